@@ -1,0 +1,42 @@
+"""The command `everymetre`: lists the parts that are installed and runs one of them."""
+
+import argparse
+import sys
+from collections.abc import Sequence
+from importlib.metadata import entry_points
+
+from monitor.contract.part import Part
+
+DESCRIPTION = """Every metre of a cable accounted for.
+The tool advises: it is no interlock and releases nothing by itself."""
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one part; returns its exit code. The code of a part is imported only when it is asked for."""
+    words = list(sys.argv[1:] if argv is None else argv)
+    found = {entry.name: entry for entry in entry_points(group="everymetre.parts")}
+    if words and words[0] in found:
+        return _run(words[0], found[words[0]].load(), words[1:])
+    parser = argparse.ArgumentParser("everymetre", description=DESCRIPTION, formatter_class=_Raw, epilog=_list(found))
+    parser.add_argument("part", choices=found, metavar="PART", help="one of the parts below")
+    parser.parse_args(words)
+    return 2
+
+
+class _Raw(argparse.RawDescriptionHelpFormatter):
+    pass
+
+
+def _run(name: str, part: Part, words: list[str]) -> int:
+    parser = argparse.ArgumentParser(f"everymetre {name}", description=part.summary)
+    part.options(parser)
+    return part.run(parser.parse_args(words))
+
+
+def _list(found: dict) -> str:  # type: ignore[type-arg]
+    rows = [f"  {name:<10} {entry.load().summary}" for name, entry in sorted(found.items())]
+    return "parts:\n" + "\n".join(rows) + "\n\n`everymetre PART --help` tells the options of one."
+
+
+if __name__ == "__main__":
+    sys.exit(main())

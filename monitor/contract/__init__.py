@@ -1,0 +1,1 @@
+"""What we promise to others: topics, messages, configuration, record types and the store schema."""

@@ -1,0 +1,462 @@
+"""Configuration as types: works, line, recipe. Unknown keys are refused; every key carries its unit."""
+
+from typing import Annotated, Literal, Self
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from monitor.contract.record import Priority
+from monitor.contract.topics import RESERVED_STATIONS
+from monitor.contract.units import TO_SI
+
+Name = Annotated[str, Field(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=60)]
+StreamPath = Annotated[str, Field(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*/[a-z0-9]+(-[a-z0-9]+)*$")]
+Positive = Annotated[float, Field(gt=0)]
+NotNegative = Annotated[float, Field(ge=0)]
+LimitName = Literal["LOLO", "LO", "HI", "HIHI"]
+MetreVerdict = Literal["none", "suspect", "nonconforming"]
+LineStateName = Literal["running", "ramping", "stopped"]
+
+
+class Settings(BaseModel):
+    """Base of all configuration: frozen, and an unknown key is a fault."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+# ---- works.toml -------------------------------------------------------------------------------------
+
+
+class Broker(Settings):
+    """Where the messages travel. A password never stands in this file: name a file or a variable."""
+
+    url: Annotated[str, Field(pattern=r"^mqtts?://[^/@\s]+$")] = "mqtt://127.0.0.1:18831"
+    user: str | None = None
+    password_file: str | None = None
+    password_variable: str | None = None
+    ca_file: str | None = None
+    session_expiry_s: Annotated[int, Field(ge=0)] = 7 * 86400
+    receive_maximum: Annotated[int, Field(ge=1, le=65535)] = 200
+
+
+class Store(Settings):
+    """Where the record is kept: a folder for SQLite and Parquet, or a database address and a folder."""
+
+    folder: str = ".run/store"
+    database_url: str | None = None
+    raw_hours_in_database: Positive = 2.0
+
+
+class Dashboard(Settings):
+    """Where the pages are served."""
+
+    host: str = "127.0.0.1"
+    port: Annotated[int, Field(ge=1, le=65535)] = 18850
+
+
+class WireLimits(Settings):
+    """What is too large, too old or too early to be data."""
+
+    payload_bytes_max: Annotated[int, Field(gt=0)] = 262_144
+    block_samples_max: Annotated[int, Field(gt=0)] = 20_000
+    ahead_max_s: Positive = 5.0
+    behind_max_s: Positive = 7 * 86400.0
+
+
+class Works(Settings):
+    """The site."""
+
+    works: Name
+    title: str
+    time_zone: str
+    broker: Broker = Broker()
+    store: Store = Store()
+    dashboard: Dashboard = Dashboard()
+    wire: WireLimits = WireLimits()
+
+
+# ---- alarm texts --------------------------------------------------------------------------------------
+
+
+class Response(Settings):
+    """What ISA-18.2 rationalisation asks of every alarm."""
+
+    cause: Annotated[str, Field(min_length=3)]
+    consequence: Annotated[str, Field(min_length=3)]
+    corrective_action: Annotated[str, Field(min_length=3)]
+    time_to_respond_s: Positive
+
+
+# ---- lines/*.toml ---------------------------------------------------------------------------------------
+
+
+class Station(Settings):
+    """One place on the line where something is done or measured."""
+
+    name: Name
+    position_m: float
+    end_m: float | None = None
+    title: str = ""
+
+    @model_validator(mode="after")
+    def _not_reserved(self) -> Self:
+        if self.name in RESERVED_STATIONS:
+            raise ValueError(f"station name {self.name!r} is reserved for messages; choose another")
+        return self
+
+    @property
+    def middle_m(self) -> float:
+        """Path position that readings of this station are registered at."""
+        return self.position_m if self.end_m is None else (self.position_m + self.end_m) / 2
+
+
+class Zone(Settings):
+    """One interval of path with its own medium; a zone passed twice stands here twice, with its pass number."""
+
+    name: Name
+    pass_number: Annotated[int, Field(ge=1)] = 1
+    start_m: float
+    end_m: float
+    temperature: StreamPath | None = None
+    film_coefficient_W_m2K: Positive | None = None
+    film_uncertainty_percent: NotNegative = 15.0
+    medium: Literal["air", "water"] = "air"
+
+    @model_validator(mode="after")
+    def _has_length(self) -> Self:
+        if self.end_m <= self.start_m:
+            raise ValueError(f"end_m {self.end_m} must be greater than start_m {self.start_m}")
+        return self
+
+
+class OpenAir(Settings):
+    """The path between the zones."""
+
+    film_coefficient_W_m2K: Positive = 45.0
+    temperature_C: float = 40.0
+    film_uncertainty_percent: NotNegative = 15.0
+
+
+class StreamSettings(Settings):
+    """One stream of the line and what its instrument can do."""
+
+    station: Name
+    quantity: Name
+    unit: str
+    title: str = ""
+    kind: Literal["samples", "events"] = "samples"
+    interval_s: Positive | None = None
+    measuring_range: tuple[float, float] | None = None
+    required: bool = False
+    missing_after_s: Positive | None = None
+    stuck_after_s: Positive | None = None
+    hold_s: Positive | None = None
+    priority: Priority = Priority.MEDIUM
+    instrument: Response | None = None
+
+    @property
+    def path(self) -> str:
+        return f"{self.station}/{self.quantity}"
+
+    @property
+    def held_s(self) -> float:
+        """How long one sample speaks for the cable that follows it."""
+        if self.hold_s is not None:
+            return self.hold_s
+        return 3.0 * self.interval_s if self.interval_s else 0.0
+
+    @model_validator(mode="after")
+    def _sound(self) -> Self:
+        if self.unit not in TO_SI:
+            raise ValueError(f"unit {self.unit!r} is not known; known are {', '.join(TO_SI)}")
+        if self.kind == "samples" and self.interval_s is None:
+            raise ValueError("a stream of samples needs interval_s, the time between two samples")
+        if (self.missing_after_s or self.stuck_after_s) and self.instrument is None:
+            raise ValueError(
+                "missing_after_s and stuck_after_s raise alarms, so the stream needs an [stream.instrument] table "
+                "with cause, consequence, corrective_action and time_to_respond_s"
+            )
+        return self
+
+
+class Counter(Settings):
+    """The metre counter, and the speed that bridges its faults."""
+
+    stream: StreamPath
+    speed: StreamPath
+    wraps_at_m: Positive | None = None
+    jump_tolerance_m: Positive = 1.0
+    slip_tolerance_percent: Positive = 3.0
+    silent_after_s: Positive = 1.0
+
+
+class RotatingPart(Settings):
+    """A part that touches or drives the cable once a turn."""
+
+    name: Name
+    station: Name
+    circumference_m: Positive
+    wear_tolerance_percent: NotNegative = 1.0
+    title: str = ""
+
+
+class Line(Settings):
+    """One continuous machine."""
+
+    line: Name
+    kind: Name
+    title: str
+    take_up: Name
+    counter: Counter
+    reorder_s: Positive = 2.0
+    settle_s: Positive = 3.0
+    stopped_below_m_per_min: Positive = 3.0
+    open_air: OpenAir = OpenAir()
+    station: list[Station]
+    zone: list[Zone] = []
+    stream: list[StreamSettings]
+    rotating_part: list[RotatingPart] = []
+
+    @property
+    def stations(self) -> dict[str, Station]:
+        return {station.name: station for station in self.station}
+
+    @property
+    def streams(self) -> dict[str, StreamSettings]:
+        return {stream.path: stream for stream in self.stream}
+
+    @property
+    def take_up_m(self) -> float:
+        """Path position of the knife and the drum."""
+        return self.stations[self.take_up].position_m
+
+    @property
+    def counter_m(self) -> float:
+        """Path position of the metre counter."""
+        return self.stations[self.counter.stream.split("/")[0]].position_m
+
+    @model_validator(mode="after")
+    def _names_meet(self) -> Self:
+        problems = [*_repeated("station", [s.name for s in self.station])]
+        problems += _repeated("stream", [s.path for s in self.stream])
+        known = {s.name for s in self.station}
+        for what, name in [
+            ("take_up", self.take_up),
+            *((f"stream {s.path}", s.station) for s in self.stream),
+            *((f"rotating_part {p.name}", p.station) for p in self.rotating_part),
+        ]:
+            if name not in known:
+                problems.append(f"{what}: station {name!r} is not listed under [[station]]; add it or correct it")
+        paths = {s.path for s in self.stream}
+        for what, path in [
+            ("counter.stream", self.counter.stream),
+            ("counter.speed", self.counter.speed),
+            *((f"zone {z.name} pass {z.pass_number}", z.temperature) for z in self.zone if z.temperature),
+        ]:
+            if path not in paths:
+                problems.append(f"{what}: stream {path!r} is not listed under [[stream]]; add it or correct it")
+        _refuse(problems)
+        return self
+
+
+# ---- recipes/*.toml ------------------------------------------------------------------------------------
+
+
+class Geometry(Settings):
+    """What the product should measure."""
+
+    conductor_diameter_mm: Positive
+    wall_mm: Positive
+
+    @property
+    def outer_diameter_mm(self) -> float:
+        return self.conductor_diameter_mm + 2 * self.wall_mm
+
+
+class Material(Settings):
+    """Densities, heats and conductivity of conductor and wall."""
+
+    conductor_density_kg_m3: Positive
+    conductor_heat_J_kgK: Positive
+    compound_density_kg_m3: Positive
+    compound_heat_J_kgK: Positive
+    compound_conductivity_W_mK: Positive
+    conductor_entry_C: float
+    compound_entry_C: float
+
+
+class Arrhenius(Settings):
+    """A time that shortens with temperature: t(T) = time_s * exp(Ea/R (1/T - 1/T_ref))."""
+
+    time_s: Positive
+    reference_C: float
+    activation_energy_J_mol: Positive
+
+
+class Cure(Settings):
+    """How the wall cures and what counts as cured."""
+
+    t90: Arrhenius
+    degradation: Arrhenius
+    index_min: Positive = 1.0
+    index_warn: Positive = 1.2
+    surface_max_C: float
+    degradation_max: Positive
+    priority: Priority = Priority.HIGH
+    undercured: Response
+    overheated: Response
+
+
+class Setpoints(Settings):
+    """What the machine is told to hold."""
+
+    speed_m_per_min: Positive
+    zone_C: dict[Name, float] = {}
+
+
+class Window(Settings):
+    """The interval in which a stream should stay. Delays run in seconds or in metres of cable."""
+
+    stream: StreamPath
+    unit: str
+    states: list[LineStateName] = ["running", "ramping"]
+    lolo: float | None = None
+    lo: float | None = None
+    hi: float | None = None
+    hihi: float | None = None
+    deadband: NotNegative = 0.0
+    on_delay_s: NotNegative | None = None
+    on_delay_m: NotNegative | None = None
+    off_delay_s: NotNegative | None = None
+    off_delay_m: NotNegative | None = None
+    priority: dict[LimitName, Priority] = {}
+    verdict: dict[LimitName, MetreVerdict] = {}
+    low: Response | None = None
+    high: Response | None = None
+
+    @property
+    def limits(self) -> dict[LimitName, float]:
+        """Limits that are set, by name."""
+        named: dict[LimitName, float | None] = {"LOLO": self.lolo, "LO": self.lo, "HI": self.hi, "HIHI": self.hihi}
+        return {name: at for name, at in named.items() if at is not None}
+
+    def priority_of(self, limit: LimitName) -> Priority:
+        default = Priority.HIGH if limit in ("LOLO", "HIHI") else Priority.MEDIUM
+        return self.priority.get(limit, default)
+
+    def verdict_of(self, limit: LimitName) -> MetreVerdict:
+        return self.verdict.get(limit, "nonconforming" if limit in ("LOLO", "HIHI") else "suspect")
+
+    def response_of(self, limit: LimitName) -> Response:
+        response = self.low if limit in ("LOLO", "LO") else self.high
+        assert response is not None  # refused at load
+        return response
+
+    @model_validator(mode="after")
+    def _sound(self) -> Self:
+        problems = []
+        at = list(self.limits.values())
+        if not at:
+            problems.append("no limit is set: give at least one of lolo, lo, hi, hihi")
+        if at != sorted(at) or len(set(at)) != len(at):
+            problems.append(f"limits must rise from lolo to hihi, got {self.limits}")
+        if self.on_delay_s is not None and self.on_delay_m is not None:
+            problems.append("on_delay_s and on_delay_m exclude each other: keep one")
+        if self.off_delay_s is not None and self.off_delay_m is not None:
+            problems.append("off_delay_s and off_delay_m exclude each other: keep one")
+        low_set = self.lolo is not None or self.lo is not None
+        high_set = self.hi is not None or self.hihi is not None
+        for wanted, side, response in [(low_set, "low", self.low), (high_set, "high", self.high)]:
+            if wanted and response is None:
+                problems.append(
+                    f"limits on the {side} side need a [window.{side}] table with cause, consequence, "
+                    "corrective_action and time_to_respond_s"
+                )
+        _refuse(problems)
+        return self
+
+
+class EventCheck(Settings):
+    """Every event of this stream marks metres: a spark fault, a lump counted by its own gauge."""
+
+    stream: StreamPath
+    name: Name
+    guard_m: NotNegative = 0.5
+    off_delay_s: NotNegative = 10.0
+    priority: Priority = Priority.HIGH
+    verdict: MetreVerdict = "nonconforming"
+    response: Response
+
+
+class Dwell(Settings):
+    """How long one metre may spend in a zone, all passes together."""
+
+    zone: Name
+    min_s: NotNegative | None = None
+    max_s: Positive | None = None
+    on_delay_m: NotNegative = 1.0
+    priority: Priority = Priority.MEDIUM
+    verdict: MetreVerdict = "suspect"
+    short: Response | None = None
+    long: Response | None = None
+
+    @model_validator(mode="after")
+    def _sound(self) -> Self:
+        problems = []
+        if self.min_s is None and self.max_s is None:
+            problems.append("no limit is set: give min_s or max_s")
+        if self.min_s is not None and self.max_s is not None and self.min_s >= self.max_s:
+            problems.append(f"min_s {self.min_s} must be less than max_s {self.max_s}")
+        for at, side, response in [(self.min_s, "short", self.short), (self.max_s, "long", self.long)]:
+            if at is not None and response is None:
+                problems.append(f"this limit needs a [dwell.{side}] table that says what to do")
+        _refuse(problems)
+        return self
+
+
+class Recipe(Settings):
+    """What one product needs on one kind of line."""
+
+    recipe: Name
+    revision: Annotated[int, Field(ge=1)]
+    title: str
+    line_kind: Name
+    geometry: Geometry
+    material: Material | None = None
+    cure: Cure | None = None
+    setpoints: Setpoints
+    window: list[Window] = []
+    event_check: list[EventCheck] = []
+    dwell: list[Dwell] = []
+
+    @model_validator(mode="after")
+    def _one_each(self) -> Self:
+        _refuse(
+            [
+                *_repeated("window", [w.stream for w in self.window]),
+                *_repeated("dwell", [d.zone for d in self.dwell]),
+                *_repeated("event_check", [e.stream for e in self.event_check]),
+            ]
+        )
+        return self
+
+
+class Configuration(Settings):
+    """All of a works' configuration, each file sound and all of them fitting together."""
+
+    works: Works
+    lines: dict[str, Line]
+    recipes: dict[str, Recipe]
+
+    def recipes_for(self, line: str) -> dict[str, Recipe]:
+        """Recipes that can run on a line."""
+        kind = self.lines[line].kind
+        return {name: recipe for name, recipe in self.recipes.items() if recipe.line_kind == kind}
+
+
+def _repeated(what: str, names: list[str]) -> list[str]:
+    return [f"{what} {name!r} stands more than once" for name in sorted({n for n in names if names.count(n) > 1})]
+
+
+def _refuse(problems: list[str]) -> None:
+    if problems:
+        raise ValueError("; ".join(problems))

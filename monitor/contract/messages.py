@@ -1,0 +1,103 @@
+"""What travels on the wire: JSON payloads as types. Unknown fields are ignored, NaN and Infinity refused."""
+
+from typing import Annotated, Literal
+
+import msgspec
+from msgspec import Meta
+
+Quality = Literal["good", "uncertain", "bad"]
+LineState = Literal["running", "ramping", "stopped"]
+Sequence = Annotated[int, Meta(ge=0, le=2**53, description="Sequence number of the message in its stream.")]
+UtcMs = Annotated[int, Meta(ge=-(2**53), le=2**53, description="UTC time, ms since 1970-01-01T00:00Z.")]
+
+
+class Samples(msgspec.Struct, frozen=True):
+    """One sample (`v` a number) or a block (`v` a list, `dt` the step); `t` is the time of the first."""
+
+    n: Sequence
+    t: UtcMs
+    v: float | list[float]
+    dt: Annotated[float, Meta(gt=0, description="Time between samples of a block, ms.")] | None = None
+    q: Quality | list[Quality] = "good"
+
+
+class StateChange(msgspec.Struct, frozen=True):
+    """What the line is doing from `t` on, and why if the machine knows."""
+
+    n: Sequence
+    t: UtcMs
+    state: LineState
+    reason: str = ""
+
+
+class DrumChange(msgspec.Struct, frozen=True):
+    """A doff: from `t` on, cable at the take-up goes on this drum and is judged by this recipe."""
+
+    n: Sequence
+    t: UtcMs
+    drum: Annotated[str, Meta(min_length=1, max_length=80)]
+    recipe: str
+    planned_length_m: float | None = None
+
+
+class Action(msgspec.Struct, frozen=True):
+    """What a person did. `occurrence` names one raising of an alarm by its time, so a late answer hits no other."""
+
+    n: Sequence
+    t: UtcMs
+    action: Literal[
+        "acknowledge", "shelve", "unshelve", "take out of service", "return to service", "mark metres"
+    ]
+    by: Annotated[str, Meta(min_length=1, max_length=80)]
+    reason: Annotated[str, Meta(max_length=400)] = ""
+    alarm: str | None = None
+    occurrence: UtcMs | None = None
+    until: UtcMs | None = None
+    start_m: float | None = None
+    end_m: float | None = None
+
+
+class Stored(msgspec.Struct, frozen=True):
+    """The monitor has every message of the stream up to and including `n` in its store."""
+
+    n: Sequence
+
+
+class AlarmSaid(msgspec.Struct, frozen=True):
+    """A change of an alarm's state, as the monitor publishes it."""
+
+    t: UtcMs
+    alarm: str
+    occurrence: UtcMs
+    state: str
+    priority: str
+    text: str
+    value: float | None = None
+    limit: float | None = None
+    line_metre: float | None = None
+    drum: str | None = None
+
+
+class Health(msgspec.Struct, frozen=True):
+    """How the monitor itself is: once a second, retained."""
+
+    t: UtcMs
+    messages: int
+    rejected: dict[str, int]
+    lag_s: float
+    queue: int
+    last_commit: UtcMs | None = None
+    disk_free_bytes: int | None = None
+
+
+STREAM_MESSAGES: dict[str, type[msgspec.Struct]] = {
+    "samples": Samples,
+    "state": StateChange,
+    "drum": DrumChange,
+    "action": Action,
+}
+MONITOR_MESSAGES: dict[str, type[msgspec.Struct]] = {
+    "stored": Stored,
+    "alarm": AlarmSaid,
+    "health": Health,
+}

@@ -1,0 +1,184 @@
+"""What the record of a metre is made of: verdicts, findings, alarm changes, drums, rows of metres."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import IntEnum, StrEnum
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+class Verdict(IntEnum):
+    """What is known of a metre; the larger value wins where several apply."""
+
+    CONFORMING = 0
+    SUSPECT = 1
+    UNSEEN = 2
+    NONCONFORMING = 3
+
+    @property
+    def word(self) -> str:
+        """The word a person reads."""
+        return self.name.lower()
+
+
+class Priority(StrEnum):
+    """How soon a person must act (ISA-18.2: three levels)."""
+
+    LOW = "low"
+    MEDIUM = "medium"
+    HIGH = "high"
+
+
+class AlarmState(StrEnum):
+    """States of ISA-18.2 / IEC 62682 (recalled, not latched)."""
+
+    NORMAL = "normal"
+    UNACKNOWLEDGED = "unacknowledged"
+    ACKNOWLEDGED = "acknowledged"
+    RETURNED = "returned to normal unacknowledged"
+    SHELVED = "shelved"
+    SUPPRESSED = "suppressed by design"
+    OUT_OF_SERVICE = "out of service"
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """A stretch of cable where one check says something; `key` is the same as it grows and closes.
+
+    `kind`: "window", "spark fault", "dwell", "missing", "stuck", "mark", "cure".
+    `start_m`, `end_m` are line metres; `end_m` is None while the stretch is open.
+    """
+
+    line: str
+    key: str
+    kind: str
+    stream: str
+    check: str
+    verdict: Verdict
+    start_m: float
+    end_m: float | None
+    start_s: float
+    end_s: float | None
+    extreme: float | None
+    limit: float | None
+    unit: str
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmChange:
+    """One step in the life of one alarm. `alarm` is `station/quantity/check`; `occurrence_s` its raising."""
+
+    line: str
+    alarm: str
+    occurrence_s: float
+    t_s: float
+    event: str
+    before: AlarmState
+    after: AlarmState
+    priority: Priority
+    value: float | None
+    limit: float | None
+    unit: str
+    line_metre: float | None
+    recipe: str | None
+    revision: int | None
+    by: str = ""
+    reason: str = ""
+    until_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class DrumSpan:
+    """A drum as an interval of line metre; `end_m` and `end_s` are None while it is being wound."""
+
+    line: str
+    drum: str
+    recipe: str
+    revision: int
+    start_m: float
+    end_m: float | None
+    start_s: float
+    end_s: float | None
+    planned_length_m: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class MetreRows:
+    """Rows of consecutive whole line metres: row i is the cable from `first_m + i` to one more.
+
+    `verdict` holds `Verdict` values before findings that come later; `columns` are float arrays, NaN where unseen.
+    """
+
+    line: str
+    first_m: int
+    verdict: NDArray[np.int8]
+    columns: Mapping[str, Floats]
+
+    def __len__(self) -> int:
+        return len(self.verdict)
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """A piece of a stream that never came: sequence numbers `first` to `last`."""
+
+    line: str
+    stream: str
+    first: int
+    last: int
+    t_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class CounterFault:
+    """The metre counter did something a counter must not; `jump_m` was bridged by integrated speed."""
+
+    line: str
+    kind: str
+    t_s: float
+    reading_m: float
+    expected_m: float
+    line_metre: float
+
+
+@dataclass(frozen=True, slots=True)
+class StateSpan:
+    """The line's state from `t_s` on."""
+
+    line: str
+    state: str
+    t_s: float
+    reason: str
+    line_metre: float
+
+
+@dataclass(frozen=True, slots=True)
+class Rejected:
+    """A message that could not become data. `kind` is one word for counting, `why` a sentence for a person."""
+
+    kind: str
+    topic: str
+    why: str
+    received_s: float
+
+
+Output = Finding | AlarmChange | DrumSpan | MetreRows | Gap | CounterFault | StateSpan | Rejected
+
+
+@dataclass(frozen=True, slots=True)
+class LineNow:
+    """A line at this moment, for the first page."""
+
+    line: str
+    t_s: float
+    state: str
+    speed_m_per_s: float
+    line_metre: float
+    drum: DrumSpan | None
+    extra: Mapping[str, Any]

@@ -1,0 +1,208 @@
+"""The store's tables, the same on SQLite and PostgreSQL. One writer; any number of readers."""
+
+from sqlalchemy import (
+    BigInteger,
+    Boolean,
+    Column,
+    Float,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    String,
+    Table,
+    Text,
+)
+
+METADATA = MetaData()
+_BigId = BigInteger().with_variant(Integer, "sqlite")
+
+# Messages as they came, in the order they came: the truth everything else can be made again from.
+MESSAGE = Table(
+    "message",
+    METADATA,
+    Column("id", _BigId, primary_key=True, autoincrement=True),
+    Column("line", String(60), nullable=False),
+    Column("station", String(60), nullable=False),
+    Column("quantity", String(60), nullable=False),
+    Column("n", BigInteger, nullable=False),
+    Column("t_ms", BigInteger, nullable=False),
+    Column("end_ms", BigInteger, nullable=False),
+    Column("received_ms", BigInteger, nullable=False),
+    Column("payload", LargeBinary, nullable=False),
+    Index("message_by_stream", "line", "station", "quantity", "t_ms"),
+)
+
+# What has been stored of each stream: every n up to `upto`, and those in `beyond` (JSON list of [first, last]).
+LEDGER = Table(
+    "ledger",
+    METADATA,
+    Column("line", String(60), primary_key=True),
+    Column("station", String(60), primary_key=True),
+    Column("quantity", String(60), primary_key=True),
+    Column("upto", BigInteger, nullable=False),
+    Column("beyond", Text, nullable=False, default="[]"),
+)
+
+ALARM_CHANGE = Table(
+    "alarm_change",
+    METADATA,
+    Column("id", _BigId, primary_key=True, autoincrement=True),
+    Column("line", String(60), nullable=False),
+    Column("alarm", String(200), nullable=False),
+    Column("occurrence_ms", BigInteger, nullable=False),
+    Column("t_ms", BigInteger, nullable=False),
+    Column("event", String(40), nullable=False),
+    Column("before", String(40), nullable=False),
+    Column("after", String(40), nullable=False),
+    Column("priority", String(10), nullable=False),
+    Column("value", Float),
+    Column("limit_value", Float),
+    Column("unit", String(20), nullable=False),
+    Column("line_metre", Float),
+    Column("recipe", String(60)),
+    Column("revision", Integer),
+    Column("by_whom", String(80), nullable=False, default=""),
+    Column("reason", Text, nullable=False, default=""),
+    Column("until_ms", BigInteger),
+    Index("alarm_change_by_line", "line", "t_ms"),
+)
+
+# The newest change of each alarm: what wants an answer is read from here.
+ALARM_NOW = Table(
+    "alarm_now",
+    METADATA,
+    *(
+        Column(
+            c.name,
+            c.type,
+            primary_key=c.name in ("line", "alarm"),
+            nullable=c.nullable and c.name not in ("line", "alarm"),
+        )
+        for c in ALARM_CHANGE.columns
+        if c.name != "id"
+    ),
+)
+
+FINDING = Table(
+    "finding",
+    METADATA,
+    Column("line", String(60), primary_key=True),
+    Column("key", String(240), primary_key=True),
+    Column("kind", String(20), nullable=False),
+    Column("stream", String(120), nullable=False),
+    Column("check_name", String(60), nullable=False),
+    Column("verdict", Integer, nullable=False),
+    Column("start_m", Float, nullable=False),
+    Column("end_m", Float),
+    Column("start_ms", BigInteger, nullable=False),
+    Column("end_ms", BigInteger),
+    Column("extreme", Float),
+    Column("limit_value", Float),
+    Column("unit", String(20), nullable=False),
+    Column("text", Text, nullable=False, default=""),
+    Index("finding_by_metre", "line", "start_m"),
+)
+
+DRUM = Table(
+    "drum",
+    METADATA,
+    Column("line", String(60), primary_key=True),
+    Column("drum", String(80), primary_key=True),
+    Column("recipe", String(60), nullable=False),
+    Column("revision", Integer, nullable=False),
+    Column("start_m", Float, nullable=False),
+    Column("end_m", Float),
+    Column("start_ms", BigInteger, nullable=False),
+    Column("end_ms", BigInteger),
+    Column("planned_length_m", Float),
+    Column("conforming_m", Float),
+    Column("suspect_m", Float),
+    Column("unseen_m", Float),
+    Column("nonconforming_m", Float),
+    Column("rows_file", Text),
+    Index("drum_by_metre", "line", "start_m"),
+)
+
+# Rows of metres not yet in a drum's Parquet file: an Arrow IPC stream of consecutive whole line metres.
+METRE_BLOCK = Table(
+    "metre_block",
+    METADATA,
+    Column("line", String(60), primary_key=True),
+    Column("first_m", BigInteger, primary_key=True),
+    Column("rows", Integer, nullable=False),
+    Column("verdicts", LargeBinary, nullable=False),  # one int8 a row, for the ribbon
+    Column("arrow", LargeBinary, nullable=False),
+)
+
+STATE_SPAN = Table(
+    "state_span",
+    METADATA,
+    Column("line", String(60), primary_key=True),
+    Column("t_ms", BigInteger, primary_key=True),
+    Column("state", String(20), nullable=False),
+    Column("reason", Text, nullable=False, default=""),
+    Column("line_metre", Float, nullable=False),
+)
+
+GAP = Table(
+    "gap",
+    METADATA,
+    Column("line", String(60), primary_key=True),
+    Column("stream", String(120), primary_key=True),
+    Column("first", BigInteger, primary_key=True),
+    Column("last", BigInteger, nullable=False),
+    Column("t_ms", BigInteger, nullable=False),
+)
+
+COUNTER_FAULT = Table(
+    "counter_fault",
+    METADATA,
+    Column("line", String(60), primary_key=True),
+    Column("t_ms", BigInteger, primary_key=True),
+    Column("kind", String(20), nullable=False),
+    Column("reading_m", Float, nullable=False),
+    Column("expected_m", Float, nullable=False),
+    Column("line_metre", Float, nullable=False),
+)
+
+# Counted by kind; the newest example of each is kept for whoever looks into it.
+REJECTED = Table(
+    "rejected",
+    METADATA,
+    Column("line", String(60), primary_key=True),
+    Column("kind", String(40), primary_key=True),
+    Column("count", BigInteger, nullable=False),
+    Column("newest_ms", BigInteger, nullable=False),
+    Column("topic", Text, nullable=False),
+    Column("why", Text, nullable=False),
+)
+
+# A line at this moment, as JSON of LineNow: one row a line, for the first page.
+LINE_NOW = Table(
+    "line_now",
+    METADATA,
+    Column("line", String(60), primary_key=True),
+    Column("t_ms", BigInteger, nullable=False),
+    Column("now", Text, nullable=False),
+)
+
+REVISION = Table(
+    "revision",
+    METADATA,
+    Column("recipe", String(60), primary_key=True),
+    Column("revision", Integer, primary_key=True),
+    Column("first_seen_ms", BigInteger, nullable=False),
+    Column("text", Text, nullable=False),
+)
+
+# The engine's state after message `message_id`: a restart reads it and feeds the messages that followed.
+CHECKPOINT = Table(
+    "checkpoint",
+    METADATA,
+    Column("line", String(60), primary_key=True),
+    Column("message_id", BigInteger, nullable=False),
+    Column("t_ms", BigInteger, nullable=False),
+    Column("released", Boolean, nullable=False, default=False),
+    Column("state", LargeBinary, nullable=False),
+)

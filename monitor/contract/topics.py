@@ -1,0 +1,68 @@
+"""Where every message lives: `{works}/{line}/{station}/{quantity}`, spelled in this place only."""
+
+import re
+from dataclasses import dataclass
+
+NAME = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
+
+# Stations that are not places on the line.
+STORED = "stored"  # {works}/{line}/stored/{station}/{quantity}: the monitor's "stored up to n"
+OPERATOR = "operator"  # actions of people
+MONITOR = "monitor"  # what the monitor says: alarms, findings, drums, health
+RESERVED_STATIONS = frozenset({STORED, OPERATOR, MONITOR})
+
+# Quantities whose payload is not a number.
+STATE = "state"
+DRUM = "drum"
+ACTION = "action"
+STORY_QUANTITIES = frozenset({STATE, DRUM, ACTION})
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Stream:
+    """One quantity of one station of one line."""
+
+    line: str
+    station: str
+    quantity: str
+
+    @property
+    def path(self) -> str:
+        """`station/quantity`, the name a recipe or a screen uses."""
+        return f"{self.station}/{self.quantity}"
+
+    def __str__(self) -> str:
+        return f"{self.line}/{self.path}"
+
+
+def sample_topic(works: str, stream: Stream) -> str:
+    """Topic on which a stream is published."""
+    return f"{works}/{stream}"
+
+
+def stored_topic(works: str, stream: Stream) -> str:
+    """Topic on which the monitor says "stored up to n" for a stream."""
+    return f"{works}/{stream.line}/{STORED}/{stream.path}"
+
+
+def action_topic(works: str, line: str) -> str:
+    """Topic for what people do: acknowledge, shelve, mark metres."""
+    return f"{works}/{line}/{OPERATOR}/{ACTION}"
+
+
+def monitor_topic(works: str, line: str, quantity: str) -> str:
+    """Topic of what the monitor says about a line: `alarm`, `finding`, `drum`, `health`."""
+    return f"{works}/{line}/{MONITOR}/{quantity}"
+
+
+def subscription(works: str, line: str) -> str:
+    """Filter that matches every stream of a line, and nothing the monitor itself says there."""
+    return f"{works}/{line}/+/+"
+
+
+def parse(works: str, topic: str) -> Stream | None:
+    """Stream of a topic, or None where the topic is not a stream of this works."""
+    parts = topic.split("/")
+    if len(parts) != 4 or parts[0] != works or not all(NAME.fullmatch(part) for part in parts[1:]):
+        return None
+    return Stream(*parts[1:])

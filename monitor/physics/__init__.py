@@ -1,0 +1,1 @@
+"""Physics as functions of floats and arrays: conduction, convection, cure, winding."""

@@ -1,0 +1,1 @@
+"""The line as it truly is, its gauges, an unkind wire, and the truth for marking."""
