@@ -1,0 +1,123 @@
+"""What may be asked of the record: the one interface between the store and whoever shows it."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.contract.record import Finding, Floats, Ints
+from monitor.contract.topics import Stream
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmRow:
+    """One change of an alarm as stored; in `alarms_now` the newest of each alarm. Times are UTC ms."""
+
+    line: str
+    alarm: str
+    occurrence_ms: int
+    t_ms: int
+    event: str
+    state: str
+    priority: str
+    value: float | None
+    limit: float | None
+    unit: str
+    line_metre: float | None
+    recipe: str | None
+    revision: int | None
+    by: str
+    reason: str
+    until_ms: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class DrumRow:
+    """A drum as stored; lengths in m, None while it is being wound."""
+
+    line: str
+    drum: str
+    recipe: str
+    revision: int
+    start_m: float
+    end_m: float | None
+    start_ms: int
+    end_ms: int | None
+    planned_length_m: float | None
+    metres: Mapping[str, float]  # by verdict word
+
+
+@dataclass(frozen=True, slots=True)
+class NowRow:
+    """A line at this moment."""
+
+    line: str
+    t_ms: int
+    state: str
+    speed_m_per_s: float
+    line_metre: float
+    drum: str | None
+    recipe: str | None
+    drum_start_m: float | None
+    planned_length_m: float | None
+    extra: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """Samples of a stream: UTC ms and values, NaN where the quality was bad."""
+
+    t_ms: Ints
+    v: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class RejectedRow:
+    """What could not become data, by kind, with its newest example."""
+
+    line: str
+    kind: str
+    count: int
+    newest_ms: int
+    topic: str
+    why: str
+
+
+class Record(Protocol):
+    """Read-only view of the store. Line metres are floats; rows are whole line metres."""
+
+    def lines_now(self) -> Sequence[NowRow]: ...
+    def alarms_now(self, line: str | None = None) -> Sequence[AlarmRow]:
+        """Alarms whose state is not normal, most urgent first."""
+        ...
+
+    def alarm_changes(self, line: str | None, start_ms: int, end_ms: int, limit: int = 1000) -> Sequence[AlarmRow]: ...
+    def drums(self, line: str | None = None, limit: int = 50) -> Sequence[DrumRow]:
+        """Newest first, the one being wound included."""
+        ...
+
+    def drum(self, line: str, drum: str) -> DrumRow | None: ...
+    def verdicts(self, line: str, start_m: float, end_m: float) -> tuple[int, NDArray[np.int8]]:
+        """First whole line metre and one `Verdict` a metre, findings laid over; metres not yet wound are absent."""
+        ...
+
+    def rows(self, line: str, start_m: float, end_m: float, columns: Sequence[str] | None = None) -> Mapping[str, Floats]:
+        """Columns of per-metre rows, `line_metre` among them; NaN where unseen."""
+        ...
+
+    def findings(self, line: str, start_m: float, end_m: float) -> Sequence[Finding]: ...
+    def samples(self, stream: Stream, start_ms: int, end_ms: int) -> Trend: ...
+    def newest_ms(self, line: str) -> Mapping[str, int]:
+        """UTC ms of the newest stored sample by stream path."""
+        ...
+
+    def states(self, line: str, start_ms: int, end_ms: int) -> Sequence[tuple[int, str, str]]:
+        """(t_ms, state, reason) of each change, the one in force at the start included."""
+        ...
+
+    def rejected(self) -> Sequence[RejectedRow]: ...
+    def gaps(self, line: str, start_ms: int, end_ms: int) -> Sequence[tuple[str, int, int, int]]:
+        """(stream path, first n, last n, t_ms) of messages that never came."""
+        ...

@@ -1,0 +1,44 @@
+"""What meets the engine first: a payload on a topic, with the time it was received."""
+
+from dataclasses import dataclass
+
+from monitor.contract.messages import Action, DrumChange, StateChange
+from monitor.contract.record import Floats
+from monitor.contract.topics import Stream
+
+
+@dataclass(frozen=True, slots=True)
+class Arrival:
+    """Bytes from the wire; `retained` is the broker's flag for an old value handed over at subscription."""
+
+    topic: str
+    payload: bytes
+    received_s: float
+    retained: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """Samples of one message: UTC seconds and values, values NaN where the quality is bad."""
+
+    t_s: Floats
+    v: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """A sound message of a known stream. `t_s` and `end_s` are the times of its first and last sample."""
+
+    stream: Stream
+    n: int
+    t_s: float
+    end_s: float
+    received_s: float
+    body: Block | StateChange | DrumChange | Action
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """The wall clock said `now_s` while nothing arrived; time passes for a silent line too."""
+
+    now_s: float
