@@ -208,7 +208,7 @@ class Line(Settings):
     take_up: Name
     counter: Counter
     reorder_s: Positive = 2.0
-    settle_s: Positive = 3.0
+    settle_s: Positive = 5.0
     stopped_below_m_per_min: Positive = 3.0
     open_air: OpenAir = OpenAir()
     station: list[Station]

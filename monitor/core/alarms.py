@@ -1,0 +1,145 @@
+"""The life of an alarm: one literal table of ISA-18.2 states and events (recalled; alarms here do not latch)."""
+
+from dataclasses import dataclass, field
+
+from monitor.contract.record import AlarmChange, AlarmState, Priority
+
+NORMAL = AlarmState.NORMAL
+UNACKNOWLEDGED = AlarmState.UNACKNOWLEDGED
+ACKNOWLEDGED = AlarmState.ACKNOWLEDGED
+RETURNED = AlarmState.RETURNED
+SHELVED = AlarmState.SHELVED
+SUPPRESSED = AlarmState.SUPPRESSED
+OUT_OF_SERVICE = AlarmState.OUT_OF_SERVICE
+
+# (state, event) -> state, or (state where the condition is active, state where it is not).
+# What is not listed changes nothing.
+TABLE: dict[tuple[AlarmState, str], AlarmState | tuple[AlarmState, AlarmState]] = {
+    (NORMAL, "raised"): UNACKNOWLEDGED,
+    (NORMAL, "shelve"): SHELVED,
+    (NORMAL, "suppressed"): SUPPRESSED,
+    (NORMAL, "take out of service"): OUT_OF_SERVICE,
+    (UNACKNOWLEDGED, "acknowledge"): ACKNOWLEDGED,
+    (UNACKNOWLEDGED, "returned"): RETURNED,
+    (UNACKNOWLEDGED, "shelve"): SHELVED,
+    (UNACKNOWLEDGED, "suppressed"): SUPPRESSED,
+    (UNACKNOWLEDGED, "take out of service"): OUT_OF_SERVICE,
+    (ACKNOWLEDGED, "returned"): NORMAL,
+    (ACKNOWLEDGED, "shelve"): SHELVED,
+    (ACKNOWLEDGED, "suppressed"): SUPPRESSED,
+    (ACKNOWLEDGED, "take out of service"): OUT_OF_SERVICE,
+    (RETURNED, "acknowledge"): NORMAL,
+    (RETURNED, "raised"): UNACKNOWLEDGED,
+    (RETURNED, "shelve"): SHELVED,
+    (RETURNED, "suppressed"): SUPPRESSED,
+    (RETURNED, "take out of service"): OUT_OF_SERVICE,
+    (SHELVED, "unshelve"): (UNACKNOWLEDGED, NORMAL),
+    (SHELVED, "shelving ended"): (UNACKNOWLEDGED, NORMAL),
+    (SHELVED, "take out of service"): OUT_OF_SERVICE,
+    (SUPPRESSED, "suppression ended"): (UNACKNOWLEDGED, NORMAL),
+    (SUPPRESSED, "shelve"): SHELVED,
+    (SUPPRESSED, "take out of service"): OUT_OF_SERVICE,
+    (OUT_OF_SERVICE, "return to service"): (UNACKNOWLEDGED, NORMAL),
+}
+EVENTS = tuple(dict.fromkeys(event for _, event in TABLE))
+
+
+def next_state(state: AlarmState, event: str, active: bool) -> AlarmState:
+    """State after an event; `active` says whether the condition is present now."""
+    to = TABLE.get((state, event), state)
+    return to if isinstance(to, AlarmState) else to[0 if active else 1]
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class AlarmEvent:
+    """Something that may change an alarm, ordered by when it became known."""
+
+    known_s: float
+    seq: int
+    t_s: float
+    alarm: str
+    event: str = field(compare=False)
+    occurrence_s: float | None = field(default=None, compare=False)
+    value: float | None = field(default=None, compare=False)
+    line_metre: float | None = field(default=None, compare=False)
+    by: str = field(default="", compare=False)
+    reason: str = field(default="", compare=False)
+    shelve_for_s: float | None = field(default=None, compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Definition:
+    """What is fixed about an alarm."""
+
+    priority: Priority
+    limit: float | None
+    unit: str
+
+
+@dataclass(slots=True)
+class Alarm:
+    """One alarm's present: its state, whether its condition is there, and the newest raising of it."""
+
+    definition: Definition
+    state: AlarmState = NORMAL
+    active: bool = False
+    occurrence_s: float = 0.0
+    value: float | None = None
+    line_metre: float | None = None
+    until_s: float | None = None
+
+
+@dataclass(slots=True)
+class AlarmBook:
+    """All alarms of a line. Events must come in their order; `apply` returns the changes they made."""
+
+    line: str
+    alarms: dict[str, Alarm] = field(default_factory=dict)
+
+    def define(self, definitions: dict[str, Definition]) -> None:
+        """Set what is fixed about alarms; the life of those that exist goes on."""
+        for name, definition in definitions.items():
+            if name in self.alarms:
+                self.alarms[name].definition = definition
+            else:
+                self.alarms[name] = Alarm(definition)
+
+    def shelving_ends(self, upto_s: float) -> list[AlarmEvent]:
+        """Events of shelving times that are over at `upto_s`."""
+        return [
+            AlarmEvent(alarm.until_s, -1, alarm.until_s, name, "shelving ended")
+            for name, alarm in self.alarms.items()
+            if alarm.state is SHELVED and alarm.until_s is not None and alarm.until_s <= upto_s
+        ]
+
+    def apply(self, event: AlarmEvent, recipe: str | None, revision: int | None) -> AlarmChange | None:
+        """One event; None where it changed nothing (unknown alarm, unlisted event, answer to another occurrence)."""
+        alarm = self.alarms.get(event.alarm)
+        if alarm is None or self._answers_another(alarm, event):
+            return None
+        self._note_condition(alarm, event)
+        before, after = alarm.state, next_state(alarm.state, event.event, alarm.active)
+        if before is after:
+            return None
+        alarm.state = after
+        alarm.until_s = event.known_s + event.shelve_for_s if event.shelve_for_s and after is SHELVED else None
+        return AlarmChange(
+            self.line, event.alarm, alarm.occurrence_s, event.t_s, event.event, before, after,
+            alarm.definition.priority, alarm.value, alarm.definition.limit, alarm.definition.unit,
+            alarm.line_metre, recipe, revision, event.by, event.reason, alarm.until_s,
+        )  # fmt: skip
+
+    @staticmethod
+    def _answers_another(alarm: Alarm, event: AlarmEvent) -> bool:
+        answer = event.event in ("acknowledge", "shelve")
+        named = event.occurrence_s is not None
+        return answer and named and abs((event.occurrence_s or 0.0) - alarm.occurrence_s) >= 0.001
+
+    @staticmethod
+    def _note_condition(alarm: Alarm, event: AlarmEvent) -> None:
+        if event.event == "raised":
+            alarm.active = True
+            alarm.occurrence_s = event.t_s
+            alarm.value, alarm.line_metre = event.value, event.line_metre
+        elif event.event in ("returned", "suppressed"):
+            alarm.active = False

@@ -1,0 +1,146 @@
+"""Bytes become messages; what cannot become one is a `Rejected` value with a kind to count and a sentence to read."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import lru_cache
+from typing import Any, TypeVar
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.contract.config import Line, WireLimits
+from monitor.contract.messages import Action, DrumChange, Samples, StateChange
+from monitor.contract.record import Floats, Rejected
+from monitor.contract.topics import ACTION, DRUM, OPERATOR, STATE, Stream, parse
+from monitor.core.arrival import Arrival, Block, Message
+
+T = TypeVar("T")
+
+RETAINED_MAX_AGE_S = 5.0
+
+_SAMPLES = msgspec.json.Decoder(Samples)
+_STORY: dict[str, "msgspec.json.Decoder[Any]"] = {
+    STATE: msgspec.json.Decoder(StateChange),
+    DRUM: msgspec.json.Decoder(DrumChange),
+    ACTION: msgspec.json.Decoder(Action),
+}
+
+
+class _NoDataError(Exception):
+    """Why an arrival is not data; stays inside this module."""
+
+    def __init__(self, kind: str, why: str) -> None:
+        super().__init__(why)
+        self.kind = kind
+
+
+@dataclass(slots=True)
+class Decoder:
+    """Decodes arrivals of one works; pure but for a cache of topics already understood."""
+
+    works: str
+    lines: Mapping[str, Line]
+    limits: WireLimits
+    _known: dict[str, tuple[Stream, tuple[float, float] | None]] = field(default_factory=dict)
+
+    def decode(self, arrival: Arrival) -> Message | Rejected:
+        """A sound message, or what was wrong with it: expected, got, where."""
+        try:
+            return self._decode(arrival)
+        except _NoDataError as error:
+            return Rejected(error.kind, arrival.topic[:200], str(error)[:400], arrival.received_s)
+
+    def _decode(self, arrival: Arrival) -> Message:
+        stream, measuring_range = self._known.get(arrival.topic) or self._look_up(arrival.topic)
+        if len(arrival.payload) > self.limits.payload_bytes_max:
+            why = f"expected at most {self.limits.payload_bytes_max} bytes, got {len(arrival.payload)}"
+            raise _NoDataError("too large", why)
+        story = _STORY.get(stream.quantity)
+        if story is not None:
+            body = _parse(story, arrival.payload)
+            return self._in_time(Message(stream, body.n, body.t / 1e3, body.t / 1e3, arrival.received_s, body), arrival)
+        said = _parse(_SAMPLES, arrival.payload)
+        block = self._block(said, measuring_range)
+        message = Message(stream, said.n, said.t / 1e3, float(block.t_s[-1]), arrival.received_s, block)
+        return self._in_time(message, arrival)
+
+    def _look_up(self, topic: str) -> tuple[Stream, tuple[float, float] | None]:
+        stream = parse(self.works, topic)
+        if stream is None:
+            raise _NoDataError("topic", f"expected {self.works}/LINE/STATION/QUANTITY in lower case, got {topic!r}")
+        line = self.lines.get(stream.line)
+        if line is None:
+            raise _NoDataError("unknown line", f"no line {stream.line!r}; known: {', '.join(sorted(self.lines))}")
+        settings = line.streams.get(stream.path)
+        if settings is None and not _is_story(stream, line):
+            raise _NoDataError("unknown stream", f"line {line.line} has no stream {stream.path!r}; add it to its file")
+        known = (stream, settings.measuring_range if settings else None)
+        self._known[topic] = known
+        return known
+
+    def _block(self, said: Samples, measuring_range: tuple[float, float] | None) -> Block:
+        v = np.array(said.v if isinstance(said.v, list) else [said.v], dtype=np.float64)
+        if not 0 < len(v) <= self.limits.block_samples_max:
+            raise _NoDataError("block", f"expected 1 to {self.limits.block_samples_max} samples, got {len(v)}")
+        if len(v) > 1 and said.dt is None:
+            raise _NoDataError("block", f"a block of {len(v)} samples needs dt, the ms between two samples")
+        t_s = said.t / 1e3 + _steps(len(v), said.dt or 0.0)
+        if measuring_range is not None:
+            low, high = measuring_range
+            if not (np.min(v) >= low and np.max(v) <= high):
+                v[(v < low) | (v > high)] = np.nan
+        if said.q != "good":
+            v[_is_bad(said, len(v))] = np.nan
+        return Block(t_s, v)
+
+    def _in_time(self, message: Message, arrival: Arrival) -> Message:
+        if message.t_s < arrival.received_s - self.limits.behind_max_s:
+            why = f"stamped {message.t_s:.0f} s since 1970, {arrival.received_s - message.t_s:.0f} s ago: set the clock"
+            raise _NoDataError("clock behind", why)
+        if message.end_s > arrival.received_s + self.limits.ahead_max_s:
+            why = f"stamped {message.end_s - arrival.received_s:.1f} s in the future: set the clock"
+            raise _NoDataError("clock ahead", why)
+        if arrival.retained and message.end_s < arrival.received_s - RETAINED_MAX_AGE_S:
+            age = arrival.received_s - message.end_s
+            raise _NoDataError("old retained", f"a value {age:.0f} s old, kept by the broker: not data of now")
+        return message
+
+
+def _is_story(stream: Stream, line: Line) -> bool:
+    """State and drum changes come from `line` or a station of the line, actions from `operator`."""
+    if stream.quantity == ACTION:
+        return stream.station == OPERATOR
+    if stream.quantity == STATE:
+        return stream.station == "line"
+    return stream.quantity == DRUM and stream.station == line.take_up
+
+
+def _parse(decoder: "msgspec.json.Decoder[T]", payload: bytes) -> T:
+    try:
+        return decoder.decode(payload)
+    except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
+        text = str(error)
+        if b"NaN" in payload or b"Infinity" in payload or "out of range" in text:
+            raise _NoDataError("not finite", f"expected a finite number, got {_excerpt(payload)}") from None
+        kind = "wrong type" if isinstance(error, msgspec.ValidationError) else "not JSON"
+        raise _NoDataError(kind, f"{text}, got {_excerpt(payload)}") from None
+
+
+def _excerpt(payload: bytes) -> str:
+    return repr(payload[:60]) + ("..." if len(payload) > 60 else "")
+
+
+@lru_cache(maxsize=256)
+def _steps(count: int, dt_ms: float) -> Floats:
+    steps = np.arange(count, dtype=np.float64) * (dt_ms / 1e3)
+    steps.flags.writeable = False
+    return np.asarray(steps, dtype=np.float64)
+
+
+def _is_bad(said: Samples, count: int) -> NDArray[np.bool_]:
+    if isinstance(said.q, str):
+        return np.full(count, said.q == "bad")
+    if len(said.q) != count:
+        raise _NoDataError("block", f"expected {count} qualities, one a sample, got {len(said.q)}")
+    return np.array([q == "bad" for q in said.q])

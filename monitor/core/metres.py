@@ -1,0 +1,182 @@
+"""Rows of metres: what each whole line metre met at every station and in every zone, and whether it was seen."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.contract.config import Line, Zone
+from monitor.contract.record import Floats
+from monitor.core.track import Track
+
+
+@dataclass(slots=True)
+class Cells:
+    """Samples of one gauge gathered by whole line metre: count, sum, least, most, newest value and time."""
+
+    held_s: float
+    base: int | None = None
+    count: Floats = field(default_factory=lambda: np.empty(0))
+    total: Floats = field(default_factory=lambda: np.empty(0))
+    least: Floats = field(default_factory=lambda: np.empty(0))
+    most: Floats = field(default_factory=lambda: np.empty(0))
+    newest: Floats = field(default_factory=lambda: np.empty(0))
+    newest_s: Floats = field(default_factory=lambda: np.empty(0))
+    held: float = np.nan
+    heard_s: float = -np.inf
+
+    def add(self, M: Floats, t_s: Floats, v: Floats) -> None:
+        """Samples at line metres `M` (never falling), without NaN."""
+        cell = np.floor(M).astype(np.int64)
+        if self.base is None:
+            self.base = int(cell[0])
+        cell -= self.base
+        if cell[0] < 0:  # already given away
+            keep = cell >= 0
+            cell, t_s, v = cell[keep], t_s[keep], v[keep]
+            if not len(cell):
+                return
+        self._reach(int(cell[-1]) + 1)
+        if cell[0] == cell[-1]:
+            self._add_to_one(int(cell[0]), t_s, v)
+            return
+        np.add.at(self.count, cell, 1.0)
+        np.add.at(self.total, cell, v)  # one after the other, so that no cut of the stream shows
+        starts = np.flatnonzero(np.diff(cell, prepend=-1))
+        at = cell[starts]
+        self.least[at] = np.minimum(self.least[at], np.minimum.reduceat(v, starts))
+        self.most[at] = np.maximum(self.most[at], np.maximum.reduceat(v, starts))
+        last = np.append(starts[1:], len(cell)) - 1
+        self.newest[at] = v[last]
+        self.newest_s[at] = t_s[last]
+
+    def _add_to_one(self, i: int, t_s: Floats, v: Floats) -> None:
+        self.count[i] += len(v)
+        self.total[i] = np.cumsum(np.concatenate((self.total[i : i + 1], v)))[-1]
+        self.least[i] = min(self.least[i], v.min())
+        self.most[i] = max(self.most[i], v.max())
+        self.newest[i], self.newest_s[i] = v[-1], t_s[-1]
+
+    def take(self, first: int, count: int, passed_s: Floats) -> tuple[Floats, Floats, Floats]:
+        """Mean, least and most of metres `first` .. and forget them; `passed_s` is when each was at the gauge.
+
+        A metre without a sample of its own has the last one before it, if that was at most `held_s` old.
+        """
+        if self.base is None or count == 0:
+            nothing = np.full(count, np.nan)
+            return nothing, nothing.copy(), nothing.copy()
+        if first < self.base:  # the gauge began to speak later than the line began to run
+            early = min(self.base - first, count)
+            rest = self.take(first + early, count - early, passed_s[early:])
+            mean, least, most = (np.concatenate((np.full(early, np.nan), part)) for part in rest)
+            return mean, least, most
+        self._drop(first - self.base)
+        self._reach(count)
+        n = self.count[:count]
+        own = n > 0
+        mean = np.divide(self.total[:count], n, out=np.full(count, np.nan), where=own)
+        least = np.where(own, self.least[:count], np.nan)
+        most = np.where(own, self.most[:count], np.nan)
+        self._hold(own, mean, least, most, passed_s)
+        self._drop(count)
+        return mean, least, most
+
+    def _hold(self, own: NDArray[np.bool_], mean: Floats, least: Floats, most: Floats, passed_s: Floats) -> None:
+        count = len(own)
+        if not count:
+            return
+        newest = np.concatenate(([self.held], self.newest[:count]))
+        newest_s = np.concatenate(([self.heard_s], self.newest_s[:count]))
+        at = np.maximum.accumulate(np.where(own, np.arange(1, count + 1), 0))
+        self.held, self.heard_s = float(newest[at[-1]]), float(newest_s[at[-1]])
+        fresh = ~own & (passed_s - newest_s[at] <= self.held_s)
+        for column in (mean, least, most):
+            column[fresh] = newest[at][fresh]
+
+    def _reach(self, size: int) -> None:
+        grow = size - len(self.count)
+        if grow <= 0:
+            return
+        grow = max(grow, 256)
+        for name, blank in _BLANK.items():
+            setattr(self, name, np.concatenate((getattr(self, name), np.full(grow, blank))))
+
+    def _drop(self, count: int) -> None:
+        if count <= 0 or self.base is None:
+            return
+        self.base += count
+        for name in _BLANK:
+            setattr(self, name, getattr(self, name)[count:])
+
+
+_BLANK = {"count": 0.0, "total": 0.0, "least": np.inf, "most": -np.inf, "newest": np.nan, "newest_s": -np.inf}
+
+
+@dataclass(slots=True)
+class ZoneHeat:
+    """Temperature of one medium over time, with its integral, so that the mean over any dwell is two look-ups."""
+
+    held_s: float
+    t_s: Floats = field(default_factory=lambda: np.empty(0))
+    v: Floats = field(default_factory=lambda: np.empty(0))
+    integral: Floats = field(default_factory=lambda: np.empty(0))
+    unheard_s: Floats = field(default_factory=lambda: np.empty(0))  # time so far that no sample speaks for
+
+    def add(self, t_s: Floats, v: Floats) -> None:
+        """Samples in order, without NaN."""
+        if not len(self.t_s):
+            self.t_s, self.v = t_s[:1], v[:1]
+            self.integral, self.unheard_s = np.zeros(1), np.zeros(1)
+            t_s, v = t_s[1:], v[1:]
+            if not len(t_s):
+                return
+        steps = np.diff(t_s, prepend=self.t_s[-1])
+        means = 0.5 * (v + np.concatenate((self.v[-1:], v[:-1])))
+        self.t_s = np.concatenate((self.t_s, t_s))
+        self.v = np.concatenate((self.v, v))
+        self.integral = _continue(self.integral, steps * means)
+        self.unheard_s = _continue(self.unheard_s, np.maximum(steps - self.held_s, 0.0))
+
+    def mean(self, a_s: Floats, b_s: Floats) -> tuple[Floats, NDArray[np.bool_]]:
+        """Mean between two times and whether every moment between was spoken for."""
+        if not len(self.t_s):
+            return np.full_like(a_s, np.nan), np.zeros(len(a_s), dtype=bool)
+        span = np.where(b_s > a_s, b_s - a_s, 1.0)
+        mean = (np.interp(b_s, self.t_s, self.integral) - np.interp(a_s, self.t_s, self.integral)) / span
+        mean = np.where(b_s > a_s, mean, np.interp(a_s, self.t_s, self.v))
+        known = (a_s >= self.t_s[0] - self.held_s) & (b_s <= self.t_s[-1] + self.held_s)
+        known &= np.interp(b_s, self.t_s, self.unheard_s) <= np.interp(a_s, self.t_s, self.unheard_s)
+        return np.where(known, mean, np.nan), known
+
+    def forget_before(self, t_s: float) -> None:
+        """Drop samples no dwell needs any more."""
+        first = int(np.searchsorted(self.t_s, t_s)) - 2
+        if first > 256:
+            for name in ("t_s", "v", "integral", "unheard_s"):
+                setattr(self, name, getattr(self, name)[first:])
+
+
+def _continue(total: Floats, steps: Floats) -> Floats:
+    more = np.cumsum(np.concatenate((total[-1:], steps)))[1:]
+    return np.concatenate((total, more))
+
+
+def zone_times(track: Track, line: Line, zone: Zone, metres: Floats) -> tuple[Floats, Floats]:
+    """When the middles of whole metres entered and left a zone, UTC s."""
+    middle = metres + 0.5 - line.counter_m
+    return track.when(middle + zone.start_m), track.when(middle + zone.end_m)
+
+
+def last_pass_end_m(line: Line, zone: str) -> float:
+    """Path position at which cable has all passes of a zone behind it."""
+    return max(z.end_m for z in line.zone if z.name == zone)
+
+
+def dwell_s(track: Track, line: Line, zone: str, metres: Floats) -> Floats:
+    """Time whole metres spent in a zone, all passes together; NaN where an entry was not witnessed."""
+    total = np.zeros(len(metres))
+    for part in line.zone:
+        if part.name == zone:
+            entered, left = zone_times(track, line, part, metres)
+            total += left - entered
+    return total

@@ -1,0 +1,459 @@
+"""The engine of one line: decoded messages in, record out. The live monitor, the replay and the rehearsal all run it.
+
+Law: however the arrivals are cut into calls of `feed`, the record is the same. It holds because whatever is decided
+depends on the order of arrivals and on stamps, never on where a call ends: `T`, the time up to which the line's track
+is final, is moved arrival by arrival; a sample is `known` at the later of its stamp and the `T` it met on arrival;
+and alarms see events in the order in which they became known.
+"""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.contract.config import Dwell, Line, Recipe
+from monitor.contract.messages import Action, DrumChange, StateChange
+from monitor.contract.record import (
+    DrumSpan,
+    Finding,
+    Floats,
+    Gap,
+    LineNow,
+    MetreRows,
+    Output,
+    Priority,
+    Rejected,
+    StateSpan,
+    Verdict,
+)
+from monitor.contract.units import to_si
+from monitor.core.alarms import AlarmBook, AlarmEvent, Definition
+from monitor.core.arrival import Block, Message, Tick
+from monitor.core.limit import Crossing, Limit, Stretch
+from monitor.core.metres import dwell_s, last_pass_end_m, zone_times
+from monitor.core.order import Released, StreamOrder
+from monitor.core.state import STATES, StateTimeline
+from monitor.core.stream import VERDICT, StreamFlow
+from monitor.core.track import Track
+
+CLOCK_SPREAD_S = 5.0  # gateways' clocks may differ by this much before a silent counter is bridged too early
+COUNTER_ALARM = "line/counter/fault"
+COUNTER_ALARM_LASTS_S = 30.0
+
+
+@dataclass(slots=True)
+class DwellCheck:
+    """Dwell of metre after metre against its limits; the delays run in metres."""
+
+    dwell: Dwell
+    end_m: float
+    next_m: int | None = None
+    low: Limit | None = None
+    high: Limit | None = None
+    newest_s: float = np.nan
+
+    @classmethod
+    def of(cls, line: Line, dwell: Dwell, next_m: int | None) -> "DwellCheck":
+        low = Limit(dwell.min_s, -1, 0.0, dwell.on_delay_m, dwell.on_delay_m) if dwell.min_s is not None else None
+        high = Limit(dwell.max_s, 1, 0.0, dwell.on_delay_m, dwell.on_delay_m) if dwell.max_s is not None else None
+        return cls(dwell, last_pass_end_m(line, dwell.zone), next_m, low, high)
+
+    @property
+    def sides(self) -> list[tuple[str, Limit]]:
+        return [(name, limit) for name, limit in (("short", self.low), ("long", self.high)) if limit]
+
+
+@dataclass(slots=True)
+class Pipeline:
+    """Everything carried for one line. Pure: no clock, no input, no output but what is returned; it pickles."""
+
+    line: Line
+    recipes: Mapping[str, Recipe]
+    track: Track = field(init=False)
+    states: StateTimeline = field(init=False)
+    book: AlarmBook = field(init=False)
+    flows: dict[str, StreamFlow] = field(init=False)
+    story: dict[str, StreamOrder] = field(default_factory=dict)
+    dwells: list[DwellCheck] = field(default_factory=list)
+    recipe: Recipe | None = None
+    drum: DrumSpan | None = None
+    spans: list[DrumSpan] = field(default_factory=list)  # drums that rows not yet given out may belong to
+    next_row: int | None = None
+    newest_s: float = -np.inf
+    first_s: float | None = None
+    heard_s: float | None = None
+    done_s: float = -np.inf
+    seq: int = 0
+    duplicates: int = 0
+    _drums: list[tuple[float, int, DrumChange]] = field(default_factory=list)
+    _events: list[AlarmEvent] = field(default_factory=list)
+    _holding: set[str] = field(default_factory=set)
+    _counter_until_s: float | None = None
+
+    def __post_init__(self) -> None:
+        counter = self.line.counter
+        self.track = Track(self.line.line, counter.jump_tolerance_m, counter.slip_tolerance_percent, counter.wraps_at_m)
+        self.states = StateTimeline(self.line.stopped_below_m_per_min / 60.0)
+        self.book = AlarmBook(self.line.line)
+        self.flows = {s.path: StreamFlow.of(self.line, s) for s in self.line.stream}
+        self._define()
+
+    # ---- the two calls -----------------------------------------------------------------------------------
+
+    def feed(self, arrivals: Sequence[Message | Tick]) -> list[Output]:
+        """Arrivals of this line in the order they came; returns what they added to the record."""
+        out: list[Output] = []
+        for arrival in arrivals:
+            if isinstance(arrival, Tick):
+                self._pass_time(arrival.now_s, out)
+            else:
+                self._take(arrival, out)
+        self._drain(out)
+        return out
+
+    def tick(self, now_s: float) -> list[Output]:
+        """The wall clock says `now_s` and nothing came: a silent line grows old too."""
+        return self.feed([Tick(now_s)])
+
+    # ---- arrival by arrival --------------------------------------------------------------------------------
+
+    def _take(self, message: Message, out: list[Output]) -> None:
+        self.seq += 1
+        self.heard_s = message.received_s if self.heard_s is None else max(self.heard_s, message.received_s)
+        path = message.stream.path
+        flow = self.flows.get(path)
+        order = flow.order if flow else self.story.setdefault(path, StreamOrder(self.line.reorder_s))
+        released = order.push(message, self.track.end_s, self.seq)
+        if order.held:
+            self._holding.add(path)
+        self._deliver(path, flow, released, out)
+        self._advance(message.end_s, out)
+
+    def _pass_time(self, now_s: float, out: list[Output]) -> None:
+        """Silence for longer than messages may be late moves the newest stamp on at the pace of the wall clock."""
+        self.seq += 1
+        if self.heard_s is None or now_s - self.heard_s < self.line.reorder_s or self.first_s is None:
+            return
+        silent_s = now_s - self.heard_s
+        self.heard_s = now_s
+        self._advance(self.newest_s + silent_s, out)
+
+    def _advance(self, stamp_s: float, out: list[Output]) -> None:
+        if self.first_s is None:
+            self.first_s = stamp_s
+        self.newest_s = max(self.newest_s, stamp_s)
+        if self._holding:
+            self._expire(out)
+        wait_s = self.line.reorder_s + self.line.counter.silent_after_s + CLOCK_SPREAD_S
+        must_s = self.newest_s - wait_s
+        if must_s > self.track.end_s and must_s >= self.first_s:
+            self.track.extend(must_s)
+
+    def _expire(self, out: list[Output]) -> None:
+        for path in sorted(self._holding):
+            flow = self.flows.get(path)
+            order = flow.order if flow else self.story[path]
+            released, holes = order.expire(self.newest_s, self.track.end_s)
+            out += [Gap(self.line.line, path, hole.first, hole.last, hole.t_s) for hole in holes]
+            self._deliver(path, flow, released, out)
+            if not order.held:
+                self._holding.discard(path)
+
+    def _deliver(self, path: str, flow: StreamFlow | None, released: list[Released], out: list[Output]) -> None:
+        for one in released:
+            body = one.message.body
+            if isinstance(body, Block):
+                assert flow is not None
+                if path == self.line.counter.stream:
+                    self.track.add_counter(body.t_s, body.v)
+                elif path == self.line.counter.speed:
+                    self._speed(flow, body)
+                flow.pending.add(one)
+            else:
+                self._tell(one, body, out)
+
+    def _speed(self, flow: StreamFlow, block: Block) -> None:
+        unit = flow.settings.unit
+        v_m_per_s = block.v * (to_si(1.0, unit))
+        good = ~np.isnan(v_m_per_s)
+        self.track.add_speed(block.t_s[good], v_m_per_s[good])
+        self.states.add_speed(block.t_s[good], v_m_per_s[good])
+
+    def _tell(self, one: Released, body: StateChange | DrumChange | Action, out: list[Output]) -> None:
+        effect_s = max(body.t / 1e3, one.known_s)
+        if isinstance(body, StateChange):
+            self.states.say(effect_s, body.state, body.reason)
+        elif isinstance(body, DrumChange):
+            self._drums.append((effect_s, one.seq, body))
+        elif body.action == "mark metres":
+            out.append(self._mark(body))
+        else:
+            self._events.append(self._answer(one, body))
+
+    def _answer(self, one: Released, action: Action) -> AlarmEvent:
+        """A person's answer takes effect when it arrives."""
+        known = one.known_s if one.known_s > -np.inf else action.t / 1e3
+        lasts = (action.until - action.t) / 1e3 if action.until is not None else None
+        occurrence = action.occurrence / 1e3 if action.occurrence is not None else None
+        return AlarmEvent(
+            known, one.seq, action.t / 1e3, action.alarm or "", action.action, occurrence,
+            by=action.by, reason=action.reason, shelve_for_s=lasts,
+        )  # fmt: skip
+
+    def _mark(self, action: Action) -> Finding:
+        start, end = action.start_m or 0.0, action.end_m if action.end_m is not None else action.start_m or 0.0
+        text = f"{action.by}: {action.reason}" if action.reason else action.by
+        return Finding(
+            self.line.line, f"mark@{action.t}", "mark", "operator/action", "mark", Verdict.SUSPECT,
+            min(start, end), max(start, end), action.t / 1e3, action.t / 1e3, None, None, "", text,
+        )  # fmt: skip
+
+    # ---- up to the end of the track ------------------------------------------------------------------------
+
+    def _drain(self, out: list[Output]) -> None:
+        """Everything that is known up to the end of the track, in stretches between drum changes."""
+        end_s = self.track.end_s
+        if end_s == -np.inf:
+            return
+        self._drums.sort(key=lambda change: change[:2])
+        while self._drums and self._drums[0][0] <= end_s:
+            effect_s, _, change = self._drums.pop(0)
+            self._stretch(effect_s, effect_s, out)
+            self._doff(effect_s, change, out)
+        self._stretch(np.nextafter(end_s, np.inf), end_s, out)
+        self._give_rows(end_s, out)
+        self._forget()
+        self.done_s = end_s
+
+    def _stretch(self, before_s: float, upto_s: float, out: list[Output]) -> None:
+        self._states(upto_s, out)
+        found: list[AlarmEvent] = [e for e in self._events if e.known_s < before_s]
+        self._events = [e for e in self._events if e.known_s >= before_s]
+        found += self.book.shelving_ends(upto_s)
+        found += self._counter_faults(before_s, upto_s, out)
+        for flow in self.flows.values():
+            _sort_out(flow.flow(before_s, upto_s, self.track, self.states), found, out)
+        for check in self.dwells:
+            _sort_out(self._dwell(check, before_s), found, out)
+        self._apply(found, out)
+
+    def _apply(self, found: Iterable[AlarmEvent], out: list[Output]) -> None:
+        name, revision = (self.recipe.recipe, self.recipe.revision) if self.recipe else (None, None)
+        for event in sorted(found):
+            change = self.book.apply(event, name, revision)
+            if change is not None:
+                out.append(change)
+
+    def _states(self, upto_s: float, out: list[Output]) -> None:
+        for i in self.states.settle(upto_s):
+            t = self.states.t_s[i]
+            state, reason = STATES[self.states.code[i]], self.states.reason[i]
+            out.append(StateSpan(self.line.line, state, t, reason, float(self.track.at(t))))
+
+    def _counter_faults(self, before_s: float, upto_s: float, out: list[Output]) -> Iterator[AlarmEvent]:
+        due = [f for f in self.track.faults if f.t_s < before_s]
+        self.track.faults = [f for f in self.track.faults if f.t_s >= before_s]
+        for fault in due:
+            yield from self._counter_quiet(fault.t_s)
+            out.append(fault)
+            if self._counter_until_s is None:
+                yield AlarmEvent(
+                    fault.t_s, 0, fault.t_s, COUNTER_ALARM, "raised", value=fault.reading_m, line_metre=fault.line_metre
+                )
+            self._counter_until_s = fault.t_s + COUNTER_ALARM_LASTS_S
+        yield from self._counter_quiet(upto_s)
+
+    def _counter_quiet(self, upto_s: float) -> Iterator[AlarmEvent]:
+        until = self._counter_until_s
+        if until is not None and until <= upto_s:
+            self._counter_until_s = None
+            yield AlarmEvent(until, -1, until, COUNTER_ALARM, "returned")
+
+    # ---- dwell ---------------------------------------------------------------------------------------------
+
+    def _dwell(self, check: DwellCheck, before_s: float) -> Iterator[AlarmEvent | Finding]:
+        """Metres that have left the zone's last pass before a time, one after the other."""
+        offset = self.line.counter_m - check.end_m
+        first = float(self.track.L_m[0]) + offset
+        last = float(self.track.at(before_s)) + offset - 0.5
+        start = int(np.ceil(first)) if check.next_m is None else check.next_m
+        metres = np.arange(start, int(np.floor(last)) + 1, dtype=np.float64)
+        left_s = self.track.when(metres + 0.5 - offset)
+        metres = metres[left_s < before_s]
+        check.next_m = start + len(metres)
+        if not len(metres):
+            return
+        t_s = left_s[: len(metres)]
+        spent = dwell_s(self.track, self.line, check.dwell.zone, metres)
+        good = ~np.isnan(spent)
+        if good.any():
+            check.newest_s = float(spent[good][-1])
+            yield from self._judge_dwell(check, metres[good], t_s[good], spent[good])
+
+    def _judge_dwell(
+        self, check: DwellCheck, metres: Floats, t_s: Floats, spent: Floats
+    ) -> Iterator[AlarmEvent | Finding]:
+        size = len(metres)
+        open_ = np.ones(size, dtype=bool)
+        stretch = Stretch(t_s, spent, metres, t_s, np.full(size, -1, dtype=np.int64), open_)
+        for name, limit in check.sides:
+            if not limit.quiet(float(spent.min()), float(spent.max())):
+                for crossing in limit.feed(stretch, metres, metres):
+                    yield from self._dwell_crossing(check, name, limit, crossing)
+
+    def _dwell_crossing(
+        self, check: DwellCheck, name: str, limit: Limit, crossing: Crossing
+    ) -> Iterator[AlarmEvent | Finding]:
+        stream, at, start, end = f"{check.dwell.zone}/dwell", crossing.at, crossing.start, crossing.end
+        event = "raised" if crossing.raised else "returned"
+        yield AlarmEvent(at.known_s, at.seq, at.t_s, f"{stream}/{name}", event, value=at.value, line_metre=start.L_m)
+        yield Finding(
+            self.line.line, f"{stream}/{name}@{round(start.t_s * 1e3)}", "dwell", stream, name,
+            VERDICT[check.dwell.verdict], start.L_m, end.L_m if end else None, start.t_s,
+            end.t_s if end else None, crossing.extreme, limit.at, "s",
+        )  # fmt: skip
+
+    # ---- drums and recipes -----------------------------------------------------------------------------------
+
+    def _doff(self, t_s: float, change: DrumChange, out: list[Output]) -> None:
+        """The knife is at the take-up: a drum begins with the cable that is there at `t_s`."""
+        if self.drum is not None and self.drum.drum == change.drum:
+            return
+        cut_m = float(self.track.at(t_s)) + self.line.counter_m - self.line.take_up_m
+        recipe = self.recipes.get(change.recipe)
+        if recipe is None:
+            why = f"drum {change.drum}: no recipe {change.recipe!r} here; its metres are judged by none"
+            out.append(Rejected("unknown recipe", f"{self.line.line}/{self.line.take_up}/drum", why, t_s))
+        if self.drum is not None:
+            old = self.drum
+            ended = DrumSpan(
+                old.line, old.drum, old.recipe, old.revision, old.start_m, cut_m, old.start_s, t_s, old.planned_length_m
+            )
+            self.spans[-1] = ended
+            out.append(ended)
+        revision = recipe.revision if recipe else 0
+        self.drum = DrumSpan(
+            self.line.line, change.drum, change.recipe, revision, cut_m, None, t_s, None, change.planned_length_m
+        )
+        self.spans.append(self.drum)
+        out.append(self.drum)
+        if recipe is not self.recipe:
+            self._judge_by(recipe, t_s, out)
+
+    def _judge_by(self, recipe: Recipe | None, t_s: float, out: list[Output]) -> None:
+        closing: list[AlarmEvent] = []
+        for flow in self.flows.values():
+            _sort_out(flow.close(t_s, float(self.track.at(t_s))), closing, out)
+            flow.judge_by(recipe)
+        self._apply(closing, out)
+        places = {check.dwell.zone: check.next_m for check in self.dwells}
+        self.dwells = [DwellCheck.of(self.line, d, places.get(d.zone)) for d in recipe.dwell] if recipe else []
+        self.recipe = recipe
+        self._define()
+
+    def _define(self) -> None:
+        settings = self.line.streams.get(self.line.counter.stream)
+        definitions = {COUNTER_ALARM: Definition(settings.priority if settings else Priority.HIGH, None, "m")}
+        for flow in self.flows.values():
+            definitions |= flow.definitions()
+        for check in self.dwells:
+            d, stream = check.dwell, f"{check.dwell.zone}/dwell"
+            definitions |= {f"{stream}/{name}": Definition(d.priority, limit.at, "s") for name, limit in check.sides}
+        self.book.define(definitions)
+
+    # ---- rows of metres ----------------------------------------------------------------------------------------
+
+    def _give_rows(self, end_s: float, out: list[Output]) -> None:
+        """Metres that passed the take-up long enough ago that nothing in time can still be told of them."""
+        offset = self.line.counter_m - self.line.take_up_m
+        if self.next_row is None:
+            self.next_row = int(np.ceil(float(self.track.L_m[0]) + offset))
+        last = int(np.floor(float(self.track.at(end_s - self.line.settle_s)) + offset))
+        count = last - self.next_row
+        if count <= 0:
+            return
+        metres = np.arange(self.next_row, last, dtype=np.float64)
+        columns, seen = self._columns(metres)
+        seen &= self._judged(metres)
+        verdict = np.where(seen, np.int8(Verdict.CONFORMING), np.int8(Verdict.UNSEEN)).astype(np.int8)
+        out.append(MetreRows(self.line.line, self.next_row, verdict, columns))
+        self.next_row = last
+        self.spans = [s for s in self.spans if s.end_m is None or s.end_m > last]
+
+    def _columns(self, metres: Floats) -> tuple[dict[str, Floats], NDArray[np.bool_]]:
+        columns: dict[str, Floats] = {}
+        seen = np.ones(len(metres), dtype=bool)
+        for path, flow in self.flows.items():
+            if flow.cells is not None:
+                columns |= self._station_columns(path, flow, metres)
+            elif flow.heat is not None:
+                columns[path] = self._zone_mean(flow, path, metres)
+            if flow.settings.required and path in columns:
+                seen &= ~np.isnan(columns[path])
+        for zone in dict.fromkeys(z.name for z in self.line.zone):
+            columns[f"dwell/{zone}"] = dwell_s(self.track, self.line, zone, metres)
+        return columns, seen
+
+    def _station_columns(self, path: str, flow: StreamFlow, metres: Floats) -> dict[str, Floats]:
+        assert flow.cells is not None
+        middle = self.line.stations[flow.settings.station].middle_m
+        passed_s = self.track.when(metres + 0.5 - self.line.counter_m + middle)
+        mean, least, most = flow.cells.take(int(metres[0]), len(metres), passed_s)
+        return {path: mean, f"{path}/min": least, f"{path}/max": most}
+
+    def _zone_mean(self, flow: StreamFlow, path: str, metres: Floats) -> Floats:
+        assert flow.heat is not None
+        total, dwell = np.zeros(len(metres)), np.zeros(len(metres))
+        for zone in self.line.zone:
+            if zone.temperature == path:
+                entered, left = zone_times(self.track, self.line, zone, metres)
+                mean, _ = flow.heat.mean(entered, left)
+                total += mean * (left - entered)
+                dwell += left - entered
+        whole: Floats = np.divide(total, dwell, out=np.full(len(metres), np.nan), where=dwell > 0)
+        return whole
+
+    def _judged(self, metres: Floats) -> NDArray[np.bool_]:
+        """Whether each metre's middle lies on a drum with a recipe that is known."""
+        judged = np.zeros(len(metres), dtype=bool)
+        for span in self.spans:
+            if span.revision:
+                end = np.inf if span.end_m is None else span.end_m
+                judged |= (metres + 0.5 >= span.start_m) & (metres + 0.5 < end)
+        return judged
+
+    def _forget(self) -> None:
+        """Keep what cable still in the line needs."""
+        farthest = max(self.line.take_up_m, *(s.position_m for s in self.line.station))
+        assert self.next_row is not None
+        oldest_L = self.next_row - 2 - self.line.counter_m + min(0.0, *(s.position_m for s in self.line.station))
+        self.track.forget_before(oldest_L - (farthest - self.line.take_up_m))
+        oldest_s = float(self.track.t_s[0])
+        self.states.forget_before(oldest_s)
+        for flow in self.flows.values():
+            if flow.heat is not None:
+                flow.heat.forget_before(oldest_s)
+
+    # ---- now ---------------------------------------------------------------------------------------------------
+
+    def now(self) -> LineNow:
+        """The line as the record knows it at this moment."""
+        extra = {
+            "dwell_s": {c.dwell.zone: c.newest_s for c in self.dwells if c.newest_s == c.newest_s},
+            "late": {p: n for p, f in self.flows.items() if (n := f.order.late + f.pending.late + f.too_late)},
+            "newest": {p: f.newest for p, f in self.flows.items() if f.newest == f.newest},
+        }
+        end = self.track.end_s
+        stamp = end if end > -np.inf else 0.0
+        return LineNow(
+            self.line.line, stamp, self.states.now, self.track.speed_m_per_s, self.track.now_m, self.drum, extra
+        )
+
+
+def _sort_out(found: Iterator[AlarmEvent | Finding], events: list[AlarmEvent], out: list[Output]) -> None:
+    for one in found:
+        if isinstance(one, AlarmEvent):
+            events.append(one)
+        else:
+            out.append(one)

@@ -1,0 +1,88 @@
+"""Whether an instrument speaks at all (missing) and whether it says anything new (stuck)."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.contract.record import Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Silence:
+    """`begins` or ends at `t_s`; known when the record had come to `known_s`; the last word was at `since_s`."""
+
+    begins: bool
+    t_s: float
+    since_s: float
+    known_s: float
+    seq: int
+
+
+@dataclass(slots=True)
+class Missing:
+    """Raised when a stream has not spoken for `after_s`, whether or not it speaks again."""
+
+    after_s: float
+    last_s: float
+    silent: bool = False
+
+    def wait(self, upto_s: float, seq: int) -> list[Silence]:
+        """The record has come to `upto_s` and the stream has said nothing more."""
+        due = self.last_s + self.after_s
+        if self.silent or upto_s < due:
+            return []
+        self.silent = True
+        return [Silence(True, due, self.last_s, due, seq)]
+
+    def hear(self, t_s: Floats, known_s: Floats, seq: NDArray[np.int64]) -> list[Silence]:
+        """Samples in order, NaN left out beforehand: a sample of bad quality is silence.
+
+        A message that came after waiting for it was over ends a silence, even if its stamps leave no hole.
+        """
+        before = np.concatenate(([self.last_s], t_s[:-1]))
+        came = np.where(np.diff(seq, prepend=-1) != 0, known_s, t_s)
+        ends = np.flatnonzero(came - before > self.after_s).tolist()
+        if self.silent and ends[:1] != [0]:
+            ends.insert(0, 0)
+        out: list[Silence] = []
+        for i in ends:
+            since, due = float(before[i]), float(before[i]) + self.after_s
+            if not self.silent:
+                out.append(Silence(True, due, since, due, int(seq[i])))
+            self.silent = False
+            out.append(Silence(False, max(float(t_s[i]), due), since, max(float(known_s[i]), due), int(seq[i])))
+        self.last_s = float(t_s[-1])
+        return out
+
+
+@dataclass(slots=True)
+class Stuck:
+    """Raised when a value has not changed at all for `after_s` while the line moves."""
+
+    after_s: float
+    value: float = np.nan
+    since_s: float = np.nan
+    stuck: bool = False
+
+    def hear(
+        self, t_s: Floats, v: Floats, moving: NDArray[np.bool_], known_s: Floats, seq: NDArray[np.int64]
+    ) -> list[Silence]:
+        """Samples in order, without NaN."""
+        fresh = np.empty(len(v), dtype=bool)
+        fresh[0] = v[0] != self.value
+        np.not_equal(v[1:], v[:-1], out=fresh[1:])
+        fresh |= ~moving
+        since = np.where(fresh, t_s, -np.inf)
+        if not fresh[0]:
+            since[0] = self.since_s
+        np.maximum.accumulate(since, out=since)
+        long = t_s - since >= self.after_s
+        out: list[Silence] = []
+        was = self.stuck
+        for i in np.flatnonzero(np.diff(long, prepend=was)):
+            t = float(t_s[i])
+            begun = float(since[i]) if long[i] else t
+            out.append(Silence(bool(long[i]), t, begun, float(known_s[i]), int(seq[i])))
+        self.value, self.since_s, self.stuck = float(v[-1]), float(since[-1]), bool(long[-1])
+        return out

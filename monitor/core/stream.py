@@ -1,0 +1,363 @@
+"""One stream on its way through order, presence, windows and metres; its findings come back as values."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.contract.config import EventCheck, LimitName, Line, Recipe, StreamSettings, Window
+from monitor.contract.record import Finding, Floats, Verdict
+from monitor.core.alarms import AlarmEvent, Definition
+from monitor.core.arrival import Block
+from monitor.core.limit import Crossing, Limit, Mode, Point, Stretch
+from monitor.core.metres import Cells, ZoneHeat
+from monitor.core.order import Released, StreamOrder
+from monitor.core.presence import Missing, Silence, Stuck
+from monitor.core.state import STATES, StateTimeline
+from monitor.core.track import Track
+
+SIGN: dict[LimitName, int] = {"LOLO": -1, "LO": -1, "HI": 1, "HIHI": 1}
+VERDICT = {"none": Verdict.CONFORMING, "suspect": Verdict.SUSPECT, "nonconforming": Verdict.NONCONFORMING}
+
+Found = AlarmEvent | Finding
+
+
+@dataclass(frozen=True, slots=True)
+class Extent:
+    """A path interval that a stream speaks for: a station, or one pass of a zone."""
+
+    start_m: float
+    end_m: float
+    suffix: str = ""
+
+
+def extents(line: Line, settings: StreamSettings) -> tuple[Extent, ...]:
+    """Where on the path a stream's readings apply."""
+    zones = [z for z in line.zone if z.temperature == settings.path]
+    if zones:
+        return tuple(Extent(z.start_m, z.end_m, f"/pass {z.pass_number}") for z in zones)
+    station = line.stations[settings.station]
+    if settings.kind == "events" or station.end_m is None:
+        return (Extent(station.middle_m, station.middle_m),)
+    return (Extent(station.position_m, station.end_m),)
+
+
+@dataclass(slots=True)
+class Pending:
+    """Samples in order that wait for the line's track to reach their time."""
+
+    t_s: list[Floats] = field(default_factory=list)
+    v: list[Floats] = field(default_factory=list)
+    floor_s: list[float] = field(default_factory=list)
+    seq: list[int] = field(default_factory=list)
+    end_s: float = -np.inf
+    late: int = 0
+
+    def add(self, released: Released) -> None:
+        """A message in its order; samples not newer than the newest are late and left out."""
+        block = released.message.body
+        assert isinstance(block, Block)
+        t_s, v = block.t_s, block.v
+        if t_s[0] <= self.end_s:
+            first = int(np.searchsorted(t_s, self.end_s, side="right"))
+            self.late += first
+            if first == len(t_s):
+                return
+            t_s, v = t_s[first:], v[first:]
+        self.end_s = float(t_s[-1])
+        self.t_s.append(t_s)
+        self.v.append(v)
+        self.floor_s.append(released.known_s)
+        self.seq.append(released.seq)
+
+    def take(self, before_s: float) -> tuple[Floats, Floats, Floats, NDArray[np.int64]] | None:
+        """Samples known before `before_s` as (t, v, known, seq), or None."""
+        if not self.t_s or max(self.t_s[0][0], self.floor_s[0]) >= before_s:
+            return None
+        sizes = [len(t) for t in self.t_s]
+        t_s = np.concatenate(self.t_s) if len(sizes) > 1 else self.t_s[0]
+        v = np.concatenate(self.v) if len(sizes) > 1 else self.v[0]
+        known = np.maximum(t_s, np.repeat(self.floor_s, sizes))
+        seq = np.repeat(np.array(self.seq, dtype=np.int64), sizes)
+        cut = int(np.searchsorted(known, before_s, side="left"))
+        self._keep(t_s, v, seq, sizes, cut)
+        return t_s[:cut], v[:cut], known[:cut], seq[:cut]
+
+    def _keep(self, t_s: Floats, v: Floats, seq: NDArray[np.int64], sizes: list[int], cut: int) -> None:
+        ends = np.cumsum(sizes)
+        first = int(np.searchsorted(ends, cut, side="right"))
+        rest_t, rest_v = self.t_s[first:], self.v[first:]
+        if rest_t:
+            inside = cut - (int(ends[first - 1]) if first else 0)
+            rest_t[0], rest_v[0] = rest_t[0][inside:], rest_v[0][inside:]
+        self.t_s, self.v = rest_t, rest_v
+        self.floor_s, self.seq = self.floor_s[first:], self.seq[first:]
+
+
+@dataclass(slots=True)
+class WindowCheck:
+    """The limits of one window with the clocks they run on."""
+
+    window: Window
+    limits: dict[LimitName, Limit]
+    shut: bool = False
+    suppressed: set[LimitName] = field(default_factory=set)
+
+    @classmethod
+    def of(cls, window: Window) -> "WindowCheck":
+        on = window.on_delay_m if window.on_delay_m is not None else window.on_delay_s or 0.0
+        off = window.off_delay_m if window.off_delay_m is not None else window.off_delay_s or 0.0
+        limits = {name: Limit(at, SIGN[name], window.deadband, on, off) for name, at in window.limits.items()}
+        return cls(window, limits)
+
+    @property
+    def codes(self) -> list[int]:
+        """Indices of the states in which the window applies."""
+        return [STATES.index(s) for s in self.window.states]
+
+
+@dataclass(slots=True)
+class EventPulse:
+    """An alarm that each event raises and that returns when none came for a while."""
+
+    check: EventCheck
+    until_s: float | None = None
+
+
+@dataclass(slots=True)
+class StreamFlow:
+    """All that is carried for one stream. `flow` takes what is known before a time and says what it found."""
+
+    line: Line
+    settings: StreamSettings
+    order: StreamOrder
+    where: tuple[Extent, ...]
+    pending: Pending = field(default_factory=Pending)
+    cells: Cells | None = None
+    heat: ZoneHeat | None = None
+    missing: Missing | None = None
+    stuck: Stuck | None = None
+    window: WindowCheck | None = None
+    pulse: EventPulse | None = None
+    too_late: int = 0
+    newest: float = np.nan
+    newest_s: float = -np.inf
+    _stuck_since: float = np.nan
+
+    @classmethod
+    def of(cls, line: Line, settings: StreamSettings) -> "StreamFlow":
+        flow = cls(line, settings, StreamOrder(line.reorder_s), extents(line, settings))
+        if settings.kind == "samples":
+            zone = any(z.temperature == settings.path for z in line.zone)
+            flow.heat = ZoneHeat(settings.held_s) if zone else None
+            flow.cells = None if zone or settings.path == line.counter.stream else Cells(settings.held_s)
+        if settings.stuck_after_s:
+            flow.stuck = Stuck(settings.stuck_after_s)
+        return flow
+
+    def judge_by(self, recipe: Recipe | None) -> None:
+        """Take the windows of another recipe; call `close` first for what stands open under the old one."""
+        windows = {w.stream: w for w in recipe.window} if recipe else {}
+        checks = {e.stream: e for e in recipe.event_check} if recipe else {}
+        window, check = windows.get(self.settings.path), checks.get(self.settings.path)
+        self.window = WindowCheck.of(window) if window else None
+        self.pulse = EventPulse(check) if check else None
+
+    def close(self, t_s: float, L_m: float) -> Iterator[Found]:
+        """The recipe ends at `t_s`: stretches that stand open end there, and so do their alarms."""
+        check = self.window
+        if check is None:
+            return
+        here = Point(t_s, L_m, 0.0, self.newest, t_s, -1)
+        for name, limit in check.limits.items():
+            if limit.mode in (Mode.ACTIVE, Mode.LEAVING) and limit.start is not None:
+                crossing = Crossing(False, here, limit.start, limit.left or here, SIGN[name] * limit.extreme)
+                yield from self._crossing(check, name, limit, crossing)
+        for name in sorted(check.suppressed):
+            yield AlarmEvent(t_s, -1, t_s, f"{self.settings.path}/{name}", "suppression ended")
+
+    def definitions(self) -> dict[str, Definition]:
+        """The alarms that this stream can raise now."""
+        s, path = self.settings, self.settings.path
+        found = {f"{path}/missing": Definition(s.priority, s.missing_after_s, "s")} if s.missing_after_s else {}
+        if s.stuck_after_s:
+            found[f"{path}/stuck"] = Definition(s.priority, s.stuck_after_s, "s")
+        if self.window:
+            w = self.window.window
+            found |= {f"{path}/{n}": Definition(w.priority_of(n), at, w.unit) for n, at in w.limits.items()}
+        if self.pulse:
+            found[f"{path}/{self.pulse.check.name}"] = Definition(self.pulse.check.priority, None, s.unit)
+        return found
+
+    # ---- the flow ----------------------------------------------------------------------------------------
+
+    def flow(self, before_s: float, upto_s: float, track: Track, states: StateTimeline) -> Iterator[Found]:
+        """Use samples known before `before_s`; then say what waiting until `upto_s` without more has shown."""
+        if self.settings.missing_after_s and self.missing is None:
+            self.missing = Missing(self.settings.missing_after_s, float(track.t_s[0]))
+        taken = self.pending.take(before_s)
+        if taken is not None:
+            t_s, v, known_s, seq = taken
+            if np.isnan(v).any():
+                good = ~np.isnan(v)
+                t_s, v, known_s, seq = t_s[good], v[good], known_s[good], seq[good]
+            if len(t_s):
+                yield from self._use(t_s, v, known_s, seq, track, states)
+        yield from self._wait(upto_s, track)
+
+    def _use(
+        self, t_s: Floats, v: Floats, known_s: Floats, seq: NDArray[np.int64], track: Track, states: StateTimeline
+    ) -> Iterator[Found]:
+        self.newest, self.newest_s = float(v[-1]), float(t_s[-1])
+        L_m = track.at(t_s)
+        if self.missing:
+            yield from self._silences("missing", self.missing.hear(t_s, known_s, seq), track)
+        if self.settings.kind == "events":
+            yield from self._events(t_s, v, known_s, seq, L_m)
+            return
+        code = states.at(t_s) if self.stuck or self.window else None
+        if self.stuck and code is not None:
+            moving = code == STATES.index("running")
+            yield from self._silences("stuck", self.stuck.hear(t_s, v, moving, known_s, seq), track)
+        if self.window and code is not None:
+            yield from self._windows(t_s, v, known_s, seq, L_m, code)
+        self._gather(t_s, v, known_s, L_m)
+
+    def _gather(self, t_s: Floats, v: Floats, known_s: Floats, L_m: Floats) -> None:
+        late = known_s - t_s > self.line.settle_s
+        if late.any():
+            self.too_late += int(late.sum())
+            t_s, v, L_m = t_s[~late], v[~late], L_m[~late]
+        if not len(t_s):
+            return
+        if self.heat:
+            self.heat.add(t_s, v)
+        elif self.cells:
+            middle = self.line.stations[self.settings.station].middle_m
+            self.cells.add(L_m + (self.line.counter_m - middle), t_s, v)
+
+    def _windows(
+        self, t_s: Floats, v: Floats, known_s: Floats, seq: NDArray[np.int64], L_m: Floats, code: NDArray[np.int64]
+    ) -> Iterator[Found]:
+        check = self.window
+        assert check is not None
+        applies = np.isin(code, check.codes)
+        yield from self._suppression(check, applies, t_s, known_s, seq)
+        least, most = float(v.min()), float(v.max())
+        busy = [(name, limit) for name, limit in check.limits.items() if not limit.quiet(least, most)]
+        if not busy:
+            return
+        stretch = Stretch(t_s, v, L_m, known_s, seq, applies)
+        clocks = (
+            L_m if check.window.on_delay_m is not None else t_s,
+            L_m if check.window.off_delay_m is not None else t_s,
+        )
+        for name, limit in busy:
+            for crossing in limit.feed(stretch, *clocks):
+                yield from self._crossing(check, name, limit, crossing)
+
+    def _suppression(
+        self, check: WindowCheck, applies: NDArray[np.bool_], t_s: Floats, known_s: Floats, seq: NDArray[np.int64]
+    ) -> Iterator[Found]:
+        """When the line's state lets the window apply again, what it had put aside comes back by its present value."""
+        if not check.suppressed or not applies.any():
+            return
+        i = int(np.argmax(applies))
+        for name in sorted(check.suppressed):
+            yield AlarmEvent(
+                float(known_s[i]), int(seq[i]), float(t_s[i]), f"{self.settings.path}/{name}", "suppression ended"
+            )
+        check.suppressed.clear()
+
+    def _crossing(self, check: WindowCheck, name: LimitName, limit: Limit, crossing: Crossing) -> Iterator[Found]:
+        event = "raised" if crossing.raised else "suppressed" if crossing.gated else "returned"
+        if crossing.gated:
+            check.suppressed.add(name)
+        at, extent = crossing.at, self.where[0]
+        metre = crossing.start.L_m + self.line.counter_m - extent.end_m
+        alarm = f"{self.settings.path}/{name}"
+        yield AlarmEvent(at.known_s, at.seq, at.t_s, alarm, event, value=at.value, line_metre=metre)
+        yield from self._finding(check.window, name, limit.at, crossing)
+
+    def _finding(self, window: Window, name: LimitName, at: float, crossing: Crossing) -> Iterator[Finding]:
+        end = crossing.end
+        for extent in self.where:
+            yield Finding(
+                line=self.line.line,
+                key=f"{self.settings.path}/{name}{extent.suffix}@{round(crossing.start.t_s * 1e3)}",
+                kind="window",
+                stream=self.settings.path,
+                check=name,
+                verdict=VERDICT[window.verdict_of(name)],
+                start_m=crossing.start.L_m + self.line.counter_m - extent.end_m,
+                end_m=end.L_m + self.line.counter_m - extent.start_m if end else None,
+                start_s=crossing.start.t_s,
+                end_s=end.t_s if end else None,
+                extreme=crossing.extreme,
+                limit=at,
+                unit=window.unit,
+                text=extent.suffix.lstrip("/"),
+            )
+
+    def _events(self, t_s: Floats, v: Floats, known_s: Floats, seq: NDArray[np.int64], L_m: Floats) -> Iterator[Found]:
+        if not self.pulse:
+            return
+        check = self.pulse.check
+        alarm = f"{self.settings.path}/{check.name}"
+        offset = self.line.counter_m - self.where[0].start_m
+        for t, value, known, s, M in zip(
+            t_s.tolist(), v.tolist(), known_s.tolist(), seq.tolist(), (L_m + offset).tolist(), strict=True
+        ):
+            yield from self._pulse_over(known)
+            if self.pulse.until_s is None:
+                yield AlarmEvent(known, s, t, alarm, "raised", value=value, line_metre=M)
+            self.pulse.until_s = known + check.off_delay_s
+            yield Finding(
+                self.line.line, f"{alarm}@{round(t * 1e3)}", "event", self.settings.path, check.name,
+                VERDICT[check.verdict], M - check.guard_m, M + check.guard_m, t, t, value, None, self.settings.unit,
+            )  # fmt: skip
+
+    def _pulse_over(self, upto_s: float) -> Iterator[Found]:
+        pulse = self.pulse
+        if pulse is not None and pulse.until_s is not None and pulse.until_s <= upto_s:
+            until, pulse.until_s = pulse.until_s, None
+            yield AlarmEvent(until, -1, until, f"{self.settings.path}/{pulse.check.name}", "returned")
+
+    def _wait(self, upto_s: float, track: Track) -> Iterator[Found]:
+        if self.missing:
+            yield from self._silences("missing", self.missing.wait(upto_s, -1), track)
+        yield from self._pulse_over(upto_s)
+
+    def _silences(self, check: str, silences: list[Silence], track: Track) -> Iterator[Found]:
+        """`missing` and `stuck`: an alarm each, and the stretch of cable that nobody saw."""
+        alarm = f"{self.settings.path}/{check}"
+        for silence in silences:
+            event = "raised" if silence.begins else "returned"
+            if check == "stuck":
+                self._stuck_since = silence.since_s if silence.begins else self._stuck_since
+            since = self._stuck_since if check == "stuck" else silence.since_s
+            start_L = float(track.at(since))
+            metre = start_L + self.line.counter_m - self.where[0].end_m
+            yield AlarmEvent(silence.known_s, silence.seq, silence.t_s, alarm, event, line_metre=metre)
+            yield from self._unseen(check, silence, since, start_L, track)
+
+    def _unseen(self, check: str, silence: Silence, since: float, start_L: float, track: Track) -> Iterator[Finding]:
+        settings, offset = self.settings, self.line.counter_m
+        for extent in self.where:
+            yield Finding(
+                line=self.line.line,
+                key=f"{settings.path}/{check}{extent.suffix}@{round(since * 1e3)}",
+                kind=check,
+                stream=settings.path,
+                check=check,
+                verdict=Verdict.UNSEEN if settings.required else Verdict.CONFORMING,
+                start_m=start_L + offset - extent.end_m,
+                end_m=None if silence.begins else float(track.at(silence.t_s)) + offset - extent.start_m,
+                start_s=since,
+                end_s=None if silence.begins else silence.t_s,
+                extreme=None,
+                limit=settings.missing_after_s if check == "missing" else settings.stuck_after_s,
+                unit="s",
+                text=extent.suffix.lstrip("/"),
+            )

@@ -1,0 +1,242 @@
+"""Line metre as a function of time: the counter where it is sound, integrated speed where it is not; never back."""
+
+from dataclasses import dataclass, field
+from itertools import pairwise
+
+import numpy as np
+
+from monitor.contract.record import CounterFault, Floats
+
+SLIP_SPAN_M = 10.0
+FASTEST_M_PER_S = 30.0
+
+
+def _empty() -> Floats:
+    return np.empty(0)
+
+
+@dataclass(slots=True)
+class Track:
+    """L(t) by its knots, final up to `end_s`. Fed by the counter's readings (m) and the speed's (m/s), each in order.
+
+    A counter that resets, wraps, jumps or slips is bridged by speed and reported; the reading afterwards counts on
+    from there. Sums run sample by sample, so that any cut of the input gives the same knots to the bit.
+    """
+
+    line: str
+    jump_m: float
+    slip_percent: float
+    wraps_at_m: float | None = None
+    start_m: float | None = None
+    t_s: Floats = field(default_factory=_empty)
+    L_m: Floats = field(default_factory=_empty)
+    faults: list[CounterFault] = field(default_factory=list)
+    _counter: list[tuple[float, float]] = field(default_factory=list)  # readings not yet used
+    _speed_t: list[float] = field(default_factory=list)
+    _speed_v: list[float] = field(default_factory=list)
+    _speed_S: list[float] = field(default_factory=list)  # metres by speed since the first sample
+    _counter_end_s: float = -np.inf
+    _last: tuple[float, float, float] | None = None  # (t, reading, metres) at the newest sound reading
+    _slip: tuple[float, float, float] | None = None  # (metres, by speed, reading so far) where this span began
+    _slipping: bool = False
+    _raw_m: float = 0.0
+    _new_t: list[float] = field(default_factory=list)
+    _new_L: list[float] = field(default_factory=list)
+
+    @property
+    def end_s(self) -> float:
+        """Time up to which L is final; minus infinity before there is any."""
+        return float(self.t_s[-1]) if len(self.t_s) else -np.inf
+
+    @property
+    def now_m(self) -> float:
+        """L at `end_s`; 0 before there is any."""
+        return float(self.L_m[-1]) if len(self.L_m) else 0.0
+
+    @property
+    def speed_m_per_s(self) -> float:
+        """Newest speed sample; 0 before there is any."""
+        return self._speed_v[-1] if self._speed_v else 0.0
+
+    def add_counter(self, t_s: Floats, reading_m: Floats) -> None:
+        """Readings in order of time; NaN readings are passed over."""
+        self._counter += [(t, r) for t, r in zip(t_s.tolist(), reading_m.tolist(), strict=True) if r == r]
+        if len(t_s):
+            self._counter_end_s = max(self._counter_end_s, float(t_s[-1]))
+        self._use_counter()
+
+    def add_speed(self, t_s: Floats, v_m_per_s: Floats) -> None:
+        """Speed samples in order of time; NaN is passed over, reverse counts as standing."""
+        for t, v in zip(t_s.tolist(), v_m_per_s.tolist(), strict=True):
+            if v == v:
+                self._append_speed(t, max(v, 0.0))
+        self._use_counter()
+
+    def extend(self, until_s: float) -> None:
+        """The counter stays silent: go on to `until_s` by speed, holding the newest speed for want of a better one."""
+        self._stand_in_for_speed(until_s)
+        if self._speed_t and until_s > self._speed_t[-1]:
+            # Nothing tells of movement any more: the line is taken to stand until something does.
+            self._append_speed(until_s, self._speed_v[-1] if until_s - self._speed_t[-1] < 1.0 else 0.0)
+        self._use_counter()
+        if not self._speed_t:
+            self._append_speed(until_s, 0.0)
+        if not len(self.t_s):
+            self._begin(self._speed_t[0], self.start_m or 0.0)
+        for t in [*(t for t in self._speed_t if self.end_s < t < until_s), until_s]:
+            if t > self.end_s:
+                self._raw_m += self._by_speed(self.end_s, t)
+                self._knot(t, self._raw_m)
+
+    def at(self, t_s: Floats | float) -> Floats:
+        """L at times up to `end_s`, m; before the first knot the first L, after the last the last."""
+        t_s = np.asarray(t_s, dtype=np.float64)
+        return np.asarray(np.interp(t_s, self.t_s, self.L_m) if len(self.t_s) else np.zeros_like(t_s))
+
+    def when(self, L_m: Floats) -> Floats:
+        """Time at which L was last at these metres (it may have stood there); NaN outside what is known."""
+        if not len(self.t_s):
+            return np.full_like(L_m, np.nan)
+        right = np.searchsorted(self.L_m, L_m, side="right")
+        inside = (right > 0) & ((right < len(self.L_m)) | (self.L_m[-1] == L_m))
+        hi = np.clip(right, 1, max(len(self.L_m) - 1, 1))
+        lo = hi - 1
+        if len(self.L_m) == 1:
+            return np.where(inside, self.t_s[0], np.nan)
+        step = self.L_m[hi] - self.L_m[lo]
+        share = np.where(step > 0, (L_m - self.L_m[lo]) / np.where(step > 0, step, 1.0), 1.0)
+        return np.where(inside, self.t_s[lo] + share * (self.t_s[hi] - self.t_s[lo]), np.nan)
+
+    def take_new(self) -> tuple[Floats, Floats]:
+        """Knots since the last call, for stages that keep their own copy."""
+        new = np.array(self._new_t), np.array(self._new_L)
+        self._new_t.clear()
+        self._new_L.clear()
+        return new
+
+    def forget_before(self, L_m: float) -> None:
+        """Drop knots that no metre beyond `L_m` needs."""
+        first = int(np.searchsorted(self.L_m, L_m, side="left")) - 1
+        if first > 256:
+            self.t_s, self.L_m = self.t_s[first:], self.L_m[first:]
+        keep = int(np.searchsorted(self._speed_t, min(self.end_s, self._counter_end_s, self._last_t()))) - 2
+        if keep > 256:
+            del self._speed_t[:keep], self._speed_v[:keep], self._speed_S[:keep]
+
+    # ---- inside ------------------------------------------------------------------------------------------
+
+    def _last_t(self) -> float:
+        return self._last[0] if self._last else np.inf
+
+    def _append_speed(self, t: float, v: float) -> None:
+        if self._speed_t:
+            if t <= self._speed_t[-1]:
+                return
+            step = 0.5 * (v + self._speed_v[-1]) * (t - self._speed_t[-1])
+            self._speed_S.append(self._speed_S[-1] + step)
+        else:
+            self._speed_S.append(0.0)
+        self._speed_t.append(t)
+        self._speed_v.append(v)
+
+    def _stand_in_for_speed(self, until_s: float) -> None:
+        """Where only the counter speaks, its differences stand in for the speed, as far as they can be true."""
+        for (t0, r0), (t1, r1) in pairwise([self._last[:2]] * bool(self._last) + self._counter):  # type: ignore[index]
+            newest = self._speed_t[-1] if self._speed_t else -np.inf
+            if newest < t1 <= until_s and t1 > t0:
+                self._append_speed(max(t0, newest) if newest > -np.inf else t0, 0.0)
+                step = min(max(r1 - r0, 0.0), FASTEST_M_PER_S * (t1 - t0))
+                self._speed_t.append(t1)
+                self._speed_v.append(step / (t1 - t0))
+                self._speed_S.append(self._speed_S[-1] + step)
+
+    def _by_speed(self, a_s: float, b_s: float) -> float:
+        """Metres between two times by speed."""
+        S = np.interp((a_s, b_s), self._speed_t, self._speed_S)
+        return float(S[1] - S[0])
+
+    def _use_counter(self) -> None:
+        """Readings that the speed has caught up with become knots."""
+        if not self._speed_t or not self._counter:
+            return
+        upto = self._speed_t[-1]
+        used = 0
+        knots_t: list[float] = []
+        knots_L: list[float] = []
+        ready = [(t, r) for t, r in self._counter if t <= upto]
+        S = np.interp([t for t, _ in ready], self._speed_t, self._speed_S).tolist()
+        end, top = self.end_s, self.now_m
+        for (t, reading), by_speed in zip(ready, S, strict=True):
+            used += 1
+            if self._last is None:
+                if not len(self.t_s) and not knots_t:
+                    self._raw_m = reading if self.start_m is None else self.start_m
+                    top = self._raw_m
+                self._last = (t, reading, self._raw_m)
+            elif t > self._last[0]:
+                self._raw_m = self._step(t, reading, by_speed)
+            else:
+                continue
+            if t > end:
+                top = max(top, self._raw_m)
+                knots_t.append(t)
+                knots_L.append(top)
+                end = t
+        del self._counter[:used]
+        self._put(knots_t, knots_L)
+
+    def _step(self, t: float, reading: float, S: float) -> float:
+        """Metres at a new reading; a faulty one is bridged by speed and reported."""
+        assert self._last is not None
+        t0, reading0, metres0 = self._last
+        by_counter = reading - reading0
+        by_speed = S - float(np.interp(t0, self._speed_t, self._speed_S))
+        allowed = self.jump_m + self.slip_percent / 100 * by_speed
+        kind = None
+        if abs(by_counter - by_speed) > allowed:
+            kind = "reset" if reading < self.jump_m + by_speed else "jump"
+            if self.wraps_at_m and abs(by_counter + self.wraps_at_m - by_speed) <= allowed:
+                kind, by_counter = "wrap", by_counter + self.wraps_at_m
+            else:
+                by_counter = by_speed
+        metres = metres0 + (by_speed if self._slipping else by_counter)
+        if kind is not None:
+            self.faults.append(CounterFault(self.line, kind, t, reading, reading0 + by_speed, metres))
+            self._slip = None
+        self._last = (t, reading, metres)
+        return self._watch_slip(t, reading, metres, S)
+
+    def _watch_slip(self, t: float, reading: float, metres: float, S: float) -> float:
+        """Compare counter and speed over each span of some metres; returns metres, corrected where slip begins."""
+        if self._slip is None:
+            self._slip = (reading, S, metres)
+            return metres
+        reading0, S0, metres0 = self._slip
+        by_counter, by_speed = reading - reading0, S - S0
+        if max(by_counter, by_speed) < SLIP_SPAN_M:
+            return metres
+        off = abs(by_counter - by_speed) > self.slip_percent / 100 * max(by_counter, by_speed)
+        if off and not self._slipping:
+            self.faults.append(CounterFault(self.line, "slip", t, reading, reading0 + by_speed, metres))
+            metres = metres0 + by_speed
+        self._slipping = off
+        self._slip = (reading, S, metres)
+        self._last = (t, reading, metres)
+        return metres
+
+    def _begin(self, t: float, L: float) -> None:
+        self._raw_m = L
+        self._put([t], [L])
+
+    def _knot(self, t: float, L: float) -> None:
+        self._put([t], [max(L, self.now_m)])
+
+    def _put(self, t: list[float], L: list[float]) -> None:
+        if not t:
+            return
+        self._new_t += t
+        self._new_L += L
+        if len(self.L_m) >= 2 and self.L_m[-1] == self.L_m[-2] == L[0]:  # standing: stretch the plateau
+            self.t_s, self.L_m = self.t_s[:-1], self.L_m[:-1]
+        self.t_s = np.concatenate((self.t_s, t))
+        self.L_m = np.concatenate((self.L_m, L))
