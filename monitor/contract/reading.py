@@ -103,7 +103,9 @@ class Record(Protocol):
         """First whole line metre and one `Verdict` a metre, findings laid over; metres not yet wound are absent."""
         ...
 
-    def rows(self, line: str, start_m: float, end_m: float, columns: Sequence[str] | None = None) -> Mapping[str, Floats]:
+    def rows(
+        self, line: str, start_m: float, end_m: float, columns: Sequence[str] | None = None
+    ) -> Mapping[str, Floats]:
         """Columns of per-metre rows, `line_metre` among them; NaN where unseen."""
         ...
 

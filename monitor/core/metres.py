@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.contract.config import Line, Zone
+from monitor.contract.config import Zone
 from monitor.contract.record import Floats
 from monitor.core.track import Track
 
@@ -148,6 +148,16 @@ class ZoneHeat:
         known &= np.interp(b_s, self.t_s, self.unheard_s) <= np.interp(a_s, self.t_s, self.unheard_s)
         return np.where(known, mean, np.nan), known
 
+    def mean_over(self, zones: list[Zone], passed: "Passages") -> Floats:
+        """Mean temperature that each metre met in these passes together; NaN where any moment is unheard."""
+        total, dwell = np.zeros(len(passed.metres)), np.zeros(len(passed.metres))
+        for zone in zones:
+            entered, left = passed.at[zone.start_m], passed.at[zone.end_m]
+            total += self.mean(entered, left)[0] * (left - entered)
+            dwell += left - entered
+        whole: Floats = np.divide(total, dwell, out=np.full(len(dwell), np.nan), where=dwell > 0)
+        return whole
+
     def forget_before(self, t_s: float) -> None:
         """Drop samples no dwell needs any more."""
         first = int(np.searchsorted(self.t_s, t_s)) - 2
@@ -161,22 +171,24 @@ def _continue(total: Floats, steps: Floats) -> Floats:
     return np.concatenate((total, more))
 
 
-def zone_times(track: Track, line: Line, zone: Zone, metres: Floats) -> tuple[Floats, Floats]:
-    """When the middles of whole metres entered and left a zone, UTC s."""
-    middle = metres + 0.5 - line.counter_m
-    return track.when(middle + zone.start_m), track.when(middle + zone.end_m)
+@dataclass(frozen=True, slots=True)
+class Passages:
+    """When the middles of some whole metres were at each path position of interest, UTC s."""
+
+    metres: Floats
+    at: dict[float, Floats]
+
+    @classmethod
+    def of(cls, track: Track, counter_m: float, positions_m: Floats, metres: Floats) -> "Passages":
+        """Look all positions up at once."""
+        times = track.when((metres + 0.5 - counter_m) + positions_m[:, np.newaxis])
+        return cls(metres, dict(zip(positions_m.tolist(), times, strict=True)))
+
+    def dwell_s(self, zones: list[Zone]) -> Floats:
+        """Time spent in all of these passes together; NaN where an entry was not witnessed."""
+        return np.asarray(sum(self.at[z.end_m] - self.at[z.start_m] for z in zones))
 
 
-def last_pass_end_m(line: Line, zone: str) -> float:
-    """Path position at which cable has all passes of a zone behind it."""
-    return max(z.end_m for z in line.zone if z.name == zone)
-
-
-def dwell_s(track: Track, line: Line, zone: str, metres: Floats) -> Floats:
-    """Time whole metres spent in a zone, all passes together; NaN where an entry was not witnessed."""
-    total = np.zeros(len(metres))
-    for part in line.zone:
-        if part.name == zone:
-            entered, left = zone_times(track, line, part, metres)
-            total += left - entered
-    return total
+def edges_m(zones: list[Zone]) -> Floats:
+    """Path positions of both ends of each of these zones."""
+    return np.array(sorted({edge for z in zones for edge in (z.start_m, z.end_m)}))

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.contract.config import Dwell, Line, Recipe
+from monitor.contract.config import Dwell, Line, Recipe, Zone
 from monitor.contract.messages import Action, DrumChange, StateChange
 from monitor.contract.record import (
     DrumSpan,
@@ -31,13 +31,14 @@ from monitor.contract.units import to_si
 from monitor.core.alarms import AlarmBook, AlarmEvent, Definition
 from monitor.core.arrival import Block, Message, Tick
 from monitor.core.limit import Crossing, Limit, Stretch
-from monitor.core.metres import dwell_s, last_pass_end_m, zone_times
+from monitor.core.metres import Passages, edges_m
 from monitor.core.order import Released, StreamOrder
 from monitor.core.state import STATES, StateTimeline
 from monitor.core.stream import VERDICT, StreamFlow
 from monitor.core.track import Track
 
 CLOCK_SPREAD_S = 5.0  # gateways' clocks may differ by this much before a silent counter is bridged too early
+ROWS_TOGETHER = 4  # rows are given out up to a multiple of this, which spares work and shows in no row
 COUNTER_ALARM = "line/counter/fault"
 COUNTER_ALARM_LASTS_S = 30.0
 
@@ -47,7 +48,7 @@ class DwellCheck:
     """Dwell of metre after metre against its limits; the delays run in metres."""
 
     dwell: Dwell
-    end_m: float
+    zones: list[Zone]
     next_m: int | None = None
     low: Limit | None = None
     high: Limit | None = None
@@ -57,7 +58,12 @@ class DwellCheck:
     def of(cls, line: Line, dwell: Dwell, next_m: int | None) -> "DwellCheck":
         low = Limit(dwell.min_s, -1, 0.0, dwell.on_delay_m, dwell.on_delay_m) if dwell.min_s is not None else None
         high = Limit(dwell.max_s, 1, 0.0, dwell.on_delay_m, dwell.on_delay_m) if dwell.max_s is not None else None
-        return cls(dwell, last_pass_end_m(line, dwell.zone), next_m, low, high)
+        return cls(dwell, [z for z in line.zone if z.name == dwell.zone], next_m, low, high)
+
+    @property
+    def end_m(self) -> float:
+        """Path position at which cable has all passes behind it."""
+        return max(z.end_m for z in self.zones)
 
     @property
     def sides(self) -> list[tuple[str, Limit]]:
@@ -279,13 +285,15 @@ class Pipeline:
         last = float(self.track.at(before_s)) + offset - 0.5
         start = int(np.ceil(first)) if check.next_m is None else check.next_m
         metres = np.arange(start, int(np.floor(last)) + 1, dtype=np.float64)
-        left_s = self.track.when(metres + 0.5 - offset)
-        metres = metres[left_s < before_s]
-        check.next_m = start + len(metres)
         if not len(metres):
             return
-        t_s = left_s[: len(metres)]
-        spent = dwell_s(self.track, self.line, check.dwell.zone, metres)
+        passed = Passages.of(self.track, self.line.counter_m, edges_m(check.zones), metres)
+        count = int(np.count_nonzero(passed.at[check.end_m] < before_s))
+        check.next_m = start + count
+        if not count:
+            return
+        metres, t_s = metres[:count], passed.at[check.end_m][:count]
+        spent = passed.dwell_s(check.zones)[:count]
         good = ~np.isnan(spent)
         if good.any():
             check.newest_s = float(spent[good][-1])
@@ -369,7 +377,7 @@ class Pipeline:
         offset = self.line.counter_m - self.line.take_up_m
         if self.next_row is None:
             self.next_row = int(np.ceil(float(self.track.L_m[0]) + offset))
-        last = int(np.floor(float(self.track.at(end_s - self.line.settle_s)) + offset))
+        last = int(np.floor(float(self.track.at(end_s - self.line.settle_s)) + offset)) // ROWS_TOGETHER * ROWS_TOGETHER
         count = last - self.next_row
         if count <= 0:
             return
@@ -384,35 +392,27 @@ class Pipeline:
     def _columns(self, metres: Floats) -> tuple[dict[str, Floats], NDArray[np.bool_]]:
         columns: dict[str, Floats] = {}
         seen = np.ones(len(metres), dtype=bool)
+        passed = Passages.of(self.track, self.line.counter_m, self._positions_m(), metres)
         for path, flow in self.flows.items():
             if flow.cells is not None:
-                columns |= self._station_columns(path, flow, metres)
+                passed_s = passed.at[self._middle_m(flow)]
+                mean, least, most = flow.cells.take(int(metres[0]), len(metres), passed_s)
+                columns |= {path: mean, f"{path}/min": least, f"{path}/max": most}
             elif flow.heat is not None:
-                columns[path] = self._zone_mean(flow, path, metres)
+                columns[path] = flow.heat.mean_over([z for z in self.line.zone if z.temperature == path], passed)
             if flow.settings.required and path in columns:
                 seen &= ~np.isnan(columns[path])
-        for zone in dict.fromkeys(z.name for z in self.line.zone):
-            columns[f"dwell/{zone}"] = dwell_s(self.track, self.line, zone, metres)
+        for name in dict.fromkeys(z.name for z in self.line.zone):
+            columns[f"dwell/{name}"] = passed.dwell_s([z for z in self.line.zone if z.name == name])
         return columns, seen
 
-    def _station_columns(self, path: str, flow: StreamFlow, metres: Floats) -> dict[str, Floats]:
-        assert flow.cells is not None
-        middle = self.line.stations[flow.settings.station].middle_m
-        passed_s = self.track.when(metres + 0.5 - self.line.counter_m + middle)
-        mean, least, most = flow.cells.take(int(metres[0]), len(metres), passed_s)
-        return {path: mean, f"{path}/min": least, f"{path}/max": most}
+    def _middle_m(self, flow: StreamFlow) -> float:
+        return self.line.stations[flow.settings.station].middle_m
 
-    def _zone_mean(self, flow: StreamFlow, path: str, metres: Floats) -> Floats:
-        assert flow.heat is not None
-        total, dwell = np.zeros(len(metres)), np.zeros(len(metres))
-        for zone in self.line.zone:
-            if zone.temperature == path:
-                entered, left = zone_times(self.track, self.line, zone, metres)
-                mean, _ = flow.heat.mean(entered, left)
-                total += mean * (left - entered)
-                dwell += left - entered
-        whole: Floats = np.divide(total, dwell, out=np.full(len(metres), np.nan), where=dwell > 0)
-        return whole
+    def _positions_m(self) -> Floats:
+        """Path positions whose passage a row needs."""
+        gauges = {self._middle_m(flow) for flow in self.flows.values() if flow.cells is not None}
+        return np.array(sorted(gauges | set(edges_m(self.line.zone).tolist())))
 
     def _judged(self, metres: Floats) -> NDArray[np.bool_]:
         """Whether each metre's middle lies on a drum with a recipe that is known."""

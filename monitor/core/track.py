@@ -1,5 +1,6 @@
 """Line metre as a function of time: the counter where it is sound, integrated speed where it is not; never back."""
 
+from bisect import bisect_left, bisect_right
 from dataclasses import dataclass, field
 from itertools import pairwise
 
@@ -36,7 +37,7 @@ class Track:
     _speed_v: list[float] = field(default_factory=list)
     _speed_S: list[float] = field(default_factory=list)  # metres by speed since the first sample
     _counter_end_s: float = -np.inf
-    _last: tuple[float, float, float] | None = None  # (t, reading, metres) at the newest sound reading
+    _last: tuple[float, float, float, float] | None = None  # (t, reading, metres, S) at the newest reading
     _slip: tuple[float, float, float] | None = None  # (metres, by speed, reading so far) where this span began
     _slipping: bool = False
     _raw_m: float = 0.0
@@ -97,15 +98,8 @@ class Track:
         """Time at which L was last at these metres (it may have stood there); NaN outside what is known."""
         if not len(self.t_s):
             return np.full_like(L_m, np.nan)
-        right = np.searchsorted(self.L_m, L_m, side="right")
-        inside = (right > 0) & ((right < len(self.L_m)) | (self.L_m[-1] == L_m))
-        hi = np.clip(right, 1, max(len(self.L_m) - 1, 1))
-        lo = hi - 1
-        if len(self.L_m) == 1:
-            return np.where(inside, self.t_s[0], np.nan)
-        step = self.L_m[hi] - self.L_m[lo]
-        share = np.where(step > 0, (L_m - self.L_m[lo]) / np.where(step > 0, step, 1.0), 1.0)
-        return np.where(inside, self.t_s[lo] + share * (self.t_s[hi] - self.t_s[lo]), np.nan)
+        # Of several knots at one metre np.interp takes the last; a test holds it to that.
+        return np.asarray(np.interp(L_m, self.L_m, self.t_s, left=np.nan, right=np.nan))
 
     def take_new(self) -> tuple[Floats, Floats]:
         """Knots since the last call, for stages that keep their own copy."""
@@ -119,14 +113,15 @@ class Track:
         first = int(np.searchsorted(self.L_m, L_m, side="left")) - 1
         if first > 256:
             self.t_s, self.L_m = self.t_s[first:], self.L_m[first:]
-        keep = int(np.searchsorted(self._speed_t, min(self.end_s, self._counter_end_s, self._last_t()))) - 2
-        if keep > 256:
-            del self._speed_t[:keep], self._speed_v[:keep], self._speed_S[:keep]
 
     # ---- inside ------------------------------------------------------------------------------------------
 
-    def _last_t(self) -> float:
-        return self._last[0] if self._last else np.inf
+    def _forget_speed(self) -> None:
+        """Drop speed samples that no reading to come can need."""
+        oldest = min(self.end_s, self._last[0] if self._last else np.inf)
+        keep = bisect_left(self._speed_t, oldest) - 2
+        if keep > 64:
+            del self._speed_t[:keep], self._speed_v[:keep], self._speed_S[:keep]
 
     def _append_speed(self, t: float, v: float) -> None:
         if self._speed_t:
@@ -160,19 +155,19 @@ class Track:
         if not self._speed_t or not self._counter:
             return
         upto = self._speed_t[-1]
-        used = 0
         knots_t: list[float] = []
         knots_L: list[float] = []
-        ready = [(t, r) for t, r in self._counter if t <= upto]
+        ready = self._counter[: bisect_right(self._counter, (upto, np.inf))]
+        if not ready:
+            return
         S = np.interp([t for t, _ in ready], self._speed_t, self._speed_S).tolist()
         end, top = self.end_s, self.now_m
         for (t, reading), by_speed in zip(ready, S, strict=True):
-            used += 1
             if self._last is None:
                 if not len(self.t_s) and not knots_t:
                     self._raw_m = reading if self.start_m is None else self.start_m
                     top = self._raw_m
-                self._last = (t, reading, self._raw_m)
+                self._last = (t, reading, self._raw_m, by_speed)
             elif t > self._last[0]:
                 self._raw_m = self._step(t, reading, by_speed)
             else:
@@ -182,15 +177,15 @@ class Track:
                 knots_t.append(t)
                 knots_L.append(top)
                 end = t
-        del self._counter[:used]
+        del self._counter[: len(ready)]
         self._put(knots_t, knots_L)
+        self._forget_speed()
 
     def _step(self, t: float, reading: float, S: float) -> float:
         """Metres at a new reading; a faulty one is bridged by speed and reported."""
         assert self._last is not None
-        t0, reading0, metres0 = self._last
-        by_counter = reading - reading0
-        by_speed = S - float(np.interp(t0, self._speed_t, self._speed_S))
+        _, reading0, metres0, S0 = self._last
+        by_counter, by_speed = reading - reading0, S - S0
         allowed = self.jump_m + self.slip_percent / 100 * by_speed
         kind = None
         if abs(by_counter - by_speed) > allowed:
@@ -203,7 +198,7 @@ class Track:
         if kind is not None:
             self.faults.append(CounterFault(self.line, kind, t, reading, reading0 + by_speed, metres))
             self._slip = None
-        self._last = (t, reading, metres)
+        self._last = (t, reading, metres, S)
         return self._watch_slip(t, reading, metres, S)
 
     def _watch_slip(self, t: float, reading: float, metres: float, S: float) -> float:
@@ -221,7 +216,7 @@ class Track:
             metres = metres0 + by_speed
         self._slipping = off
         self._slip = (reading, S, metres)
-        self._last = (t, reading, metres)
+        self._last = (t, reading, metres, S)
         return metres
 
     def _begin(self, t: float, L: float) -> None:
