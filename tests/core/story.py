@@ -1,0 +1,63 @@
+"""A line's story as arrivals, written by a test: what each gauge says, second by second."""
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from monitor.contract.config import Configuration
+from monitor.contract.load import load
+from monitor.core.arrival import Arrival
+from monitor.core.decode import Decoder
+from monitor.core.pipeline import Pipeline
+
+T0 = 1_764_000_000.0
+CONFIGS = Path(__file__).parents[2] / "configs"
+
+
+def configuration() -> Configuration:
+    """The demo works."""
+    return load(CONFIGS)
+
+
+@dataclass
+class Story:
+    """Arrivals in the making; `say` keeps each stream's sequence numbers."""
+
+    line: str = "core-1"
+    arrivals: list[Arrival] = field(default_factory=list)
+    numbers: dict[str, int] = field(default_factory=dict)
+
+    def say(self, path: str, t_s: float, v: float | Sequence[float], dt_s: float | None = None, **more: object) -> None:
+        """One sample or a block; it arrives when its last sample was taken."""
+        fields: dict[str, object] = {"v": v if isinstance(v, int | float) else [float(x) for x in v]}
+        if dt_s is not None:
+            fields["dt"] = dt_s * 1e3
+        last = t_s + (dt_s or 0.0) * (len(v) - 1 if not isinstance(v, int | float) else 0)
+        self.tell(path, t_s, last, **fields, **more)
+
+    def tell(self, path: str, t_s: float, received_s: float | None = None, **fields: object) -> None:
+        """Any message."""
+        n = self.numbers.get(path, -1) + 1
+        self.numbers[path] = n
+        payload = json.dumps({"n": n, "t": round(t_s * 1e3), **fields}).encode()
+        self.arrivals.append(Arrival(f"tarn/{self.line}/{path}", payload, t_s if received_s is None else received_s))
+
+    def sorted(self) -> list[Arrival]:
+        """In the order in which they are received."""
+        return sorted(self.arrivals, key=lambda a: a.received_s)
+
+
+def pipeline(line: str = "core-1") -> Pipeline:
+    """A fresh engine of a demo line."""
+    c = configuration()
+    return Pipeline(c.lines[line], c.recipes_for(line))
+
+
+def decoded(arrivals: Sequence[Arrival]) -> list:  # type: ignore[type-arg]
+    """Arrivals of the demo works as messages; a rejected one fails the test."""
+    c = configuration()
+    decoder = Decoder(c.works.works, c.lines, c.works.wire)
+    messages = [decoder.decode(a) for a in arrivals]
+    assert not [m for m in messages if type(m).__name__ == "Rejected"]
+    return messages

@@ -1,0 +1,61 @@
+"""Order of a stream: each message once, in order, however the wire shuffles and repeats; holes are told."""
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from monitor.contract.topics import Stream
+from monitor.core.arrival import Message
+from monitor.core.order import StreamOrder
+from tests.core.story import decoded
+
+STREAM = Stream("core-1", "oven-a", "temperature")
+
+
+def message(n: int) -> Message:
+    return Message(STREAM, n, float(n), float(n), float(n), None)  # type: ignore[arg-type]
+
+
+def push_all(order: StreamOrder, numbers: list[int]) -> list[int]:
+    out = []
+    for i, n in enumerate(numbers):
+        out += [r.message.n for r in order.push(message(n), 0.0, i)]
+    return out
+
+
+@given(st.permutations(range(12)), st.lists(st.integers(0, 11), max_size=8))
+def test_shuffled_and_repeated_messages_leave_once_and_in_order(shuffled, repeats):
+    order = StreamOrder(reorder_s=1e9, next_n=0)
+    arrivals = shuffled + repeats
+    assert push_all(order, arrivals) == list(range(12))
+    assert order.late + order.duplicates == len(repeats)
+
+
+@given(st.sets(st.integers(1, 30), min_size=1))
+def test_what_never_comes_is_told_as_holes_and_nothing_else_is_lost(missing):
+    order = StreamOrder(reorder_s=2.0, next_n=0)
+    sent = [n for n in range(33) if n not in missing]
+    out = push_all(order, sent)
+    released, holes = order.expire(newest_s=1e9, known_s=0.0)
+    out += [r.message.n for r in released]
+    assert out == sent
+    told = {n for hole in holes for n in range(hole.first, hole.last + 1)}
+    assert told == missing
+
+
+def test_a_hole_is_waited_for_until_the_newest_stamp_is_far_enough():
+    order = StreamOrder(reorder_s=2.0, next_n=0)
+    assert push_all(order, [0, 2]) == [0]
+    assert order.expire(3.9, 0.0) == ([], [])
+    released, holes = order.expire(4.0, 3.0)
+    assert [r.message.n for r in released] == [2]
+    assert [(h.first, h.last) for h in holes] == [(1, 1)]
+    assert push_all(order, [1]) == []
+    assert order.late == 1
+
+
+def test_the_first_message_may_have_any_number():
+    assert push_all(StreamOrder(2.0), [17, 18]) == [17, 18]
+
+
+def test_story_helper_makes_sound_messages():
+    assert decoded([]) == []

@@ -1,0 +1,128 @@
+"""L(t): it never goes back, it is the counter where that is sound, and the counter's faults leave no mark on it."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from monitor.core.track import Track
+
+STEP_S = 0.1
+
+
+def truth(speeds_m_per_s) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Times, speeds at 10 Hz, and metres run from 100 m on."""
+    v = np.repeat(np.asarray(speeds_m_per_s, dtype=float), 10)
+    t = np.arange(len(v)) * STEP_S
+    L = 100 + np.concatenate(([0], np.cumsum(0.5 * (v[1:] + v[:-1]) * STEP_S)))
+    return t, v, L
+
+
+def run(t, reading, v, cuts=(), **more) -> Track:
+    track = Track("core-1", jump_m=1.0, slip_percent=3.0, **more)
+    edges = [0, *sorted(c for c in cuts if c < len(t)), len(t)]
+    for a, b in zip(edges, edges[1:], strict=False):
+        track.add_counter(t[a:b], reading[a:b])
+        track.add_speed(t[a:b], v[a:b])
+    return track
+
+
+speeds = st.lists(st.floats(0, 6), min_size=2, max_size=40)
+
+
+@given(speeds, st.lists(st.integers(0, 400), max_size=6))
+def test_sound_counter_is_followed_and_any_cut_gives_the_same_track_to_the_bit(v, cuts):
+    t, v, L = truth(v)
+    whole, cut = run(t, L, v), run(t, L, v, cuts)
+    assert np.array_equal(whole.at(t), cut.at(t))
+    assert np.allclose(whole.at(t), L, atol=1e-9)
+    assert not whole.faults
+
+
+@given(
+    st.lists(st.floats(2, 6), min_size=10, max_size=40),
+    st.sampled_from(["reset", "jump", "back"]),
+    st.floats(0.2, 0.8),
+    st.floats(3, 50),
+)
+def test_reset_and_jump_are_bridged_and_told(v, kind, where, size):
+    t, v, L = truth(v)
+    i = int(where * len(t))
+    reading = L.copy()
+    reading[i:] += {"reset": -L[i], "jump": size, "back": -size}[kind]
+    track = run(t, reading, v)
+    assert np.all(np.diff(track.L_m) >= 0)
+    assert np.abs(track.at(t) - L).max() < 0.05
+    assert len(track.faults) == 1
+    assert track.faults[0].kind in (("reset",) if kind == "reset" else ("jump", "reset"))
+    assert track.faults[0].t_s == t[i]
+
+
+def test_wrap_is_known_by_its_length_and_costs_nothing():
+    t, v, L = truth([4] * 20)
+    track = run(t, L % 120.0, v, wraps_at_m=120.0)
+    assert [f.kind for f in track.faults] == ["wrap"]
+    assert np.allclose(track.at(t), L, atol=1e-9)
+
+
+def test_slip_is_noticed_and_its_metres_are_given_back():
+    t, v, L = truth([4] * 60)
+    slip = np.where(t > 20, (t - 20) * 4 * 0.2, 0.0)  # from 20 s on the wheel loses a fifth
+    track = run(t, L - slip, v)
+    assert "slip" in [f.kind for f in track.faults]
+    assert abs(track.at(t[-1]) - L[-1]) < 1.0
+
+
+def test_silent_counter_is_bridged_by_speed_and_taken_up_again():
+    t, v, L = truth([4] * 30)
+    track = Track("core-1", 1.0, 3.0)
+    track.add_counter(t[:100], L[:100])
+    track.add_speed(t[:200], v[:200])
+    assert track.end_s == pytest.approx(9.9)
+    track.extend(15.0)
+    assert track.at(15.0) == pytest.approx(160.0)
+    track.add_counter(t[200:], L[200:])
+    track.add_speed(t[200:], v[200:])
+    assert np.abs(track.at(t) - L).max() < 0.01
+    assert not track.faults
+
+
+def test_silent_speed_leaves_the_counter_alone():
+    t, v, L = truth([4] * 30)
+    track = Track("core-1", 1.0, 3.0)
+    track.add_speed(t[:50], v[:50])
+    for a in range(0, 300, 10):
+        track.add_counter(t[a : a + 10], L[a : a + 10])
+        if t[a] > 8:
+            track.extend(t[a] - 3.0)
+    assert not track.faults
+    seen = t <= track.end_s
+    assert np.abs(track.at(t[seen]) - L[seen]).max() < 0.05
+
+
+def test_everything_silent_the_line_is_taken_to_stand():
+    t, v, L = truth([4] * 5)
+    track = run(t, L, v)
+    track.extend(100.0)
+    assert track.end_s == 100.0
+    assert track.now_m < L[-1] + 0.5 * 4 * 96 + 1
+    before = track.now_m
+    track.extend(200.0)
+    assert track.now_m == before
+
+
+def test_when_is_the_last_time_at_a_metre_where_the_line_stood():
+    track = Track("core-1", jump_m=10.0, slip_percent=1000.0)
+    track.add_counter(np.array([0.0, 1, 2, 3, 4]), np.array([0.0, 4, 4, 4, 8]))
+    track.add_speed(np.array([0.0, 4.0]), np.array([2.0, 2.0]))
+    assert track.when(np.array([4.0]))[0] == 3.0
+    assert track.when(np.array([2.0, 6.0])).tolist() == [0.5, 3.5]
+    assert np.isnan(track.when(np.array([-1.0, 9.0]))).all()
+
+
+@given(speeds)
+def test_when_and_at_are_inverse_where_the_line_moves(v):
+    t, v, L = truth(v)
+    track = run(t, L, v)
+    asked = np.linspace(L[0], L[-1], 17)
+    assert np.allclose(track.at(track.when(asked)), asked, atol=1e-6)
