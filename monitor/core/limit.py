@@ -138,7 +138,7 @@ class Limit:
         again = _next(look.holding, i)
         due = _first_at(look.off_clock, self.left.clock + self.off_delay, i)
         shut = _next(look.shut, i)
-        if shut is not None and (again is None or shut < again) and (due is None or shut < due):
+        if shut is not None and (again is None or shut < again) and (due is None or shut <= due):
             return self._end(look, shut, out, gated=True)
         if due is not None and (again is None or due < again):
             return self._end(look, due, out, gated=False)

@@ -89,7 +89,11 @@ def test_shelving_ends_by_itself_and_shows_the_present_value():
 
 def test_what_returns_while_shelved_is_normal_afterwards():
     made = book()
-    assert states(made, [event(1, "raised"), event(2, "shelve"), event(3, "returned"), event(4, "unshelve")]) == [B, G, A]
+    assert states(made, [event(1, "raised"), event(2, "shelve"), event(3, "returned"), event(4, "unshelve")]) == [
+        B,
+        G,
+        A,
+    ]
 
 
 @given(st.lists(st.tuples(st.sampled_from(EVENTS), st.integers(0, 50)), max_size=40))

@@ -110,7 +110,9 @@ class OneByOne:
 
 levels = st.sampled_from([6.0, 8.0, 9.0, 9.5, 10.0, 10.5, 11.0, 14.0])
 series = st.lists(st.tuples(st.integers(1, 3), levels, st.integers(0, 9)), max_size=60)
-settings_of_limit = st.tuples(st.sampled_from([1, -1]), st.sampled_from([0.0, 0.5, 2.0]), st.integers(0, 4), st.integers(0, 4))
+settings_of_limit = st.tuples(
+    st.sampled_from([1, -1]), st.sampled_from([0.0, 0.5, 2.0]), st.integers(0, 4), st.integers(0, 4)
+)
 
 
 @given(series, settings_of_limit, st.lists(st.integers(0, 60), max_size=5))

@@ -1,0 +1,321 @@
+"""The engine as a whole: what a story becomes, and the law that no cut of the arrivals shows in the record."""
+
+import dataclasses
+import pickle
+from functools import cache
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from monitor.contract.record import AlarmChange, CounterFault, DrumSpan, Finding, Gap, MetreRows, Output, StateSpan
+from monitor.core.arrival import Message, Tick
+from monitor.core.pipeline import COUNTER_ALARM, Pipeline
+from tests.core.story import T0, Story, decoded, pipeline
+
+GAUGES = ("hot-gauge/diameter", "cold-gauge/diameter-x", "cold-gauge/diameter-y")
+
+
+def tell(
+    seconds: int, speed=lambda s: 230.0, seed=1, before=lambda story, s: None, quiet=(), reading=lambda L, t: L
+) -> Story:
+    """A line that runs; `before` may add to each second, `quiet` streams say nothing."""
+    rng = np.random.default_rng(seed)
+    story, L = Story(), 1000.0
+    story.tell("line/state", T0, state="running")
+    story.tell("take-up/drum", T0, drum="C1-0001", recipe="core-2g5", planned_length_m=2000)
+    for s in range(seconds):
+        t = T0 + s
+        v = np.array([speed(s + i / 10) for i in range(11)]) / 60
+        steps = np.concatenate(([0], np.cumsum(0.5 * (v[1:] + v[:-1]) * 0.1)))
+        said = {
+            "metre-counter/length": ([reading(L + x, t + 0.1 * i) for i, x in enumerate(steps[:10])], 0.1),
+            "metre-counter/speed": (v[:10] * 60, 0.1),
+            "shock-oven/temperature": (540 + rng.normal(0, 0.3, 2), 0.5),
+            "oven-a/temperature": (290 + rng.normal(0, 0.3, 2), 0.5),
+            "oven-b/temperature": (305 + rng.normal(0, 0.3, 2), 0.5),
+            "cooling-trough/temperature": (25 + rng.normal(0, 0.1, 1), 1.0),
+            "spark-electrode/voltage": (6 + rng.normal(0, 0.02, 2), 0.5),
+            "head/pressure": (150 + rng.normal(0, 1, 1), 1.0),
+            "head/screw-speed": (30 + rng.normal(0, 0.1, 1), 1.0),
+            "dancer/position": (50 + rng.normal(0, 1, 10), 0.1),
+            "take-up/tension": (80 + rng.normal(0, 1, 1), 1.0),
+        }
+        said |= {g: (3.58 + rng.normal(0, 0.006, 50), 0.02) for g in GAUGES}
+        for path, (values, dt) in said.items():
+            if path not in quiet:
+                story.say(path, t, values, dt)
+        before(story, s)
+        L += steps[10]
+    return story
+
+
+def record(outputs: list[Output]) -> tuple[list[str], dict[str, np.ndarray]]:
+    """A record in one form: everything but rows as sorted text, rows as whole columns."""
+    rows = sorted((o for o in outputs if isinstance(o, MetreRows)), key=lambda r: r.first_m)
+    for a, b in zip(rows, rows[1:], strict=False):
+        assert a.first_m + len(a) == b.first_m
+    columns = {name: np.concatenate([r.columns[name] for r in rows]) for name in (rows[0].columns if rows else ())}
+    columns["verdict"] = np.concatenate([r.verdict for r in rows]) if rows else np.empty(0)
+    columns["first"] = np.array([rows[0].first_m if rows else 0])
+    return sorted(repr(o) for o in outputs if not isinstance(o, MetreRows)), columns
+
+
+def of(kind, outputs):
+    return [o for o in outputs if isinstance(o, kind)]
+
+
+def closed(outputs) -> dict[str, Finding]:
+    """Findings by key, each as it was last told."""
+    return {f.key: f for f in of(Finding, outputs)}
+
+
+def raised(outputs) -> list[str]:
+    return [c.alarm for c in of(AlarmChange, outputs) if c.event == "raised"]
+
+
+# ---- the law -----------------------------------------------------------------------------------------------------
+
+
+@cache
+def unkind_story() -> tuple[Message | Tick, ...]:
+    """Two minutes in which nearly everything happens, over a wire that shuffles, repeats and loses."""
+
+    def speed(s: float) -> float:
+        if 40 <= s < 52:
+            return max(0.0, 230 - (s - 40) * 60)
+        if 52 <= s < 70:
+            return min(230.0, (s - 52) * 20)
+        return 230.0
+
+    def before(story: Story, s: int) -> None:
+        t = T0 + s
+        if s in (20, 21, 60, 90):
+            story.say("spark-electrode/spark-fault", t + 0.3, 1)
+        if s == 41:
+            story.tell("line/state", t, state="ramping", reason="strip broke")
+        if s == 71:
+            story.tell("line/state", t, state="running")
+        if s == 33:
+            story.say("cold-gauge/diameter-x", t + 0.985, [3.9] * 3, 0.005)
+        if s == 80:
+            story.tell("take-up/drum", t + 0.25, drum="C1-0002", recipe="core-2g5")
+        if s == 95:
+            story.tell("take-up/drum", t + 0.25, drum="C1-0003", recipe="core-1g5")
+        if s == 24:
+            story.tell(
+                "operator/action", t, action="acknowledge", by="Mira", alarm="spark-electrode/spark-fault/spark-fault"
+            )
+        if s == 100:
+            story.tell(
+                "operator/action", t, action="mark metres", by="Mira", reason="scrape", start_m=1010.0, end_m=1012.0
+            )
+
+    def reading(L: float, t: float) -> float:
+        return L - 1200 if t > T0 + 75 else L
+
+    story = tell(120, speed, before=before, reading=reading)
+    rng = np.random.default_rng(5)
+    arrivals = []
+    for a in story.arrivals:
+        if "diameter-y" in a.topic and 25 <= a.received_s - T0 < 31:
+            continue
+        if rng.random() < 0.01 and "counter" not in a.topic:
+            continue
+        late = rng.exponential(0.15) + (rng.uniform(1, 6) if rng.random() < 0.02 else 0)
+        arrivals += [dataclasses.replace(a, received_s=a.received_s + late)] * (1 + (rng.random() < 0.03))
+    arrivals.sort(key=lambda a: a.received_s)
+    messages: list[Message | Tick] = list(decoded(arrivals))
+    for i in range(len(messages) - 1, 0, -97):
+        messages.insert(i, Tick(messages[i].received_s))
+    return tuple(messages)
+
+
+@cache
+def fed_at_once() -> tuple[list[str], dict[str, np.ndarray]]:
+    return record(pipeline().feed(unkind_story()))
+
+
+@settings(max_examples=12, deadline=None)
+@given(st.lists(st.integers(0, 2400), max_size=40))
+def test_no_cut_of_the_arrivals_shows_in_the_record(cuts):
+    messages = unkind_story()
+    engine, out = pipeline(), []
+    edges = [0, *sorted(min(c, len(messages)) for c in cuts), len(messages)]
+    for a, b in zip(edges, edges[1:], strict=False):
+        out += engine.feed(messages[a:b])
+    said, rows = record(out)
+    assert said == fed_at_once()[0]
+    assert rows.keys() == fed_at_once()[1].keys()
+    for name, column in rows.items():
+        assert np.array_equal(column, fed_at_once()[1][name], equal_nan=True), name
+
+
+def test_one_message_at_a_time_and_through_a_pickle_gives_the_same_record():
+    engine, out = pipeline(), []
+    for i, message in enumerate(unkind_story()):
+        out += engine.feed([message])
+        if i % 500 == 250:
+            engine = pickle.loads(pickle.dumps(engine))
+    said, rows = record(out)
+    assert said == fed_at_once()[0]
+    assert all(np.array_equal(c, fed_at_once()[1][n], equal_nan=True) for n, c in rows.items())
+
+
+def test_the_unkind_story_holds_what_it_should():
+    """The law above is worth as much as its story: each kind of thing must be in it."""
+    out = pipeline().feed(unkind_story())
+    assert {type(o) for o in out} >= {Finding, AlarmChange, DrumSpan, MetreRows, Gap, CounterFault, StateSpan}
+    assert {f.kind for f in of(Finding, out)} == {"window", "event", "dwell", "missing", "mark"}
+    assert {c.event for c in of(AlarmChange, out)} >= {"raised", "returned", "acknowledge"}
+
+
+# ---- what a story becomes --------------------------------------------------------------------------------------------
+
+
+@cache
+def clean() -> tuple[Output, ...]:
+    return tuple(pipeline().feed(decoded(tell(240).sorted())))
+
+
+def test_a_clean_run_cries_about_nothing_and_every_metre_that_was_seen_conforms():
+    assert raised(clean()) == []
+    assert closed(clean()) == {}
+    _, rows = record(list(clean()))
+    seen = rows["verdict"][122:]
+    assert len(seen) > 600
+    assert not seen.any()
+
+
+def test_metres_that_were_in_the_line_before_anyone_looked_are_unseen():
+    _, rows = record(list(clean()))
+    assert (rows["verdict"][:80] == 2).all()
+
+
+def test_a_spark_fault_lies_at_its_metre_on_its_drum():
+    def before(story: Story, s: int) -> None:
+        if s == 60:
+            story.say("spark-electrode/spark-fault", T0 + 60.0, 1)
+
+    out = pipeline().feed(decoded(tell(120, before=before).sorted()))
+    (finding,) = closed(out).values()
+    true_m = 1000 + 60 * 230 / 60 + 114 - 115.25
+    assert (finding.start_m + finding.end_m) / 2 == pytest.approx(true_m, abs=0.01)
+    assert finding.end_m - finding.start_m == pytest.approx(1.0)
+
+
+def test_a_drum_begins_with_the_cable_at_the_take_up():
+    (drum,) = of(DrumSpan, clean())
+    assert drum.start_m == pytest.approx(1000 + 114 - 122)
+
+
+def test_a_stop_does_not_cry_but_the_metres_that_stood_are_told_by_their_dwell():
+    def speed(s: float) -> float:
+        return 0.0 if 60 <= s < 100 else 230.0
+
+    def before(story: Story, s: int) -> None:
+        if s == 59:
+            story.tell("line/state", T0 + 59.9, state="stopped", reason="drum change")
+        if s == 100:
+            story.tell("line/state", T0 + 100, state="running")
+
+    out = pipeline().feed(decoded(tell(180, speed, before=before).sorted()))
+    assert set(raised(out)) == {"shock-oven/dwell/long", "oven-a/dwell/long", "oven-b/dwell/long"}
+    shock = next(f for f in closed(out).values() if f.stream == "shock-oven/dwell")
+    stood_at = 1000 + 60 * 230 / 60 + 114
+    assert shock.start_m == pytest.approx(stood_at - 8, abs=1.0)
+    assert shock.end_m == pytest.approx(stood_at - 2, abs=2.0)
+    assert shock.extreme == pytest.approx(40 + 6 / (230 / 60), abs=0.3)
+
+
+def test_an_oven_out_of_its_window_touches_what_was_inside_on_both_passes():
+    def before(story: Story, s: int) -> None:
+        if 60 <= s < 80:
+            story.numbers["oven-b/temperature"] -= 1
+            story.arrivals.pop(
+                next(i for i in range(len(story.arrivals) - 1, -1, -1) if "oven-b" in story.arrivals[i].topic)
+            )
+            story.say("oven-b/temperature", T0 + s, [290.0, 290.0], 0.5)
+
+    out = pipeline().feed(decoded(tell(180, before=before).sorted()))
+    low = {f.text: f for f in closed(out).values() if f.check == "LO"}
+    assert set(low) == {"pass 1", "pass 2"}
+    at = lambda s: 1000 + s * 230 / 60 + 114  # noqa: E731
+    assert (low["pass 1"].start_m, low["pass 1"].end_m) == (pytest.approx(at(60) - 40), pytest.approx(at(80) - 26))
+    assert (low["pass 2"].start_m, low["pass 2"].end_m) == (pytest.approx(at(60) - 64), pytest.approx(at(80) - 50))
+    assert raised(out) == ["oven-b/temperature/LO"]
+
+
+def test_a_gauge_that_says_nothing_is_missing_and_its_metres_are_unseen():
+    story = tell(180)
+    story.arrivals = [
+        a for a in story.arrivals if not ("cold-gauge/diameter-x" in a.topic and 90 <= a.received_s - T0 < 110)
+    ]
+    out = pipeline().feed(decoded(story.sorted()))
+    assert "cold-gauge/diameter-x/missing" in raised(out)
+    _, rows = record(out)
+    unseen = np.flatnonzero(rows["verdict"][122:] == 2) + 122 + int(rows["first"][0])
+    start, end = 1000 + 90 * 230 / 60 + 4, 1000 + 110 * 230 / 60 + 4
+    assert unseen[0] == pytest.approx(start, abs=2.5)
+    assert unseen[-1] == pytest.approx(end, abs=2.5)
+    assert len(of(Gap, out)) == 1
+
+
+def test_a_drum_of_an_unknown_recipe_is_judged_by_none_and_its_metres_are_unseen():
+    story = tell(120)
+    story.arrivals = [a for a in story.arrivals if "drum" not in a.topic]
+    story.tell("take-up/drum", T0, drum="X", recipe="no-such")
+    out = pipeline().feed(decoded(story.sorted()))
+    assert [o.kind for o in out if type(o).__name__ == "Rejected"] == ["unknown recipe"]
+    _, rows = record(out)
+    assert (rows["verdict"] == 2).all()
+
+
+def test_a_counter_reset_is_bridged_told_and_moves_no_metre():
+    def before(story: Story, s: int) -> None:
+        if s == 100:
+            story.say("spark-electrode/spark-fault", T0 + 100.0, 1)
+
+    out = pipeline().feed(
+        decoded(tell(160, before=before, reading=lambda L, t: L - 1191.5 if t > T0 + 50 else L).sorted())
+    )
+    assert [f.kind for f in of(CounterFault, out)] == ["reset"]
+    assert COUNTER_ALARM in raised(out)
+    spark = next(f for f in closed(out).values() if f.kind == "event")
+    assert (spark.start_m + spark.end_m) / 2 == pytest.approx(1000 + 100 * 230 / 60 - 1.25, abs=0.05)
+
+
+def test_a_line_that_falls_silent_is_told_by_the_wall_clock():
+    engine = pipeline()
+    engine.feed(decoded(tell(30).sorted()))
+    out = []
+    for i in range(40):
+        out += engine.tick(T0 + 30 + i * 0.5)
+    assert {"cold-gauge/diameter-x/missing", "metre-counter/length/missing"} <= set(raised(out))
+
+
+def test_an_answer_is_taken_and_kept_with_its_name():
+    def before(story: Story, s: int) -> None:
+        if s == 60:
+            story.say("spark-electrode/spark-fault", T0 + 60.0, 1)
+        if s == 64:
+            story.tell(
+                "operator/action", T0 + 64, action="acknowledge", by="Mira", reason="marked",
+                alarm="spark-electrode/spark-fault/spark-fault", occurrence=round((T0 + 60) * 1e3),
+            )  # fmt: skip
+
+    changes = of(AlarmChange, pipeline().feed(decoded(tell(90, before=before).sorted())))
+    assert [(c.event, c.after.value, c.by) for c in changes] == [
+        ("raised", "unacknowledged", ""),
+        ("acknowledge", "acknowledged", "Mira"),
+        ("returned", "normal", ""),
+    ]
+    assert {c.recipe for c in changes} == {"core-2g5"}
+
+
+def test_an_engine_that_has_heard_nothing_says_nothing():
+    engine = Pipeline(pipeline().line, pipeline().recipes)
+    assert engine.feed([]) == []
+    assert engine.tick(T0) == []
+    assert engine.now().state == "stopped"
