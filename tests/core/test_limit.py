@@ -1,5 +1,7 @@
 """Deadband, on-delay and off-delay: the words of OPC UA part 9, and a plain machine that reads one sample at a time."""
 
+import itertools
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -127,7 +129,7 @@ def test_any_cut_agrees_with_one_sample_at_a_time(samples, how, cuts):
     limit = Limit(10.0, sign, deadband, on, off)
     found = []
     edges = [0, *sorted(min(c, len(t)) for c in cuts), len(t)]
-    for a, b in zip(edges, edges[1:], strict=False):
+    for a, b in itertools.pairwise(edges):
         if b > a:
             found += run(limit, t[a:b], v[a:b], open_[a:b])
     assert found == plain.events

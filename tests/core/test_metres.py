@@ -1,5 +1,7 @@
 """Rows of metres: gathered samples and dwell, against plain sums and the identities of a line that is passed twice."""
 
+import itertools
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -20,7 +22,7 @@ def test_any_cut_gathers_the_same_to_the_bit(steps, cuts):
     whole, parts = Cells(0.5), Cells(0.5)
     whole.add(M, t, v)
     edges = [0, *sorted(min(c, len(t)) for c in cuts), len(t)]
-    for a, b in zip(edges, edges[1:], strict=False):
+    for a, b in itertools.pairwise(edges):
         if b > a:
             parts.add(M[a:b], t[a:b], v[a:b])
     count = int(M[-1]) - 50 + 3

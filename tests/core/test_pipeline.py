@@ -1,6 +1,7 @@
 """The engine as a whole: what a story becomes, and the law that no cut of the arrivals shows in the record."""
 
 import dataclasses
+import itertools
 import pickle
 from functools import cache
 
@@ -54,7 +55,7 @@ def tell(
 def record(outputs: list[Output]) -> tuple[list[str], dict[str, np.ndarray]]:
     """A record in one form: everything but rows as sorted text, rows as whole columns."""
     rows = sorted((o for o in outputs if isinstance(o, MetreRows)), key=lambda r: r.first_m)
-    for a, b in zip(rows, rows[1:], strict=False):
+    for a, b in itertools.pairwise(rows):
         assert a.first_m + len(a) == b.first_m
     columns = {name: np.concatenate([r.columns[name] for r in rows]) for name in (rows[0].columns if rows else ())}
     columns["verdict"] = np.concatenate([r.verdict for r in rows]) if rows else np.empty(0)
@@ -143,7 +144,7 @@ def test_no_cut_of_the_arrivals_shows_in_the_record(cuts):
     messages = unkind_story()
     engine, out = pipeline(), []
     edges = [0, *sorted(min(c, len(messages)) for c in cuts), len(messages)]
-    for a, b in zip(edges, edges[1:], strict=False):
+    for a, b in itertools.pairwise(edges):
         out += engine.feed(messages[a:b])
     said, rows = record(out)
     assert said == fed_at_once()[0]

@@ -1,5 +1,7 @@
 """Missing and stuck instruments: every stream check meets the same list of cases."""
 
+import itertools
+
 import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
@@ -50,7 +52,7 @@ def test_any_cut_of_a_stream_tells_the_same_silences(steps, cuts):
     whole = hear(Missing(5.0, 0.0), t)
     m, parts = Missing(5.0, 0.0), []
     edges = [0, *sorted(min(c, len(t)) for c in cuts), len(t)]
-    for a, b in zip(edges, edges[1:], strict=False):
+    for a, b in itertools.pairwise(edges):
         if b > a:
             parts += told(m.wait(t[a], 0)) if t[a] - m.last_s > 5.0 else []
             parts += hear(m, t[a:b])
@@ -84,6 +86,6 @@ def test_any_cut_of_a_stream_tells_the_same_of_stuck(values, cuts):
     t = np.arange(len(values), dtype=float)
     whole, s, parts = stuck(Stuck(3.0), t, values), Stuck(3.0), []
     edges = [0, *sorted(min(c, len(t)) for c in cuts), len(t)]
-    for a, b in zip(edges, edges[1:], strict=False):
+    for a, b in itertools.pairwise(edges):
         parts += stuck(s, t[a:b], values[a:b]) if b > a else []
     assert parts == whole

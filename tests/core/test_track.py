@@ -1,5 +1,7 @@
 """L(t): it never goes back, it is the counter where that is sound, and the counter's faults leave no mark on it."""
 
+import itertools
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -21,7 +23,7 @@ def truth(speeds_m_per_s) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 def run(t, reading, v, cuts=(), **more) -> Track:
     track = Track("core-1", jump_m=1.0, slip_percent=3.0, **more)
     edges = [0, *sorted(c for c in cuts if c < len(t)), len(t)]
-    for a, b in zip(edges, edges[1:], strict=False):
+    for a, b in itertools.pairwise(edges):
         track.add_counter(t[a:b], reading[a:b])
         track.add_speed(t[a:b], v[a:b])
     return track
