@@ -1,0 +1,40 @@
+"""From what a person chose and typed to the message that tells the monitor."""
+
+from typing import Any, Literal, cast
+
+from dashboard.context import Context
+from dashboard.gateway import NotSentError
+from dashboard.pages.alarms import SHELVE_MIN, find
+from monitor.contract.messages import Action
+from monitor.contract.reading import AlarmRow
+
+Answer = Literal["acknowledge", "shelve", "unshelve"]
+
+
+def send_answer(
+    context: Context, key: str, action: str, by: str | None, reason: str | None, minutes: str | None
+) -> dict[str, Any] | str:
+    """Publish one answer; returns what to remember until the record shows it, or a sentence on why it was not sent."""
+    name, why = (by or "").strip(), (reason or "").strip()
+    if not name:
+        return "Give your name: an answer without one is not taken."
+    if action == "shelve" and not why:
+        return "Give a reason: others must know why this alarm is shelved."
+    if action == "shelve" and minutes not in SHELVE_MIN:
+        return "Choose for how long."
+    alarm = find(context, key)
+    if alarm is None:
+        return "This alarm has changed since you opened it. Close and look again."
+    message = action_of(context, alarm, cast(Answer, action), name[:80], why[:400], int(minutes or 0))
+    try:
+        context.gateway.send(alarm.line, message)
+    except NotSentError as error:
+        return str(error)
+    return {"key": key, "action": action, "t": message.t, "state": alarm.state}
+
+
+def action_of(context: Context, alarm: AlarmRow, action: Answer, by: str, reason: str, minutes: int) -> Action:
+    """The message: it names the one raising that was answered, so that a late answer hits no other."""
+    n, t_ms = context.numbering.next()
+    until = t_ms + minutes * 60_000 if action == "shelve" else None
+    return Action(n, t_ms, action, by, reason, alarm.alarm, alarm.occurrence_ms, until)

@@ -1,0 +1,151 @@
+"""What browsers fetch: `/api/v1/live`, `/api/v1/trend`, `/api/v1/journey`. A bad question gets 400 and a sentence."""
+
+import re
+from collections.abc import Callable
+from typing import Any
+
+from flask import Blueprint, Response, jsonify, request
+
+from dashboard import live, thin
+from dashboard.context import Context
+from dashboard.journey import journey
+from monitor.contract.config import Line
+from monitor.contract.reading import DrumRow
+from monitor.contract.topics import Stream
+
+POINTS_MAX = 10_000
+SPAN_MAX_MS = 31 * 86_400_000
+MS_MAX = 2**53
+
+
+class BadQuestionError(Exception):
+    """The request cannot be answered; the text says what was expected."""
+
+
+def blueprint(context: Context) -> Blueprint:
+    """The three questions as Flask routes."""
+    api = Blueprint("api", __name__, url_prefix="/api/v1")
+    for name, reply in (("live", live_reply), ("trend", trend_reply), ("journey", journey_reply)):
+        api.add_url_rule(f"/{name}", name, _answering(context, reply))
+    api.register_error_handler(BadQuestionError, lambda error: (jsonify(error=str(error)), 400))
+    api.after_request(_not_kept)
+    return api
+
+
+def _answering(context: Context, reply: Callable[[Context], dict[str, Any]]) -> Callable[[], Response]:
+    return lambda: jsonify(reply(context))
+
+
+def _not_kept(response: Response) -> Response:
+    response.headers["Cache-Control"] = "no-store"
+    return response
+
+
+def live_reply(context: Context) -> dict[str, Any]:
+    """`line` (optional) is the one shown, `since` its newest sample in ms, `metres` the ribbon had: line:metre,..."""
+    line = _line(context).line if "line" in request.args else None
+    since = _whole("since", 0, MS_MAX) if "since" in request.args else None
+    return live.answer(context, live.Question(line, since, metres(request.args.get("metres", ""), context)))
+
+
+def trend_reply(context: Context) -> dict[str, Any]:
+    """`stream` as line/station/quantity, `start` and `end` UTC ms, `points` about how many to return."""
+    line, stream = _stream(context)
+    start, end = _whole("start", -MS_MAX, MS_MAX), _whole("end", -MS_MAX, MS_MAX)
+    points = _whole("points", 4, POINTS_MAX, 2000)
+    if not start < end <= start + SPAN_MAX_MS:
+        raise BadQuestionError(f"end must lie after start and at most 31 days later, got start={start} end={end}.")
+    settings = line.streams[stream.path]
+    trend = context.record.samples(stream, start, end)
+    t, v = thin.long(trend, points, break_after_ms(settings.interval_s))
+    return {"stream": str(stream), "unit": settings.unit, "samples": len(trend.t_ms), "t": t, "v": v}
+
+
+def break_after_ms(interval_s: float | None) -> float:
+    """Silence that breaks a drawn line: ten intervals, never under 2 s."""
+    return max(2000.0, 10_000.0 * (interval_s or 0.0))
+
+
+def journey_reply(context: Context) -> dict[str, Any]:
+    """`line` and `metre` (line metre, of a drum on record): the way of that metre."""
+    line, metre = _line(context), _number("metre")
+    drum = drum_at(context, line.line, metre)
+    if drum is None:
+        raise BadQuestionError(f"no drum of line {line.line} on record holds line metre {metre}.")
+    stops = journey(context.record, line, drum, metre)
+    return {
+        "line": line.line,
+        "drum": drum.drum,
+        "drum_metre": metre - drum.start_m,
+        "stops": [
+            {
+                "place": s.place,
+                "position_m": s.position_m,
+                "came_ms": s.came_ms,
+                "left_ms": s.left_ms,
+                "dwell_s": s.dwell_s,
+                "values": [
+                    {"title": v.title, "unit": v.unit, "mean": v.mean, "least": _sound(v.least), "most": _sound(v.most)}
+                    for v in s.values
+                ],
+            }
+            for s in stops
+        ],
+    }
+
+
+def drum_at(context: Context, line: str, line_metre: float) -> DrumRow | None:
+    """The drum of a line that holds a line metre, among the newest 500."""
+    for drum in context.record.drums(line, 500):
+        if drum.start_m <= line_metre and (drum.end_m is None or line_metre < drum.end_m):
+            return drum
+    return None
+
+
+def metres(text: str, context: Context) -> dict[str, float]:
+    """`core-1:1200,core-2:33.5` as metres by line; raises BadQuestionError."""
+    found: dict[str, float] = {}
+    for part in filter(None, text.split(",")):
+        match = re.fullmatch(r"([a-z0-9-]+):(\d{1,9}(?:\.\d{1,6})?)", part)
+        if not match or match[1] not in context.configuration.lines:
+            raise BadQuestionError(f"metres: expected LINE:METRE with a line of this works, got {part[:80]!r}.")
+        found[match[1]] = float(match[2])
+    return found
+
+
+def _line(context: Context) -> Line:
+    name = request.args.get("line", "")
+    lines = context.configuration.lines
+    if name not in lines:
+        raise BadQuestionError(f"line: expected one of {', '.join(lines)}, got {name[:80]!r}.")
+    return lines[name]
+
+
+def _stream(context: Context) -> tuple[Line, Stream]:
+    text = request.args.get("stream", "")
+    name, _, path = text.partition("/")
+    line = context.configuration.lines.get(name)
+    if line is None or path not in line.streams:
+        raise BadQuestionError(f"stream: expected LINE/STATION/QUANTITY of this works, got {text[:120]!r}.")
+    settings = line.streams[path]
+    return line, Stream(name, settings.station, settings.quantity)
+
+
+def _whole(key: str, least: int, most: int, default: int | None = None) -> int:
+    text = request.args.get(key)
+    if text is None and default is not None:
+        return default
+    if text is None or not re.fullmatch(r"-?\d{1,16}", text, re.ASCII) or not least <= int(text) <= most:
+        raise BadQuestionError(f"{key}: expected a whole number from {least} to {most}, got {(text or '')[:40]!r}.")
+    return int(text)
+
+
+def _number(key: str) -> float:
+    text = request.args.get(key, "")
+    if not re.fullmatch(r"-?\d{1,12}(\.\d{1,9})?", text, re.ASCII):
+        raise BadQuestionError(f"{key}: expected a number, got {text[:40]!r}.")
+    return float(text)
+
+
+def _sound(value: float) -> float | None:
+    return value if value == value else None

@@ -1,0 +1,196 @@
+"""The dashboard's factory: one Dash application over a record, with its api, its pages and its callbacks."""
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, no_update
+from dash.exceptions import PreventUpdate
+
+from dashboard import api, pages
+from dashboard.answers import send_answer
+from dashboard.context import Context
+from dashboard.gateway import Gateway, Numbering
+from dashboard.live import WANTS_ANSWER
+from dashboard.pages import alarms, drum, trend
+from dashboard.views.frame import INDEX, frame
+from monitor.contract.config import Configuration
+from monitor.contract.reading import Record
+
+ASSETS = Path(__file__).parent / "assets"
+
+
+def create_app(record: Record, configuration: Configuration, gateway: Gateway, clock: Callable[[], float]) -> Dash:
+    """The application; `clock` gives UTC seconds. Nothing is fetched from elsewhere and nothing is written."""
+    context = Context(record, configuration, gateway, clock, Numbering(clock))
+    app = Dash(
+        __name__,
+        assets_folder=str(ASSETS),
+        pages_folder="",
+        title="everymetre",
+        update_title="",
+        index_string=INDEX,
+        suppress_callback_exceptions=True,
+        serve_locally=True,
+    )
+    app.server.register_blueprint(api.blueprint(context))
+    app.layout = frame(configuration.works.title, configuration.works.time_zone)
+    _pages(app, context)
+    _browser_side(app)
+    _alarms(app, context)
+    _drum(app, context)
+    _trend(app, context)
+    return app
+
+
+def _pages(app: Dash, context: Context) -> None:
+    @app.callback(
+        Output("content", "children"),
+        Output("content", "data-title"),
+        Input("location", "pathname"),
+        Input("page-turn", "data"),
+    )
+    def show(pathname: str | None, _turn: Any) -> tuple[Any, str]:
+        page = pages.route(context, pathname or "/")
+        return page.content, page.title
+
+
+def _browser_side(app: Dash) -> None:
+    """The second's work, the theme and the window's title are done by `assets/live.js`."""
+
+    client: Any = app.clientside_callback
+
+    def call(name: str) -> ClientsideFunction:
+        return ClientsideFunction("everymetre", name)
+
+    client(
+        call("second"),
+        Output("second-done", "data"),
+        Input("second", "n_intervals"),
+        Input("content", "children"),
+    )
+    client(
+        call("theme"),
+        Output("theme", "data"),
+        Output("provider", "forceColorScheme"),
+        Output("theme-button", "children"),
+        Input("theme-button", "n_clicks"),
+        State("theme", "data"),
+    )
+    client(
+        call("arrive"), Output("content", "data-arrived"), Input("content", "data-title"), State("location", "pathname")
+    )
+
+
+def _alarms(app: Dash, context: Context) -> None:
+    @app.callback(Output("alarms-now", "children"), Input("alarms-turn", "data"), Input("sent", "data"))
+    def now(_turn: Any, sent: list[dict[str, Any]] | None) -> Any:
+        return alarms.now_table(context, sent or [])
+
+    @app.callback(Output("alarms-history", "children"), Input("alarms-turn", "data"), Input("history-span", "value"))
+    def history(_turn: Any, choice: str) -> Any:
+        return alarms.history_table(context, choice)
+
+    @app.callback(
+        Output("answer", "opened"),
+        Output("answer-about", "children"),
+        Output("chosen", "data"),
+        Output("answer-said", "children", allow_duplicate=True),
+        Output("do-acknowledge", "disabled"),
+        Output("do-shelve", "disabled"),
+        Output("do-unshelve", "disabled"),
+        Input({"type": "answer", "key": ALL}, "n_clicks"),
+        prevent_initial_call=True,
+    )
+    def choose(clicks: list[int | None]) -> Any:
+        if not any(clicks) or not isinstance(ctx.triggered_id, dict):
+            raise PreventUpdate
+        alarm = alarms.find(context, ctx.triggered_id["key"])
+        if alarm is None:
+            raise PreventUpdate
+        shelved = alarm.state == "shelved"
+        wants = alarm.state in WANTS_ANSWER
+        return True, alarms.about(context, alarm), ctx.triggered_id["key"], "", not wants, shelved, not shelved
+
+    @app.callback(
+        Output("answer", "opened", allow_duplicate=True),
+        Output("sent", "data"),
+        Output("answer-said", "children"),
+        Output("alarm-said", "children"),
+        Input("do-acknowledge", "n_clicks"),
+        Input("do-shelve", "n_clicks"),
+        Input("do-unshelve", "n_clicks"),
+        State("chosen", "data"),
+        State("by", "value"),
+        State("reason", "value"),
+        State("shelve-min", "value"),
+        State("sent", "data"),
+        prevent_initial_call=True,
+    )
+    def answer(
+        _a: int | None, _s: int | None, _u: int | None, key: str | None, by: str, reason: str, minutes: str, sent: Any
+    ) -> Any:
+        if not key or not ctx.triggered or not ctx.triggered[0]["value"]:
+            raise PreventUpdate
+        action = str(ctx.triggered_id).removeprefix("do-")
+        done = send_answer(context, key, action, by, reason, minutes)
+        if isinstance(done, str):
+            return no_update, no_update, done, no_update
+        return False, [*(sent or [])[-50:], done], "", f"{action} sent, waiting for the monitor."
+
+
+def _drum(app: Dash, context: Context) -> None:
+    @app.callback(
+        Output("journey", "children"),
+        Input("journey-metre", "value"),
+        State("journey-drum", "data"),
+        prevent_initial_call=True,
+    )
+    def way(metre: Any, of: dict[str, str]) -> Any:
+        found = context.record.drum(of["line"], of["drum"])
+        if found is None or not isinstance(metre, (int, float)):
+            raise PreventUpdate
+        return drum.journey_table(context, found, float(metre))
+
+
+def _trend(app: Dash, context: Context) -> None:
+    @app.callback(
+        Output("trend-streams", "data"),
+        Output("trend-streams", "value"),
+        Input("trend-line", "value"),
+    )
+    def choices(line: str) -> Any:
+        return trend.stream_choices(context, line)
+
+    @app.callback(Output("trend-from", "disabled"), Output("trend-until", "disabled"), Input("trend-span", "value"))
+    def custom(choice: str) -> tuple[bool, bool]:
+        return choice != trend.CUSTOM, choice != trend.CUSTOM
+
+    @app.callback(
+        Output("trend-line", "value"),
+        Input("location", "search"),
+        State("trend-line", "value"),
+    )
+    def from_address(search: str | None, present: str) -> str:
+        asked = (search or "").removeprefix("?line=")
+        return asked if asked in context.configuration.lines else present
+
+    @app.callback(
+        Output("trend-chart", "children"),
+        Output("trend-said", "children"),
+        Input("trend-streams", "value"),
+        Input("trend-span", "value"),
+        Input("trend-from", "value"),
+        Input("trend-until", "value"),
+        Input("trend-again", "n_clicks"),
+        State("trend-line", "value"),
+    )
+    def draw(streams: list[str] | None, choice: str, since: str | None, until: str | None, _n: Any, line: str) -> Any:
+        known = context.configuration.lines[line].streams
+        chosen = tuple(s for s in streams or [] if s in known)
+        if not chosen:
+            return None, "Choose at least one stream."
+        span = trend.span_ms(context, choice, since, until)
+        if isinstance(span, str):
+            return None, span
+        return trend.chart(context, trend.Asked(line, chosen, *span))

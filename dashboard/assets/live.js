@@ -1,0 +1,490 @@
+// Once a second: one fetch, then the page is brought up to date. Survives restarts of server and monitor.
+(function () {
+  "use strict";
+
+  const Age = window.everymetreAge;
+  const Ribbon = window.everymetreRibbon;
+  const AGAIN_M = 400; // ribbon metres judged anew with each fetch
+  const WHOLE_EVERY = 30; // fetches between two of whole ribbons
+  const DASH = "\u2013";
+  const memory = { reply: null, answered: null, busy: false, ribbons: {}, count: 0, since: null, page: null, key: null, follow: true };
+
+  // ---- small things -----------------------------------------------------------------------------------
+
+  function el(tag, className, text) {
+    const made = document.createElement(tag);
+    if (className) made.className = className;
+    if (text !== undefined) made.textContent = text;
+    return made;
+  }
+
+  function say(element, text) {
+    if (element && element.textContent !== text) element.textContent = text;
+  }
+
+  function show(value, decimals) {
+    if (value === null || value === undefined) return DASH;
+    const fixed = Math.abs(value).toFixed(decimals);
+    const [whole, part] = fixed.split(".");
+    const grouped = whole.replace(/\B(?=(\d{3})+(?!\d))/g, "\u202f");
+    return (value < 0 ? "\u2212" : "") + grouped + (part ? "." + part : "");
+  }
+
+  function sinceAnswer() {
+    return memory.answered === null ? null : (performance.now() - memory.answered) / 1000;
+  }
+
+  function page() {
+    return document.querySelector("[data-page]");
+  }
+
+  // ---- the one fetch ------------------------------------------------------------------------------------
+
+  function address(here) {
+    const asked = new URLSearchParams();
+    if (here && here.dataset.page === "line") {
+      asked.set("line", here.dataset.line);
+      if (memory.since !== null) asked.set("since", String(memory.since));
+    }
+    if (memory.count % WHOLE_EVERY !== 0) {
+      const had = Object.entries(memory.ribbons).map(([line, r]) => line + ":" + Math.max(0, r.upto - AGAIN_M).toFixed(1));
+      if (had.length) asked.set("metres", had.join(","));
+    }
+    return "/api/v1/live?" + asked;
+  }
+
+  async function fetchNow() {
+    const here = page();
+    if (here !== memory.page) {
+      memory.page = here;
+      memory.since = null;
+      memory.follow = true;
+    }
+    if (memory.busy) return;
+    memory.busy = true;
+    const stop = new AbortController();
+    const timer = setTimeout(() => stop.abort(), 5000);
+    try {
+      const answer = await fetch(address(here), { signal: stop.signal, cache: "no-store" });
+      if (answer.ok) take(await answer.json(), here);
+      else if (answer.status === 400) memory.ribbons = {}; // another works or line behind the same address
+    } catch (error) {
+      memory.lost = true; // said on the page by its age; nothing else to do until it is back
+    } finally {
+      clearTimeout(timer);
+      memory.busy = false;
+    }
+  }
+
+  function take(reply, here) {
+    const back = memory.lost;
+    memory.lost = false;
+    memory.reply = reply;
+    memory.answered = performance.now();
+    memory.count += 1;
+    for (const line of reply.lines) keepRibbon(line);
+    if (reply.shown && here && page() === here) carryOn(reply.shown, here, reply.t);
+    const key = reply.alarms_key + (back ? "#" + memory.count : "");
+    if (here && here.dataset.page === "alarms" && key !== memory.key) {
+      memory.key = key;
+      window.dash_clientside.set_props("alarms-turn", { data: key });
+    }
+    turnPageIfRecipeChanged(reply, here);
+    paint();
+  }
+
+  function keepRibbon(line) {
+    if (!line.ribbon) return;
+    const before = memory.ribbons[line.line];
+    const same = before && before.drum === line.drum;
+    const runs = Ribbon.merge(same ? before.runs : [], same ? line.ribbon.since : 0, line.ribbon.runs);
+    if (!same && line.ribbon.since > 0) memory.count = 0; // a new drum: ask for all of it next time
+    memory.ribbons[line.line] = { drum: line.drum, runs, upto: runs.length ? runs[runs.length - 1][1] : 0 };
+  }
+
+  function turnPageIfRecipeChanged(reply, here) {
+    if (!here || here.dataset.page !== "line") return;
+    const line = reply.lines.find((one) => one.line === here.dataset.line);
+    if (line && line.recipe && line.recipe !== here.dataset.recipe) {
+      window.dash_clientside.set_props("page-turn", { data: line.recipe });
+    }
+  }
+
+  // ---- painting -------------------------------------------------------------------------------------------
+
+  function paint() {
+    paintHeader();
+    const here = page();
+    if (here) {
+      const lines = document.getElementById("lines");
+      if (lines && memory.reply) paintLines(lines, here.dataset.page === "line" ? here.dataset.line : null);
+      if (here.dataset.page === "line" && memory.reply) paintPath(here);
+    }
+    paintAges();
+  }
+
+  function paintHeader() {
+    const since = sinceAnswer();
+    const connection = document.getElementById("connection");
+    if (!connection) return;
+    const lost = since !== null && since >= Age.SILENT_AFTER_S;
+    connection.classList.toggle("lost", lost);
+    say(connection, since === null ? "connecting" : lost ? "no connection for " + Age.span(since) : "");
+    document.body.classList.toggle("lost", lost);
+    if (memory.reply) {
+      const time = document.getElementById("works-time");
+      say(time, memory.zone ? memory.zone(Age.serverNow(memory.reply.t, since)) : "");
+    }
+  }
+
+  function paintLines(room, only) {
+    const lines = memory.reply.lines.filter((one) => only === null || one.line === only);
+    const names = lines.map((one) => one.line).join();
+    if (room.dataset.names !== names) {
+      room.replaceChildren(...lines.map((one) => row(one, only !== null)));
+      room.dataset.names = names;
+    }
+    lines.forEach((line, i) => paintRow(room.children[i], line));
+    if (only === null) paintNeed(lines);
+  }
+
+  function row(line, alone) {
+    const made = el("section", "line-row");
+    made.setAttribute("aria-label", line.title);
+    const head = el("div", "line-head");
+    if (!alone) {
+      const title = el("a", "line-title", line.title);
+      title.href = "/line/" + encodeURIComponent(line.line);
+      head.append(title);
+    }
+    head.append(el("span", "state"), el("span", "speed"), el("span", "drum"), el("span", "doff"), el("span", "asks"));
+    const ribbon = el("a", "ribbon");
+    ribbon.append(el("span", "wound"));
+    const marks = el("div", "marks");
+    made.append(head, ribbon, marks);
+    return made;
+  }
+
+  function paintRow(room, line) {
+    const fresh = Age.freshness(sinceAnswer(), memory.reply.t, line.newest, 0);
+    const wants = line.asks.high + line.asks.medium + line.asks.low > 0;
+    room.classList.toggle("old", !fresh.alive);
+    room.classList.toggle("wants", wants);
+    const part = (name) => room.querySelector("." + name);
+    const state = part("state");
+    say(state, fresh.alive ? line.state || DASH : fresh.text);
+    state.dataset.state = fresh.alive ? line.state || "" : fresh.kind;
+    paintSpeed(part("speed"), line);
+    paintDrum(part("drum"), line);
+    say(part("doff"), doff(line));
+    paintAsks(part("asks"), line, fresh);
+    paintRibbon(room, line);
+  }
+
+  function paintSpeed(room, line) {
+    if (line.speed === undefined) return say(room, "");
+    if (!room.firstChild) room.append(el("b"), el("i"), el("small"));
+    room.classList.toggle("outside", line.outside);
+    const window = line.window;
+    say(room.children[0], show(line.speed, 0));
+    say(room.children[1], " m/min ");
+    const bounds = window ? (line.outside ? "outside " : "window ") + window.map((at) => (at === null ? "" : show(at, 0))).join(DASH) : "no window";
+    say(room.children[2], bounds);
+  }
+
+  function paintDrum(room, line) {
+    if (!line.drum) return say(room, line.speed === undefined ? "" : "no drum said yet");
+    if (!room.firstChild) room.append(el("a"), el("b"), el("small"));
+    say(room.children[0], "drum " + line.drum);
+    room.children[0].href = "/drum/" + encodeURIComponent(line.line) + "/" + encodeURIComponent(line.drum);
+    say(room.children[1], show(line.drum_metre, 0) + " m");
+    say(room.children[2], (line.planned_m ? "of " + show(line.planned_m, 0) + " m" : "wound") + ", " + line.recipe);
+  }
+
+  function doff(line) {
+    if (line.doff_s === null || line.doff_s === undefined) return line.drum ? "not nearer to doff" : "";
+    return line.doff_s < 1 ? "doff due" : "doff in " + Age.span(line.doff_s);
+  }
+
+  function tally(priority, count) {
+    const made = el("span", "tally " + priority);
+    const strokes = el("span", "strokes");
+    strokes.setAttribute("aria-hidden", "true");
+    for (let i = 0; i < { low: 1, medium: 2, high: 3 }[priority]; i += 1) strokes.append(el("i"));
+    made.append(strokes, el("span", "", count + " " + priority));
+    return made;
+  }
+
+  function paintAsks(room, line, fresh) {
+    const asks = line.asks;
+    const said = JSON.stringify([asks, fresh.kind]);
+    const age = asks.since === null ? null : (Age.serverNow(memory.reply.t, sinceAnswer()) - asks.since) / 1000;
+    if (room.dataset.said !== said) {
+      room.dataset.said = said;
+      room.replaceChildren();
+      for (const priority of ["high", "medium", "low"]) if (asks[priority]) room.append(tally(priority, asks[priority]));
+      if (asks.text) {
+        const link = el("a", "ask-text", asks.text);
+        link.href = "/alarms";
+        room.append(link, el("small", "ask-age"));
+      } else {
+        room.append(el("small", "calm", asks.standing ? asks.standing + " acknowledged, standing" : "nothing wants an answer"));
+      }
+    }
+    if (age !== null) say(room.querySelector(".ask-age"), Age.span(age) + " ago");
+  }
+
+  function paintRibbon(room, line) {
+    const strip = room.querySelector(".ribbon");
+    const kept = memory.ribbons[line.line];
+    if (!kept || line.drum_metre === null || line.drum_metre === undefined) return;
+    const full = Ribbon.scale(line.drum_metre, line.planned_m);
+    strip.href = "/drum/" + encodeURIComponent(line.line) + "/" + encodeURIComponent(line.drum);
+    strip.firstChild.style.width = Ribbon.place(0, line.drum_metre, full)[1] + "%";
+    while (strip.children.length > kept.runs.length + 1) strip.lastChild.remove();
+    kept.runs.forEach(([start, end, verdict], i) => {
+      const span = strip.children[i + 1] || strip.appendChild(el("span"));
+      const [left, width] = Ribbon.place(start, end, full);
+      span.className = "run " + Ribbon.WORDS[verdict];
+      span.style.left = left + "%";
+      span.style.width = width + "%";
+    });
+    const total = Ribbon.lengths(kept.runs);
+    const words = [3, 1, 2].filter((v) => total[v] > 0).map((v) => show(total[v], 0) + " m " + Ribbon.WORDS[v]);
+    strip.setAttribute("aria-label", "Drum " + line.drum + ": " + show(line.drum_metre, 0) + " m wound; " + (words.join(", ") || "nothing found"));
+    paintMarks(room.querySelector(".marks"), full, words);
+  }
+
+  function paintMarks(room, full, words) {
+    const key = full.toFixed(0) + words.join();
+    if (room.dataset.key === key) return;
+    room.dataset.key = key;
+    const made = Ribbon.marks(full).map((metre) => {
+      const mark = el("span", "", show(metre, 0));
+      mark.style.left = Ribbon.place(0, metre, full)[1] + "%";
+      return mark;
+    });
+    room.replaceChildren(...made, el("em", "", words.join(", ")));
+  }
+
+  function paintNeed(lines) {
+    const need = document.getElementById("need");
+    const urgency = (line) => line.asks.high * 10000 + line.asks.medium * 100 + line.asks.low;
+    const asking = lines.filter((line) => urgency(line) > 0).sort((a, b) => urgency(b) - urgency(a));
+    const silent = lines.filter((line) => Age.freshness(sinceAnswer(), memory.reply.t, line.newest, 0).kind !== "live");
+    let text = asking.length ? asking.map((line) => line.title).join(", then ") : "None: all is answered.";
+    if (silent.length) text += " Not heard: " + silent.map((line) => line.title).join(", ") + ".";
+    need.classList.toggle("asking", asking.length > 0);
+    say(need, text);
+    const rejected = document.getElementById("rejected");
+    say(rejected, memory.reply.rejected ? show(memory.reply.rejected, 0) + " messages refused: see why" : "no message refused");
+  }
+
+  function paintPath(here) {
+    const reply = memory.reply;
+    const line = reply.lines.find((one) => one.line === here.dataset.line);
+    if (!line || !reply.shown) return;
+    const lineFresh = Age.freshness(sinceAnswer(), reply.t, line.newest, 0);
+    for (const pass of here.querySelectorAll("[data-zone]")) {
+      const speed = (line.speed || 0) / 60;
+      say(pass, speed > 0.05 ? show(Number(pass.dataset.zone) / speed, 1) + " s" : "stands");
+      pass.classList.toggle("old", !lineFresh.alive);
+    }
+    memory.last = memory.last || {};
+    for (const [path, stream] of Object.entries(reply.shown.streams)) {
+      if (stream.last !== null) memory.last[line.line + path] = stream.last;
+    }
+    for (const heat of here.querySelectorAll("[data-heat]")) {
+      const stream = reply.shown.streams[heat.dataset.heat];
+      if (!stream) continue;
+      const fresh = Age.freshness(sinceAnswer(), reply.t, stream.newest, stream.old_after_s);
+      const value = memory.last[line.line + heat.dataset.heat];
+      say(heat, show(value, 0) + " \u00b0C" + (fresh.alive ? "" : ", " + fresh.text));
+      heat.classList.toggle("old", !fresh.alive);
+    }
+  }
+
+  function paintAges() {
+    if (!memory.reply) return;
+    const now = Age.serverNow(memory.reply.t, sinceAnswer());
+    for (const one of document.querySelectorAll("[data-ago]")) {
+      const age = (now - Number(one.dataset.ago)) / 1000;
+      const late = one.className === "sent-age" && age > 15;
+      say(one, Age.span(age) + " ago" + (late ? "; no sign from the monitor: is it running?" : ""));
+    }
+  }
+
+  // ---- charts -----------------------------------------------------------------------------------------------
+
+  function plot(id) {
+    return document.querySelector("#" + id + " .js-plotly-plot");
+  }
+
+  // New samples go to the end of each trace; what left the window is dropped; the axis moves on with the time.
+  function carryOn(shown, here, now_ms) {
+    const graph = plot("live-trends");
+    const shift = Number(here.dataset.shift);
+    let newest = memory.since;
+    for (const stream of Object.values(shown.streams)) {
+      const t = stream.t[stream.t.length - 1];
+      if (t !== undefined && (newest === null || t > newest)) newest = t;
+    }
+    if (!graph || !graph.data || !window.Plotly) return;
+    const first = memory.since === null;
+    memory.since = newest;
+    const keep_ms = Number(here.dataset.span);
+    const oldest = now_ms + shift - keep_ms - 5000;
+    const xs = [], ys = [], which = [];
+    graph.data.forEach((trace, i) => {
+      const stream = shown.streams[trace.meta];
+      if (!stream) return;
+      const last = first ? -Infinity : lastOf(trace.x);
+      const fresh = stream.t.map((t, k) => [t + shift, stream.v[k]]).filter(([t]) => t > last);
+      const x = first ? [] : Array.from(trace.x), y = first ? [] : Array.from(trace.y);
+      for (const [t, v] of fresh) {
+        if (x.length && t - x[x.length - 1] > Math.max(2000, stream.old_after_s * 1000)) {
+          x.push(x[x.length - 1] + 1);
+          y.push(null);
+        }
+        x.push(t);
+        y.push(v);
+      }
+      let drop = 0;
+      while (drop < x.length && x[drop] < oldest) drop += 1;
+      xs.push(x.slice(drop));
+      ys.push(y.slice(drop));
+      which.push(i);
+    });
+    const layout = memory.follow ? { "xaxis.range": [now_ms + shift - keep_ms, now_ms + shift] } : {};
+    memory.ours = true;
+    window.Plotly.update(graph, { x: xs, y: ys }, layout, which).finally(() => { memory.ours = false; });
+    listenOnce(graph, "plotly_relayout", (change) => {
+      if (memory.ours) return;
+      if ("xaxis.autorange" in change) memory.follow = true;
+      else if (Object.keys(change).some((key) => key.startsWith("xaxis"))) memory.follow = false;
+    });
+  }
+
+  function lastOf(list) {
+    return list && list.length ? Number(list[list.length - 1]) : -Infinity;
+  }
+
+  function listenOnce(graph, event, act) {
+    graph.heard = graph.heard || {};
+    if (graph.heard[event]) return;
+    graph.heard[event] = true;
+    graph.on(event, act);
+  }
+
+  // Fault map: the upper axis runs against the lower one, and a click anywhere asks for the journey of that metre.
+  function wireMap() {
+    const graph = plot("fault-map");
+    if (!graph || !graph._fullLayout || !graph.on) return;
+    const room = page();
+    const length = Number(room.dataset.length);
+    listenOnce(graph, "plotly_relayout", () => {
+      const [a, b] = graph.layout.xaxis.range;
+      const [c, d] = graph.layout.xaxis2.range;
+      if (Math.abs(c - (length - a)) > 0.01 || Math.abs(d - (length - b)) > 0.01) {
+        window.Plotly.relayout(graph, { "xaxis2.range": [length - a, length - b] });
+      }
+    });
+    if (graph.clicked) return;
+    graph.clicked = true;
+    let from = null;
+    graph.addEventListener("pointerdown", (event) => { from = event.clientX; }, true);
+    graph.addEventListener("pointerup", (event) => {
+      if (from === null || Math.abs(event.clientX - from) > 4) return;
+      const size = graph._fullLayout._size;
+      const x = event.clientX - graph.getBoundingClientRect().left - size.l;
+      if (x < 0 || x > size.w) return;
+      const metre = graph._fullLayout.xaxis.p2d(x);
+      if (metre >= 0 && metre < length) window.dash_clientside.set_props("journey-metre", { value: Math.floor(metre) });
+    }, true);
+  }
+
+  // Long trends: a piece that was dragged is fetched anew, with as many points as the whole had.
+  function wireTrend() {
+    const graph = plot("long-trends");
+    if (!graph || !graph.on || !graph.data) return;
+    const room = graph.closest("[data-page]");
+    let timer = null;
+    listenOnce(graph, "plotly_relayout", (change) => {
+      if (!Object.keys(change).some((key) => key.startsWith("xaxis"))) return;
+      clearTimeout(timer);
+      timer = setTimeout(() => refine(graph, room, change), 150);
+    });
+  }
+
+  async function refine(graph, room, change) {
+    const shift = Number(room.dataset.shift);
+    let start = Number(room.dataset.start), end = Number(room.dataset.end);
+    if (!("xaxis.autorange" in change)) {
+      const range = graph._fullLayout.xaxis.range.map((x) => graph._fullLayout.xaxis.r2c(x));
+      start = Math.max(start, Math.floor(range[0] - shift));
+      end = Math.min(end, Math.ceil(range[1] - shift));
+    }
+    if (!(end > start)) return;
+    const asked = graph.data.map((trace) => {
+      const query = new URLSearchParams({ stream: room.dataset.line + "/" + trace.meta, start, end, points: 2000 });
+      return fetch("/api/v1/trend?" + query).then((answer) => (answer.ok ? answer.json() : null));
+    });
+    const got = await Promise.all(asked).catch(() => []);
+    const which = got.map((_, i) => i).filter((i) => got[i]);
+    if (!which.length) return;
+    const x = which.map((i) => got[i].t.map((t) => t + shift));
+    const y = which.map((i) => got[i].v);
+    const layout = "xaxis.autorange" in change ? { "xaxis.range": [start + shift, end + shift] } : {};
+    window.Plotly.update(graph, { x, y }, layout, which);
+  }
+
+  // ---- what Dash calls -----------------------------------------------------------------------------------------
+
+  // Links drawn here turn the page as Dash's own do, without loading everything again.
+  document.addEventListener("click", (event) => {
+    const link = event.target.closest("#lines a[href]");
+    if (!link || event.defaultPrevented || event.button || event.metaKey || event.ctrlKey || event.shiftKey) return;
+    event.preventDefault();
+    window.dash_clientside.set_props("location", { pathname: link.getAttribute("href") });
+  });
+
+  function setZone() {
+    const zone = document.getElementById("works-time").dataset.timeZone;
+    const form = { hour: "2-digit", minute: "2-digit", second: "2-digit", hourCycle: "h23", timeZoneName: "short" };
+    const spell = new Intl.DateTimeFormat("en-GB", zone ? { ...form, timeZone: zone } : form);
+    memory.zone = (ms) => spell.format(new Date(ms));
+  }
+
+  window.dash_clientside = Object.assign({}, window.dash_clientside, {
+    everymetre: {
+      second: function () {
+        if (!memory.zone) setZone();
+        fetchNow();
+        paint();
+        wireMap();
+        wireTrend();
+        return window.dash_clientside.no_update;
+      },
+      theme: function (clicks, kept) {
+        const root = document.documentElement;
+        const dark = window.matchMedia("(prefers-color-scheme: dark)").matches;
+        let scheme = kept === "dark" || kept === "light" ? kept : dark ? "dark" : "light";
+        if (clicks) scheme = root.getAttribute("data-mantine-color-scheme") === "dark" ? "light" : "dark";
+        root.setAttribute("data-mantine-color-scheme", scheme);
+        return [clicks ? scheme : window.dash_clientside.no_update, scheme, scheme === "dark" ? "Light" : "Dark"];
+      },
+      arrive: function (title, pathname) {
+        document.title = title ? title + ", everymetre" : "everymetre";
+        for (const link of document.querySelectorAll("#navigation a")) {
+          const here = link.getAttribute("href") === pathname;
+          if (here) link.setAttribute("aria-current", "page");
+          else link.removeAttribute("aria-current");
+        }
+        if (memory.arrived !== undefined && memory.arrived !== pathname) document.getElementById("content").focus();
+        memory.arrived = pathname;
+        memory.key = null;
+        return "";
+      },
+    },
+  });
+})();

@@ -1,0 +1,47 @@
+"""What every page is made from: the record, the configuration, the way out for answers, and the time."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from dashboard.gateway import Gateway, Numbering
+from monitor.contract.config import Configuration, Line, Recipe, Window
+from monitor.contract.reading import NowRow, Record
+
+
+@dataclass(frozen=True)
+class Context:
+    """Handed to views and callbacks; `clock` gives UTC seconds."""
+
+    record: Record
+    configuration: Configuration
+    gateway: Gateway
+    clock: Callable[[], float]
+    numbering: Numbering
+
+    @property
+    def now_ms(self) -> int:
+        return round(self.clock() * 1e3)
+
+    @property
+    def zone(self) -> str:
+        return self.configuration.works.time_zone
+
+    def line_now(self, line: str) -> NowRow | None:
+        """The newest row of a line, None before it was ever heard."""
+        return next((row for row in self.record.lines_now() if row.line == line), None)
+
+    def recipe(self, name: str | None) -> Recipe | None:
+        return self.configuration.recipes.get(name or "")
+
+
+def window_of(recipe: Recipe | None, path: str) -> Window | None:
+    """The window of a stream in a recipe."""
+    return next((w for w in recipe.window if w.stream == path), None) if recipe else None
+
+
+def shown_streams(line: Line) -> list[str]:
+    """Streams worth a trend, in path order; the counter's reading only grows and is left out."""
+    place = {s.name: s.middle_m for s in line.station}
+    chosen = [s for s in line.stream if s.kind == "samples" and s.path != line.counter.stream]
+    speed_first = sorted(chosen, key=lambda s: (s.path != line.counter.speed, place[s.station]))
+    return [s.path for s in speed_first]

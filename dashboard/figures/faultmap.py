@@ -1,0 +1,260 @@
+"""The fault map: each kind of evidence is a lane along the drum, with what was measured in strips below."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import plotly.graph_objects as go
+
+from dashboard import words
+from dashboard.figures.axes import set_metre_axes
+from dashboard.figures.style import COLOUR, GREY, LIMIT_LINE, figure
+from dashboard.ribbon import outer_m
+from monitor.contract.config import Line, Recipe
+from monitor.contract.record import Finding, Floats, Verdict
+
+LANE_PX, STRIP_PX = 26, 88
+SHAPE = {Verdict.NONCONFORMING: "diamond", Verdict.SUSPECT: "triangle-up", Verdict.UNSEEN: "square-open"}
+STRIP_POINTS = 1000
+MARKS, NOT_SEEN, DWELL = "Marks by people", "Not seen", "Dwell"
+
+
+@dataclass(frozen=True, slots=True)
+class Strip:
+    """One measured quantity along the drum, with the limits it was judged by."""
+
+    title: str
+    unit: str
+    column: str
+    limits: Mapping[str, float]
+
+
+def lane_of(finding: Finding, line: Line) -> str:
+    """The kind of evidence that a finding is."""
+    if finding.kind in ("missing", "stuck"):
+        return NOT_SEEN
+    if finding.kind == "mark":
+        return MARKS
+    if finding.kind == "dwell":
+        return DWELL
+    if finding.kind == "window":
+        return words.station_title(line, finding.stream.split("/")[0])
+    return words.stream_title(line, finding.stream)
+
+
+def lanes(line: Line, recipe: Recipe | None, findings: Sequence[Finding]) -> list[str]:
+    """All lanes in order, empty ones too: that nothing was found is evidence as well."""
+    events = [words.stream_title(line, e.stream) for e in recipe.event_check] if recipe else []
+    place = {s.name: s.middle_m for s in line.station}
+    stations = sorted({w.stream.split("/")[0] for w in recipe.window}, key=lambda s: place[s]) if recipe else []
+    judged = [words.station_title(line, s) for s in stations if _marks_metres(recipe, s)]
+    dwell = [DWELL] if recipe and recipe.dwell else []
+    found = [lane_of(f, line) for f in findings]
+    return list(dict.fromkeys([*events, *judged, *dwell, NOT_SEEN, MARKS, *found]))
+
+
+def _marks_metres(recipe: Recipe | None, station: str) -> bool:
+    windows = [w for w in recipe.window if w.stream.startswith(f"{station}/")] if recipe else []
+    return any(w.verdict_of(name) != "none" for w in windows for name in w.limits)
+
+
+def strips(line: Line, recipe: Recipe | None) -> list[Strip]:
+    """Quantities worth a strip: those whose window marks metres, and the dwells that have limits."""
+    if recipe is None:
+        return []
+    found = [
+        Strip(words.stream_title(line, w.stream), w.unit, w.stream, {str(k): v for k, v in w.limits.items()})
+        for w in recipe.window
+        if any(w.verdict_of(name) != "none" for name in w.limits) and w.stream in line.streams
+    ]
+    for dwell in recipe.dwell:
+        limits = {"LO": dwell.min_s, "HI": dwell.max_s}
+        title = f"Dwell, {words.station_title(line, dwell.zone).lower()}"
+        found.append(Strip(title, "s", f"dwell/{dwell.zone}", {k: v for k, v in limits.items() if v is not None}))
+    return found
+
+
+def fault_map(
+    line: Line,
+    recipe: Recipe | None,
+    findings: Sequence[Finding],
+    rows: Mapping[str, Floats],
+    drum_start_m: float,
+    length_m: float,
+) -> go.Figure:
+    """Lanes above, strips below, one pair of metre axes. `findings` and `rows` in line metres; drawn in drum metres."""
+    names = lanes(line, recipe, findings)
+    below = [s for s in strips(line, recipe) if s.column in rows]
+    body = LANE_PX * len(names) + STRIP_PX * len(below)
+    fig = figure(body + 96, top=46, bottom=50, left=172, right=64)
+    split = STRIP_PX * len(below) / body
+    set_metre_axes(fig, length_m)
+    fig.update_layout(
+        barmode="overlay",
+        bargap=0.35,
+        yaxis={
+            "domain": [split + 0.01 if below else 0, 1],
+            "type": "category",
+            "categoryorder": "array",
+            "categoryarray": names,
+            "range": [len(names) - 0.5, -0.5],
+            "showgrid": True,
+            "tickson": "boundaries",
+            "ticks": "",
+            "fixedrange": True,
+        },
+    )
+    fig.add_bar(y=names, x=[0.0] * len(names), orientation="h", hoverinfo="skip", name="lanes")
+    for verdict in (Verdict.CONFORMING, Verdict.UNSEEN, Verdict.SUSPECT, Verdict.NONCONFORMING):
+        chosen = [f for f in findings if f.verdict is verdict]
+        if chosen:
+            _add_findings(fig, line, verdict, chosen, drum_start_m, length_m)
+    for i, strip in enumerate(below):
+        _add_strip(fig, i, strip, rows, drum_start_m, split - (i + 1) * split / len(below), split / len(below))
+    return fig
+
+
+def bounds_m(finding: Finding, drum_start_m: float, length_m: float) -> tuple[float, float]:
+    """A finding in drum metres, cut at the drum's ends; one that is still open reaches the end."""
+    start = max(finding.start_m - drum_start_m, 0.0)
+    end = length_m if finding.end_m is None else finding.end_m - drum_start_m
+    return start, max(min(end, length_m), start)
+
+
+def _add_findings(
+    fig: go.Figure, line: Line, verdict: Verdict, chosen: Sequence[Finding], drum_start_m: float, length_m: float
+) -> None:
+    spans = [bounds_m(f, drum_start_m, length_m) for f in chosen]
+    names = [lane_of(f, line) for f in chosen]
+    texts = [hover(f, line, a, b, length_m) for f, (a, b) in zip(chosen, spans, strict=True)]
+    hatch = {"shape": "/", "size": 6, "solidity": 0.35, "fgcolor": GREY, "bgcolor": "rgba(0,0,0,0)"}
+    fig.add_bar(
+        y=names,
+        x=[b - a for a, b in spans],
+        base=[a for a, _ in spans],
+        orientation="h",
+        name=verdict.word,
+        hovertext=texts,
+        hoverinfo="text",
+        marker={
+            "color": COLOUR[verdict],
+            "line": {"color": COLOUR[verdict], "width": 1.5},
+            **({"pattern": hatch} if verdict is Verdict.UNSEEN else {}),
+        },
+    )
+    short = [i for i, (a, b) in enumerate(spans) if b - a < length_m / 150]
+    fig.add_scatter(
+        x=[sum(spans[i]) / 2 for i in short],
+        y=[names[i] for i in short],
+        mode="markers",
+        name=f"{verdict.word}, short",
+        hovertext=[texts[i] for i in short],
+        hoverinfo="text",
+        marker={
+            "symbol": SHAPE.get(verdict, "circle"),
+            "size": 9,
+            "color": COLOUR[verdict],
+            "line": {"width": 1, "color": COLOUR[verdict]},
+        },
+    )
+
+
+def sentence(finding: Finding, line: Line) -> str:
+    """A finding in words."""
+    if finding.kind == "mark":
+        return f"Marked by {finding.text}"
+    if finding.kind == "dwell":
+        zone = words.station_title(line, finding.stream.split("/")[0]).lower()
+        return f"Dwell in {zone} too {finding.check}: {_worst(finding)}"
+    title = words.stream_title(line, finding.stream)
+    if finding.kind == "missing":
+        return f"{title}: no data"
+    if finding.kind == "stuck":
+        return f"{title}: did not move"
+    if finding.kind == "window":
+        return f"{title} {words.LIMIT_WORDS.get(finding.check, finding.check)} its window: {_worst(finding)}"
+    return finding.check.replace("-", " ").capitalize()
+
+
+def _worst(finding: Finding) -> str:
+    worst = words.quantity(finding.extreme, finding.unit)
+    return f"{worst} (limit {finding.check} {words.quantity(finding.limit, finding.unit)})"
+
+
+def hover(finding: Finding, line: Line, start_m: float, end_m: float, length_m: float) -> str:
+    """What the pointer shows: verdict, words, and both coordinates."""
+    outer = f"{outer_m(end_m, length_m):,.1f} to {outer_m(start_m, length_m):,.1f} m from the outer end"
+    return (
+        f"<b>{finding.verdict.word}</b>: {sentence(finding, line)}<br>"
+        f"drum metre {start_m:,.1f} to {end_m:,.1f} m<br>{outer}"
+    )
+
+
+def _add_strip(
+    fig: go.Figure, i: int, strip: Strip, rows: Mapping[str, Floats], drum_start_m: float, bottom: float, height: float
+) -> None:
+    axis = f"y{i + 2}"
+    metre = rows["line_metre"] - drum_start_m
+    place, least, most = envelope(
+        metre, rows[strip.column], rows.get(f"{strip.column}/min"), rows.get(f"{strip.column}/max"), STRIP_POINTS
+    )
+    fig.update_layout(
+        {
+            f"yaxis{i + 2}": {
+                "domain": [bottom + 0.12 * height, bottom + 0.82 * height],
+                "anchor": "free",
+                "position": 0,
+                "fixedrange": True,
+                "nticks": 4,
+                "showgrid": True,
+                "zeroline": False,
+                "autorangeoptions": {"include": list(strip.limits.values())},
+            }
+        }
+    )
+    shared = {"yaxis": axis, "mode": "lines", "line": {"width": 1, "color": GREY}, "connectgaps": False}
+    fig.add_scatter(x=place, y=least, name=strip.title, hoverinfo="skip", **shared)
+    fig.add_scatter(
+        x=place,
+        y=most,
+        name=strip.title,
+        fill="tonexty",
+        fillcolor="rgba(128,134,140,0.35)",
+        hovertemplate=f"drum metre %{{x:,.0f}} m<br>{strip.title} %{{y}} {words.unit(strip.unit)}<extra></extra>",
+        **shared,
+    )
+    for name, at in strip.limits.items():
+        fig.add_shape(type="line", xref="paper", x0=0, x1=1, yref=axis, y0=at, y1=at, line=LIMIT_LINE[name])
+        fig.add_annotation(
+            xref="paper", x=1, xanchor="left", yref=axis, y=at, text=f" {name} {at:g}", showarrow=False, font_size=10
+        )
+    fig.add_annotation(
+        xref="paper",
+        x=0,
+        xanchor="right",
+        xshift=-52,
+        yref="paper",
+        y=bottom + 0.47 * height,
+        text=f"{strip.title}<br>({words.unit(strip.unit)})",
+        showarrow=False,
+        align="right",
+        font_size=11,
+    )
+
+
+def envelope(
+    metre: Floats, mean: Floats, least: Floats | None, most: Floats | None, points: int
+) -> tuple[list[float], list[float | None], list[float | None]]:
+    """Least and most of each group of metres, at most `points` groups; None where no metre of a group was seen."""
+    low, high = mean if least is None else least, mean if most is None else most
+    if not len(metre):
+        return [], [], []
+    size = int(np.ceil(len(metre) / points))
+    starts = np.arange(0, len(metre), size)
+    unseen = np.bitwise_and.reduceat(np.isnan(low), starts)
+    lows = np.fmin.reduceat(low, starts)
+    highs = np.fmax.reduceat(high, starts)
+    blank = [None if u else 0.0 for u in unseen.tolist()]
+    lower = [b if b is None else round(v, 4) for b, v in zip(blank, lows.tolist(), strict=True)]
+    upper = [b if b is None else round(v, 4) for b, v in zip(blank, highs.tolist(), strict=True)]
+    return metre[starts].tolist(), lower, upper

@@ -1,0 +1,82 @@
+"""People's answers as messages: the dashboard never writes the store, it publishes what a person did."""
+
+import threading
+from collections.abc import Callable
+from typing import Protocol
+
+import msgspec
+from paho.mqtt import client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+
+from monitor.contract.address import BrokerAddress
+from monitor.contract.messages import Action
+from monitor.contract.topics import action_topic
+
+WAIT_S = 5.0
+
+
+class NotSentError(Exception):
+    """The broker did not take the message; the text says what to do."""
+
+
+class Gateway(Protocol):
+    """Sends one action of a person to the monitor of a line; raises NotSentError."""
+
+    def send(self, line: str, action: Action) -> None: ...
+
+
+def encode(action: Action) -> bytes:
+    """The payload of an action, fields in their declared order."""
+    return msgspec.json.encode(action)
+
+
+class Numbering:
+    """Sequence numbers of this dashboard's actions: the time in ms, and always more than the last one."""
+
+    def __init__(self, clock: Callable[[], float]) -> None:
+        self._clock = clock
+        self._last = 0
+        self._lock = threading.Lock()
+
+    def next(self) -> tuple[int, int]:
+        """(n, t) of the next action, both in ms."""
+        with self._lock:
+            t_ms = round(self._clock() * 1e3)
+            self._last = max(self._last + 1, t_ms)
+            return self._last, t_ms
+
+
+class MqttGateway:
+    """A connection to the broker in the background; each action is published once, with delivery confirmed."""
+
+    def __init__(self, works: str, where: BrokerAddress, client_id: str = "") -> None:
+        self._works, self._where = works, where
+        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=client_id, protocol=mqtt.MQTTv5)
+        if where.user:
+            self._client.username_pw_set(where.user, where.password)
+        context = where.tls_context()
+        if context is not None:
+            self._client.tls_set_context(context)
+
+    def start(self) -> None:
+        """Connect in the background and keep trying."""
+        self._client.connect_async(self._where.host, self._where.port)
+        self._client.loop_start()
+
+    def stop(self) -> None:
+        """Disconnect and end the background thread."""
+        self._client.disconnect()
+        self._client.loop_stop()
+
+    def send(self, line: str, action: Action) -> None:
+        """Publish; raises NotSentError where the broker does not confirm within 5 s."""
+        refused = f"Not sent: no broker at {self._where!r}. Nothing was changed; try again when it is back."
+        if not self._client.is_connected():
+            raise NotSentError(refused)
+        published = self._client.publish(action_topic(self._works, line), encode(action), qos=1)
+        try:
+            published.wait_for_publish(WAIT_S)
+        except (ValueError, RuntimeError) as error:
+            raise NotSentError(refused) from error
+        if not published.is_published():
+            raise NotSentError(f"The broker at {self._where!r} has not confirmed yet; watch the alarm's state.")

@@ -1,0 +1,156 @@
+"""What a page asks for each second, as plain values for JSON: every line now, and the shown line's newest samples."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from dashboard import ribbon, thin, words
+from dashboard.context import Context, shown_streams, window_of
+from monitor.contract.config import Line, StreamSettings
+from monitor.contract.reading import AlarmRow, NowRow
+from monitor.contract.topics import Stream
+
+WANTS_ANSWER = frozenset({"unacknowledged", "returned to normal unacknowledged"})
+BACKFILL_MS = 10 * 60_000
+QUIET_S = 5.0  # a stream without a rule of its own is old after this
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """What a browser asks: the line it shows, the newest sample and the ribbon metres it already has."""
+
+    line: str | None = None
+    since_ms: int | None = None
+    metres: Mapping[str, float] | None = None
+
+
+def answer(context: Context, question: Question) -> dict[str, Any]:
+    """Everything the open page needs to be up to date; see `Question`."""
+    now_ms = context.now_ms
+    alarms = list(context.record.alarms_now())
+    rows = {row.line: row for row in context.record.lines_now()}
+    metres = question.metres or {}
+    reply: dict[str, Any] = {
+        "t": now_ms,
+        "rejected": sum(row.count for row in context.record.rejected()),
+        "alarms_key": alarms_key(alarms),
+        "lines": [
+            line_now(context, line, rows.get(name), [a for a in alarms if a.line == name], metres.get(name))
+            for name, line in context.configuration.lines.items()
+        ],
+    }
+    if question.line is not None:
+        reply["shown"] = shown(context, context.configuration.lines[question.line], question.since_ms, now_ms)
+    return reply
+
+
+def alarms_key(alarms: Sequence[AlarmRow]) -> str:
+    """Changes when any alarm does."""
+    return ";".join(f"{a.line}/{a.alarm}@{a.t_ms}={a.state}" for a in alarms)
+
+
+def line_now(
+    context: Context, line: Line, row: NowRow | None, alarms: Sequence[AlarmRow], since_m: float | None
+) -> dict[str, Any]:
+    """One line for the first page."""
+    newest = context.record.newest_ms(line.line)
+    said: dict[str, Any] = {
+        "line": line.line,
+        "title": line.title,
+        "newest": max(newest.values(), default=None),
+        "asks": asks(context, alarms),
+        "state": row.state if row else None,
+    }
+    return said | (_running(context, line, row, since_m) if row else {})
+
+
+def asks(context: Context, alarms: Sequence[AlarmRow]) -> dict[str, Any]:
+    """Alarms that want an answer: how many of each priority, and the most urgent one in words."""
+    wanting = [a for a in alarms if a.state in WANTS_ANSWER]
+    wanting.sort(key=lambda a: (-words.ORDER.get(a.priority, 0), -a.occurrence_ms))
+    counts = {p: sum(a.priority == p for a in wanting) for p in ("high", "medium", "low")}
+    standing = sum(a.state == "acknowledged" for a in alarms)
+    first = wanting[0] if wanting else None
+    text = words.alarm_text(first, context.configuration).title if first else ""
+    return counts | {"text": text, "since": first.occurrence_ms if first else None, "standing": standing}
+
+
+def _running(context: Context, line: Line, row: NowRow, since_m: float | None) -> dict[str, Any]:
+    window = window_of(context.recipe(row.recipe), line.counter.speed)
+    speed = row.speed_m_per_s * 60.0
+    wound = drum_metre(line, row)
+    return {
+        "t": row.t_ms,
+        "speed": round(speed, 1),
+        "window": [window.lo, window.hi] if window else None,
+        "outside": bool(window and row.state in window.states and _outside(speed, window.lo, window.hi)),
+        "drum": row.drum,
+        "recipe": row.recipe,
+        "drum_metre": None if wound is None else round(wound, 1),
+        "planned_m": row.planned_length_m,
+        "doff_s": time_to_doff_s(wound, row.planned_length_m, row.speed_m_per_s),
+        "dwell_s": {zone: s for zone, s in row.extra.get("dwell_s", {}).items() if s == s},
+        "ribbon": ribbon_now(context, line, row, since_m),
+    }
+
+
+def _outside(value: float, low: float | None, high: float | None) -> bool:
+    return (low is not None and value < low) or (high is not None and value > high)
+
+
+def drum_metre(line: Line, row: NowRow) -> float | None:
+    """Metres on the present drum: the knife is at the take-up, the counter stands before it."""
+    if row.drum_start_m is None:
+        return None
+    return max(row.line_metre + line.counter_m - line.take_up_m - row.drum_start_m, 0.0)
+
+
+def time_to_doff_s(wound_m: float | None, planned_m: float | None, speed_m_per_s: float) -> float | None:
+    """Time until the planned length is on the drum at the present speed; None where it does not come nearer."""
+    if wound_m is None or planned_m is None or speed_m_per_s <= 0.05:
+        return None
+    return max(planned_m - wound_m, 0.0) / speed_m_per_s
+
+
+def ribbon_now(context: Context, line: Line, row: NowRow, since_m: float | None) -> dict[str, Any] | None:
+    """Runs of the present drum from drum metre `since_m` on (0 without); what is wound but not judged is left out."""
+    wound = drum_metre(line, row)
+    if row.drum_start_m is None or wound is None:
+        return None
+    since = min(max(since_m or 0.0, 0.0), wound)
+    begin, end = row.drum_start_m + since, row.drum_start_m + wound
+    first, verdicts = context.record.verdicts(line.line, begin, end)
+    runs = [
+        [round(r.start_m + since, 1), round(r.end_m + since, 1), int(r.verdict)]
+        for r in ribbon.runs(first, verdicts, begin, end)
+    ]
+    return {"since": since, "runs": runs}
+
+
+def shown(context: Context, line: Line, since_ms: int | None, now_ms: int) -> dict[str, Any]:
+    """Newest samples of each stream of a line after `since_ms` (10 minutes back at most), two a second at most."""
+    since = max(since_ms if since_ms is not None else 0, now_ms - BACKFILL_MS)
+    newest = context.record.newest_ms(line.line)
+    streams = {path: _stream(context, line, path, since, now_ms, newest) for path in shown_streams(line)}
+    return {"line": line.line, "streams": streams}
+
+
+def _stream(
+    context: Context, line: Line, path: str, since: int, now_ms: int, newest: Mapping[str, int]
+) -> dict[str, Any]:
+    settings = line.streams[path]
+    stream = Stream(line.line, settings.station, settings.quantity)
+    trend = thin.live(context.record.samples(stream, since + 1, now_ms + 60_000))
+    last = trend.v[-1] if len(trend.v) else None
+    return {
+        "t": trend.t_ms.tolist(),
+        "v": [round(float(v), 4) for v in trend.v],
+        "newest": newest.get(path),
+        "last": None if last is None else round(float(last), 4),
+        "old_after_s": old_after_s(settings),
+    }
+
+
+def old_after_s(settings: StreamSettings) -> float:
+    """Age at which a value is shown as old: the stream's own rule, else five intervals, never under 5 s."""
+    return settings.missing_after_s or max(QUIET_S, 5.0 * (settings.interval_s or 0.0))

@@ -1,0 +1,47 @@
+"""Pages, one question each, and which address shows which."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+from urllib.parse import unquote
+
+from dash import dcc, html
+
+from dashboard.context import Context
+from dashboard.pages import alarms, drum, drums, health, line, lines, trend
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """What is shown and what the window is called."""
+
+    title: str
+    content: list[Any]
+
+
+def route(context: Context, pathname: str) -> Page:
+    """The page of an address; an unknown one gets a sentence and a way back."""
+    parts = [unquote(part) for part in pathname.strip("/").split("/") if part]
+    simple: dict[str, tuple[str, Callable[[Context], list[Any]]]] = {
+        "": ("Lines", lines.content),
+        "alarms": ("Alarms", alarms.content),
+        "drums": ("Drums", drums.content),
+        "trend": ("Trends", trend.content),
+        "health": ("Health", health.content),
+    }
+    key = "/".join(parts)
+    if key in simple:
+        title, content = simple[key]
+        return Page(title, content(context))
+    if len(parts) == 2 and parts[0] == "line" and parts[1] in context.configuration.lines:
+        return Page(context.configuration.lines[parts[1]].title, line.content(context, parts[1]))
+    if len(parts) == 3 and parts[0] == "drum" and parts[1] in context.configuration.lines:
+        found = context.record.drum(parts[1], parts[2])
+        if found is not None:
+            return Page(f"Drum {found.drum}", drum.content(context, found))
+    return _nothing(pathname)
+
+
+def _nothing(pathname: str) -> Page:
+    said = f"There is no page {pathname[:120]}: no line or drum of that name is on record."
+    return Page("Not found", [html.H1("Nothing here"), html.P(said), dcc.Link("To the lines", href="/")])

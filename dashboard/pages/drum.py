@@ -1,0 +1,138 @@
+"""What is in this drum? Ribbon, fault map, the journey of a chosen metre, and the findings as a table."""
+
+from typing import Any
+
+import dash_mantine_components as dmc
+from dash import dcc, html
+
+from dashboard import words
+from dashboard.context import Context
+from dashboard.figures.faultmap import bounds_m, fault_map, sentence
+from dashboard.figures.style import CONFIG
+from dashboard.journey import Stop, Value, journey
+from dashboard.pages.drums import drum_runs, length_m
+from dashboard.ribbon import full_scale_m, outer_m
+from dashboard.views import aria, attributes
+from dashboard.views.ribbon import legend, ribbon
+from dashboard.views.table import table
+from monitor.contract.reading import DrumRow
+from monitor.contract.record import Finding, Verdict
+
+
+def content(context: Context, drum: DrumRow) -> list[Any]:
+    """The page of one drum."""
+    line, recipe = context.configuration.lines[drum.line], context.recipe(drum.recipe)
+    length = length_m(context, drum)
+    end = drum.start_m + length
+    findings = list(context.record.findings(drum.line, drum.start_m, end))
+    rows = context.record.rows(drum.line, drum.start_m, end)
+    figure = fault_map(line, recipe, findings, rows, drum.start_m, full_scale_m(length, None))
+    of = drum_runs(context, drum, length)
+    data = attributes(page="drum", line=drum.line, length=f"{length:.3f}", drum=drum.drum)
+    return [
+        html.Div(
+            [
+                html.Div([html.H1(f"Drum {drum.drum}"), html.P("What is in it?", className="asked")], className="top"),
+                _facts(context, drum, length, of),
+                ribbon(of, length, None, size="tall"),
+                legend(),
+                html.P("Click the map, or give a drum metre below, for the journey of that metre.", className="note"),
+                dcc.Graph(id="fault-map", figure=figure, config=CONFIG),
+                html.Div(
+                    [
+                        dmc.NumberInput(
+                            id="journey-metre",
+                            label="Journey of drum metre",
+                            suffix=" m",
+                            min=0,
+                            max=max(int(length) - 1, 0),
+                            step=1,
+                            w=180,
+                            debounce=300,
+                        ),
+                        html.Div(id="journey", role="region", **aria("Journey of the chosen metre", live="polite")),
+                    ],
+                    className="journey",
+                ),
+                findings_table(context, drum, length, findings),
+            ],
+            **data,
+        ),
+        dcc.Store(id="journey-drum", data={"line": drum.line, "drum": drum.drum}),
+    ]
+
+
+def _facts(context: Context, drum: DrumRow, length: float, of: list[Any]) -> html.Dl:
+    metres = {v: sum(r.length_m for r in of if r.verdict is v) for v in Verdict}
+    state = "being wound" if drum.end_m is None else f"ended {words.local(drum.end_ms or 0, context.zone, day=True)}"
+    facts: list[tuple[str, Any]] = [
+        ("Line", dcc.Link(context.configuration.lines[drum.line].title, href=f"/line/{drum.line}")),
+        ("Recipe", f"{drum.recipe} rev {drum.revision}"),
+        ("Begun", words.local(drum.start_ms, context.zone, day=True)),
+        ("Now", state),
+        ("Length", words.quantity(length, "m")),
+        *((v.word.capitalize(), words.quantity(metres[v], "m")) for v in reversed(Verdict)),
+    ]
+    return html.Dl([html.Div([html.Dt(k), html.Dd(v)]) for k, v in facts], className="facts")
+
+
+def findings_table(context: Context, drum: DrumRow, length: float, findings: list[Finding]) -> html.Div:
+    """Findings with both coordinates, in wound order."""
+    line = context.configuration.lines[drum.line]
+    rows = []
+    for finding in findings:
+        a, b = bounds_m(finding, drum.start_m, length)
+        rows.append(
+            [
+                html.Span(finding.verdict.word, className=f"verdict {finding.verdict.word}"),
+                sentence(finding, line),
+                f"{a:,.1f}",
+                "open" if finding.end_m is None else f"{b:,.1f}",
+                f"{outer_m(b, length):,.1f}",
+                f"{outer_m(a, length):,.1f}",
+                f"{b - a:,.1f}",
+                words.local(finding.start_s * 1e3, context.zone),
+            ]
+        )
+    return table(
+        f"Findings on drum {drum.drum}, in wound order. Metres from the outer end run the other way: "
+        "the next process meets the last row first.",
+        ["Verdict", "What was found", "From m", "To m", "Outer from m", "Outer to m", "Length m", "Began"],
+        rows,
+        empty="Nothing found on this drum.",
+        numeric=(2, 3, 4, 5, 6),
+        classes="findings",
+    )
+
+
+def journey_table(context: Context, drum: DrumRow, metre_m: float) -> Any:
+    """The way of one drum metre as a table."""
+    length = length_m(context, drum)
+    if not 0 <= metre_m < length:
+        return html.P(f"Drum {drum.drum} holds metres 0 to {length:,.0f}; there is no metre {metre_m:,.0f}.")
+    line = context.configuration.lines[drum.line]
+    stops = journey(context.record, line, drum, drum.start_m + metre_m)
+    rows = [_stop(context, stop) for stop in stops]
+    return table(
+        f"Journey of drum metre {metre_m:,.0f} ({outer_m(metre_m, length):,.0f} m from the outer end)",
+        ["Path m", "Place", "Came", "Dwell s", "What it met there"],
+        rows,
+        empty="Nothing on record.",
+        numeric=(0, 3),
+        classes="journey-table",
+    )
+
+
+def _stop(context: Context, stop: Stop) -> list[Any]:
+    came = "not on record" if stop.came_ms is None else words.local(stop.came_ms, context.zone)
+    dwell = "" if stop.dwell_s is None else f"{stop.dwell_s:.2f}"
+    met = "; ".join(_value(v) for v in stop.values)
+    return [f"{stop.position_m:g}", stop.place, came, dwell, met]
+
+
+def _value(value: Value) -> str:
+    said = f"{value.title} {words.quantity(value.mean, value.unit)}"
+    if value.least == value.least and value.most > value.least:
+        least, most = words.number(value.least, value.unit), words.number(value.most, value.unit)
+        said += f" ({least} to {most})"
+    return said

@@ -1,0 +1,82 @@
+"""What is in the drums? The newest first, each with its ribbon."""
+
+from typing import Any
+from urllib.parse import quote
+
+from dash import dcc, html
+
+from dashboard import words
+from dashboard.context import Context
+from dashboard.ribbon import Run, runs
+from dashboard.views.ribbon import legend, ribbon
+from dashboard.views.table import table
+from monitor.contract.reading import DrumRow
+from monitor.contract.record import Verdict
+
+
+def content(context: Context) -> list[Any]:
+    """The list of drums."""
+    found = context.record.drums(limit=40)
+    rows = [_row(context, drum) for drum in found]
+    head = [
+        "Drum",
+        "Line",
+        "Recipe",
+        "Begun",
+        "Length m",
+        "Ribbon, 0 to its length",
+        "Noncon. m",
+        "Suspect m",
+        "Unseen m",
+    ]
+    return [
+        html.Div([html.H1("What is in the drums?")], className="top"),
+        table(
+            "Drums, newest first",
+            head,
+            rows,
+            empty="No drum on record yet: one begins with the first drum message of a line.",
+            numeric=(4, 6, 7, 8),
+            classes="drums",
+        ),
+        html.Div(legend(), className="under"),
+    ]
+
+
+def length_m(context: Context, drum: DrumRow) -> float:
+    """Length of a drum; of one being wound, what is on it now."""
+    if drum.end_m is not None:
+        return drum.end_m - drum.start_m
+    line, now = context.configuration.lines[drum.line], context.line_now(drum.line)
+    if now is None or now.drum != drum.drum:
+        return 0.0
+    return max(now.line_metre + line.counter_m - line.take_up_m - drum.start_m, 0.0)
+
+
+def drum_runs(context: Context, drum: DrumRow, wound_m: float) -> list[Run]:
+    """A drum's ribbon from the record."""
+    end = drum.start_m + wound_m
+    first, verdicts = context.record.verdicts(drum.line, drum.start_m, end)
+    return runs(first, verdicts, drum.start_m, end)
+
+
+def drum_link(drum: DrumRow) -> dcc.Link:
+    """The way to a drum's page."""
+    return dcc.Link(drum.drum, href=f"/drum/{quote(drum.line, safe='')}/{quote(drum.drum, safe='')}")
+
+
+def _row(context: Context, drum: DrumRow) -> list[Any]:
+    wound = length_m(context, drum)
+    of = drum_runs(context, drum, wound)
+    metres = {v: sum(r.length_m for r in of if r.verdict is v) for v in Verdict}
+    planned = drum.planned_length_m if drum.end_m is None else None
+    wide = words.number(wound, "m") + (" so far" if drum.end_m is None else "")
+    return [
+        drum_link(drum),
+        context.configuration.lines[drum.line].title,
+        f"{drum.recipe} rev {drum.revision}",
+        words.local(drum.start_ms, context.zone, day=True),
+        wide,
+        ribbon(of, wound, planned, size="small"),
+        *(words.number(metres[v], "m") for v in (Verdict.NONCONFORMING, Verdict.SUSPECT, Verdict.UNSEEN)),
+    ]

@@ -1,0 +1,68 @@
+"""Can I trust this? What could not become data, and how old each line's newest data is."""
+
+from typing import Any
+
+from dash import html
+
+from dashboard import words
+from dashboard.context import Context
+from dashboard.views import attributes
+from dashboard.views.table import table
+
+DAY_MS = 86_400_000
+
+
+def content(context: Context) -> list[Any]:
+    """The page of rejected messages, gaps and ages."""
+    return [
+        html.Div([html.H1("Can I trust this?")], className="top", **attributes(page="health")),
+        _rejected(context),
+        _ages(context),
+        _gaps(context),
+    ]
+
+
+def _rejected(context: Context) -> html.Div:
+    rows = [
+        [row.line, row.kind, f"{row.count:,}", words.local(row.newest_ms, context.zone, day=True), row.topic, row.why]
+        for row in sorted(context.record.rejected(), key=lambda r: -r.newest_ms)
+    ]
+    return table(
+        "Messages that could not become data, with the newest example of each kind",
+        ["Line", "Kind", "Count", "Newest", "Topic of the newest", "Why it was refused"],
+        rows,
+        empty="None: every message so far became data.",
+        numeric=(2,),
+    )
+
+
+def _ages(context: Context) -> html.Div:
+    rows = []
+    for name, line in context.configuration.lines.items():
+        newest = context.record.newest_ms(name)
+        for settings in line.stream:
+            at = newest.get(settings.path)
+            when = "never heard" if at is None else words.local(at, context.zone, day=True)
+            age = "" if at is None else words.span(max(context.now_ms - at, 0) / 1e3)
+            rows.append([line.title, words.stream_title(line, settings.path), settings.path, when, age])
+    return table(
+        "Newest stored sample of each stream, when this page was opened",
+        ["Line", "What", "Stream", "Newest", "Age then"],
+        rows,
+        empty="No stream is configured.",
+        numeric=(4,),
+    )
+
+
+def _gaps(context: Context) -> html.Div:
+    now = context.now_ms
+    rows = []
+    for name, line in context.configuration.lines.items():
+        for path, first, last, t_ms in context.record.gaps(name, now - DAY_MS, now):
+            rows.append([line.title, path, f"{first:,} to {last:,}", words.local(t_ms, context.zone, day=True)])
+    return table(
+        "Messages of the last 24 hours that never came",
+        ["Line", "Stream", "Sequence numbers", "When"],
+        rows[:200],
+        empty="None.",
+    )

@@ -1,0 +1,78 @@
+"""What is this line doing? Its state and drum, the path with the cable's dwell, and the last ten minutes."""
+
+from typing import Any
+from urllib.parse import quote
+
+from dash import dcc, html
+
+from dashboard import thin
+from dashboard.context import Context, shown_streams
+from dashboard.figures.strips import offset_ms, strips, strips_figure
+from dashboard.figures.style import CONFIG
+from dashboard.live import BACKFILL_MS
+from dashboard.thin import Points
+from dashboard.views import attributes
+from dashboard.views.pathway import pathway
+from monitor.contract.config import Line
+from monitor.contract.topics import Stream
+
+COLUMNS = 3
+
+
+def content(context: Context, name: str) -> list[Any]:
+    """The page of one line."""
+    line = context.configuration.lines[name]
+    now = context.line_now(name)
+    recipe = context.recipe(now.recipe if now else None)
+    streams = [p for p in shown_streams(line) if recipe is None or any(w.stream == p for w in recipe.window)]
+    end = context.now_ms
+    span = (end - BACKFILL_MS, end)
+    figure = strips_figure(
+        strips(line, recipe, streams),
+        _recent(context, line, streams, span),
+        span,
+        context.zone,
+        columns=COLUMNS,
+        strip_px=128,
+        states=context.record.states(name, *span),
+    )
+    # What the browser needs to carry on from here.
+    data = attributes(
+        page="line",
+        line=name,
+        recipe=recipe.recipe if recipe else "",
+        shift=str(offset_ms(end, context.zone)),
+        span=str(BACKFILL_MS),
+    )
+    return [
+        html.Div(
+            [
+                html.Div([html.H1(line.title), html.P("What is it doing?", className="asked")], className="top"),
+                html.Div(id="lines", className="lines one"),
+                html.H2(["The path, to scale"]),
+                html.P(
+                    "Temperature of each zone, and how long cable spends in each pass at the present speed.",
+                    className="note",
+                ),
+                pathway(line),
+                html.Div(
+                    [
+                        html.H2(f"The last ten minutes, windows of recipe {recipe.recipe if recipe else 'not known'}"),
+                        dcc.Link("Longer trends", href=f"/trend?line={quote(name)}"),
+                    ],
+                    className="beside",
+                ),
+                dcc.Graph(id="live-trends", figure=figure, config=CONFIG),
+            ],
+            **data,
+        )
+    ]
+
+
+def _recent(context: Context, line: Line, streams: list[str], span: tuple[int, int]) -> dict[str, Points]:
+    found: dict[str, Points] = {}
+    for path in streams:
+        settings = line.streams[path]
+        trend = thin.live(context.record.samples(Stream(line.line, settings.station, settings.quantity), *span))
+        found[path] = (trend.t_ms.tolist(), [round(float(v), 4) for v in trend.v])
+    return found

@@ -1,0 +1,129 @@
+"""How did it run? Long trends of chosen streams, thinned for the screen, with windows and stops."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import dash_mantine_components as dmc
+from dash import dcc, html
+
+from dashboard import thin
+from dashboard.api import SPAN_MAX_MS, break_after_ms
+from dashboard.context import Context, shown_streams
+from dashboard.figures.strips import offset_ms, strips, strips_figure
+from dashboard.figures.style import CONFIG
+from dashboard.thin import Points
+from dashboard.views import attributes
+from dashboard.words import stream_title
+from monitor.contract.topics import Stream
+
+POINTS = 2000
+SPANS = {"1 h": 3_600_000, "8 h": 8 * 3_600_000, "24 h": 24 * 3_600_000}
+CUSTOM = "custom"
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """Which span of which streams."""
+
+    line: str
+    streams: tuple[str, ...]
+    start_ms: int
+    end_ms: int
+
+
+def content(context: Context) -> list[Any]:
+    """Controls and the chart's place; the chart itself is made when the choice is known."""
+    lines = context.configuration.lines
+    first = next(iter(lines))
+    return [
+        html.Div([html.H1("How did it run?")], className="top"),
+        html.Div(
+            [
+                dmc.Select(
+                    id="trend-line",
+                    label="Line",
+                    data=[{"value": name, "label": line.title} for name, line in lines.items()],
+                    value=first,
+                    allowDeselect=False,
+                    w=170,
+                ),
+                dmc.MultiSelect(id="trend-streams", label="Streams, one strip each", searchable=True, w=520),
+                html.Div(
+                    [
+                        html.Label("Span", className="mantine-InputWrapper-label", id="trend-span-label"),
+                        dmc.SegmentedControl(id="trend-span", data=[*SPANS, CUSTOM], value="1 h"),
+                    ]
+                ),
+                dmc.DateTimePicker(id="trend-from", label="From (local)", valueFormat="YYYY-MM-DD HH:mm", w=180),
+                dmc.DateTimePicker(id="trend-until", label="Until (local)", valueFormat="YYYY-MM-DD HH:mm", w=180),
+                dmc.Button("Draw again", id="trend-again", variant="default"),
+            ],
+            className="controls",
+        ),
+        html.P(id="trend-said", className="note", role="status"),
+        html.Div(id="trend-chart"),
+    ]
+
+
+def stream_choices(context: Context, line_name: str) -> tuple[list[dict[str, str]], list[str]]:
+    """Streams of a line to choose from, and those chosen at first."""
+    line = context.configuration.lines[line_name]
+    paths = shown_streams(line)
+    ovens = {z.temperature for z in line.zone}
+    first = [p for p in paths if p == line.counter.speed or p in ovens][:5]
+    return [{"value": p, "label": stream_title(line, p)} for p in paths], first
+
+
+def span_ms(context: Context, choice: str, since: str | None, until: str | None) -> tuple[int, int] | str:
+    """Start and end in UTC ms, or a sentence that says what is missing."""
+    if choice in SPANS:
+        return context.now_ms - SPANS[choice], context.now_ms
+    start, end = local_ms(since, context.zone), local_ms(until, context.zone)
+    if start is None or end is None:
+        return "Choose from when until when."
+    if not start < end <= start + SPAN_MAX_MS:
+        return "Until must come after from, and at most 31 days later."
+    return start, end
+
+
+def local_ms(text: str | None, zone: str) -> int | None:
+    """UTC ms of a local time `YYYY-MM-DD HH:MM[:SS]`."""
+    try:
+        return round(datetime.fromisoformat(text or "").replace(tzinfo=ZoneInfo(zone)).timestamp() * 1e3)
+    except ValueError:
+        return None
+
+
+def chart(context: Context, asked: Asked) -> tuple[html.Div, str]:
+    """The chart and a sentence on what it holds."""
+    line = context.configuration.lines[asked.line]
+    data: dict[str, Points] = {}
+    total = 0
+    for path in asked.streams:
+        settings = line.streams[path]
+        stream = Stream(line.line, settings.station, settings.quantity)
+        trend = context.record.samples(stream, asked.start_ms, asked.end_ms)
+        total += len(trend.t_ms)
+        data[path] = thin.long(trend, POINTS, break_after_ms(settings.interval_s))
+    now = context.line_now(asked.line)
+    recipe = context.recipe(now.recipe if now else None)
+    span = (asked.start_ms, asked.end_ms)
+    states = context.record.states(asked.line, *span)
+    figure = strips_figure(strips(line, recipe, asked.streams), data, span, context.zone, strip_px=130, states=states)
+    marks = attributes(
+        page="trend",
+        line=asked.line,
+        shift=str(offset_ms(asked.end_ms, context.zone)),
+        start=str(asked.start_ms),
+        end=str(asked.end_ms),
+    )
+    drawn = sum(len(t) for t, _ in data.values())
+    zone = datetime.fromtimestamp(asked.end_ms / 1e3, ZoneInfo(context.zone)).tzname()
+    said = (
+        f"{total:,} samples, {drawn:,} points drawn with every peak kept; local time ({zone}). Drag to look closer: "
+        f"the piece is fetched anew. Double click for all. Grey ground: line stopped (dark) or ramping (light). "
+        f"Limits are those of recipe {recipe.recipe if recipe else 'not known'}."
+    )
+    return html.Div(dcc.Graph(id="long-trends", figure=figure, config=CONFIG), **marks), said

@@ -1,0 +1,64 @@
+"""Fewer points for a screen, with every peak kept: live buckets and long trends."""
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from tsdownsample import MinMaxLTTBDownsampler
+
+from monitor.contract.reading import Trend
+from monitor.contract.record import Floats, Ints
+
+Points = tuple[list[int], list[float | None]]
+
+
+def live(trend: Trend, bucket_ms: int = 1000) -> Trend:
+    """At most two points a bucket, its least and its most in their order; NaN samples are left out."""
+    good = ~np.isnan(trend.v)
+    t, v = trend.t_ms[good], trend.v[good]
+    if len(t) <= 2:
+        return Trend(t, v)
+    bucket = t // bucket_ms
+    starts = np.flatnonzero(np.diff(bucket, prepend=bucket[0] - 1))
+    lengths = np.diff(np.append(starts, len(t)))
+    group = np.repeat(np.arange(len(starts)), lengths)
+    by_value = np.lexsort((v, group))
+    picked = np.unique(np.concatenate((by_value[starts], by_value[starts + lengths - 1])))
+    return Trend(t[picked], v[picked])
+
+
+def long(trend: Trend, points: int, break_after_ms: float) -> Points:
+    """About `points` points (MinMaxLTTB) with a None wherever no sample came for `break_after_ms` or it was bad."""
+    good = ~np.isnan(trend.v)
+    t, v = trend.t_ms[good], trend.v[good]
+    breaks = _breaks(trend.t_ms, good, break_after_ms)
+    if len(t) > points:
+        inner = max(points - points % 2, 4)
+        downsampler: Any = MinMaxLTTBDownsampler()  # type: ignore[no-untyped-call]
+        kept = downsampler.downsample(t.astype(np.float64), np.ascontiguousarray(v), n_out=inner)
+        kept = np.unique(kept.astype(np.int64))
+        t, v = t[kept], v[kept]
+    return _with_breaks(t, v, breaks)
+
+
+def _breaks(t_ms: Ints, good: NDArray[np.bool_], break_after_ms: float) -> Ints:
+    """Times at which a line must be broken: bad samples, and the middle of long silences."""
+    bad: Ints = t_ms[~good]
+    wide = np.flatnonzero(np.diff(t_ms) > break_after_ms)
+    middles = (t_ms[wide] + t_ms[wide + 1]) // 2 if len(wide) else np.empty(0, np.int64)
+    return np.sort(np.concatenate((bad, middles))).astype(np.int64)
+
+
+def _with_breaks(t: Ints, v: Floats, breaks: Ints) -> Points:
+    place = np.searchsorted(t, breaks)
+    _, one_each = np.unique(place, return_index=True)  # one break between two points is enough
+    at = dict(zip(place[one_each].tolist(), breaks[one_each].tolist(), strict=True))
+    ts: list[int] = []
+    vs: list[float | None] = []
+    for i, (when, value) in enumerate(zip(t.tolist(), v.tolist(), strict=True)):
+        if i > 0 and i in at:
+            ts.append(at[i])
+            vs.append(None)
+        ts.append(when)
+        vs.append(value)
+    return ts, vs

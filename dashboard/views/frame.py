@@ -1,0 +1,94 @@
+"""What stands around every page: the way to each question, the connection's state, theme, and the caution."""
+
+from typing import Any
+
+import dash_mantine_components as dmc
+from dash import dcc, html
+
+from dashboard.views import aria, attributes
+from dashboard.words import CAUTION
+
+NAVIGATION = (
+    ("/", "Lines", "which needs me"),
+    ("/alarms", "Alarms", "what wants an answer"),
+    ("/drums", "Drums", "what is in them"),
+    ("/trend", "Trends", "how did it run"),
+    ("/health", "Health", "can I trust this"),
+)
+_BLUES = ["#e8f3fa", "#cde4f3", "#9fcbe8", "#6fb1dc", "#3f97cf", "#1c83c0", "#0072b2", "#00639c", "#005485", "#00456e"]
+THEME: dict[str, Any] = {
+    "fontFamily": "system-ui, 'Segoe UI', 'Noto Sans', 'DejaVu Sans', sans-serif",
+    "primaryColor": "answer",
+    "primaryShade": 6,
+    "colors": {"answer": _BLUES},
+    "defaultRadius": 2,
+    "respectReducedMotion": True,
+}
+INDEX = """<!DOCTYPE html>
+<html lang="en">
+<head>
+{%metas%}
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<title>{%title%}</title>
+{%favicon%}
+{%css%}
+<script>
+(function () {
+  var kept = null;
+  try { kept = JSON.parse(localStorage.getItem("theme")); } catch (error) { kept = null; }
+  var dark = window.matchMedia("(prefers-color-scheme: dark)").matches;
+  var scheme = kept === "dark" || kept === "light" ? kept : dark ? "dark" : "light";
+  document.documentElement.setAttribute("data-mantine-color-scheme", scheme);
+})();
+</script>
+</head>
+<body>
+{%app_entry%}
+{%config%}
+{%scripts%}
+{%renderer%}
+</body>
+</html>"""
+
+
+def frame(works_title: str, time_zone: str) -> dmc.MantineProvider:
+    """The whole document; pages come into `content`."""
+    return dmc.MantineProvider(
+        id="provider",
+        theme=THEME,
+        defaultColorScheme="auto",
+        children=[
+            dcc.Location(id="location"),
+            dcc.Store(id="theme", storage_type="local"),
+            dcc.Store(id="page-turn"),
+            dcc.Store(id="alarms-turn"),
+            dcc.Store(id="sent", storage_type="session", data=[]),
+            dcc.Interval(id="second", interval=1000),
+            dcc.Store(id="second-done"),
+            html.A("Skip to the content", href="#content", className="skip"),
+            _header(works_title, time_zone),
+            html.Main(id="content", tabIndex=-1),
+            html.Footer([html.P(CAUTION), html.P(works_title, className="works")]),
+        ],
+    )
+
+
+def _header(works_title: str, time_zone: str) -> html.Header:
+    links = [
+        dcc.Link([html.Span(name, className="nav-name"), html.Span(question, className="nav-question")], href=href)
+        for href, name, question in NAVIGATION
+    ]
+    return html.Header(
+        [
+            dcc.Link([html.Span("every"), html.B("metre")], href="/", className="wordmark", title=works_title),
+            html.Nav(links, id="navigation", **aria("Pages")),
+            html.Div(
+                [
+                    html.Span(id="connection", className="connection", role="status"),
+                    html.Time(id="works-time", className="works-time", **attributes(time_zone=time_zone)),
+                    html.Button("Dark", id="theme-button", className="plain", title="Change between light and dark"),
+                ],
+                className="header-right",
+            ),
+        ]
+    )

@@ -1,0 +1,109 @@
+"""How values, times and alarms are said to people: units, local time with zone, sentences, responses."""
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+from monitor.contract.config import Configuration, Line, Recipe, Response
+from monitor.contract.reading import AlarmRow
+
+CAUTION = (
+    "The tool advises. It is no interlock and releases nothing: hot ovens, high voltage and moving machinery stay "
+    "under the works' own protective systems, local codes and competent people."
+)
+UNIT = {"degC": "\N{DEGREE SIGN}C", "1": "", "count": ""}
+DECIMALS = {"mm": 2, "kV": 2, "degC": 1, "m/min": 0, "m": 0, "s": 1, "bar": 0, "rpm": 1, "%": 0}
+LIMIT_WORDS = {"LOLO": "far under", "LO": "under", "HI": "over", "HIHI": "far over"}
+ORDER = {"high": 3, "medium": 2, "low": 1}
+NOTHING = "\N{EN DASH}"
+
+
+def unit(name: str) -> str:
+    """The unit as people write it."""
+    return UNIT.get(name, name)
+
+
+def number(value: float | None, of_unit: str, decimals: int | None = None) -> str:
+    """A value with the decimals its unit deserves, thousands parted by a thin space; a dash for none."""
+    if value is None or value != value:
+        return NOTHING
+    places = DECIMALS.get(of_unit, 2) if decimals is None else decimals
+    return f"{value:,.{places}f}".replace(",", "\N{NARROW NO-BREAK SPACE}").replace("-", "\N{MINUS SIGN}")
+
+
+def quantity(value: float | None, of_unit: str, decimals: int | None = None) -> str:
+    """A value and its unit."""
+    text = number(value, of_unit, decimals)
+    return text if text == NOTHING else f"{text} {unit(of_unit)}".rstrip()
+
+
+def local(t_ms: float, zone: str, *, day: bool = False) -> str:
+    """Works' local time with its zone, such as `14:03:07 CET`."""
+    when = datetime.fromtimestamp(t_ms / 1e3, UTC).astimezone(ZoneInfo(zone))
+    return when.strftime("%Y-%m-%d %H:%M:%S %Z" if day else "%H:%M:%S %Z")
+
+
+def span(seconds: float | None) -> str:
+    """A length of time as `45 s`, `12 min`, `2 h 05 min`."""
+    if seconds is None or seconds != seconds:
+        return NOTHING
+    if seconds < 90:
+        return f"{seconds:.0f} s"
+    minutes = round(seconds / 60)
+    return f"{minutes} min" if minutes < 90 else f"{minutes // 60} h {minutes % 60:02d} min"
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmText:
+    """What an alarm says and what it asks for; `response` is None where the configuration no longer knows it."""
+
+    title: str
+    response: Response | None
+
+
+def alarm_text(alarm: AlarmRow, configuration: Configuration) -> AlarmText:
+    """Sentence and response of an alarm, from the line and the recipe it was judged by."""
+    line = configuration.lines.get(alarm.line)
+    recipe = configuration.recipes.get(alarm.recipe or "")
+    station, _, check = alarm.alarm.rpartition("/")
+    if line is None:
+        return AlarmText(alarm.alarm, None)
+    if alarm.alarm.startswith("line/counter/"):
+        counter = line.streams[line.counter.stream]
+        return AlarmText("Metre counter disagrees with the speed", counter.instrument)
+    if station.endswith("/dwell"):
+        return _dwell_text(line, recipe, station.split("/")[0], check, alarm)
+    return _stream_text(line, recipe, station, check, alarm)
+
+
+def stream_title(line: Line, path: str) -> str:
+    """What a stream is called on screens."""
+    settings = line.streams.get(path)
+    return settings.title if settings and settings.title else path.replace("/", " ")
+
+
+def station_title(line: Line, name: str) -> str:
+    """What a station or zone is called on screens."""
+    station = line.stations.get(name)
+    return station.title if station and station.title else name.replace("-", " ").capitalize()
+
+
+def _dwell_text(line: Line, recipe: Recipe | None, zone: str, check: str, alarm: AlarmRow) -> AlarmText:
+    found = [d for d in recipe.dwell if d.zone == zone] if recipe else []
+    response = (found[0].short if check == "short" else found[0].long) if found else None
+    limit = f" ({'under' if check == 'short' else 'over'} {quantity(alarm.limit, 's')})" if alarm.limit else ""
+    return AlarmText(f"Dwell in {station_title(line, zone).lower()} too {check}{limit}", response)
+
+
+def _stream_text(line: Line, recipe: Recipe | None, path: str, check: str, alarm: AlarmRow) -> AlarmText:
+    title, settings = stream_title(line, path), line.streams.get(path)
+    if check == "missing":
+        return AlarmText(f"{title}: no data", settings.instrument if settings else None)
+    if check == "stuck":
+        return AlarmText(f"{title}: does not move", settings.instrument if settings else None)
+    if check in LIMIT_WORDS:
+        window = next((w for w in recipe.window if w.stream == path), None) if recipe else None
+        response = (window.low if check in ("LOLO", "LO") else window.high) if window else None
+        return AlarmText(f"{title} {LIMIT_WORDS[check]} {quantity(alarm.limit, alarm.unit)}", response)
+    event = next((e for e in recipe.event_check if e.stream == path and e.name == check), None) if recipe else None
+    return AlarmText(check.replace("-", " ").capitalize(), event.response if event else None)
