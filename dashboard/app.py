@@ -162,9 +162,10 @@ def _trend(app: Dash, context: Context) -> None:
     def choices(line: str) -> Any:
         return trend.stream_choices(context, line)
 
-    @app.callback(Output("trend-from", "disabled"), Output("trend-until", "disabled"), Input("trend-span", "value"))
-    def custom(choice: str) -> tuple[bool, bool]:
-        return choice != trend.CUSTOM, choice != trend.CUSTOM
+    @app.callback(Output("trend-from", "display"), Output("trend-until", "display"), Input("trend-span", "value"))
+    def custom(choice: str) -> tuple[str, str]:
+        shown = "block" if choice == trend.CUSTOM else "none"
+        return shown, shown
 
     @app.callback(
         Output("trend-line", "value"),

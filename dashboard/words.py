@@ -12,7 +12,7 @@ CAUTION = (
     "under the works' own protective systems, local codes and competent people."
 )
 UNIT = {"degC": "\N{DEGREE SIGN}C", "1": "", "count": ""}
-DECIMALS = {"mm": 2, "kV": 2, "degC": 1, "m/min": 0, "m": 0, "s": 1, "bar": 0, "rpm": 1, "%": 0}
+DECIMALS = {"mm": 2, "kV": 2, "degC": 1, "m/min": 0, "m": 0, "s": 1, "bar": 1, "rpm": 1, "%": 0}
 LIMIT_WORDS = {"LOLO": "far under", "LO": "under", "HI": "over", "HIHI": "far over"}
 ORDER = {"high": 3, "medium": 2, "low": 1}
 NOTHING = "\N{EN DASH}"
@@ -88,11 +88,21 @@ def station_title(line: Line, name: str) -> str:
     return station.title if station and station.title else name.replace("-", " ").capitalize()
 
 
+def inside(title: str) -> str:
+    """A title within a sentence: its first letter small, unless it stands alone or is a name."""
+    return title[:1].lower() + title[1:] if title[1:2].islower() else title
+
+
+def metres(value: float) -> str:
+    """A place on a drum to 0.1 m."""
+    return number(value, "m", 1)
+
+
 def _dwell_text(line: Line, recipe: Recipe | None, zone: str, check: str, alarm: AlarmRow) -> AlarmText:
     found = [d for d in recipe.dwell if d.zone == zone] if recipe else []
     response = (found[0].short if check == "short" else found[0].long) if found else None
     limit = f" ({'under' if check == 'short' else 'over'} {quantity(alarm.limit, 's')})" if alarm.limit else ""
-    return AlarmText(f"Dwell in {station_title(line, zone).lower()} too {check}{limit}", response)
+    return AlarmText(f"Dwell in {inside(station_title(line, zone))} too {check}{limit}", response)
 
 
 def _stream_text(line: Line, recipe: Recipe | None, path: str, check: str, alarm: AlarmRow) -> AlarmText:

@@ -157,7 +157,7 @@
       title.href = "/line/" + encodeURIComponent(line.line);
       head.append(title);
     }
-    head.append(el("span", "state"), el("span", "speed"), el("span", "drum"), el("span", "doff"), el("span", "asks"));
+    head.append(el("span", "state"), el("span", "speed"), el("span", "drum"), el("span", "doff"), el("span", "asks"), el("small", "metres"));
     const ribbon = el("a", "ribbon");
     ribbon.append(el("span", "wound"));
     const marks = el("div", "marks");
@@ -198,7 +198,7 @@
     say(room.children[0], "drum " + line.drum);
     room.children[0].href = "/drum/" + encodeURIComponent(line.line) + "/" + encodeURIComponent(line.drum);
     say(room.children[1], show(line.drum_metre, 0) + " m");
-    say(room.children[2], (line.planned_m ? "of " + show(line.planned_m, 0) + " m" : "wound") + ", " + line.recipe);
+    say(room.children[2], line.planned_m ? "of " + show(line.planned_m, 0) + " m" : "wound");
   }
 
   function doff(line) {
@@ -252,19 +252,21 @@
     const total = Ribbon.lengths(kept.runs);
     const words = [3, 1, 2].filter((v) => total[v] > 0).map((v) => show(total[v], 0) + " m " + Ribbon.WORDS[v]);
     strip.setAttribute("aria-label", "Drum " + line.drum + ": " + show(line.drum_metre, 0) + " m wound; " + (words.join(", ") || "nothing found"));
-    paintMarks(room.querySelector(".marks"), full, words);
+    say(room.querySelector(".metres"), [line.recipe].concat(words).join(", "));
+    paintMarks(room.querySelector(".marks"), full);
   }
 
-  function paintMarks(room, full, words) {
-    const key = full.toFixed(0) + words.join();
+  function paintMarks(room, full) {
+    const key = full.toFixed(0);
     if (room.dataset.key === key) return;
     room.dataset.key = key;
     const made = Ribbon.marks(full).map((metre) => {
       const mark = el("span", "", show(metre, 0));
       mark.style.left = Ribbon.place(0, metre, full)[1] + "%";
+      if (metre > 0.97 * full) mark.className = "end";
       return mark;
     });
-    room.replaceChildren(...made, el("em", "", words.join(", ")));
+    room.replaceChildren(...made);
   }
 
   function paintNeed(lines) {
@@ -355,7 +357,8 @@
       ys.push(y.slice(drop));
       which.push(i);
     });
-    const layout = memory.follow ? { "xaxis.range": [now_ms + shift - keep_ms, now_ms + shift] } : {};
+    const layout = timeAxes(graph);
+    if (memory.follow) layout["xaxis.range"] = [now_ms + shift - keep_ms, now_ms + shift];
     memory.ours = true;
     window.Plotly.update(graph, { x: xs, y: ys }, layout, which).finally(() => { memory.ours = false; });
     listenOnce(graph, "plotly_relayout", (change) => {
@@ -363,6 +366,13 @@
       if ("xaxis.autorange" in change) memory.follow = true;
       else if (Object.keys(change).some((key) => key.startsWith("xaxis"))) memory.follow = false;
     });
+  }
+
+  // New x values make the charting library guess the kind of axis again; it is told that it is time.
+  function timeAxes(graph) {
+    const layout = {};
+    for (const name of Object.keys(graph.layout)) if (/^xaxis\d*$/.test(name)) layout[name + ".type"] = "date";
+    return layout;
   }
 
   function lastOf(list) {
@@ -434,7 +444,8 @@
     if (!which.length) return;
     const x = which.map((i) => got[i].t.map((t) => t + shift));
     const y = which.map((i) => got[i].v);
-    const layout = "xaxis.autorange" in change ? { "xaxis.range": [start + shift, end + shift] } : {};
+    const layout = timeAxes(graph);
+    if ("xaxis.autorange" in change) layout["xaxis.range"] = [start + shift, end + shift];
     window.Plotly.update(graph, { x, y }, layout, which);
   }
 

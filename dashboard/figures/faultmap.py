@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from textwrap import wrap
 
 import numpy as np
 import plotly.graph_objects as go
@@ -69,7 +70,7 @@ def strips(line: Line, recipe: Recipe | None) -> list[Strip]:
     ]
     for dwell in recipe.dwell:
         limits = {"LO": dwell.min_s, "HI": dwell.max_s}
-        title = f"Dwell, {words.station_title(line, dwell.zone).lower()}"
+        title = f"Dwell, {words.inside(words.station_title(line, dwell.zone))}"
         found.append(Strip(title, "s", f"dwell/{dwell.zone}", {k: v for k, v in limits.items() if v is not None}))
     return found
 
@@ -86,7 +87,7 @@ def fault_map(
     names = lanes(line, recipe, findings)
     below = [s for s in strips(line, recipe) if s.column in rows]
     body = LANE_PX * len(names) + STRIP_PX * len(below)
-    fig = figure(body + 96, top=46, bottom=50, left=172, right=64)
+    fig = figure(body + 106, top=56, bottom=50, left=172, right=64)
     split = STRIP_PX * len(below) / body
     set_metre_axes(fig, length_m)
     fig.update_layout(
@@ -101,6 +102,7 @@ def fault_map(
             "showgrid": True,
             "tickson": "boundaries",
             "ticks": "",
+            "ticklabelstandoff": 8,
             "fixedrange": True,
         },
     )
@@ -164,7 +166,7 @@ def sentence(finding: Finding, line: Line) -> str:
     if finding.kind == "mark":
         return f"Marked by {finding.text}"
     if finding.kind == "dwell":
-        zone = words.station_title(line, finding.stream.split("/")[0]).lower()
+        zone = words.inside(words.station_title(line, finding.stream.split("/")[0]))
         return f"Dwell in {zone} too {finding.check}: {_worst(finding)}"
     title = words.stream_title(line, finding.stream)
     if finding.kind == "missing":
@@ -183,10 +185,12 @@ def _worst(finding: Finding) -> str:
 
 def hover(finding: Finding, line: Line, start_m: float, end_m: float, length_m: float) -> str:
     """What the pointer shows: verdict, words, and both coordinates."""
-    outer = f"{outer_m(end_m, length_m):,.1f} to {outer_m(start_m, length_m):,.1f} m from the outer end"
+    outer = (
+        f"{words.metres(outer_m(end_m, length_m))} to {words.metres(outer_m(start_m, length_m))} m from the outer end"
+    )
     return (
         f"<b>{finding.verdict.word}</b>: {sentence(finding, line)}<br>"
-        f"drum metre {start_m:,.1f} to {end_m:,.1f} m<br>{outer}"
+        f"drum metre {words.metres(start_m)} to {words.metres(end_m)} m<br>{outer}"
     )
 
 
@@ -201,7 +205,7 @@ def _add_strip(
     fig.update_layout(
         {
             f"yaxis{i + 2}": {
-                "domain": [bottom + 0.12 * height, bottom + 0.82 * height],
+                "domain": [bottom + 0.1 * height, bottom + 0.9 * height],
                 "anchor": "free",
                 "position": 0,
                 "fixedrange": True,
@@ -232,10 +236,10 @@ def _add_strip(
         xref="paper",
         x=0,
         xanchor="right",
-        xshift=-52,
+        xshift=-48,
         yref="paper",
         y=bottom + 0.47 * height,
-        text=f"{strip.title}<br>({words.unit(strip.unit)})",
+        text="<br>".join(wrap(f"{strip.title} ({words.unit(strip.unit)})", 16)),
         showarrow=False,
         align="right",
         font_size=11,

@@ -42,6 +42,7 @@ def figure(height_px: int, *, top: int = 28, bottom: int = 28, left: int = 56, r
             "paper_bgcolor": "rgba(0,0,0,0)",
             "plot_bgcolor": "rgba(0,0,0,0)",
             "font": {"family": FONT, "size": 12, "color": "#5b6167"},
+            "separators": ".\u202f",
             "showlegend": False,
             "hovermode": "closest",
             "dragmode": "zoom",

@@ -55,10 +55,10 @@ def _answer_form() -> dmc.Modal:
             html.Div(
                 [
                     dmc.TextInput(
-                        id="by", label="Your name", required=True, maxLength=80, persistence=True,
+                        id="by", label="Your name", required=True, persistence=True,
                         persistence_type="local", **attributes(autofocus="true"),
                     ),
-                    dmc.TextInput(id="reason", label="Reason or remark", maxLength=400),
+                    dmc.TextInput(id="reason", label="Reason or remark"),
                     dmc.Select(
                         id="shelve-min", label="Shelve for", value="60", allowDeselect=False,
                         data=[{"value": k, "label": v} for k, v in SHELVE_MIN.items()],
@@ -158,9 +158,7 @@ def _rows(
 def response_line(response: Any) -> list[Any]:
     """Corrective action first: it is what a person needs."""
     return [
-        html.Span(
-            [html.B("Do "), response.corrective_action, html.B(f" within {words.span(response.time_to_respond_s)}")]
-        ),
+        html.Span([html.B(f"Within {words.span(response.time_to_respond_s)} "), response.corrective_action]),
         html.Span([html.B("Cause "), response.cause]),
         html.Span([html.B("Otherwise "), response.consequence]),
     ]
@@ -185,8 +183,8 @@ def where(alarm: AlarmRow, drums: Sequence[DrumRow]) -> Any:
         return words.NOTHING
     for drum in drums:
         if drum.start_m <= alarm.line_metre and (drum.end_m is None or alarm.line_metre < drum.end_m):
-            return [drum_link(drum), f" at {alarm.line_metre - drum.start_m:,.0f} m"]
-    return f"line metre {alarm.line_metre:,.0f}"
+            return [drum_link(drum), f" at {words.number(alarm.line_metre - drum.start_m, 'm')} m"]
+    return f"line metre {words.number(alarm.line_metre, 'm')}"
 
 
 def _answer_cell(alarm: AlarmRow, sent: Mapping[str, Any] | None) -> Any:

@@ -11,12 +11,12 @@ from dashboard.figures.faultmap import bounds_m, fault_map, sentence
 from dashboard.figures.style import CONFIG
 from dashboard.journey import Stop, Value, journey
 from dashboard.pages.drums import drum_runs, length_m
-from dashboard.ribbon import full_scale_m, outer_m
+from dashboard.ribbon import full_scale_m, lengths_m, outer_m
 from dashboard.views import aria, attributes
 from dashboard.views.ribbon import legend, ribbon
 from dashboard.views.table import table
 from monitor.contract.reading import DrumRow
-from monitor.contract.record import Finding, Verdict
+from monitor.contract.record import Finding
 
 
 def content(context: Context, drum: DrumRow) -> list[Any]:
@@ -33,10 +33,10 @@ def content(context: Context, drum: DrumRow) -> list[Any]:
         html.Div(
             [
                 html.Div([html.H1(f"Drum {drum.drum}"), html.P("What is in it?", className="asked")], className="top"),
-                _facts(context, drum, length, of),
-                ribbon(of, length, None, size="tall"),
-                legend(),
+                _facts(context, drum, length),
+                legend(lengths_m(of)),
                 html.P("Click the map, or give a drum metre below, for the journey of that metre.", className="note"),
+                html.Div(ribbon(of, length, None, size="tall"), className="over-map"),
                 dcc.Graph(id="fault-map", figure=figure, config=CONFIG),
                 html.Div(
                     [
@@ -62,16 +62,14 @@ def content(context: Context, drum: DrumRow) -> list[Any]:
     ]
 
 
-def _facts(context: Context, drum: DrumRow, length: float, of: list[Any]) -> html.Dl:
-    metres = {v: sum(r.length_m for r in of if r.verdict is v) for v in Verdict}
-    state = "being wound" if drum.end_m is None else f"ended {words.local(drum.end_ms or 0, context.zone, day=True)}"
+def _facts(context: Context, drum: DrumRow, length: float) -> html.Dl:
+    ended = "being wound" if drum.end_m is None else words.local(drum.end_ms or 0, context.zone, day=True)
     facts: list[tuple[str, Any]] = [
         ("Line", dcc.Link(context.configuration.lines[drum.line].title, href=f"/line/{drum.line}")),
-        ("Recipe", f"{drum.recipe} rev {drum.revision}"),
         ("Begun", words.local(drum.start_ms, context.zone, day=True)),
-        ("Now", state),
+        ("Ended", ended),
         ("Length", words.quantity(length, "m")),
-        *((v.word.capitalize(), words.quantity(metres[v], "m")) for v in reversed(Verdict)),
+        ("Recipe and revision", f"{drum.recipe} rev {drum.revision}"),
     ]
     return html.Dl([html.Div([html.Dt(k), html.Dd(v)]) for k, v in facts], className="facts")
 
@@ -86,11 +84,11 @@ def findings_table(context: Context, drum: DrumRow, length: float, findings: lis
             [
                 html.Span(finding.verdict.word, className=f"verdict {finding.verdict.word}"),
                 sentence(finding, line),
-                f"{a:,.1f}",
-                "open" if finding.end_m is None else f"{b:,.1f}",
-                f"{outer_m(b, length):,.1f}",
-                f"{outer_m(a, length):,.1f}",
-                f"{b - a:,.1f}",
+                words.metres(a),
+                "open" if finding.end_m is None else words.metres(b),
+                words.metres(outer_m(b, length)),
+                words.metres(outer_m(a, length)),
+                words.metres(b - a),
                 words.local(finding.start_s * 1e3, context.zone),
             ]
         )
@@ -109,12 +107,14 @@ def journey_table(context: Context, drum: DrumRow, metre_m: float) -> Any:
     """The way of one drum metre as a table."""
     length = length_m(context, drum)
     if not 0 <= metre_m < length:
-        return html.P(f"Drum {drum.drum} holds metres 0 to {length:,.0f}; there is no metre {metre_m:,.0f}.")
+        return html.P(
+            f"Drum {drum.drum} holds metres 0 to {words.number(length, 'm')}; there is no metre {words.number(metre_m, 'm')}."
+        )
     line = context.configuration.lines[drum.line]
     stops = journey(context.record, line, drum, drum.start_m + metre_m)
     rows = [_stop(context, stop) for stop in stops]
     return table(
-        f"Journey of drum metre {metre_m:,.0f} ({outer_m(metre_m, length):,.0f} m from the outer end)",
+        f"Journey of drum metre {words.number(metre_m, 'm')} ({words.number(outer_m(metre_m, length), 'm')} m from the outer end)",
         ["Path m", "Place", "Came", "Dwell s", "What it met there"],
         rows,
         empty="Nothing on record.",

@@ -33,6 +33,7 @@ def _rejected(context: Context) -> html.Div:
         rows,
         empty="None: every message so far became data.",
         numeric=(2,),
+        classes="health",
     )
 
 

@@ -11,7 +11,8 @@ from dashboard.views.ribbon import legend
 
 def content(context: Context) -> list[Any]:
     """The page; rows are drawn by `assets/live.js` into `lines`."""
-    many = len(context.configuration.lines) > 5
+    count = len(context.configuration.lines)
+    room = "few" if count <= 3 else "compact" if count > 5 else ""
     return [
         html.Div(
             [
@@ -20,7 +21,7 @@ def content(context: Context) -> list[Any]:
             ],
             className="top",
         ),
-        html.Div(id="lines", className="lines compact" if many else "lines", **attributes(page="lines")),
+        html.Div(id="lines", className=f"lines {room}".strip(), **attributes(page="lines")),
         html.Div(
             [legend(), dcc.Link(id="rejected", href="/health", className="rejected", children="")], className="under"
         ),

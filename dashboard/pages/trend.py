@@ -49,7 +49,7 @@ def content(context: Context) -> list[Any]:
                     allowDeselect=False,
                     w=170,
                 ),
-                dmc.MultiSelect(id="trend-streams", label="Streams, one strip each", searchable=True, w=520),
+                dmc.MultiSelect(id="trend-streams", label="Streams, one strip each", searchable=True, w=500),
                 html.Div(
                     [
                         html.Label("Span", className="mantine-InputWrapper-label", id="trend-span-label"),
@@ -111,7 +111,7 @@ def chart(context: Context, asked: Asked) -> tuple[html.Div, str]:
     recipe = context.recipe(now.recipe if now else None)
     span = (asked.start_ms, asked.end_ms)
     states = context.record.states(asked.line, *span)
-    figure = strips_figure(strips(line, recipe, asked.streams), data, span, context.zone, strip_px=130, states=states)
+    figure = strips_figure(strips(line, recipe, asked.streams), data, span, context.zone, strip_px=104, states=states)
     marks = attributes(
         page="trend",
         line=asked.line,

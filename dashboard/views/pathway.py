@@ -9,7 +9,7 @@ from dashboard.views import aria, attributes
 from dashboard.words import station_title
 from monitor.contract.config import Line, Station, Zone
 
-LANE_PX = 64
+LANE_PX = 72
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,11 +59,11 @@ def pathway(line: Line) -> html.Div:
     zones = [_zone(line, zone, pieces, low, wide) for zone in line.zone]
     heats = [_heat(line, name, pieces, low, wide) for name in dict.fromkeys(z.name for z in line.zone)]
     names = {zone.name for zone in line.zone}
-    marks = [_station(s, pieces, low, wide) for s in line.station if s.name not in names]
+    marks = [_station(s, line, pieces, low, wide) for s in line.station if s.name not in names]
     return html.Div(
         [*heats, *lanes, *turns, *zones, *marks],
         className="pathway",
-        style={"height": f"{LANE_PX * len(pieces) + 40}px"},
+        style={"height": f"{LANE_PX * len(pieces) + 50}px"},
         role="img",
         **aria(f"Path of the cable through {line.title}, {pieces[-1].end_m - pieces[0].start_m:g} m"),
     )
@@ -141,11 +141,24 @@ def _heat(line: Line, name: str, pieces: list[Traverse], low: float, wide: float
     )
 
 
-def _station(station: Station, pieces: list[Traverse], low: float, wide: float) -> html.Div:
+def _station(station: Station, line: Line, pieces: list[Traverse], low: float, wide: float) -> html.Div:
     lane, piece = _place(station.middle_m, pieces)
+    title = station.title or station.name
     return html.Div(
-        html.Span(station.title or station.name),
-        className="station",
-        title=f"{station.title or station.name}, {station.position_m:g} m",
+        html.Span(title),
+        className=f"station {_side(station, line, lane, pieces)}",
+        title=f"{title}, {station.position_m:g} m",
         style={"left": f"{_percent(piece.x(station.middle_m), low, wide):.2f}%", "top": f"{_top(lane)}px"},
     )
+
+
+def _side(station: Station, line: Line, lane: int, pieces: list[Traverse]) -> str:
+    """Where a station's name has room: inside a turn, under the last lane, else above or below its neighbour."""
+    if station.position_m in turning_points(line):
+        return "inside-right" if lane % 2 == 0 else "inside-left"
+    if lane == len(pieces) - 1:
+        return "below"
+    gaps = [s.position_m - station.position_m for s in line.station]
+    if any(-1.5 < gap < 0 for gap in gaps):
+        return "under"
+    return "before" if any(0 < gap < 1.5 for gap in gaps) else "above"

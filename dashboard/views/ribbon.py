@@ -1,6 +1,6 @@
 """The ribbon as elements: one strip for a whole drum, the same wherever a drum is shown."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from dash import html
 
@@ -41,14 +41,18 @@ def in_words(of: Sequence[Run], wound_m: float) -> str:
     return f"{number(wound_m, 'm')} m wound; " + (", ".join(said) if said else "nothing found")
 
 
-def legend() -> html.Ul:
-    """What the four kinds of run look like."""
+def legend(metres: Mapping[Verdict, float] | None = None) -> html.Ul:
+    """What the four kinds of run look like, and how many metres of each there are where that is given."""
     items = [
         (Verdict.NONCONFORMING, "nonconforming"),
         (Verdict.SUSPECT, "suspect"),
         (Verdict.UNSEEN, "unseen"),
         (Verdict.CONFORMING, "conforming"),
     ]
-    return html.Ul(
-        [html.Li([html.Span(className=f"key {CLASS[v].split()[1]}"), word]) for v, word in items], className="legend"
-    )
+    keys = [html.Span(className=f"key {CLASS[verdict].split()[1]}") for verdict, _ in items]
+    words = [_counted(word, verdict, metres) for verdict, word in items]
+    return html.Ul([html.Li([key, word]) for key, word in zip(keys, words, strict=True)], className="legend")
+
+
+def _counted(word: str, verdict: Verdict, metres: Mapping[Verdict, float] | None) -> html.Span:
+    return html.Span(word) if metres is None else html.Span([f"{word} ", html.B(f"{number(metres[verdict], 'm')} m")])
