@@ -107,14 +107,13 @@ def journey_table(context: Context, drum: DrumRow, metre_m: float) -> Any:
     """The way of one drum metre as a table."""
     length = length_m(context, drum)
     if not 0 <= metre_m < length:
-        return html.P(
-            f"Drum {drum.drum} holds metres 0 to {words.number(length, 'm')}; there is no metre {words.number(metre_m, 'm')}."
-        )
+        return html.P(f"Drum {drum.drum} is {words.quantity(length, 'm')} long; it has no metre {metre_m:.0f}.")
     line = context.configuration.lines[drum.line]
+    outer = words.quantity(outer_m(metre_m, length), "m")
     stops = journey(context.record, line, drum, drum.start_m + metre_m)
     rows = [_stop(context, stop) for stop in stops]
     return table(
-        f"Journey of drum metre {words.number(metre_m, 'm')} ({words.number(outer_m(metre_m, length), 'm')} m from the outer end)",
+        f"Journey of drum metre {words.number(metre_m, 'm')} ({outer} from the outer end)",
         ["Path m", "Place", "Came", "Dwell s", "What it met there"],
         rows,
         empty="Nothing on record.",
