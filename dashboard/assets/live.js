@@ -274,7 +274,7 @@
     const urgency = (line) => line.asks.high * 10000 + line.asks.medium * 100 + line.asks.low;
     const asking = lines.filter((line) => urgency(line) > 0).sort((a, b) => urgency(b) - urgency(a));
     const silent = lines.filter((line) => Age.freshness(sinceAnswer(), memory.reply.t, line.newest, 0).kind !== "live");
-    let text = asking.length ? asking.map((line) => line.title).join(", then ") : "None: all is answered.";
+    let text = asking.length ? asking.map((line) => line.title).join(", then ") + "." : "None: all is answered.";
     if (silent.length) text += " Not heard: " + silent.map((line) => line.title).join(", ") + ".";
     need.classList.toggle("asking", asking.length > 0);
     say(need, text);

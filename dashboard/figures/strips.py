@@ -155,7 +155,7 @@ def _members(strip: Strip) -> str:
 def _add_states(
     fig: go.Figure, i: int, states: Sequence[tuple[int, str, str]], span_ms: tuple[int, int], shift: int
 ) -> None:
-    ends = [*(t for t, _, _ in states[1:]), span_ms[1]]
+    ends = [*(t for t, _, _ in states), span_ms[1]][1:]
     for (start, state, _), end in zip(states, ends, strict=True):
         if state in SHADE and end > span_ms[0]:
             fig.add_shape(

@@ -1,0 +1,54 @@
+"""What the dashboard's tests share: the demo configuration, a clock that stands, a record in memory."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from dash import Dash
+from flask.testing import FlaskClient
+
+from dashboard.app import create_app
+from dashboard.context import Context
+from dashboard.gateway import Numbering
+from monitor.contract.config import Configuration
+from monitor.contract.load import load
+from tests.dashboard.fake_record import START_S, FakeGateway, FakeRecord
+
+NOW_S = START_S + 3050.0
+
+
+@pytest.fixture(scope="session")
+def configuration() -> Configuration:
+    return load(Path(__file__).parents[2] / "configs")
+
+
+@pytest.fixture
+def clock() -> Callable[[], float]:
+    return lambda: NOW_S
+
+
+@pytest.fixture
+def record(configuration: Configuration, clock: Callable[[], float]) -> FakeRecord:
+    return FakeRecord(configuration, clock)
+
+
+@pytest.fixture
+def gateway() -> FakeGateway:
+    return FakeGateway()
+
+
+@pytest.fixture
+def context(
+    record: FakeRecord, configuration: Configuration, gateway: FakeGateway, clock: Callable[[], float]
+) -> Context:
+    return Context(record, configuration, gateway, clock, Numbering(clock))
+
+
+@pytest.fixture
+def app(context: Context) -> Dash:
+    return create_app(context.record, context.configuration, context.gateway, context.clock)
+
+
+@pytest.fixture
+def client(app: Dash) -> FlaskClient:
+    return app.server.test_client()

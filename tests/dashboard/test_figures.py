@@ -1,0 +1,180 @@
+"""Figures as data: traces, bases, axes, limits. No picture is compared."""
+
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from dashboard.figures.axes import outer_range
+from dashboard.figures.faultmap import bounds_m, envelope, fault_map, hover, lane_of, lanes
+from dashboard.figures.strips import offset_ms, strips, strips_figure
+from dashboard.figures.style import ORANGE, VERMILLION
+from monitor.contract.record import Finding, Verdict
+
+
+def finding(start, end, kind="window", stream="cold-gauge/diameter-x", check="HI", verdict=Verdict.SUSPECT):
+    return Finding("core-1", "k", kind, stream, check, verdict, start, end, 0.0, 1.0, 3.7, 3.66, "mm")
+
+
+@pytest.fixture
+def map_of(configuration):
+    line, recipe = configuration.lines["core-1"], configuration.recipes["core-2g5"]
+
+    def make(findings, length=4000.0, rows=None):
+        return fault_map(line, recipe, findings, rows or {}, 1000.0, length)
+
+    return make
+
+
+def bars(figure, name):
+    return next(trace for trace in figure.data if trace.type == "bar" and trace.name == name)
+
+
+def test_a_finding_is_a_bar_that_begins_at_its_drum_metre(map_of):
+    spark = finding(1312.0, 1313.0, "event", "spark-electrode/spark-fault", "spark-fault", Verdict.NONCONFORMING)
+    figure = map_of([finding(1655.0, 1693.0), spark])
+    suspect, bad = bars(figure, "suspect"), bars(figure, "nonconforming")
+    assert (suspect.base, suspect.x, suspect.y) == ((655.0,), (38.0,), ("Cold diameter gauge",))
+    assert (bad.base, bad.x, bad.y) == ((312.0,), (1.0,), ("Spark faults",))
+    assert suspect.marker.color == ORANGE
+    assert bad.marker.color == VERMILLION
+
+
+def test_unseen_is_hatched_so_that_colour_does_not_stand_alone(map_of):
+    unseen = bars(map_of([finding(1100.0, 1200.0, "missing", check="missing", verdict=Verdict.UNSEEN)]), "unseen")
+    assert unseen.marker.pattern.shape == "/"
+    assert unseen.y == ("Not seen",)
+
+
+def test_short_findings_get_a_shape_that_can_be_seen_and_tells_their_verdict(map_of):
+    figure = map_of([finding(1100.0, 1100.5, verdict=Verdict.NONCONFORMING), finding(1200.0, 1900.0)])
+    marks = {t.name: t for t in figure.data if t.type == "scatter"}
+    assert marks["nonconforming, short"].x == (100.25,)
+    assert marks["nonconforming, short"].marker.symbol == "diamond"
+    assert marks["suspect, short"].x == ()
+
+
+def test_every_lane_is_shown_even_where_nothing_was_found(map_of):
+    assert list(map_of([]).layout.yaxis.categoryarray) == [
+        "Spark faults", "Shock oven", "Oven A", "Oven B", "Cooling trough", "Cold diameter gauge", "Spark electrode",
+        "Dwell", "Not seen", "Marks by people",
+    ]  # fmt: skip
+
+
+def test_a_kind_of_finding_nobody_foresaw_gets_its_own_lane(configuration):
+    line = configuration.lines["core-1"]
+    odd = finding(0.0, 1.0, "cure", "oven-a/temperature", "undercured")
+    assert lane_of(odd, line) in lanes(line, None, [odd])
+
+
+@given(st.floats(0, 4000), st.floats(0, 4000), st.floats(1, 5000))
+def test_both_axes_show_the_same_metres(a, b, length):
+    upper = outer_range((a, b), length)
+    assert upper[0] + a == pytest.approx(length)
+    assert upper[1] + b == pytest.approx(length)
+
+
+def test_the_upper_axis_runs_the_other_way(map_of):
+    layout = map_of([], 3600.0).layout
+    assert layout.xaxis.range == (0.0, 3600.0)
+    assert layout.xaxis2.range == (3600.0, 0.0)
+    assert layout.xaxis2.overlaying == "x"
+    assert (layout.xaxis.side, layout.xaxis2.side) == ("bottom", "top")
+
+
+@given(st.floats(0, 9000), st.one_of(st.none(), st.floats(0, 9000)))
+def test_bars_never_leave_the_drum(start, end):
+    a, b = bounds_m(finding(start, end), 1000.0, 4000.0)
+    assert 0.0 <= a <= b
+    assert b <= max(a, 4000.0)
+
+
+def test_an_open_finding_reaches_the_end():
+    assert bounds_m(finding(1500.0, None), 1000.0, 900.0) == (500.0, 900.0)
+
+
+def test_hover_tells_both_coordinates(configuration):
+    text = hover(finding(1655.0, 1693.0), configuration.lines["core-1"], 655.0, 693.0, 4000.0).replace("\u202f", "")
+    assert "drum metre 655.0 to 693.0 m" in text
+    assert "3307.0 to 3345.0 m from the outer end" in text
+    assert "suspect" in text
+
+
+@given(st.lists(st.one_of(st.just(np.nan), st.floats(-50, 50)), min_size=1, max_size=400), st.integers(1, 100))
+def test_an_envelope_holds_every_seen_metre_and_leaves_unseen_ones_blank(v, points):
+    values = np.array(v)
+    place, low, high = envelope(np.arange(len(v), dtype=float), values, None, None, points)
+    assert len(place) <= points
+    edges = [*(int(p) for p in place), len(v)]
+    for (a, b), least, most in zip(pairwise(edges), low, high, strict=True):
+        seen = values[a:b][~np.isnan(values[a:b])]
+        if len(seen):
+            assert (least, most) == pytest.approx((seen.min(), seen.max()), abs=1e-4)
+        else:
+            assert least is None
+            assert most is None
+
+
+def test_strips_of_the_drum_carry_their_limits(map_of, record):
+    rows = record.rows("core-1", 24_000.0, 25_000.0)
+    figure = map_of([], 1000.0, rows)
+    said = {a.text.strip() for a in figure.layout.annotations}
+    assert {"HIHI 3.74", "LO 525", "HI 2.6"} <= said
+    assert sum(shape.type == "line" for shape in figure.layout.shapes) >= 20
+
+
+# ---- trends ------------------------------------------------------------------------------------------------
+
+
+def test_two_axes_of_a_gauge_share_a_strip_and_differ_in_dash(configuration):
+    line, recipe = configuration.lines["core-1"], configuration.recipes["core-2g5"]
+    made = strips(line, recipe, ["cold-gauge/diameter-x", "cold-gauge/diameter-y", "head/pressure"])
+    assert [s.streams for s in made] == [("cold-gauge/diameter-x", "cold-gauge/diameter-y"), ("head/pressure",)]
+    assert made[0].limits == {"LOLO": 3.44, "LO": 3.5, "HI": 3.66, "HIHI": 3.74}
+    figure = strips_figure(made, {}, (0, 1000), "UTC")
+    dashes = {t.meta: t.line.dash for t in figure.data}
+    assert dashes["cold-gauge/diameter-x"] != dashes["cold-gauge/diameter-y"]
+
+
+def test_limits_are_drawn_named_and_always_within_sight(configuration):
+    line, recipe = configuration.lines["core-1"], configuration.recipes["core-2g5"]
+    figure = strips_figure(strips(line, recipe, ["shock-oven/temperature"]), {}, (0, 1000), "UTC")
+    assert {s.name: s.y0 for s in figure.layout.shapes} == {"LOLO": 510.0, "LO": 525.0, "HI": 555.0, "HIHI": 570.0}
+    assert figure.layout.yaxis.autorangeoptions.include == (510.0, 525.0, 555.0, 570.0)
+    assert " LOLO 510" in [a.text for a in figure.layout.annotations]
+
+
+def test_times_on_the_axis_are_the_works_own(configuration):
+    line = configuration.lines["core-1"]
+    winter, summer = 1_764_038_000_000, 1_751_328_000_000
+    assert offset_ms(winter, "Europe/Stockholm") == 3_600_000
+    assert offset_ms(summer, "Europe/Stockholm") == 7_200_000
+    made = strips(line, None, ["head/pressure"])
+    figure = strips_figure(made, {"head/pressure": ([winter], [1.0])}, (winter - 1000, winter), "Europe/Stockholm")
+    assert figure.data[0].x == (winter + 3_600_000,)
+
+
+def test_stops_are_shaded_only_within_the_span(configuration):
+    line = configuration.lines["core-1"]
+    states = [(0, "running", ""), (400, "stopped", "doff"), (600, "running", "")]
+    figure = strips_figure(strips(line, None, ["head/pressure"]), {}, (500, 1000), "UTC", states=states)
+    assert [(s.x0, s.x1, s.name) for s in figure.layout.shapes] == [(500, 600, "stopped")]
+
+
+def test_strips_never_overlap(configuration):
+    line = configuration.lines["core-1"]
+    paths = [s.path for s in line.stream if s.kind == "samples"]
+    for columns in (1, 3):
+        made = strips(line, None, paths)
+        layout = strips_figure(made, {}, (0, 1), "UTC", columns=columns).layout.to_plotly_json()
+        cells = [
+            (*layout[f"xaxis{i + 1 if i else ''}"]["domain"], *layout[f"yaxis{i + 1 if i else ''}"]["domain"])
+            for i in range(len(made))
+        ]
+        for i, a in enumerate(cells):
+            assert 0 <= a[0] < a[1] <= 1
+            assert -1e-9 <= a[2] < a[3] <= 1
+            for b in cells[:i]:
+                assert a[1] <= b[0] or b[1] <= a[0] or a[3] <= b[2] or b[3] <= a[2]

@@ -1,0 +1,178 @@
+"""Every page is made without a browser: what it holds, and that it needs nothing from elsewhere."""
+
+import json
+import re
+from pathlib import Path
+
+import pytest
+
+from dashboard import words
+from dashboard.answers import send_answer
+from dashboard.gateway import NotSentError
+from dashboard.pages import alarms, drum, route, trend
+from dashboard.views.pathway import fold, pathway, turning_points
+from tests.dashboard.conftest import NOW_S
+
+ASSETS = Path(__file__).parents[2] / "dashboard" / "assets"
+NOW_MS = round(NOW_S * 1e3)
+
+
+def text_of(component):
+    """All words of a component, as JSON."""
+    return json.dumps(component, default=lambda one: one.to_plotly_json(), ensure_ascii=False)
+
+
+PAGES = ["/", "/alarms", "/drums", "/trend", "/health", "/line/core-1", "/drum/core-1/1-1042"]
+
+
+@pytest.mark.parametrize("address", PAGES)
+def test_every_page_asks_one_question_in_its_head(context, address):
+    page = route(context, address)
+    assert page.title
+    assert text_of(page.content).count('"type": "H1"') == 1
+
+
+@pytest.mark.parametrize("address", ["/nowhere", "/line/core-9", "/drum/core-1/none", "/drum/none/1-1042", "/line/"])
+def test_an_unknown_address_gets_a_sentence_and_a_way_back(context, address):
+    page = route(context, address)
+    assert page.title == "Not found"
+    assert '"href": "/"' in text_of(page.content)
+
+
+def test_the_document_names_its_language_and_its_caution(client, app):
+    document = client.get("/").get_data(as_text=True)
+    assert '<html lang="en">' in document
+    assert words.CAUTION in text_of(app.layout)
+
+
+def test_no_asset_comes_from_elsewhere(client):
+    document = client.get("/").get_data(as_text=True)
+    assert not re.search(r"""(src|href)=["'](https?:)?//""", document)
+    for asset in ASSETS.iterdir():
+        assert not re.search(r"https?://|@import|url\(", asset.read_text(encoding="utf-8")), asset.name
+
+
+def test_alarms_stand_most_urgent_first(context):
+    said = [(a.state, a.priority) for a in alarms.standing(context)]
+    assert said == [
+        ("unacknowledged", "high"),
+        ("unacknowledged", "medium"),
+        ("returned to normal unacknowledged", "low"),
+        ("acknowledged", "medium"),
+        ("shelved", "low"),
+    ]
+
+
+def test_each_alarm_says_what_to_do(context):
+    text = text_of(alarms.now_table(context, []))
+    assert text.count('"Cause "') == 5
+    assert "Pinhole, foreign particle" in text
+    assert "Within 5 min " in text
+
+
+def key_of(context, name):
+    return next(alarms.key_of(a) for a in context.record.alarms_now() if a.alarm == name)
+
+
+def test_acknowledging_sends_who_why_and_which_raising(context, gateway):
+    key = key_of(context, "oven-a/temperature/LO")
+    done = send_answer(context, key, "acknowledge", " K. Berg ", "called maintenance", "60")
+    (line, action) = gateway.sent[0]
+    assert line == "core-2"
+    assert (action.action, action.by, action.reason) == ("acknowledge", "K. Berg", "called maintenance")
+    assert (action.alarm, action.occurrence) == ("oven-a/temperature/LO", NOW_MS - 95_000)
+    assert (action.n, action.t, action.until) == (NOW_MS, NOW_MS, None)
+    assert done == {"key": key, "action": "acknowledge", "t": NOW_MS, "state": "unacknowledged"}
+
+
+def test_shelving_sends_until_when(context, gateway):
+    send_answer(context, key_of(context, "head/pressure/HI"), "shelve", "K. Berg", "screen change", "240")
+    assert gateway.sent[0][1].until == NOW_MS + 4 * 3_600_000
+
+
+@pytest.mark.parametrize(
+    ("action", "by", "reason", "minutes", "said"),
+    [
+        ("acknowledge", "", "", "60", "Give your name"),
+        ("acknowledge", "   ", "", "60", "Give your name"),
+        ("shelve", "K. Berg", "", "60", "Give a reason"),
+        ("shelve", "K. Berg", "why", None, "Choose for how long"),
+        ("shelve", "K. Berg", "why", "-5", "Choose for how long"),
+    ],
+)
+def test_an_incomplete_answer_is_not_sent(context, gateway, action, by, reason, minutes, said):
+    key = key_of(context, "oven-a/temperature/LO")
+    assert said in send_answer(context, key, action, by, reason, minutes)
+    assert gateway.sent == []
+
+
+def test_an_alarm_raised_anew_meanwhile_is_not_answered(context, gateway):
+    key = key_of(context, "oven-a/temperature/LO").replace("|1764", "|1763")
+    assert "changed" in send_answer(context, key, "acknowledge", "K. Berg", "", "60")
+    assert gateway.sent == []
+
+
+def test_a_broker_that_is_away_is_told_to_the_person(context, monkeypatch):
+    def refuse(line, action):
+        raise NotSentError("Not sent: no broker.")
+
+    monkeypatch.setattr(context.gateway, "send", refuse)
+    key = key_of(context, "oven-a/temperature/LO")
+    assert send_answer(context, key, "acknowledge", "K. Berg", "", "60") == "Not sent: no broker."
+
+
+def test_sent_is_shown_until_the_record_shows_the_answer(context):
+    key = key_of(context, "oven-a/temperature/LO")
+    sent = [{"key": key, "action": "acknowledge", "t": NOW_MS, "state": "unacknowledged"}]
+    assert "acknowledge sent, waiting for the monitor" in text_of(alarms.now_table(context, sent))
+    answered = [{**sent[0], "state": "acknowledged"}]  # the record has moved on from the state that was answered
+    assert "waiting" not in text_of(alarms.now_table(context, answered))
+
+
+def test_findings_stand_with_both_coordinates(context):
+    page = text_of(route(context, "/drum/core-1/1-1042").content)
+    assert "Outer from m" in page
+    # Second drum, known spark fault at 312 + 113 = 425 of 4000 m.
+    assert "425.0" in page
+    assert "3\u202f574.0" in page
+
+
+def test_the_journey_of_a_metre_that_is_not_there_gets_a_sentence(context, record):
+    found = record.drum("core-1", "1-1042")
+    assert "has no metre 4000" in text_of(drum.journey_table(context, found, 4000.0))
+    assert "Journey of drum metre 700" in text_of(drum.journey_table(context, found, 700.0))
+
+
+def test_long_trend_says_how_much_it_holds(context):
+    asked = trend.Asked("core-1", ("metre-counter/speed",), NOW_MS - 3_600_000, NOW_MS)
+    chart, said = trend.chart(context, asked)
+    assert "30\u202f500 samples" in said or "30,500 samples" in said
+    assert "CET" in said
+    assert len(chart.children.figure.data[0].x) <= trend.POINTS + 5
+
+
+def test_a_span_is_local_time_and_must_make_sense(context):
+    assert trend.span_ms(context, "1 h", None, None) == (NOW_MS - 3_600_000, NOW_MS)
+    start, end = trend.span_ms(context, "custom", "2025-07-01 06:00", "2025-07-01 14:00:00")
+    assert (start, end) == (1_751_342_400_000, 1_751_342_400_000 + 8 * 3_600_000)
+    assert "Choose" in trend.span_ms(context, "custom", None, "2025-07-01 14:00")
+    assert "Until must come after" in trend.span_ms(context, "custom", "2025-07-02", "2025-07-01")
+
+
+def test_the_path_folds_so_that_both_passes_of_an_oven_lie_over_each_other(configuration):
+    line = configuration.lines["core-1"]
+    assert turning_points(line) == [45.0, 88.0]
+    out, back, last = fold(line)
+    for name in ("oven-a", "oven-b"):
+        first, second = (z for z in line.zone if z.name == name)
+        assert out.x(first.start_m) == back.x(second.end_m)
+        assert out.x(first.end_m) == back.x(second.start_m)
+    assert (last.from_x, last.to_x) == (2.0, 36.0)
+    assert text_of(pathway(line)).count("zone-pass") == 6
+
+
+def test_a_line_without_turns_is_one_straight_piece(configuration):
+    line = configuration.lines["core-1"]
+    straight = line.model_copy(update={"zone": [z for z in line.zone if z.pass_number == 1]})
+    (piece,) = fold(straight)
+    assert (piece.start_m, piece.end_m) == (-6.0, 122.0)
