@@ -401,16 +401,18 @@
     });
     if (graph.clicked) return;
     graph.clicked = true;
-    let from = null;
-    graph.addEventListener("pointerdown", (event) => { from = event.clientX; }, true);
-    graph.addEventListener("pointerup", (event) => {
-      if (from === null || Math.abs(event.clientX - from) > 4) return;
+    // The charting library lays a cover over the whole window while a button is down, so its release is heard there.
+    graph.addEventListener("pointerdown", (down) => {
+      window.addEventListener("pointerup", (up) => choose(up, down.clientX), { once: true, capture: true });
+    }, true);
+    const choose = (event, from) => {
+      if (Math.abs(event.clientX - from) > 4) return;
       const size = graph._fullLayout._size;
       const x = event.clientX - graph.getBoundingClientRect().left - size.l;
       if (x < 0 || x > size.w) return;
       const metre = graph._fullLayout.xaxis.p2d(x);
       if (metre >= 0 && metre < length) window.dash_clientside.set_props("journey-metre", { value: Math.floor(metre) });
-    }, true);
+    };
   }
 
   // Long trends: a piece that was dragged is fetched anew, with as many points as the whole had.

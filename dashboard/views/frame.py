@@ -1,6 +1,7 @@
 """What stands around every page: the way to each question, the connection's state, theme, and the caution."""
 
 from typing import Any
+from urllib.parse import quote
 
 import dash_mantine_components as dmc
 from dash import dcc, html
@@ -24,13 +25,17 @@ THEME: dict[str, Any] = {
     "defaultRadius": 2,
     "respectReducedMotion": True,
 }
+ICON = (
+    '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 16 16"><path d="M0 6h16v5H0z" fill="#8a9096"/>'
+    '<path d="M10 2h2v12h-2z" fill="#d55e00"/><path d="M0 15h16" stroke="#8a9096"/></svg>'
+)
 INDEX = """<!DOCTYPE html>
 <html lang="en">
 <head>
 {%metas%}
 <meta name="viewport" content="width=device-width, initial-scale=1">
 <title>{%title%}</title>
-{%favicon%}
+<link rel="icon" href="data:image/svg+xml,ICON">
 {%css%}
 <script>
 (function () {
@@ -48,7 +53,7 @@ INDEX = """<!DOCTYPE html>
 {%scripts%}
 {%renderer%}
 </body>
-</html>"""
+</html>""".replace("ICON", quote(ICON))
 
 
 def frame(works_title: str, time_zone: str) -> dmc.MantineProvider:

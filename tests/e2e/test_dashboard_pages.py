@@ -1,0 +1,282 @@
+"""Pages in a real browser: they load, stay at home, work by keyboard, send answers; old data never looks alive."""
+
+import threading
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, ConsoleMessage, Page, Request, expect, sync_playwright
+from werkzeug.serving import BaseWSGIServer, make_server
+
+from dashboard.app import create_app
+from monitor.contract.load import load
+from tests.dashboard.fake_record import START_S, FakeGateway, FakeRecord
+
+ARGUMENTS = [
+    "--headless=new", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
+    "--disable-component-update", "--disable-sync",
+]  # fmt: skip
+PAGES = ["/", "/line/core-1", "/drum/core-1/1-1042", "/drums", "/alarms", "/trend", "/health"]
+
+
+class Served:
+    """The dashboard over a record in memory, on a free port; it can be stopped and started again."""
+
+    def __init__(self) -> None:
+        begun = time.monotonic()
+        self.clock: Callable[[], float] = lambda: START_S + 3050.0 + time.monotonic() - begun
+        configuration = load(Path(__file__).parents[2] / "configs")
+        self.record = FakeRecord(configuration, self.clock)
+        self.gateway = FakeGateway()
+        self.app = create_app(self.record, configuration, self.gateway, self.clock)
+        self.port = 0
+        self.start()
+
+    def start(self) -> None:
+        self._server: BaseWSGIServer = make_server("127.0.0.1", self.port, self.app.server, threaded=True)
+        self.port = self._server.server_port
+        self._thread = threading.Thread(target=self._server.serve_forever, daemon=True)
+        self._thread.start()
+
+    def stop(self) -> None:
+        self._server.shutdown()
+        self._server.server_close()
+        self._thread.join(5)
+
+    @property
+    def url(self) -> str:
+        return f"http://127.0.0.1:{self.port}"
+
+
+@pytest.fixture
+def served() -> Iterator[Served]:
+    one = Served()
+    yield one
+    one.stop()
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with sync_playwright() as play:
+        chromium = play.chromium.launch(executable_path="/usr/bin/chromium", args=ARGUMENTS)
+        yield chromium
+        chromium.close()
+
+
+class Watch:
+    """What a page complained of and where it went."""
+
+    def __init__(self, page: Page) -> None:
+        self.complaints: list[str] = []
+        self.went: set[str] = set()
+        page.on("console", self._heard)
+        page.on("pageerror", lambda error: self.complaints.append(str(error)))
+        page.on("request", self._asked)
+
+    def _heard(self, message: ConsoleMessage) -> None:
+        if message.type == "error":
+            self.complaints.append(message.text)
+
+    def _asked(self, request: Request) -> None:
+        if not request.url.startswith(("data:", "blob:")):
+            self.went.add(request.url.split("/")[2].split(":")[0])
+
+
+@pytest.fixture
+def page(browser: Browser) -> Iterator[Page]:
+    context = browser.new_context(viewport={"width": 1280, "height": 720}, reduced_motion="reduce")
+    context.set_default_timeout(15_000)
+    one = context.new_page()
+    yield one
+    context.close()
+
+
+@pytest.mark.parametrize("address", PAGES)
+def test_a_page_loads_without_complaint_and_asks_only_its_own_host(served: Served, page: Page, address: str) -> None:
+    watch = Watch(page)
+    page.goto(served.url + address)
+    expect(page.locator("h1")).to_be_visible()
+    with page.expect_response("**/api/v1/live*"):
+        pass
+    expect(page.locator("#works-time")).to_contain_text("CET")
+    expect(page.locator("footer")).to_contain_text("It is no interlock")
+    assert page.locator("html").get_attribute("lang") == "en"
+    assert page.title().endswith(", everymetre")
+    assert watch.complaints == []
+    assert watch.went == {"127.0.0.1"}
+    assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth"), (
+        "the page is wider than the window"
+    )
+
+
+def test_the_first_page_names_the_line_that_needs_an_answer(served: Served, page: Page) -> None:
+    page.goto(served.url)
+    expect(page.locator("#need")).to_have_text("Core line 2.")
+    rows = page.locator(".line-row")
+    expect(rows).to_have_count(2)
+    expect(rows.nth(1)).to_have_class("line-row wants")
+    expect(rows.nth(1)).to_contain_text("Spark fault")
+    expect(rows.nth(0).locator(".run.nonconforming").first).to_be_visible()
+
+
+def test_the_ribbon_grows(served: Served, page: Page) -> None:
+    page.goto(served.url)
+    wound = page.locator(".line-row .wound").first
+    expect(wound).to_be_visible()
+    first = wound.bounding_box()["width"]
+    page.wait_for_function(
+        "w => document.querySelector('.line-row .wound').getBoundingClientRect().width > w", arg=first
+    )
+
+
+def test_live_trends_move_on(served: Served, page: Page) -> None:
+    page.goto(served.url + "/line/core-1")
+    graph = "document.querySelector('#live-trends .js-plotly-plot')"
+    newest = f"() => {graph} && {graph}.data ? Number({graph}.data[0].x.at(-1)) : null"
+    page.wait_for_function(f"({newest})() !== null")
+    first = page.evaluate(newest)
+    page.wait_for_function(f"t => ({newest})() > t + 1500", arg=first)
+    kind = page.evaluate("document.querySelector('#live-trends .js-plotly-plot')._fullLayout.xaxis7.type")
+    assert kind == "date"
+
+
+def test_a_silent_line_turns_grey_and_says_no_data(served: Served, page: Page) -> None:
+    served.record.silent = {"core-1": served.clock() - 30.0}
+    page.goto(served.url)
+    row = page.locator(".line-row").first
+    expect(row.locator(".state")).to_contain_text("no data for 3")
+    expect(row).to_have_class("line-row old")
+    expect(page.locator("#need")).to_contain_text("Not heard: Core line 1.")
+    expect(page.locator("#connection")).to_have_text("")
+
+
+def test_a_server_that_went_away_is_no_connection_and_comes_back_by_itself(served: Served, page: Page) -> None:
+    page.goto(served.url)
+    state = page.locator(".line-row .state").first
+    expect(state).to_have_text("running")
+    served.stop()
+    expect(page.locator("#connection")).to_contain_text("no connection for", timeout=15_000)
+    expect(state).to_contain_text("no connection for")
+    expect(page.locator(".line-row").first).to_have_class("line-row old")
+    served.start()
+    expect(state).to_have_text("running", timeout=15_000)
+    expect(page.locator("#connection")).to_have_text("")
+
+
+def test_acknowledging_sends_the_answer_and_waits_for_the_record(served: Served, page: Page) -> None:
+    page.goto(served.url + "/alarms")
+    page.get_by_role("button", name="Answer").first.click()
+    page.get_by_role("button", name="Acknowledge").click()
+    expect(page.locator("#answer-said")).to_contain_text("Give your name")
+    assert served.gateway.sent == []
+    page.get_by_label("Your name").fill("K. Berg")
+    page.get_by_label("Reason or remark").fill("marked")
+    page.get_by_role("button", name="Acknowledge").click()
+    expect(page.locator("#alarms-now")).to_contain_text("acknowledge sent, waiting for the monitor")
+    ((line, action),) = served.gateway.sent
+    assert (line, action.action, action.by, action.reason) == ("core-2", "acknowledge", "K. Berg", "marked")
+    assert action.alarm == "spark-electrode/spark-fault/spark-fault"
+    before = next(a for a in served.record.alarms if a.alarm == action.alarm)
+    served.record.alarms.append(
+        replace(before, t_ms=action.t + 300, event="acknowledge", state="acknowledged", by="K. Berg")
+    )
+    expect(page.locator("#alarms-now")).to_contain_text("acknowledged by K. Berg")
+    expect(page.locator("#alarms-now")).not_to_contain_text("waiting for the monitor")
+
+
+def test_an_alarm_can_be_answered_with_the_keyboard_alone(served: Served, page: Page) -> None:
+    page.goto(served.url + "/alarms")
+    expect(page.locator("#alarms-now button.answer").first).to_be_visible()
+    for _ in range(40):
+        page.keyboard.press("Tab")
+        if page.evaluate("document.activeElement.className") == "answer":
+            break
+    page.keyboard.press("Enter")
+    expect(page.get_by_label("Your name")).to_be_focused()
+    page.keyboard.type("J. Lind")
+    for _ in range(10):
+        page.keyboard.press("Tab")
+        if page.evaluate("document.activeElement.id") == "do-acknowledge":
+            break
+    page.keyboard.press("Enter")
+    expect(page.locator("#alarms-now")).to_contain_text("sent, waiting")
+    assert served.gateway.sent[0][1].by == "J. Lind"
+
+
+def test_the_skip_link_comes_first_and_every_page_of_the_head_is_reached(served: Served, page: Page) -> None:
+    page.goto(served.url)
+    expect(page.locator(".line-row").first).to_be_visible()
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.className") == "skip"
+    seen = []
+    for _ in range(12):
+        page.keyboard.press("Tab")
+        seen.append(page.evaluate("document.activeElement.getAttribute('href') || document.activeElement.id"))
+    assert seen[:7] == ["/", "/", "/alarms", "/drums", "/trend", "/health", "theme-button"]
+    assert "/line/core-1" in seen
+
+
+def test_turning_a_page_moves_the_focus_and_marks_the_way(served: Served, page: Page) -> None:
+    page.goto(served.url)
+    page.get_by_role("link", name="Drums").click()
+    expect(page.locator("h1")).to_have_text("What is in the drums?")
+    expect(page.locator("#content")).to_be_focused()
+    expect(page.locator("#navigation a[aria-current=page]")).to_contain_text("Drums")
+
+
+def test_a_click_on_the_map_opens_the_journey_of_that_metre(served: Served, page: Page) -> None:
+    page.goto(served.url + "/drum/core-1/1-1042")
+    drag = page.locator("#fault-map .nsewdrag").first
+    expect(drag).to_be_visible()
+    page.wait_for_function("document.querySelector('#fault-map .js-plotly-plot').clicked === true")
+    box = drag.bounding_box()
+    page.mouse.click(box["x"] + box["width"] / 2, box["y"] + 10)
+    expect(page.locator("#journey caption")).to_contain_text("Journey of drum metre 2")
+    metre = float(page.locator("#journey-metre").input_value().split(" ")[0].replace("\u202f", ""))
+    assert abs(metre - 2000) < 10
+    expect(page.locator("#journey tbody tr")).to_have_count(6 + 16 - 4)
+
+
+def test_both_axes_of_the_map_agree_after_a_zoom(served: Served, page: Page) -> None:
+    page.goto(served.url + "/drum/core-1/1-1042")
+    page.wait_for_function("document.querySelector('#fault-map .js-plotly-plot')?.clicked === true")
+    page.evaluate(
+        "Plotly.relayout(document.querySelector('#fault-map .js-plotly-plot'), {'xaxis.range': [1000, 1500]})"
+    )
+    page.wait_for_function(
+        "(() => { const [a, b] = document.querySelector('#fault-map .js-plotly-plot').layout.xaxis2.range;"
+        " return Math.abs(a - 3000) < 1 && Math.abs(b - 2500) < 1; })()"
+    )
+
+
+def test_zooming_a_long_trend_fetches_the_piece_anew(served: Served, page: Page) -> None:
+    page.goto(served.url + "/trend")
+    page.wait_for_function("document.querySelector('#long-trends .js-plotly-plot')?.heard !== undefined")
+    count = "document.querySelector('#long-trends .js-plotly-plot').data[0].x.length"
+    with page.expect_response("**/api/v1/trend*") as answered:
+        page.evaluate(
+            "(() => { const g = document.querySelector('#long-trends .js-plotly-plot');"
+            " const e = Number(g.data[0].x.at(-1)); Plotly.relayout(g, {'xaxis.range': [e - 60000, e]}); })()"
+        )
+    assert answered.value.ok
+    assert answered.value.json()["samples"] in range(590, 612)
+    page.wait_for_function(f"{count} < 700")
+
+
+def test_the_theme_can_be_changed_and_is_kept(served: Served, page: Page) -> None:
+    page.goto(served.url)
+    ground = "getComputedStyle(document.body).backgroundColor"
+    light = page.evaluate(ground)
+    page.get_by_role("button", name="Dark").click()
+    page.wait_for_function(f"{ground} !== {light!r}")
+    page.reload()
+    expect(page.get_by_role("button", name="Light")).to_be_visible()
+    assert page.evaluate(ground) != light
+
+
+def test_nothing_blinks_for_those_who_ask_for_less_motion(served: Served, page: Page) -> None:
+    page.goto(served.url + "/alarms")
+    expect(page.locator(".mark").first).to_be_visible()
+    assert page.evaluate("getComputedStyle(document.querySelector('.mark')).animationName") == "none"
