@@ -85,7 +85,13 @@ def journey_reply(context: Context) -> dict[str, Any]:
                 "left_ms": s.left_ms,
                 "dwell_s": s.dwell_s,
                 "values": [
-                    {"title": v.title, "unit": v.unit, "mean": v.mean, "least": _sound(v.least), "most": _sound(v.most)}
+                    {
+                        "title": v.title,
+                        "unit": v.unit,
+                        "mean": _sound(v.mean),
+                        "least": _sound(v.least),
+                        "most": _sound(v.most),
+                    }
                     for v in s.values
                 ],
             }

@@ -98,7 +98,7 @@ def _from_row(columns: Mapping[str, Floats], stream: StreamSettings) -> Value | 
         return float(columns[name][0]) if name in columns and len(columns[name]) else float("nan")
 
     mean = at(stream.path)
-    if mean != mean:
+    if stream.path not in columns:
         return None
     return Value(stream.title or stream.quantity, stream.unit, mean, at(f"{stream.path}/min"), at(f"{stream.path}/max"))
 

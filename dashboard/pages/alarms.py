@@ -205,10 +205,8 @@ def about(context: Context, alarm: AlarmRow) -> list[Any]:
     text = words.alarm_text(alarm, context.configuration)
     line = context.configuration.lines[alarm.line].title
     since = words.local(alarm.occurrence_ms, context.zone)
-    said: list[Any] = [
-        html.P([tally(alarm.priority), html.B(f"{line}: {text.title}")]),
-        html.P(f"{alarm.state} since {since}"),
-    ]
+    what = html.P([tally(alarm.priority), html.B(f"{line}: {text.title}")], className="about-what")
+    said: list[Any] = [what, html.P(f"{SHORT.get(alarm.state, alarm.state)}, raised {since}")]
     if text.response:
         r = text.response
         facts = [

@@ -126,10 +126,12 @@ def _stop(context: Context, stop: Stop) -> list[Any]:
     came = "not on record" if stop.came_ms is None else words.local(stop.came_ms, context.zone)
     dwell = "" if stop.dwell_s is None else f"{stop.dwell_s:.2f}"
     met = "; ".join(_value(v) for v in stop.values)
-    return [f"{stop.position_m:g}", stop.place, came, dwell, met]
+    return [f"{stop.position_m:g}".replace("-", "\N{MINUS SIGN}"), stop.place, came, dwell, met]
 
 
 def _value(value: Value) -> str:
+    if value.mean != value.mean:
+        return f"{value.title}: not seen"
     said = f"{value.title} {words.quantity(value.mean, value.unit)}"
     if value.least == value.least and value.most > value.least:
         least, most = words.number(value.least, value.unit), words.number(value.most, value.unit)

@@ -8,14 +8,13 @@ from zoneinfo import ZoneInfo
 import dash_mantine_components as dmc
 from dash import dcc, html
 
-from dashboard import thin
+from dashboard import thin, words
 from dashboard.api import SPAN_MAX_MS, break_after_ms
 from dashboard.context import Context, shown_streams
 from dashboard.figures.strips import offset_ms, strips, strips_figure
 from dashboard.figures.style import CONFIG
 from dashboard.thin import Points
 from dashboard.views import attributes
-from dashboard.words import stream_title
 from monitor.contract.topics import Stream
 
 POINTS = 2000
@@ -49,7 +48,6 @@ def content(context: Context) -> list[Any]:
                     allowDeselect=False,
                     w=170,
                 ),
-                dmc.MultiSelect(id="trend-streams", label="Streams, one strip each", searchable=True, w=500),
                 html.Div(
                     [
                         html.Label("Span", className="mantine-InputWrapper-label", id="trend-span-label"),
@@ -62,6 +60,7 @@ def content(context: Context) -> list[Any]:
             ],
             className="controls",
         ),
+        dmc.MultiSelect(id="trend-streams", label="Streams, one strip each", searchable=True),
         html.P(id="trend-said", className="note", role="status"),
         html.Div(id="trend-chart"),
     ]
@@ -73,7 +72,7 @@ def stream_choices(context: Context, line_name: str) -> tuple[list[dict[str, str
     paths = shown_streams(line)
     ovens = {z.temperature for z in line.zone}
     first = [p for p in paths if p == line.counter.speed or p in ovens][:5]
-    return [{"value": p, "label": stream_title(line, p)} for p in paths], first
+    return [{"value": p, "label": words.stream_title(line, p)} for p in paths], first
 
 
 def span_ms(context: Context, choice: str, since: str | None, until: str | None) -> tuple[int, int] | str:
@@ -112,6 +111,9 @@ def chart(context: Context, asked: Asked) -> tuple[html.Div, str]:
     span = (asked.start_ms, asked.end_ms)
     states = context.record.states(asked.line, *span)
     figure = strips_figure(strips(line, recipe, asked.streams), data, span, context.zone, strip_px=104, states=states)
+    low_px = figure.layout.height
+    figure.layout.height = None
+    room = {"height": f"max({low_px}px, calc(100vh - 310px))"}
     marks = attributes(
         page="trend",
         line=asked.line,
@@ -122,8 +124,9 @@ def chart(context: Context, asked: Asked) -> tuple[html.Div, str]:
     drawn = sum(len(t) for t, _ in data.values())
     zone = datetime.fromtimestamp(asked.end_ms / 1e3, ZoneInfo(context.zone)).tzname()
     said = (
-        f"{total:,} samples, {drawn:,} points drawn with every peak kept; local time ({zone}). Drag to look closer: "
+        f"{words.number(total, 'm')} samples, {words.number(drawn, 'm')} points drawn with every peak kept; "
+        f"local time ({zone}). Drag to look closer: "
         f"the piece is fetched anew. Double click for all. Grey ground: line stopped (dark) or ramping (light). "
         f"Limits are those of recipe {recipe.recipe if recipe else 'not known'}."
     )
-    return html.Div(dcc.Graph(id="long-trends", figure=figure, config=CONFIG), **marks), said
+    return html.Div(dcc.Graph(id="long-trends", figure=figure, config=CONFIG, style=room), **marks), said

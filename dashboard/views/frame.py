@@ -84,7 +84,8 @@ def _header(works_title: str, time_zone: str) -> html.Header:
         for href, name, question in NAVIGATION
     ]
     return html.Header(
-        [
+        className="head",
+        children=[
             dcc.Link([html.Span("every"), html.B("metre")], href="/", className="wordmark", title=works_title),
             html.Nav(links, id="navigation", **aria("Pages")),
             html.Div(
@@ -95,5 +96,5 @@ def _header(works_title: str, time_zone: str) -> html.Header:
                 ],
                 className="header-right",
             ),
-        ]
+        ],
     )
