@@ -274,12 +274,26 @@
     const urgency = (line) => line.asks.high * 10000 + line.asks.medium * 100 + line.asks.low;
     const asking = lines.filter((line) => urgency(line) > 0).sort((a, b) => urgency(b) - urgency(a));
     const silent = lines.filter((line) => Age.freshness(sinceAnswer(), memory.reply.t, line.newest, 0).kind !== "live");
-    let text = asking.length ? asking.map((line) => line.title).join(", then ") + "." : "None: all is answered.";
-    if (silent.length) text += " Not heard: " + silent.map((line) => line.title).join(", ") + ".";
-    need.classList.toggle("asking", asking.length > 0);
-    say(need, text);
+    const said = JSON.stringify([asking, silent].map((some) => some.map((line) => line.line)));
+    if (need.dataset.said !== said) {
+      need.dataset.said = said;
+      need.classList.toggle("asking", asking.length > 0);
+      need.replaceChildren();
+      if (!asking.length) need.append("None: all is answered.");
+      listLines(need, "", ", then ", asking);
+      listLines(need, " Not heard: ", ", ", silent);
+    }
     const rejected = document.getElementById("rejected");
     say(rejected, memory.reply.rejected ? show(memory.reply.rejected, 0) + " messages refused: see why" : "no message refused");
+  }
+
+  function listLines(room, before, between, lines) {
+    lines.forEach((line, i) => {
+      const link = el("a", "", line.title);
+      link.href = "/line/" + encodeURIComponent(line.line);
+      room.append(i ? between : before, link);
+    });
+    if (lines.length) room.append(".");
   }
 
   function paintPath(here) {
@@ -455,7 +469,7 @@
 
   // Links drawn here turn the page as Dash's own do, without loading everything again.
   document.addEventListener("click", (event) => {
-    const link = event.target.closest("#lines a[href]");
+    const link = event.target.closest("#lines a[href], #need a[href]");
     if (!link || event.defaultPrevented || event.button || event.metaKey || event.ctrlKey || event.shiftKey) return;
     event.preventDefault();
     window.dash_clientside.set_props("location", { pathname: link.getAttribute("href") });

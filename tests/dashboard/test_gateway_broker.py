@@ -1,0 +1,101 @@
+"""The gateway against a real broker: the bytes arrive on the line's action topic, and a lost broker is told."""
+
+import queue
+import socket
+import subprocess
+import time
+from collections.abc import Iterator
+
+import pytest
+from paho.mqtt import client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+
+from dashboard.gateway import MqttGateway, NotSentError, encode
+from monitor.contract.address import BrokerAddress
+from monitor.contract.messages import Action
+
+ACTION = Action(17, 1_764_038_050_000, "acknowledge", "K. Berg", "", "head/pressure/HI", 1_764_037_670_000)
+PATIENCE_S = 10.0
+
+
+class Broker:
+    """mosquitto on a free port, without a file."""
+
+    def __init__(self) -> None:
+        with socket.socket() as free:
+            free.bind(("127.0.0.1", 0))
+            self.port = free.getsockname()[1]
+        self.process = subprocess.Popen(
+            ["/usr/sbin/mosquitto", "-p", str(self.port)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+        )
+        until(lambda: socket.create_connection(("127.0.0.1", self.port), 1).close() or True)
+
+    def stop(self) -> None:
+        self.process.terminate()
+        self.process.wait(PATIENCE_S)
+
+
+def until(attempt):
+    """Try until it gives something true; the deadline makes a failure a failure."""
+    deadline = time.monotonic() + PATIENCE_S
+    while time.monotonic() < deadline:
+        try:
+            if attempt():
+                return
+        except (OSError, NotSentError):
+            pass
+        queue_wait(0.05)
+    raise AssertionError("waited in vain")
+
+
+def queue_wait(seconds):
+    """Let the other side work for a moment."""
+    try:
+        queue.Queue().get(timeout=seconds)
+    except queue.Empty:
+        return
+
+
+@pytest.fixture
+def broker() -> Iterator[Broker]:
+    one = Broker()
+    yield one
+    one.stop()
+
+
+def test_an_answer_arrives_as_it_was_encoded(broker):
+    heard: queue.Queue[tuple[str, bytes, int]] = queue.Queue()
+    subscribed = queue.Queue()
+    listener = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
+    listener.on_message = lambda _c, _u, m: heard.put((m.topic, m.payload, m.qos))
+    listener.on_connect = lambda c, *_: c.subscribe("tarn/#", qos=1)
+    listener.on_subscribe = lambda *_: subscribed.put(True)
+    listener.connect("127.0.0.1", broker.port)
+    listener.loop_start()
+    gateway = MqttGateway("tarn", BrokerAddress("127.0.0.1", broker.port))
+    gateway.start()
+    try:
+        assert subscribed.get(timeout=PATIENCE_S)
+        until(lambda: gateway.send("core-2", ACTION) is None)
+        assert heard.get(timeout=PATIENCE_S) == ("tarn/core-2/operator/action", encode(ACTION), 1)
+    finally:
+        gateway.stop()
+        listener.disconnect()
+        listener.loop_stop()
+
+
+def test_a_broker_that_went_away_is_told_to_the_person(broker):
+    gateway = MqttGateway("tarn", BrokerAddress("127.0.0.1", broker.port))
+    gateway.start()
+    try:
+        until(lambda: gateway.send("core-2", ACTION) is None)
+        broker.stop()
+
+        def refused():
+            with pytest.raises(NotSentError):
+                gateway.send("core-2", ACTION)
+            return True
+
+        until(refused)
+    finally:
+        gateway.stop()
