@@ -72,7 +72,7 @@ def journey_reply(context: Context) -> dict[str, Any]:
     drum = drum_at(context, line.line, metre)
     if drum is None:
         raise BadQuestionError(f"no drum of line {line.line} on record holds line metre {metre}.")
-    stops = journey(context.record, line, drum, metre)
+    stops = journey(context.record, line, drum, metre, context.now_ms)
     return {
         "line": line.line,
         "drum": drum.drum,

@@ -69,9 +69,9 @@ class Stop:
     values: tuple[Value, ...]
 
 
-def journey(record: Record, line: Line, drum: DrumRow, line_metre: float) -> list[Stop]:
+def journey(record: Record, line: Line, drum: DrumRow, line_metre: float, now_ms: int) -> list[Stop]:
     """Every station and zone pass of a line in path order, for the metre that holds `line_metre`."""
-    way = _way(record, line, drum)
+    way = _way(record, line, drum, now_ms)
     whole = float(np.floor(line_metre))
     row = record.rows(line.line, whole, whole + 1)
     middle_L = whole + 0.5 - line.counter_m
@@ -86,9 +86,9 @@ def journey(record: Record, line: Line, drum: DrumRow, line_metre: float) -> lis
     return sorted(stops, key=lambda stop: stop.position_m)
 
 
-def _way(record: Record, line: Line, drum: DrumRow) -> Passing:
+def _way(record: Record, line: Line, drum: DrumRow, now_ms: int) -> Passing:
     station, quantity = line.counter.stream.split("/")
-    end_ms = (drum.end_ms if drum.end_ms is not None else 2**53) + AFTER_MS
+    end_ms = (drum.end_ms if drum.end_ms is not None else now_ms) + AFTER_MS
     counter = record.samples(Stream(line.line, station, quantity), drum.start_ms - BEFORE_MS, end_ms)
     return passing(counter, line.counter.wraps_at_m, drum.start_ms, drum.start_m - line.counter_m + line.take_up_m)
 

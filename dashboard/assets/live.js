@@ -5,7 +5,8 @@
   const Age = window.everymetreAge;
   const Ribbon = window.everymetreRibbon;
   const AGAIN_M = 400; // ribbon metres judged anew with each fetch
-  const WHOLE_EVERY = 30; // fetches between two of whole ribbons
+  const AGAIN_MS = 5000; // samples asked for again: streams do not arrive in step
+  const WHOLE_EVERY = 30; // fetches between two of everything: late data finds its place then
   const DASH = "\u2013";
   const memory = { reply: null, answered: null, busy: false, ribbons: {}, count: 0, since: null, page: null, key: null, follow: true };
 
@@ -42,11 +43,13 @@
 
   function address(here) {
     const asked = new URLSearchParams();
-    if (here && here.dataset.page === "line") {
+    const onLine = here && here.dataset.page === "line";
+    memory.whole = (onLine && memory.since === null) || memory.count % WHOLE_EVERY === 0;
+    if (onLine) {
       asked.set("line", here.dataset.line);
-      if (memory.since !== null) asked.set("since", String(memory.since));
+      if (!memory.whole) asked.set("since", String(memory.since - AGAIN_MS));
     }
-    if (memory.count % WHOLE_EVERY !== 0) {
+    if (!memory.whole) {
       const had = Object.entries(memory.ribbons).map(([line, r]) => line + ":" + Math.max(0, r.upto - AGAIN_M).toFixed(1));
       if (had.length) asked.set("metres", had.join(","));
     }
@@ -66,10 +69,13 @@
     const timer = setTimeout(() => stop.abort(), 5000);
     try {
       const answer = await fetch(address(here), { signal: stop.signal, cache: "no-store" });
+      memory.unread = answer.status >= 500;
       if (answer.ok) take(await answer.json(), here);
+      else if (memory.unread) memory.lost = true;
       else if (answer.status === 400) memory.ribbons = {}; // another works or line behind the same address
     } catch (error) {
       memory.lost = true; // said on the page by its age; nothing else to do until it is back
+      memory.unread = false;
     } finally {
       clearTimeout(timer);
       memory.busy = false;
@@ -129,7 +135,7 @@
     if (!connection) return;
     const lost = since !== null && since >= Age.SILENT_AFTER_S;
     connection.classList.toggle("lost", lost);
-    say(connection, since === null ? "connecting" : lost ? "no connection for " + Age.span(since) : "");
+    say(connection, since === null ? "connecting" : lost ? (memory.unread ? "record cannot be read for " : "no connection for ") + Age.span(since) : "");
     document.body.classList.toggle("lost", lost);
     if (memory.reply) {
       const time = document.getElementById("works-time");
@@ -346,7 +352,7 @@
       if (t !== undefined && (newest === null || t > newest)) newest = t;
     }
     if (!graph || !graph.data || !window.Plotly) return;
-    const first = memory.since === null;
+    const first = memory.whole;
     memory.since = newest;
     const keep_ms = Number(here.dataset.span);
     const oldest = now_ms + shift - keep_ms - 5000;

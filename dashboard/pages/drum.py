@@ -110,7 +110,7 @@ def journey_table(context: Context, drum: DrumRow, metre_m: float) -> Any:
         return html.P(f"Drum {drum.drum} is {words.quantity(length, 'm')} long; it has no metre {metre_m:.0f}.")
     line = context.configuration.lines[drum.line]
     outer = words.quantity(outer_m(metre_m, length), "m")
-    stops = journey(context.record, line, drum, drum.start_m + metre_m)
+    stops = journey(context.record, line, drum, drum.start_m + metre_m, context.now_ms)
     rows = [_stop(context, stop) for stop in stops]
     return table(
         f"Journey of drum metre {words.number(metre_m, 'm')} ({outer} from the outer end)",
