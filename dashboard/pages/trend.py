@@ -126,7 +126,7 @@ def chart(context: Context, asked: Asked) -> tuple[html.Div, str]:
     said = (
         f"{words.number(total, 'm')} samples, {words.number(drawn, 'm')} points drawn with every peak kept; "
         f"local time ({zone}). Drag to look closer: "
-        f"the piece is fetched anew. Double click for all. Grey ground: line stopped (dark) or ramping (light). "
+        f"the piece is fetched anew. Double click for all. Grey ground: line stopped (strong) or ramping (faint). "
         f"Limits are those of recipe {recipe.recipe if recipe else 'not known'}."
     )
     return html.Div(dcc.Graph(id="long-trends", figure=figure, config=CONFIG, style=room), **marks), said
