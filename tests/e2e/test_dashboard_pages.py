@@ -1,5 +1,6 @@
 """Pages in a real browser: they load, stay at home, work by keyboard, send answers; old data never looks alive."""
 
+import re
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -255,7 +256,8 @@ def test_zooming_a_long_trend_fetches_the_piece_anew(served: Served, page: Page)
     page.goto(served.url + "/trend")
     page.wait_for_function("document.querySelector('#long-trends .js-plotly-plot')?.heard !== undefined")
     count = "document.querySelector('#long-trends .js-plotly-plot').data[0].x.length"
-    with page.expect_response("**/api/v1/trend*") as answered:
+    speed = re.compile(r"/api/v1/trend\?stream=core-1%2Fmetre-counter%2Fspeed")
+    with page.expect_response(speed) as answered:
         page.evaluate(
             "(() => { const g = document.querySelector('#long-trends .js-plotly-plot');"
             " const e = Number(g.data[0].x.at(-1)); Plotly.relayout(g, {'xaxis.range': [e - 60000, e]}); })()"
