@@ -1,0 +1,297 @@
+"""A line as it truly is, told as the messages its gauges send: `simulate` is the way in."""
+
+import zlib
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+from itertools import chain
+from typing import NamedTuple
+
+import numpy as np
+
+from monitor.contract.config import Configuration, Line, Recipe, StreamSettings
+from monitor.contract.record import Floats
+from monitor.contract.topics import DRUM, STATE, Stream, sample_topic
+from simulator.cable import Bulges, Cable, Flaws, Wall, flaws, places
+from simulator.gauges import CounterWheel, Draft, Gauge, encode
+from simulator.ovens import Oven
+from simulator.scenario import LineStory, Scenario, Upset
+from simulator.travel import Travel, travel
+from simulator.truth import Cut, Spark, State, Truth, Watch, stretches, watches
+from simulator.wire import StreamWire
+
+PAGE_S = 60.0
+STATE_STATION = "line"
+TEMPERATURE_DECIMALS = 1
+DIAMETER_DECIMALS = 3
+PRESSURE_SWING_BAR = 1.5
+
+
+class Sent(NamedTuple):
+    """One message as it reaches the broker: UTC seconds, topic, payload."""
+
+    send_s: float
+    topic: str
+    payload: bytes
+
+
+@dataclass(slots=True)
+class Teller:
+    """A stream's numbers and its way over the wire."""
+
+    topic: str
+    order: int
+    wire: StreamWire
+    next_n: int
+
+
+@dataclass(slots=True)
+class Run:
+    """A line's run through a scenario. `pages` gives messages in wire order; `truth` grows with them."""
+
+    works: str
+    line: Line
+    recipe: Recipe
+    scenario: Scenario
+    story: LineStory
+    start_ms: int
+    first_n: Mapping[str, int]
+    first_drum: int
+    travel: Travel = field(init=False)
+    cable: Cable = field(init=False)
+    ovens: dict[str, Oven] = field(init=False)
+    wheel: CounterWheel = field(init=False)
+    flaws: Flaws = field(init=False)
+    gauges: dict[str, Gauge] = field(init=False)
+    watches: dict[str, Watch] = field(init=False)
+    truth: Truth = field(init=False)
+    tellers: dict[str, Teller] = field(default_factory=dict)
+    _waiting: list[tuple[float, int, int, int, str, bytes]] = field(default_factory=list)
+    _done_ms: int = 0
+    _drum: int = 0
+    _drum_L: float = 0.0
+
+    def __post_init__(self) -> None:
+        story, repeat_s = self.story, self.scenario.repeat_s
+        self.travel = travel(story, repeat_s, self.recipe.setpoints.speed_m_per_min / 60.0)
+        self.truth = Truth(self.line.line, self.recipe.recipe, self.start_ms)
+        wall = Wall.of(self.recipe.geometry, story.screw, self.travel, self.rng("screw"))
+        bulges = [Bulges(one, places(one, self.origin_m, self.rng(f"bulge {i}"))) for i, one in enumerate(story.bulge)]
+        self.cable = Cable(wall, bulges, self.line.counter_m)
+        self.wheel = CounterWheel(self.travel, story.counter, repeat_s, self.line.counter.wraps_at_m)
+        self.ovens = {zone: self._oven(zone, C) for zone, C in self.recipe.setpoints.zone_C.items()}
+        self.flaws = flaws(self.line, story, self.origin_m, [self.rng(f"spark {i}") for i in range(len(story.spark))])
+        self.watches = watches(self.line, self.recipe, self.travel, self.truth)
+        self.gauges = {s.path: self._gauge(s) for s in self.line.stream if s.kind == "samples"}
+        self._drum_L = story.line_metre_start_m
+
+    @property
+    def origin_m(self) -> float:
+        """Line metre of the first cut."""
+        return self.story.line_metre_start_m + self.line.counter_m - self.line.take_up_m
+
+    def rng(self, use: str) -> np.random.Generator:
+        """A stream of random numbers of its own for each use, so that none shifts another."""
+        return np.random.default_rng([self.scenario.seed, zlib.crc32(f"{self.line.line} {use}".encode())])
+
+    # ---- messages, page by page ----------------------------------------------------------------------------
+
+    def messages(self, page_s: float = PAGE_S, until_s: float | None = None) -> Iterator[Sent]:
+        """Messages in wire order, without end or up to a time in s from the start."""
+        while until_s is None or self._done_ms < until_s * 1e3:
+            step_s = page_s if until_s is None else min(page_s, until_s - self._done_ms / 1e3)
+            yield from self.page(self._done_ms + round(step_s * 1e3))
+        yield from self.close()
+
+    def page(self, before_ms: int) -> list[Sent]:
+        """All that reaches the broker before a time, ms from the start."""
+        from_s, before_s = self._done_ms / 1e3, before_ms / 1e3
+        for path, draft in chain(self._sampled(before_ms), self._told(from_s, before_s)):
+            self._queue(path, draft)
+        self._done_ms = before_ms
+        self.truth.until_s = before_s
+        return self._release(self.start_ms / 1e3 + before_s)
+
+    def close(self) -> list[Sent]:
+        """The run is cut off: what is still on the wire, and the truth of what is open."""
+        for watch in self.watches.values():
+            watch.end()
+        return self._release(np.inf)
+
+    def _queue(self, path: str, drafts: list[Draft]) -> None:
+        if not drafts:
+            return
+        teller = self._teller(path)
+        start_s = self.start_ms / 1e3
+        arrivals = teller.wire.carry(np.array([draft.ready_s for draft in drafts]))
+        for draft, times in zip(drafts, arrivals, strict=True):
+            payload = encode(teller.next_n, draft.body)
+            for copy, at in enumerate(times):
+                self._waiting.append((start_s + at, teller.order, teller.next_n, copy, teller.topic, payload))
+            teller.next_n += 1
+
+    def _release(self, before_s: float) -> list[Sent]:
+        self._waiting.sort(key=lambda w: w[:4])
+        due = [Sent(w[0], w[4], w[5]) for w in self._waiting if w[0] < before_s]
+        del self._waiting[: len(due)]
+        return due
+
+    def _teller(self, path: str) -> Teller:
+        if path not in self.tellers:
+            topic = sample_topic(self.works, Stream(self.line.line, *path.split("/")))
+            wire = StreamWire(self.scenario.wire, self.rng(f"wire {path}"))
+            self.tellers[path] = Teller(topic, zlib.crc32(path.encode()), wire, self.first_n.get(path, 0))
+        return self.tellers[path]
+
+    # ---- what the gauges say -------------------------------------------------------------------------------
+
+    def _sampled(self, before_ms: int) -> Iterator[tuple[str, list[Draft]]]:
+        for path, gauge in self.gauges.items():
+            taken = gauge.take(before_ms)
+            if path in self.watches:
+                self.watches[path].feed(taken.t_s, taken.true)
+            yield path, list(gauge.drafts(taken, self.start_ms))
+
+    def _gauge(self, s: StreamSettings) -> Gauge:
+        truth, sigma, decimals = self._nature(s)
+        troubles = [one for one in self.story.instrument if one.stream == s.path]
+        return Gauge(s, truth, sigma, decimals, troubles, self.scenario.repeat_s, self.rng(f"gauge {s.path}"))
+
+    def _nature(self, s: StreamSettings) -> tuple[Callable[[Floats], Floats], float, int]:
+        """What a stream measures, its noise, and how many decimals its instrument shows."""
+        noise, zone = self.story.noise, next((z for z in self.line.zone if z.temperature == s.path), None)
+        if s.path == self.line.counter.stream:
+            return self.wheel.reading_m, 0.0, 3
+        if s.path == self.line.counter.speed:
+            return lambda t: self.travel.speed(t) * 60.0, noise.speed_m_per_min, 2
+        if zone is not None and zone.name in self.ovens and zone.medium == "air":
+            return self.ovens[zone.name].at, noise.temperature_C, TEMPERATURE_DECIMALS
+        if s.quantity.startswith("diameter"):
+            return self._diameter(s), noise.diameter_mm, DIAMETER_DECIMALS
+        return self._steady(s)
+
+    def _diameter(self, s: StreamSettings) -> Callable[[Floats], Floats]:
+        """The cable at the gauge; two axes see an oval from its two sides."""
+        axis = {"diameter-x": 1.0, "diameter-y": -1.0}.get(s.quantity, 0.0)
+        offset = self.line.counter_m - self.line.stations[s.station].middle_m
+        oval_mm = axis * self.story.screw.ovality_mm
+        return lambda t: self.cable.diameter_mm(self.travel.metres(t) + offset) + oval_mm
+
+    def _steady(self, s: StreamSettings) -> tuple[Callable[[Floats], Floats], float, int]:
+        """A quantity that is held: in the middle of its window, or of what its instrument can measure."""
+        middle, half = self._usual(s)
+        share = _SPEED_SHARE.get((s.station, s.quantity), 0.0)
+        usual_m_per_s = self.recipe.setpoints.speed_m_per_min / 60.0
+        upsets = [one for one in self.story.upset if one.stream == s.path]
+        swing = PRESSURE_SWING_BAR if s.quantity == "pressure" else 0.0
+
+        def true(t: Floats) -> Floats:
+            moving = self.travel.speed(t) / usual_m_per_s
+            beat = swing * np.sin(2 * np.pi * t / self.story.screw.pulsation_period_s)
+            return middle * (1.0 - share + share * moving) + beat + self._upset(upsets, t)
+
+        return true, half * self.story.noise.steady_percent / 100.0, 3 if half < 1 else 2
+
+    def _usual(self, s: StreamSettings) -> tuple[float, float]:
+        window = next((w for w in self.recipe.window if w.stream == s.path), None)
+        zone = next((z.name for z in self.line.zone if z.temperature == s.path), None)
+        if zone in self.recipe.setpoints.zone_C:
+            return self.recipe.setpoints.zone_C[zone], 20.0
+        if window is not None and window.lo is not None and window.hi is not None:
+            return (window.lo + window.hi) / 2, (window.hi - window.lo) / 2
+        low, high = s.measuring_range or (0.0, 100.0)
+        return low + (high - low) * _USUAL_SHARE.get(s.quantity, 0.5), (high - low) / 2
+
+    def _upset(self, upsets: list[Upset], t_s: Floats) -> Floats:
+        off = np.zeros_like(t_s)
+        local = t_s % self.scenario.repeat_s if self.scenario.repeat_s else t_s
+        for one in upsets:
+            since = local - one.at_s
+            grown = np.clip(since / one.over_s, 0.0, 1.0) if one.over_s else 1.0
+            off += np.where((since >= 0) & (since < one.for_s), one.by * grown, 0.0)
+        return off
+
+    def _oven(self, zone: str, setpoint_C: float) -> Oven:
+        troubles = [one for one in self.story.oven if one.zone == zone]
+        return Oven(setpoint_C, troubles, self.scenario.repeat_s, self.rng(f"oven {zone}"))
+
+    # ---- what is told as it happens ------------------------------------------------------------------------
+
+    def _told(self, from_s: float, before_s: float) -> Iterator[tuple[str, list[Draft]]]:
+        yield f"{STATE_STATION}/{STATE}", list(self._states(from_s, before_s))
+        yield f"{self.line.take_up}/{DRUM}", list(self._doffs(before_s))
+        for stream in self.line.stream:
+            if stream.kind == "events":
+                yield stream.path, list(self._sparks(stream, before_s))
+        self._remember(from_s, before_s)
+
+    def _stamp(self, t_s: float) -> int:
+        return self.start_ms + round(t_s * 1e3)
+
+    def _states(self, from_s: float, before_s: float) -> Iterator[Draft]:
+        for turn in self.travel.states(from_s, before_s):
+            L = float(self.travel.metres(np.array(turn.t_s)))
+            self.truth.states.append(State(turn.t_s, turn.state, turn.reason, L))
+            yield Draft(turn.t_s, {"t": self._stamp(turn.t_s), "state": turn.state, "reason": turn.reason})
+
+    def _doffs(self, before_s: float) -> Iterator[Draft]:
+        while (t := float(self.travel.when(np.array(self._drum_L)))) < before_s:
+            lengths = self.story.drum_length_m
+            length = lengths[min(self._drum, len(lengths) - 1)]
+            name = f"{self.story.drum_prefix}-{self.first_drum + self._drum:04d}"
+            start_m = self._drum_L + self.line.counter_m - self.line.take_up_m
+            self.truth.cuts.append(Cut(name, self.recipe.recipe, start_m, t))
+            self._drum += 1
+            self._drum_L += length
+            yield Draft(
+                t, {"t": self._stamp(t), "drum": name, "recipe": self.recipe.recipe, "planned_length_m": length}
+            )
+
+    def _sparks(self, stream: StreamSettings, before_s: float) -> Iterator[Draft]:
+        """A fault is told when it enters the electrode."""
+        offset = self.line.counter_m - self.line.stations[stream.station].position_m
+        start_L = self.story.line_metre_start_m
+        for flaw in self.flaws.before(float(self.travel.metres(np.array(before_s))) + offset):
+            L = flaw.metre - offset
+            if L >= start_L:
+                t = float(self.travel.when(np.array(L)))
+                self.truth.sparks.append(Spark(flaw.metre, t, flaw.cause))
+                yield Draft(t, {"t": self._stamp(t), "v": 1})
+
+    def _remember(self, from_s: float, before_s: float) -> None:
+        """Troubles of instruments that begin in this page."""
+        self.truth.counter += self.wheel.faults(from_s, before_s)
+        repeat_s = self.scenario.repeat_s
+        for period in range(int(before_s // repeat_s) + 1) if repeat_s else range(1):
+            for one in self.story.instrument:
+                t = one.at_s + period * (repeat_s or 0.0)
+                if from_s <= t < before_s:
+                    self.truth.troubles += stretches(self.line, self.travel, one.stream, one.kind, t, t + one.for_s)
+
+
+# Share of a steady quantity that goes with the line speed, and where in its range it lies when no window tells.
+_SPEED_SHARE = {("head", "pressure"): 0.15, ("head", "screw-speed"): 1.0}
+_USUAL_SHARE = {"screw-speed": 0.4, "tension": 0.16}
+
+
+def simulate(
+    scenario: Scenario,
+    configuration: Configuration,
+    line: str,
+    start_s: float,
+    first_n: Mapping[str, int] | None = None,
+    first_drum: int = 1,
+    line_metre_start_m: float | None = None,
+) -> Run:
+    """The run of one line of a scenario from `start_s` (UTC) on; `run.messages()` is it in wire order, s, topic, bytes.
+
+    The same arguments give the same bytes, whatever the pace or the cut into pages. `first_n` gives streams' first
+    sequence numbers by path (else 0); `line_metre_start_m` stands in for the scenario's.
+    Raises KeyError for a line that the scenario does not tell of.
+    """
+    story = scenario.stories[line]
+    if line_metre_start_m is not None:
+        story = story.model_copy(update={"line_metre_start_m": line_metre_start_m})
+    return Run(
+        configuration.works.works, configuration.lines[line], configuration.recipes[story.recipe],
+        scenario, story, round(start_s * 1e3), first_n or {}, first_drum,
+    )  # fmt: skip

@@ -1,0 +1,348 @@
+"""What happens on the lines, as types of the scenario files; times count from the start, metres from the first cut."""
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated, Literal, Self
+
+from pydantic import Field, model_validator
+
+from monitor.contract.config import Configuration, Line, Name, NotNegative, Positive, Recipe, Settings, StreamPath
+from monitor.contract.load import ConfigurationError, Fault, parse_model
+from monitor.contract.load import parse as parse_configuration
+
+Share = Annotated[float, Field(ge=0, le=1)]
+LATEST_S = 1e8
+
+
+class Wire(Settings):
+    """What the way to the broker does to messages. A delay is exponential about its mean and never over the most."""
+
+    delay_mean_s: NotNegative = 0.0
+    delay_most_s: NotNegative = 0.0
+    repeated_share: Share = 0.0
+    repeated_after_s: NotNegative = 0.5
+    reordered_share: Share = 0.0
+    reordered_by_s: NotNegative = 1.0
+    lost_share: Share = 0.0
+
+
+class SpeedStep(Settings):
+    """The line changes to another speed, evenly over a time."""
+
+    at_s: NotNegative
+    to_m_per_min: NotNegative
+    over_s: Positive
+    reason: str = ""
+
+
+class Screw(Settings):
+    """What the extruder does to the diameter while nothing is wrong. Lag is the time by which it follows the speed."""
+
+    pulsation_mm: NotNegative = 0.008
+    pulsation_period_s: Positive = 1.31
+    wander_mm: NotNegative = 0.012
+    ovality_mm: NotNegative = 0.004
+    lag_s: NotNegative = 0.03
+
+
+class Noise(Settings):
+    """Standard deviation of each kind of gauge."""
+
+    diameter_mm: NotNegative = 0.006
+    temperature_C: NotNegative = 0.25
+    speed_m_per_min: NotNegative = 0.15
+    steady_percent: NotNegative = 1.0
+
+
+class OvenTrouble(Settings):
+    """One thing that happens to an oven.
+
+    `sag`: the heater weakens over `over_s` until it can hold no more than `to_C`, for `for_s`; control then overshoots.
+    `drift`: control is misled, and the air wanders off by `by_C` over `over_s`, for `for_s` in all.
+    `trip`: the heater is off for `for_s`. `setpoint`: somebody sets `to_C`, back after `for_s` if that is given.
+    `overshoot`: heat for `by_C` more comes in over `for_s`.
+    """
+
+    zone: Name
+    kind: Literal["sag", "drift", "trip", "setpoint", "overshoot"]
+    at_s: NotNegative
+    for_s: Positive | None = None
+    over_s: NotNegative = 0.0
+    to_C: float | None = None
+    by_C: float | None = None
+
+    @property
+    def lasts_s(self) -> float:
+        """Duration; for good where none is given."""
+        return LATEST_S if self.for_s is None else self.for_s
+
+    @model_validator(mode="after")
+    def _complete(self) -> Self:
+        _need(self.kind, self.to_C, "to_C", ("sag", "setpoint"))
+        _need(self.kind, self.by_C, "by_C", ("drift", "overshoot"))
+        _need(self.kind, self.for_s, "for_s", ("trip", "overshoot"))
+        return self
+
+
+class Places(Settings):
+    """Where along the cable: at given metres (and again every so many), or at random so many per km."""
+
+    at_m: list[NotNegative] = []
+    every_m: Positive | None = None
+    per_km: Positive | None = None
+    from_m: NotNegative = 0.0
+    to_m: Positive | None = None
+
+    @property
+    def end_m(self) -> float:
+        return float("inf") if self.to_m is None else self.to_m
+
+    def one_way(self) -> None:
+        """Raises ValueError unless exactly one of `at_m` and `per_km` says where."""
+        if bool(self.at_m) == (self.per_km is not None):
+            raise ValueError("say where: give either at_m, a list of metres, or per_km, a rate")
+        if self.every_m is not None and self.at_m and max(self.at_m) - min(self.at_m) >= self.every_m:
+            raise ValueError(f"at_m spans more than every_m {self.every_m:g}: the places would overtake each other")
+
+
+class Bulge(Places):
+    """A lump (height above 0) or a neck (below): a raised cosine over `length_m`, `height_mm` in diameter."""
+
+    height_mm: float
+    length_m: Positive = 0.6
+
+    @model_validator(mode="after")
+    def _placed(self) -> Self:
+        self.one_way()
+        return self
+
+
+class Sparks(Places):
+    """Faults of the insulation that the spark tester will find.
+
+    `random`: single ones. `cluster`: `count` of them within `spread_m`. `recurring`: a rotating part marks the cable
+    at `phase_deg` of a turn with `probability`; its circumference in the line file is worn down by `wear_percent`.
+    """
+
+    kind: Literal["random", "cluster", "recurring"]
+    count: Annotated[int, Field(ge=1)] = 5
+    spread_m: Positive = 3.0
+    part: Name | None = None
+    phase_deg: Annotated[float, Field(ge=0, lt=360)] = 0.0
+    probability: Annotated[float, Field(gt=0, le=1)] = 1.0
+    wear_percent: NotNegative = 0.0
+
+    @model_validator(mode="after")
+    def _complete(self) -> Self:
+        _need(self.kind, self.part, "part", ("recurring",))
+        if self.kind != "recurring":
+            self.one_way()
+        return self
+
+
+class InstrumentTrouble(Settings):
+    """A gauge sticks at its value, drifts by `by` a minute, says that its values are bad, or says nothing."""
+
+    stream: StreamPath
+    kind: Literal["stick", "drift", "bad", "drop-out"]
+    at_s: NotNegative
+    for_s: Positive
+    by_per_min: float | None = None
+
+    @model_validator(mode="after")
+    def _complete(self) -> Self:
+        _need(self.kind, self.by_per_min, "by_per_min", ("drift",))
+        return self
+
+
+class CounterTrouble(Settings):
+    """The metre counter starts again at 0, jumps by `by_m`, or loses `percent` of the metres for `for_s`.
+
+    It wraps by itself where the line file says so: start it near the end with `line_metre_start_m`.
+    """
+
+    kind: Literal["reset", "jump", "slip"]
+    at_s: NotNegative
+    for_s: Positive | None = None
+    by_m: float | None = None
+    percent: Annotated[float, Field(gt=0, le=100)] | None = None
+
+    @model_validator(mode="after")
+    def _complete(self) -> Self:
+        _need(self.kind, self.by_m, "by_m", ("jump",))
+        _need(self.kind, self.percent, "percent", ("slip",))
+        _need(self.kind, self.for_s, "for_s", ("slip",))
+        return self
+
+
+class Upset(Settings):
+    """Something true happens to a quantity that is otherwise steady: it is off by `by`, reached over `over_s`."""
+
+    stream: StreamPath
+    at_s: NotNegative
+    for_s: Positive
+    by: float
+    over_s: NotNegative = 0.0
+
+
+class LineStory(Settings):
+    """One line's part in a scenario."""
+
+    line: Name
+    recipe: Name
+    start_m_per_min: NotNegative
+    line_metre_start_m: NotNegative = 1000.0
+    drum_prefix: str
+    drum_length_m: Annotated[list[Positive], Field(min_length=1)]
+    screw: Screw = Screw()
+    noise: Noise = Noise()
+    speed: list[SpeedStep] = []
+    oven: list[OvenTrouble] = []
+    bulge: list[Bulge] = []
+    spark: list[Sparks] = []
+    instrument: list[InstrumentTrouble] = []
+    counter: list[CounterTrouble] = []
+    upset: list[Upset] = []
+
+    @model_validator(mode="after")
+    def _steps_follow(self) -> Self:
+        for before, after in zip(self.speed, self.speed[1:], strict=False):
+            if after.at_s < before.at_s + before.over_s:
+                ends = before.at_s + before.over_s
+                raise ValueError(
+                    f"the speed step at {after.at_s:g} s begins before the one before it ends ({ends:g} s)"
+                )
+        return self
+
+
+class Scenario(Settings):
+    """A story for some lines. With `repeat_s` everything that has a time happens again in each such period."""
+
+    scenario: Name
+    title: str
+    seed: Annotated[int, Field(ge=0)]
+    lasts_s: Positive = 600.0
+    repeat_s: Positive | None = None
+    wire: Wire = Wire()
+    line: Annotated[list[LineStory], Field(min_length=1)]
+
+    @property
+    def stories(self) -> dict[str, LineStory]:
+        return {story.line: story for story in self.line}
+
+    @model_validator(mode="after")
+    def _repeats(self) -> Self:
+        if self.repeat_s is None:
+            return self
+        for story in self.line:
+            _fits(story, self.repeat_s)
+        return self
+
+
+def _need(kind: str, value: object, key: str, kinds: tuple[str, ...]) -> None:
+    if kind in kinds and value is None:
+        raise ValueError(f"kind {kind!r} needs {key}")
+
+
+def _fits(story: LineStory, repeat_s: float) -> None:
+    """A period must begin as it ends, and hold all that happens in it."""
+    if story.speed and story.speed[-1].to_m_per_min != story.start_m_per_min:
+        last = story.speed[-1].to_m_per_min
+        raise ValueError(
+            f"line {story.line}: with repeat_s the last speed step must return to start_m_per_min "
+            f"{story.start_m_per_min:g}, it goes to {last:g}"
+        )
+    ends = [("speed", s.at_s + s.over_s) for s in story.speed]
+    timed = [("oven", story.oven), ("instrument", story.instrument), ("counter", story.counter), ("upset", story.upset)]
+    ends += [(what, one.at_s + (one.for_s or 0.0)) for what, all_ in timed for one in all_]  # type: ignore[attr-defined]
+    for what, end_s in ends:
+        if end_s > repeat_s:
+            raise ValueError(f"line {story.line}: a {what} entry ends at {end_s:g} s, after repeat_s {repeat_s:g}")
+
+
+# ---- reading ----------------------------------------------------------------------------------------------
+
+
+def load_scenario(folder: Path, name: str, configuration: Configuration) -> Scenario:
+    """Scenario `name` of a configuration folder; raises ConfigurationError, or FileNotFoundError naming the others."""
+    path = folder / "scenarios" / f"{name}.toml"
+    if not path.is_file():
+        known = ", ".join(sorted(p.stem for p in path.parent.glob("*.toml"))) or "none"
+        raise FileNotFoundError(f"no scenario {name!r} in {path.parent}: there are {known}")
+    return parse_scenario(f"scenarios/{name}.toml", path.read_text(encoding="utf-8"), configuration)
+
+
+def parse_scenario(file: str, text: str, configuration: Configuration) -> Scenario:
+    """A scenario from its text; raises ConfigurationError with every fault."""
+    faults: list[Fault] = []
+    scenario = parse_model(file, text, Scenario, faults)
+    if scenario is not None:
+        faults += _meets(file, scenario, configuration)
+    if scenario is None or faults:
+        raise ConfigurationError(faults)
+    return scenario
+
+
+def faults_of(files: Mapping[str, str]) -> list[Fault]:
+    """What is wrong with the scenario files of a configuration, given all its file texts by relative path."""
+    try:
+        configuration = parse_configuration(files)
+    except ConfigurationError:
+        configuration = None  # told by the check of those files; here only each scenario by itself
+    faults: list[Fault] = []
+    for file, text in files.items():
+        if file.startswith("scenarios/"):
+            scenario = parse_model(file, text, Scenario, faults)
+            if scenario is not None and configuration is not None:
+                faults += _meets(file, scenario, configuration)
+    return faults
+
+
+def _meets(file: str, scenario: Scenario, configuration: Configuration) -> list[Fault]:
+    faults = []
+    if scenario.scenario != Path(file).stem:
+        problem = f"expected {Path(file).stem!r} as the file is called, got {scenario.scenario!r}."
+        faults.append(Fault(file, "scenario", problem, "Rename one."))
+    for i, story in enumerate(scenario.line, 1):
+        line = configuration.lines.get(story.line)
+        recipe = configuration.recipes.get(story.recipe)
+        if line is None:
+            known = ", ".join(configuration.lines)
+            faults.append(Fault(file, f"line[{i}].line", f"no line {story.line!r}; there are {known}.", "Correct it."))
+        if recipe is None:
+            known = ", ".join(configuration.recipes)
+            problem = f"no recipe {story.recipe!r}; there are {known}."
+            faults.append(Fault(file, f"line[{i}].recipe", problem, "Correct it."))
+        if line is not None and recipe is not None:
+            faults += _story_meets(file, f"line[{i}]", story, line, recipe)
+    return faults
+
+
+def _story_meets(file: str, key: str, story: LineStory, line: Line, recipe: Recipe) -> list[Fault]:
+    faults = []
+    if recipe.line_kind != line.kind:
+        problem = f"recipe {recipe.recipe!r} is for lines of kind {recipe.line_kind!r}, {line.line} is {line.kind!r}."
+        faults.append(Fault(file, f"{key}.recipe", problem, "Name a recipe for this kind of line."))
+    parts = {part.name: line.stations[part.station].position_m for part in line.rotating_part}
+    testers = [line.stations[s.station].position_m for s in line.stream if s.kind == "events"]
+    ovens = {z.name for z in line.zone if z.medium == "air"} & set(recipe.setpoints.zone_C)
+    for j, spark in enumerate(story.spark, 1):
+        if spark.part is not None and spark.part not in parts:
+            problem = f"line {line.line} has no rotating part {spark.part!r}; it has {', '.join(parts)}."
+            faults.append(Fault(file, f"{key}.spark[{j}].part", problem, "Correct the name."))
+        elif spark.part is not None and testers and parts[spark.part] > min(testers):
+            problem = f"{spark.part!r} touches the cable after the spark tester, which cannot find its marks."
+            faults.append(Fault(file, f"{key}.spark[{j}].part", problem, "Name a part before the tester."))
+    for j, oven in enumerate(story.oven, 1):
+        if oven.zone not in ovens:
+            problem = (
+                f"line {line.line} with {recipe.recipe} has no oven {oven.zone!r}; it has {', '.join(sorted(ovens))}."
+            )
+            faults.append(Fault(file, f"{key}.oven[{j}].zone", problem, "Correct the name."))
+    named = [(f"instrument[{j}]", one.stream) for j, one in enumerate(story.instrument, 1)]
+    named += [(f"upset[{j}]", one.stream) for j, one in enumerate(story.upset, 1)]
+    for what, path in named:
+        if path not in line.streams:
+            problem = f"line {line.line} has no stream {path!r}."
+            faults.append(Fault(file, f"{key}.{what}.stream", problem, "Correct the name."))
+    return faults

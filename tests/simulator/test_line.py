@@ -1,0 +1,209 @@
+"""A run repeats to the bit, whatever the cut into pages; what its gauges say is what the line did."""
+
+import json
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from monitor.contract.config import Configuration
+from monitor.contract.load import load
+from simulator.line import Run, Sent, simulate
+from simulator.scenario import Scenario, parse_scenario
+
+CONFIGS = Path(__file__).parents[2] / "configs"
+START_S = 1_764_000_000.0
+HEAD = """
+scenario = "made"
+title = "Made for a test"
+seed = {seed}
+{top}
+[[line]]
+line = "core-1"
+recipe = "core-2g5"
+start_m_per_min = {start}
+line_metre_start_m = 1000.0
+drum_prefix = "T"
+drum_length_m = [500.0, 300.0]
+"""
+
+
+@cache
+def configuration() -> Configuration:
+    return load(CONFIGS)
+
+
+def made(story: str = "", seed: int = 5, start: float = 240.0, top: str = "") -> Scenario:
+    return parse_scenario("made.toml", HEAD.format(seed=seed, start=start, top=top) + story, configuration())
+
+
+def run_of(scenario: Scenario, until_s: float, page_s: float = 60.0) -> tuple[Run, list[Sent]]:
+    run = simulate(scenario, configuration(), "core-1", START_S)
+    return run, list(run.messages(page_s, until_s))
+
+
+def said(sent: list[Sent], path: str) -> tuple[np.ndarray, np.ndarray]:
+    """Times (s from the start) and values of one stream, in order."""
+    t, v = [], []
+    for m in sorted((json.loads(s.payload) for s in sent if s.topic.endswith("core-1/" + path)), key=lambda m: m["n"]):
+        values = m["v"] if isinstance(m["v"], list) else [m["v"]]
+        t += [(m["t"] + i * m.get("dt", 0)) / 1e3 - START_S for i in range(len(values))]
+        v += values
+    return np.array(t), np.array(v)
+
+
+EVERYTHING = """
+[[line.speed]]
+at_s = 40.0
+to_m_per_min = 0.0
+over_s = 15.0
+reason = "strip broke"
+[[line.speed]]
+at_s = 80.0
+to_m_per_min = 240.0
+over_s = 20.0
+[[line.oven]]
+zone = "oven-b"
+kind = "sag"
+at_s = 10.0
+for_s = 60.0
+to_C = 265.0
+over_s = 10.0
+[[line.bulge]]
+height_mm = 0.2
+per_km = 30.0
+[[line.bulge]]
+height_mm = -0.2
+at_m = [50.0, 130.0]
+[[line.spark]]
+kind = "random"
+per_km = 40.0
+[[line.spark]]
+kind = "cluster"
+per_km = 5.0
+[[line.spark]]
+kind = "recurring"
+part = "capstan-wheel"
+probability = 0.5
+[[line.instrument]]
+stream = "cold-gauge/diameter-x"
+kind = "stick"
+at_s = 20.0
+for_s = 7.0
+[[line.instrument]]
+stream = "hot-gauge/diameter"
+kind = "drop-out"
+at_s = 30.123
+for_s = 4.0
+[[line.counter]]
+kind = "reset"
+at_s = 100.0
+[[line.counter]]
+kind = "slip"
+at_s = 20.0
+for_s = 10.0
+percent = 10.0
+[[line.upset]]
+stream = "spark-electrode/voltage"
+at_s = 30.0
+for_s = 5.0
+by = -2.0
+"""
+UNKIND = """
+repeat_s = 130.0
+[wire]
+delay_mean_s = 0.05
+delay_most_s = 0.5
+repeated_share = 0.05
+reordered_share = 0.05
+reordered_by_s = 1.0
+"""
+
+
+def test_the_same_seed_gives_the_same_bytes() -> None:
+    assert run_of(made(EVERYTHING, top=UNKIND), 300.0)[1] == run_of(made(EVERYTHING, top=UNKIND), 300.0)[1]
+    assert run_of(made(EVERYTHING, top=UNKIND), 60.0)[1] != run_of(made(EVERYTHING, seed=6, top=UNKIND), 60.0)[1]
+
+
+@pytest.mark.parametrize("page_s", [0.1, 2.0, 7.3, 400.0])
+def test_the_cut_into_pages_shows_in_no_byte_and_in_no_truth(page_s: float) -> None:
+    whole, sent = run_of(made(EVERYTHING, top=UNKIND), 300.0)
+    cut, cut_sent = run_of(made(EVERYTHING, top=UNKIND), 300.0, page_s)
+    assert cut_sent == sent
+    assert cut.truth.sparks == whole.truth.sparks
+    assert sorted(cut.truth.beyond, key=str) == sorted(whole.truth.beyond, key=str)
+    assert cut.truth.states == whole.truth.states
+    assert sorted(cut.truth.troubles, key=str) == sorted(whole.truth.troubles, key=str)
+
+
+def test_wire_order_and_numbers_without_holes() -> None:
+    _, sent = run_of(made(EVERYTHING, top=UNKIND), 300.0)
+    assert [s.send_s for s in sent] == sorted(s.send_s for s in sent)
+    numbers: dict[str, list[int]] = {}
+    for s in sent:
+        numbers.setdefault(s.topic, []).append(json.loads(s.payload)["n"])
+    for topic, ns in numbers.items():
+        assert sorted(set(ns)) == list(range(max(ns) + 1)), topic
+    assert any(ns != sorted(ns) for ns in numbers.values()), "this wire reorders"
+    assert sum(len(ns) - len(set(ns)) for ns in numbers.values()) > 50, "this wire repeats"
+
+
+def test_the_counter_reads_the_integral_of_the_true_speed() -> None:
+    story = EVERYTHING.split("[[line.counter]]")[0]
+    run, sent = run_of(made(story), 200.0)
+    t, reading = said(sent, "metre-counter/length")
+    fine = np.linspace(0.0, t[-1], 400_001)
+    v = run.travel.speed(fine)
+    by_speed = np.concatenate(([0.0], np.cumsum(0.5 * (v[1:] + v[:-1]) * np.diff(fine))))
+    assert np.abs(reading - 1000.0 - np.interp(t, fine, by_speed)).max() < 2e-3
+    assert (np.diff(reading) >= 0).all()
+
+
+def test_counter_faults_are_what_the_story_says() -> None:
+    _, sent = run_of(made(EVERYTHING), 120.0)
+    t, reading = said(sent, "metre-counter/length")
+    at = dict(zip(np.round(t, 3).tolist(), reading.tolist(), strict=True))
+    assert at[20.0] == pytest.approx(1000 + 4 * 20)
+    assert at[30.0] == pytest.approx(1000 + 4 * 30 - 0.1 * 40)  # 10 % of 40 m were lost
+    assert at[100.0] == 0.0
+
+
+def test_a_doff_begins_a_drum_at_the_knife() -> None:
+    run, sent = run_of(made(), 300.0)
+    drums = [json.loads(s.payload) for s in sent if s.topic.endswith("take-up/drum")]
+    assert [d["drum"] for d in drums] == ["T-0001", "T-0002", "T-0003", "T-0004"]
+    assert [d["t"] / 1e3 - START_S for d in drums] == [0.0, 125.0, 200.0, 275.0]  # 4 m/s
+    assert [c.start_m for c in run.truth.cuts] == [992.0, 1492.0, 1792.0, 2092.0]  # counter 114, take-up 122
+
+
+def test_the_speed_of_the_machine_is_told_when_it_changes() -> None:
+    _, sent = run_of(made(EVERYTHING), 120.0)
+    states = [json.loads(s.payload) for s in sent if s.topic.endswith("line/state")]
+    assert [(m["t"] / 1e3 - START_S, m["state"], m["reason"]) for m in states] == [
+        (0.0, "running", ""),
+        (40.0, "ramping", "strip broke"),
+        (55.0, "stopped", "strip broke"),
+        (80.0, "ramping", ""),
+        (100.0, "running", ""),
+    ]
+
+
+def test_instruments_stick_and_drop_out() -> None:
+    _, sent = run_of(made(EVERYTHING), 60.0)
+    t, v = said(sent, "cold-gauge/diameter-x")
+    stuck = (t >= 20.0) & (t < 27.0 - 1e-9)
+    assert len(set(v[stuck].tolist())) == 1
+    assert len(set(v[~stuck].tolist())) > 20
+    t, _ = said(sent, "hot-gauge/diameter")
+    assert not ((t >= 30.123) & (t < 34.123)).any()
+    assert np.diff(t).max() == pytest.approx(4.01, abs=0.011)
+
+
+def test_first_numbers_may_be_given() -> None:
+    run = simulate(made(), configuration(), "core-1", START_S, first_n={"oven-a/temperature": 900}, first_drum=7)
+    sent = list(run.messages(until_s=2.0))
+    first = {s.topic.removeprefix("tarn/core-1/"): json.loads(s.payload) for s in reversed(sent)}
+    assert first["oven-a/temperature"]["n"] == 900
+    assert first["oven-b/temperature"]["n"] == 0
+    assert first["take-up/drum"]["drum"] == "T-0007"
