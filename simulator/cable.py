@@ -43,7 +43,7 @@ class Wall:
         x = s.pulsation_mm * np.sin(2 * np.pi * t_s / s.pulsation_period_s + self.phases[0])
         for period, phase in zip(WANDER_PERIODS_S, self.phases[1:], strict=True):
             x += s.wander_mm / len(WANDER_PERIODS_S) * np.sin(2 * np.pi * t_s / period + phase)
-        return self._lagging_mm(t_s) + x
+        return np.asarray(self._lagging_mm(t_s) + x)
 
     def _lagging_mm(self, t_s: Floats) -> Floats:
         """The screw brings compound for the speed of `lag_s` ago: wall area changes by -lag a / v (first order)."""
@@ -163,7 +163,7 @@ def _recurring(line: Line, sparks: Sparks, origin_m: float, rng: np.random.Gener
     first = int(np.ceil((origin_m + sparks.from_m - offset) / round_m))
     for turn in count(first):
         M = turn * round_m + offset
-        if M >= origin_m + sparks.end_m:
+        if origin_m + sparks.end_m <= M:
             return
         if sparks.probability >= 1.0 or rng.random() < sparks.probability:
             yield Flaw(M, part.name)

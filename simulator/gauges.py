@@ -1,6 +1,6 @@
 """The instruments: each samples its own truth at its own place, with noise, resolution and its own troubles."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 import msgspec
@@ -44,7 +44,7 @@ class Gauge:
     truth: Callable[[Floats], Floats]
     sigma: float
     decimals: int
-    troubles: list[InstrumentTrouble]
+    troubles: Sequence[InstrumentTrouble]
     repeat_s: float | None
     rng: np.random.Generator
     dt_ms: int = field(init=False)
@@ -62,10 +62,11 @@ class Gauge:
         end = max(-(-before_ms // self.dt_ms) // self.block * self.block, self._next)
         i = np.arange(self._next, end)
         self._next = end
-        t_s = i * (self.dt_ms / 1e3)
+        t_s: Floats = np.asarray(i * (self.dt_ms / 1e3), dtype=np.float64)
         true = self.truth(t_s) if len(t_s) else t_s
-        noise = self.rng.normal(0.0, self.sigma, len(t_s)) if self.sigma else 0.0
-        return Taken(t_s, true, np.round(self._troubled(t_s, true + noise), self.decimals))
+        noise = self.rng.normal(0.0, self.sigma, len(t_s))
+        said = self._troubled(t_s, true + noise)
+        return Taken(t_s, true, np.round(said, self.decimals))
 
     def drafts(self, taken: Taken, start_ms: int) -> Iterator[Draft]:
         """Messages of samples that were taken; none where the instrument said nothing."""
@@ -149,7 +150,7 @@ class CounterWheel:
     """What the metre counter shows for the true line metre."""
 
     travel: Travel
-    troubles: list[CounterTrouble]
+    troubles: Sequence[CounterTrouble]
     repeat_s: float | None
     wraps_at_m: float | None
 

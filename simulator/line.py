@@ -16,7 +16,7 @@ from simulator.gauges import CounterWheel, Draft, Gauge, encode
 from simulator.ovens import Oven
 from simulator.scenario import LineStory, Scenario, Upset
 from simulator.travel import Travel, travel
-from simulator.truth import Cut, Spark, State, Truth, Watch, stretches, watches
+from simulator.truth import Cut, Spark, Spell, State, Truth, Watch, stretches, watches
 from simulator.wire import StreamWire
 
 PAGE_S = 60.0
@@ -82,6 +82,7 @@ class Run:
         self.flaws = flaws(self.line, story, self.origin_m, [self.rng(f"spark {i}") for i in range(len(story.spark))])
         self.watches = watches(self.line, self.recipe, self.travel, self.truth)
         self.gauges = {s.path: self._gauge(s) for s in self.line.stream if s.kind == "samples"}
+        self.truth.noise = {path: gauge.sigma for path, gauge in self.gauges.items()}
         self._drum_L = story.line_metre_start_m
 
     @property
@@ -252,7 +253,7 @@ class Run:
         start_L = self.story.line_metre_start_m
         for flaw in self.flaws.before(float(self.travel.metres(np.array(before_s))) + offset):
             L = flaw.metre - offset
-            if L >= start_L:
+            if start_L <= L:
                 t = float(self.travel.when(np.array(L)))
                 self.truth.sparks.append(Spark(flaw.metre, t, flaw.cause))
                 yield Draft(t, {"t": self._stamp(t), "v": 1})
@@ -265,7 +266,8 @@ class Run:
             for one in self.story.instrument:
                 t = one.at_s + period * (repeat_s or 0.0)
                 if from_s <= t < before_s:
-                    self.truth.troubles += stretches(self.line, self.travel, one.stream, one.kind, t, t + one.for_s)
+                    spell = Spell(t, t + one.for_s, t + one.for_s, 0.0)
+                    self.truth.troubles += stretches(self.line, self.travel, one.stream, one.kind, spell)
 
 
 # Share of a steady quantity that goes with the line speed, and where in its range it lies when no window tells.

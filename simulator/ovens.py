@@ -44,7 +44,7 @@ class Oven:
         have = len(self.history_C)
         want = max(int(np.ceil(t_s / STEP_S)) + 2, 0)
         if want > have:
-            steps = np.arange(have, want) * STEP_S
+            steps: Floats = np.asarray(np.arange(have, want) * STEP_S, dtype=np.float64)
             self.history_C = np.concatenate((self.history_C, self._run(steps)))
 
     def _run(self, t_s: Floats) -> Floats:
@@ -83,7 +83,7 @@ class Oven:
                 assert one.to_C is not None
                 ceiling = np.where(on, np.minimum(ceiling, full + grown * (one.to_C - full)), ceiling)
             elif one.kind == "setpoint":
-                setpoint = np.where(on, one.to_C, setpoint)
+                setpoint = np.where(on, one.to_C or 0.0, setpoint)
             elif one.kind == "drift":
                 misled = np.where(on, misled + grown * (one.by_C or 0.0), misled)
             elif one.kind == "overshoot":

@@ -87,7 +87,7 @@ class OvenTrouble(Settings):
 class Places(Settings):
     """Where along the cable: at given metres (and again every so many), or at random so many per km."""
 
-    at_m: list[NotNegative] = []
+    at_m: tuple[NotNegative, ...] = ()
     every_m: Positive | None = None
     per_km: Positive | None = None
     from_m: NotNegative = 0.0
@@ -196,13 +196,13 @@ class LineStory(Settings):
     drum_length_m: Annotated[list[Positive], Field(min_length=1)]
     screw: Screw = Screw()
     noise: Noise = Noise()
-    speed: list[SpeedStep] = []
-    oven: list[OvenTrouble] = []
-    bulge: list[Bulge] = []
-    spark: list[Sparks] = []
-    instrument: list[InstrumentTrouble] = []
-    counter: list[CounterTrouble] = []
-    upset: list[Upset] = []
+    speed: tuple[SpeedStep, ...] = ()
+    oven: tuple[OvenTrouble, ...] = ()
+    bulge: tuple[Bulge, ...] = ()
+    spark: tuple[Sparks, ...] = ()
+    instrument: tuple[InstrumentTrouble, ...] = ()
+    counter: tuple[CounterTrouble, ...] = ()
+    upset: tuple[Upset, ...] = ()
 
     @model_validator(mode="after")
     def _steps_follow(self) -> Self:

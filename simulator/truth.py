@@ -1,6 +1,5 @@
 """What really happened at which metre, for marking what the monitor says of it."""
 
-from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
@@ -12,6 +11,8 @@ from monitor.contract.config import Line, Recipe, Window
 from monitor.contract.record import Floats
 from simulator.gauges import CounterFaultTrue
 from simulator.travel import Travel
+
+Flags = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,16 +28,19 @@ class Spark:
 class Stretch:
     """Cable for which something held: `check` LO, HI ... (true value beyond that limit), or an instrument's trouble.
 
-    `start_m`, `end_m` are line metres; times s from the start; `place` tells the pass of a zone.
+    `start_m`, `end_m` are line metres; `clear_m` is where the value was back by the window's deadband as well.
+    Times are s from the start; `place` tells the pass of a zone.
     """
 
     stream: str
     check: str
     start_m: float
     end_m: float
+    clear_m: float
     start_s: float
     end_s: float
-    extreme: float | None = None
+    clear_s: float
+    extreme: float
     place: str = ""
 
 
@@ -74,6 +78,7 @@ class Truth:
     counter: list[CounterFaultTrue] = field(default_factory=list)
     cuts: list[Cut] = field(default_factory=list)
     states: list[State] = field(default_factory=list)
+    noise: dict[str, float] = field(default_factory=dict)  # standard deviation of each gauge, in its unit
 
     def write(self, folder: Path) -> Path:
         """Write as `LINE.json` in a folder, which is made if need be; returns the file."""
@@ -108,45 +113,67 @@ def extents(line: Line, stream: str) -> list[Extent]:
     return [Extent(station.position_m, station.end_m if station.end_m is not None else station.position_m)]
 
 
-@dataclass(slots=True)
-class Runs:
-    """Samples for which a condition holds, gathered into stretches of time; one may stay open between calls."""
+@dataclass(frozen=True, slots=True)
+class Spell:
+    """A time in which a value was beyond a limit: last beyond it until `end_s`, back by the deadband at `clear_s`."""
 
-    open_s: float | None = None
+    start_s: float
+    end_s: float
+    clear_s: float
+    extreme: float
+
+
+@dataclass(slots=True)
+class Spells:
+    """Samples beyond one limit, gathered into spells; one may stay open between calls."""
+
+    sign: int
+    start_s: float | None = None
+    end_s: float = 0.0
     extreme: float = 0.0
     newest_s: float = 0.0
+    still: bool = False
 
-    def feed(self, t_s: Floats, on: NDArray[np.bool_], v: Floats, sign: int) -> list[tuple[float, float, float]]:
-        """(first time on, first time off again, extreme value) of the stretches that end in these samples."""
-        if not len(t_s):
-            return []
-        if self.open_s is None and not on.any():
-            return []
-        edges = np.flatnonzero(np.diff(on, prepend=self.open_s is not None))
-        out, start = [], 0
-        for i in edges.tolist():
-            if self.open_s is None:
-                self.open_s, self.extreme, start = float(t_s[i]), float(v[i]), i
-            else:
-                self._see(v[start:i], sign)
-                out.append((self.open_s, float(t_s[i]), self.extreme))
-                self.open_s = None
-        if self.open_s is not None:
-            self._see(v[start:], sign)
+    def feed(self, t_s: Floats, beyond: Flags, holding: Flags, v: Floats) -> list[Spell]:
+        """Spells that end in these samples: each begins beyond the limit and lasts while it is held."""
+        out: list[Spell] = []
+        if not len(t_s) or (self.start_s is None and not beyond.any()):
+            return out
+        if self.start_s is not None and self.still:
+            self.end_s = float(t_s[0])
+        self.still = bool(beyond[-1])
+        begins, ends, i = np.flatnonzero(beyond), np.flatnonzero(~holding), 0
+        while i < len(t_s):
+            if self.start_s is None:
+                j = int(np.searchsorted(begins, i))
+                if j == len(begins):
+                    break
+                i = int(begins[j])
+                self.start_s, self.extreme = float(t_s[i]), float(v[i])
+            k = int(np.searchsorted(ends, i))
+            stop = int(ends[k]) if k < len(ends) else len(t_s)
+            self._see(t_s, beyond, v, i, stop)
+            if stop < len(t_s):
+                out.append(Spell(self.start_s, self.end_s, float(t_s[stop]), self.extreme))
+                self.start_s = None
+            i = stop
         self.newest_s = float(t_s[-1])
         return out
 
-    def end(self) -> list[tuple[float, float, float]]:
-        """The stretch that is open when the run is cut off."""
-        if self.open_s is None:
+    def end(self) -> list[Spell]:
+        """The spell that is open when the run is cut off."""
+        if self.start_s is None:
             return []
-        out = [(self.open_s, self.newest_s, self.extreme)]
-        self.open_s = None
+        out = [Spell(self.start_s, self.end_s, self.newest_s, self.extreme)]
+        self.start_s = None
         return out
 
-    def _see(self, v: Floats, sign: int) -> None:
-        if len(v):
-            self.extreme = float(sign * max(sign * self.extreme, float((sign * v).max())))
+    def _see(self, t_s: Floats, beyond: Flags, v: Floats, i: int, j: int) -> None:
+        last = np.flatnonzero(beyond[i:j])
+        if len(last):
+            after = i + int(last[-1]) + 1
+            self.end_s = float(t_s[after]) if after < len(t_s) else float(t_s[-1])
+            self.extreme = self.sign * max(self.sign * self.extreme, float((self.sign * v[i:j]).max()))
 
 
 @dataclass(slots=True)
@@ -157,26 +184,28 @@ class Watch:
     travel: Travel
     window: Window
     truth: Truth
-    runs: dict[str, Runs] = field(default_factory=dict)
+    spells: dict[str, Spells] = field(default_factory=dict)
 
     def feed(self, t_s: Floats, true: Floats) -> None:
         """True values at the times of samples that follow those before."""
         applies = self._applies(t_s)
         for name, at in self.window.limits.items():
             sign = -1 if name in ("LO", "LOLO") else 1
+            spells = self.spells.setdefault(name, Spells(sign))
             beyond = (sign * true > sign * at) & applies
-            self._keep(name, self.runs.setdefault(name, Runs()).feed(t_s, beyond, true, sign))
+            holding = (sign * true > sign * at - self.window.deadband) & applies
+            self._keep(name, spells.feed(t_s, beyond, holding, true))
 
     def end(self) -> None:
         """The run is cut off."""
-        for name, runs in self.runs.items():
-            self._keep(name, runs.end())
+        for name, spells in self.spells.items():
+            self._keep(name, spells.end())
 
-    def _keep(self, check: str, found: list[tuple[float, float, float]]) -> None:
-        for start, end, extreme in found:
-            self.truth.beyond += stretches(self.line, self.travel, self.window.stream, check, start, end, extreme)
+    def _keep(self, check: str, found: list[Spell]) -> None:
+        for spell in found:
+            self.truth.beyond += stretches(self.line, self.travel, self.window.stream, check, spell)
 
-    def _applies(self, t_s: Floats) -> NDArray[np.bool_]:
+    def _applies(self, t_s: Floats) -> Flags:
         """By the machine's word, and stopped whenever the line is slower than what counts as standing."""
         states = [turn.state for turn in self.travel.turns]
         allowed = np.array([state in self.window.states for state in states])
@@ -185,22 +214,12 @@ class Watch:
         return np.where(standing, "stopped" in self.window.states, applies)
 
 
-def stretches(
-    line: Line, travel: Travel, stream: str, check: str, start_s: float, end_s: float, extreme: float | None = None
-) -> list[Stretch]:
-    """A stretch of time at a stream's place as metres of cable that met it: one for each pass of a zone."""
-    L0, L1 = travel.metres(np.array([start_s, end_s])).tolist()
+def stretches(line: Line, travel: Travel, stream: str, check: str, spell: Spell) -> list[Stretch]:
+    """A spell at a stream's place as metres of cable that met it: one stretch for each pass of a zone."""
+    L0, L1, L2 = (travel.metres(np.array([spell.start_s, spell.end_s, spell.clear_s])) + line.counter_m).tolist()
+    times = (spell.start_s, spell.end_s, spell.clear_s)
     return [
-        Stretch(
-            stream,
-            check,
-            L0 + line.counter_m - e.end_m,
-            L1 + line.counter_m - e.start_m,
-            start_s,
-            end_s,
-            extreme,
-            e.place,
-        )
+        Stretch(stream, check, L0 - e.end_m, L1 - e.start_m, L2 - e.start_m, *times, spell.extreme, e.place)
         for e in extents(line, stream)
     ]
 
@@ -218,8 +237,3 @@ def dwell_s(line: Line, travel: Travel, zone: str, metres: Floats) -> Floats:
 def watches(line: Line, recipe: Recipe, travel: Travel, truth: Truth) -> dict[str, Watch]:
     """One watch for each window of the recipe, by stream path."""
     return {w.stream: Watch(line, travel, w, truth) for w in recipe.window if w.stream in line.streams}
-
-
-def sorted_by_start(found: Sequence[Stretch]) -> list[Stretch]:
-    """In order of line metre."""
-    return sorted(found, key=lambda s: (s.start_m, s.stream, s.check))

@@ -1,0 +1,356 @@
+"""Marks what the monitor found against what really happened: found, missed, false, and how far off in metres."""
+
+import sys
+from argparse import ArgumentParser, Namespace
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import groupby
+from pathlib import Path
+from typing import TypeVar
+
+import numpy as np
+from scipy.optimize import linear_sum_assignment
+from sqlalchemy import create_engine, select
+from sqlalchemy.engine import Connection, make_url
+
+from monitor.contract.config import Line, Recipe, Window
+from monitor.contract.load import ConfigurationError, load
+from monitor.contract.part import Part
+from monitor.contract.record import DrumSpan, Finding, Verdict
+from monitor.contract.schema import DRUM, FINDING
+from simulator.truth import Cut, Spark, Stretch, Truth
+
+SPARK_SEARCH_M = 5.0  # a finding farther away than this is of another fault
+SURE_SIGMAS = 4.0  # what is beyond a limit by less than this of its gauge's noise may be found or not
+TOUCH_M = 2.0
+RUN_ENDS_S = 2.0
+
+T = TypeVar("T", Finding, DrumSpan)
+
+
+@dataclass(slots=True)
+class Mark:
+    """One thing that was looked for. Errors in m; `allowed_m` holds what each error may be."""
+
+    what: str
+    true: int = 0
+    found: int = 0
+    missed: list[str] = field(default_factory=list)
+    false: list[str] = field(default_factory=list)
+    off: list[str] = field(default_factory=list)
+    errors_m: list[float] = field(default_factory=list)
+
+    @property
+    def worst_m(self) -> float:
+        """Largest error of position, m; 0 where nothing was found."""
+        return max(self.errors_m, default=0.0)
+
+    @property
+    def good(self) -> bool:
+        """Nothing missed, nothing false, nothing farther off than allowed."""
+        return not (self.missed or self.false or self.off)
+
+
+@dataclass(frozen=True, slots=True)
+class Allowed:
+    """How far off a place may be, m: spark faults at constant speed and in ramps or stops, ends of intervals."""
+
+    spark_m: float = 0.5
+    spark_ramp_m: float = 1.0
+    ends_m: float = 2.0
+
+
+def mark(
+    truth: Truth,
+    findings: Iterable[Finding],
+    drums: Iterable[DrumSpan],
+    line: Line,
+    recipe: Recipe,
+    allowed: Allowed | None = None,
+) -> list[Mark]:
+    """Compare a line's truth with its record; the newest form of each finding and drum counts."""
+    allowed = allowed or Allowed()
+    newest = list({f.key: f for f in findings if f.line == truth.line}.values())
+    windows = {w.stream: w for w in recipe.window}
+    events = [f for f in newest if f.stream in {c.stream for c in recipe.event_check}]
+    return [
+        mark_sparks(truth, events, allowed),
+        mark_windows(truth, [f for f in newest if f.kind == "window"], windows, allowed),
+        mark_instruments(truth, [f for f in newest if f.kind in ("missing", "stuck")], line),
+        mark_drums(truth.cuts, {d.drum: d for d in drums if d.line == truth.line}, allowed),
+    ]
+
+
+# ---- spark faults ---------------------------------------------------------------------------------------------
+
+
+def mark_sparks(truth: Truth, findings: Sequence[Finding], allowed: Allowed) -> Mark:
+    """Each fault wants one finding of its own near by; pairs are chosen for the least sum of distances."""
+    result = Mark("spark faults", true=len(truth.sparks))
+    centres = [((f.start_m + (f.end_m if f.end_m is not None else f.start_m)) / 2, f.key) for f in findings]
+    for sparks, found in _neighbours(truth.sparks, sorted(centres)):
+        distance = np.abs(np.subtract.outer([s.metre for s in sparks], [c for c, _ in found]))
+        cost = np.minimum(distance, SPARK_SEARCH_M * 1e3)
+        pairs = [(i, j) for i, j in zip(*linear_sum_assignment(cost), strict=True) if distance[i, j] <= SPARK_SEARCH_M]
+        result.found += len(pairs)
+        for i, j in pairs:
+            limit = allowed.spark_m if _even(truth, sparks[i]) else allowed.spark_ramp_m
+            _note(result, float(distance[i, j]), limit, f"spark fault at {sparks[i].metre:.2f} m")
+        paired_i, paired_j = {i for i, _ in pairs}, {j for _, j in pairs}
+        result.missed += [f"at {s.metre:.2f} m ({s.cause})" for i, s in enumerate(sparks) if i not in paired_i]
+        result.false += [f"{key} at {c:.2f} m" for j, (c, key) in enumerate(found) if j not in paired_j]
+    return result
+
+
+def _neighbours(
+    sparks: Sequence[Spark], found: Sequence[tuple[float, str]]
+) -> Iterable[tuple[list[Spark], list[tuple[float, str]]]]:
+    """Groups that no distance to be searched joins to another."""
+    both: list[tuple[float, Spark | tuple[float, str]]] = [(s.metre, s) for s in sparks]
+    both += [(c, (c, key)) for c, key in found]
+    both.sort(key=lambda one: one[0])
+    breaks = np.cumsum(np.diff([at for at, _ in both], prepend=both[0][0] if both else 0.0) > SPARK_SEARCH_M)
+    for _, group in groupby(zip(breaks.tolist(), both, strict=True), key=lambda one: one[0]):
+        members = [one for _, (_, one) in group]
+        yield [m for m in members if isinstance(m, Spark)], [m for m in members if isinstance(m, tuple)]
+
+
+def _even(truth: Truth, spark: Spark) -> bool:
+    """Whether the line ran evenly when the fault met the electrode."""
+    state = "running"
+    for change in truth.states:
+        if change.t_s <= spark.t_s:
+            state = change.state
+    return state == "running"
+
+
+# ---- windows ---------------------------------------------------------------------------------------------------
+
+
+def mark_windows(truth: Truth, findings: Sequence[Finding], windows: Mapping[str, Window], allowed: Allowed) -> Mark:
+    """Truth and findings of one limit that overlap belong together; their outer ends are compared."""
+    result = Mark("intervals out of window")
+    keys = {(s.stream, s.check, s.place) for s in truth.beyond} | {(f.stream, f.check, f.text) for f in findings}
+    for key in sorted(keys):
+        stretches = [s for s in truth.beyond if (s.stream, s.check, s.place) == key]
+        found = [f for f in findings if (f.stream, f.check, f.text) == key]
+        for true_ones, found_ones in _overlapping(stretches, found):
+            _mark_window(result, truth, windows[key[0]], true_ones, found_ones, allowed)
+    return result
+
+
+def _mark_window(
+    result: Mark, truth: Truth, window: Window, stretches: list[Stretch], found: list[Finding], allowed: Allowed
+) -> None:
+    sure = [s for s in stretches if _sure(truth, window, s)]
+    result.true += len(sure)
+    if not stretches:
+        result.false += [f"{f.key} at {f.start_m:.1f} m" for f in found if not _excused(truth, f)]
+        return
+    if not found:
+        result.missed += [f"{s.stream} {s.check} {s.place} at {s.start_m:.1f}-{s.end_m:.1f} m" for s in sure]
+        return
+    result.found += len(sure)
+    if len(sure) == len(stretches) and not any(_excused(truth, f) for f in found):
+        _ends(result, window, stretches, found, allowed)
+
+
+def _ends(result: Mark, window: Window, stretches: list[Stretch], found: list[Finding], allowed: Allowed) -> None:
+    """The end may lie anywhere from the limit to the place where the deadband was passed."""
+    first, last = stretches[0], max(stretches, key=lambda s: s.clear_m)
+    what = f"{first.stream} {first.check} {first.place}".rstrip()
+    limit = max(allowed.ends_m, _on_delay_m(window, first))
+    start_m = min(f.start_m for f in found)
+    _note(result, abs(start_m - first.start_m), limit, f"{what}: start at {first.start_m:.1f} m, found {start_m:.1f}")
+    ends = [f.end_m for f in found]
+    if None not in ends:
+        end_m = max(e for e in ends if e is not None)
+        error = max(last.end_m - end_m, end_m - last.clear_m, 0.0)
+        _note(result, error, limit, f"{what}: end at {last.end_m:.1f}-{last.clear_m:.1f} m, found {end_m:.1f}")
+
+
+def _on_delay_m(window: Window, stretch: Stretch) -> float:
+    """The on-delay in metres of cable at the mean speed of the stretch."""
+    if window.on_delay_m is not None:
+        return window.on_delay_m
+    took_s = max(stretch.clear_s - stretch.start_s, 1e-9)
+    return (window.on_delay_s or 0.0) * (stretch.clear_m - stretch.start_m) / took_s
+
+
+def _sure(truth: Truth, window: Window, stretch: Stretch) -> bool:
+    """Whether noise and the on-delay leave no doubt that it must be found."""
+    if _hidden(truth, stretch):
+        return False
+    sigma = truth.noise.get(stretch.stream, 0.0)
+    clear = abs(stretch.extreme - window.limits[stretch.check]) > SURE_SIGMAS * sigma  # type: ignore[index]
+    if window.on_delay_m is not None:
+        return clear and stretch.end_m - stretch.start_m > 2 * window.on_delay_m
+    return clear and stretch.end_s - stretch.start_s > 2 * (window.on_delay_s or 0.0)
+
+
+def _hidden(truth: Truth, stretch: Stretch) -> bool:
+    """Whether a trouble of the gauge lay over it, so that nobody could see all of it."""
+    return any(
+        t.stream == stretch.stream and t.start_s < stretch.clear_s and t.end_s > stretch.start_s for t in truth.troubles
+    )
+
+
+def _excused(truth: Truth, found: Finding) -> bool:
+    """Whether the gauge itself was in trouble: what it said then is not false, it is what it said."""
+    end_m = found.end_m if found.end_m is not None else np.inf
+    return any(t.stream == found.stream and t.start_m < end_m and t.end_m > found.start_m for t in truth.troubles)
+
+
+def _overlapping(stretches: list[Stretch], found: list[Finding]) -> Iterable[tuple[list[Stretch], list[Finding]]]:
+    spans: list[tuple[float, float, Stretch | Finding]] = [(s.start_m, s.clear_m, s) for s in stretches]
+    spans += [(f.start_m, f.end_m if f.end_m is not None else np.inf, f) for f in found]
+    spans.sort(key=lambda span: span[:2])
+    groups: list[list[Stretch | Finding]] = []
+    reach = -np.inf
+    for start, end, one in spans:
+        if start > reach + TOUCH_M:
+            groups.append([])
+        groups[-1].append(one)
+        reach = max(reach, end)
+    for group in groups:
+        yield [g for g in group if isinstance(g, Stretch)], [g for g in group if isinstance(g, Finding)]
+
+
+# ---- instruments and drums ---------------------------------------------------------------------------------------
+
+
+def mark_instruments(truth: Truth, findings: Sequence[Finding], line: Line) -> Mark:
+    """Each silence and each sticking that is long enough wants a finding that overlaps it; others are false."""
+    result = Mark("silent and stuck gauges")
+    kinds = {"drop-out": "missing", "bad": "missing", "stick": "stuck"}
+    known = [t for t in truth.troubles if t.check in kinds]
+    for trouble in known:
+        settings = line.streams[trouble.stream]
+        after_s = settings.missing_after_s if kinds[trouble.check] == "missing" else settings.stuck_after_s
+        if (
+            after_s is None
+            or trouble.end_s - trouble.start_s < after_s + 1.0
+            or trouble.start_s + after_s > truth.until_s
+        ):
+            continue
+        result.true += 1
+        near = [f for f in findings if f.kind == kinds[trouble.check] and _same_time(truth, trouble, f)]
+        result.found += bool(near)
+        if not near:
+            result.missed.append(f"{trouble.stream} {trouble.check} at {trouble.start_m:.1f} m")
+    over_ms = truth.start_ms + (truth.until_s - RUN_ENDS_S) * 1e3
+    heard = [f for f in findings if f.start_s * 1e3 < over_ms]  # after that every gauge is silent
+    result.false += [f"{f.key} at {f.start_m:.1f} m" for f in heard if not any(_same_time(truth, t, f) for t in known)]
+    return result
+
+
+def _same_time(truth: Truth, trouble: Stretch, found: Finding) -> bool:
+    start_s = found.start_s - truth.start_ms / 1e3
+    end_s = np.inf if found.end_s is None else found.end_s - truth.start_ms / 1e3
+    return found.stream == trouble.stream and start_s < trouble.end_s + 1.0 and end_s > trouble.start_s - 1.0
+
+
+def mark_drums(cuts: Sequence[Cut], drums: Mapping[str, DrumSpan], allowed: Allowed) -> Mark:
+    """Each drum begins where the knife was."""
+    result = Mark("drums", true=len(cuts))
+    for cut in cuts:
+        if cut.drum not in drums:
+            result.missed.append(f"{cut.drum} at {cut.start_m:.1f} m")
+            continue
+        result.found += 1
+        error = abs(drums[cut.drum].start_m - cut.start_m)
+        _note(result, error, allowed.spark_ramp_m, f"{cut.drum}: start at {cut.start_m:.1f} m")
+    result.false += sorted(set(drums) - {cut.drum for cut in cuts})
+    return result
+
+
+def _note(result: Mark, error_m: float, limit_m: float, what: str) -> None:
+    result.errors_m.append(error_m)
+    if error_m > limit_m:
+        result.off.append(f"{what}: off by {error_m:.2f} m, allowed {limit_m:.2f}")
+
+
+# ---- the command ---------------------------------------------------------------------------------------------------
+
+
+def table(marks: Mapping[str, Sequence[Mark]]) -> str:
+    """Marks of each line as a table, with what is wrong below."""
+    rows = [f"{'line':<10} {'what':<26} {'true':>6} {'found':>6} {'missed':>6} {'false':>6} {'worst, m':>9}"]
+    wrong = []
+    for line, of_line in marks.items():
+        for m in of_line:
+            counts = f"{m.true:>6} {m.found:>6} {len(m.missed):>6} {len(m.false):>6}"
+            rows.append(f"{line:<10} {m.what:<26} {counts} {m.worst_m:>9.2f}")
+            for word, texts in (("missed", m.missed), ("false", m.false), ("off", m.off)):
+                wrong += [f"{line}: {m.what}: {word}: {text}" for text in texts]
+    return "\n".join([*rows, *wrong])
+
+
+def read_findings(connection: Connection) -> list[Finding]:
+    """All findings of a store."""
+    return [
+        Finding(
+            r.line, r.key, r.kind, r.stream, r.check_name, Verdict(r.verdict), r.start_m, r.end_m, r.start_ms / 1e3,
+            None if r.end_ms is None else r.end_ms / 1e3, r.extreme, r.limit_value, r.unit, r.text,
+        )
+        for r in connection.execute(select(FINDING))
+    ]  # fmt: skip
+
+
+def read_drums(connection: Connection) -> list[DrumSpan]:
+    """All drums of a store."""
+    return [
+        DrumSpan(
+            r.line, r.drum, r.recipe, r.revision, r.start_m, r.end_m, r.start_ms / 1e3,
+            None if r.end_ms is None else r.end_ms / 1e3, r.planned_length_m,
+        )
+        for r in connection.execute(select(DRUM))
+    ]  # fmt: skip
+
+
+def _options(parser: ArgumentParser) -> None:
+    parser.add_argument("--truth", type=Path, required=True, metavar="FOLDER", help="what `simulate --truth` wrote")
+    parser.add_argument("--store", required=True, metavar="FOLDER", help="the monitor's store: a folder or an address")
+    parser.add_argument("--configs", type=Path, default=Path("configs"), metavar="FOLDER", help="the configuration")
+
+
+def _run(options: Namespace) -> int:
+    truths = [Truth.read(path) for path in sorted(options.truth.glob("*.json"))]
+    if not truths:
+        print(
+            f"no truth in {options.truth}: write it with `everymetre simulate --truth {options.truth}`", file=sys.stderr
+        )
+        return 2
+    try:
+        configuration = load(options.configs)
+        address = _address(options.store)
+    except (ConfigurationError, FileNotFoundError) as error:
+        print(error, file=sys.stderr)
+        return 2
+    with create_engine(address).connect() as connection:
+        findings, drums = read_findings(connection), read_drums(connection)
+    marks = {
+        t.line: mark(
+            t, _since(t, findings), _since(t, drums), configuration.lines[t.line], configuration.recipes[t.recipe]
+        )
+        for t in truths
+    }
+    print(table(marks))
+    return 0 if all(m.good for of_line in marks.values() for m in of_line) else 1
+
+
+def _since(truth: Truth, found: Sequence[T]) -> list[T]:
+    return [f for f in found if f.start_s * 1e3 >= truth.start_ms - 1]
+
+
+def _address(store: str) -> str:
+    if "://" in store:
+        return make_url(store).render_as_string(hide_password=False)
+    found = sorted(Path(store).glob("*.sqlite*")) + sorted(Path(store).glob("*.db"))
+    files = [path for path in found if not path.name.endswith(("-wal", "-shm"))]
+    if not files:
+        raise FileNotFoundError(f"no SQLite file in {store}: name the monitor's store folder with --store")
+    return f"sqlite:///file:{files[0]}?mode=ro&uri=true"
+
+
+COMMAND = Part("compare the monitor's record with the simulator's truth", _options, _run)
