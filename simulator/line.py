@@ -80,15 +80,24 @@ class Run:
         self.wheel = CounterWheel(self.travel, story.counter, repeat_s, self.line.counter.wraps_at_m)
         self.ovens = {zone: self._oven(zone, C) for zone, C in self.recipe.setpoints.zone_C.items()}
         self.flaws = flaws(self.line, story, self.origin_m, [self.rng(f"spark {i}") for i in range(len(story.spark))])
-        self.watches = watches(self.line, self.recipe, self.travel, self.truth)
         self.gauges = {s.path: self._gauge(s) for s in self.line.stream if s.kind == "samples"}
         self.truth.noise = {path: gauge.sigma for path, gauge in self.gauges.items()}
+        self.watches = watches(self.line, self.recipe, self.travel, self.truth)
         self._drum_L = story.line_metre_start_m
 
     @property
     def origin_m(self) -> float:
         """Line metre of the first cut."""
         return self.story.line_metre_start_m + self.line.counter_m - self.line.take_up_m
+
+    @property
+    def next_drum(self) -> int:
+        """Number of the drum after those that were begun."""
+        return self.first_drum + self._drum
+
+    def reading_m(self, t_s: float) -> float:
+        """What the metre counter shows at a time, m."""
+        return float(self.wheel.reading_m(np.array([t_s]))[0])
 
     def rng(self, use: str) -> np.random.Generator:
         """A stream of random numbers of its own for each use, so that none shifts another."""

@@ -21,7 +21,6 @@ from monitor.contract.schema import DRUM, FINDING
 from simulator.truth import Cut, Spark, Stretch, Truth
 
 SPARK_SEARCH_M = 5.0  # a finding farther away than this is of another fault
-SURE_SIGMAS = 4.0  # what is beyond a limit by less than this of its gauge's noise may be found or not
 TOUCH_M = 2.0
 RUN_ENDS_S = 2.0
 
@@ -156,12 +155,14 @@ def _mark_window(
 
 
 def _ends(result: Mark, window: Window, stretches: list[Stretch], found: list[Finding], allowed: Allowed) -> None:
-    """The end may lie anywhere from the limit to the place where the deadband was passed."""
+    """The start may lie anywhere from the limit to where no noise could hide it, the end as far as the deadband."""
     first, last = stretches[0], max(stretches, key=lambda s: s.clear_m)
     what = f"{first.stream} {first.check} {first.place}".rstrip()
     limit = max(allowed.ends_m, _on_delay_m(window, first))
     start_m = min(f.start_m for f in found)
-    _note(result, abs(start_m - first.start_m), limit, f"{what}: start at {first.start_m:.1f} m, found {start_m:.1f}")
+    sure_m = first.start_m if first.sure_m is None else first.sure_m
+    error = max(first.start_m - start_m, start_m - sure_m, 0.0)
+    _note(result, error, limit, f"{what}: start at {first.start_m:.1f} m, found {start_m:.1f}")
     ends = [f.end_m for f in found]
     if None not in ends:
         end_m = max(e for e in ends if e is not None)
@@ -181,8 +182,7 @@ def _sure(truth: Truth, window: Window, stretch: Stretch) -> bool:
     """Whether noise and the on-delay leave no doubt that it must be found."""
     if _hidden(truth, stretch):
         return False
-    sigma = truth.noise.get(stretch.stream, 0.0)
-    clear = abs(stretch.extreme - window.limits[stretch.check]) > SURE_SIGMAS * sigma  # type: ignore[index]
+    clear = stretch.sure_m is not None
     if window.on_delay_m is not None:
         return clear and stretch.end_m - stretch.start_m > 2 * window.on_delay_m
     return clear and stretch.end_s - stretch.start_s > 2 * (window.on_delay_s or 0.0)

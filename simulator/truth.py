@@ -13,6 +13,7 @@ from simulator.gauges import CounterFaultTrue
 from simulator.travel import Travel
 
 Flags = NDArray[np.bool_]
+SURE_SIGMAS = 4.0  # what is beyond a limit by less than this of its gauge's noise may be found or not
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +30,7 @@ class Stretch:
     """Cable for which something held: `check` LO, HI ... (true value beyond that limit), or an instrument's trouble.
 
     `start_m`, `end_m` are line metres; `clear_m` is where the value was back by the window's deadband as well.
-    Times are s from the start; `place` tells the pass of a zone.
+    Times are s from the start; `place` tells the pass of a zone. From `sure_m` on no noise could hide it.
     """
 
     stream: str
@@ -42,6 +43,7 @@ class Stretch:
     clear_s: float
     extreme: float
     place: str = ""
+    sure_m: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,12 +117,16 @@ def extents(line: Line, stream: str) -> list[Extent]:
 
 @dataclass(frozen=True, slots=True)
 class Spell:
-    """A time in which a value was beyond a limit: last beyond it until `end_s`, back by the deadband at `clear_s`."""
+    """A time in which a value was beyond a limit: last beyond it until `end_s`, back by the deadband at `clear_s`.
+
+    From `sure_s` on it was so far beyond that no noise can hide it; None if it never was.
+    """
 
     start_s: float
     end_s: float
     clear_s: float
     extreme: float
+    sure_s: float | None = None
 
 
 @dataclass(slots=True)
@@ -133,8 +139,9 @@ class Spells:
     extreme: float = 0.0
     newest_s: float = 0.0
     still: bool = False
+    sure_s: float | None = None
 
-    def feed(self, t_s: Floats, beyond: Flags, holding: Flags, v: Floats) -> list[Spell]:
+    def feed(self, t_s: Floats, beyond: Flags, holding: Flags, surely: Flags, v: Floats) -> list[Spell]:
         """Spells that end in these samples: each begins beyond the limit and lasts while it is held."""
         out: list[Spell] = []
         if not len(t_s) or (self.start_s is None and not beyond.any()):
@@ -149,12 +156,14 @@ class Spells:
                 if j == len(begins):
                     break
                 i = int(begins[j])
-                self.start_s, self.extreme = float(t_s[i]), float(v[i])
+                self.start_s, self.sure_s, self.extreme = float(t_s[i]), None, float(v[i])
             k = int(np.searchsorted(ends, i))
             stop = int(ends[k]) if k < len(ends) else len(t_s)
             self._see(t_s, beyond, v, i, stop)
+            if self.sure_s is None and surely[i:stop].any():
+                self.sure_s = float(t_s[i + int(np.argmax(surely[i:stop]))])
             if stop < len(t_s):
-                out.append(Spell(self.start_s, self.end_s, float(t_s[stop]), self.extreme))
+                out.append(Spell(self.start_s, self.end_s, float(t_s[stop]), self.extreme, self.sure_s))
                 self.start_s = None
             i = stop
         self.newest_s = float(t_s[-1])
@@ -164,7 +173,7 @@ class Spells:
         """The spell that is open when the run is cut off."""
         if self.start_s is None:
             return []
-        out = [Spell(self.start_s, self.end_s, self.newest_s, self.extreme)]
+        out = [Spell(self.start_s, self.end_s, self.newest_s, self.extreme, self.sure_s)]
         self.start_s = None
         return out
 
@@ -184,6 +193,7 @@ class Watch:
     travel: Travel
     window: Window
     truth: Truth
+    sigma: float
     spells: dict[str, Spells] = field(default_factory=dict)
 
     def feed(self, t_s: Floats, true: Floats) -> None:
@@ -194,7 +204,8 @@ class Watch:
             spells = self.spells.setdefault(name, Spells(sign))
             beyond = (sign * true > sign * at) & applies
             holding = (sign * true > sign * at - self.window.deadband) & applies
-            self._keep(name, spells.feed(t_s, beyond, holding, true))
+            surely = (sign * true > sign * at + SURE_SIGMAS * self.sigma) & applies
+            self._keep(name, spells.feed(t_s, beyond, holding, surely, true))
 
     def end(self) -> None:
         """The run is cut off."""
@@ -217,9 +228,20 @@ class Watch:
 def stretches(line: Line, travel: Travel, stream: str, check: str, spell: Spell) -> list[Stretch]:
     """A spell at a stream's place as metres of cable that met it: one stretch for each pass of a zone."""
     L0, L1, L2 = (travel.metres(np.array([spell.start_s, spell.end_s, spell.clear_s])) + line.counter_m).tolist()
+    sure_L = None if spell.sure_s is None else float(travel.metres(np.array(spell.sure_s))) + line.counter_m
     times = (spell.start_s, spell.end_s, spell.clear_s)
     return [
-        Stretch(stream, check, L0 - e.end_m, L1 - e.start_m, L2 - e.start_m, *times, spell.extreme, e.place)
+        Stretch(
+            stream,
+            check,
+            L0 - e.end_m,
+            L1 - e.start_m,
+            L2 - e.start_m,
+            *times,
+            spell.extreme,
+            e.place,
+            None if sure_L is None else sure_L - e.end_m,
+        )
         for e in extents(line, stream)
     ]
 
@@ -236,4 +258,5 @@ def dwell_s(line: Line, travel: Travel, zone: str, metres: Floats) -> Floats:
 
 def watches(line: Line, recipe: Recipe, travel: Travel, truth: Truth) -> dict[str, Watch]:
     """One watch for each window of the recipe, by stream path."""
-    return {w.stream: Watch(line, travel, w, truth) for w in recipe.window if w.stream in line.streams}
+    windows = [w for w in recipe.window if w.stream in line.streams]
+    return {w.stream: Watch(line, travel, w, truth, truth.noise.get(w.stream, 0.0)) for w in windows}

@@ -1,0 +1,233 @@
+"""Publishes runs by MQTT 5: keeps what is not stored, says it again after a broker or a monitor was away."""
+
+import asyncio
+import heapq
+import time
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import aiomqtt
+import msgspec
+
+from monitor.contract.address import BrokerAddress
+from monitor.contract.messages import Stored
+from monitor.contract.topics import STORED, Stream, parse, sample_topic
+from simulator import resume
+from simulator.line import Run, Sent
+from simulator.outbox import Kept, Outbox
+from simulator.pace import Pace
+
+PAGE_S = 2.0
+BATCH = 80  # unacknowledged at a time: some brokers allow no more than 100
+AWAY_S = (0.5, 1.0, 2.0, 5.0)
+AGAIN_S = 15.0  # what a living monitor has not stored after this is said again
+PRESENT_S = 10.0  # a run that is no further behind than this has caught up
+ANSWER_S = 10.0
+TRUTH_EVERY_S = 30.0
+
+Say = Callable[[str], None]
+
+
+class _Numbered(msgspec.Struct):
+    n: int
+
+
+@dataclass(slots=True)
+class Publisher:
+    """One process' share of lines. `now` is the wall clock, given so that tests can."""
+
+    works: str
+    runs: Mapping[str, Run]
+    pace: Pace
+    until_s: float | None
+    broker: BrokerAddress
+    say: Say
+    truth_folder: Path | None = None
+    left_folder: Path | None = None
+    now: Callable[[], float] = time.time
+    outbox: Outbox = field(default_factory=Outbox)
+    numbers: dict[str, resume.Numbers] = field(default_factory=dict)
+    published_s: float = 0.0
+    _more: asyncio.Event = field(default_factory=asyncio.Event)
+    _taken: asyncio.Event = field(default_factory=asyncio.Event)
+    _sent: int = -1
+    _truth_at_s: float = 0.0
+
+    def __post_init__(self) -> None:
+        room = resume.HEADROOM * max(1, round(self.pace.pace)) if self.pace.pace else 100 * resume.HEADROOM
+        for line, run in self.runs.items():
+            self.numbers[line] = resume.Numbers(room, dict(run.first_n))
+        self.published_s = self.pace.start_s
+
+    async def publish(self) -> None:
+        """Until the run is over (and all of it has been taken by the broker), or until cancelled."""
+        try:
+            async with asyncio.TaskGroup() as group:
+                connection = group.create_task(self._stay_connected(), name="connection")
+                await self._produce()
+                await self._all_taken()
+                connection.cancel()
+        finally:
+            self._leave()
+
+    # ---- simulated time ------------------------------------------------------------------------------------
+
+    async def _produce(self) -> None:
+        """Put messages into the outbox as they fall due, whether or not there is a broker."""
+        for count, (line, sent) in enumerate(self._merged()):
+            wait_s = self.pace.due_s(sent.send_s) - self.now()
+            if wait_s > 0:
+                await asyncio.sleep(wait_s)
+            elif count % BATCH == 0:
+                await self._room()
+            self._put(line, sent)
+
+    def _merged(self) -> Iterator[tuple[str, Sent]]:
+        lasts_s = None if self.until_s is None else self.until_s - self.pace.start_s
+        streams = [_of_line(line, run, lasts_s) for line, run in self.runs.items()]
+        return heapq.merge(*streams, key=lambda one: one[1].send_s)
+
+    async def _room(self) -> None:
+        """A run that catches up waits for the broker, and for a monitor that is known to be there."""
+        await asyncio.sleep(0)
+        while self.published_s < self.now() - PRESENT_S and self._behind():
+            await self._wait_taken()
+
+    def _behind(self) -> bool:
+        return self.outbox.end - 1 - self._sent > 10 * BATCH or (self.outbox.heard and self.outbox.full)
+
+    def _put(self, line: str, sent: Sent) -> None:
+        n = msgspec.json.decode(sent.payload, type=_Numbered).n
+        stream = parse(self.works, sent.topic)
+        assert stream is not None
+        self.published_s = max(self.published_s, sent.send_s)
+        if self.numbers[line].use(stream.path, n):
+            self._keep(line, self.numbers[line].aside)
+        self.outbox.add(sent.topic, n, sent.payload)
+        self._more.set()
+        if self.truth_folder and self.now() > self._truth_at_s + TRUTH_EVERY_S:
+            self._truth_at_s = self.now()
+            self._write_truth()
+
+    async def _all_taken(self) -> None:
+        while self._sent < self.outbox.end - 1:
+            await self._wait_taken()
+
+    async def _wait_taken(self) -> None:
+        self._taken.clear()
+        await self._taken.wait()
+
+    # ---- what is kept between runs ---------------------------------------------------------------------------
+
+    def _leave(self) -> None:
+        for line in self.runs:
+            self._keep(line, self.numbers[line].used)
+        self._write_truth()
+
+    def _keep(self, line: str, next_n: Mapping[str, int]) -> None:
+        run, at_s = self.runs[line], self.published_s
+        reading_m = run.reading_m(at_s - self.pace.start_s)
+        resume.write(self.left_folder, line, resume.Left(reading_m, run.next_drum, at_s, dict(next_n)))
+
+    def _write_truth(self) -> None:
+        if self.truth_folder:
+            for run in self.runs.values():
+                run.truth.write(self.truth_folder)
+
+    # ---- the broker -------------------------------------------------------------------------------------------
+
+    async def _stay_connected(self) -> None:
+        attempt = 0
+        while True:
+            try:
+                async with self._client() as client:
+                    self.say(f"connected to {self.broker!r}")
+                    attempt = 0
+                    await self._talk(client)
+            except (aiomqtt.MqttError, OSError, TimeoutError) as error:
+                if attempt == 0:
+                    self.say(f"no broker at {self.broker!r} ({error}); trying again, {len(self.outbox)} messages kept")
+            await asyncio.sleep(AWAY_S[min(attempt, len(AWAY_S) - 1)])
+            attempt += 1
+
+    def _client(self) -> aiomqtt.Client:
+        b = self.broker
+        client = aiomqtt.Client(
+            b.host,
+            b.port,
+            username=b.user,
+            password=b.password,
+            tls_context=b.tls_context(),
+            identifier=f"{self.works}-simulator-{'-'.join(self.runs)}"[:60],
+            protocol=aiomqtt.ProtocolVersion.V5,
+            max_inflight_messages=BATCH,
+            timeout=ANSWER_S,
+        )
+        client.pending_calls_threshold = 2 * BATCH  # it warns of more than ten, which are usual here
+        return client
+
+    async def _talk(self, client: aiomqtt.Client) -> None:
+        """One connection: listen for what is stored, say again what is not, then what is new."""
+        for line in self.runs:
+            await client.subscribe(f"{self.works}/{line}/{STORED}/+/+", qos=1)
+        self._sent = -1
+        try:
+            async with asyncio.TaskGroup() as group:
+                group.create_task(self._listen(client), name="listen")
+                group.create_task(self._send(client), name="send")
+                group.create_task(self._again(client), name="again")
+        except* (aiomqtt.MqttError, OSError, TimeoutError) as errors:
+            raise errors.exceptions[0] from None
+
+    async def _listen(self, client: aiomqtt.Client) -> None:
+        async for message in client.messages:
+            topic = stored_stream_topic(self.works, str(message.topic))
+            if topic is not None and isinstance(message.payload, bytes):
+                try:
+                    self.outbox.trim(topic, msgspec.json.decode(message.payload, type=Stored).n)
+                    self._taken.set()
+                except msgspec.DecodeError as error:
+                    self.say(f"not understood on {message.topic}: {error}")
+        raise aiomqtt.MqttError("the broker closed the connection")
+
+    async def _send(self, client: aiomqtt.Client) -> None:
+        while True:
+            batch = self.outbox.after(self._sent, BATCH)
+            if not batch:
+                self._sent = self.outbox.end - 1
+                self._taken.set()
+                self._more.clear()
+                await self._more.wait()
+                continue
+            await _publish(client, batch)
+            self._sent = batch[-1].place
+            self._taken.set()
+
+    async def _again(self, client: aiomqtt.Client) -> None:
+        """A monitor that was away does not know what it missed: say it again once it is known to be there."""
+        while True:
+            place, self.outbox.heard = self._sent, False
+            await asyncio.sleep(AGAIN_S)
+            self._taken.set()
+            if self.outbox.heard:
+                old = list(self.outbox.until(place))
+                for i in range(0, len(old), BATCH):
+                    await _publish(client, old[i : i + BATCH])
+
+
+def _of_line(line: str, run: Run, lasts_s: float | None) -> Iterator[tuple[str, Sent]]:
+    for sent in run.messages(PAGE_S, lasts_s):
+        yield line, sent
+
+
+async def _publish(client: aiomqtt.Client, batch: list[Kept]) -> None:
+    await asyncio.gather(*(client.publish(kept.topic, kept.payload, qos=1) for kept in batch))
+
+
+def stored_stream_topic(works: str, topic: str) -> str | None:
+    """Topic of the stream that a "stored up to n" speaks of, or None."""
+    parts = topic.split("/")
+    if len(parts) != 5 or parts[0] != works or parts[2] != STORED:
+        return None
+    return sample_topic(works, Stream(parts[1], parts[3], parts[4]))

@@ -1,0 +1,67 @@
+"""What is not known to be stored stays, in order, for each stream; numbers are set aside before they are used."""
+
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from simulator import resume
+from simulator.outbox import Outbox
+from simulator.pace import begin
+
+
+@given(st.lists(st.tuples(st.sampled_from("abc"), st.booleans(), st.integers(0, 30)), max_size=80))
+def test_the_outbox_holds_what_was_added_and_not_stored(steps: list[tuple[str, bool, int]]) -> None:
+    outbox, model, numbers = Outbox(), [], dict.fromkeys("abc", 0)
+    for topic, add, n in steps:
+        if add:
+            outbox.add(topic, numbers[topic], b"")
+            model.append((topic, numbers[topic]))
+            numbers[topic] += 1
+        else:
+            outbox.trim(topic, n)
+            model = [(t, k) for t, k in model if t != topic or k > n]
+        assert [(k.topic, k.n) for k in outbox.after(-1, 1000)] == model
+        assert len(outbox) == len(model)
+
+
+def test_the_outbox_is_bounded_and_counts_what_it_gave_up() -> None:
+    outbox = Outbox(most=3)
+    for n in range(5):
+        outbox.add("a", n, b"")
+    outbox.add("b", 0, b"")
+    assert [(k.topic, k.n) for k in outbox.after(-1, 10)] == [("a", 2), ("a", 3), ("a", 4), ("b", 0)]
+    assert (outbox.dropped, outbox.full) == (2, True)
+    place = outbox.after(-1, 2)[-1].place
+    assert [(k.topic, k.n) for k in outbox.after(place, 10)] == [("a", 4), ("b", 0)]
+    assert [(k.topic, k.n) for k in outbox.until(place)] == [("a", 2), ("a", 3)]
+
+
+def test_a_fast_run_meets_the_clock_at_its_end() -> None:
+    pace = begin(10.0, 1000.0, 100.0)
+    assert pace.start_s == 910.0
+    assert pace.due_s(910.0) == 1000.0
+    assert pace.due_s(1010.0) == 1010.0  # 100 s of simulated time took 10 s
+    assert pace.due_s(1100.0) == 1100.0  # and then in real time
+    assert begin(1.0, 1000.0, 100.0).due_s(1003.0) == 1003.0
+    assert begin(0.0, 1000.0, 100.0).start_s == 900.0
+    with pytest.raises(ValueError, match="--pace"):
+        begin(0.5, 0.0, 1.0)
+
+
+def test_numbers_are_set_aside_before_they_are_used() -> None:
+    numbers = resume.Numbers(10)
+    asked = [n for n in range(100) if numbers.use("a/b", n)]
+    assert asked == [0, 11, 22, 33, 44, 55, 66, 77, 88, 99]
+    assert numbers.aside["a/b"] > numbers.used["a/b"] - 1
+
+
+def test_a_line_goes_on_as_it_was_left(tmp_path: Path) -> None:
+    left = resume.Left(1234.5, 4, 1e9, {"oven-a/temperature": 17})
+    resume.write(tmp_path / "new", "core-1", left)
+    assert resume.read(tmp_path / "new", "core-1") == left
+    assert resume.read(tmp_path, "core-1") is None
+    (tmp_path / "core-2.json").write_text("{")
+    with pytest.raises(ValueError, match="remove it"):
+        resume.read(tmp_path, "core-2")

@@ -1,0 +1,155 @@
+"""Against a real broker: nothing is lost while it is away, and what is not stored is said again."""
+
+import asyncio
+import json
+import shutil
+import socket
+import sys
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from pathlib import Path
+
+import aiomqtt
+import pytest
+
+from monitor.contract.address import BrokerAddress
+from simulator import resume
+from simulator.line import simulate
+from simulator.pace import begin
+from simulator.publisher import Publisher, stored_stream_topic
+from tests.simulator.made import CONFIGS, configuration, made
+
+MOSQUITTO = shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin:/usr/bin:/opt/homebrew/sbin")
+needs_broker = pytest.mark.skipif(MOSQUITTO is None, reason="no mosquitto on this machine")
+
+
+def free_port() -> int:
+    with socket.socket() as s:
+        s.bind(("127.0.0.1", 0))
+        return int(s.getsockname()[1])
+
+
+@asynccontextmanager
+async def broker(folder: Path, port: int) -> AsyncIterator[None]:
+    config = folder / "broker.conf"
+    config.write_text(f"listener {port} 127.0.0.1\nallow_anonymous true\nmax_queued_messages 0\n")
+    assert MOSQUITTO is not None
+    process = await asyncio.create_subprocess_exec(MOSQUITTO, "-c", str(config), stderr=asyncio.subprocess.DEVNULL)
+    try:
+        await until_open(port)
+        yield
+    finally:
+        process.terminate()
+        await process.wait()
+
+
+async def until_open(port: int) -> None:
+    async with asyncio.timeout(10):
+        while True:
+            try:
+                _, writer = await asyncio.open_connection("127.0.0.1", port)
+            except OSError:
+                await asyncio.sleep(0.02)
+            else:
+                writer.close()
+                return
+
+
+class Hearer:
+    """A monitor's stand-in: takes what comes, and says "stored" for streams it is told to."""
+
+    def __init__(self) -> None:
+        self.numbers: dict[str, list[int]] = {}
+        self.subscribed = asyncio.Event()
+
+    async def listen(self, port: int, wanted: int) -> None:
+        async with aiomqtt.Client("127.0.0.1", port, protocol=aiomqtt.ProtocolVersion.V5) as client:
+            await client.subscribe("tarn/core-1/+/+", qos=1)
+            self.subscribed.set()
+            async for message in client.messages:
+                assert isinstance(message.payload, bytes)
+                topic, n = str(message.topic), json.loads(message.payload)["n"]
+                self.numbers.setdefault(topic, []).append(n)
+                if topic.endswith("oven-a/temperature"):
+                    await client.publish("tarn/core-1/stored/oven-a/temperature", json.dumps({"n": n}), qos=1)
+                if sum(len(set(ns)) for ns in self.numbers.values()) >= wanted:
+                    return
+
+
+def publisher(port: int, minutes: float, folder: Path | None = None) -> Publisher:
+    pace = begin(0.0, 1_764_000_000.0, minutes * 60)
+    run = simulate(made(), configuration(), "core-1", pace.start_s)
+    until_s = pace.start_s + minutes * 60
+    address = BrokerAddress("127.0.0.1", port)
+    said: list[str] = []
+    return Publisher("tarn", {"core-1": run}, pace, until_s, address, said.append, None, folder)
+
+
+def expected(minutes: float) -> dict[str, int]:
+    run = simulate(made(), configuration(), "core-1", 1_764_000_000.0 - minutes * 60)
+    counts: dict[str, int] = {}
+    for sent in run.messages(until_s=minutes * 60):
+        counts[sent.topic] = counts.get(sent.topic, 0) + 1
+    return counts
+
+
+@needs_broker
+async def test_every_message_arrives_and_stored_ones_are_forgotten(tmp_path: Path) -> None:
+    port, counts = free_port(), expected(1.0)
+    async with broker(tmp_path, port), asyncio.timeout(30):
+        hearer, one = Hearer(), publisher(port, 1.0, tmp_path / "out")
+        listening = asyncio.create_task(hearer.listen(port, sum(counts.values())))
+        await hearer.subscribed.wait()
+        await one.publish()
+        await listening
+    assert {topic: sorted(set(ns)) for topic, ns in hearer.numbers.items()} == {
+        topic: list(range(count)) for topic, count in counts.items()
+    }
+    assert "tarn/core-1/oven-b/temperature" in {k.topic for k in one.outbox.after(-1, 10_000)}
+    left = resume.read(tmp_path / "out", "core-1")
+    assert left is not None
+    assert {f"tarn/core-1/{path}": n for path, n in left.next_n.items()} == counts
+    assert left.line_metre_m == pytest.approx(1000 + 60 * 4)
+
+
+@needs_broker
+async def test_nothing_is_lost_while_the_broker_is_away(tmp_path: Path) -> None:
+    port, counts = free_port(), expected(0.5)
+    one = publisher(port, 0.5)
+    async with asyncio.timeout(30):
+        publishing = asyncio.create_task(one.publish())  # there is no broker yet
+        await asyncio.sleep(0)
+        hearer = Hearer()
+        async with broker(tmp_path, port):
+            listening = asyncio.create_task(hearer.listen(port, sum(counts.values())))
+            await publishing
+            # What the listener missed before it had subscribed is still kept.
+            again = asyncio.create_task(one._stay_connected())
+            await listening
+            again.cancel()
+    assert {topic: sorted(set(ns)) for topic, ns in hearer.numbers.items()} == {
+        topic: list(range(count)) for topic, count in counts.items()
+    }
+
+
+def test_which_stream_a_stored_message_speaks_of() -> None:
+    assert stored_stream_topic("tarn", "tarn/core-1/stored/oven-a/temperature") == "tarn/core-1/oven-a/temperature"
+    assert stored_stream_topic("tarn", "other/core-1/stored/oven-a/temperature") is None
+    assert stored_stream_topic("tarn", "tarn/core-1/oven-a/temperature") is None
+
+
+@needs_broker
+async def test_the_command_stops_when_its_lifeline_is_cut(tmp_path: Path) -> None:
+    port = free_port()
+    async with broker(tmp_path, port), asyncio.timeout(30):
+        words = ["simulate", "--configs", str(CONFIGS), "--broker", f"mqtt://127.0.0.1:{port}", "--lifeline"]
+        words += ["--left", str(tmp_path / "left")]
+        process = await asyncio.create_subprocess_exec(
+            sys.executable, "-m", "monitor", *words, stdin=asyncio.subprocess.PIPE, stdout=asyncio.subprocess.PIPE
+        )
+        assert process.stdout is not None
+        assert process.stdin is not None
+        assert b"connected" in await process.stdout.readline()
+        process.stdin.close()
+        assert await process.wait() == 0
+    assert {path.name for path in (tmp_path / "left").iterdir()} == {"core-1.json", "core-2.json"}
