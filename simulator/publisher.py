@@ -13,7 +13,7 @@ import msgspec
 from monitor.contract.address import BrokerAddress
 from monitor.contract.messages import Stored
 from monitor.contract.topics import STORED, Stream, parse, sample_topic
-from simulator import resume
+from simulator import cure, resume
 from simulator.line import Run, Sent
 from simulator.outbox import Kept, Outbox
 from simulator.pace import Pace
@@ -124,6 +124,9 @@ class Publisher:
         for line in self.runs:
             self._keep(line, self.numbers[line].used)
         self._write_truth()
+        if self.truth_folder:
+            for run in self.runs.values():
+                cure.write(run, self.truth_folder)
 
     def _keep(self, line: str, next_n: Mapping[str, int]) -> None:
         run, at_s = self.runs[line], self.published_s
@@ -146,6 +149,7 @@ class Publisher:
                     attempt = 0
                     await self._talk(client)
             except (aiomqtt.MqttError, OSError, TimeoutError) as error:
+                _heed_cancellation()
                 if attempt == 0:
                     self.say(f"no broker at {self.broker!r} ({error}); trying again, {len(self.outbox)} messages kept")
             await asyncio.sleep(AWAY_S[min(attempt, len(AWAY_S) - 1)])
@@ -170,7 +174,9 @@ class Publisher:
     async def _talk(self, client: aiomqtt.Client) -> None:
         """One connection: listen for what is stored, say again what is not, then what is new."""
         for line in self.runs:
+            _heed_cancellation()
             await client.subscribe(f"{self.works}/{line}/{STORED}/+/+", qos=1)
+        _heed_cancellation()
         self._sent = -1
         try:
             async with asyncio.TaskGroup() as group:
@@ -214,6 +220,14 @@ class Publisher:
                 old = list(self.outbox.until(place))
                 for i in range(0, len(old), BATCH):
                     await _publish(client, old[i : i + BATCH])
+
+
+def _heed_cancellation() -> None:
+    """Asked to stop while the client waited for an answer: up to Python 3.11 the answer, or an error of saying
+    good-bye, may take the place of the cancellation, so it is looked for."""
+    task = asyncio.current_task()
+    if task is not None and task.cancelling():
+        raise asyncio.CancelledError
 
 
 def _of_line(line: str, run: Run, lasts_s: float | None) -> Iterator[tuple[str, Sent]]:
