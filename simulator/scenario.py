@@ -257,7 +257,7 @@ def _fits(story: LineStory, repeat_s: float) -> None:
     ends += [(what, one.at_s + (one.for_s or 0.0)) for what, all_ in timed for one in all_]  # type: ignore[attr-defined]
     for what, end_s in ends:
         if end_s > repeat_s:
-            raise ValueError(f"line {story.line}: a {what} entry ends at {end_s:g} s, after repeat_s {repeat_s:g}")
+            raise ValueError(f"line {story.line}: an entry of {what} ends at {end_s:g} s, after repeat_s {repeat_s:g}")
 
 
 # ---- reading ----------------------------------------------------------------------------------------------

@@ -1,0 +1,168 @@
+"""Marking by hand-made records: what is found, missed, false, and how far off."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from sqlalchemy import create_engine, insert
+
+from monitor.contract.record import DrumSpan, Finding, Verdict
+from monitor.contract.schema import DRUM, FINDING, METADATA
+from simulator import mark as marking
+from simulator.mark import Mark, mark
+from simulator.truth import Stretch, Truth
+from tests.simulator.made import CONFIGS, START_S, configuration, made, run_of
+
+STORY = """
+[[line.spark]]
+kind = "cluster"
+at_m = [100.0, 200.0]
+count = 3
+spread_m = 4.0
+[[line.bulge]]
+height_mm = 0.3
+length_m = 3.0
+at_m = [150.0]
+[[line.instrument]]
+stream = "oven-a/temperature"
+kind = "drop-out"
+at_s = 20.0
+for_s = 10.0
+"""
+
+
+def spark_finding(metre: float, key: str) -> Finding:
+    return Finding(
+        "core-1", key, "event", "spark-electrode/spark-fault", "spark-fault", Verdict.NONCONFORMING,
+        metre - 0.5, metre + 0.5, START_S + 1, START_S + 1, 1.0, None, "count",
+    )  # fmt: skip
+
+
+def window_finding(s: Stretch) -> Finding:
+    return Finding(
+        "core-1", f"{s.stream}/{s.check}{s.place}@{s.start_s}", "window", s.stream, s.check, Verdict.SUSPECT,
+        s.start_m, s.end_m, START_S + s.start_s, START_S + s.end_s, s.extreme, 0.0, "mm", s.place,
+    )  # fmt: skip
+
+
+def missing_finding(s: Stretch) -> Finding:
+    return Finding(
+        "core-1", f"{s.stream}/missing{s.place}", "missing", s.stream, "missing", Verdict.UNSEEN,
+        s.start_m, s.end_m, START_S + s.start_s, START_S + s.end_s, None, 5.0, "s", s.place,
+    )  # fmt: skip
+
+
+def perfect(truth: Truth) -> tuple[list[Finding], list[DrumSpan]]:
+    """A record that says exactly what was true."""
+    found = [spark_finding(s.metre, f"spark {i}") for i, s in enumerate(truth.sparks)]
+    found += [window_finding(s) for s in truth.beyond] + [missing_finding(s) for s in truth.troubles]
+    drums = [DrumSpan("core-1", c.drum, c.recipe, 1, c.start_m, None, START_S + c.t_s, None) for c in truth.cuts]
+    return found, drums
+
+
+@pytest.fixture(scope="module")
+def truth() -> Truth:
+    return run_of(made(STORY), 100.0)[0].truth
+
+
+def marked(truth: Truth, found: list[Finding], drums: list[DrumSpan]) -> dict[str, Mark]:
+    c = configuration()
+    return {m.what: m for m in mark(truth, found, drums, c.lines["core-1"], c.recipes["core-2g5"])}
+
+
+def test_a_perfect_record_has_full_marks(truth: Truth) -> None:
+    marks = marked(truth, *perfect(truth))
+    assert all(m.good for m in marks.values())
+    assert (marks["spark faults"].true, marks["spark faults"].found) == (6, 6)
+    assert (
+        marks["intervals out of window"].true == 4
+    )  # HI and HIHI on two axes; the hot gauge's is shorter than its on-delay allows to ask for
+    assert marks["silent and stuck gauges"].found == 2  # both passes
+
+
+def test_a_missed_and_a_false_spark_fault(truth: Truth) -> None:
+    found, drums = perfect(truth)
+    found = [f for f in found if f.key != "spark 1"] + [spark_finding(1300.0, "ghost")]
+    m = marked(truth, found, drums)["spark faults"]
+    assert (m.found, len(m.missed), len(m.false)) == (5, 1, 1)
+    assert "ghost at 1300.00 m" in m.false[0]
+    assert f"{truth.sparks[1].metre:.2f} m (cluster)" in m.missed[0]
+
+
+def test_a_spark_fault_may_be_half_a_metre_off(truth: Truth) -> None:
+    found, drums = perfect(truth)
+    for off, good in ((0.45, True), (0.55, False)):
+        moved = [
+            replace(f, start_m=f.start_m + off, end_m=(f.end_m or 0) + off) if f.kind == "event" else f for f in found
+        ]
+        m = marked(truth, moved, drums)["spark faults"]
+        assert (m.found, m.good, m.worst_m) == (6, good, pytest.approx(off))
+
+
+def test_a_missed_interval_a_false_one_and_a_wrong_end(truth: Truth) -> None:
+    found, drums = perfect(truth)
+    hihi = next(f for f in found if f.check == "HIHI")
+    m = marked(truth, [f for f in found if f is not hihi], drums)["intervals out of window"]
+    assert (m.found, len(m.missed), len(m.false)) == (3, 1, 0)
+    ghost = replace(hihi, key="ghost", start_m=1300.0, end_m=1301.0)
+    assert len(marked(truth, [*found, ghost], drums)["intervals out of window"].false) == 1
+    late = [replace(f, end_m=(f.end_m or 0) + 2.5) if f is hihi else f for f in found]
+    m = marked(truth, late, drums)["intervals out of window"]
+    assert (m.found, len(m.off)) == (4, 1)
+    assert m.worst_m == pytest.approx(2.5, abs=0.3)
+
+
+def test_a_silence_that_nobody_noticed_and_one_that_was_not(truth: Truth) -> None:
+    found, drums = perfect(truth)
+    m = marked(truth, [f for f in found if f.kind != "missing"], drums)["silent and stuck gauges"]
+    assert (m.found, len(m.missed)) == (0, 2)
+    ghost = replace(missing_finding(truth.troubles[0]), key="ghost", stream="oven-b/temperature")
+    assert len(marked(truth, [*found, ghost], drums)["silent and stuck gauges"].false) == 1
+
+
+def test_drums_that_begin_elsewhere(truth: Truth) -> None:
+    found, drums = perfect(truth)
+    m = marked(truth, found, [replace(drums[0], start_m=drums[0].start_m + 3)])["drums"]
+    assert (m.found, len(m.missed), len(m.off)) == (1, len(drums) - 1, len(drums[:1]))
+
+
+def test_the_command_reads_a_store_and_says_by_its_code(
+    truth: Truth, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    truth.write(tmp_path / "truth")
+    (tmp_path / "store").mkdir()
+    engine = create_engine(f"sqlite:///{tmp_path / 'store' / 'record.sqlite'}")
+    METADATA.create_all(engine)
+    found, drums = perfect(truth)
+    with engine.begin() as connection:
+        for f in found:
+            connection.execute(
+                insert(FINDING).values(
+                    line=f.line, key=f.key, kind=f.kind, stream=f.stream, check_name=f.check, verdict=int(f.verdict),
+                    start_m=f.start_m, end_m=f.end_m, start_ms=round(f.start_s * 1e3),
+                    end_ms=round((f.end_s or 0) * 1e3), extreme=f.extreme, limit_value=f.limit, unit=f.unit,
+                    text=f.text,
+                )
+            )  # fmt: skip
+        for d in drums:
+            connection.execute(
+                insert(DRUM).values(
+                    line=d.line, drum=d.drum, recipe=d.recipe, revision=1, start_m=d.start_m,
+                    start_ms=round(d.start_s * 1e3),
+                )
+            )  # fmt: skip
+    assert run_command(tmp_path) == 0
+    assert "spark faults" in capsys.readouterr().out
+    with engine.begin() as connection:
+        connection.execute(FINDING.delete().where(FINDING.c.key == "spark 0"))
+    assert run_command(tmp_path) == 1
+    assert "missed: at" in capsys.readouterr().out
+
+
+def run_command(folder: Path) -> int:
+    from argparse import ArgumentParser
+
+    parser = ArgumentParser()
+    marking.COMMAND.options(parser)
+    words = ["--truth", str(folder / "truth"), "--store", str(folder / "store"), "--configs", str(CONFIGS)]
+    return marking.COMMAND.run(parser.parse_args(words))
