@@ -9,7 +9,7 @@ import numpy as np
 
 from monitor.contract.config import Geometry, Line
 from monitor.contract.record import Floats
-from simulator.scenario import Bulge, LineStory, Places, Screw, Sparks
+from simulator.scenario import LineStory, Lump, Places, Screw, Sparks
 from simulator.travel import Travel
 
 WANDER_PERIODS_S = (37.0, 83.0, 149.0, 311.0)
@@ -66,16 +66,16 @@ def places(where: Places, origin_m: float, rng: np.random.Generator) -> Iterator
 
 
 @dataclass(slots=True)
-class Bulges:
+class Lumps:
     """Lumps and necks along the cable, made as far as they are asked for."""
 
-    bulge: Bulge
+    lump: Lump
     found: Iterator[float]
     centres_m: list[float] = field(default_factory=list)
 
     def add_to(self, d_mm: Floats, M: Floats) -> None:
         """Add their height to diameters at line metres (never falling)."""
-        half = self.bulge.length_m / 2
+        half = self.lump.length_m / 2
         while not self.centres_m or self.centres_m[-1] < M[-1] + half:
             self.centres_m.append(next(self.found, np.inf))
         first = int(np.searchsorted(self.centres_m, M[0] - half))
@@ -84,7 +84,7 @@ class Bulges:
             if centre - half > M[-1]:
                 break
             x = (M[i:j] - centre) / half
-            d_mm[i:j] += self.bulge.height_mm * 0.5 * (1.0 + np.cos(np.pi * x))
+            d_mm[i:j] += self.lump.height_mm * 0.5 * (1.0 + np.cos(np.pi * x))
 
 
 @dataclass(slots=True)
@@ -92,15 +92,15 @@ class Cable:
     """True diameter at any line metre that has left the head."""
 
     wall: Wall
-    bulges: list[Bulges]
+    lumps: list[Lumps]
     counter_m: float
 
     def diameter_mm(self, M: Floats) -> Floats:
         """Mean outer diameter at line metres (never falling), mm."""
         t_head = self.wall.travel.when(M - self.counter_m, last=True)
         d_mm = self.wall.at_head_mm(t_head)
-        for bulges in self.bulges:
-            bulges.add_to(d_mm, M)
+        for lumps in self.lumps:
+            lumps.add_to(d_mm, M)
         return d_mm
 
 

@@ -11,7 +11,7 @@ import numpy as np
 from monitor.contract.config import Configuration, Line, Recipe, StreamSettings
 from monitor.contract.record import Floats
 from monitor.contract.topics import DRUM, STATE, Stream, sample_topic
-from simulator.cable import Bulges, Cable, Flaws, Wall, flaws, places
+from simulator.cable import Cable, Flaws, Lumps, Wall, flaws, places
 from simulator.gauges import CounterWheel, Draft, Gauge, encode
 from simulator.ovens import Oven
 from simulator.scenario import LineStory, Scenario, Upset
@@ -75,8 +75,8 @@ class Run:
         self.travel = travel(story, repeat_s, self.recipe.setpoints.speed_m_per_min / 60.0)
         self.truth = Truth(self.line.line, self.recipe.recipe, self.start_ms)
         wall = Wall.of(self.recipe.geometry, story.screw, self.travel, self.rng("screw"))
-        bulges = [Bulges(one, places(one, self.origin_m, self.rng(f"bulge {i}"))) for i, one in enumerate(story.bulge)]
-        self.cable = Cable(wall, bulges, self.line.counter_m)
+        lumps = [Lumps(one, places(one, self.origin_m, self.rng(f"lump {i}"))) for i, one in enumerate(story.lump)]
+        self.cable = Cable(wall, lumps, self.line.counter_m)
         self.wheel = CounterWheel(self.travel, story.counter, repeat_s, self.line.counter.wraps_at_m)
         self.ovens = {zone: self._oven(zone, C) for zone, C in self.recipe.setpoints.zone_C.items()}
         self.flaws = flaws(self.line, story, self.origin_m, [self.rng(f"spark {i}") for i in range(len(story.spark))])

@@ -53,6 +53,7 @@ class Publisher:
     _taken: asyncio.Event = field(default_factory=asyncio.Event)
     _sent: int = -1
     _truth_at_s: float = 0.0
+    _stopping: bool = False
 
     def __post_init__(self) -> None:
         room = resume.HEADROOM * max(1, round(self.pace.pace)) if self.pace.pace else 100 * resume.HEADROOM
@@ -65,9 +66,12 @@ class Publisher:
         try:
             async with asyncio.TaskGroup() as group:
                 connection = group.create_task(self._stay_connected(), name="connection")
-                await self._produce()
-                await self._all_taken()
-                connection.cancel()
+                try:
+                    await self._produce()
+                    await self._all_taken()
+                finally:
+                    self._stopping = True
+                    connection.cancel()
         finally:
             self._leave()
 
@@ -149,7 +153,7 @@ class Publisher:
                     attempt = 0
                     await self._talk(client)
             except (aiomqtt.MqttError, OSError, TimeoutError) as error:
-                _heed_cancellation()
+                self._heed_stop()
                 if attempt == 0:
                     self.say(f"no broker at {self.broker!r} ({error}); trying again, {len(self.outbox)} messages kept")
             await asyncio.sleep(AWAY_S[min(attempt, len(AWAY_S) - 1)])
@@ -174,9 +178,9 @@ class Publisher:
     async def _talk(self, client: aiomqtt.Client) -> None:
         """One connection: listen for what is stored, say again what is not, then what is new."""
         for line in self.runs:
-            _heed_cancellation()
+            self._heed_stop()
             await client.subscribe(f"{self.works}/{line}/{STORED}/+/+", qos=1)
-        _heed_cancellation()
+        self._heed_stop()
         self._sent = -1
         try:
             async with asyncio.TaskGroup() as group:
@@ -185,6 +189,11 @@ class Publisher:
                 group.create_task(self._again(client), name="again")
         except* (aiomqtt.MqttError, OSError, TimeoutError) as errors:
             raise errors.exceptions[0] from None
+
+    def _heed_stop(self) -> None:
+        """While the client waited for an answer, the answer or an error may have taken the cancellation's place."""
+        if self._stopping:
+            raise asyncio.CancelledError
 
     async def _listen(self, client: aiomqtt.Client) -> None:
         async for message in client.messages:
@@ -220,14 +229,6 @@ class Publisher:
                 old = list(self.outbox.until(place))
                 for i in range(0, len(old), BATCH):
                     await _publish(client, old[i : i + BATCH])
-
-
-def _heed_cancellation() -> None:
-    """Asked to stop while the client waited for an answer: up to Python 3.11 the answer, or an error of saying
-    good-bye, may take the place of the cancellation, so it is looked for."""
-    task = asyncio.current_task()
-    if task is not None and task.cancelling():
-        raise asyncio.CancelledError
 
 
 def _of_line(line: str, run: Run, lasts_s: float | None) -> Iterator[tuple[str, Sent]]:

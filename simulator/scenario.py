@@ -105,7 +105,7 @@ class Places(Settings):
             raise ValueError(f"at_m spans more than every_m {self.every_m:g}: the places would overtake each other")
 
 
-class Bulge(Places):
+class Lump(Places):
     """A lump (height above 0) or a neck (below): a raised cosine over `length_m`, `height_mm` in diameter."""
 
     height_mm: float
@@ -198,7 +198,7 @@ class LineStory(Settings):
     noise: Noise = Noise()
     speed: tuple[SpeedStep, ...] = ()
     oven: tuple[OvenTrouble, ...] = ()
-    bulge: tuple[Bulge, ...] = ()
+    lump: tuple[Lump, ...] = ()
     spark: tuple[Sparks, ...] = ()
     instrument: tuple[InstrumentTrouble, ...] = ()
     counter: tuple[CounterTrouble, ...] = ()

@@ -69,10 +69,10 @@ at_s = 10.0
 for_s = 60.0
 to_C = 265.0
 over_s = 10.0
-[[line.bulge]]
+[[line.lump]]
 height_mm = 0.2
 per_km = 30.0
-[[line.bulge]]
+[[line.lump]]
 height_mm = -0.2
 at_m = [50.0, 130.0]
 [[line.spark]]

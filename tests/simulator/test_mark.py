@@ -19,7 +19,7 @@ kind = "cluster"
 at_m = [100.0, 200.0]
 count = 3
 spread_m = 4.0
-[[line.bulge]]
+[[line.lump]]
 height_mm = 0.3
 length_m = 3.0
 at_m = [150.0]

@@ -3,8 +3,10 @@
 import asyncio
 import json
 import shutil
+import signal
 import socket
 import sys
+import time
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -30,7 +32,7 @@ def free_port() -> int:
 
 
 @asynccontextmanager
-async def broker(folder: Path, port: int) -> AsyncIterator[None]:
+async def broker(folder: Path, port: int, end: signal.Signals = signal.SIGTERM) -> AsyncIterator[None]:
     config = folder / "broker.conf"
     config.write_text(f"listener {port} 127.0.0.1\nallow_anonymous true\nmax_queued_messages 0\n")
     assert MOSQUITTO is not None
@@ -39,7 +41,7 @@ async def broker(folder: Path, port: int) -> AsyncIterator[None]:
         await until_open(port)
         yield
     finally:
-        process.terminate()
+        process.send_signal(end)
         await process.wait()
 
 
@@ -130,6 +132,28 @@ async def test_nothing_is_lost_while_the_broker_is_away(tmp_path: Path) -> None:
     assert {topic: sorted(set(ns)) for topic, ns in hearer.numbers.items()} == {
         topic: list(range(count)) for topic, count in counts.items()
     }
+
+
+@needs_broker
+async def test_a_broker_that_dies_is_met_again(tmp_path: Path) -> None:
+    """In real time, killed in the middle: after its return all that was said is said again, and the run goes on."""
+    port, start_s = free_port(), time.time()
+    run = simulate(made(), configuration(), "core-1", start_s)
+    said: list[str] = []
+    address = BrokerAddress("127.0.0.1", port)
+    one = Publisher("tarn", {"core-1": run}, begin(1.0, start_s, 0.0), start_s + 4.0, address, said.append)
+    async with asyncio.timeout(30):
+        async with broker(tmp_path, port, signal.SIGKILL):
+            publishing = asyncio.create_task(one.publish())
+            first = Hearer()
+            await first.listen(port, 10)
+        async with broker(tmp_path, port):
+            second = Hearer()
+            await second.listen(port, 90)
+            await publishing
+    assert [text.split()[0] for text in said] == ["connected", "no", "connected"]
+    both = {topic: {*first.numbers.get(topic, []), *ns} for topic, ns in second.numbers.items()}
+    assert all(ns == set(range(max(ns) + 1)) for ns in both.values())
 
 
 def test_which_stream_a_stored_message_speaks_of() -> None:

@@ -54,7 +54,7 @@ def test_an_unknown_key_is_refused_with_a_remedy() -> None:
 
 
 def test_several_faults_are_told_at_once() -> None:
-    story = '[[line.spark]]\nkind = "random"\n[[line.bulge]]\nheight_mm = 1.0\nat_m = [1.0]\nper_km = 1.0\n'
+    story = '[[line.spark]]\nkind = "random"\n[[line.lump]]\nheight_mm = 1.0\nat_m = [1.0]\nper_km = 1.0\n'
     said = told(story)
     assert said.count("either at_m, a list of metres, or per_km") == 2
 

@@ -23,7 +23,7 @@ lag_s = 0.0
 
 def test_where_a_lump_is_out_of_its_window() -> None:
     """Height h, length l: beyond x where h/2 (1 + cos(2 pi d/l)) > x, so |d| < l/2pi acos(2x/h - 1)."""
-    story = QUIET + "[[line.bulge]]\nheight_mm = 0.2\nlength_m = 4.0\nat_m = [300.0]\n"
+    story = QUIET + "[[line.lump]]\nheight_mm = 0.2\nlength_m = 4.0\nat_m = [300.0]\n"
     run, _ = run_of(made(story), 150.0)
     half = 4.0 / (2 * math.pi)
     hi, hihi = half * math.acos(2 * 0.08 / 0.2 - 1), half * math.acos(2 * 0.16 / 0.2 - 1)
@@ -37,7 +37,7 @@ def test_where_a_lump_is_out_of_its_window() -> None:
 
 
 def test_a_neck_is_a_lump_upside_down() -> None:
-    story = QUIET + "[[line.bulge]]\nheight_mm = -0.1\nlength_m = 4.0\nat_m = [300.0]\n"
+    story = QUIET + "[[line.lump]]\nheight_mm = -0.1\nlength_m = 4.0\nat_m = [300.0]\n"
     run, _ = run_of(made(story), 150.0)
     reach = 4.0 / (2 * math.pi) * math.acos(2 * 0.08 / 0.1 - 1)
     s = next(s for s in run.truth.beyond if s.stream == "cold-gauge/diameter-x")
