@@ -173,7 +173,11 @@ async def test_the_command_stops_when_its_lifeline_is_cut(tmp_path: Path) -> Non
         )
         assert process.stdout is not None
         assert process.stdin is not None
-        assert b"connected" in await process.stdout.readline()
-        process.stdin.close()
-        assert await process.wait() == 0
+        try:
+            assert b"connected" in await process.stdout.readline()
+            process.stdin.close()
+            assert await process.wait() == 0
+        finally:
+            if process.returncode is None:
+                process.kill()
     assert {path.name for path in (tmp_path / "left").iterdir()} == {"core-1.json", "core-2.json"}
