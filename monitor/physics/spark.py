@@ -21,5 +21,5 @@ def fastest_for_cycles_m_per_s(electrode_m: float, frequency_Hz: float, cycles: 
 
 
 def fastest_for_time_m_per_s(electrode_m: float, exposure_s: float) -> float:
-    """Highest speed [m/s] at which each point is exposed for that time [s] (IEC 62230: 0.05 s a.c. or d.c., recalled)."""
+    """Highest speed [m/s] that exposes each point for that time [s] (IEC 62230, a.c. and d.c.: 0.05 s, recalled)."""
     return electrode_m / exposure_s

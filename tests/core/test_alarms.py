@@ -1,4 +1,4 @@
-"""The alarm table: ISA-18.2 states (recalled; `checks.md` letters A, B, C, D, G, H, I) and what every table must keep."""
+"""The alarm table: ISA-18.2 states, recalled (letters A B C D G H I of its diagram), and what a table must keep."""
 
 import pytest
 from hypothesis import given

@@ -1,0 +1,35 @@
+# make run: the whole demo. make test: all tests. make check: style, types, arrows, tests. make bench: speed and memory.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+READY := $(VENV)/ready
+
+.PHONY: run test check lint bench clean
+
+run: $(READY)
+	@exec $(BIN)/everymetre run
+
+test: $(READY)
+	$(BIN)/pytest
+
+check: lint test
+
+lint: $(READY)
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+	$(BIN)/everymetre check configs
+
+bench: $(READY)
+	$(BIN)/python -m tests.bench
+
+clean:
+	rm -rf .run $(VENV)
+
+# Versions are those of .ci/constraints.txt, which a green run wrote; without it the ranges of pyproject.toml hold.
+$(READY): pyproject.toml $(wildcard .ci/constraints.txt)
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || { echo "everymetre needs Python 3.11 or newer, $(PYTHON) is $$($(PYTHON) --version 2>&1). Say which to use: make PYTHON=python3.12 $(MAKECMDGOALS)"; exit 1; }
+	$(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check $(addprefix -c ,$(wildcard .ci/constraints.txt)) -e '.[dev]'
+	@touch $@
