@@ -2,7 +2,6 @@
 
 from sqlalchemy import (
     BigInteger,
-    Boolean,
     Column,
     Float,
     Index,
@@ -12,6 +11,7 @@ from sqlalchemy import (
     String,
     Table,
     Text,
+    UniqueConstraint,
 )
 
 METADATA = MetaData()
@@ -33,7 +33,8 @@ MESSAGE = Table(
     Index("message_by_stream", "line", "station", "quantity", "t_ms"),
 )
 
-# What has been stored of each stream: every n up to `upto`, and those in `beyond` (JSON list of [first, last]).
+# What has been stored of each stream: `spans`, a JSON list of [first n, last n, UTC ms of the first], and `upto`, the
+# end of the first span: what a publisher may forget.
 LEDGER = Table(
     "ledger",
     METADATA,
@@ -41,7 +42,7 @@ LEDGER = Table(
     Column("station", String(60), primary_key=True),
     Column("quantity", String(60), primary_key=True),
     Column("upto", BigInteger, nullable=False),
-    Column("beyond", Text, nullable=False, default="[]"),
+    Column("spans", Text, nullable=False),
 )
 
 ALARM_CHANGE = Table(
@@ -65,6 +66,8 @@ ALARM_CHANGE = Table(
     Column("by_whom", String(80), nullable=False, default=""),
     Column("reason", Text, nullable=False, default=""),
     Column("until_ms", BigInteger),
+    # An engine that is fed again after a restart tells the same changes again: they must not double.
+    UniqueConstraint("line", "alarm", "t_ms", "event", name="alarm_change_once"),
     Index("alarm_change_by_line", "line", "t_ms"),
 )
 
@@ -203,6 +206,5 @@ CHECKPOINT = Table(
     Column("line", String(60), primary_key=True),
     Column("message_id", BigInteger, nullable=False),
     Column("t_ms", BigInteger, nullable=False),
-    Column("released", Boolean, nullable=False, default=False),
     Column("state", LargeBinary, nullable=False),
 )

@@ -1,0 +1,56 @@
+"""Opening the store's database: SQLite in WAL mode in the store's folder, or the server named in the works' file."""
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, Engine, Table, create_engine, event
+from sqlalchemy.dialects import postgresql, sqlite
+
+from monitor.contract.config import Store
+from monitor.contract.schema import METADATA
+
+FILE = "record.sqlite"
+
+
+def open_for_writing(settings: Store) -> Engine:
+    """Engine of the one writer, tables made where they are missing."""
+    if settings.database_url:
+        engine = create_engine(settings.database_url)
+    else:
+        Path(settings.folder).mkdir(parents=True, exist_ok=True)
+        engine = create_engine(f"sqlite:///{Path(settings.folder) / FILE}", connect_args={"timeout": 30})
+        event.listen(engine, "connect", _writer_settings)
+    METADATA.create_all(engine)
+    return engine
+
+
+def open_for_reading(settings: Store) -> Engine:
+    """Engine that cannot write. The database need not exist yet; reading then raises OperationalError."""
+    if settings.database_url:
+        return create_engine(settings.database_url, execution_options={"postgresql_readonly": True})
+    path = (Path(settings.folder) / FILE).resolve()
+    url = f"sqlite:///file:{path}?mode=ro&uri=true"
+    return create_engine(url, connect_args={"timeout": 10, "check_same_thread": False})
+
+
+def _writer_settings(connection: Any, _: Any) -> None:
+    """WAL for readers beside the writer; FULL, so that a power cut takes nothing that was said to be stored."""
+    cursor = connection.cursor()
+    for pragma in ("journal_mode=WAL", "synchronous=FULL", "wal_autocheckpoint=2000", "cache_size=-64000"):
+        cursor.execute(f"PRAGMA {pragma}")
+    cursor.close()
+
+
+def upsert(connection: Connection, table: Table, rows: Sequence[dict[str, Any]], keep_old: bool = False) -> None:
+    """Insert rows; where one with the same key stands, replace it (or keep it)."""
+    if not rows:
+        return
+    insert = postgresql.insert if connection.dialect.name == "postgresql" else sqlite.insert
+    statement = insert(table)
+    if keep_old:
+        connection.execute(statement.on_conflict_do_nothing(), list(rows))
+        return
+    keys = [c.name for c in table.primary_key.columns]
+    others = {name: statement.excluded[name] for name in rows[0] if name not in keys}
+    connection.execute(statement.on_conflict_do_update(index_elements=keys, set_=others), list(rows))

@@ -1,0 +1,80 @@
+"""Which messages of each stream are stored: every (stream, n) once, and how far a publisher may forget."""
+
+from bisect import bisect_right
+from dataclasses import dataclass, field
+
+import msgspec
+
+from monitor.contract.topics import Stream
+
+HOLE_LASTS_MS = 60_000  # a hole this much older than the stream's newest stamp will not be filled any more
+
+
+@dataclass(slots=True)
+class Spans:
+    """Numbers stored of one stream, as spans [first, last, UTC ms of the first], apart from each other and rising."""
+
+    spans: list[tuple[int, int, int]] = field(default_factory=list)
+
+    def __contains__(self, n: int) -> bool:
+        i = bisect_right(self.spans, n, key=lambda span: span[0]) - 1
+        return i >= 0 and n <= self.spans[i][1]
+
+    @property
+    def upto(self) -> int:
+        """End of the first span; everything from its beginning to here is stored or given up."""
+        return self.spans[0][1]
+
+    def add(self, n: int, t_ms: int) -> bool:
+        """Note a number; False where it was there already."""
+        if self.spans and self.spans[-1][1] + 1 == n:  # nearly always
+            first, _, begun = self.spans[-1]
+            self.spans[-1] = (first, n, begun)
+        elif n in self:
+            return False
+        else:
+            self._insert(n, t_ms)
+        self._give_up(t_ms - HOLE_LASTS_MS)
+        return True
+
+    def _insert(self, n: int, t_ms: int) -> None:
+        i = bisect_right(self.spans, n, key=lambda span: span[0])
+        self.spans.insert(i, (n, n, t_ms))
+        for left in (i, i - 1):
+            if 0 <= left < len(self.spans) - 1 and self.spans[left][1] + 1 == self.spans[left + 1][0]:
+                first, _, begun = self.spans[left]
+                self.spans[left : left + 2] = [(first, self.spans[left + 1][1], begun)]
+
+    def _give_up(self, before_ms: int) -> None:
+        while len(self.spans) > 1 and self.spans[1][2] < before_ms:
+            first, _, begun = self.spans[0]
+            self.spans[0:2] = [(first, self.spans[1][1], begun)]
+
+    def text(self) -> str:
+        """As the store keeps it."""
+        return msgspec.json.encode(self.spans).decode()
+
+    @classmethod
+    def read(cls, text: str) -> "Spans":
+        """From what the store keeps."""
+        return cls(msgspec.json.decode(text, type=list[tuple[int, int, int]]))
+
+
+@dataclass(slots=True)
+class Ledger:
+    """Spans of every stream. A message given up as never coming counts as stored: it is told as a gap instead."""
+
+    streams: dict[Stream, Spans] = field(default_factory=dict)
+    touched: set[Stream] = field(default_factory=set)
+
+    def add(self, stream: Stream, n: int, t_ms: int) -> bool:
+        """Note a message; False for one that is stored already."""
+        spans = self.streams.setdefault(stream, Spans())
+        self.touched.add(stream)
+        return spans.add(n, t_ms)
+
+    def take_touched(self) -> dict[Stream, Spans]:
+        """Streams heard since the last call, the repeated included: their publishers want an answer."""
+        touched = {stream: self.streams[stream] for stream in sorted(self.touched)}
+        self.touched.clear()
+        return touched

@@ -1,0 +1,327 @@
+"""Read-only answers from the store: the database and the Parquet files beside it look like one record."""
+
+import io
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Any, TypeVar
+
+import msgspec
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.parquet as pq
+from numpy.typing import NDArray
+from sqlalchemy import Connection, and_, case, func, or_, select
+from sqlalchemy.exc import OperationalError, ProgrammingError
+
+from monitor.contract.config import Store
+from monitor.contract.reading import AlarmRow, DrumRow, NowRow, RejectedRow, Trend
+from monitor.contract.record import AlarmState, Finding, Floats, Verdict
+from monitor.contract.schema import (
+    ALARM_CHANGE,
+    ALARM_NOW,
+    DRUM,
+    FINDING,
+    GAP,
+    LINE_NOW,
+    MESSAGE,
+    METRE_BLOCK,
+    REJECTED,
+    STATE_SPAN,
+)
+from monitor.contract.topics import STORY_QUANTITIES, Stream
+from monitor.shell import samples
+from monitor.shell.database import open_for_reading
+
+T = TypeVar("T")
+Verdicts = NDArray[np.int8]
+URGENCY = {"high": 0, "medium": 1, "low": 2}
+
+
+class StoreReader:
+    """Implements `monitor.contract.reading.Record`. Answers are empty where the monitor has written nothing yet."""
+
+    def __init__(self, settings: Store) -> None:
+        self.folder = Path(settings.folder)
+        self.engine = open_for_reading(settings)
+
+    def _ask(self, question: Callable[[Connection], T], nothing: T) -> T:
+        try:
+            with self.engine.connect() as connection:
+                return question(connection)
+        except (OperationalError, ProgrammingError) as error:
+            if _not_there_yet(error):
+                return nothing
+            raise
+
+    def lines_now(self) -> Sequence[NowRow]:
+        """A row a line that has been heard, by name."""
+        rows = self._ask(lambda c: c.execute(select(LINE_NOW).order_by(LINE_NOW.c.line)).all(), [])
+        return [NowRow(line=r.line, t_ms=r.t_ms, **msgspec.json.decode(r.now)) for r in rows]
+
+    def alarms_now(self, line: str | None = None) -> Sequence[AlarmRow]:
+        """Alarms whose state is not normal, most urgent first, then newest."""
+        a = ALARM_NOW.c
+        wanted = select(ALARM_NOW).where(a.after != AlarmState.NORMAL.value)
+        wanted = wanted if line is None else wanted.where(a.line == line)
+        urgency = case(URGENCY, value=a.priority, else_=3)
+        rows = self._ask(lambda c: c.execute(wanted.order_by(urgency, a.t_ms.desc())).all(), [])
+        return [_alarm(r) for r in rows]
+
+    def alarm_changes(self, line: str | None, start_ms: int, end_ms: int, limit: int = 1000) -> Sequence[AlarmRow]:
+        """Changes in a span of time, newest first."""
+        a = ALARM_CHANGE.c
+        wanted = select(ALARM_CHANGE).where(a.t_ms >= start_ms, a.t_ms <= end_ms)
+        wanted = wanted if line is None else wanted.where(a.line == line)
+        rows = self._ask(lambda c: c.execute(wanted.order_by(a.t_ms.desc(), a.id.desc()).limit(limit)).all(), [])
+        return [_alarm(r) for r in rows]
+
+    def drums(self, line: str | None = None, limit: int = 50) -> Sequence[DrumRow]:
+        """Newest first, the one being wound included."""
+        d = DRUM.c
+        wanted = select(DRUM) if line is None else select(DRUM).where(d.line == line)
+        rows = self._ask(lambda c: c.execute(wanted.order_by(d.start_ms.desc()).limit(limit)).all(), [])
+        return [self._drum(r) for r in rows]
+
+    def drum(self, line: str, drum: str) -> DrumRow | None:
+        """One drum, or None."""
+        wanted = select(DRUM).where(DRUM.c.line == line, DRUM.c.drum == drum)
+        row = self._ask(lambda c: c.execute(wanted).first(), None)
+        return self._drum(row) if row else None
+
+    def verdicts(self, line: str, start_m: float, end_m: float) -> tuple[int, Verdicts]:
+        """First whole line metre and one `Verdict` a metre, findings laid over."""
+
+        def question(c: Connection) -> tuple[int, Verdicts]:
+            pieces = self._drum_pieces(c, line, start_m, end_m, ["line_metre", "verdict"])
+            first, verdict = _join_verdicts(pieces, read_verdicts(c, line, start_m, end_m))
+            return first, lay_over(first, verdict, read_findings(c, line, start_m, end_m))
+
+        return self._ask(question, (int(np.floor(start_m)), np.empty(0, dtype=np.int8)))
+
+    def rows(
+        self, line: str, start_m: float, end_m: float, columns: Sequence[str] | None = None
+    ) -> Mapping[str, Floats]:
+        """Columns of per-metre rows, `line_metre` among them; NaN where unseen or where a row has no such column."""
+
+        def question(c: Connection) -> Mapping[str, Floats]:
+            pieces = self._drum_pieces(c, line, start_m, end_m, None)
+            first, verdict, newest = read_blocks(c, line, start_m, end_m)
+            if len(verdict):
+                metres = first + np.arange(len(verdict), dtype=np.float64)
+                pieces.append({"line_metre": metres} | dict(newest))
+            return _join_rows(pieces, columns)
+
+        return self._ask(question, {"line_metre": np.empty(0)})
+
+    def findings(self, line: str, start_m: float, end_m: float) -> Sequence[Finding]:
+        """Findings that touch an interval of line metre, in order of metre."""
+        return self._ask(lambda c: read_findings(c, line, start_m, end_m), [])
+
+    def samples(self, stream: Stream, start_ms: int, end_ms: int) -> Trend:
+        """Samples of a stream in a span of time, in order."""
+        m = MESSAGE.c
+        wanted = select(m.payload).where(
+            m.line == stream.line, m.station == stream.station, m.quantity == stream.quantity,
+            m.t_ms <= end_ms, m.end_ms >= start_ms,
+        )  # fmt: skip
+        held = self._ask(lambda c: c.execute(wanted.order_by(m.t_ms)).scalars().all(), [])
+        parts = [*self._hours(stream, start_ms, end_ms), *(samples.arrays(payload) for payload in held)]
+        if not parts:
+            return Trend(np.empty(0, dtype=np.int64), np.empty(0))
+        t_ms = np.concatenate([t for t, _ in parts])
+        v = np.concatenate([v for _, v in parts])
+        inside = np.flatnonzero((t_ms >= start_ms) & (t_ms <= end_ms))
+        order = inside[np.argsort(t_ms[inside], kind="stable")]
+        return Trend(t_ms[order], v[order])
+
+    def newest_ms(self, line: str) -> Mapping[str, int]:
+        """UTC ms of the newest stored sample by stream path."""
+        m = MESSAGE.c
+        wanted = select(m.station, m.quantity, func.max(m.end_ms)).where(m.line == line)
+        rows = self._ask(lambda c: c.execute(wanted.group_by(m.station, m.quantity)).all(), [])
+        return {
+            f"{station}/{quantity}": newest for station, quantity, newest in rows if quantity not in STORY_QUANTITIES
+        }
+
+    def states(self, line: str, start_ms: int, end_ms: int) -> Sequence[tuple[int, str, str]]:
+        """(t_ms, state, reason) of each change, the one in force at the start included."""
+        s = STATE_SPAN.c
+        before = select(func.max(s.t_ms)).where(s.line == line, s.t_ms <= start_ms).scalar_subquery()
+        wanted = select(s.t_ms, s.state, s.reason).where(
+            s.line == line, s.t_ms <= end_ms, s.t_ms >= func.coalesce(before, start_ms)
+        )
+        rows = self._ask(lambda c: c.execute(wanted.order_by(s.t_ms)).all(), [])
+        return [(t, state, reason) for t, state, reason in rows]
+
+    def rejected(self) -> Sequence[RejectedRow]:
+        """What could not become data, most frequent first."""
+        rows = self._ask(lambda c: c.execute(select(REJECTED).order_by(REJECTED.c.count.desc())).all(), [])
+        return [RejectedRow(r.line, r.kind, r.count, r.newest_ms, r.topic, r.why) for r in rows]
+
+    def gaps(self, line: str, start_ms: int, end_ms: int) -> Sequence[tuple[str, int, int, int]]:
+        """(stream path, first n, last n, t_ms) of messages that never came."""
+        g = GAP.c
+        wanted = select(g.stream, g.first, g.last, g.t_ms).where(g.line == line, g.t_ms >= start_ms, g.t_ms <= end_ms)
+        rows = self._ask(lambda c: c.execute(wanted.order_by(g.t_ms)).all(), [])
+        return [(stream, first, last, t) for stream, first, last, t in rows]
+
+    # ---- inside ------------------------------------------------------------------------------------------
+
+    def _drum(self, r: Any) -> DrumRow:
+        metres = {v.word: getattr(r, f"{v.word}_m") for v in Verdict}
+        if r.rows_file is None:
+            metres = self._count(r.line, r.start_m, r.end_m)
+        return DrumRow(
+            r.line, r.drum, r.recipe, r.revision, r.start_m, r.end_m, r.start_ms, r.end_ms, r.planned_length_m, metres
+        )
+
+    def _count(self, line: str, start_m: float, end_m: float | None) -> dict[str, float]:
+        """Metres by verdict of a drum that is still being wound, as far as they are known."""
+        first, verdict = self.verdicts(line, start_m, np.inf if end_m is None else end_m)
+        edges = np.clip(first + np.arange(len(verdict) + 1, dtype=np.float64), start_m, end_m)
+        lengths = np.diff(edges)
+        return {v.word: float(lengths[verdict == v].sum()) for v in Verdict}
+
+    def _drum_pieces(
+        self, c: Connection, line: str, start_m: float, end_m: float, columns: list[str] | None
+    ) -> list[dict[str, Any]]:
+        """Rows that lie in drums' files, in order; a row that two drums share is taken from the later."""
+        d = DRUM.c
+        wanted = select(d.rows_file).where(
+            d.line == line, d.rows_file.is_not(None), d.start_m < end_m, d.end_m > start_m
+        )
+        pieces = []
+        for name in c.execute(wanted.order_by(d.start_m)).scalars():
+            table = pq.read_table(self.folder / name, columns=columns)
+            metre = table["line_metre"].to_numpy()
+            table = table.filter(pa.array((metre + 1 > start_m) & (metre < end_m)))
+            pieces.append({n: table[n].to_numpy() for n in table.column_names})
+        return pieces
+
+    def _hours(self, stream: Stream, start_ms: int, end_ms: int) -> list[tuple[NDArray[np.int64], Floats]]:
+        """Samples of a stream that lie in hours' files."""
+        from monitor.shell.rollup import HOUR_MS, hour_file
+
+        parts = []
+        first = (start_ms // HOUR_MS - 1) * HOUR_MS  # a message lies in the hour of its first sample
+        for hour in range(first, end_ms + 1, HOUR_MS):
+            path = hour_file(self.folder, stream.line, hour)
+            if path.is_file():
+                wanted = (pc.field("station") == stream.station) & (pc.field("quantity") == stream.quantity)
+                found = pq.read_table(path, columns=["t_ms", "v"], filters=wanted)
+                parts.append((found["t_ms"].to_numpy(), found["v"].to_numpy(zero_copy_only=False).astype(np.float64)))
+        return parts
+
+
+def _not_there_yet(error: Exception) -> bool:
+    text = str(error)
+    return any(sign in text for sign in ("unable to open database file", "no such table", "does not exist"))
+
+
+def _alarm(r: Any) -> AlarmRow:
+    return AlarmRow(
+        r.line, r.alarm, r.occurrence_ms, r.t_ms, r.event, r.after, r.priority, r.value, r.limit_value, r.unit,
+        r.line_metre, r.recipe, r.revision, r.by_whom, r.reason, r.until_ms,
+    )  # fmt: skip
+
+
+def read_findings(c: Connection, line: str, start_m: float, end_m: float) -> list[Finding]:
+    """Findings that touch an interval; one still open reaches to the end of all cable."""
+    f = FINDING.c
+    wanted = select(FINDING).where(f.line == line, f.start_m < end_m, or_(f.end_m.is_(None), f.end_m > start_m))
+    return [
+        Finding(
+            r.line, r.key, r.kind, r.stream, r.check_name, Verdict(r.verdict), r.start_m, r.end_m, r.start_ms / 1e3,
+            None if r.end_ms is None else r.end_ms / 1e3, r.extreme, r.limit_value, r.unit, r.text,
+        )
+        for r in c.execute(wanted.order_by(f.start_m))
+    ]  # fmt: skip
+
+
+def _touching(line: str, start_m: float, end_m: float) -> Any:
+    b = METRE_BLOCK.c
+    low = b.first_m + b.rows > start_m
+    return and_(b.line == line, low, b.first_m < end_m) if np.isfinite(end_m) else and_(b.line == line, low)
+
+
+def read_verdicts(c: Connection, line: str, start_m: float, end_m: float) -> tuple[int, Verdicts]:
+    """Verdicts of blocks in the database that touch an interval, cut to whole metres that touch it."""
+    b = METRE_BLOCK.c
+    blocks = c.execute(select(b.first_m, b.verdicts).where(_touching(line, start_m, end_m)).order_by(b.first_m)).all()
+    if not blocks:
+        return int(np.floor(start_m)), np.empty(0, dtype=np.int8)
+    first = blocks[0].first_m
+    verdict = _in_place([(block.first_m, np.frombuffer(block.verdicts, dtype=np.int8)) for block in blocks])
+    return _cut(first, verdict, start_m, end_m)
+
+
+def read_blocks(c: Connection, line: str, start_m: float, end_m: float) -> tuple[int, Verdicts, dict[str, Floats]]:
+    """First metre, verdicts and columns of blocks in the database that touch an interval."""
+    b = METRE_BLOCK.c
+    blocks = c.execute(select(METRE_BLOCK).where(_touching(line, start_m, end_m)).order_by(b.first_m)).all()
+    if not blocks:
+        return int(np.floor(start_m)), np.empty(0, dtype=np.int8), {}
+    tables = [pa.ipc.open_stream(io.BytesIO(block.arrow)).read_all() for block in blocks]
+    names = list(dict.fromkeys(name for table in tables for name in table.column_names))
+    first, verdict = read_verdicts(c, line, start_m, end_m)
+    columns = {}
+    for name in names:
+        parts = [
+            (block.first_m, table[name].to_numpy() if name in table.column_names else np.full(block.rows, np.nan))
+            for block, table in zip(blocks, tables, strict=True)
+        ]
+        columns[name] = _cut(blocks[0].first_m, _in_place(parts), start_m, end_m)[1]
+    return first, verdict, columns
+
+
+def _in_place(parts: Sequence[tuple[int, NDArray[Any]]]) -> NDArray[Any]:
+    """Blocks one after the other; a hole between them is unseen, where two overlap the later stands."""
+    first = parts[0][0]
+    end = max(at + len(part) for at, part in parts)
+    dtype = parts[0][1].dtype
+    whole = np.full(end - first, Verdict.UNSEEN if dtype == np.int8 else np.nan, dtype=dtype)
+    for at, part in parts:
+        whole[at - first : at - first + len(part)] = part
+    return whole
+
+
+def _cut(first: int, values: NDArray[Any], start_m: float, end_m: float) -> tuple[int, NDArray[Any]]:
+    a = max(int(np.floor(start_m)) - first, 0)
+    b = len(values) if not np.isfinite(end_m) else max(min(int(np.ceil(end_m)) - first, len(values)), 0)
+    return first + a, values[a:b]
+
+
+def lay_over(first: int, verdict: Verdicts, findings: Sequence[Finding]) -> Verdicts:
+    """Verdicts with findings laid over: the graver stands, and a metre that a finding touches is touched whole."""
+    laid = verdict.copy()
+    for f in findings:
+        if f.verdict > Verdict.CONFORMING:
+            a = max(int(np.floor(f.start_m)) - first, 0)
+            b = len(laid) if f.end_m is None else int(np.floor(f.end_m)) + 1 - first
+            if b > a:
+                laid[a:b] = np.maximum(laid[a:b], np.int8(f.verdict))
+    return laid
+
+
+def _join_verdicts(pieces: list[dict[str, Any]], newest: tuple[int, Verdicts]) -> tuple[int, Verdicts]:
+    parts = [(int(p["line_metre"][0]), p["verdict"].astype(np.int8)) for p in pieces if len(p["line_metre"])]
+    parts += [newest] if len(newest[1]) else []
+    return (parts[0][0], _in_place(parts)) if parts else newest
+
+
+def _join_rows(pieces: list[dict[str, Any]], columns: Sequence[str] | None) -> dict[str, Floats]:
+    names = list(dict.fromkeys(n for piece in pieces for n in piece if n not in ("verdict", "drum_metre")))
+    if columns is not None:
+        names = ["line_metre", *(n for n in columns if n != "line_metre")]
+    empty = {n: np.empty(0) for n in names or ["line_metre"]}
+    filled = [p for p in pieces if len(p["line_metre"])]
+    if not filled:
+        return empty
+    joined = {
+        n: np.concatenate([np.asarray(p.get(n, np.full(len(p["line_metre"]), np.nan)), float) for p in filled])
+        for n in names
+    }
+    _, last = np.unique(joined["line_metre"][::-1], return_index=True)
+    order = len(joined["line_metre"]) - 1 - last
+    return {n: column[order] for n, column in joined.items()}

@@ -1,0 +1,141 @@
+"""Full hours and finished drums move into Parquet. A file is whole before what it replaces is deleted."""
+
+import os
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.parquet as pq
+from sqlalchemy import Engine, and_, delete, func, select, update
+
+from monitor.contract.record import Verdict
+from monitor.contract.schema import CHECKPOINT, DRUM, MESSAGE, METRE_BLOCK
+from monitor.shell import samples
+from monitor.shell.reader import lay_over, read_blocks, read_findings
+
+HOUR_MS = 3_600_000
+
+
+def hour_file(folder: Path, line: str, hour_ms: int) -> Path:
+    """Where the samples of a line's hour (UTC) lie."""
+    at = datetime.fromtimestamp(hour_ms / 1e3, UTC)
+    return folder / "lines" / line / f"{at:%Y-%m-%d}" / f"{at:%H}.parquet"
+
+
+def drum_file(folder: Path, line: str, drum: str) -> Path:
+    """Where the rows of a finished drum lie; characters that no file name may have become underscores."""
+    name = "".join(c if c.isalnum() or c in "-._" else "_" for c in drum)
+    return folder / "drums" / line / f"{name}.parquet"
+
+
+def write_whole(path: Path, table: pa.Table) -> None:
+    """Write aside, flush to disk, rename: the name never holds half a file."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    aside = path.with_suffix(".aside")
+    with aside.open("wb") as file:
+        pq.write_table(table, file, compression="zstd", row_group_size=65_536)
+        file.flush()
+        os.fsync(file.fileno())
+    aside.replace(path)
+    folder = os.open(path.parent, os.O_RDONLY)
+    try:
+        os.fsync(folder)
+    finally:
+        os.close(folder)
+
+
+# ---- hours -----------------------------------------------------------------------------------------------------
+
+
+def roll_hours(engine: Engine, folder: Path, keep_ms: int) -> list[Path]:
+    """Move hours that ended `keep_ms` before the newest message of their line, as far as checkpoints allow."""
+    m = MESSAGE.c
+    with engine.connect() as connection:
+        spans = connection.execute(select(m.line, func.min(m.t_ms), func.max(m.t_ms)).group_by(m.line)).all()
+        known = dict(connection.execute(select(CHECKPOINT.c.line, CHECKPOINT.c.message_id)).tuples())
+    moved = []
+    for line, oldest, newest in spans:
+        last = (newest - keep_ms) // HOUR_MS * HOUR_MS
+        for hour in range(oldest // HOUR_MS * HOUR_MS, last, HOUR_MS):
+            path = _roll_hour(engine, folder, line, hour, known.get(line, 0))
+            moved += [path] if path else []
+    return moved
+
+
+def _roll_hour(engine: Engine, folder: Path, line: str, hour_ms: int, known_id: int) -> Path | None:
+    m = MESSAGE.c
+    inside = and_(m.line == line, m.t_ms >= hour_ms, m.t_ms < hour_ms + HOUR_MS, m.id <= known_id)
+    wanted = select(m.station, m.quantity, m.n, m.t_ms, m.payload).where(inside)
+    with engine.connect() as connection:
+        rows = connection.execute(wanted.order_by(m.station, m.quantity, m.t_ms)).tuples().all()
+    if not rows:
+        return None
+    path = hour_file(folder, line, hour_ms)
+    write_whole(path, _with_what_lies_there(path, samples.table(rows)))
+    with engine.begin() as connection:
+        connection.execute(delete(MESSAGE).where(inside))
+    return path
+
+
+def _with_what_lies_there(path: Path, new: pa.Table) -> pa.Table:
+    """Join with an earlier file of the hour (late messages, or a stop between writing and deleting), each row once."""
+    order = [("station", "ascending"), ("quantity", "ascending"), ("t_ms", "ascending"), ("n", "ascending")]
+    if not path.is_file():
+        return new.sort_by(order)
+    old = pq.read_table(path, schema=samples.SCHEMA)
+    old_keys = pc.unique(_message_keys(old))
+    fresh = new.filter(pc.invert(pc.is_in(_message_keys(new), value_set=old_keys)))
+    return pa.concat_tables([old, fresh]).sort_by(order)
+
+
+def _message_keys(table: pa.Table) -> pa.ChunkedArray:
+    return pc.binary_join_element_wise(table["station"], table["quantity"], pc.cast(table["n"], pa.string()), "/")
+
+
+# ---- drums -----------------------------------------------------------------------------------------------------
+
+
+def roll_drums(engine: Engine, folder: Path) -> list[Path]:
+    """Write the rows of every drum that has ended and whose last metre is known; then drop blocks no drum needs."""
+    d, b = DRUM.c, METRE_BLOCK.c
+    with engine.connect() as connection:
+        ended = connection.execute(
+            select(DRUM).where(d.end_m.is_not(None), d.rows_file.is_(None)).order_by(d.start_m)
+        ).all()
+        reach = dict(connection.execute(select(b.line, func.max(b.first_m + b.rows)).group_by(b.line)).tuples())
+    return [_roll_drum(engine, folder, drum) for drum in ended if reach.get(drum.line, -1) >= drum.end_m]
+
+
+def _roll_drum(engine: Engine, folder: Path, drum: "object") -> Path:
+    line, name, start_m, end_m = (getattr(drum, k) for k in ("line", "drum", "start_m", "end_m"))
+    with engine.connect() as connection:
+        first, verdict, columns = read_blocks(connection, line, start_m, end_m)
+        verdict = lay_over(first, verdict, read_findings(connection, line, start_m, end_m))
+    metres = first + np.arange(len(verdict), dtype=np.float64)
+    table = pa.table({"line_metre": metres, "drum_metre": metres - start_m, "verdict": verdict} | dict(columns.items()))
+    path = drum_file(folder, line, name)
+    write_whole(path, table)
+    counts = metres_by_verdict(first, verdict, start_m, end_m)
+    with engine.begin() as connection:
+        values = {f"{word}_m": metres for word, metres in counts.items()}
+        connection.execute(
+            update(DRUM)
+            .where(DRUM.c.line == line, DRUM.c.drum == name)
+            .values(rows_file=path.relative_to(folder).as_posix(), **values)
+        )
+        b = METRE_BLOCK.c
+        connection.execute(delete(METRE_BLOCK).where(b.line == line, b.first_m + b.rows <= int(np.floor(end_m))))
+    return path
+
+
+def metres_by_verdict(
+    first: int, verdict: "np.ndarray[tuple[int], np.dtype[np.int8]]", start_m: float, end_m: float
+) -> dict[str, float]:
+    """Length of a drum by verdict word; the first and last rows count as far as they lie on it, the rest is unseen."""
+    edges = np.clip(first + np.arange(len(verdict) + 1, dtype=np.float64), start_m, end_m)
+    lengths = np.diff(edges)
+    counts = {v.word: float(lengths[verdict == v].sum()) for v in Verdict}
+    counts[Verdict.UNSEEN.word] += max(0.0, (end_m - start_m) - sum(counts.values()))
+    return counts

@@ -1,0 +1,278 @@
+"""The single writer: messages, what they made of the record, and the ledger, in one transaction."""
+
+import io
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import msgspec
+import pyarrow as pa
+from sqlalchemy import insert, select
+
+from monitor.contract.config import Recipe, Store
+from monitor.contract.record import (
+    AlarmChange,
+    CounterFault,
+    DrumSpan,
+    Finding,
+    Gap,
+    LineNow,
+    MetreRows,
+    Output,
+    Rejected,
+    StateSpan,
+)
+from monitor.contract.schema import (
+    ALARM_CHANGE,
+    ALARM_NOW,
+    CHECKPOINT,
+    COUNTER_FAULT,
+    DRUM,
+    FINDING,
+    GAP,
+    LEDGER,
+    LINE_NOW,
+    MESSAGE,
+    METRE_BLOCK,
+    REJECTED,
+    REVISION,
+    STATE_SPAN,
+)
+from monitor.contract.topics import Stream
+from monitor.core.arrival import Message
+from monitor.shell.database import open_for_writing, upsert
+from monitor.shell.ledger import Ledger, Spans
+
+Row = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """What one transaction holds. `messages` with their payloads in the order they came; `states` are checkpoints."""
+
+    messages: Sequence[tuple[Message, bytes]] = ()
+    outputs: Sequence[Output] = ()
+    now: Mapping[str, LineNow] = field(default_factory=dict)
+    states: Mapping[str, bytes] = field(default_factory=dict)
+
+
+class Writer:
+    """Owns the store. One of these for a store (or for its lines, where several share a server)."""
+
+    def __init__(self, settings: Store) -> None:
+        self.settings = settings
+        self.engine = open_for_writing(settings)
+        self.ledger = self._read_ledger()
+        self.last_id = self._read_last_id()
+
+    def is_new(self, message: Message) -> bool:
+        """Whether a message is not stored yet; it counts as stored from here on, so call it once and then write."""
+        return self.ledger.add(message.stream, message.n, ms(message.t_s))
+
+    def write(self, batch: Batch) -> dict[Stream, int]:
+        """Commit a batch; returns "stored up to n" for every stream heard since the last commit.
+
+        Whatever the database raises (disk full, server gone) comes out with nothing committed and nothing forgotten:
+        call again with the same batch.
+        """
+        touched = {stream: self.ledger.streams[stream] for stream in self.ledger.touched}
+        with self.engine.begin() as connection:
+            last_id = self._messages(connection, batch.messages)
+            upsert(connection, LEDGER, [_ledger_row(s, spans) for s, spans in touched.items()])
+            for table, rows in _rows_of(batch.outputs).items():
+                upsert(connection, table, rows)
+            changes = [_alarm_row(o) for o in batch.outputs if isinstance(o, AlarmChange)]
+            upsert(connection, ALARM_CHANGE, changes, keep_old=True)
+            upsert(connection, ALARM_NOW, _newest(changes))
+            self._rejected(connection, batch.outputs)
+            upsert(connection, LINE_NOW, [_now_row(now) for now in batch.now.values()])
+            states = [
+                {"line": line, "message_id": last_id, "t_ms": ms(batch.now[line].t_s), "state": state}
+                for line, state in batch.states.items()
+            ]
+            upsert(connection, CHECKPOINT, states)
+        self.last_id = last_id
+        self.ledger.take_touched()
+        return {stream: spans.upto for stream, spans in touched.items()}
+
+    def keep_revisions(self, recipes: Iterable[Recipe], now_s: float) -> None:
+        """Note the recipes that the engine runs with, each revision once."""
+        rows = [
+            {"recipe": r.recipe, "revision": r.revision, "first_seen_ms": ms(now_s), "text": r.model_dump_json()}
+            for r in recipes
+        ]
+        with self.engine.begin() as connection:
+            upsert(connection, REVISION, rows, keep_old=True)
+
+    def checkpoints(self) -> dict[str, tuple[int, bytes]]:
+        """(id of the last message it knows, pickled state) by line."""
+        with self.engine.connect() as connection:
+            rows = connection.execute(select(CHECKPOINT.c.line, CHECKPOINT.c.message_id, CHECKPOINT.c.state))
+            return {row.line: (row.message_id, row.state) for row in rows}
+
+    def messages_after(self, line: str, message_id: int, limit: int = 5000) -> list[tuple[int, Stream, int, bytes]]:
+        """(id, stream, received UTC ms, payload) of messages held that came after one, in the order they came."""
+        m = MESSAGE.c
+        wanted = select(m.id, m.station, m.quantity, m.received_ms, m.payload)
+        wanted = wanted.where(m.line == line, m.id > message_id).order_by(m.id).limit(limit)
+        with self.engine.connect() as connection:
+            return [
+                (r.id, Stream(line, r.station, r.quantity), r.received_ms, r.payload)
+                for r in connection.execute(wanted)
+            ]
+
+    def close(self) -> None:
+        """Let go of the database."""
+        self.engine.dispose()
+
+    # ---- inside ------------------------------------------------------------------------------------------
+
+    def _read_ledger(self) -> Ledger:
+        with self.engine.connect() as connection:
+            rows = connection.execute(select(LEDGER)).all()
+        return Ledger({Stream(r.line, r.station, r.quantity): Spans.read(r.spans) for r in rows})
+
+    def _read_last_id(self) -> int:
+        with self.engine.connect() as connection:
+            return connection.execute(select(MESSAGE.c.id).order_by(MESSAGE.c.id.desc()).limit(1)).scalar() or 0
+
+    def _messages(self, connection: Any, messages: Sequence[tuple[Message, bytes]]) -> int:
+        if not messages:
+            return self.last_id
+        rows = [{"id": self.last_id + 1 + i, **_message_row(m, p)} for i, (m, p) in enumerate(messages)]
+        connection.execute(insert(MESSAGE), rows)
+        return self.last_id + len(rows)
+
+    def _rejected(self, connection: Any, outputs: Sequence[Output]) -> None:
+        refused = [o for o in outputs if isinstance(o, Rejected)]
+        counts = Counter((_line_of(r.topic), r.kind) for r in refused)
+        newest = {(_line_of(r.topic), r.kind): r for r in refused}
+        for (line, kind), count in counts.items():
+            c = REJECTED.c
+            old = connection.execute(select(c.count).where(c.line == line, c.kind == kind)).scalar() or 0
+            example = newest[line, kind]
+            row = {"line": line, "kind": kind, "count": old + count, "newest_ms": ms(example.received_s)}
+            upsert(connection, REJECTED, [row | {"topic": example.topic, "why": example.why}])
+
+
+def ms(t_s: float) -> int:
+    """UTC seconds as whole milliseconds."""
+    return round(t_s * 1e3)
+
+
+def _ms_or_none(t_s: float | None) -> int | None:
+    return None if t_s is None else ms(t_s)
+
+
+def _line_of(topic: str) -> str:
+    parts = topic.split("/")
+    return parts[1][:60] if len(parts) > 2 else ""
+
+
+def _message_row(message: Message, payload: bytes) -> Row:
+    s = message.stream
+    return {
+        "line": s.line, "station": s.station, "quantity": s.quantity, "n": message.n, "t_ms": ms(message.t_s),
+        "end_ms": ms(message.end_s), "received_ms": ms(message.received_s), "payload": payload,
+    }  # fmt: skip
+
+
+def _ledger_row(stream: Stream, spans: Spans) -> Row:
+    return {
+        "line": stream.line, "station": stream.station, "quantity": stream.quantity,
+        "upto": spans.upto, "spans": spans.text(),
+    }  # fmt: skip
+
+
+def _rows_of(outputs: Sequence[Output]) -> dict[Any, list[Row]]:
+    """Rows by table; of several with one key the last stands."""
+    rows: dict[Any, dict[Any, Row]] = {}
+    for output in outputs:
+        how = _ROW_OF.get(type(output))
+        if how is not None:
+            table, make = how
+            row = make(output)
+            key = tuple(row[c.name] for c in table.primary_key.columns)
+            rows.setdefault(table, {})[key] = row
+    return {table: list(by_key.values()) for table, by_key in rows.items()}
+
+
+def _finding_row(f: Finding) -> Row:
+    return {
+        "line": f.line, "key": f.key, "kind": f.kind, "stream": f.stream, "check_name": f.check,
+        "verdict": int(f.verdict), "start_m": f.start_m, "end_m": f.end_m, "start_ms": ms(f.start_s),
+        "end_ms": _ms_or_none(f.end_s), "extreme": f.extreme, "limit_value": f.limit, "unit": f.unit, "text": f.text,
+    }  # fmt: skip
+
+
+def _drum_row(d: DrumSpan) -> Row:
+    return {
+        "line": d.line, "drum": d.drum, "recipe": d.recipe, "revision": d.revision, "start_m": d.start_m,
+        "end_m": d.end_m, "start_ms": ms(d.start_s), "end_ms": _ms_or_none(d.end_s),
+        "planned_length_m": d.planned_length_m,
+    }  # fmt: skip
+
+
+def _metre_row(rows: MetreRows) -> Row:
+    table = pa.table({name: pa.array(column) for name, column in rows.columns.items()})
+    sink = io.BytesIO()
+    with pa.ipc.new_stream(sink, table.schema) as stream:
+        stream.write_table(table)
+    return {
+        "line": rows.line, "first_m": rows.first_m, "rows": len(rows),
+        "verdicts": rows.verdict.tobytes(), "arrow": sink.getvalue(),
+    }  # fmt: skip
+
+
+def _state_row(s: StateSpan) -> Row:
+    return {"line": s.line, "t_ms": ms(s.t_s), "state": s.state, "reason": s.reason, "line_metre": s.line_metre}
+
+
+def _gap_row(g: Gap) -> Row:
+    return {"line": g.line, "stream": g.stream, "first": g.first, "last": g.last, "t_ms": ms(g.t_s)}
+
+
+def _counter_row(f: CounterFault) -> Row:
+    return {
+        "line": f.line, "t_ms": ms(f.t_s), "kind": f.kind, "reading_m": f.reading_m,
+        "expected_m": f.expected_m, "line_metre": f.line_metre,
+    }  # fmt: skip
+
+
+_ROW_OF: dict[type, tuple[Any, Any]] = {
+    Finding: (FINDING, _finding_row),
+    DrumSpan: (DRUM, _drum_row),
+    MetreRows: (METRE_BLOCK, _metre_row),
+    StateSpan: (STATE_SPAN, _state_row),
+    Gap: (GAP, _gap_row),
+    CounterFault: (COUNTER_FAULT, _counter_row),
+}
+
+
+def _alarm_row(c: AlarmChange) -> Row:
+    return {
+        "line": c.line, "alarm": c.alarm, "occurrence_ms": ms(c.occurrence_s), "t_ms": ms(c.t_s), "event": c.event,
+        "before": c.before.value, "after": c.after.value, "priority": c.priority.value, "value": c.value,
+        "limit_value": c.limit, "unit": c.unit, "line_metre": c.line_metre, "recipe": c.recipe,
+        "revision": c.revision, "by_whom": c.by, "reason": c.reason, "until_ms": _ms_or_none(c.until_s),
+    }  # fmt: skip
+
+
+def _newest(changes: Sequence[Row]) -> list[Row]:
+    return list({(row["line"], row["alarm"]): row for row in changes}.values())
+
+
+def _now_row(now: LineNow) -> Row:
+    drum = now.drum
+    said = {
+        "state": now.state,
+        "speed_m_per_s": now.speed_m_per_s,
+        "line_metre": now.line_metre,
+        "drum": drum.drum if drum else None,
+        "recipe": drum.recipe if drum else None,
+        "drum_start_m": drum.start_m if drum else None,
+        "planned_length_m": drum.planned_length_m if drum else None,
+        "extra": dict(now.extra),
+    }
+    return {"line": now.line, "t_ms": ms(now.t_s), "now": msgspec.json.encode(said).decode()}
