@@ -56,7 +56,7 @@ def monitor_topic(works: str, line: str, quantity: str) -> str:
 
 
 def subscription(works: str, line: str) -> str:
-    """Filter that matches every stream of a line, and nothing the monitor itself says there."""
+    """Filter that matches every stream of a line (and what the monitor says of it, which it must pass over)."""
     return f"{works}/{line}/+/+"
 
 

@@ -443,6 +443,7 @@ class Pipeline:
             "dwell_s": {c.dwell.zone: c.newest_s for c in self.dwells if c.newest_s == c.newest_s},
             "late": {p: n for p, f in self.flows.items() if (n := f.order.late + f.pending.late + f.too_late)},
             "newest": {p: f.newest for p, f in self.flows.items() if f.newest == f.newest},
+            "newest_ms": {p: round(f.newest_s * 1e3) for p, f in self.flows.items() if f.newest == f.newest},
         }
         end = self.track.end_s
         stamp = end if end > -np.inf else 0.0

@@ -29,7 +29,7 @@ from monitor.contract.schema import (
     REJECTED,
     STATE_SPAN,
 )
-from monitor.contract.topics import STORY_QUANTITIES, Stream
+from monitor.contract.topics import Stream
 from monitor.shell import samples
 from monitor.shell.database import open_for_reading
 
@@ -54,9 +54,17 @@ class StoreReader:
                 return nothing
             raise
 
+    def _all(self, wanted: Any) -> Sequence[Any]:
+        """Rows of a statement; none where the tables are not there yet."""
+
+        def question(c: Connection) -> Sequence[Any]:
+            return c.execute(wanted).all()
+
+        return self._ask(question, ())
+
     def lines_now(self) -> Sequence[NowRow]:
         """A row a line that has been heard, by name."""
-        rows = self._ask(lambda c: c.execute(select(LINE_NOW).order_by(LINE_NOW.c.line)).all(), [])
+        rows = self._all(select(LINE_NOW).order_by(LINE_NOW.c.line))
         return [NowRow(line=r.line, t_ms=r.t_ms, **msgspec.json.decode(r.now)) for r in rows]
 
     def alarms_now(self, line: str | None = None) -> Sequence[AlarmRow]:
@@ -65,7 +73,7 @@ class StoreReader:
         wanted = select(ALARM_NOW).where(a.after != AlarmState.NORMAL.value)
         wanted = wanted if line is None else wanted.where(a.line == line)
         urgency = case(URGENCY, value=a.priority, else_=3)
-        rows = self._ask(lambda c: c.execute(wanted.order_by(urgency, a.t_ms.desc())).all(), [])
+        rows = self._all(wanted.order_by(urgency, a.t_ms.desc()))
         return [_alarm(r) for r in rows]
 
     def alarm_changes(self, line: str | None, start_ms: int, end_ms: int, limit: int = 1000) -> Sequence[AlarmRow]:
@@ -73,21 +81,21 @@ class StoreReader:
         a = ALARM_CHANGE.c
         wanted = select(ALARM_CHANGE).where(a.t_ms >= start_ms, a.t_ms <= end_ms)
         wanted = wanted if line is None else wanted.where(a.line == line)
-        rows = self._ask(lambda c: c.execute(wanted.order_by(a.t_ms.desc(), a.id.desc()).limit(limit)).all(), [])
+        rows = self._all(wanted.order_by(a.t_ms.desc(), a.id.desc()).limit(limit))
         return [_alarm(r) for r in rows]
 
     def drums(self, line: str | None = None, limit: int = 50) -> Sequence[DrumRow]:
         """Newest first, the one being wound included."""
         d = DRUM.c
         wanted = select(DRUM) if line is None else select(DRUM).where(d.line == line)
-        rows = self._ask(lambda c: c.execute(wanted.order_by(d.start_ms.desc()).limit(limit)).all(), [])
+        rows = self._all(wanted.order_by(d.start_ms.desc()).limit(limit))
         return [self._drum(r) for r in rows]
 
     def drum(self, line: str, drum: str) -> DrumRow | None:
         """One drum, or None."""
         wanted = select(DRUM).where(DRUM.c.line == line, DRUM.c.drum == drum)
-        row = self._ask(lambda c: c.execute(wanted).first(), None)
-        return self._drum(row) if row else None
+        rows = self._all(wanted)
+        return self._drum(rows[0]) if rows else None
 
     def verdicts(self, line: str, start_m: float, end_m: float) -> tuple[int, Verdicts]:
         """First whole line metre and one `Verdict` a metre, findings laid over."""
@@ -125,7 +133,7 @@ class StoreReader:
             m.line == stream.line, m.station == stream.station, m.quantity == stream.quantity,
             m.t_ms <= end_ms, m.end_ms >= start_ms,
         )  # fmt: skip
-        held = self._ask(lambda c: c.execute(wanted.order_by(m.t_ms)).scalars().all(), [])
+        held = [row.payload for row in self._all(wanted.order_by(m.t_ms))]
         parts = [*self._hours(stream, start_ms, end_ms), *(samples.arrays(payload) for payload in held)]
         if not parts:
             return Trend(np.empty(0, dtype=np.int64), np.empty(0))
@@ -137,12 +145,8 @@ class StoreReader:
 
     def newest_ms(self, line: str) -> Mapping[str, int]:
         """UTC ms of the newest stored sample by stream path."""
-        m = MESSAGE.c
-        wanted = select(m.station, m.quantity, func.max(m.end_ms)).where(m.line == line)
-        rows = self._ask(lambda c: c.execute(wanted.group_by(m.station, m.quantity)).all(), [])
-        return {
-            f"{station}/{quantity}": newest for station, quantity, newest in rows if quantity not in STORY_QUANTITIES
-        }
+        rows = self._all(select(LINE_NOW.c.now).where(LINE_NOW.c.line == line))
+        return msgspec.json.decode(rows[0].now)["extra"].get("newest_ms", {}) if rows else {}
 
     def states(self, line: str, start_ms: int, end_ms: int) -> Sequence[tuple[int, str, str]]:
         """(t_ms, state, reason) of each change, the one in force at the start included."""
@@ -151,19 +155,19 @@ class StoreReader:
         wanted = select(s.t_ms, s.state, s.reason).where(
             s.line == line, s.t_ms <= end_ms, s.t_ms >= func.coalesce(before, start_ms)
         )
-        rows = self._ask(lambda c: c.execute(wanted.order_by(s.t_ms)).all(), [])
+        rows = self._all(wanted.order_by(s.t_ms))
         return [(t, state, reason) for t, state, reason in rows]
 
     def rejected(self) -> Sequence[RejectedRow]:
         """What could not become data, most frequent first."""
-        rows = self._ask(lambda c: c.execute(select(REJECTED).order_by(REJECTED.c.count.desc())).all(), [])
+        rows = self._all(select(REJECTED).order_by(REJECTED.c.count.desc()))
         return [RejectedRow(r.line, r.kind, r.count, r.newest_ms, r.topic, r.why) for r in rows]
 
     def gaps(self, line: str, start_ms: int, end_ms: int) -> Sequence[tuple[str, int, int, int]]:
         """(stream path, first n, last n, t_ms) of messages that never came."""
         g = GAP.c
         wanted = select(g.stream, g.first, g.last, g.t_ms).where(g.line == line, g.t_ms >= start_ms, g.t_ms <= end_ms)
-        rows = self._ask(lambda c: c.execute(wanted.order_by(g.t_ms)).all(), [])
+        rows = self._all(wanted.order_by(g.t_ms))
         return [(stream, first, last, t) for stream, first, last, t in rows]
 
     # ---- inside ------------------------------------------------------------------------------------------

@@ -10,6 +10,8 @@ from monitor.contract.messages import Samples
 from monitor.contract.record import Floats, Ints
 from monitor.contract.topics import STORY_QUANTITIES
 
+TICK = "tick"  # the wall clock of a silent line, kept among the messages so that a restart meets it again
+
 _DECODER = msgspec.json.Decoder(Samples)
 
 SCHEMA = pa.schema(
@@ -39,6 +41,8 @@ def table(rows: Iterable[tuple[str, str, int, int, bytes]]) -> pa.Table:
     """Messages as (station, quantity, n, t_ms, payload) become one row a sample, one row a message of the story."""
     parts: list[pa.RecordBatch] = []
     for station, quantity, n, t_ms, payload in rows:
+        if quantity == TICK:
+            continue
         if quantity in STORY_QUANTITIES:
             parts.append(_part(station, quantity, n, np.array([t_ms]), None, payload))
         else:

@@ -1,0 +1,127 @@
+"""The monitor's connection to the broker: what arrives is acknowledged only when it is told to be stored."""
+
+import asyncio
+import time
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, field
+from functools import partial
+from typing import Any
+
+import aiomqtt
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+
+from monitor.contract.address import BrokerAddress
+from monitor.contract.config import Broker
+from monitor.contract.topics import MONITOR, subscription
+from monitor.core.arrival import Arrival
+
+AWAY_S = (0.2, 0.5, 1.0, 2.0, 5.0)
+ANSWER_S = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class Received:
+    """An arrival and the way to acknowledge it, on the connection that it came by and no other."""
+
+    arrival: Arrival
+    acknowledge: Callable[[], None]
+
+
+@dataclass(slots=True)
+class Inside:
+    """What aiomqtt 2.5 does not show of a connection: whether a session was resumed, and manual acknowledgement."""
+
+    session_present: bool = False
+    alive: bool = True
+
+
+def reach_inside(client: aiomqtt.Client) -> Inside:
+    """The one place that touches the paho client within: switch to manual acknowledgement, note a resumed session."""
+    inside, inner = Inside(), client._client
+    inner.manual_ack_set(True)
+    told: Any = inner.on_connect
+
+    def on_connect(c: Any, userdata: Any, flags: Any, reason: Any, properties: Any = None) -> None:
+        inside.session_present = bool(flags.session_present)
+        told(c, userdata, flags, reason, properties)
+
+    inner.on_connect = on_connect
+    return inside
+
+
+def acknowledge(client: aiomqtt.Client, inside: Inside, mid: int, qos: int) -> None:
+    """Acknowledge on the living connection; message ids begin anew on the next, where this one would hit another."""
+    if inside.alive:
+        client._client.ack(mid, qos)
+
+
+@dataclass(slots=True)
+class Link:
+    """Stays connected; puts what arrives into `inbox`, publishes what it is given while there is a connection."""
+
+    address: BrokerAddress
+    settings: Broker
+    works: str
+    lines: Sequence[str]
+    name: str
+    say: Callable[[str], None]
+    inbox: "asyncio.Queue[Received]" = field(default_factory=asyncio.Queue)
+    connected: bool = False
+    _client: aiomqtt.Client | None = None
+
+    async def stay_connected(self) -> None:
+        """Connect, listen, and connect again with a new client whenever the broker went away; ends by cancellation."""
+        attempt = 0
+        while True:
+            client, inside = self._new_client()
+            try:
+                async with client:
+                    attempt = 0
+                    await self._listen(client, inside)
+            except (aiomqtt.MqttError, OSError, TimeoutError) as error:
+                if attempt == 0:
+                    self.say(f"no broker at {self.address!r} ({error}); trying again")
+            finally:
+                inside.alive = self.connected = False
+                self._client = None
+            await asyncio.sleep(AWAY_S[min(attempt, len(AWAY_S) - 1)])
+            attempt += 1
+
+    async def publish(self, topic: str, payload: bytes, qos: int = 1, retain: bool = False) -> None:
+        """Say something while there is a connection; what is lost here is said again, or stands in the store."""
+        client = self._client
+        if client is not None:
+            with suppress(aiomqtt.MqttError, TimeoutError):
+                await client.publish(topic, payload, qos=qos, retain=retain)
+
+    def _new_client(self) -> tuple[aiomqtt.Client, Inside]:
+        a = self.address
+        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+        properties.SessionExpiryInterval = self.settings.session_expiry_s
+        properties.ReceiveMaximum = self.settings.receive_maximum
+        client = aiomqtt.Client(
+            a.host, a.port, username=a.user, password=a.password, tls_context=a.tls_context(), identifier=self.name,
+            protocol=aiomqtt.ProtocolVersion.V5, clean_start=False, properties=properties, timeout=ANSWER_S,
+        )  # fmt: skip
+        client.pending_calls_threshold = 1000
+        return client, reach_inside(client)
+
+    async def _listen(self, client: aiomqtt.Client, inside: Inside) -> None:
+        if not inside.session_present:
+            for line in self.lines:
+                await client.subscribe(subscription(self.works, line), qos=1)
+        self.connected, self._client = True, client
+        resumed = ", session resumed" if inside.session_present else ""
+        self.say(f"connected to {self.address!r} as {self.name}{resumed}")
+        ours = {f"{self.works}/{line}/{MONITOR}/" for line in self.lines}
+        async for message in client.messages:
+            topic = str(message.topic)
+            done = partial(acknowledge, client, inside, message.mid, message.qos)
+            if any(topic.startswith(start) for start in ours):
+                done()
+                continue
+            payload = message.payload if isinstance(message.payload, bytes) else str(message.payload).encode()
+            arrival = Arrival(topic, payload, time.time(), bool(message.retain))
+            self.inbox.put_nowait(Received(arrival, done))

@@ -1,0 +1,61 @@
+"""An engine that goes on where it was: its last checkpoint, then the messages that came after it."""
+
+import pickle
+from collections.abc import Callable
+
+from monitor.contract.config import Configuration
+from monitor.contract.record import Output
+from monitor.contract.topics import Stream, sample_topic
+from monitor.core.arrival import Arrival, Message, Tick
+from monitor.core.decode import Decoder
+from monitor.core.pipeline import Pipeline
+from monitor.shell.samples import TICK
+from monitor.shell.store import Batch, Writer
+
+FORM = 1  # of the pickled state; raise it when an older one cannot go on
+
+
+def freeze(pipeline: Pipeline) -> bytes:
+    """State of an engine as a checkpoint keeps it."""
+    return pickle.dumps((FORM, pipeline), protocol=pickle.HIGHEST_PROTOCOL)
+
+
+def thaw(state: bytes, line: str, configuration: Configuration) -> Pipeline | None:
+    """Engine of a checkpoint, or None where code or configuration have changed since."""
+    try:
+        form, pipeline = pickle.loads(state)
+    except Exception:  # noqa: BLE001 - whatever an old pickle raises, the messages are still there
+        return None
+    fits = form == FORM and isinstance(pipeline, Pipeline)
+    fits = fits and pipeline.line == configuration.lines[line]
+    return pipeline if fits and dict(pipeline.recipes) == configuration.recipes_for(line) else None
+
+
+def restore(writer: Writer, configuration: Configuration, line: str, say: Callable[[str], None]) -> Pipeline:
+    """The engine of a line as it was at the last commit. What it tells on the way is stored once more, to no effect."""
+    last, state = writer.checkpoints().get(line, (0, None))
+    pipeline = thaw(state, line, configuration) if state else None
+    if state and pipeline is None:
+        say(f"{line}: program or configuration changed since the last checkpoint; reading the messages held anew")
+        last = 0
+    if pipeline is None:
+        pipeline = Pipeline(configuration.lines[line], configuration.recipes_for(line))
+    works = configuration.works
+    decoder = Decoder(works.works, configuration.lines, works.wire)
+    count = 0
+    while rows := writer.messages_after(line, last):
+        messages = [m for row in rows if (m := _again(decoder, works.works, row)) is not None]
+        outputs: list[Output] = pipeline.feed(messages)
+        writer.write(Batch(outputs=outputs))
+        last, count = rows[-1][0], count + len(rows)
+    if count or state:
+        say(f"{line}: goes on at line metre {pipeline.track.now_m:.1f}, {count} messages read after the checkpoint")
+    return pipeline
+
+
+def _again(decoder: Decoder, works: str, row: tuple[int, Stream, int, bytes]) -> Message | Tick | None:
+    _, stream, received_ms, payload = row
+    if stream.quantity == TICK:
+        return Tick(received_ms / 1e3)
+    decoded = decoder.decode(Arrival(sample_topic(works, stream), payload, received_ms / 1e3))
+    return decoded if isinstance(decoded, Message) else None

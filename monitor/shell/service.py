@@ -1,0 +1,340 @@
+"""The monitor as a process: arrivals are decoded, fed, committed, and only then acknowledged."""
+
+import asyncio
+import contextlib
+import logging
+import shutil
+import signal
+import sys
+import time
+from argparse import ArgumentParser, Namespace
+from collections import Counter
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TypeVar
+
+import msgspec
+from sqlalchemy.exc import SQLAlchemyError
+
+from monitor.contract.address import address
+from monitor.contract.config import Configuration
+from monitor.contract.lifeline import live_by_stdin
+from monitor.contract.load import ConfigurationError, load
+from monitor.contract.messages import AlarmSaid, Health, Stored
+from monitor.contract.part import Part
+from monitor.contract.record import AlarmChange, LineNow, Output, Rejected
+from monitor.contract.topics import MONITOR, Stream, monitor_topic, stored_topic
+from monitor.core.arrival import Message, Tick
+from monitor.core.decode import Decoder
+from monitor.core.pipeline import Pipeline
+from monitor.shell.link import Link, Received
+from monitor.shell.restore import freeze, restore
+from monitor.shell.rollup import roll_drums, roll_hours
+from monitor.shell.samples import TICK
+from monitor.shell.store import Batch, Writer
+
+BATCH = 400
+LINGER_S = 0.02
+TICK_S = 1.0
+NOW_EVERY_S = 0.25
+STORED_EVERY_S = 0.5
+CHECKPOINT_EVERY_S = 30.0
+ROLL_EVERY_S = 10.0
+AGAIN_S = 1.0
+
+T = TypeVar("T")
+
+LOG = logging.getLogger("monitor")
+
+
+@dataclass(slots=True)
+class Done:
+    """What one batch came to, for those who must be told."""
+
+    outputs: list[Output]
+    stored: dict[Stream, int]
+    received: Sequence[Received]
+
+
+@dataclass(slots=True)
+class Desk:
+    """Decoder, engines and writer of some lines; used by one thread."""
+
+    configuration: Configuration
+    writer: Writer
+    pipelines: dict[str, Pipeline]
+    decoder: Decoder = field(init=False)
+    rejected: "Counter[str]" = field(default_factory=Counter)
+    messages: int = 0
+    committed_s: float | None = None
+    _now_s: dict[str, float] = field(default_factory=dict)
+    _tick_s: dict[str, float] = field(default_factory=dict)
+    _checkpoint_s: dict[str, float] = field(default_factory=dict)
+    _behind: set[str] = field(default_factory=set)
+
+    def __post_init__(self) -> None:
+        c = self.configuration
+        self.decoder = Decoder(c.works.works, {name: c.lines[name] for name in self.pipelines}, c.works.wire)
+
+    def take(self, received: Sequence[Received], now_s: float) -> Batch:
+        """Decode and feed what is not stored yet. The batch must then be written, however many tries it takes."""
+        outputs: list[Output] = []
+        fed: dict[str, list[Message | Tick]] = {}
+        kept: list[tuple[Message, bytes]] = []
+        for one in received:
+            decoded = self.decoder.decode(one.arrival)
+            if isinstance(decoded, Rejected):
+                outputs.append(decoded)
+                self.rejected[decoded.kind] += 1
+            elif self.writer.is_new(decoded):
+                kept.append((decoded, one.arrival.payload))
+                fed.setdefault(decoded.stream.line, []).append(decoded)
+        kept += self._ticks(fed, now_s)
+        for line, messages in fed.items():
+            outputs += self.pipelines[line].feed(messages)
+        self.messages += len(received)
+        self._behind |= set(fed)
+        return Batch(kept, outputs, self._due_now(now_s), self._due_states(now_s))
+
+    def _ticks(self, fed: dict[str, list[Message | Tick]], now_s: float) -> list[tuple[Message, bytes]]:
+        """Lines that have been silent for long enough hear the wall clock; it is kept as their messages are."""
+        kept = []
+        for line, pipeline in self.pipelines.items():
+            silent = pipeline.heard_s is not None and now_s - pipeline.heard_s >= pipeline.line.reorder_s
+            if line not in fed and silent and now_s - self._tick_s.get(line, 0.0) >= TICK_S:
+                self._tick_s[line] = now_s
+                fed[line] = [Tick(round(now_s, 3))]
+                stream = Stream(line, MONITOR, TICK)
+                kept.append((Message(stream, round(now_s * 1e3), now_s, now_s, now_s, None), b""))  # type: ignore[arg-type]
+        return kept
+
+    def _due_now(self, now_s: float) -> dict[str, LineNow]:
+        due = {line for line in self._behind if now_s - self._now_s.get(line, 0.0) >= NOW_EVERY_S}
+        self._behind -= due
+        self._now_s |= dict.fromkeys(due, now_s)
+        return {line: self.pipelines[line].now() for line in sorted(due)}
+
+    def _due_states(self, now_s: float) -> dict[str, bytes]:
+        due = [n for n in self.pipelines if self._now_s.get(n) == now_s]
+        due = [n for n in due if now_s - self._checkpoint_s.setdefault(n, now_s) >= CHECKPOINT_EVERY_S]
+        self._checkpoint_s |= dict.fromkeys(due, now_s)
+        return {line: freeze(self.pipelines[line]) for line in due}
+
+    def last_batch(self) -> Batch:
+        """Everything as it is, for a stop."""
+        now = {line: pipeline.now() for line, pipeline in self.pipelines.items() if pipeline.heard_s is not None}
+        return Batch(now=now, states={line: freeze(self.pipelines[line]) for line in now})
+
+    def roll(self) -> None:
+        """Move finished drums and full hours into files."""
+        store = self.configuration.works.store
+        roll_drums(self.writer.engine, Path(store.folder))
+        roll_hours(self.writer.engine, Path(store.folder), round(store.raw_hours_in_database * 3_600_000))
+
+
+@dataclass(slots=True)
+class Service:
+    """The tasks around one desk. One thread does all that touches engines and store, so that there is one writer."""
+
+    desk: Desk
+    link: Link
+    thread: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(1, thread_name_prefix="desk"))
+    _owed: dict[Stream, int] = field(default_factory=dict)
+    _full: bool = False
+
+    async def run(self) -> None:
+        """Until cancelled; if one task fails, all end and the failure comes out."""
+        try:
+            async with asyncio.TaskGroup() as group:
+                group.create_task(self.link.stay_connected(), name="link")
+                group.create_task(self._work(), name="work")
+                group.create_task(self._tell_stored(), name="stored")
+                group.create_task(self._roll(), name="roll")
+                group.create_task(self._tell_health(), name="health")
+        finally:
+            await self._in_thread(self.desk.writer.write, self.desk.last_batch())
+            self.thread.shutdown()
+            self.desk.writer.close()
+
+    async def _work(self) -> None:
+        while True:
+            received = await self._gather()
+            batch = await self._in_thread(self.desk.take, received, time.time())
+            if not (batch.messages or batch.outputs or received or batch.now):
+                continue
+            stored = await self._write(batch)
+            self.desk.committed_s = time.time()
+            await self._tell(Done(list(batch.outputs), stored, received))
+
+    async def _gather(self) -> list[Received]:
+        """What has arrived: the first, whatever follows within a moment, at most a batch; nothing after a while."""
+        inbox = self.link.inbox
+        try:
+            received = [await asyncio.wait_for(inbox.get(), TICK_S / 2)]
+        except TimeoutError:
+            return []
+        if inbox.qsize() < BATCH:
+            await asyncio.sleep(LINGER_S)
+        while len(received) < BATCH and not inbox.empty():
+            received.append(inbox.get_nowait())
+        return received
+
+    async def _write(self, batch: Batch) -> dict[Stream, int]:
+        """Commit, however long it takes: what is not committed is acknowledged to no one."""
+        while True:
+            try:
+                stored = await self._in_thread(self.desk.writer.write, batch)
+            except (SQLAlchemyError, OSError) as error:
+                if not self._full:
+                    LOG.error("the store cannot be written (%s); nothing is acknowledged until it can", _first(error))
+                self._full = True
+                await asyncio.sleep(AGAIN_S)
+            else:
+                if self._full:
+                    LOG.info("the store can be written again")
+                self._full = False
+                return stored
+
+    async def _tell(self, done: Done) -> None:
+        for one in done.received:
+            one.acknowledge()
+        self._owed |= done.stored
+        works = self.link.works
+        for output in done.outputs:
+            if isinstance(output, AlarmChange):
+                said = msgspec.json.encode(self._said(output))
+                await self.link.publish(monitor_topic(works, output.line, "alarm"), said)
+
+    def _said(self, c: AlarmChange) -> AlarmSaid:
+        pipeline = self.desk.pipelines[c.line]
+        text = f"{c.alarm} is {c.after.value}"
+        drum = pipeline.drum.drum if pipeline.drum else None
+        t, occurrence = round(c.t_s * 1e3), round(c.occurrence_s * 1e3)
+        return AlarmSaid(
+            t, c.alarm, occurrence, c.after.value, c.priority.value, text, c.value, c.limit, c.line_metre, drum
+        )
+
+    async def _tell_stored(self) -> None:
+        """Each says "up to n", so one that is lost is made good by the next."""
+        while True:
+            await asyncio.sleep(STORED_EVERY_S)
+            owed, self._owed = self._owed, {}
+            for stream, upto in owed.items():
+                await self.link.publish(stored_topic(self.link.works, stream), msgspec.json.encode(Stored(upto)), qos=0)
+
+    async def _roll(self) -> None:
+        while True:
+            await asyncio.sleep(ROLL_EVERY_S)
+            try:
+                await self._in_thread(self.desk.roll)
+            except (SQLAlchemyError, OSError) as error:
+                LOG.error("files cannot be written (%s); the database keeps what was to move there", _first(error))
+
+    async def _tell_health(self) -> None:
+        while True:
+            await asyncio.sleep(1.0)
+            desk, now_s = self.desk, time.time()
+            newest = [p.newest_s for p in desk.pipelines.values() if p.first_s is not None]
+            committed = round(desk.committed_s * 1e3) if desk.committed_s else None
+            free = shutil.disk_usage(desk.configuration.works.store.folder).free
+            health = Health(
+                round(now_s * 1e3), desk.messages, dict(desk.rejected), now_s - max(newest, default=now_s),
+                self.link.inbox.qsize(), committed, free,
+            )  # fmt: skip
+            for line in desk.pipelines:
+                topic = monitor_topic(self.link.works, line, "health")
+                await self.link.publish(topic, msgspec.json.encode(health), qos=0, retain=True)
+
+    async def _in_thread(self, do: Callable[..., T], *args: object) -> T:
+        return await asyncio.get_running_loop().run_in_executor(self.thread, do, *args)
+
+
+def _first(error: BaseException) -> str:
+    return str(error).splitlines()[0]
+
+
+# ---- the command -----------------------------------------------------------------------------------------------
+
+
+def _options(parser: ArgumentParser) -> None:
+    parser.add_argument("--configs", type=Path, default=Path("configs"), metavar="DIR", help="the works' configuration")
+    parser.add_argument(
+        "--broker", metavar="URL", help="mqtt://HOST:PORT or mqtts://HOST:PORT, instead of works.toml's"
+    )
+    parser.add_argument("--store", metavar="DIR", help="folder of the record, instead of works.toml's")
+    parser.add_argument("--lines", metavar="LINE,LINE", help="watch these only; another process may watch the others")
+    parser.add_argument("--lifeline", action="store_true", help="end when standard input closes")
+
+
+def configured(options: Namespace) -> Configuration:
+    """Configuration with what the command line sets instead. Raises ConfigurationError or ValueError."""
+    c = load(options.configs)
+    works = c.works
+    if options.broker:
+        works = works.model_copy(update={"broker": works.broker.model_copy(update={"url": options.broker})})
+    if options.store:
+        works = works.model_copy(update={"store": works.store.model_copy(update={"folder": options.store})})
+    return c.model_copy(update={"works": works})
+
+
+def _chosen(configuration: Configuration, lines: str | None) -> list[str]:
+    chosen = lines.split(",") if lines else list(configuration.lines)
+    unknown = sorted(set(chosen) - set(configuration.lines))
+    if unknown:
+        known = ", ".join(configuration.lines)
+        raise ValueError(f"--lines: no line {', '.join(unknown)}; this works has {known}")
+    return chosen
+
+
+def _run(options: Namespace) -> int:
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s", stream=sys.stdout)
+    try:
+        configuration = configured(options)
+        lines = _chosen(configuration, options.lines)
+        at = address(configuration.works.broker)
+    except (ConfigurationError, ValueError, OSError) as error:
+        print(error, file=sys.stderr)
+        return 2
+    if options.lifeline:
+        live_by_stdin()
+    writer = Writer(configuration.works.store)
+    writer.keep_revisions(configuration.recipes.values(), time.time())
+    pipelines = {line: restore(writer, configuration, line, LOG.info) for line in lines}
+    works = configuration.works
+    name = f"{works.works}-monitor-{'-'.join(lines)}"[:60]
+    link = Link(at, works.broker, works.works, lines, name, LOG.info)
+    return _run_loop(Service(Desk(configuration, writer, pipelines), link))
+
+
+def _run_loop(service: Service) -> int:
+    with asyncio.Runner(loop_factory=_loop_factory()) as runner:
+        return runner.run(_until_stopped(service))
+
+
+def _loop_factory() -> Callable[[], asyncio.AbstractEventLoop] | None:
+    try:
+        import uvloop
+    except ImportError:
+        return None
+    return uvloop.new_event_loop
+
+
+async def _until_stopped(service: Service) -> int:
+    """Run until SIGINT or SIGTERM (0), or until a task fails (the failure comes out)."""
+    stop = asyncio.Event()
+    for name in (signal.SIGINT, signal.SIGTERM):
+        asyncio.get_running_loop().add_signal_handler(name, stop.set)
+    work = asyncio.create_task(service.run(), name="service")
+    asked = asyncio.create_task(stop.wait(), name="stop")
+    await asyncio.wait({work, asked}, return_when=asyncio.FIRST_COMPLETED)
+    asked.cancel()
+    if not work.done():
+        work.cancel()
+    with contextlib.suppress(asyncio.CancelledError):
+        await work
+    return 0
+
+
+COMMAND = Part("Watch the streams of lines, raise alarms, keep the record.", _options, _run)
