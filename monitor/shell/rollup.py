@@ -54,7 +54,7 @@ def roll_hours(engine: Engine, folder: Path, keep_ms: int) -> list[Path]:
     m = MESSAGE.c
     with engine.connect() as connection:
         spans = connection.execute(select(m.line, func.min(m.t_ms), func.max(m.t_ms)).group_by(m.line)).all()
-        known = dict(connection.execute(select(CHECKPOINT.c.line, CHECKPOINT.c.message_id)).tuples())
+        known = dict(connection.execute(select(CHECKPOINT.c.line, CHECKPOINT.c.message_id)).tuples().all())
     moved = []
     for line, oldest, newest in spans:
         last = (newest - keep_ms) // HOUR_MS * HOUR_MS
@@ -104,7 +104,7 @@ def roll_drums(engine: Engine, folder: Path) -> list[Path]:
         ended = connection.execute(
             select(DRUM).where(d.end_m.is_not(None), d.rows_file.is_(None)).order_by(d.start_m)
         ).all()
-        reach = dict(connection.execute(select(b.line, func.max(b.first_m + b.rows)).group_by(b.line)).tuples())
+        reach = dict(connection.execute(select(b.line, func.max(b.first_m + b.rows)).group_by(b.line)).tuples().all())
     return [_roll_drum(engine, folder, drum) for drum in ended if reach.get(drum.line, -1) >= drum.end_m]
 
 
