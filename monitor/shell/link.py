@@ -19,13 +19,18 @@ from monitor.core.arrival import Arrival
 
 AWAY_S = (0.2, 0.5, 1.0, 2.0, 5.0)
 ANSWER_S = 10.0
+KEEPALIVE_S = 10
 
 
 @dataclass(frozen=True, slots=True)
 class Received:
-    """An arrival and the way to acknowledge it, on the connection that it came by and no other."""
+    """An arrival and the way to acknowledge it, on the connection that it came by and no other.
 
-    arrival: Arrival
+    `arrival` is None for what the monitor itself said: no data, but it is acknowledged in its turn, since
+    acknowledgements must go out in the order of the messages (MQTT 5, 4.6; some brokers hang up otherwise).
+    """
+
+    arrival: Arrival | None
     acknowledge: Callable[[], None]
 
 
@@ -103,7 +108,7 @@ class Link:
         properties.ReceiveMaximum = self.settings.receive_maximum
         client = aiomqtt.Client(
             a.host, a.port, username=a.user, password=a.password, tls_context=a.tls_context(), identifier=self.name,
-            protocol=aiomqtt.ProtocolVersion.V5, clean_start=False, properties=properties, timeout=ANSWER_S,
+            protocol=aiomqtt.ProtocolVersion.V5, clean_start=False, properties=properties, timeout=ANSWER_S, keepalive=KEEPALIVE_S,
         )  # fmt: skip
         client.pending_calls_threshold = 1000
         return client, reach_inside(client)
@@ -120,7 +125,7 @@ class Link:
             topic = str(message.topic)
             done = partial(acknowledge, client, inside, message.mid, message.qos)
             if any(topic.startswith(start) for start in ours):
-                done()
+                self.inbox.put_nowait(Received(None, done))
                 continue
             payload = message.payload if isinstance(message.payload, bytes) else str(message.payload).encode()
             arrival = Arrival(topic, payload, time.time(), bool(message.retain))

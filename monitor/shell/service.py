@@ -84,6 +84,8 @@ class Desk:
         fed: dict[str, list[Message | Tick]] = {}
         kept: list[tuple[Message, bytes]] = []
         for one in received:
+            if one.arrival is None:
+                continue
             decoded = self.decoder.decode(one.arrival)
             if isinstance(decoded, Rejected):
                 outputs.append(decoded)
@@ -305,20 +307,7 @@ def _run(options: Namespace) -> int:
     works = configuration.works
     name = f"{works.works}-monitor-{'-'.join(lines)}"[:60]
     link = Link(at, works.broker, works.works, lines, name, LOG.info)
-    return _run_loop(Service(Desk(configuration, writer, pipelines), link))
-
-
-def _run_loop(service: Service) -> int:
-    with asyncio.Runner(loop_factory=_loop_factory()) as runner:
-        return runner.run(_until_stopped(service))
-
-
-def _loop_factory() -> Callable[[], asyncio.AbstractEventLoop] | None:
-    try:
-        import uvloop
-    except ImportError:
-        return None
-    return uvloop.new_event_loop
+    return asyncio.run(_until_stopped(Service(Desk(configuration, writer, pipelines), link)))
 
 
 async def _until_stopped(service: Service) -> int:
