@@ -144,6 +144,7 @@ class StreamFlow:
     newest: float = np.nan
     newest_s: float = -np.inf
     _stuck_since: float = np.nan
+    _last: tuple[float, float] = (-np.inf, 0.0)  # time and L of the newest sample used: the track may forget them
 
     @classmethod
     def of(cls, line: Line, settings: StreamSettings) -> "StreamFlow":
@@ -195,7 +196,8 @@ class StreamFlow:
     def flow(self, before_s: float, upto_s: float, track: Track, states: StateTimeline) -> Iterator[Found]:
         """Use samples known before `before_s`; then say what waiting until `upto_s` without more has shown."""
         if self.settings.missing_after_s and self.missing is None:
-            self.missing = Missing(self.settings.missing_after_s, float(track.t_s[0]))
+            self._last = float(track.t_s[0]), float(track.L_m[0])
+            self.missing = Missing(self.settings.missing_after_s, self._last[0])
         taken = self.pending.take(before_s)
         if taken is not None:
             t_s, v, known_s, seq = taken
@@ -213,6 +215,7 @@ class StreamFlow:
         L_m = track.at(t_s)
         if self.missing:
             yield from self._silences("missing", self.missing.hear(t_s, known_s, seq), track)
+            self._last = self.newest_s, float(L_m[-1])
         if self.settings.kind == "events":
             yield from self._events(t_s, v, known_s, seq, L_m)
             return
@@ -337,7 +340,7 @@ class StreamFlow:
             if check == "stuck":
                 self._stuck_since = silence.since_s if silence.begins else self._stuck_since
             since = self._stuck_since if check == "stuck" else silence.since_s
-            start_L = float(track.at(since))
+            start_L = self._last[1] if since == self._last[0] else float(track.at(since))
             metre = start_L + self.line.counter_m - self.where[0].end_m
             yield AlarmEvent(silence.known_s, silence.seq, silence.t_s, alarm, event, line_metre=metre)
             yield from self._unseen(check, silence, since, start_L, track)

@@ -84,10 +84,12 @@ class Track:
             self._append_speed(until_s, 0.0)
         if not len(self.t_s):
             self._begin(self._speed_t[0], self.start_m or 0.0)
-        for t in [*(t for t in self._speed_t if self.end_s < t < until_s), until_s]:
+        first, last = bisect_right(self._speed_t, self.end_s), bisect_left(self._speed_t, until_s)
+        for t in [*self._speed_t[first:last], until_s]:
             if t > self.end_s:
                 self._raw_m += self._by_speed(self.end_s, t)
                 self._knot(t, self._raw_m)
+        self._forget_speed()
 
     def at(self, t_s: Floats | float) -> Floats:
         """L at times up to `end_s`, m; before the first knot the first L, after the last the last."""
@@ -136,7 +138,8 @@ class Track:
 
     def _stand_in_for_speed(self, until_s: float) -> None:
         """Where only the counter speaks, its differences stand in for the speed, as far as they can be true."""
-        for (t0, r0), (t1, r1) in pairwise([self._last[:2]] * bool(self._last) + self._counter):  # type: ignore[index]
+        known = [(self._last[0], self._last[1])] if self._last else []
+        for (t0, r0), (t1, r1) in pairwise(known + self._counter):
             newest = self._speed_t[-1] if self._speed_t else -np.inf
             if newest < t1 <= until_s and t1 > t0:
                 self._append_speed(max(t0, newest) if newest > -np.inf else t0, 0.0)

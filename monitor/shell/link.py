@@ -108,7 +108,8 @@ class Link:
         properties.ReceiveMaximum = self.settings.receive_maximum
         client = aiomqtt.Client(
             a.host, a.port, username=a.user, password=a.password, tls_context=a.tls_context(), identifier=self.name,
-            protocol=aiomqtt.ProtocolVersion.V5, clean_start=False, properties=properties, timeout=ANSWER_S, keepalive=KEEPALIVE_S,
+            protocol=aiomqtt.ProtocolVersion.V5, clean_start=False, properties=properties,
+            timeout=ANSWER_S, keepalive=KEEPALIVE_S,
         )  # fmt: skip
         client.pending_calls_threshold = 1000
         return client, reach_inside(client)

@@ -54,7 +54,8 @@ def roll_hours(engine: Engine, folder: Path, keep_ms: int) -> list[Path]:
     m = MESSAGE.c
     with engine.connect() as connection:
         spans = connection.execute(select(m.line, func.min(m.t_ms), func.max(m.t_ms)).group_by(m.line)).all()
-        known = dict(connection.execute(select(CHECKPOINT.c.line, CHECKPOINT.c.message_id)).tuples().all())
+        checkpoints = connection.execute(select(CHECKPOINT.c.line, CHECKPOINT.c.message_id)).all()
+    known = {row.line: row.message_id for row in checkpoints}
     moved = []
     for line, oldest, newest in spans:
         last = (newest - keep_ms) // HOUR_MS * HOUR_MS
@@ -69,7 +70,7 @@ def _roll_hour(engine: Engine, folder: Path, line: str, hour_ms: int, known_id: 
     inside = and_(m.line == line, m.t_ms >= hour_ms, m.t_ms < hour_ms + HOUR_MS, m.id <= known_id)
     wanted = select(m.station, m.quantity, m.n, m.t_ms, m.payload).where(inside)
     with engine.connect() as connection:
-        rows = connection.execute(wanted.order_by(m.station, m.quantity, m.t_ms)).tuples().all()
+        rows = connection.execute(wanted.order_by(m.station, m.quantity, m.t_ms)).all()
     if not rows:
         return None
     path = hour_file(folder, line, hour_ms)
@@ -104,7 +105,8 @@ def roll_drums(engine: Engine, folder: Path) -> list[Path]:
         ended = connection.execute(
             select(DRUM).where(d.end_m.is_not(None), d.rows_file.is_(None)).order_by(d.start_m)
         ).all()
-        reach = dict(connection.execute(select(b.line, func.max(b.first_m + b.rows)).group_by(b.line)).tuples().all())
+        reaches = connection.execute(select(b.line, func.max(b.first_m + b.rows)).group_by(b.line)).all()
+    reach = {row[0]: row[1] for row in reaches}
     return [_roll_drum(engine, folder, drum) for drum in ended if reach.get(drum.line, -1) >= drum.end_m]
 
 

@@ -1,0 +1,100 @@
+"""Writes the wire contract for authors of gateways: JSON Schema of every message, and an AsyncAPI document."""
+
+import json
+from argparse import ArgumentParser, Namespace
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from monitor.contract import topics
+from monitor.contract.messages import MONITOR_MESSAGES, STREAM_MESSAGES
+from monitor.contract.part import Part
+
+DRAFT = "https://json-schema.org/draft/2020-12/schema"
+
+# channel -> (address, message, who sends it, what it is)
+CHANNELS = {
+    "samples": ("{works}/{line}/{station}/{quantity}", "samples", "gateway", "Readings and events of one stream."),
+    "state": ("{works}/{line}/line/" + topics.STATE, "state", "gateway", "What the line is doing."),
+    "drum": ("{works}/{line}/{takeUp}/" + topics.DRUM, "drum", "gateway", "A doff; sent from the take-up's station."),
+    "action": (f"{{works}}/{{line}}/{topics.OPERATOR}/{topics.ACTION}", "action", "gateway", "What a person did."),
+    "stored": (f"{{works}}/{{line}}/{topics.STORED}/{{station}}/{{quantity}}", "stored", "monitor", "Kept up to n."),
+    "alarm": (f"{{works}}/{{line}}/{topics.MONITOR}/alarm", "alarm", "monitor", "A change of an alarm."),
+    "health": (f"{{works}}/{{line}}/{topics.MONITOR}/health", "health", "monitor", "How the monitor is; retained."),
+}
+PARAMETERS = {
+    "works": "Name of the works, as in works.toml.",
+    "line": "Name of the line.",
+    "station": "Station of the line's file.",
+    "quantity": "Quantity of that station.",
+    "takeUp": "Station of the take-up.",
+}
+
+
+def schemas() -> dict[str, dict[str, Any]]:
+    """JSON Schema (2020-12) of every message, by name."""
+    messages = STREAM_MESSAGES | MONITOR_MESSAGES
+    _, parts = msgspec.json.schema_components(list(messages.values()), ref_template="#/$defs/{name}")
+    made = {}
+    for name, kind in messages.items():
+        made[name] = {"$schema": DRAFT, "$id": f"everymetre:{name}", **parts[kind.__name__]}
+    return made
+
+
+def asyncapi() -> dict[str, Any]:
+    """AsyncAPI 3.0 document of all channels."""
+    return {
+        "asyncapi": "3.0.0",
+        "info": {
+            "title": "everymetre",
+            "version": version("everymetre"),
+            "description": (
+                "Streams of a continuous cable line, MQTT 5 (3.1.1 accepted), QoS 1, JSON. Unknown fields are ignored. "
+                "Keep every message until `stored` says its number; send again what is not stored after a reconnection."
+            ),
+        },
+        "defaultContentType": "application/json",
+        "channels": {name: _channel(*entry) for name, entry in CHANNELS.items()},
+        "operations": {f"{who}-{name}": _operation(name, who) for name, (_, _, who, _) in CHANNELS.items()},
+        "components": {
+            "messages": {name: {"name": name, "payload": schema} for name, schema in schemas().items()},
+        },
+    }
+
+
+def _channel(address: str, message: str, _who: str, what: str) -> dict[str, Any]:
+    named = {name: {"description": text} for name, text in PARAMETERS.items() if f"{{{name}}}" in address}
+    return {
+        "address": address,
+        "description": what,
+        "messages": {message: {"$ref": f"#/components/messages/{message}"}},
+        "parameters": named,
+    }
+
+
+def _operation(channel: str, who: str) -> dict[str, Any]:
+    """Actions are told from the monitor's side, whose document this is."""
+    return {
+        "action": "receive" if who == "gateway" else "send",
+        "channel": {"$ref": f"#/channels/{channel}"},
+        "bindings": {"mqtt": {"qos": 1, "retain": channel == "health"}},
+    }
+
+
+def _options(parser: ArgumentParser) -> None:
+    parser.add_argument("--out", type=Path, default=Path(".run/contract"), metavar="DIR", help="where the files go")
+
+
+def _run(options: Namespace) -> int:
+    options.out.mkdir(parents=True, exist_ok=True)
+    files: dict[str, Any] = {f"{name}.schema.json": schema for name, schema in schemas().items()}
+    files["asyncapi.json"] = asyncapi()
+    for name, content in files.items():
+        (options.out / name).write_text(json.dumps(content, indent=2) + "\n", encoding="utf-8")
+    print(f"{len(files)} files in {options.out}: {', '.join(sorted(files))}")
+    return 0
+
+
+COMMAND = Part("Write JSON Schema and AsyncAPI of all messages, for authors of gateways.", _options, _run)

@@ -1,0 +1,190 @@
+"""Recordings as arrivals: CSV or Parquet, our own or foreign by a mapping file, in the order of their rows."""
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Annotated, Literal
+
+import msgspec
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from pydantic import Field
+
+from monitor.contract.config import Line, LineStateName, Positive, Settings, StreamPath
+from monitor.contract.load import ConfigurationError, Fault, parse_model
+from monitor.contract.record import Floats
+from monitor.contract.topics import DRUM, STATE, Stream, sample_topic
+from monitor.core.arrival import Arrival
+
+BLOCK = 100
+BLOCK_S = 1.0  # a gateway does not keep samples for longer than this before it sends them
+STEADY_S = 0.0005  # steps that differ by less are one step
+
+Fields = dict[str, object]
+Places = NDArray[np.intp]
+_Told = tuple[float, float, float, str, Fields]  # place among the rows, times of first and last sample, path, fields
+
+
+class ColumnOf(Settings):
+    """A column of the recording and the stream it is."""
+
+    column: str
+    stream: StreamPath
+    factor: float = 1.0
+    offset: float = 0.0
+
+
+class Constant(Settings):
+    """A stream that the recording lacks, taken to be constant: an assumed speed, for one."""
+
+    stream: StreamPath
+    value: float
+    interval_s: Positive
+
+
+class Story(Settings):
+    """What a recording without it is taken to say about state and drum."""
+
+    state: LineStateName = "running"
+    drum: Annotated[str, Field(min_length=1)] = "recording"
+    recipe: str
+
+
+class Mapping(Settings):
+    """How a foreign recording is read. `time_unit` for numbers, `time_zone` for stamps without an offset."""
+
+    time: str = "time"
+    time_unit: Literal["iso", "s", "ms"] = "iso"
+    time_zone: str = "UTC"
+    separator: str = ","
+    decimal: str = "."
+    column: tuple[ColumnOf, ...] = ()
+    constant: tuple[Constant, ...] = ()
+    story: Story | None = None
+
+
+def read_mapping(path: Path) -> Mapping:
+    """Mapping from a TOML file; raises ConfigurationError with every fault."""
+    faults: list[Fault] = []
+    mapping = parse_model(str(path), path.read_text(encoding="utf-8"), Mapping, faults)
+    if mapping is None:
+        raise ConfigurationError(faults)
+    return mapping
+
+
+class Rows(msgspec.Struct, frozen=True):
+    """Rows of a recording in their order: UTC s (n,), stream path (n,), value (n,); `story` payloads of our own."""
+
+    t_s: Floats
+    path: list[str]
+    v: Floats
+    story: tuple[tuple[int, str, bytes], ...] = ()
+
+
+def read_rows(path: Path, mapping: Mapping) -> Rows:
+    """A recording's rows. Raises ValueError, saying what was expected, for columns that are not there."""
+    frame = pd.read_parquet(path) if path.suffix == ".parquet" else _read_csv(path, mapping)
+    if {"station", "quantity", "t_ms", "v", "story"} <= set(frame.columns):
+        return _our_own(frame)
+    wanted = [mapping.time, *([c.column for c in mapping.column] or ["stream", "value"])]
+    missing = [name for name in wanted if name not in frame.columns]
+    if missing:
+        raise ValueError(f"{path}: no column {', '.join(missing)}; it has {', '.join(map(str, frame.columns))}")
+    t_s = _seconds(frame[mapping.time], mapping)
+    if not mapping.column:
+        return Rows(t_s, frame["stream"].astype(str).tolist(), frame["value"].to_numpy(dtype=np.float64))
+    parts = [(c.stream, frame[c.column].to_numpy(dtype=np.float64) * c.factor + c.offset) for c in mapping.column]
+    order = np.arange(len(frame)).repeat(len(parts))
+    values = np.stack([v for _, v in parts], axis=1).ravel()
+    return Rows(t_s[order], [name for name, _ in parts] * len(frame), values)
+
+
+def _read_csv(path: Path, mapping: Mapping) -> pd.DataFrame:
+    return pd.read_csv(path, sep=mapping.separator, decimal=mapping.decimal)
+
+
+def _seconds(column: "pd.Series[float]", mapping: Mapping) -> Floats:
+    if mapping.time_unit != "iso":
+        return np.asarray(column.to_numpy(dtype=np.float64) * (1.0 if mapping.time_unit == "s" else 1e-3))
+    stamps = [pd.Timestamp(text) for text in column.astype(str)]
+    zoned = [s.tz_localize(mapping.time_zone) if s.tzinfo is None else s for s in stamps]
+    return np.array([s.timestamp() for s in zoned])
+
+
+def _our_own(frame: pd.DataFrame) -> Rows:
+    """An hour of our own: samples and the story's payloads as they were."""
+    told = frame["story"].notna()
+    names = (frame["station"] + "/" + frame["quantity"]).astype(str)
+    story = [
+        (int(t), str(p), bytes(s))
+        for t, p, s in zip(frame["t_ms"][told], names[told], frame["story"][told], strict=True)
+    ]
+    rest = frame[~told].sort_values("t_ms", kind="stable")
+    path = names[rest.index].tolist()
+    return Rows(rest["t_ms"].to_numpy(dtype=np.float64) / 1e3, path, rest["v"].to_numpy(dtype=np.float64), tuple(story))
+
+
+# ---- rows to arrivals ------------------------------------------------------------------------------------------
+
+
+def arrivals(
+    rows: Rows, mapping: Mapping, works: str, line: Line, shift_s: float = 0.0, first_n: int = 0
+) -> list[Arrival]:
+    """Messages as a gateway would have sent them; each arrives with its last row. `shift_s` is added to every stamp."""
+    found: list[_Told] = []
+    for path in dict.fromkeys(rows.path):
+        at = np.flatnonzero(np.array(rows.path) == path)
+        found += [(float(i), a, b, path, said) for i, a, b, said in _messages(rows.t_s[at], rows.v[at], at)]
+    found += list(_constants(rows, mapping))
+    found += list(_story(rows, mapping, line.take_up))
+    found.sort(key=lambda one: one[0])
+    numbers: dict[str, int] = {}
+    newest, made = -np.inf, []
+    for _, begun_s, t_s, path, said in found:
+        newest = max(newest, t_s + shift_s)
+        n = numbers[path] = numbers.get(path, first_n - 1) + 1
+        fields = said | {"n": n, "t": round((begun_s + shift_s) * 1e3)}
+        topic = sample_topic(works, Stream(line.line, *path.split("/", 1)))
+        made.append(Arrival(topic, msgspec.json.encode(fields), newest))
+    return made
+
+
+def _messages(t_s: Floats, v: Floats, row: Places) -> Iterator[tuple[int, float, float, Fields]]:
+    """(row of the last sample, times of first and last, fields): runs of steady step as blocks, the rest one by one."""
+    start = 0
+    while start < len(t_s):
+        end = start + 1
+        if end < len(t_s) and t_s[end] > t_s[start]:
+            dt = t_s[end] - t_s[start]
+            steps = np.diff(t_s[start : start + min(BLOCK, 1 + int(BLOCK_S / dt))])
+            off = np.flatnonzero(np.abs(steps - dt) > STEADY_S)
+            end = start + 1 + (int(off[0]) if len(off) else len(steps))
+        values = v[start:end]
+        bad = ~np.isfinite(values)
+        fields: Fields = {"v": np.where(bad, 0.0, values).tolist()}
+        if end - start > 1:
+            fields["dt"] = float((t_s[end - 1] - t_s[start]) / (end - start - 1) * 1e3)
+        if bad.any():
+            fields["q"] = ["bad" if b else "good" for b in bad]
+        yield int(row[end - 1]), float(t_s[start]), float(t_s[end - 1]), fields
+        start = end
+
+
+def _constants(rows: Rows, mapping: Mapping) -> Iterator[_Told]:
+    """Assumed streams, each sample placed among the rows by its time."""
+    newest = np.maximum.accumulate(rows.t_s) if len(rows.t_s) else rows.t_s
+    for constant in mapping.constant:
+        for t in np.arange(rows.t_s.min(), rows.t_s.max() + constant.interval_s, constant.interval_s):
+            place = float(np.searchsorted(newest, t, side="left")) - 0.5
+            yield place, float(t), float(t), constant.stream, {"v": constant.value}
+
+
+def _story(rows: Rows, mapping: Mapping, take_up: str) -> Iterator[_Told]:
+    for t_ms, path, payload in rows.story:
+        place = float(np.searchsorted(rows.t_s, t_ms / 1e3, side="left")) - 0.5
+        said = msgspec.json.decode(payload, type=dict[str, object])
+        yield place, t_ms / 1e3, t_ms / 1e3, path, {k: v for k, v in said.items() if k not in ("n", "t")}
+    if mapping.story is not None and len(rows.t_s):
+        start = float(rows.t_s.min())
+        yield -2.0, start, start, f"line/{STATE}", {"state": mapping.story.state}
+        yield -1.0, start, start, f"{take_up}/{DRUM}", {"drum": mapping.story.drum, "recipe": mapping.story.recipe}
