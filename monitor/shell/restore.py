@@ -1,8 +1,14 @@
 """An engine that goes on where it was: its last checkpoint, then the messages that came after it."""
 
+import hashlib
 import pickle
 from collections.abc import Callable
+from functools import cache
+from pathlib import Path
 
+import monitor.contract
+import monitor.core
+import monitor.physics
 from monitor.contract.config import Configuration
 from monitor.contract.record import Output
 from monitor.contract.topics import Stream, sample_topic
@@ -12,21 +18,29 @@ from monitor.core.pipeline import Pipeline
 from monitor.shell.samples import TICK
 from monitor.shell.store import Batch, Writer
 
-FORM = 1  # of the pickled state; raise it when an older one cannot go on
+
+@cache
+def form() -> str:
+    """Digest of the code whose objects a checkpoint holds: what other code has pickled is not to be trusted."""
+    digest = hashlib.sha256()
+    for package in (monitor.contract, monitor.core, monitor.physics):
+        for path in sorted(Path(package.__path__[0]).rglob("*.py")):
+            digest.update(path.read_bytes())
+    return digest.hexdigest()
 
 
 def freeze(pipeline: Pipeline) -> bytes:
     """State of an engine as a checkpoint keeps it."""
-    return pickle.dumps((FORM, pipeline), protocol=pickle.HIGHEST_PROTOCOL)
+    return pickle.dumps((form(), pipeline), protocol=pickle.HIGHEST_PROTOCOL)
 
 
 def thaw(state: bytes, line: str, configuration: Configuration) -> Pipeline | None:
     """Engine of a checkpoint, or None where code or configuration have changed since."""
     try:
-        form, pipeline = pickle.loads(state)
+        of_form, pipeline = pickle.loads(state)
     except Exception:  # noqa: BLE001 - whatever an old pickle raises, the messages are still there
         return None
-    fits = form == FORM and isinstance(pipeline, Pipeline)
+    fits = of_form == form() and isinstance(pipeline, Pipeline)
     fits = fits and pipeline.line == configuration.lines[line]
     return pipeline if fits and dict(pipeline.recipes) == configuration.recipes_for(line) else None
 
