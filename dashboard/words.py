@@ -71,6 +71,8 @@ def alarm_text(alarm: AlarmRow, configuration: Configuration) -> AlarmText:
     if alarm.alarm.startswith("line/counter/"):
         counter = line.streams[line.counter.stream]
         return AlarmText("Metre counter disagrees with the speed", counter.instrument)
+    if alarm.alarm == "line/gateway/silent":
+        return AlarmText("Nothing is heard of this line", line.silence.response if line.silence else None)
     if station.endswith("/dwell"):
         return _dwell_text(line, recipe, station.split("/")[0], check, alarm)
     return _stream_text(line, recipe, station, check, alarm)

@@ -189,6 +189,14 @@ class Counter(Settings):
     silent_after_s: Positive = 1.0
 
 
+class Silence(Settings):
+    """When a line of which nothing at all is heard is told as one alarm."""
+
+    after_s: Positive = 10.0
+    priority: Priority = Priority.HIGH
+    response: Response
+
+
 class RotatingPart(Settings):
     """A part that touches or drives the cable once a turn."""
 
@@ -211,6 +219,7 @@ class Line(Settings):
     settle_s: Positive = 5.0
     stopped_below_m_per_min: Positive = 3.0
     open_air: OpenAir = OpenAir()
+    silence: Silence | None = None
     station: list[Station]
     zone: list[Zone] = []
     stream: list[StreamSettings]

@@ -39,6 +39,7 @@ from monitor.core.track import Track
 
 CLOCK_SPREAD_S = 5.0  # gateways' clocks may differ by this much before a silent counter is bridged too early
 ROWS_TOGETHER = 4  # rows are given out up to a multiple of this, which spares work and shows in no row
+SILENCE_ALARM = "line/gateway/silent"
 COUNTER_ALARM = "line/counter/fault"
 COUNTER_ALARM_LASTS_S = 30.0
 
@@ -90,6 +91,7 @@ class Pipeline:
     first_s: float | None = None
     heard_s: float | None = None
     done_s: float = -np.inf
+    silent: bool = False
     seq: int = 0
     duplicates: int = 0
     _drums: list[tuple[float, int, DrumChange]] = field(default_factory=list)
@@ -112,21 +114,20 @@ class Pipeline:
         out: list[Output] = []
         for arrival in arrivals:
             if isinstance(arrival, Tick):
-                self._pass_time(arrival.now_s, out)
+                self._pass_time(arrival.now_s)
             else:
                 self._take(arrival, out)
         self._drain(out)
         return out
 
     def tick(self, now_s: float) -> list[Output]:
-        """The wall clock says `now_s` and nothing came: a silent line grows old too."""
+        """The wall clock says `now_s` and nothing came: a silent line is told."""
         return self.feed([Tick(now_s)])
 
     # ---- arrival by arrival --------------------------------------------------------------------------------
 
     def _take(self, message: Message, out: list[Output]) -> None:
-        self.seq += 1
-        self.heard_s = message.received_s if self.heard_s is None else max(self.heard_s, message.received_s)
+        self._hear(message)
         path = message.stream.path
         flow = self.flows.get(path)
         order = flow.order if flow else self.story.setdefault(path, StreamOrder(self.line.reorder_s))
@@ -136,14 +137,20 @@ class Pipeline:
         self._deliver(path, flow, released, out)
         self._advance(message.end_s, out)
 
-    def _pass_time(self, now_s: float, out: list[Output]) -> None:
-        """Silence for longer than messages may be late moves the newest stamp on at the pace of the wall clock."""
+    def _pass_time(self, now_s: float) -> None:
+        """A line of which nothing is heard is told as such. Its record waits: what its gateway kept may yet come."""
         self.seq += 1
-        if self.heard_s is None or now_s - self.heard_s < self.line.reorder_s or self.first_s is None:
-            return
-        silent_s = now_s - self.heard_s
-        self.heard_s = now_s
-        self._advance(self.newest_s + silent_s, out)
+        silence = self.line.silence
+        if silence and not self.silent and self.heard_s is not None and now_s - self.heard_s >= silence.after_s:
+            self.silent = True
+            self._events.append(AlarmEvent(self.track.end_s, self.seq, now_s, SILENCE_ALARM, "raised"))
+
+    def _hear(self, message: Message) -> None:
+        self.seq += 1
+        self.heard_s = message.received_s if self.heard_s is None else max(self.heard_s, message.received_s)
+        if self.silent:
+            self.silent = False
+            self._events.append(AlarmEvent(self.track.end_s, self.seq, message.received_s, SILENCE_ALARM, "returned"))
 
     def _advance(self, stamp_s: float, out: list[Output]) -> None:
         if self.first_s is None:
@@ -363,6 +370,8 @@ class Pipeline:
     def _define(self) -> None:
         settings = self.line.streams.get(self.line.counter.stream)
         definitions = {COUNTER_ALARM: Definition(settings.priority if settings else Priority.HIGH, None, "m")}
+        if self.line.silence:
+            definitions[SILENCE_ALARM] = Definition(self.line.silence.priority, self.line.silence.after_s, "s")
         for flow in self.flows.values():
             definitions |= flow.definitions()
         for check in self.dwells:

@@ -10,6 +10,8 @@ from monitor.contract.record import CounterFault, Floats
 
 SLIP_SPAN_M = 10.0
 FASTEST_M_PER_S = 30.0
+COASTS_S = 0.5
+BLIND_S = 2.0  # speed samples further apart than this say little of what lies between
 
 
 def _empty() -> Floats:
@@ -40,6 +42,7 @@ class Track:
     _last: tuple[float, float, float, float] | None = None  # (t, reading, metres, S) at the newest reading
     _slip: tuple[float, float, float] | None = None  # (metres, by speed, reading so far) where this span began
     _slipping: bool = False
+    _blind_s: float = -np.inf  # end of the newest piece without speed
     _raw_m: float = 0.0
     _new_t: list[float] = field(default_factory=list)
     _new_L: list[float] = field(default_factory=list)
@@ -78,7 +81,9 @@ class Track:
         self._stand_in_for_speed(until_s)
         if self._speed_t and until_s > self._speed_t[-1]:
             # Nothing tells of movement any more: the line is taken to stand until something does.
-            self._append_speed(until_s, self._speed_v[-1] if until_s - self._speed_t[-1] < 1.0 else 0.0)
+            self._append_speed(min(self._speed_t[-1] + COASTS_S, until_s), 0.0)
+            self._append_speed(until_s, 0.0)
+            self._blind_s = until_s
         self._use_counter()
         if not self._speed_t:
             self._append_speed(until_s, 0.0)
@@ -129,6 +134,8 @@ class Track:
         if self._speed_t:
             if t <= self._speed_t[-1]:
                 return
+            if t - self._speed_t[-1] > BLIND_S:
+                self._blind_s = t
             step = 0.5 * (v + self._speed_v[-1]) * (t - self._speed_t[-1])
             self._speed_S.append(self._speed_S[-1] + step)
         else:
@@ -187,8 +194,11 @@ class Track:
     def _step(self, t: float, reading: float, S: float) -> float:
         """Metres at a new reading; a faulty one is bridged by speed and reported."""
         assert self._last is not None
-        _, reading0, metres0, S0 = self._last
+        t0, reading0, metres0, S0 = self._last
         by_counter, by_speed = reading - reading0, S - S0
+        if t0 < self._blind_s and 0 <= by_counter <= FASTEST_M_PER_S * (t - t0):
+            by_speed = by_counter  # the speed was not there to contradict
+            self._slip = None
         allowed = self.jump_m + self.slip_percent / 100 * by_speed
         kind = None
         if abs(by_counter - by_speed) > allowed:

@@ -23,7 +23,6 @@ from monitor.shell.service import Desk
 from monitor.shell.store import Writer
 
 BATCH = 2000
-AFTERWARDS_S = 120.0  # the clock runs on this long after the last row, so that what ends by waiting ends
 LISTED = 40
 
 
@@ -71,8 +70,6 @@ def _feed(
     outputs: list[Output] = []
     for start in range(0, len(found), BATCH):
         outputs += engine.feed(found[start : start + BATCH])
-    if found:
-        outputs += engine.tick(found[-1].received_s + AFTERWARDS_S)
     return outputs, dict(engine.pipelines[options.line].now().extra["late"])
 
 
@@ -89,17 +86,14 @@ def _keep(
     engine = Engine(configuration)
     desk = Desk(configuration, writer, engine.pipelines)
     outputs: list[Output] = []
-    last_s = found[-1].received_s if found else 0.0
     for start in range(0, len(found), BATCH):
         batch = desk.take([Received(a, _nothing) for a in found[start : start + BATCH]], found[start].received_s)
         writer.write(batch)
         outputs += batch.outputs
-    batch = desk.take([], last_s + AFTERWARDS_S)
-    writer.write(batch)
     writer.write(desk.last_batch())
     desk.roll()
     writer.close()
-    return outputs + list(batch.outputs), dict(engine.pipelines[options.line].now().extra["late"])
+    return outputs, dict(engine.pipelines[options.line].now().extra["late"])
 
 
 def _nothing() -> None:

@@ -70,7 +70,6 @@ class Desk:
     messages: int = 0
     committed_s: float | None = None
     _now_s: dict[str, float] = field(default_factory=dict)
-    _tick_s: dict[str, float] = field(default_factory=dict)
     _checkpoint_s: dict[str, float] = field(default_factory=dict)
     _behind: set[str] = field(default_factory=set)
 
@@ -101,12 +100,13 @@ class Desk:
         return Batch(kept, outputs, self._due_now(now_s), self._due_states(now_s))
 
     def _ticks(self, fed: dict[str, list[Message | Tick]], now_s: float) -> list[tuple[Message, bytes]]:
-        """Lines that have been silent for long enough hear the wall clock; it is kept as their messages are."""
+        """Lines that have been silent for long enough hear the wall clock once; it is kept as their messages are."""
         kept = []
         for line, pipeline in self.pipelines.items():
-            silent = pipeline.heard_s is not None and now_s - pipeline.heard_s >= pipeline.line.reorder_s
-            if line not in fed and silent and now_s - self._tick_s.get(line, 0.0) >= TICK_S:
-                self._tick_s[line] = now_s
+            silence = pipeline.line.silence
+            if line in fed or silence is None or pipeline.silent or pipeline.heard_s is None:
+                continue
+            if now_s - pipeline.heard_s >= silence.after_s:
                 fed[line] = [Tick(round(now_s, 3))]
                 stream = Stream(line, MONITOR, TICK)
                 kept.append((Message(stream, round(now_s * 1e3), now_s, now_s, now_s, None), b""))  # type: ignore[arg-type]

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from monitor.contract.record import AlarmChange, CounterFault, DrumSpan, Finding, Gap, MetreRows, Output, StateSpan
 from monitor.core.arrival import Message, Tick
-from monitor.core.pipeline import COUNTER_ALARM, Pipeline
+from monitor.core.pipeline import COUNTER_ALARM, SILENCE_ALARM, Pipeline
 from tests.core.story import T0, Story, decoded, pipeline
 
 GAUGES = ("hot-gauge/diameter", "cold-gauge/diameter-x", "cold-gauge/diameter-y")
@@ -287,13 +287,28 @@ def test_a_counter_reset_is_bridged_told_and_moves_no_metre():
     assert (spark.start_m + spark.end_m) / 2 == pytest.approx(1000 + 100 * 230 / 60 - 1.25, abs=0.05)
 
 
-def test_a_line_that_falls_silent_is_told_by_the_wall_clock():
+def test_a_line_that_falls_silent_is_one_alarm_by_the_wall_clock_and_loses_no_metre_when_its_gateway_kept_all():
+    messages = decoded(tell(90).sorted())
+    engine, at = pipeline(), next(i for i, m in enumerate(messages) if m.t_s > T0 + 40)
+    out = engine.feed(messages[:at])
+    for i in range(60):
+        out += engine.tick(T0 + 42 + i)
+    assert raised(out) == [SILENCE_ALARM]
+    kept = [dataclasses.replace(m, received_s=T0 + 103.0) for m in messages[at:]]
+    out += engine.feed(kept)
+    changes = [(c.alarm, c.event) for c in of(AlarmChange, out)]
+    assert changes == [(SILENCE_ALARM, "raised"), (SILENCE_ALARM, "returned")]
+    undisturbed = record(pipeline().feed(messages))[1]
+    assert all(np.array_equal(c, undisturbed[n], equal_nan=True) for n, c in record(out)[1].items())
+
+
+def test_a_line_that_moved_on_while_no_one_listened_goes_on_at_its_counter():
+    story = tell(120)
+    story.arrivals = [a for a in story.arrivals if not 40 <= a.received_s - T0 < 80]
     engine = pipeline()
-    engine.feed(decoded(tell(30).sorted()))
-    out = []
-    for i in range(40):
-        out += engine.tick(T0 + 30 + i * 0.5)
-    assert {"cold-gauge/diameter-x/missing", "metre-counter/length/missing"} <= set(raised(out))
+    out = engine.feed(decoded(story.sorted()))
+    assert of(CounterFault, out) == []
+    assert engine.track.now_m == pytest.approx(1000 + 119.9 * 230 / 60, abs=0.5)
 
 
 def test_an_answer_is_taken_and_kept_with_its_name():
