@@ -11,6 +11,7 @@ from typing import Any
 import aiomqtt
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
+from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from monitor.contract.address import BrokerAddress
 from monitor.contract.config import Broker
@@ -117,7 +118,8 @@ class Link:
     async def _listen(self, client: aiomqtt.Client, inside: Inside) -> None:
         if not inside.session_present:
             for line in self.lines:
-                await client.subscribe(subscription(self.works, line), qos=1)
+                options = SubscribeOptions(qos=1, noLocal=True)
+                await client.subscribe(subscription(self.works, line), options=options)
         self.connected, self._client = True, client
         resumed = ", session resumed" if inside.session_present else ""
         self.say(f"connected to {self.address!r} as {self.name}{resumed}")

@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import hashlib
 import logging
 import shutil
 import signal
@@ -144,6 +145,7 @@ class Service:
     link: Link
     thread: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(1, thread_name_prefix="desk"))
     _owed: dict[Stream, int] = field(default_factory=dict)
+    _alarms: "asyncio.Queue[tuple[str, bytes]]" = field(default_factory=asyncio.Queue)
     _full: bool = False
 
     async def run(self) -> None:
@@ -152,6 +154,7 @@ class Service:
             async with asyncio.TaskGroup() as group:
                 group.create_task(self.link.stay_connected(), name="link")
                 group.create_task(self._work(), name="work")
+                group.create_task(self._tell_alarms(), name="alarms")
                 group.create_task(self._tell_stored(), name="stored")
                 group.create_task(self._roll(), name="roll")
                 group.create_task(self._tell_health(), name="health")
@@ -168,7 +171,7 @@ class Service:
                 continue
             stored = await self._write(batch)
             self.desk.committed_s = time.time()
-            await self._tell(Done(list(batch.outputs), stored, received))
+            self._tell(Done(list(batch.outputs), stored, received))
 
     async def _gather(self) -> list[Received]:
         """What has arrived: the first, whatever follows within a moment, at most a batch; nothing after a while."""
@@ -199,7 +202,8 @@ class Service:
                 self._full = False
                 return stored
 
-    async def _tell(self, done: Done) -> None:
+    def _tell(self, done: Done) -> None:
+        """Acknowledge, and hand on what is to be said: waiting for the broker here would hold up what frees it."""
         for one in done.received:
             one.acknowledge()
         self._owed |= done.stored
@@ -207,7 +211,7 @@ class Service:
         for output in done.outputs:
             if isinstance(output, AlarmChange):
                 said = msgspec.json.encode(self._said(output))
-                await self.link.publish(monitor_topic(works, output.line, "alarm"), said)
+                self._alarms.put_nowait((monitor_topic(works, output.line, "alarm"), said))
 
     def _said(self, c: AlarmChange) -> AlarmSaid:
         pipeline = self.desk.pipelines[c.line]
@@ -217,6 +221,10 @@ class Service:
         return AlarmSaid(
             t, c.alarm, occurrence, c.after.value, c.priority.value, text, c.value, c.limit, c.line_metre, drum
         )
+
+    async def _tell_alarms(self) -> None:
+        while True:
+            await self.link.publish(*await self._alarms.get())
 
     async def _tell_stored(self) -> None:
         """Each says "up to n", so one that is lost is made good by the next."""
@@ -305,7 +313,7 @@ def _run(options: Namespace) -> int:
     writer.keep_revisions(configuration.recipes.values(), time.time())
     pipelines = {line: restore(writer, configuration, line, LOG.info) for line in lines}
     works = configuration.works
-    name = f"{works.works}-monitor-{'-'.join(lines)}"[:60]
+    name = f"{works.works}-monitor-{hashlib.sha256(','.join(lines).encode()).hexdigest()[:10]}"
     link = Link(at, works.broker, works.works, lines, name, LOG.info)
     return asyncio.run(_until_stopped(Service(Desk(configuration, writer, pipelines), link)))
 
