@@ -43,13 +43,9 @@ def main() -> None:
                 if minute % 15 == 0:
                     desk.roll()
                     wal = Path(name, "record.sqlite-wal").stat().st_size
-                    size, files = process.memory_info().rss, process.num_fds()
-                    print(
-                        f"minute {minute:>3}: {size / 2**20:6.1f} MiB resident, WAL {wal / 2**20:5.1f} MiB, {files} files open"
-                    )
+                    size, files = process.memory_info().rss / 2**20, process.num_fds()
+                    print(f"minute {minute:>3}: {size:.0f} MiB resident, WAL {wal / 2**20:.0f} MiB, {files} files open")
                 minute += 1
         took = time.perf_counter() - begun
-        print(
-            f"{MINUTES * 60 / took:.0f} times real time with the store (one line), {process.memory_info().rss / 2**20:.1f} MiB at the end"
-        )
+        print(f"{MINUTES * 60 / took:.0f} times real time with the store (one line, simulator included)")
         writer.close()
