@@ -1,0 +1,87 @@
+"""Tables of DEVELOPERS.md from the code: topics, messages, configuration keys, alarm states."""
+
+import re
+from pathlib import Path
+from typing import Any, get_args
+
+import msgspec
+from pydantic import BaseModel
+
+from monitor.contract.config import Line, Recipe, Works
+from monitor.contract.messages import MONITOR_MESSAGES, STREAM_MESSAGES
+from monitor.contract.record import AlarmState
+from monitor.core.alarms import TABLE
+from monitor.shell.contract import CHANNELS
+
+GUIDE = Path(__file__).parents[2] / "DEVELOPERS.md"
+
+
+def topics() -> str:
+    """A row a channel."""
+    rows = [f"| `{address}` | {message} | {who} | {what} |" for address, message, who, what in CHANNELS.values()]
+    return "\n".join(["| topic | message | sent by | what |", "| --- | --- | --- | --- |", *rows])
+
+
+def messages() -> str:
+    """A row a message with its fields."""
+    rows = []
+    for name, kind in (STREAM_MESSAGES | MONITOR_MESSAGES).items():
+        fields = [f"`{f.encode_name}`" + ("" if f.required else "?") for f in msgspec.structs.fields(kind)]
+        rows.append(f"| {name} | {', '.join(fields)} | {(kind.__doc__ or '').splitlines()[0]} |")
+    return "\n".join(["| message | fields (? may be absent) | what |", "| --- | --- | --- |", *rows])
+
+
+def keys() -> str:
+    """A list of every configuration key of each file."""
+    parts = []
+    for file, model in [("works.toml", Works), ("lines/NAME.toml", Line), ("recipes/NAME.toml", Recipe)]:
+        parts += [f"`{file}`", "", *_keys(model, 0), ""]
+    return "\n".join(parts).rstrip()
+
+
+def _keys(model: type[BaseModel], depth: int) -> list[str]:
+    rows: list[str] = []
+    plain = [f"`{n}`" + ("" if f.is_required() else "?") for n, f in model.model_fields.items() if not _inner(f.annotation)]
+    if plain:
+        rows.append("  " * depth + "- " + ", ".join(plain))
+    for name, field in model.model_fields.items():
+        inner = _inner(field.annotation)
+        if inner:
+            rows.append("  " * depth + f"- `[{name}]`")
+            rows += _keys(inner, depth + 1)
+    return rows
+
+
+def _inner(annotation: Any) -> type[BaseModel] | None:
+    for one in (annotation, *get_args(annotation)):
+        if isinstance(one, type) and issubclass(one, BaseModel):
+            return one
+    return None
+
+
+def alarm_states() -> str:
+    """The picture of the alarm table, drawn by whoever shows the page."""
+    names = {state: f"S{i}" for i, state in enumerate(AlarmState)}
+    rows = [f'    state "{state.value}" as {name}' for state, name in names.items()]
+    for (state, event), to in TABLE.items():
+        present, gone = to if isinstance(to, tuple) else (to, to)
+        rows.append(f"    {names[state]} --> {names[present]}: {event}" + ("" if present is gone else " (present)"))
+        if present is not gone:
+            rows.append(f"    {names[state]} --> {names[gone]}: {event} (gone)")
+    return "\n".join(["```mermaid", "stateDiagram-v2", f"    [*] --> {names[AlarmState.NORMAL]}", *rows, "```"])
+
+
+def _literal(text: str) -> str:
+    return text.replace("\\", r"\\")
+
+
+TABLES = {"topics": topics, "messages": messages, "keys": keys, "alarm states": alarm_states}
+
+
+def filled(text: str) -> str:
+    """The guide with every table written anew between its marks."""
+    for name, make in TABLES.items():
+        mark = re.compile(rf"(<!-- {name} -->\n).*?(<!-- end -->)", re.DOTALL)
+        assert mark.search(text), f"DEVELOPERS.md has no place for {name}"
+        text = mark.sub(rf"\g<1>{_literal(make())}\n\g<2>", text)
+    return text

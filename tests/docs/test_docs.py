@@ -1,0 +1,88 @@
+"""README and DEVELOPERS.md do not lie: commands exist, tables are the code's, the journey's numbers come out so."""
+
+import re
+import shlex
+from importlib.metadata import entry_points
+from pathlib import Path
+
+import pytest
+
+from monitor.contract.record import AlarmChange, Finding, MetreRows
+from monitor.core.decode import Decoder
+from tests.core.story import T0, Story, configuration, pipeline
+from tests.core.test_pipeline import tell
+from tests.docs.tables import GUIDE, filled
+
+ROOT = GUIDE.parent
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+def test_tables_of_the_guide_are_those_of_the_code():
+    text = GUIDE.read_text(encoding="utf-8")
+    assert text == filled(text), "run `python -m tests.docs`"
+
+
+def test_commands_of_the_readme_exist():
+    parts = {e.name for e in entry_points(group="everymetre.parts")}
+    targets = set(re.findall(r"^([a-z]+):", (ROOT / "Makefile").read_text(), re.MULTILINE))
+    blocks = re.findall(r"```sh\n(.*?)```", README + GUIDE.read_text(), re.DOTALL)
+    commands = [shlex.split(line, comments=True) for block in blocks for line in block.splitlines() if line.strip()]
+    assert commands
+    for words in commands:
+        words = words[1:] if words and words[0] == ".venv/bin/everymetre" else words
+        if words[0] == "everymetre" or words[0] in parts:
+            name = words[1] if words[0] == "everymetre" else words[0]
+            assert name in parts | {"--help"}, words
+        if words[0] == "make":
+            assert set(words[1:]) <= targets, words
+
+
+def test_links_and_pictures_of_the_readme_are_there():
+    for target in re.findall(r"\]\(([^)#h][^)#]*)\)", README):
+        assert (ROOT / target).exists(), target
+
+
+def test_the_map_names_every_module_folder():
+    text = GUIDE.read_text(encoding="utf-8")
+    for folder in ("contract", "physics", "core", "analysis", "shell"):
+        assert f"monitor/{folder}" in text
+    for module in sorted(Path(ROOT, "monitor").glob("*/*.py")):
+        if module.stem != "__init__":
+            assert f"`{module.stem}`" in text, f"{module} is not on the map"
+
+
+@pytest.fixture(scope="module")
+def journey() -> dict:
+    """The reading of DEVELOPERS.md: one hot sample of oven B, 60 s into a run."""
+
+    def before(story: Story, s: int) -> None:
+        if 60 <= s < 70:
+            story.arrivals = [a for a in story.arrivals if not ("oven-b" in a.topic and a.received_s >= T0 + s)]
+            story.numbers["oven-b/temperature"] -= 1
+            story.say("oven-b/temperature", T0 + s, [321.0, 321.0], 0.5)
+
+    story = tell(150, before=before)
+    arrival = next(a for a in story.sorted() if "oven-b" in a.topic and a.received_s >= T0 + 60)
+    c = configuration()
+    message = Decoder("tarn", c.lines, c.works.wire).decode(arrival)
+    engine = pipeline()
+    decoder = Decoder("tarn", c.lines, c.works.wire)
+    out = engine.feed([decoder.decode(a) for a in story.sorted()])
+    return {"arrival": arrival, "message": message, "out": out, "engine": engine}
+
+
+def test_the_journey_of_one_reading_comes_out_as_the_guide_tells_it(journey):
+    text = " ".join(GUIDE.read_text(encoding="utf-8").split())
+    message, out = journey["message"], journey["out"]
+    assert journey["arrival"].payload.decode() in text
+    assert message.body.v.tolist() == [321.0, 321.0]
+    found = {f.text: f for f in out if isinstance(f, Finding) and f.check == "HI"}
+    raised = next(o for o in out if isinstance(o, AlarmChange) and o.event == "raised")
+    assert raised.alarm == "oven-b/temperature/HI"
+    for name, f in found.items():
+        assert f"{name}: line metre {f.start_m:.1f} to {f.end_m:.1f}" in text, (name, f.start_m, f.end_m)
+    assert f"raised at {raised.t_s - T0:.1f} s" in text, raised.t_s - T0
+    rows = next(o for o in out if isinstance(o, MetreRows))
+    metre = int(found["pass 1"].start_m) + 20
+    mean = float(rows.columns["oven-b/temperature"][metre - rows.first_m])
+    assert f"row {metre} says {mean:.1f} degC" in text, (metre, mean)
