@@ -56,7 +56,7 @@ def monitor_topic(works: str, line: str, quantity: str) -> str:
 
 
 def subscription(works: str, line: str) -> str:
-    """Filter that matches every stream of a line (and what the monitor says of it, which it must pass over)."""
+    """Filter for every stream of a line, `+` for any line (and what the monitor says of it, which it passes over)."""
     return f"{works}/{line}/+/+"
 
 

@@ -1,8 +1,12 @@
 """Messages of one stream leave in the order of their sequence numbers, each once; holes are waited for, then told."""
 
 from dataclasses import dataclass, field
+from math import inf
 
 from monitor.core.arrival import Message
+
+
+LARGEST_HOLE = 1_000_000  # a larger step in the numbers is no loss, it is other numbers
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,12 +32,16 @@ class StreamOrder:
     """Carried state of one stream's order.
 
     A message whose number is ahead of its turn waits until the line's newest stamp is `reorder_s` past it; then the
-    hole before it is declared and whoever comes later for it is late. Outcome depends on the order of arrivals only.
+    hole before it is declared and whoever comes later for it is late. A message whose number is behind although its
+    stamp is newer than all that was released is not late: its publisher counts anew, and so do we. Outcome depends on
+    the order of arrivals only.
     """
 
     reorder_s: float
     next_n: int | None = None
+    newest_s: float = -inf
     held: dict[int, tuple[Message, int]] = field(default_factory=dict)
+    renumbered: int = 0
     duplicates: int = 0
     late: int = 0
 
@@ -42,14 +50,15 @@ class StreamOrder:
         if self.next_n is None:
             self.next_n = message.n
         if message.n < self.next_n:
-            self.late += 1
-            return []
+            if message.t_s <= self.newest_s:
+                self.late += 1
+                return []
+            return self._count_anew(message, known_s, seq)
         if message.n in self.held:
             self.duplicates += 1
             return []
         if message.n == self.next_n and not self.held:
-            self.next_n += 1
-            return [Released(message, known_s, seq)]
+            return [self._release(message, known_s, seq)]
         self.held[message.n] = (message, seq)
         return self._run(known_s)
 
@@ -66,7 +75,10 @@ class StreamOrder:
         while (deadline := self.deadline_s()) is not None and deadline <= newest_s:
             assert self.next_n is not None
             first = min(self.held)
-            holes.append(Hole(self.next_n, first - 1, self.held[first][0].t_s))
+            if first - self.next_n <= LARGEST_HOLE:
+                holes.append(Hole(self.next_n, first - 1, self.held[first][0].t_s))
+            else:
+                self.renumbered += 1
             self.next_n = first
             released += self._run(known_s)
         return released, holes
@@ -75,6 +87,19 @@ class StreamOrder:
         released = []
         while self.next_n in self.held:
             message, seq = self.held.pop(self.next_n)
-            released.append(Released(message, known_s, seq))
-            self.next_n += 1
+            released.append(self._release(message, known_s, seq))
+        return released
+
+    def _release(self, message: Message, known_s: float, seq: int) -> Released:
+        self.next_n = message.n + 1
+        self.newest_s = max(self.newest_s, message.end_s)
+        return Released(message, known_s, seq)
+
+    def _count_anew(self, message: Message, known_s: float, seq: int) -> list[Released]:
+        """What waited under the old numbers goes first if it is older; the rest of it was never missed."""
+        self.renumbered += 1
+        old = sorted(self.held)
+        waited = [self.held.pop(n) for n in old]
+        released = [self._release(m, known_s, s) for m, s in waited if m.end_s < message.t_s]
+        released.append(self._release(message, known_s, seq))
         return released

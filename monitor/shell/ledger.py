@@ -12,9 +12,13 @@ HOLE_LASTS_MS = 60_000  # a hole this much older than the stream's newest stamp 
 
 @dataclass(slots=True)
 class Spans:
-    """Numbers stored of one stream, as spans [first, last, UTC ms of the first], apart from each other and rising."""
+    """Numbers stored of one stream, as spans [first, last, UTC ms of the first], apart from each other and rising.
+
+    A number that is there already under a stamp newer than all is no repetition: its publisher counts anew.
+    """
 
     spans: list[tuple[int, int, int]] = field(default_factory=list)
+    newest_ms: int = -(2**62)
 
     def __contains__(self, n: int) -> bool:
         i = bisect_right(self.spans, n, key=lambda span: span[0]) - 1
@@ -26,7 +30,11 @@ class Spans:
         return self.spans[0][1]
 
     def add(self, n: int, t_ms: int) -> bool:
-        """Note a number; False where it was there already."""
+        """Note a number and its message's stamp; False where it was there already."""
+        if t_ms > self.newest_ms:
+            if n in self:
+                self.spans = []
+            self.newest_ms = t_ms
         if self.spans and self.spans[-1][1] + 1 == n:  # nearly always
             first, _, begun = self.spans[-1]
             self.spans[-1] = (first, n, begun)
@@ -52,12 +60,13 @@ class Spans:
 
     def text(self) -> str:
         """As the store keeps it."""
-        return msgspec.json.encode(self.spans).decode()
+        return msgspec.json.encode((self.newest_ms, self.spans)).decode()
 
     @classmethod
     def read(cls, text: str) -> "Spans":
         """From what the store keeps."""
-        return cls(msgspec.json.decode(text, type=list[tuple[int, int, int]]))
+        newest_ms, spans = msgspec.json.decode(text, type=tuple[int, list[tuple[int, int, int]]])
+        return cls(spans, newest_ms)
 
 
 @dataclass(slots=True)

@@ -15,7 +15,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from monitor.contract.address import BrokerAddress
 from monitor.contract.config import Broker
-from monitor.contract.topics import MONITOR, subscription
+from monitor.contract.topics import MONITOR
 from monitor.core.arrival import Arrival
 
 AWAY_S = (0.2, 0.5, 1.0, 2.0, 5.0)
@@ -69,8 +69,7 @@ class Link:
 
     address: BrokerAddress
     settings: Broker
-    works: str
-    lines: Sequence[str]
+    filters: Sequence[str]
     name: str
     say: Callable[[str], None]
     inbox: "asyncio.Queue[Received]" = field(default_factory=asyncio.Queue)
@@ -117,17 +116,15 @@ class Link:
 
     async def _listen(self, client: aiomqtt.Client, inside: Inside) -> None:
         if not inside.session_present:
-            for line in self.lines:
-                options = SubscribeOptions(qos=1, noLocal=True)
-                await client.subscribe(subscription(self.works, line), options=options)
+            for topics in self.filters:
+                await client.subscribe(topics, options=SubscribeOptions(qos=1, noLocal=True))
         self.connected, self._client = True, client
         resumed = ", session resumed" if inside.session_present else ""
         self.say(f"connected to {self.address!r} as {self.name}{resumed}")
-        ours = {f"{self.works}/{line}/{MONITOR}/" for line in self.lines}
         async for message in client.messages:
             topic = str(message.topic)
             done = partial(acknowledge, client, inside, message.mid, message.qos)
-            if any(topic.startswith(start) for start in ours):
+            if topic.split("/")[2:3] == [MONITOR]:
                 self.inbox.put_nowait(Received(None, done))
                 continue
             payload = message.payload if isinstance(message.payload, bytes) else str(message.payload).encode()

@@ -26,7 +26,7 @@ from monitor.contract.load import ConfigurationError, load
 from monitor.contract.messages import AlarmSaid, Health, Stored
 from monitor.contract.part import Part
 from monitor.contract.record import AlarmChange, LineNow, Output, Rejected
-from monitor.contract.topics import MONITOR, Stream, monitor_topic, stored_topic
+from monitor.contract.topics import MONITOR, Stream, monitor_topic, stored_topic, subscription
 from monitor.core.arrival import Message, Tick
 from monitor.core.decode import Decoder
 from monitor.core.pipeline import Pipeline
@@ -207,7 +207,7 @@ class Service:
         for one in done.received:
             one.acknowledge()
         self._owed |= done.stored
-        works = self.link.works
+        works = self.desk.configuration.works.works
         for output in done.outputs:
             if isinstance(output, AlarmChange):
                 said = msgspec.json.encode(self._said(output))
@@ -232,7 +232,9 @@ class Service:
             await asyncio.sleep(STORED_EVERY_S)
             owed, self._owed = self._owed, {}
             for stream, upto in owed.items():
-                await self.link.publish(stored_topic(self.link.works, stream), msgspec.json.encode(Stored(upto)), qos=0)
+                await self.link.publish(
+                    stored_topic(self.desk.configuration.works.works, stream), msgspec.json.encode(Stored(upto)), qos=0
+                )
 
     async def _roll(self) -> None:
         while True:
@@ -254,7 +256,7 @@ class Service:
                 self.link.inbox.qsize(), committed, free,
             )  # fmt: skip
             for line in desk.pipelines:
-                topic = monitor_topic(self.link.works, line, "health")
+                topic = monitor_topic(self.desk.configuration.works.works, line, "health")
                 await self.link.publish(topic, msgspec.json.encode(health), qos=0, retain=True)
 
     async def _in_thread(self, do: Callable[..., T], *args: object) -> T:
@@ -314,7 +316,9 @@ def _run(options: Namespace) -> int:
     pipelines = {line: restore(writer, configuration, line, LOG.info) for line in lines}
     works = configuration.works
     name = f"{works.works}-monitor-{hashlib.sha256(','.join(lines).encode()).hexdigest()[:10]}"
-    link = Link(at, works.broker, works.works, lines, name, LOG.info)
+    everything = set(lines) == set(configuration.lines)  # then unknown lines are heard too, and counted
+    filters = [subscription(works.works, line) for line in (["+"] if everything else lines)]
+    link = Link(at, works.broker, filters, name, LOG.info)
     return asyncio.run(_until_stopped(Service(Desk(configuration, writer, pipelines), link)))
 
 

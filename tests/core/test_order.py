@@ -53,6 +53,29 @@ def test_a_hole_is_waited_for_until_the_newest_stamp_is_far_enough():
     assert order.late == 1
 
 
+def at(n: int, t_s: float) -> Message:
+    return Message(STREAM, n, t_s, t_s, t_s, None)  # type: ignore[arg-type]
+
+
+def test_a_publisher_that_counts_anew_is_followed_and_what_it_repeats_of_old_is_late():
+    order = StreamOrder(2.0)
+    assert len(order.push(at(500, 10.0), 0.0, 0)) == 1
+    assert [r.message.n for r in order.push(at(0, 11.0), 0.0, 1)] == [0]
+    assert [r.message.n for r in order.push(at(1, 12.0), 0.0, 2)] == [1]
+    assert order.push(at(0, 11.0), 0.0, 3) == []
+    assert (order.renumbered, order.late) == (1, 1)
+
+
+def test_a_stray_number_far_ahead_does_not_silence_a_stream():
+    order = StreamOrder(2.0, next_n=7)
+    assert order.push(at(9_000_000_000, 10.0), 0.0, 0) == []
+    released, holes = order.expire(12.0, 0.0)
+    assert [r.message.n for r in released] == [9_000_000_000]
+    assert holes == []
+    assert [r.message.n for r in order.push(at(7, 12.5), 0.0, 1)] == [7]
+    assert [r.message.n for r in order.push(at(8, 13.0), 0.0, 2)] == [8]
+
+
 def test_the_first_message_may_have_any_number():
     assert push_all(StreamOrder(2.0), [17, 18]) == [17, 18]
 
