@@ -5,7 +5,6 @@ from math import inf
 
 from monitor.core.arrival import Message
 
-
 LARGEST_HOLE = 1_000_000  # a larger step in the numbers is no loss, it is other numbers
 
 
