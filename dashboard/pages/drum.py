@@ -1,5 +1,6 @@
 """What is in this drum? Ribbon, fault map, the journey of a chosen metre, and the findings as a table."""
 
+from collections.abc import Mapping
 from typing import Any
 
 import dash_mantine_components as dmc
@@ -15,8 +16,10 @@ from dashboard.ribbon import full_scale_m, lengths_m, outer_m
 from dashboard.views import aria, attributes
 from dashboard.views.ribbon import legend, ribbon
 from dashboard.views.table import table
+from monitor.analysis.drum_facts import fault_rates, spark_exposure_s, wall_from_outside
+from monitor.contract.config import Line, Recipe
 from monitor.contract.reading import DrumRow
-from monitor.contract.record import Finding
+from monitor.contract.record import Finding, Floats
 
 
 def content(context: Context, drum: DrumRow) -> list[Any]:
@@ -33,7 +36,7 @@ def content(context: Context, drum: DrumRow) -> list[Any]:
         html.Div(
             [
                 html.Div([html.H1(f"Drum {drum.drum}"), html.P("What is in it?", className="asked")], className="top"),
-                _facts(context, drum, length),
+                _facts(context, drum, length, [*_rates(recipe, findings, length), *_measured(line, recipe, rows)]),
                 legend(lengths_m(of)),
                 html.P("Click the map, or give a drum metre below, for the journey of that metre.", className="note"),
                 html.Div(ribbon(of, length, None, size="tall"), className="over-map"),
@@ -62,7 +65,7 @@ def content(context: Context, drum: DrumRow) -> list[Any]:
     ]
 
 
-def _facts(context: Context, drum: DrumRow, length: float) -> html.Dl:
+def _facts(context: Context, drum: DrumRow, length: float, more: list[tuple[str, str]]) -> html.Dl:
     ended = "being wound" if drum.end_m is None else words.local(drum.end_ms or 0, context.zone, day=True)
     facts: list[tuple[str, Any]] = [
         ("Line", dcc.Link(context.configuration.lines[drum.line].title, href=f"/line/{drum.line}")),
@@ -70,8 +73,31 @@ def _facts(context: Context, drum: DrumRow, length: float) -> html.Dl:
         ("Ended", ended),
         ("Length", words.quantity(length, "m")),
         ("Recipe and revision", f"{drum.recipe} rev {drum.revision}"),
+        *more,
     ]
     return html.Dl([html.Div([html.Dt(k), html.Dd(v)]) for k, v in facts], className="facts")
+
+
+def _rates(recipe: Recipe | None, findings: list[Finding], length: float) -> list[tuple[str, str]]:
+    facts = []
+    for rate in fault_rates(findings, recipe, length) if recipe else []:
+        low, high = (words.number(v, "", 1) for v in (rate.interval_per_km.low, rate.interval_per_km.high))
+        said = f"{rate.count}, {words.number(rate.per_km, '', 1)} a km (95 %: {low} to {high})"
+        facts.append((f"{rate.check.replace('-', ' ').capitalize()}s", said))
+    return facts
+
+
+def _measured(line: Line, recipe: Recipe | None, rows: Mapping[str, Floats]) -> list[tuple[str, str]]:
+    """Wall as a gauge outside can know it, and how long the spark tester held each metre at least."""
+    facts = []
+    wall = wall_from_outside(rows, recipe) if recipe else None
+    if wall:
+        facts.append(("Mean wall, from outside", f"{wall.mean_mm} mm (recipe {wall.needed_mm:g})"))
+    for station in dict.fromkeys(e.stream.split("/")[0] for e in (recipe.event_check if recipe else [])):
+        exposed = spark_exposure_s(rows, line, station)
+        if exposed is not None:
+            facts.append(("Under the electrode", f"{exposed:.3f} s at least"))
+    return facts
 
 
 def findings_table(context: Context, drum: DrumRow, length: float, findings: list[Finding]) -> html.Div:
