@@ -41,7 +41,8 @@ def keys() -> str:
 
 def _keys(model: type[BaseModel], depth: int) -> list[str]:
     rows: list[str] = []
-    plain = [f"`{n}`" + ("" if f.is_required() else "?") for n, f in model.model_fields.items() if not _inner(f.annotation)]
+    fields = model.model_fields.items()
+    plain = [f"`{n}`" + ("" if f.is_required() else "?") for n, f in fields if not _inner(f.annotation)]
     if plain:
         rows.append("  " * depth + "- " + ", ".join(plain))
     for name, field in model.model_fields.items():
