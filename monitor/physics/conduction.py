@@ -4,7 +4,9 @@ The wall is one spectral element on Gauss-Lobatto points, which crowd at both fa
 that energy is conserved as in finite volumes, the masses are lumped, and 8 points are nearer to the truth than 80
 volumes (measured in tests/bench). `Wall.volumes` builds the finite volumes as well, as a check by another method.
 
-    a < r < b:  rho c dT/dt = 1/r d/dr (k r dT/dr);   r = a: core_J_mK dT/dt = 2 pi a k dT/dr;   r = b: -k dT/dr = h (T - M)
+    a < r < b:  rho c dT/dt = 1/r d/dr (k r dT/dr)
+    r = a:      core_J_mK dT/dt = 2 pi a k dT/dr
+    r = b:      -k dT/dr = h (T - M)
 
 Temperatures are in degC, M is the temperature of the medium around, lengths are per metre of cable.
 Symmetrised by the square roots of the capacities, the equations have real eigenvalues: one decomposition per film
@@ -35,7 +37,7 @@ def lobatto(n: int) -> tuple[Floats, Floats, Floats]:
     D = P[:, None] / P[None, :] / apart
     np.fill_diagonal(D, 0.0)
     D[0, 0], D[-1, -1] = -n * (n - 1) / 4, n * (n - 1) / 4
-    return x, 2.0 / (n * (n - 1) * P**2), D
+    return x, np.asarray(2.0 / (n * (n - 1) * P**2), dtype=np.float64), np.asarray(D, dtype=np.float64)
 
 
 def _check(inner_m: float, outer_m: float, conductivity_W_mK: float, heat_J_m3K: float, core_J_mK: float) -> None:

@@ -88,9 +88,7 @@ def churchill_bernstein(reynolds: float, prandtl: float) -> float:
 
 def radiated_W_m2(emissivity: float, surface_C: float, around_C: float) -> float:
     """Heat that a small grey body radiates to wide surroundings, eps sigma (Ts^4 - Ta^4)."""
-    return float(
-        emissivity * STEFAN_BOLTZMANN_W_m2K4 * ((surface_C + ZERO_C_K) ** 4 - (around_C + ZERO_C_K) ** 4)
-    )
+    return float(emissivity * STEFAN_BOLTZMANN_W_m2K4 * ((surface_C + ZERO_C_K) ** 4 - (around_C + ZERO_C_K) ** 4))
 
 
 def radiation_film_W_m2K(emissivity: float, surface_C: float, around_C: float) -> float:

@@ -1,0 +1,63 @@
+"""The reference cases as calls of the model: `cure-cases.json`, made by finite volumes and a stiff solver of SciPy."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+from monitor.physics.cure import Cable, Cured, Speed, Way, Zone, cure
+from monitor.physics.kinetics import Rate
+
+SOURCE = Path(__file__).parents[1] / "data" / "sources" / "cure-cases.json"
+_ALL = json.loads(SOURCE.read_text())
+CASES: dict[str, dict[str, Any]] = {c["id"]: c for c in _ALL["cases"]}
+INVERSE: dict[str, dict[str, Any]] = {c["id"]: c for c in _ALL["inverse_cases"]}
+
+
+def cable(c: dict[str, Any]) -> Cable:
+    """The case's element."""
+    g, p, i = c["geometry"], c["properties"], c["initial"]
+    return Cable(
+        g["core_radius_m"], g["outer_radius_m"], p["core_rho"], p["core_cp"], p["ins_rho"], p["ins_cp"], p["ins_k"],
+        i["T_core_C"], i["T_ins_C"],
+    )  # fmt: skip
+
+
+def zone(z: dict[str, Any]) -> Zone:
+    """One zone, with a constant temperature or a profile."""
+    knots = z.get("T_profile", [[0.0, z.get("T_C")]])
+    t_s, T_C = zip(*knots, strict=True)
+    return Zone(z["start_m"], z["end_m"], z["h_W_m2K"], tuple(T_C), tuple(t_s), z["name"])
+
+
+def way(c: dict[str, Any]) -> Way:
+    """The case's path."""
+    return Way(tuple(zone(z) for z in c["zones"]), c["ambient"]["h_W_m2K"], c["ambient"]["T_C"], c["exit_m"])
+
+
+def rates(c: dict[str, Any]) -> tuple[Rate, Rate]:
+    """Cure and degradation."""
+    k, d = c["kinetics"], c["degradation"]
+    return Rate(k["t90_ref_s"], k["T_ref_C"], k["Ea_J_mol"]), Rate(d["t_ref_s"], d["T_ref_C"], d["Ea_J_mol"])
+
+
+def speed(c: dict[str, Any]) -> Speed:
+    """The case's speed over time."""
+    t_s, v = zip(*c["speed_profile"], strict=True)
+    return Speed(tuple(t_s), tuple(v))
+
+
+def solved(c: dict[str, Any], **more: Any) -> Cured:
+    """The case by our model."""
+    return cure(cable(c), way(c), speed(c), c["entry_time_s"], *rates(c), **more)
+
+
+NAMES = {
+    "T_inner_exit_C": "inner_C",
+    "T_outer_exit_C": "outer_C",
+    "T_wall_mean_exit_C": "mean_C",
+    "T_surface_peak_C": "peak_C",
+    "cure_index_inner": "index_inner",
+    "cure_index_outer": "index_outer",
+    "degradation_index_outer": "degradation",
+    "exit_time_s": "exit_s",
+}

@@ -1,0 +1,291 @@
+"""Writer, files and reader: what goes in comes out, once, whatever breaks in between."""
+
+import json
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from sqlalchemy import text
+
+from monitor.contract.config import Store
+from monitor.contract.record import Finding, Rejected, Verdict
+from monitor.contract.topics import Stream
+from monitor.core.arrival import Arrival
+from monitor.shell import rollup
+from monitor.shell.reader import StoreReader, lay_over
+from monitor.shell.store import Batch, Writer
+from tests.core.story import T0, Story
+from tests.core.test_pipeline import record, tell
+from tests.shell.works import desk_at, everything, take
+
+OVEN = Stream("core-1", "oven-a", "temperature")
+
+
+def busy(story: Story, s: int) -> None:
+    if s in (30, 70):
+        story.say("spark-electrode/spark-fault", T0 + s + 0.3, 1)
+    if s == 60:
+        story.tell("take-up/drum", T0 + s, drum="C1-0002", recipe="core-2g5")
+    if s == 90:
+        story.tell("take-up/drum", T0 + s, drum="C1-0003", recipe="core-2g5")
+
+
+@pytest.fixture(scope="module")
+def arrivals() -> list[Arrival]:
+    return tell(130, before=busy).sorted()
+
+
+def test_a_store_that_is_not_there_yet_has_nothing_and_says_so_quietly(tmp_path):
+    reader = StoreReader(Store(folder=str(tmp_path / "none")))
+    assert list(reader.lines_now()) == list(reader.alarms_now()) == list(reader.drums()) == []
+    assert reader.drum("core-1", "x") is None
+    assert len(reader.verdicts("core-1", 0, 100)[1]) == 0
+    assert len(reader.samples(OVEN, 0, 10**15).t_ms) == 0
+    assert not (tmp_path / "none").exists()
+
+
+def test_the_record_read_is_the_record_made(tmp_path, arrivals):
+    desk = desk_at(tmp_path)
+    out = []
+    for start in range(0, len(arrivals), 300):
+        from monitor.shell.link import Received
+
+        batch = desk.take([Received(a, lambda: None) for a in arrivals[start : start + 300]], T0 + start)
+        desk.writer.write(batch)
+        out += batch.outputs
+    _, made = record(out)
+    reader = StoreReader(Store(folder=str(tmp_path)))
+    first = int(made["first"][0])
+    rows = reader.rows("core-1", first, first + len(made["verdict"]))
+    for name, column in made.items():
+        if name not in ("verdict", "first"):
+            assert np.array_equal(rows[name], column, equal_nan=True), name
+    newest = {f.key: f for f in out if isinstance(f, Finding)}
+    assert sorted(f.key for f in reader.findings("core-1", -1e9, 1e9)) == sorted(newest)
+    assert [d.drum for d in reader.drums("core-1")] == ["C1-0003", "C1-0002", "C1-0001"]
+    assert reader.newest_ms("core-1") == {}  # nobody asked for the line's present yet
+    desk.writer.write(desk.last_batch())
+    assert reader.newest_ms("core-1")["oven-a/temperature"] == round((T0 + 129.5) * 1e3)
+
+
+def test_samples_come_back_as_they_were_sent_from_database_files_and_both(tmp_path):
+    story = Story()
+    rng = np.random.default_rng(3)
+    sent_t, sent_v = [], []
+    for i in range(40):
+        t = T0 + i * 300.0
+        v = np.round(rng.normal(290, 2, 4), 3)
+        story.say("oven-a/temperature", t, v, 0.5)
+        sent_t += [round((t + 0.5 * k) * 1e3) for k in range(4)]
+        sent_v += v.tolist()
+    desk = desk_at(tmp_path)
+    take(desk, story.sorted(), 7)
+    desk.writer.write(desk.last_batch())
+    reader = StoreReader(Store(folder=str(tmp_path)))
+    for keep_hours in (10.0, 1.0, 0.0):
+        rollup.roll_hours(desk.writer.engine, tmp_path, round(keep_hours * rollup.HOUR_MS))
+        trend = reader.samples(OVEN, 0, 10**15)
+        assert trend.t_ms.tolist() == sent_t
+        assert trend.v.tolist() == sent_v
+        some = reader.samples(OVEN, sent_t[10], sent_t[20])
+        assert some.t_ms.tolist() == sent_t[10:21]
+    assert len(list((tmp_path / "lines" / "core-1").rglob("*.parquet"))) == 3
+
+
+def test_a_transaction_that_fails_leaves_nothing_and_may_be_tried_again(tmp_path, arrivals, monkeypatch):
+    from monitor.shell import store as module
+    from monitor.shell.link import Received
+
+    desk = desk_at(tmp_path)
+    take(desk, arrivals[:400])
+    before = everything(tmp_path)
+    batch = desk.take([Received(a, lambda: None) for a in arrivals[400:2000]], T0)
+
+    def broken(*_: object, **__: object) -> None:
+        raise OSError("disk full")
+
+    with monkeypatch.context() as m:
+        m.setattr(module, "_newest", broken)
+        with pytest.raises(OSError, match="disk full"):
+            desk.writer.write(batch)
+    assert everything(tmp_path) == before
+    desk.writer.write(batch)
+    take(desk, arrivals[2000:])
+    take(undisturbed := desk_at(tmp_path / "other"), arrivals)
+    assert undisturbed.writer.last_id == desk.writer.last_id
+    assert everything(tmp_path) == everything(tmp_path / "other")
+
+
+def test_writing_the_same_outputs_again_changes_nothing(tmp_path, arrivals):
+    from monitor.shell.link import Received
+
+    desk = desk_at(tmp_path)
+    batch = desk.take([Received(a, lambda: None) for a in arrivals], T0)
+    desk.writer.write(batch)
+    once = everything(tmp_path)
+    desk.writer.write(Batch(outputs=[o for o in batch.outputs if not isinstance(o, Rejected)]))
+    assert everything(tmp_path) == once
+
+
+def test_repeated_messages_are_stored_once_and_answered_each_time(tmp_path, arrivals):
+    desk = desk_at(tmp_path)
+    take(desk, arrivals)
+    count = desk.writer.last_id
+    take(desk, arrivals[-300:])
+    assert desk.writer.last_id == count
+    with desk.writer.engine.connect() as c:
+        doubled = c.execute(
+            text("select station, n, count(*) from message group by 1, quantity, 2 having count(*) > 1")
+        )
+        assert doubled.all() == []
+
+
+def test_the_ledger_is_there_again_after_a_new_start(tmp_path, arrivals):
+    desk = desk_at(tmp_path)
+    take(desk, arrivals[:500])
+    spans = {s: x.spans for s, x in desk.writer.ledger.streams.items()}
+    again = Writer(Store(folder=str(tmp_path)))
+    assert {s: x.spans for s, x in again.ledger.streams.items()} == spans
+    assert again.last_id == desk.writer.last_id
+
+
+verdicts = st.lists(st.sampled_from(list(Verdict)), min_size=1, max_size=30)
+stretches = st.lists(st.tuples(st.floats(90, 135), st.floats(0, 12), st.sampled_from(list(Verdict))), max_size=6)
+
+
+@given(verdicts, stretches)
+def test_the_graver_verdict_stands_and_a_metre_that_is_touched_is_touched_whole(base, laid):
+    row = np.array([int(v) for v in base], dtype=np.int8)
+    findings = [
+        Finding("l", str(i), "window", "s", "HI", v, a, a + size, 0, 0, None, None, "")
+        for i, (a, size, v) in enumerate(laid)
+    ]
+    out = lay_over(100, row, findings)
+    for k, value in enumerate(out):
+        touching = [int(f.verdict) for f in findings if f.end_m >= 100 + k and f.start_m < 101 + k]
+        assert value == max([int(row[k]), *touching])
+
+
+def test_rejected_messages_are_counted_by_kind_and_keep_their_newest_example(tmp_path):
+    desk = desk_at(tmp_path)
+    bad = [Arrival("tarn/core-1/oven-a/temperature", f"no {i}".encode(), T0 + i) for i in range(5)]
+    take(desk, bad, 2)
+    (row,) = StoreReader(Store(folder=str(tmp_path))).rejected()
+    assert (row.line, row.kind, row.count) == ("core-1", "not JSON", 5)
+    assert "no 4" in row.why
+
+
+# ---- files ----------------------------------------------------------------------------------------------------------
+
+
+def rolled(desk, folder) -> None:
+    rollup.roll_drums(desk.writer.engine, folder)
+    rollup.roll_hours(desk.writer.engine, folder, 0)
+
+
+def test_a_finished_drum_is_a_file_with_a_row_a_metre_and_its_length_adds_up(tmp_path, arrivals):
+    desk = desk_at(tmp_path)
+    take(desk, arrivals)
+    before = everything(tmp_path)
+    assert [p.name for p in rollup.roll_drums(desk.writer.engine, tmp_path)] == ["C1-0001.parquet", "C1-0002.parquet"]
+    after = everything(tmp_path)
+    assert after["rows"] == before["rows"]
+    assert after["verdict"] == before["verdict"]
+    for drum in StoreReader(Store(folder=str(tmp_path))).drums("core-1"):
+        if drum.end_m is not None:
+            assert sum(drum.metres.values()) == pytest.approx(drum.end_m - drum.start_m)
+
+
+STEPS = ["write_whole", "metres_by_verdict", "delete", "update"]
+
+
+@pytest.mark.parametrize("step", STEPS)
+def test_a_roll_that_is_killed_at_any_step_loses_and_doubles_nothing(tmp_path, arrivals, monkeypatch, step):
+    desk = desk_at(tmp_path)
+    take(desk, arrivals)
+    desk.writer.write(desk.last_batch())
+    before = everything(tmp_path)
+    trend = StoreReader(Store(folder=str(tmp_path))).samples(OVEN, 0, 10**15)
+
+    def killed(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    for roll in (rollup.roll_drums, lambda e, f: rollup.roll_hours(e, f, -rollup.HOUR_MS)):
+        with monkeypatch.context() as m:
+            m.setattr(rollup, step, killed)
+            try:
+                roll(desk.writer.engine, tmp_path)
+            except KeyboardInterrupt:
+                (tmp_path / "lines").mkdir(exist_ok=True)
+        same(everything(tmp_path), before)
+        roll(desk.writer.engine, tmp_path)
+        same(everything(tmp_path), before)
+    now = StoreReader(Store(folder=str(tmp_path))).samples(OVEN, 0, 10**15)
+    assert now.t_ms.tolist() == trend.t_ms.tolist()
+    assert now.v.tolist() == trend.v.tolist()
+
+
+def same(one: dict, other: dict) -> None:
+    for name in one:
+        if name != "drums":
+            assert one[name] == other[name], name
+
+
+def test_half_a_file_left_by_a_kill_harms_nothing(tmp_path, arrivals):
+    desk = desk_at(tmp_path)
+    take(desk, arrivals)
+    (tmp_path / "drums" / "core-1").mkdir(parents=True)
+    (tmp_path / "drums" / "core-1" / "C1-0001.aside").write_bytes(b"PAR1 half")
+    before = everything(tmp_path)
+    rolled(desk, tmp_path)
+    same(everything(tmp_path), before)
+
+
+def test_messages_that_come_for_an_hour_already_rolled_join_it(tmp_path):
+    story = Story()
+    for i in range(30):
+        story.say("oven-a/temperature", T0 + i * 600.0, 290.0 + i)
+    arrivals = story.sorted()
+    desk = desk_at(tmp_path)
+    late = arrivals.pop(3)
+    take(desk, arrivals)
+    desk.writer.write(desk.last_batch())
+    rollup.roll_hours(desk.writer.engine, tmp_path, 0)
+    take(desk, [late])
+    desk.writer.write(desk.last_batch())
+    rollup.roll_hours(desk.writer.engine, tmp_path, 0)
+    trend = StoreReader(Store(folder=str(tmp_path))).samples(OVEN, 0, 10**15)
+    assert trend.v.tolist() == [290.0 + i for i in range(30)]
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.lists(st.integers(0, 1999), max_size=4))
+def test_a_reader_beside_the_writer_never_sees_half_a_batch(tmp_path_factory, cuts):
+    folder = tmp_path_factory.mktemp("store")
+    desk = desk_at(folder)
+    story = Story()
+    for i in range(200):
+        story.say("oven-a/temperature", T0 + i, 290.0)
+    reader = StoreReader(Store(folder=str(folder)))
+    edges = [0, *sorted(c // 10 for c in cuts), 200]
+    for a, b in pairwise(edges):
+        take(desk, story.arrivals[a:b], 10**6)
+        assert len(reader.samples(OVEN, 0, 10**15).t_ms) == b
+
+
+def test_anyone_reads_the_files(tmp_path, arrivals):
+    import duckdb
+
+    desk = desk_at(tmp_path)
+    take(desk, arrivals)
+    desk.writer.write(desk.last_batch())
+    rollup.roll_drums(desk.writer.engine, tmp_path)
+    rollup.roll_hours(desk.writer.engine, tmp_path, -rollup.HOUR_MS)
+    count = duckdb.sql(f"select count(*) from '{tmp_path}/drums/core-1/C1-0001.parquet' where verdict = 0").fetchone()
+    assert count is not None
+    assert count[0] > 50
+    told = duckdb.sql(f"select story from '{tmp_path}/lines/core-1/*/*.parquet' where quantity = 'state'").fetchone()
+    assert told is not None
+    assert json.loads(told[0])["state"] == "running"

@@ -1,0 +1,78 @@
+"""A demo works in a folder of its own, and a desk that keeps its record: for tests of the shell."""
+
+import dataclasses
+import shutil
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from monitor.contract.config import Configuration, Store
+from monitor.core.arrival import Arrival
+from monitor.core.engine import Engine
+from monitor.shell.link import Received
+from monitor.shell.reader import StoreReader
+from monitor.shell.restore import restore
+from monitor.shell.service import Desk
+from monitor.shell.store import Writer
+from tests.bench.works import free_port
+from tests.core.story import CONFIGS, configuration
+
+
+def stored_at(folder: Path) -> Configuration:
+    """The demo works with its store in a folder."""
+    c = configuration()
+    works = c.works.model_copy(update={"store": Store(folder=str(folder))})
+    return c.model_copy(update={"works": works})
+
+
+def desk_at(folder: Path, again: bool = False) -> Desk:
+    """A desk over a store; `again` restores its engines from what is stored."""
+    c = stored_at(folder)
+    writer = Writer(c.works.store)
+    if again:
+        return Desk(c, writer, {line: restore(writer, c, line, lambda _: None) for line in c.lines})
+    return Desk(c, writer, Engine(c).pipelines)
+
+
+def take(desk: Desk, arrivals: Sequence[Arrival], size: int = 200) -> None:
+    """Through the desk and into the store, in batches."""
+    for start in range(0, len(arrivals), size):
+        part = arrivals[start : start + size]
+        batch = desk.take([Received(a, lambda: None) for a in part], part[-1].received_s)
+        desk.writer.write(batch)
+
+
+def everything(folder: Path, line: str = "core-1") -> dict[str, object]:
+    """All that the record says of a line, for comparing two records."""
+    reader = StoreReader(Store(folder=str(folder)))
+    rows = reader.rows(line, 0, 1e9)
+    first, verdict = reader.verdicts(line, 0, 1e9)
+    changes = [dataclasses.replace(a, until_ms=None) for a in reader.alarm_changes(line, 0, 10**15, 10**6)]
+    return {
+        "drums": list(reader.drums(line)),
+        "findings": sorted(map(repr, reader.findings(line, -1e9, 1e9))),
+        "changes": sorted(map(repr, changes)),
+        "now": sorted(map(repr, reader.alarms_now(line))),
+        "states": list(reader.states(line, 0, 10**15)),
+        "gaps": list(reader.gaps(line, 0, 10**15)),
+        "rows": {name: [None if x != x else x for x in column.tolist()] for name, column in sorted(rows.items())},
+        "verdict": (first, verdict.tolist()),
+    }
+
+
+def configs_at(folder: Path) -> tuple[Path, int, int]:
+    """A copy of the demo's configuration on free ports: (folder, broker's port, pages' port)."""
+    port, page = free_port(), free_port()
+    shutil.copytree(CONFIGS, folder / "configs")
+    works = folder / "configs" / "works.toml"
+    text = works.read_text().replace("18831", str(port)).replace("18850", str(page))
+    works.write_text(text.replace(".run/store", str(folder / "run" / "store")))
+    return folder / "configs", port, page
+
+
+def until(ready: Callable[[], object], within_s: float = 20.0, what: str = "it") -> None:
+    """Wait for something that another process does; fails by naming it."""
+    deadline = time.monotonic() + within_s
+    while not ready():
+        assert time.monotonic() < deadline, f"{what} did not come within {within_s} s"
+        time.sleep(0.05)
