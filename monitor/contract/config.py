@@ -302,7 +302,7 @@ class Arrhenius(Settings):
 
 
 class Cure(Settings):
-    """How the wall cures and what counts as cured."""
+    """How the wall cures and what counts as cured; `sheave` is the first on which a soft surface would flatten."""
 
     t90: Arrhenius
     degradation: Arrhenius
@@ -310,9 +310,21 @@ class Cure(Settings):
     index_warn: Positive = 1.2
     surface_max_C: float
     degradation_max: Positive
+    sheave: Name | None = None
+    sheave_index_min: Positive | None = None
     priority: Priority = Priority.HIGH
     undercured: Response
     overheated: Response
+
+    @model_validator(mode="after")
+    def _sound(self) -> Self:
+        problems = []
+        if self.index_warn < self.index_min:
+            problems.append(f"index_warn {self.index_warn} must not be less than index_min {self.index_min}")
+        if (self.sheave is None) != (self.sheave_index_min is None):
+            problems.append("sheave and sheave_index_min go together: give both or neither")
+        _refuse(problems)
+        return self
 
 
 class Setpoints(Settings):

@@ -6,7 +6,7 @@ is final, is moved arrival by arrival; a sample is `known` at the later of its s
 and alarms see events in the order in which they became known.
 """
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -30,8 +30,10 @@ from monitor.contract.record import (
 from monitor.contract.units import to_si
 from monitor.core.alarms import AlarmBook, AlarmEvent, Definition
 from monitor.core.arrival import Block, Message, Tick
+from monitor.core.cure import CureStage
+from monitor.core.curing import INNER, zones_on_path
 from monitor.core.limit import Crossing, Limit, Stretch
-from monitor.core.metres import Passages, edges_m
+from monitor.core.metres import Passages, ZoneHeat, edges_m
 from monitor.core.order import Released, StreamOrder
 from monitor.core.state import STATES, StateTimeline
 from monitor.core.stream import VERDICT, StreamFlow
@@ -81,6 +83,7 @@ class Pipeline:
     states: StateTimeline = field(init=False)
     book: AlarmBook = field(init=False)
     flows: dict[str, StreamFlow] = field(init=False)
+    curing: CureStage = field(init=False)
     story: dict[str, StreamOrder] = field(default_factory=dict)
     dwells: list[DwellCheck] = field(default_factory=list)
     recipe: Recipe | None = None
@@ -105,7 +108,13 @@ class Pipeline:
         self.states = StateTimeline(self.line.stopped_below_m_per_min / 60.0)
         self.book = AlarmBook(self.line.line)
         self.flows = {s.path: StreamFlow.of(self.line, s) for s in self.line.stream}
+        self.curing = CureStage(self.line)
         self._define()
+
+    @property
+    def cures(self) -> bool:
+        """Whether any recipe of this line says how its wall cures."""
+        return bool(zones_on_path(self.line)) and any(r.cure and r.material for r in self.recipes.values())
 
     # ---- the two calls -----------------------------------------------------------------------------------
 
@@ -249,7 +258,11 @@ class Pipeline:
             _sort_out(flow.flow(before_s, upto_s, self.track, self.states), found, out)
         for check in self.dwells:
             _sort_out(self._dwell(check, before_s), found, out)
+        _sort_out(self.curing.flow(before_s, self.track, self._heats(), self.states), found, out)
         self._apply(found, out)
+
+    def _heats(self) -> dict[str, ZoneHeat]:
+        return {path: flow.heat for path, flow in self.flows.items() if flow.heat is not None}
 
     def _apply(self, found: Iterable[AlarmEvent], out: list[Output]) -> None:
         name, revision = (self.recipe.recipe, self.recipe.revision) if self.recipe else (None, None)
@@ -354,10 +367,10 @@ class Pipeline:
         self.spans.append(self.drum)
         out.append(self.drum)
         if recipe is not self.recipe:
-            self._judge_by(recipe, t_s, out)
+            self._judge_by(recipe, t_s, cut_m, out)
 
-    def _judge_by(self, recipe: Recipe | None, t_s: float, out: list[Output]) -> None:
-        closing: list[AlarmEvent] = []
+    def _judge_by(self, recipe: Recipe | None, t_s: float, cut_m: float, out: list[Output]) -> None:
+        closing: list[AlarmEvent] = [*self.curing.judge_by(recipe, t_s, cut_m, self.track)]
         for flow in self.flows.values():
             _sort_out(flow.close(t_s, float(self.track.at(t_s))), closing, out)
             flow.judge_by(recipe)
@@ -377,7 +390,7 @@ class Pipeline:
         for check in self.dwells:
             d, stream = check.dwell, f"{check.dwell.zone}/dwell"
             definitions |= {f"{stream}/{name}": Definition(d.priority, limit.at, "s") for name, limit in check.sides}
-        self.book.define(definitions)
+        self.book.define(definitions | self.curing.definitions())
 
     # ---- rows of metres ----------------------------------------------------------------------------------------
 
@@ -386,13 +399,17 @@ class Pipeline:
         offset = self.line.counter_m - self.line.take_up_m
         if self.next_row is None:
             self.next_row = int(np.ceil(float(self.track.L_m[0]) + offset))
-        last = int(np.floor(float(self.track.at(end_s - self.line.settle_s)) + offset)) // ROWS_TOGETHER * ROWS_TOGETHER
+        ripe_m = float(self.track.at(end_s - self.curing.delay_s)) + offset
+        last = int(np.floor(ripe_m)) // ROWS_TOGETHER * ROWS_TOGETHER
         count = last - self.next_row
         if count <= 0:
             return
         metres = np.arange(self.next_row, last, dtype=np.float64)
         columns, seen = self._columns(metres)
-        seen &= self._judged(metres)
+        seen &= self._on_drum(metres, lambda _: True)
+        if self.cures:
+            columns |= self.curing.take_columns(self.next_row, count)
+            seen &= ~np.isnan(columns[INNER]) | ~self._on_drum(metres, lambda r: bool(r.cure and r.material))
         verdict = np.where(seen, np.int8(Verdict.CONFORMING), np.int8(Verdict.UNSEEN)).astype(np.int8)
         out.append(MetreRows(self.line.line, self.next_row, verdict, columns))
         self.next_row = last
@@ -423,14 +440,15 @@ class Pipeline:
         gauges = {self._middle_m(flow) for flow in self.flows.values() if flow.cells is not None}
         return np.array(sorted(gauges | set(edges_m(self.line.zone).tolist())))
 
-    def _judged(self, metres: Floats) -> NDArray[np.bool_]:
-        """Whether each metre's middle lies on a drum with a recipe that is known."""
-        judged = np.zeros(len(metres), dtype=bool)
+    def _on_drum(self, metres: Floats, of_kind: Callable[[Recipe], bool]) -> NDArray[np.bool_]:
+        """Whether each metre's middle lies on a drum whose recipe is known and of this kind."""
+        found = np.zeros(len(metres), dtype=bool)
         for span in self.spans:
-            if span.revision:
+            recipe = self.recipes.get(span.recipe) if span.revision else None
+            if recipe is not None and of_kind(recipe):
                 end = np.inf if span.end_m is None else span.end_m
-                judged |= (metres + 0.5 >= span.start_m) & (metres + 0.5 < end)
-        return judged
+                found |= (metres + 0.5 >= span.start_m) & (metres + 0.5 < end)
+        return found
 
     def _forget(self) -> None:
         """Keep what cable still in the line needs."""

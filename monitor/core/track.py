@@ -44,8 +44,6 @@ class Track:
     _slipping: bool = False
     _blind_s: float = -np.inf  # end of the newest piece without speed
     _raw_m: float = 0.0
-    _new_t: list[float] = field(default_factory=list)
-    _new_L: list[float] = field(default_factory=list)
 
     @property
     def end_s(self) -> float:
@@ -107,13 +105,6 @@ class Track:
             return np.full_like(L_m, np.nan)
         # Of several knots at one metre np.interp takes the last; a test holds it to that.
         return np.asarray(np.interp(L_m, self.L_m, self.t_s, left=np.nan, right=np.nan))
-
-    def take_new(self) -> tuple[Floats, Floats]:
-        """Knots since the last call, for stages that keep their own copy."""
-        new = np.array(self._new_t), np.array(self._new_L)
-        self._new_t.clear()
-        self._new_L.clear()
-        return new
 
     def forget_before(self, L_m: float) -> None:
         """Drop knots that no metre beyond `L_m` needs."""
@@ -242,8 +233,6 @@ class Track:
     def _put(self, t: list[float], L: list[float]) -> None:
         if not t:
             return
-        self._new_t += t
-        self._new_L += L
         if len(self.L_m) >= 2 and self.L_m[-1] == self.L_m[-2] == L[0]:  # standing: stretch the plateau
             self.t_s, self.L_m = self.t_s[:-1], self.L_m[:-1]
         self.t_s = np.concatenate((self.t_s, t))

@@ -13,7 +13,7 @@ import numpy as np
 
 from monitor.physics.conduction import NODES, Floats, Wall
 from monitor.physics.kinetics import Rate
-from monitor.physics.march import GRID_S, Elements, Media, Route, Trace, march, march_traced
+from monitor.physics.march import GRID_S, Elements, Ints, Media, Route, Trace, march, march_traced
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,9 +69,9 @@ class Way:
     def route(self, wall: Wall, also_m: Sequence[float] = ()) -> Route:
         """Pieces of path; media are the zones in their order, then the air."""
         edges = self.edges_m(also_m)
-        places = [self._zone_at((a + b) / 2) for a, b in pairwise(edges.tolist())]
-        films = [self.zones[i].film_W_m2K if i >= 0 else self.air_film_W_m2K for i in places]
-        medium = np.array([i if i >= 0 else len(self.zones) for i in places], dtype=np.int64)
+        places = self.zone_at((edges[1:] + edges[:-1]) / 2)
+        films = [self.zones[i].film_W_m2K if i >= 0 else self.air_film_W_m2K for i in places.tolist()]
+        medium = np.where(places >= 0, places, len(self.zones))
         return Route.of(wall, edges, np.array([films]), medium)
 
     def media(self) -> Media:
@@ -79,8 +79,10 @@ class Way:
         knots = [(np.array(z.t_s), np.array(z.T_C)) for z in self.zones]
         return Media.of([*knots, (np.array([0.0]), np.array([self.air_C]))])
 
-    def _zone_at(self, p: float) -> int:
-        return next((i for i, z in enumerate(self.zones) if z.start_m <= p < z.end_m), -1)
+    def zone_at(self, position_m: Floats) -> Ints:
+        """Places in `zones` of path positions (k,), -1 for the air."""
+        at = [next((i for i, z in enumerate(self.zones) if z.start_m <= p < z.end_m), -1) for p in position_m.tolist()]
+        return np.array(at, dtype=np.int64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,9 +165,9 @@ def cure(
     wall = cable.wall(nodes)
     route = way.route(wall)
     cross_s = _crossings(route, speed, entry_s)
-    element = _born(cable, wall, route, np.array([entry_s]))
+    element = born(cable, wall, route, np.array([entry_s]))
     march(element, cross_s, route, way.media(), t90, ageing, grid_s)
-    return _cured(element, wall, 0)
+    return cured(element, wall, 0)
 
 
 def cure_steady(cable: Cable, way: Way, speeds_m_s: Floats, t90: Rate, ageing: Rate, nodes: int = NODES) -> list[Cured]:
@@ -175,9 +177,9 @@ def cure_steady(cable: Cable, way: Way, speeds_m_s: Floats, t90: Rate, ageing: R
     wall = cable.wall(nodes)
     route = way.route(wall)
     cross_s = route.edges_m[None, :] / np.asarray(speeds_m_s)[:, None]
-    elements = _born(cable, wall, route, np.zeros(len(cross_s)))
+    elements = born(cable, wall, route, np.zeros(len(cross_s)))
     march(elements, cross_s, route, way.media(), t90, ageing)
-    return [_cured(elements, wall, i) for i in range(len(elements))]
+    return [cured(elements, wall, i) for i in range(len(elements))]
 
 
 def profile(
@@ -187,7 +189,7 @@ def profile(
     wall = cable.wall()
     route = way.route(wall, also_m)
     cross_s = _crossings(route, speed, entry_s)
-    element = _born(cable, wall, route, np.array([entry_s]))
+    element = born(cable, wall, route, np.array([entry_s]))
     trace = march_traced(element, cross_s, route, way.media(), t90, ageing)
     return Profile(speed.distance_m(entry_s, trace.t_s), trace)
 
@@ -199,13 +201,15 @@ def _crossings(route: Route, speed: Speed, entry_s: float) -> Floats:
     return cross_s[None, :]
 
 
-def _born(cable: Cable, wall: Wall, route: Route, t_s: Floats) -> Elements:
-    born = Elements.born(t_s, wall.start_C(cable.core_C, cable.wall_C), route)
-    born.peak_C[:] = cable.wall_C
-    return born
+def born(cable: Cable, wall: Wall, route: Route, t_s: Floats) -> Elements:
+    """Elements at the head at times (e,), as core and compound come in."""
+    fresh = Elements.born(t_s, wall.start_C(cable.core_C, cable.wall_C), route)
+    fresh.peak_C[:] = cable.wall_C
+    return fresh
 
 
-def _cured(elements: Elements, wall: Wall, i: int) -> Cured:
+def cured(elements: Elements, wall: Wall, i: int) -> Cured:
+    """Element i as it is now, in the nominal case."""
     T = elements.T_C[0, i]
     x = elements
     return Cured(

@@ -36,7 +36,7 @@ class Media:
 
     Where knots are further apart than `held_s` (m,), or the last is past, the last value is held and the element is
     no longer seen, unless `held_s` is infinite; before the first knot, less `held_s`, it is `rest_C` (m,). No step
-    goes beyond `reach_s` (m,).
+    goes beyond `reach_s` (m,). Where `needed` (m,) is false, an element stays seen whatever it does not know.
     """
 
     first: Ints
@@ -45,6 +45,7 @@ class Media:
     held_s: Floats
     rest_C: Floats
     reach_s: Floats
+    needed: NDArray[np.bool_]
 
     @classmethod
     def of(cls, knots: Sequence[tuple[Floats, Floats]]) -> "Media":
@@ -52,7 +53,7 @@ class Media:
         sizes = np.cumsum([0, *(len(t) for t, _ in knots)]).astype(np.int64)
         t_s, T_C = (np.concatenate([np.asarray(k[i], dtype=np.float64) for k in knots]) for i in (0, 1))
         ever = np.full(len(knots), np.inf)
-        return cls(sizes, t_s, T_C, ever, np.zeros(len(knots)), ever)
+        return cls(sizes, t_s, T_C, ever, np.zeros(len(knots)), ever, np.ones(len(knots), dtype=bool))
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,7 +193,7 @@ def _run(
         _march(
             x.t_s, x.piece, x.T_C, x.inner, x.outer, x.degradation, x.peak_C, x.seen, x.passed,
             cross_s, route.films, route.medium, *route.table,
-            media.first, media.t_s, media.T_C, media.held_s, media.rest_C, media.reach_s,
+            media.first, media.t_s, media.T_C, media.held_s, media.rest_C, media.reach_s, media.needed,
             rates, *_EVEN, *_ROOT, grid_s, rows,
         )
     )  # fmt: skip
@@ -200,7 +201,7 @@ def _run(
 
 def _march_one_by_one(  # type: ignore[no-untyped-def]
     t_s, piece, T, inner, outer, degradation, peak, seen, passed, cross, films, medium, rate, to, back, ones,
-    first, knot_t, knot_T, held, rest, reach, rates, even_x, even_w, root_x, root_w, grid_s, rows,
+    first, knot_t, knot_T, held, rest, reach, needed, rates, even_x, even_w, root_x, root_w, grid_s, rows,
 ):  # fmt: skip
     """The loop over elements and steps. Compiled; plain arithmetic in a fixed order, so that results repeat."""
     V, E, n = T.shape
@@ -239,7 +240,7 @@ def _march_one_by_one(  # type: ignore[no-untyped-def]
                 break
             dt = next_s - now
             if dt > 0.0:
-                if not known:
+                if needed[m] and not known:
                     seen[e] = False
                 since = max(now - cross[e, p], 0.0)
                 if since < ROOT_S:

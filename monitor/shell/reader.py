@@ -205,16 +205,14 @@ class StoreReader:
 
     def _hours(self, stream: Stream, start_ms: int, end_ms: int) -> list[tuple[NDArray[np.int64], Floats]]:
         """Samples of a stream that lie in hours' files."""
-        from monitor.shell.rollup import HOUR_MS, hour_file
+        from monitor.shell.rollup import HOUR_MS, hour_files
 
         parts = []
+        wanted = (pc.field("station") == stream.station) & (pc.field("quantity") == stream.quantity)
         first = (start_ms // HOUR_MS - 1) * HOUR_MS  # a message lies in the hour of its first sample
-        for hour in range(first, end_ms + 1, HOUR_MS):
-            path = hour_file(self.folder, stream.line, hour)
-            if path.is_file():
-                wanted = (pc.field("station") == stream.station) & (pc.field("quantity") == stream.quantity)
-                found = pq.read_table(path, columns=["t_ms", "v"], filters=wanted)
-                parts.append((found["t_ms"].to_numpy(), found["v"].to_numpy(zero_copy_only=False).astype(np.float64)))
+        for path in hour_files(self.folder, stream.line, first, end_ms):
+            found = pq.read_table(path, columns=["t_ms", "v"], filters=wanted)
+            parts.append((found["t_ms"].to_numpy(), found["v"].to_numpy(zero_copy_only=False).astype(np.float64)))
         return parts
 
 

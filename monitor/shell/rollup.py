@@ -24,6 +24,13 @@ def hour_file(folder: Path, line: str, hour_ms: int) -> Path:
     return folder / "lines" / line / f"{at:%Y-%m-%d}" / f"{at:%H}.parquet"
 
 
+def hour_files(folder: Path, line: str, start_ms: int, end_ms: int) -> list[Path]:
+    """Files of a line, in order, of the hours that began in a span of time."""
+    found = sorted((folder / "lines" / line).glob("*/*.parquet"))
+    began = [datetime.fromisoformat(f"{path.parent.name}T{path.stem}:00:00+00:00") for path in found]
+    return [path for path, at in zip(found, began, strict=True) if start_ms <= at.timestamp() * 1e3 <= end_ms]
+
+
 def drum_file(folder: Path, line: str, drum: str) -> Path:
     """Where the rows of a finished drum lie; characters that no file name may have become underscores."""
     name = "".join(c if c.isalnum() or c in "-._" else "_" for c in drum)

@@ -168,7 +168,7 @@ def test_the_unkind_story_holds_what_it_should():
     """The law above is worth as much as its story: each kind of thing must be in it."""
     out = pipeline().feed(unkind_story())
     assert {type(o) for o in out} >= {Finding, AlarmChange, DrumSpan, MetreRows, Gap, CounterFault, StateSpan}
-    assert {f.kind for f in of(Finding, out)} == {"window", "event", "dwell", "missing", "mark"}
+    assert {f.kind for f in of(Finding, out)} == {"window", "event", "dwell", "missing", "mark", "cure"}
     assert {c.event for c in of(AlarmChange, out)} >= {"raised", "returned", "acknowledge"}
 
 

@@ -65,7 +65,6 @@ def test_the_record_read_is_the_record_made(tmp_path, arrivals):
     newest = {f.key: f for f in out if isinstance(f, Finding)}
     assert sorted(f.key for f in reader.findings("core-1", -1e9, 1e9)) == sorted(newest)
     assert [d.drum for d in reader.drums("core-1")] == ["C1-0003", "C1-0002", "C1-0001"]
-    assert reader.newest_ms("core-1") == {}  # nobody asked for the line's present yet
     desk.writer.write(desk.last_batch())
     assert reader.newest_ms("core-1")["oven-a/temperature"] == round((T0 + 129.5) * 1e3)
 
@@ -249,7 +248,7 @@ def test_messages_that_come_for_an_hour_already_rolled_join_it(tmp_path):
         story.say("oven-a/temperature", T0 + i * 600.0, 290.0 + i)
     arrivals = story.sorted()
     desk = desk_at(tmp_path)
-    late = arrivals.pop(3)
+    late = arrivals.pop(28)
     take(desk, arrivals)
     desk.writer.write(desk.last_batch())
     rollup.roll_hours(desk.writer.engine, tmp_path, 0)
@@ -283,9 +282,9 @@ def test_anyone_reads_the_files(tmp_path, arrivals):
     desk.writer.write(desk.last_batch())
     rollup.roll_drums(desk.writer.engine, tmp_path)
     rollup.roll_hours(desk.writer.engine, tmp_path, -rollup.HOUR_MS)
-    count = duckdb.sql(f"select count(*) from '{tmp_path}/drums/core-1/C1-0001.parquet' where verdict = 0").fetchone()
+    count = duckdb.sql(f"select count(*) from '{tmp_path}/drums/core-1/C1-0001.parquet' where verdict = 0").fetchall()[0]
     assert count is not None
     assert count[0] > 50
-    told = duckdb.sql(f"select story from '{tmp_path}/lines/core-1/*/*.parquet' where quantity = 'state'").fetchone()
+    told = duckdb.sql(f"select story from '{tmp_path}/lines/core-1/*/*.parquet' where quantity = 'state'").fetchall()[0]
     assert told is not None
     assert json.loads(told[0])["state"] == "running"
