@@ -158,6 +158,9 @@ def _recipe_meets_lines(file: str, recipe: Recipe, lines: Mapping[str, Line]) ->
             if check.stream not in streams or streams[check.stream].kind != "events":
                 problem = f"line {line.line} has no stream of events {check.stream!r}."
                 yield Fault(file, f"event_check[{i}].stream", problem, "Add it there with kind = 'events'.")
+        if recipe.cure and recipe.cure.sheave and recipe.cure.sheave not in line.stations:
+            problem = f"line {line.line} has no station {recipe.cure.sheave!r}."
+            yield Fault(file, "cure.sheave", problem, "Name the first sheave there, or take both keys out.")
         named = [(f"dwell[{i}].zone", d.zone) for i, d in enumerate(recipe.dwell, 1)]
         named += [(f"setpoints.zone_C.{zone}", zone) for zone in recipe.setpoints.zone_C]
         for key, zone in named:

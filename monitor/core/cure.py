@@ -8,6 +8,7 @@ a fixed grid of time, on samples and on edges of zones, so that no cut of the st
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,7 +24,7 @@ from monitor.core.state import STATES, StateTimeline
 from monitor.core.track import Track
 from monitor.physics.cure import born
 from monitor.physics.march import Elements, Media, march
-from monitor.physics.margins import Margins
+from monitor.physics.margins import Margin, Margins
 
 FORECAST_EVERY_S = 5.0
 MARCH_EVERY_S = 1.0
@@ -330,6 +331,42 @@ class CureStage:
             columns[:, metres[inside] - first] = values[:, inside]
         self._done = [(m, v) for m, v in self._done if len(m) and m[-1] >= first + count]
         return dict(zip(COLUMNS, columns, strict=True))
+
+
+def told(stage: CureStage) -> dict[str, Any]:
+    """The newest forecast and headroom as plain values for the page: m, m/min, degC, UTC ms; empty before the first."""
+    f, room_ = stage.forecast, stage.margins
+    if f is None or room_ is None:
+        return {}
+    x = f.inside.elements
+    ends = {name: [[float(f.metres[a]), float(f.metres[b - 1]) + 1.0] for a, b in _runs(which)] for name, which in (
+        ("lost", f.lost), ("at_risk", f.at_risk), ("overheated", f.overheated))}  # fmt: skip
+    return ends | {
+        "t_ms": round(f.t_s * 1e3),
+        "standing": f.standing,
+        "speed": round(f.speed_m_s * 60, 1),
+        "slowest": round(f.slowest_m_s * 60, 1),
+        "save": None if f.save_m_s is None else float(np.floor(f.save_m_s * 600) / 10),
+        "act_by_ms": None if f.act_by_s is None else round(f.act_by_s * 1e3),
+        "headroom": {
+            "faster": _margin(room_.faster, 60.0),
+            "slower": _margin(room_.slower, 60.0),
+            "colder": {name: _margin(m) for name, m in room_.colder.items()},
+            "hotter": {name: _margin(m) for name, m in room_.hotter.items()},
+        },
+        "cable": {
+            "metre": f.metres.tolist(),
+            "position_m": np.round(f.inside.position_m, 2).tolist(),
+            "inner_C": np.round(x.T_C[0, :, 0], 1).tolist(),
+            "surface_C": np.round(x.T_C[0, :, -1], 1).tolist(),
+            "index": np.round(x.inner[0], 3).tolist(),
+            "expected": np.round(np.minimum(f.index, 1e6), 3).tolist(),
+        },
+    }
+
+
+def _margin(m: Margin, factor: float = 1.0) -> dict[str, Any]:
+    return {"room": None if m.room is None else round(m.room * factor, 1), "limit": m.limit}
 
 
 def columns_of(plan: Plan, x: Elements) -> Floats:

@@ -45,20 +45,25 @@ class Forecast:
     """Metres inside and what they come to. `lost` (e,) cannot be saved, `at_risk` (e,) can; speeds in m/s.
 
     `save_m_s` saves every metre at risk if it is taken by `act_by_s`; both None where none is at risk.
-    `overheated` (e,) is so already. `standing`: a restart at `speed_m_s` is meant.
+    `overheated` (e,) is so already. `standing`: a restart at `speed_m_s` is meant. `index` (e,) is at the take-up.
     """
 
     t_s: float
     standing: bool
     speed_m_s: float
     slowest_m_s: float
-    metres: Floats
+    inside: Inside
     index: Floats
     lost: Flags
     at_risk: Flags
     overheated: Flags
     save_m_s: float | None = None
     act_by_s: float | None = None
+
+    @property
+    def metres(self) -> Floats:
+        """Whole line metres inside (e,)."""
+        return self.inside.metres
 
 
 def media_from(plan: Plan, knots: list[tuple[Floats, Floats]], t_s: float, since_s: float) -> Media:
@@ -108,7 +113,7 @@ def foresee(
     x = inside.elements
     overheated = (x.peak_C > limits.surface_max_C) | (x.degradation > limits.degradation_max)
     return Forecast(
-        inside.t_s, standing, speed_m_s, slowest_m_s, inside.metres, found, lost, at_risk, overheated, save, act_by
+        inside.t_s, standing, speed_m_s, slowest_m_s, inside, found, lost, at_risk, overheated, save, act_by
     )
 
 

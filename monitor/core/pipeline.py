@@ -31,6 +31,7 @@ from monitor.contract.units import to_si
 from monitor.core.alarms import AlarmBook, AlarmEvent, Definition
 from monitor.core.arrival import Block, Message, Tick
 from monitor.core.cure import CureStage
+from monitor.core.cure import told as cure_told
 from monitor.core.curing import INNER, zones_on_path
 from monitor.core.limit import Crossing, Limit, Stretch
 from monitor.core.metres import Passages, ZoneHeat, edges_m
@@ -468,6 +469,7 @@ class Pipeline:
         """The line as the record knows it at this moment."""
         extra = {
             "dwell_s": {c.dwell.zone: c.newest_s for c in self.dwells if c.newest_s == c.newest_s},
+            "cure": cure_told(self.curing),
             "late": {p: n for p, f in self.flows.items() if (n := f.order.late + f.pending.late + f.too_late)},
             "newest": {p: f.newest for p, f in self.flows.items() if f.newest == f.newest},
             "newest_ms": {p: round(f.newest_s * 1e3) for p, f in self.flows.items() if f.newest == f.newest},

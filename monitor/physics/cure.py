@@ -182,6 +182,16 @@ def cure_steady(cable: Cable, way: Way, speeds_m_s: Floats, t90: Rate, ageing: R
     return [cured(elements, wall, i) for i in range(len(elements))]
 
 
+def cure_each(cable: Cable, way: Way, speed: Speed, entries_s: Sequence[float], t90: Rate, ageing: Rate) -> list[Cured]:
+    """Elements that enter at different times (e,), each as `cure` has it, in one march."""
+    wall = cable.wall()
+    route = way.route(wall)
+    cross_s = np.concatenate([_crossings(route, speed, entry_s) for entry_s in entries_s])
+    elements = born(cable, wall, route, np.array(entries_s, dtype=np.float64))
+    march(elements, cross_s, route, way.media(), t90, ageing)
+    return [cured(elements, wall, i) for i in range(len(elements))]
+
+
 def profile(
     cable: Cable, way: Way, speed: Speed, entry_s: float, t90: Rate, ageing: Rate, also_m: Sequence[float] = ()
 ) -> Profile:

@@ -222,7 +222,8 @@ def test_a_stop_does_not_cry_but_the_metres_that_stood_are_told_by_their_dwell()
             story.tell("line/state", T0 + 100, state="running")
 
     out = pipeline().feed(decoded(tell(180, speed, before=before).sorted()))
-    assert set(raised(out)) == {"shock-oven/dwell/long", "oven-a/dwell/long", "oven-b/dwell/long"}
+    dwells = {"shock-oven/dwell/long", "oven-a/dwell/long", "oven-b/dwell/long"}
+    assert {a for a in raised(out) if not a.startswith("cure/")} == dwells
     shock = next(f for f in closed(out).values() if f.stream == "shock-oven/dwell")
     stood_at = 1000 + 60 * 230 / 60 + 114
     assert shock.start_m == pytest.approx(stood_at - 8, abs=1.0)

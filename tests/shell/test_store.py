@@ -282,7 +282,9 @@ def test_anyone_reads_the_files(tmp_path, arrivals):
     desk.writer.write(desk.last_batch())
     rollup.roll_drums(desk.writer.engine, tmp_path)
     rollup.roll_hours(desk.writer.engine, tmp_path, -rollup.HOUR_MS)
-    count = duckdb.sql(f"select count(*) from '{tmp_path}/drums/core-1/C1-0001.parquet' where verdict = 0").fetchall()[0]
+    count = duckdb.sql(f"select count(*) from '{tmp_path}/drums/core-1/C1-0001.parquet' where verdict = 0").fetchall()[
+        0
+    ]
     assert count is not None
     assert count[0] > 50
     told = duckdb.sql(f"select story from '{tmp_path}/lines/core-1/*/*.parquet' where quantity = 'state'").fetchall()[0]
