@@ -14,7 +14,7 @@ from simulator import heat
 from simulator.line import Run
 
 SIDE_BY_SIDE = 256
-FINEST_M = 10.0
+FINEST_M = 1.0
 
 
 def cure(run: Run, metres: Floats) -> heat.Cured:
@@ -47,8 +47,8 @@ def every(run: Run, step_m: float) -> Floats:
     return np.arange(np.ceil(first), last, step_m)
 
 
-def write(run: Run, folder: Path, most: int = 1000) -> None:
-    """Write `LINE-cure.parquet`: every ten metres, or fewer of a long run; none where it is shorter than the line."""
+def write(run: Run, folder: Path, most: int = 20_000) -> None:
+    """Write `LINE-cure.parquet`: every metre, or fewer of a long run; none where it is shorter than the line."""
     metres = every(run, FINEST_M)
     metres = metres[:: -(-len(metres) // most) or 1]
     if run.recipe.material is None or run.recipe.cure is None or not len(metres):

@@ -4,11 +4,13 @@ import sys
 from argparse import ArgumentParser, Namespace
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from itertools import groupby
+from itertools import groupby, pairwise
 from pathlib import Path
 from typing import TypeVar
 
 import numpy as np
+import pyarrow.parquet as pq
+from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 from sqlalchemy import create_engine, select
 from sqlalchemy.engine import Connection, make_url
@@ -16,13 +18,21 @@ from sqlalchemy.engine import Connection, make_url
 from monitor.contract.config import Line, Recipe, Window
 from monitor.contract.load import ConfigurationError, load
 from monitor.contract.part import Part
-from monitor.contract.record import DrumSpan, Finding, Verdict
+from monitor.contract.record import DrumSpan, Finding, Floats, Verdict
 from monitor.contract.schema import DRUM, FINDING
 from simulator.truth import Cut, Spark, Stretch, Truth
 
 SPARK_SEARCH_M = 5.0  # a finding farther away than this is of another fault
 TOUCH_M = 2.0
 RUN_ENDS_S = 2.0
+SURE_SHARE = 0.006  # of an index or a peak: what gauge noise of 0.3 K makes of it, and the model's own error
+SURE_SHARE_AGED = 0.03  # of the degradation index, which is steeper
+CURE_CHECKS = (
+    ("cure/index-inner", "undercured"),
+    ("cure/index-inner", "scant"),
+    ("cure/surface-peak", "overheated"),
+    ("cure/degradation", "overheated"),
+)
 
 T = TypeVar("T", Finding, DrumSpan)
 
@@ -52,11 +62,13 @@ class Mark:
 
 @dataclass(frozen=True, slots=True)
 class Allowed:
-    """How far off a place may be, m: spark faults at constant speed and in ramps or stops, ends of intervals."""
+    """How far off a place may be, m: spark faults at constant speed and in ramps or stops, ends of intervals, cure."""
 
     spark_m: float = 0.5
     spark_ramp_m: float = 1.0
     ends_m: float = 2.0
+    cure_miss_m: float = 1.0
+    cure_false_m: float = 2.0
 
 
 def mark(
@@ -216,6 +228,72 @@ def _overlapping(stretches: list[Stretch], found: list[Finding]) -> Iterable[tup
         yield [g for g in group if isinstance(g, Stretch)], [g for g in group if isinstance(g, Finding)]
 
 
+# ---- cure ------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class TrueCure:
+    """What metres (k,), their middles a step apart, truly came to; indices [1], peak [degC], rising in metre."""
+
+    metres: Floats
+    index_inner: Floats
+    peak_C: Floats
+    degradation: Floats
+
+    def beyond(self, column: str, check: str, recipe: Recipe, by: float = 0.0) -> NDArray[np.bool_]:
+        """Where a limit is passed by more than a share `by` of it; below 0: where it is nearly reached."""
+        c = recipe.cure
+        assert c is not None
+        if column == "cure/surface-peak":
+            return np.asarray(self.peak_C > c.surface_max_C * (1 + by))
+        if column == "cure/degradation":
+            return np.asarray(self.degradation > c.degradation_max * (1 + by))
+        return np.asarray(self.index_inner < (c.index_min if check == "undercured" else c.index_warn) * (1 - by))
+
+
+def mark_cure(true: TrueCure, findings: Sequence[Finding], recipe: Recipe, allowed: Allowed) -> Mark:
+    """Metres that truly passed a limit of cure against those found, check by check.
+
+    A metre within the reach of gauge noise of the limit may be found or not; a false one is more than `false_m` away
+    from the nearest that is even nearly beyond.
+    """
+    result = Mark("metres beyond a limit of cure")
+    newest = {f.key: f for f in findings}.values()
+    for column, check in CURE_CHECKS:
+        mine = [f for f in newest if f.stream == column and f.check == check]
+        found = np.zeros(len(true.metres), dtype=bool)
+        for f in mine:
+            end_m = np.inf if f.end_m is None else f.end_m
+            found |= (true.metres >= f.start_m) & (true.metres < end_m)
+        by = SURE_SHARE_AGED if column == "cure/degradation" else SURE_SHARE
+        sure, nearly = true.beyond(column, check, recipe, by), true.beyond(column, check, recipe, -by)
+        result.true += int(sure.sum())
+        result.found += int((sure & found).sum())
+        result.missed += _longer(true.metres, sure & ~found, allowed.cure_miss_m, f"{column} {check}")
+        false = found & ~_near(true.metres, nearly, allowed.cure_false_m)
+        result.false += _longer(true.metres, false, 0.0, f"{column} {check}")
+    return result
+
+
+def _near(metres: Floats, which: NDArray[np.bool_], within_m: float) -> NDArray[np.bool_]:
+    places = metres[which]
+    if not len(places):
+        return np.zeros(len(metres), dtype=bool)
+    at = np.clip(np.searchsorted(places, metres), 1, len(places) - 1) if len(places) > 1 else np.zeros(len(metres), int)
+    distance = np.minimum(np.abs(metres - places[at]), np.abs(metres - places[np.maximum(at - 1, 0)]))
+    return np.asarray(distance <= within_m)
+
+
+def _longer(metres: Floats, which: NDArray[np.bool_], than_m: float, what: str) -> list[str]:
+    """Runs of metres that are longer than allowed, in words."""
+    if not which.any():
+        return []
+    step = float(np.median(np.diff(metres)))
+    edges = np.flatnonzero(np.diff(which.astype(np.int8), prepend=0, append=0))
+    runs = [(a, b) for a, b in pairwise(edges.tolist()) if which[a]]
+    return [f"{what} at {metres[a]:.1f}-{metres[b - 1]:.1f} m" for a, b in runs if (b - a) * step > than_m]
+
+
 # ---- instruments and drums ---------------------------------------------------------------------------------------
 
 
@@ -286,6 +364,15 @@ def table(marks: Mapping[str, Sequence[Mark]]) -> str:
     return "\n".join([*rows, *wrong])
 
 
+def read_cure(path: Path) -> TrueCure | None:
+    """What `simulate --truth` wrote of the cure; None where it wrote none. Metres are made middles."""
+    if not path.is_file():
+        return None
+    table = pq.read_table(path, columns=["metre", "index_inner", "peak_C", "degradation"])
+    metre, *rest = (column.to_numpy() for column in table.columns)
+    return TrueCure(metre, *rest)
+
+
 def read_findings(connection: Connection) -> list[Finding]:
     """All findings of a store."""
     return [
@@ -329,12 +416,12 @@ def _run(options: Namespace) -> int:
         return 2
     with create_engine(address).connect() as connection:
         findings, drums = read_findings(connection), read_drums(connection)
-    marks = {
-        t.line: mark(
-            t, _since(t, findings), _since(t, drums), configuration.lines[t.line], configuration.recipes[t.recipe]
-        )
-        for t in truths
-    }
+    marks = {}
+    for t in truths:
+        line, recipe, found = configuration.lines[t.line], configuration.recipes[t.recipe], _since(t, findings)
+        marks[t.line] = mark(t, found, _since(t, drums), line, recipe)
+        if (cured := read_cure(options.truth / f"{t.line}-cure.parquet")) is not None:
+            marks[t.line].append(mark_cure(cured, found, recipe, Allowed()))
     print(table(marks))
     return 0 if all(m.good for of_line in marks.values() for m in of_line) else 1
 

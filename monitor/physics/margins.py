@@ -32,7 +32,7 @@ class CureLimits:
     def over(self, c: Cured) -> tuple[float, str]:
         """How far the nearer of the two overheating limits is passed (below 0: not), and its name."""
         surface = (c.peak_C - self.surface_max_C) / 100.0
-        degraded = float(np.log(max(c.degradation, 1e-300) / self.degradation_max)) / 10.0
+        degraded = float(np.log(max(c.degradation, 1e-300)) - np.log(self.degradation_max)) / 10.0
         return (surface, SURFACE) if surface >= degraded else (degraded, DEGRADATION)
 
     def under(self, c: Cured) -> float:

@@ -94,8 +94,17 @@ def attempt(files: dict[str, str]) -> list[Fault]:
 def test_every_number_with_a_dimension_has_its_unit_in_its_key():
     """Windows give their numbers in the unit that stands beside them; everywhere else the key ends with it."""
     units = ("_m", "_s", "_mm", "_C", "_kV", "_percent", "_m_per_min", "_W_m2K", "_kg_m3", "_J_kgK", "_W_mK", "_J_mol")
-    plain = {"revision", "port", "pass_number", "measuring_range", "index_min", "index_warn", "degradation_max"}
-    plain |= {"payload_bytes_max", "block_samples_max", "raw_hours_in_database"}
+    plain = {
+        "revision",
+        "port",
+        "pass_number",
+        "measuring_range",
+        "index_min",
+        "index_warn",
+        "degradation_max",
+        "sheave_index_min",
+    }
+    plain |= {"sheave_index_min", "payload_bytes_max", "block_samples_max", "raw_hours_in_database"}
     for name, text in FILES.items():
         if name.startswith(("lines/", "recipes/", "works")):
             for key in numbers(tomllib.loads(text)):

@@ -1,18 +1,34 @@
 """The engine, marked against the truth of the scenarios: nothing missed, nothing false, nothing out of place."""
 
+from collections.abc import Iterable
+from functools import cache
+
+import numpy as np
 import pytest
 
-from monitor.contract.record import CounterFault, DrumSpan, Finding, Gap, Output, Rejected
+from monitor.contract.record import (
+    AlarmChange,
+    CounterFault,
+    DrumSpan,
+    Finding,
+    Gap,
+    MetreRows,
+    Output,
+    Rejected,
+    Verdict,
+)
 from monitor.core.arrival import Arrival
 from monitor.core.engine import Engine
+from simulator import cure
 from simulator.line import Run, simulate
-from simulator.mark import mark, table
+from simulator.mark import Allowed, TrueCure, mark, mark_cure, table
 from simulator.scenario import load_scenario
 from tests.simulator.made import CONFIGS, START_S, configuration
 
 BATCH = 200
 
 
+@cache
 def recorded(scenario_name: str, line: str) -> tuple[Run, list[Output]]:
     """One line's run through the engine, in batches as a live monitor meets them."""
     scenario = load_scenario(CONFIGS, scenario_name, configuration())
@@ -22,6 +38,13 @@ def recorded(scenario_name: str, line: str) -> tuple[Run, list[Output]]:
     for i in range(0, len(arrivals), BATCH):
         out += engine.feed(arrivals[i : i + BATCH])
     return run, out + engine.tick(START_S + scenario.lasts_s + 30.0)
+
+
+def true_cure(run: Run, step_m: float) -> TrueCure:
+    """The simulator's own solver, at the middles of metres."""
+    metres = cure.every(run, step_m)[:-1] + 0.5
+    c = cure.cure(run, metres)
+    return TrueCure(metres, c.index_inner, c.peak_C, c.degradation)
 
 
 @pytest.mark.parametrize(
@@ -40,10 +63,13 @@ def recorded(scenario_name: str, line: str) -> tuple[Run, list[Output]]:
     ],
 )
 def test_full_marks(scenario: str, line: str) -> None:
+    """Cure: no miss over 1 m and no false metre beyond 2 m, by another solver; every 5 m on long runs."""
     run, out = recorded(scenario, line)
     findings = [o for o in out if isinstance(o, Finding)]
     drums = [o for o in out if isinstance(o, DrumSpan)]
     marks = mark(run.truth, findings, drums, run.line, run.recipe)
+    true = true_cure(run, 1.0 if run.truth.until_s <= 1200 else 5.0)
+    marks.append(mark_cure(true, findings, run.recipe, Allowed()))
     assert all(m.good for m in marks), table({line: marks})
     assert not [o for o in out if isinstance(o, Rejected | Gap)]
     told = {o.kind for o in out if isinstance(o, CounterFault)}
@@ -57,6 +83,61 @@ def test_the_standard_scenario_is_worth_marking() -> None:
     assert len(run.truth.sparks) >= 40
     assert len(run.truth.beyond) >= 40
     assert {s.state for s in run.truth.states} == {"running", "ramping", "stopped"}
+
+
+def rows_of(out: list[Output], column: str) -> dict[int, float]:
+    """A column by line metre."""
+    rows = [o for o in out if isinstance(o, MetreRows)]
+    return {r.first_m + i: float(v) for r in rows for i, v in enumerate(r.columns[column])}
+
+
+@pytest.mark.parametrize("scenario", ["oven-sag", "slow-drift", "stop-60s", "shock-trip", "ramp"])
+def test_cure_of_each_metre_is_that_of_another_solver(scenario: str) -> None:
+    """Within 1 %: gauges that are off by noise of 0.3 K, and a solver by another method (Chebyshev, implicit)."""
+    run, out = recorded(scenario, "core-1")
+    metres = cure.every(run, 5.0)[:-1] + 0.5
+    true = cure.cure(run, metres)
+    for column, values in (("cure/index-inner", true.index_inner), ("cure/surface-peak", true.peak_C)):
+        row = rows_of(out, column)
+        mine = np.array([row.get(int(m), np.nan) for m in metres])
+        seen = ~np.isnan(mine)
+        assert seen.sum() > 0.9 * len(metres)
+        assert np.abs(mine[seen] / values[seen] - 1).max() < 0.01, column
+
+
+def test_the_alarm_comes_before_the_metre_is_lost_and_its_number_saves() -> None:
+    """Oven B sags: the forecast speaks before the first undercured metre leaves, with a speed the ovens can cure."""
+    _, out = recorded("oven-sag", "core-1")
+    alarms = [o for o in out if isinstance(o, AlarmChange) and o.event == "raised"]
+    foreseen = next(a for a in alarms if a.alarm == "cure/forecast/undercured")
+    first = next(a for a in alarms if a.alarm == "cure/index-inner/undercured")
+    assert foreseen.t_s < first.t_s - 10
+    assert foreseen.line_metre is not None
+    assert first.line_metre is not None
+    assert foreseen.line_metre <= first.line_metre
+    assert foreseen.value is not None
+    assert 200 < foreseen.value < 240
+
+
+def test_both_scraps_of_a_stop_are_told_before_the_restart() -> None:
+    """Overheated in the ovens, cooled in the span between: foreseen while the line stands, found when it has left."""
+    _, out = recorded("stop-60s", "core-1")
+    restart_s = START_S + 250.0
+    findings = [o for o in out if isinstance(o, Finding) and o.kind == "cure"]
+    foreseen = {f.key: f for f in findings if f.stream == "cure/forecast" and f.start_s < restart_s}
+    last = {f.key: f for f in findings if f.stream != "cure/forecast" and f.verdict is Verdict.NONCONFORMING}
+    told = {c: spans(f for f in foreseen.values() if f.check == c) for c in ("undercured", "overheated")}
+    came = {c: spans(f for f in last.values() if f.check == c) for c in ("undercured", "overheated")}
+    assert len(told["overheated"] ^ came["overheated"]) <= 4
+    assert came["undercured"] <= told["undercured"]
+    assert len(told["undercured"] - came["undercured"]) <= 4  # scant ones at the edge of an oven
+    assert len(came["undercured"]) >= 8
+    assert len(came["overheated"]) >= 50
+
+
+def spans(findings: Iterable[Finding]) -> set[int]:
+    """Whole metres of findings."""
+    return {m for f in findings for m in range(int(f.start_m), int(f.end_m if f.end_m is not None else f.start_m))}
 
 
 def test_ten_kilometres_of_a_clean_run_raise_nothing() -> None:
