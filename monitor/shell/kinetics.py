@@ -1,0 +1,52 @@
+"""`everymetre kinetics ROWS`: t90 and activation energy from rheometer rows, how sure they are, as TOML to paste."""
+
+import sys
+from argparse import ArgumentParser, Namespace
+from pathlib import Path
+
+import pandas as pd
+
+from monitor.contract.part import Part
+from monitor.physics.kinetics import RateFit, fit_rate
+
+COLUMNS = ("temperature_C", "t90_s")
+
+
+def read_rows(path: Path) -> RateFit:
+    """Fit the rows of a CSV file with the columns temperature_C and t90_s. ValueError says what is wrong with it."""
+    table = pd.read_csv(path, comment="#")
+    missing = [name for name in COLUMNS if name not in table.columns]
+    if missing:
+        raise ValueError(f"{path}: no column {', '.join(missing)}; it has {', '.join(map(str, table.columns))}")
+    rows = table[list(COLUMNS)].apply(pd.to_numeric, errors="coerce").to_numpy(dtype=float)
+    return fit_rate(rows[:, 0], rows[:, 1])
+
+
+def toml(fit: RateFit) -> str:
+    """The fit as a recipe's table, with what is known of it as a comment."""
+    low, high = fit.time_95_s
+    rate = fit.rate
+    return (
+        f"# {fit.words}\n"
+        f"# t90 at the reference between {low:.3g} and {high:.3g} s (95 %)\n"
+        "[cure.t90]\n"
+        f"time_s = {rate.time_s:.4g}\n"
+        f"reference_C = {rate.reference_C:.2f}\n"
+        f"activation_energy_J_mol = {rate.activation_J_mol:.5g}"
+    )
+
+
+def _options(parser: ArgumentParser) -> None:
+    parser.add_argument("rows", type=Path, help="CSV file with the columns temperature_C and t90_s")
+
+
+def _run(options: Namespace) -> int:
+    try:
+        print(toml(read_rows(options.rows)))
+    except (OSError, ValueError) as error:
+        print(error, file=sys.stderr)
+        return 2
+    return 0
+
+
+COMMAND = Part("fit t90 and activation energy to rheometer rows", _options, _run)
