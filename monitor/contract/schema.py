@@ -17,12 +17,13 @@ from sqlalchemy import (
 METADATA = MetaData()
 _BigId = BigInteger().with_variant(Integer, "sqlite")
 
-# Messages as they came, in the order they came: the truth everything else can be made again from.
+# Messages as they came: the truth everything else can be made again from. `id` rises in the order in which the
+# writer of a line took them; several writers may share a store, each with its lines.
 MESSAGE = Table(
     "message",
     METADATA,
-    Column("id", _BigId, primary_key=True, autoincrement=True),
-    Column("line", String(60), nullable=False),
+    Column("line", String(60), primary_key=True),
+    Column("id", BigInteger, primary_key=True, autoincrement=False),
     Column("station", String(60), nullable=False),
     Column("quantity", String(60), nullable=False),
     Column("n", BigInteger, nullable=False),

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, Engine, Table, create_engine, event
+from sqlalchemy import URL, Connection, Engine, Table, create_engine, event, make_url
 from sqlalchemy.dialects import postgresql, sqlite
 
 from monitor.contract.config import Store
@@ -16,7 +16,7 @@ FILE = "record.sqlite"
 def open_for_writing(settings: Store) -> Engine:
     """Engine of the one writer, tables made where they are missing."""
     if settings.database_url:
-        engine = create_engine(settings.database_url)
+        engine = create_engine(server_url(settings.database_url), pool_pre_ping=True)
     else:
         Path(settings.folder).mkdir(parents=True, exist_ok=True)
         engine = create_engine(f"sqlite:///{Path(settings.folder) / FILE}", connect_args={"timeout": 30})
@@ -28,10 +28,22 @@ def open_for_writing(settings: Store) -> Engine:
 def open_for_reading(settings: Store) -> Engine:
     """Engine that cannot write. The database need not exist yet; reading then raises OperationalError."""
     if settings.database_url:
-        return create_engine(settings.database_url, execution_options={"postgresql_readonly": True})
+        server = server_url(settings.database_url)
+        return create_engine(server, pool_pre_ping=True, execution_options={"postgresql_readonly": True})
     path = (Path(settings.folder) / FILE).resolve()
     url = f"sqlite:///file:{path}?mode=ro&uri=true"
     return create_engine(url, connect_args={"timeout": 10, "check_same_thread": False})
+
+
+def server_url(text: str) -> URL:
+    """Address of a database server, by the driver that is installed; a password comes from PGPASSFILE, not from here.
+
+    ValueError for another kind of server.
+    """
+    url = make_url(text)
+    if url.get_backend_name() != "postgresql":
+        raise ValueError(f"store.database_url: expected postgresql://USER@HOST/NAME, got {url.drivername}://...")
+    return url.set(drivername="postgresql+psycopg")
 
 
 def _writer_settings(connection: Any, _: Any) -> None:

@@ -1,6 +1,7 @@
 """Full hours and finished drums move into Parquet. A file is whole before what it replaces is deleted."""
 
 import os
+from collections.abc import Collection
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -56,7 +57,7 @@ def write_whole(path: Path, table: pa.Table) -> None:
 # ---- hours -----------------------------------------------------------------------------------------------------
 
 
-def roll_hours(engine: Engine, folder: Path, keep_ms: int) -> list[Path]:
+def roll_hours(engine: Engine, folder: Path, keep_ms: int, lines: Collection[str] | None = None) -> list[Path]:
     """Move hours that ended `keep_ms` before the newest message of their line, as far as checkpoints allow."""
     m = MESSAGE.c
     with engine.connect() as connection:
@@ -65,6 +66,8 @@ def roll_hours(engine: Engine, folder: Path, keep_ms: int) -> list[Path]:
     known = {row.line: row.message_id for row in checkpoints}
     moved = []
     for line, oldest, newest in spans:
+        if lines is not None and line not in lines:
+            continue
         last = (newest - keep_ms) // HOUR_MS * HOUR_MS
         for hour in range(oldest // HOUR_MS * HOUR_MS, last, HOUR_MS):
             path = _roll_hour(engine, folder, line, hour, known.get(line, 0))
@@ -105,7 +108,7 @@ def _message_keys(table: pa.Table) -> pa.ChunkedArray:
 # ---- drums -----------------------------------------------------------------------------------------------------
 
 
-def roll_drums(engine: Engine, folder: Path) -> list[Path]:
+def roll_drums(engine: Engine, folder: Path, lines: Collection[str] | None = None) -> list[Path]:
     """Write the rows of every drum that has ended and whose last metre is known; then drop blocks no drum needs."""
     d, b = DRUM.c, METRE_BLOCK.c
     with engine.connect() as connection:
@@ -113,7 +116,7 @@ def roll_drums(engine: Engine, folder: Path) -> list[Path]:
             select(DRUM).where(d.end_m.is_not(None), d.rows_file.is_(None)).order_by(d.start_m)
         ).all()
         reaches = connection.execute(select(b.line, func.max(b.first_m + b.rows)).group_by(b.line)).all()
-    reach = {row[0]: row[1] for row in reaches}
+    reach = {row[0]: row[1] for row in reaches if lines is None or row[0] in lines}
     return [_roll_drum(engine, folder, drum) for drum in ended if reach.get(drum.line, -1) >= drum.end_m]
 
 

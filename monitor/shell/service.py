@@ -133,8 +133,9 @@ class Desk:
     def roll(self) -> None:
         """Move finished drums and full hours into files."""
         store = self.configuration.works.store
-        roll_drums(self.writer.engine, Path(store.folder))
-        roll_hours(self.writer.engine, Path(store.folder), round(store.raw_hours_in_database * 3_600_000))
+        engine, folder, lines = self.writer.engine, Path(store.folder), self.writer.lines
+        roll_drums(engine, folder, lines)
+        roll_hours(engine, folder, round(store.raw_hours_in_database * 3_600_000), lines)
 
 
 @dataclass(slots=True)
@@ -311,7 +312,7 @@ def _run(options: Namespace) -> int:
         return 2
     if options.lifeline:
         live_by_stdin()
-    writer = Writer(configuration.works.store)
+    writer = Writer(configuration.works.store, lines)
     writer.keep_revisions(configuration.recipes.values(), time.time())
     pipelines = {line: restore(writer, configuration, line, LOG.info) for line in lines}
     works = configuration.works

@@ -2,13 +2,13 @@
 
 import io
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 import msgspec
 import pyarrow as pa
-from sqlalchemy import insert, select
+from sqlalchemy import Table, func, insert, select
 
 from monitor.contract.config import Recipe, Store
 from monitor.contract.record import (
@@ -58,10 +58,11 @@ class Batch:
 
 
 class Writer:
-    """Owns the store. One of these for a store (or for its lines, where several share a server)."""
+    """Owns the store, or its own lines where several share a server. `lines` are those lines, all without."""
 
-    def __init__(self, settings: Store) -> None:
+    def __init__(self, settings: Store, lines: Collection[str] | None = None) -> None:
         self.settings = settings
+        self.lines = lines
         self.engine = open_for_writing(settings)
         self.ledger = self._read_ledger()
         self.last_id = self._read_last_id()
@@ -130,12 +131,18 @@ class Writer:
 
     def _read_ledger(self) -> Ledger:
         with self.engine.connect() as connection:
-            rows = connection.execute(select(LEDGER)).all()
+            rows = connection.execute(self._own(select(LEDGER), LEDGER)).all()
         return Ledger({Stream(r.line, r.station, r.quantity): Spans.read(r.spans) for r in rows})
 
     def _read_last_id(self) -> int:
+        """The highest id given out so far; messages may have moved into files, the checkpoint remembers."""
+        held = self._own(select(func.max(MESSAGE.c.id)), MESSAGE)
+        known = self._own(select(func.max(CHECKPOINT.c.message_id)), CHECKPOINT)
         with self.engine.connect() as connection:
-            return connection.execute(select(MESSAGE.c.id).order_by(MESSAGE.c.id.desc()).limit(1)).scalar() or 0
+            return max(connection.execute(q).scalar() or 0 for q in (held, known))
+
+    def _own(self, wanted: Any, table: Table) -> Any:
+        return wanted if self.lines is None else wanted.where(table.c.line.in_(sorted(self.lines)))
 
     def _messages(self, connection: Any, messages: Sequence[tuple[Message, bytes]]) -> int:
         if not messages:

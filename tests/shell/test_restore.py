@@ -40,8 +40,8 @@ def test_killed_anywhere_the_record_is_that_of_an_undisturbed_run(tmp_path_facto
     assert everything(folder) == undisturbed
 
 
-def test_a_checkpoint_of_other_code_is_set_aside_and_the_messages_are_read_anew(tmp_path, undisturbed):
-    desk = desk_at(tmp_path)
+def test_a_checkpoint_of_other_code_is_set_aside_and_the_messages_are_read_anew(place, undisturbed):
+    desk = desk_at(place)
     take(desk, ARRIVALS[:1500], 50)
     desk.writer.write(desk.last_batch())
     with desk.writer.engine.begin() as c:
@@ -51,11 +51,11 @@ def test_a_checkpoint_of_other_code_is_set_aside_and_the_messages_are_read_anew(
     assert "reading the messages held anew" in said[0]
     desk.pipelines["core-1"] = pipeline
     take(desk, ARRIVALS[1500:], 50)
-    assert everything(tmp_path) == undisturbed
+    assert everything(place) == undisturbed
 
 
-def test_another_configuration_begins_anew_too(tmp_path):
-    desk = desk_at(tmp_path)
+def test_another_configuration_begins_anew_too(place):
+    desk = desk_at(place)
     take(desk, ARRIVALS[:1500], 50)
     desk.writer.write(desk.last_batch())
     line = desk.configuration.lines["core-1"].model_copy(update={"settle_s": 6.0})
@@ -67,8 +67,8 @@ def test_another_configuration_begins_anew_too(tmp_path):
     assert "changed since the last checkpoint" in said[0]
 
 
-def test_a_line_never_heard_begins_quietly(tmp_path):
-    desk = desk_at(tmp_path)
+def test_a_line_never_heard_begins_quietly(place):
+    desk = desk_at(place)
     said: list[str] = []
     assert restore(desk.writer, desk.configuration, "core-2", said.append).now().t_s == 0.0
     assert said == []

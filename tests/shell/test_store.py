@@ -9,7 +9,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sqlalchemy import text
 
-from monitor.contract.config import Store
 from monitor.contract.record import Finding, Rejected, Verdict
 from monitor.contract.topics import Stream
 from monitor.core.arrival import Arrival
@@ -18,7 +17,7 @@ from monitor.shell.reader import StoreReader, lay_over
 from monitor.shell.store import Batch, Writer
 from tests.core.story import T0, Story
 from tests.core.test_pipeline import record, tell
-from tests.shell.works import desk_at, everything, take
+from tests.shell.works import desk_at, everything, settings_at, take
 
 OVEN = Stream("core-1", "oven-a", "temperature")
 
@@ -37,17 +36,17 @@ def arrivals() -> list[Arrival]:
     return tell(130, before=busy).sorted()
 
 
-def test_a_store_that_is_not_there_yet_has_nothing_and_says_so_quietly(tmp_path):
-    reader = StoreReader(Store(folder=str(tmp_path / "none")))
+def test_a_store_that_is_not_there_yet_has_nothing_and_says_so_quietly(place):
+    reader = StoreReader(settings_at(place / "none"))
     assert list(reader.lines_now()) == list(reader.alarms_now()) == list(reader.drums()) == []
     assert reader.drum("core-1", "x") is None
     assert len(reader.verdicts("core-1", 0, 100)[1]) == 0
     assert len(reader.samples(OVEN, 0, 10**15).t_ms) == 0
-    assert not (tmp_path / "none").exists()
+    assert not (place / "none").exists()
 
 
-def test_the_record_read_is_the_record_made(tmp_path, arrivals):
-    desk = desk_at(tmp_path)
+def test_the_record_read_is_the_record_made(place, arrivals):
+    desk = desk_at(place)
     out = []
     for start in range(0, len(arrivals), 300):
         from monitor.shell.link import Received
@@ -56,7 +55,7 @@ def test_the_record_read_is_the_record_made(tmp_path, arrivals):
         desk.writer.write(batch)
         out += batch.outputs
     _, made = record(out)
-    reader = StoreReader(Store(folder=str(tmp_path)))
+    reader = StoreReader(settings_at(place))
     first = int(made["first"][0])
     rows = reader.rows("core-1", first, first + len(made["verdict"]))
     for name, column in made.items():
@@ -69,7 +68,7 @@ def test_the_record_read_is_the_record_made(tmp_path, arrivals):
     assert reader.newest_ms("core-1")["oven-a/temperature"] == round((T0 + 129.5) * 1e3)
 
 
-def test_samples_come_back_as_they_were_sent_from_database_files_and_both(tmp_path):
+def test_samples_come_back_as_they_were_sent_from_database_files_and_both(place):
     story = Story()
     rng = np.random.default_rng(3)
     sent_t, sent_v = [], []
@@ -79,27 +78,27 @@ def test_samples_come_back_as_they_were_sent_from_database_files_and_both(tmp_pa
         story.say("oven-a/temperature", t, v, 0.5)
         sent_t += [round((t + 0.5 * k) * 1e3) for k in range(4)]
         sent_v += v.tolist()
-    desk = desk_at(tmp_path)
+    desk = desk_at(place)
     take(desk, story.sorted(), 7)
     desk.writer.write(desk.last_batch())
-    reader = StoreReader(Store(folder=str(tmp_path)))
+    reader = StoreReader(settings_at(place))
     for keep_hours in (10.0, 1.0, 0.0):
-        rollup.roll_hours(desk.writer.engine, tmp_path, round(keep_hours * rollup.HOUR_MS))
+        rollup.roll_hours(desk.writer.engine, place, round(keep_hours * rollup.HOUR_MS))
         trend = reader.samples(OVEN, 0, 10**15)
         assert trend.t_ms.tolist() == sent_t
         assert trend.v.tolist() == sent_v
         some = reader.samples(OVEN, sent_t[10], sent_t[20])
         assert some.t_ms.tolist() == sent_t[10:21]
-    assert len(list((tmp_path / "lines" / "core-1").rglob("*.parquet"))) == 3
+    assert len(list((place / "lines" / "core-1").rglob("*.parquet"))) == 3
 
 
-def test_a_transaction_that_fails_leaves_nothing_and_may_be_tried_again(tmp_path, arrivals, monkeypatch):
+def test_a_transaction_that_fails_leaves_nothing_and_may_be_tried_again(place, arrivals, monkeypatch):
     from monitor.shell import store as module
     from monitor.shell.link import Received
 
-    desk = desk_at(tmp_path)
+    desk = desk_at(place)
     take(desk, arrivals[:400])
-    before = everything(tmp_path)
+    before = everything(place)
     batch = desk.take([Received(a, lambda: None) for a in arrivals[400:2000]], T0)
 
     def broken(*_: object, **__: object) -> None:
@@ -109,27 +108,27 @@ def test_a_transaction_that_fails_leaves_nothing_and_may_be_tried_again(tmp_path
         m.setattr(module, "_newest", broken)
         with pytest.raises(OSError, match="disk full"):
             desk.writer.write(batch)
-    assert everything(tmp_path) == before
+    assert everything(place) == before
     desk.writer.write(batch)
     take(desk, arrivals[2000:])
-    take(undisturbed := desk_at(tmp_path / "other"), arrivals)
+    take(undisturbed := desk_at(place / "other"), arrivals)
     assert undisturbed.writer.last_id == desk.writer.last_id
-    assert everything(tmp_path) == everything(tmp_path / "other")
+    assert everything(place) == everything(place / "other")
 
 
-def test_writing_the_same_outputs_again_changes_nothing(tmp_path, arrivals):
+def test_writing_the_same_outputs_again_changes_nothing(place, arrivals):
     from monitor.shell.link import Received
 
-    desk = desk_at(tmp_path)
+    desk = desk_at(place)
     batch = desk.take([Received(a, lambda: None) for a in arrivals], T0)
     desk.writer.write(batch)
-    once = everything(tmp_path)
+    once = everything(place)
     desk.writer.write(Batch(outputs=[o for o in batch.outputs if not isinstance(o, Rejected)]))
-    assert everything(tmp_path) == once
+    assert everything(place) == once
 
 
-def test_repeated_messages_are_stored_once_and_answered_each_time(tmp_path, arrivals):
-    desk = desk_at(tmp_path)
+def test_repeated_messages_are_stored_once_and_answered_each_time(place, arrivals):
+    desk = desk_at(place)
     take(desk, arrivals)
     count = desk.writer.last_id
     take(desk, arrivals[-300:])
@@ -141,11 +140,11 @@ def test_repeated_messages_are_stored_once_and_answered_each_time(tmp_path, arri
         assert doubled.all() == []
 
 
-def test_the_ledger_is_there_again_after_a_new_start(tmp_path, arrivals):
-    desk = desk_at(tmp_path)
+def test_the_ledger_is_there_again_after_a_new_start(place, arrivals):
+    desk = desk_at(place)
     take(desk, arrivals[:500])
     spans = {s: x.spans for s, x in desk.writer.ledger.streams.items()}
-    again = Writer(Store(folder=str(tmp_path)))
+    again = Writer(settings_at(place))
     assert {s: x.spans for s, x in again.ledger.streams.items()} == spans
     assert again.last_id == desk.writer.last_id
 
@@ -167,11 +166,11 @@ def test_the_graver_verdict_stands_and_a_metre_that_is_touched_is_touched_whole(
         assert value == max([int(row[k]), *touching])
 
 
-def test_rejected_messages_are_counted_by_kind_and_keep_their_newest_example(tmp_path):
-    desk = desk_at(tmp_path)
+def test_rejected_messages_are_counted_by_kind_and_keep_their_newest_example(place):
+    desk = desk_at(place)
     bad = [Arrival("tarn/core-1/oven-a/temperature", f"no {i}".encode(), T0 + i) for i in range(5)]
     take(desk, bad, 2)
-    (row,) = StoreReader(Store(folder=str(tmp_path))).rejected()
+    (row,) = StoreReader(settings_at(place)).rejected()
     assert (row.line, row.kind, row.count) == ("core-1", "not JSON", 5)
     assert "no 4" in row.why
 
@@ -184,15 +183,15 @@ def rolled(desk, folder) -> None:
     rollup.roll_hours(desk.writer.engine, folder, 0)
 
 
-def test_a_finished_drum_is_a_file_with_a_row_a_metre_and_its_length_adds_up(tmp_path, arrivals):
-    desk = desk_at(tmp_path)
+def test_a_finished_drum_is_a_file_with_a_row_a_metre_and_its_length_adds_up(place, arrivals):
+    desk = desk_at(place)
     take(desk, arrivals)
-    before = everything(tmp_path)
-    assert [p.name for p in rollup.roll_drums(desk.writer.engine, tmp_path)] == ["C1-0001.parquet", "C1-0002.parquet"]
-    after = everything(tmp_path)
+    before = everything(place)
+    assert [p.name for p in rollup.roll_drums(desk.writer.engine, place)] == ["C1-0001.parquet", "C1-0002.parquet"]
+    after = everything(place)
     assert after["rows"] == before["rows"]
     assert after["verdict"] == before["verdict"]
-    for drum in StoreReader(Store(folder=str(tmp_path))).drums("core-1"):
+    for drum in StoreReader(settings_at(place)).drums("core-1"):
         if drum.end_m is not None:
             assert sum(drum.metres.values()) == pytest.approx(drum.end_m - drum.start_m)
 
@@ -201,12 +200,12 @@ STEPS = ["write_whole", "metres_by_verdict", "delete", "update"]
 
 
 @pytest.mark.parametrize("step", STEPS)
-def test_a_roll_that_is_killed_at_any_step_loses_and_doubles_nothing(tmp_path, arrivals, monkeypatch, step):
-    desk = desk_at(tmp_path)
+def test_a_roll_that_is_killed_at_any_step_loses_and_doubles_nothing(place, arrivals, monkeypatch, step):
+    desk = desk_at(place)
     take(desk, arrivals)
     desk.writer.write(desk.last_batch())
-    before = everything(tmp_path)
-    trend = StoreReader(Store(folder=str(tmp_path))).samples(OVEN, 0, 10**15)
+    before = everything(place)
+    trend = StoreReader(settings_at(place)).samples(OVEN, 0, 10**15)
 
     def killed(*_: object, **__: object) -> None:
         raise KeyboardInterrupt
@@ -215,13 +214,13 @@ def test_a_roll_that_is_killed_at_any_step_loses_and_doubles_nothing(tmp_path, a
         with monkeypatch.context() as m:
             m.setattr(rollup, step, killed)
             try:
-                roll(desk.writer.engine, tmp_path)
+                roll(desk.writer.engine, place)
             except KeyboardInterrupt:
-                (tmp_path / "lines").mkdir(exist_ok=True)
-        same(everything(tmp_path), before)
-        roll(desk.writer.engine, tmp_path)
-        same(everything(tmp_path), before)
-    now = StoreReader(Store(folder=str(tmp_path))).samples(OVEN, 0, 10**15)
+                (place / "lines").mkdir(exist_ok=True)
+        same(everything(place), before)
+        roll(desk.writer.engine, place)
+        same(everything(place), before)
+    now = StoreReader(settings_at(place)).samples(OVEN, 0, 10**15)
     assert now.t_ms.tolist() == trend.t_ms.tolist()
     assert now.v.tolist() == trend.v.tolist()
 
@@ -232,30 +231,30 @@ def same(one: dict, other: dict) -> None:
             assert one[name] == other[name], name
 
 
-def test_half_a_file_left_by_a_kill_harms_nothing(tmp_path, arrivals):
-    desk = desk_at(tmp_path)
+def test_half_a_file_left_by_a_kill_harms_nothing(place, arrivals):
+    desk = desk_at(place)
     take(desk, arrivals)
-    (tmp_path / "drums" / "core-1").mkdir(parents=True)
-    (tmp_path / "drums" / "core-1" / "C1-0001.aside").write_bytes(b"PAR1 half")
-    before = everything(tmp_path)
-    rolled(desk, tmp_path)
-    same(everything(tmp_path), before)
+    (place / "drums" / "core-1").mkdir(parents=True)
+    (place / "drums" / "core-1" / "C1-0001.aside").write_bytes(b"PAR1 half")
+    before = everything(place)
+    rolled(desk, place)
+    same(everything(place), before)
 
 
-def test_messages_that_come_for_an_hour_already_rolled_join_it(tmp_path):
+def test_messages_that_come_for_an_hour_already_rolled_join_it(place):
     story = Story()
     for i in range(30):
         story.say("oven-a/temperature", T0 + i * 600.0, 290.0 + i)
     arrivals = story.sorted()
-    desk = desk_at(tmp_path)
+    desk = desk_at(place)
     late = arrivals.pop(28)
     take(desk, arrivals)
     desk.writer.write(desk.last_batch())
-    rollup.roll_hours(desk.writer.engine, tmp_path, 0)
+    rollup.roll_hours(desk.writer.engine, place, 0)
     take(desk, [late])
     desk.writer.write(desk.last_batch())
-    rollup.roll_hours(desk.writer.engine, tmp_path, 0)
-    trend = StoreReader(Store(folder=str(tmp_path))).samples(OVEN, 0, 10**15)
+    rollup.roll_hours(desk.writer.engine, place, 0)
+    trend = StoreReader(settings_at(place)).samples(OVEN, 0, 10**15)
     assert trend.v.tolist() == [290.0 + i for i in range(30)]
 
 
@@ -267,26 +266,24 @@ def test_a_reader_beside_the_writer_never_sees_half_a_batch(tmp_path_factory, cu
     story = Story()
     for i in range(200):
         story.say("oven-a/temperature", T0 + i, 290.0)
-    reader = StoreReader(Store(folder=str(folder)))
+    reader = StoreReader(settings_at(folder))
     edges = [0, *sorted(c // 10 for c in cuts), 200]
     for a, b in pairwise(edges):
         take(desk, story.arrivals[a:b], 10**6)
         assert len(reader.samples(OVEN, 0, 10**15).t_ms) == b
 
 
-def test_anyone_reads_the_files(tmp_path, arrivals):
+def test_anyone_reads_the_files(place, arrivals):
     import duckdb
 
-    desk = desk_at(tmp_path)
+    desk = desk_at(place)
     take(desk, arrivals)
     desk.writer.write(desk.last_batch())
-    rollup.roll_drums(desk.writer.engine, tmp_path)
-    rollup.roll_hours(desk.writer.engine, tmp_path, -rollup.HOUR_MS)
-    count = duckdb.sql(f"select count(*) from '{tmp_path}/drums/core-1/C1-0001.parquet' where verdict = 0").fetchall()[
-        0
-    ]
+    rollup.roll_drums(desk.writer.engine, place)
+    rollup.roll_hours(desk.writer.engine, place, -rollup.HOUR_MS)
+    count = duckdb.sql(f"select count(*) from '{place}/drums/core-1/C1-0001.parquet' where verdict = 0").fetchall()[0]
     assert count is not None
     assert count[0] > 50
-    told = duckdb.sql(f"select story from '{tmp_path}/lines/core-1/*/*.parquet' where quantity = 'state'").fetchall()[0]
+    told = duckdb.sql(f"select story from '{place}/lines/core-1/*/*.parquet' where quantity = 'state'").fetchall()[0]
     assert told is not None
     assert json.loads(told[0])["state"] == "running"

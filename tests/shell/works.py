@@ -16,22 +16,35 @@ from monitor.shell.service import Desk
 from monitor.shell.store import Writer
 from tests.bench.works import free_port
 from tests.core.story import CONFIGS, configuration
+from tests.shell import postgres
+
+SERVER = "database-server"  # a file with the address of the server that keeps what folders around it hold
+
+
+def settings_at(folder: Path) -> Store:
+    """The store of a folder: SQLite in it, or a database of its own on the server that the file names."""
+    place = next((at / SERVER for at in (folder, folder.parent) if (at / SERVER).is_file()), None)
+    if place is None:
+        return Store(folder=str(folder))
+    return Store(folder=str(folder), database_url=postgres.database_for(place.read_text(), str(folder)))
 
 
 def stored_at(folder: Path) -> Configuration:
     """The demo works with its store in a folder."""
     c = configuration()
-    works = c.works.model_copy(update={"store": Store(folder=str(folder))})
+    works = c.works.model_copy(update={"store": settings_at(folder)})
     return c.model_copy(update={"works": works})
 
 
-def desk_at(folder: Path, again: bool = False) -> Desk:
-    """A desk over a store; `again` restores its engines from what is stored."""
+def desk_at(folder: Path, again: bool = False, lines: Sequence[str] | None = None) -> Desk:
+    """A desk over a store; `again` restores its engines from what is stored; `lines` are its own."""
     c = stored_at(folder)
-    writer = Writer(c.works.store)
+    writer = Writer(c.works.store, lines)
+    mine = list(lines or c.lines)
     if again:
-        return Desk(c, writer, {line: restore(writer, c, line, lambda _: None) for line in c.lines})
-    return Desk(c, writer, Engine(c).pipelines)
+        return Desk(c, writer, {line: restore(writer, c, line, lambda _: None) for line in mine})
+    pipelines = Engine(c).pipelines
+    return Desk(c, writer, {line: pipelines[line] for line in mine})
 
 
 def take(desk: Desk, arrivals: Sequence[Arrival], size: int = 200) -> None:
@@ -44,7 +57,7 @@ def take(desk: Desk, arrivals: Sequence[Arrival], size: int = 200) -> None:
 
 def everything(folder: Path, line: str = "core-1") -> dict[str, object]:
     """All that the record says of a line, for comparing two records."""
-    reader = StoreReader(Store(folder=str(folder)))
+    reader = StoreReader(settings_at(folder))
     rows = reader.rows(line, 0, 1e9)
     first, verdict = reader.verdicts(line, 0, 1e9)
     changes = [dataclasses.replace(a, until_ms=None) for a in reader.alarm_changes(line, 0, 10**15, 10**6)]
