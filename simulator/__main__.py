@@ -67,6 +67,9 @@ def _publisher(options: Namespace) -> Publisher:
     folder = options.left or options.configs.resolve().parent / ".run" / "simulator"
     lines = _lines(options, scenario)
     left = {line: None if options.anew else resume.read(folder, line) for line in lines}
+    for line in lines if options.anew else ():
+        for path in folder.glob(f"{line}.outbox*"):
+            path.unlink()
     start_s = max([pace.start_s, *(one.until_s for one in left.values() if one)])
     pace = Pace(pace.pace, start_s, pace.begun_s)
     runs = {

@@ -1,8 +1,10 @@
-"""What was said and is not yet known to be stored: kept for each stream until the monitor says so."""
+"""What was said and is not yet known to be stored: kept for each stream until the monitor says so, on disk if asked."""
 
+import sqlite3
 from collections import defaultdict, deque
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from pathlib import Path
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,12 +19,16 @@ class Kept:
 
 @dataclass(slots=True)
 class Outbox:
-    """At most `most` messages a stream: the oldest makes room when nobody stores them (counted in `dropped`)."""
+    """At most `most` messages a stream: the oldest makes room when nobody stores them (counted in `dropped`).
+
+    `heard` says that a monitor has ever answered; `next_n` by topic is one more than the newest number added.
+    """
 
     most: int = 2000
     dropped: int = 0
     heard: bool = False
     end: int = 0
+    next_n: dict[str, int] = field(default_factory=dict)
     _kept: dict[int, Kept] = field(default_factory=dict)
     _streams: defaultdict[str, deque[Kept]] = field(default_factory=lambda: defaultdict(deque))
 
@@ -31,21 +37,15 @@ class Outbox:
 
     def add(self, topic: str, n: int, payload: bytes) -> None:
         """Keep one message after all others."""
-        kept = Kept(self.end, topic, n, payload)
-        self.end += 1
-        stream = self._streams[topic]
-        if len(stream) >= self.most:
-            del self._kept[stream.popleft().place]
-            self.dropped += 1
-        stream.append(kept)
-        self._kept[kept.place] = kept
+        self._put(Kept(self.end, topic, n, payload))
+        self.next_n[topic] = max(self.next_n.get(topic, 0), n + 1)
 
     def trim(self, topic: str, n: int) -> None:
         """The monitor has stored every message of the stream up to `n`."""
         self.heard = True
         stream = self._streams[topic]
         for kept in [k for k in stream if k.n <= n]:
-            del self._kept[kept.place]
+            self._forget(kept)
             stream.remove(kept)
 
     def after(self, place: int, count: int) -> list[Kept]:
@@ -68,7 +68,90 @@ class Outbox:
                 return
             yield kept
 
+    def waiting(self, place: int) -> int:
+        """How many messages up to a place are not known to be stored."""
+        return max(0, len(self._kept) - (self.end - 1 - place))
+
     @property
     def full(self) -> bool:
         """Whether some stream has no room left."""
         return any(len(stream) >= self.most for stream in self._streams.values())
+
+    def keep(self) -> str:
+        """Write down what has changed; returns what stands in the way, in words, or nothing. Memory only: nothing."""
+        return ""
+
+    def _put(self, kept: Kept) -> None:
+        self.end = kept.place + 1
+        stream = self._streams[kept.topic]
+        if len(stream) >= self.most:
+            self._forget(stream.popleft())
+            self.dropped += 1
+        stream.append(kept)
+        self._kept[kept.place] = kept
+
+    def _forget(self, kept: Kept) -> None:
+        del self._kept[kept.place]
+
+
+TABLES = """
+create table if not exists kept (place integer primary key, topic text, n integer, payload blob);
+create table if not exists next (topic text primary key, n integer);
+create table if not exists heard (yes integer primary key);
+"""
+
+
+@dataclass(slots=True)
+class DiskOutbox(Outbox):
+    """An outbox that a process which dies leaves behind for the next; `keep` writes it down.
+
+    With a full disk it goes on from memory, still bounded, and what could not be written is written when it can.
+    """
+
+    path: Path = Path()
+    _fresh: dict[int, Kept] = field(default_factory=dict)
+    _gone: list[int] = field(default_factory=list)
+    _file: sqlite3.Connection | None = None
+
+    @classmethod
+    def at(cls, path: Path, most: int = 2000) -> "DiskOutbox":
+        """The outbox of a file, with what was left in it. Raises sqlite3.Error where the file is no outbox."""
+        path.parent.mkdir(parents=True, exist_ok=True)
+        box = cls(most=most, path=path)
+        box._file = file = sqlite3.connect(path, timeout=5.0)
+        file.execute("pragma journal_mode=wal")
+        file.executescript(TABLES)
+        for place, topic, n, payload in file.execute("select place, topic, n, payload from kept order by place"):
+            box._put(Kept(place, topic, n, payload))
+        box.next_n = dict(file.execute("select topic, n from next"))
+        box.heard = file.execute("select 1 from heard").fetchone() is not None
+        return box
+
+    def add(self, topic: str, n: int, payload: bytes) -> None:
+        """Keep one message after all others."""
+        place = self.end
+        Outbox.add(self, topic, n, payload)
+        self._fresh[place] = self._kept[place]
+
+    def keep(self) -> str:
+        """Write down what has changed; returns what stands in the way, in words, or nothing."""
+        if self._file is None or not (self._fresh or self._gone):
+            return ""
+        fresh = [(k.place, k.topic, k.n, k.payload) for k in self._fresh.values()]
+        try:
+            with self._file as file:
+                file.executemany("insert or replace into kept values (?, ?, ?, ?)", fresh)
+                file.executemany("delete from kept where place = ?", [(place,) for place in self._gone])
+                file.executemany("insert or replace into next values (?, ?)", list(self.next_n.items()))
+                if self.heard:
+                    file.execute("insert or ignore into heard values (1)")
+        except sqlite3.Error as error:
+            return f"{self.path}: {error}"
+        self._fresh.clear()
+        self._gone.clear()
+        return ""
+
+    def _forget(self, kept: Kept) -> None:
+        del self._kept[kept.place]
+        if self._fresh.pop(kept.place, None) is None:
+            self._gone.append(kept.place)

@@ -15,13 +15,13 @@ from monitor.contract.messages import Stored
 from monitor.contract.topics import STORED, Stream, parse, sample_topic
 from simulator import cure, resume
 from simulator.line import Run, Sent
-from simulator.outbox import Kept, Outbox
+from simulator.outbox import DiskOutbox, Outbox
 from simulator.pace import Pace
+from simulator.sender import BATCH, Sender
 
 PAGE_S = 2.0
-BATCH = 80  # unacknowledged at a time: some brokers allow no more than 100
 AWAY_S = (0.5, 1.0, 2.0, 5.0)
-AGAIN_S = 15.0  # what a living monitor has not stored after this is said again
+KEEP_EVERY_S = 0.25
 PRESENT_S = 10.0  # a run that is no further behind than this has caught up
 ANSWER_S = 10.0
 TRUTH_EVERY_S = 30.0
@@ -46,19 +46,19 @@ class Publisher:
     truth_folder: Path | None = None
     left_folder: Path | None = None
     now: Callable[[], float] = time.time
-    outbox: Outbox = field(default_factory=Outbox)
+    senders: dict[str, Sender] = field(default_factory=dict)
     numbers: dict[str, resume.Numbers] = field(default_factory=dict)
     published_s: float = 0.0
-    _more: asyncio.Event = field(default_factory=asyncio.Event)
-    _taken: asyncio.Event = field(default_factory=asyncio.Event)
-    _sent: int = -1
     _truth_at_s: float = 0.0
     _stopping: bool = False
+    _trouble: str = ""
 
     def __post_init__(self) -> None:
         room = resume.HEADROOM * max(1, round(self.pace.pace)) if self.pace.pace else 100 * resume.HEADROOM
         for line, run in self.runs.items():
             self.numbers[line] = resume.Numbers(room, dict(run.first_n))
+            folder = self.left_folder
+            self.senders[line] = Sender(DiskOutbox.at(folder / f"{line}.outbox") if folder else Outbox())
         self.published_s = self.pace.start_s
 
     async def publish(self) -> None:
@@ -66,12 +66,14 @@ class Publisher:
         try:
             async with asyncio.TaskGroup() as group:
                 connection = group.create_task(self._stay_connected(), name="connection")
+                keeping = group.create_task(self._keep_outboxes(), name="keeping")
                 try:
                     await self._produce()
                     await self._all_taken()
                 finally:
                     self._stopping = True
                     connection.cancel()
+                    keeping.cancel()
         finally:
             self._leave()
 
@@ -99,7 +101,8 @@ class Publisher:
             await self._wait_taken()
 
     def _behind(self) -> bool:
-        return self.outbox.end - 1 - self._sent > 10 * BATCH or (self.outbox.heard and self.outbox.full)
+        each = self.senders.values()
+        return any(x.behind > 10 * BATCH or (x.outbox.heard and x.outbox.full) for x in each)
 
     def _put(self, line: str, sent: Sent) -> None:
         n = msgspec.json.decode(sent.payload, type=_Numbered).n
@@ -108,23 +111,43 @@ class Publisher:
         self.published_s = max(self.published_s, sent.send_s)
         if self.numbers[line].use(stream.path, n):
             self._keep(line, self.numbers[line].aside)
-        self.outbox.add(sent.topic, n, sent.payload)
-        self._more.set()
+        self.senders[line].put(sent.topic, n, sent.payload)
         if self.truth_folder and self.now() > self._truth_at_s + TRUTH_EVERY_S:
             self._truth_at_s = self.now()
             self._write_truth()
 
     async def _all_taken(self) -> None:
-        while self._sent < self.outbox.end - 1:
+        while not all(sender.all_sent for sender in self.senders.values()):
             await self._wait_taken()
 
     async def _wait_taken(self) -> None:
-        self._taken.clear()
-        await self._taken.wait()
+        """Until something moves, or for a second."""
+        for sender in self.senders.values():
+            sender.moved.clear()
+        waits = [asyncio.ensure_future(sender.moved.wait()) for sender in self.senders.values()]
+        await asyncio.wait(waits, timeout=1.0, return_when=asyncio.FIRST_COMPLETED)
+        for one in waits:
+            one.cancel()
 
     # ---- what is kept between runs ---------------------------------------------------------------------------
 
+    async def _keep_outboxes(self) -> None:
+        while True:
+            await asyncio.sleep(KEEP_EVERY_S)
+            self._keep_outbox()
+
+    def _keep_outbox(self) -> None:
+        """Write all outboxes down; a disk that is full is said once, and once that it is not any more."""
+        trouble = next((t for t in [x.outbox.keep() for x in self.senders.values()] if t), "")
+        if bool(trouble) != bool(self._trouble):
+            kept = sum(len(x.outbox) for x in self.senders.values())
+            self.say(
+                f"{trouble}: {kept} messages are kept in memory only" if trouble else "the outbox is on disk again"
+            )
+        self._trouble = trouble
+
     def _leave(self) -> None:
+        self._keep_outbox()
         for line in self.runs:
             self._keep(line, self.numbers[line].used)
         self._write_truth()
@@ -155,7 +178,8 @@ class Publisher:
             except (aiomqtt.MqttError, OSError, TimeoutError) as error:
                 self._heed_stop()
                 if attempt == 0:
-                    self.say(f"no broker at {self.broker!r} ({error}); trying again, {len(self.outbox)} messages kept")
+                    kept = sum(len(x.outbox) for x in self.senders.values())
+                    self.say(f"no broker at {self.broker!r} ({error}); trying again, {kept} messages kept")
             await asyncio.sleep(AWAY_S[min(attempt, len(AWAY_S) - 1)])
             attempt += 1
 
@@ -181,12 +205,12 @@ class Publisher:
             self._heed_stop()
             await client.subscribe(f"{self.works}/{line}/{STORED}/+/+", qos=1)
         self._heed_stop()
-        self._sent = -1
         try:
             async with asyncio.TaskGroup() as group:
                 group.create_task(self._listen(client), name="listen")
-                group.create_task(self._send(client), name="send")
-                group.create_task(self._again(client), name="again")
+                for sender in self.senders.values():
+                    group.create_task(sender.send(client), name="send")
+                    group.create_task(sender.again(client), name="again")
         except* (aiomqtt.MqttError, OSError, TimeoutError) as errors:
             raise errors.exceptions[0] from None
 
@@ -197,38 +221,15 @@ class Publisher:
 
     async def _listen(self, client: aiomqtt.Client) -> None:
         async for message in client.messages:
-            topic = stored_stream_topic(self.works, str(message.topic))
-            if topic is not None and isinstance(message.payload, bytes):
+            stream = stored_stream(self.works, str(message.topic))
+            if stream is not None and stream.line in self.senders and isinstance(message.payload, bytes):
                 try:
-                    self.outbox.trim(topic, msgspec.json.decode(message.payload, type=Stored).n)
-                    self._taken.set()
+                    n = msgspec.json.decode(message.payload, type=Stored).n
                 except msgspec.DecodeError as error:
                     self.say(f"not understood on {message.topic}: {error}")
+                else:
+                    self.senders[stream.line].hear(sample_topic(self.works, stream), n)
         raise aiomqtt.MqttError("the broker closed the connection")
-
-    async def _send(self, client: aiomqtt.Client) -> None:
-        while True:
-            batch = self.outbox.after(self._sent, BATCH)
-            if not batch:
-                self._sent = self.outbox.end - 1
-                self._taken.set()
-                self._more.clear()
-                await self._more.wait()
-                continue
-            await _publish(client, batch)
-            self._sent = batch[-1].place
-            self._taken.set()
-
-    async def _again(self, client: aiomqtt.Client) -> None:
-        """A monitor that was away does not know what it missed: say it again once it is known to be there."""
-        while True:
-            place, self.outbox.heard = self._sent, False
-            await asyncio.sleep(AGAIN_S)
-            self._taken.set()
-            if self.outbox.heard:
-                old = list(self.outbox.until(place))
-                for i in range(0, len(old), BATCH):
-                    await _publish(client, old[i : i + BATCH])
 
 
 def _of_line(line: str, run: Run, lasts_s: float | None) -> Iterator[tuple[str, Sent]]:
@@ -236,13 +237,9 @@ def _of_line(line: str, run: Run, lasts_s: float | None) -> Iterator[tuple[str, 
         yield line, sent
 
 
-async def _publish(client: aiomqtt.Client, batch: list[Kept]) -> None:
-    await asyncio.gather(*(client.publish(kept.topic, kept.payload, qos=1) for kept in batch))
-
-
-def stored_stream_topic(works: str, topic: str) -> str | None:
-    """Topic of the stream that a "stored up to n" speaks of, or None."""
+def stored_stream(works: str, topic: str) -> Stream | None:
+    """The stream that a "stored up to n" speaks of, or None."""
     parts = topic.split("/")
     if len(parts) != 5 or parts[0] != works or parts[2] != STORED:
         return None
-    return sample_topic(works, Stream(parts[1], parts[3], parts[4]))
+    return Stream(parts[1], parts[3], parts[4])

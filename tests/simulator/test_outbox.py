@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from simulator import resume
-from simulator.outbox import Outbox
+from simulator.outbox import DiskOutbox, Outbox
 from simulator.pace import begin
 
 
@@ -36,6 +36,44 @@ def test_the_outbox_is_bounded_and_counts_what_it_gave_up() -> None:
     place = outbox.after(-1, 2)[-1].place
     assert [(k.topic, k.n) for k in outbox.after(place, 10)] == [("a", 4), ("b", 0)]
     assert [(k.topic, k.n) for k in outbox.until(place)] == [("a", 2), ("a", 3)]
+
+
+@given(st.lists(st.tuples(st.sampled_from("abc"), st.sampled_from(["add", "trim", "keep", "die"]), st.integers(0, 30))))
+def test_what_was_written_down_is_there_after_a_death(
+    tmp_path_factory: pytest.TempPathFactory, steps: list[tuple[str, str, int]]
+) -> None:
+    """Whoever opens the file finds what the last `keep` held, in order, and every number that was used by then."""
+    path = tmp_path_factory.mktemp("out") / "line.outbox"
+    box, written, nexts = DiskOutbox.at(path, most=10), [], {}
+    for topic, what, n in steps:
+        if what == "add":
+            box.add(topic, box.next_n.get(topic, 0), b"x")
+        elif what == "trim":
+            box.trim(topic, n)
+        elif what == "keep":
+            assert box.keep() == ""
+            written, nexts = [(k.topic, k.n) for k in box.after(-1, 1000)], dict(box.next_n)
+        else:
+            box = DiskOutbox.at(path, most=10)
+            assert [(k.topic, k.n) for k in box.after(-1, 1000)] == written
+            assert box.next_n == nexts
+
+
+def test_with_a_full_disk_it_goes_on_from_memory_and_writes_when_it_can(tmp_path: Path) -> None:
+    box = DiskOutbox.at(tmp_path / "a.outbox", most=200)
+    assert box._file is not None
+    box.add("a", 0, b"x" * 100)
+    assert box.keep() == ""
+    pages = box._file.execute("pragma page_count").fetchone()[0]
+    box._file.execute(f"pragma max_page_count = {pages}")  # as a disk without room
+    for n in range(1, 300):
+        box.add("a", n, b"x" * 1000)
+    assert "full" in box.keep()
+    assert len(box) == 200
+    assert box.dropped == 100
+    box._file.execute("pragma max_page_count = 100000")
+    assert box.keep() == ""
+    assert [k.n for k in DiskOutbox.at(tmp_path / "a.outbox").after(-1, 1000)] == list(range(100, 300))
 
 
 def test_a_fast_run_meets_the_clock_at_its_end() -> None:

@@ -1,0 +1,106 @@
+"""Real brokers and parts of ours as processes that a test starts, kills and starts again."""
+
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from tests.shell.works import until
+
+KINDS = ("mosquitto", "embedded")
+PATH = "/usr/sbin:/usr/local/sbin:/usr/bin:/usr/local/bin:/opt/homebrew/sbin:/opt/homebrew/bin"
+
+
+def program(name: str) -> str:
+    """Path of an outside program; fails by saying what to install."""
+    found = shutil.which(name, path=PATH)
+    assert found, f"no {name} on this machine: install Debian's mosquitto and mosquitto-clients (as .ci/run does)"
+    return found
+
+
+def is_open(port: int) -> bool:
+    """Whether somebody listens."""
+    with socket.socket() as s:
+        s.settimeout(0.2)
+        return s.connect_ex(("127.0.0.1", port)) == 0
+
+
+@dataclass
+class Process:
+    """One command that can be killed and started again; its words are kept in one file."""
+
+    words: list[str]
+    log: Path
+    ready: Callable[[], bool] = lambda: True
+    started: int = 0
+    process: "subprocess.Popen[bytes] | None" = field(default=None, repr=False)
+
+    def start(self) -> "Process":
+        with self.log.open("ab") as out:
+            self.process = subprocess.Popen(self.words, stdin=subprocess.DEVNULL, stdout=out, stderr=subprocess.STDOUT)
+        self.started += 1
+        until(lambda: self.ready() or not self.alive, 30, self.words[0])
+        assert self.alive, self.said
+        return self
+
+    def kill(self) -> None:
+        """As a power cut would, for this process."""
+        self.end(signal.SIGKILL)
+
+    def end(self, by: signal.Signals = signal.SIGTERM, within_s: float = 10.0) -> int:
+        """Send a signal and wait; returns the exit code."""
+        assert self.process is not None
+        if self.alive:
+            self.process.send_signal(by)
+        return self.process.wait(within_s)
+
+    @property
+    def alive(self) -> bool:
+        return self.process is not None and self.process.poll() is None
+
+    @property
+    def said(self) -> str:
+        """Everything it has said so far, over all its lives."""
+        return self.log.read_text(errors="replace") if self.log.exists() else ""
+
+    def close(self) -> None:
+        if self.alive:
+            self.kill()
+
+
+def everymetre(*words: str) -> list[str]:
+    """A part of ours as a command."""
+    return [sys.executable, "-m", "monitor", *words]
+
+
+def broker(kind: str, folder: Path, port: int) -> Process:
+    """A broker of one kind, not started yet."""
+    if kind == "embedded":
+        words = everymetre("broker", "--port", str(port))
+    else:
+        config = folder / "mosquitto.conf"
+        config.write_text(
+            f"listener {port} 127.0.0.1\nallow_anonymous true\nmax_queued_messages 0\n"
+            f"persistence true\npersistence_location {folder}/\nautosave_interval 1\nuser root\n"
+        )
+        words = [program("mosquitto"), "-c", str(config)]
+    return Process(words, folder / "broker.log", lambda: is_open(port))
+
+
+def monitor(configs: Path, folder: Path, *words: str) -> Process:
+    """A monitor; ready when it has met its broker."""
+    log = folder / "monitor.log"
+    one = Process(everymetre("monitor", "--configs", str(configs), *words), log)
+    one.ready = lambda: one.said.count("connected to") >= one.started
+    return one
+
+
+def say(port: int, topic: str, payload: str | bytes, *more: str) -> None:
+    """Publish by the outside client."""
+    words = [program("mosquitto_pub"), "-h", "127.0.0.1", "-p", str(port), "-V", "mqttv5", "-q", "1", "-t", topic, "-s"]
+    data = payload.encode() if isinstance(payload, str) else payload
+    subprocess.run([*words, *more], input=data, check=True, timeout=20)

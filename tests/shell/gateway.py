@@ -1,0 +1,69 @@
+"""A gateway for the tests by killing: tells a story from a file through the publisher's own way out, on disk.
+
+A new start goes on behind the newest number that was written down. Usage: python -m tests.shell.gateway FILE.json
+"""
+
+import asyncio
+import json
+import sys
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import SimpleNamespace
+
+from monitor.contract.address import BrokerAddress
+from simulator.line import Sent
+from simulator.publisher import Publisher
+
+LATER_S = 1e7
+
+
+@dataclass
+class StoryRun:
+    """What a publisher wants of a run, told from a file of [send_s, topic, n, payload]."""
+
+    file: Path
+    first_n: dict[str, int] = field(default_factory=dict)
+    next_n: dict[str, int] = field(default_factory=dict)
+    next_drum: int = 1
+    truth: object = None
+
+    def messages(self, page_s: float = 0.0, until_s: float | None = None) -> Iterator[Sent]:
+        with self.file.open() as lines:
+            for line in lines:
+                send_s, topic, n, payload = json.loads(line)
+                if n >= self.next_n.get(topic, 0):
+                    yield Sent(send_s, topic, payload.encode())
+        yield Sent(send_s + LATER_S, topic, payload.encode())  # never due: until then whoever was away is met again
+
+    def reading_m(self, _: float) -> float:
+        return 0.0
+
+
+@dataclass
+class Faster:
+    """The story's time from its first message that is new, so many times faster than real."""
+
+    speed: float
+    start_s: float
+    pace: float = 1.0
+    begun_s: float = field(default_factory=time.time)
+
+    def due_s(self, stamp_s: float) -> float:
+        return self.begun_s + (stamp_s - self.start_s) / self.speed
+
+
+def main(settings: SimpleNamespace) -> None:
+    run = StoryRun(Path(settings.story))
+    address = BrokerAddress("127.0.0.1", settings.port)
+    folder = Path(settings.folder)
+    publisher = Publisher("tarn", {"core-1": run}, Faster(settings.speed, 0.0), None, address, print, None, folder)
+    run.next_n = dict(publisher.senders["core-1"].outbox.next_n)
+    first = next(run.messages())
+    publisher.pace = Faster(settings.speed, first.send_s)  # type: ignore[assignment]
+    asyncio.run(publisher.publish())
+
+
+if __name__ == "__main__":
+    main(SimpleNamespace(**json.loads(Path(sys.argv[1]).read_text())))

@@ -1,0 +1,105 @@
+"""Monitor, broker and publisher are killed again and again at 500 messages a second: nothing lost, nothing doubled."""
+
+import json
+import random
+import sys
+from pathlib import Path
+
+import pytest
+from sqlalchemy import text
+
+from monitor.contract.config import Store
+from monitor.core.arrival import Arrival
+from monitor.shell.database import open_for_reading
+from tests.core.test_pipeline import tell
+from tests.shell.brokers import KINDS, Process, broker, monitor
+from tests.shell.test_store import busy
+from tests.shell.works import configs_at, desk_at, everything, take, until
+
+SECONDS = 1500
+SPEED = 34.0  # 15 messages a second of line time become 500 on the wall
+KILLS = ["monitor"] * 20 + ["broker"] * 8 + ["gateway"] * 8
+
+
+@pytest.fixture(scope="module")
+def arrivals() -> list[Arrival]:
+    def much(story, s: int) -> None:
+        busy(story, s % 130)
+
+    return tell(SECONDS, before=much).sorted()
+
+
+@pytest.fixture(scope="module")
+def undisturbed(tmp_path_factory, arrivals) -> dict[str, object]:
+    folder = tmp_path_factory.mktemp("undisturbed")
+    desk = desk_at(folder)
+    take(desk, arrivals)
+    desk.writer.write(desk.last_batch())
+    desk.roll()
+    return everything(folder)
+
+
+def prepared(folder: Path) -> tuple[Path, int]:
+    """Configuration that takes a story of long ago and is not disturbed by minutes of silence: (folder, port)."""
+    configs, port, _ = configs_at(folder)
+    works = configs / "works.toml"
+    works.write_text(works.read_text().replace("behind_max_s = 604800.0", "behind_max_s = 1e9"))
+    for path in (configs / "lines").glob("*.toml"):
+        path.write_text(path.read_text().replace("after_s = 10.0", "after_s = 1e9"))
+    return configs, port
+
+
+def gateway(folder: Path, port: int, arrivals: list[Arrival]) -> Process:
+    story, settings = folder / "story.jsonl", folder / "gateway.json"
+    with story.open("w") as out:
+        for a in arrivals:
+            n = json.loads(a.payload)["n"]
+            out.write(json.dumps([a.received_s, a.topic, n, a.payload.decode()]) + "\n")
+    said = {"story": str(story), "folder": str(folder / "left"), "port": port, "speed": SPEED}
+    settings.write_text(json.dumps(said))
+    return Process([sys.executable, "-m", "tests.shell.gateway", str(settings)], folder / "gateway.log")
+
+
+class Count:
+    """How many messages the store has ever taken of the line: the ledger's and the table's."""
+
+    def __init__(self, store: Path) -> None:
+        self.engine = open_for_reading(Store(folder=str(store)))
+
+    def __call__(self) -> int:
+        try:
+            with self.engine.connect() as c:
+                return int(c.execute(text("select coalesce(max(id), 0) from message")).scalar() or 0)
+        except Exception:  # noqa: BLE001 - not there yet
+            return 0
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_nothing_is_lost_or_doubled_whoever_is_killed(tmp_path, arrivals, undisturbed, kind):
+    configs, port = prepared(tmp_path)
+    store = tmp_path / "run" / "store"
+    rng, count = random.Random(7), Count(store)
+    parts = {
+        "broker": broker(kind, tmp_path, port),
+        "monitor": monitor(configs, tmp_path),
+        "gateway": gateway(tmp_path, port, arrivals),
+    }
+    try:
+        for part in parts.values():
+            part.start()
+        for name in rng.sample(KILLS, len(KILLS)):
+            seen = min(count() + rng.randint(20, 350), len(arrivals))
+            until(lambda seen=seen: count() >= seen, 60, f"message {seen} before {name} is killed")
+            parts[name].kill()
+            parts[name].start()
+        until(lambda: count() >= len(arrivals), 120, f"the last of {len(arrivals)} messages ({count()} are there)")
+        killed_before_the_end = parts["monitor"].started == 21
+        assert parts["monitor"].end() == 0
+    finally:
+        for part in parts.values():
+            part.close()
+    assert killed_before_the_end
+    assert count() == len(arrivals)
+    found = everything(store)
+    for name, value in undisturbed.items():
+        assert found[name] == value, name
