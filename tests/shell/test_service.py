@@ -1,0 +1,144 @@
+"""The monitor as a process, fed by an outside client over real brokers: good is stored, bad counted, nothing stops."""
+
+import json
+import subprocess
+import time
+from pathlib import Path
+
+import pytest
+
+from monitor.contract.config import Store
+from monitor.contract.topics import Stream
+from monitor.shell.reader import StoreReader
+from tests.shell.brokers import KINDS, broker, everymetre, is_open, monitor, program, say
+from tests.shell.works import configs_at, until
+
+
+class Works:
+    """A broker and a monitor over a store in a folder."""
+
+    def __init__(self, folder: Path, kind: str) -> None:
+        self.folder = folder
+        self.configs, self.port, _ = configs_at(folder)
+        self.broker = broker(kind, folder, self.port)
+        self.monitor = monitor(self.configs, folder)
+        self.reader = StoreReader(Store(folder=str(folder / "run" / "store")))
+
+    def tell(self, path: str, line: str = "core-1", **fields: object) -> None:
+        """One message by the outside client, stamped now unless told."""
+        say(self.port, f"tarn/{line}/{path}", json.dumps({"t": round(time.time() * 1e3), **fields}))
+
+    def samples(self, path: str) -> list[float]:
+        station, quantity = path.split("/")
+        return self.reader.samples(Stream("core-1", station, quantity), 0, 10**15).v.tolist()
+
+    def rejected(self) -> dict[str, int]:
+        found: dict[str, int] = {}
+        for row in self.reader.rejected():
+            found[row.kind] = found.get(row.kind, 0) + row.count
+        return found
+
+
+@pytest.fixture(params=KINDS)
+def works(request, tmp_path):
+    one = Works(tmp_path, request.param)
+    try:
+        one.broker.start()
+        one.monitor.start()
+        yield one
+    finally:
+        one.monitor.close()
+        one.broker.close()
+
+
+def test_what_an_outside_client_says_is_stored_and_what_is_bad_is_counted(works):
+    now = round(time.time() * 1e3)
+    works.tell("oven-a/temperature", n=0, v=290.5)
+    works.tell("cold-gauge/diameter-x", n=0, v=[3.58, 3.581, 3.579], dt=10.0, t=now - 100)
+    bad = {
+        "not JSON": lambda: say(works.port, "tarn/core-1/oven-a/temperature", b"\xff\x00garbage"),
+        "not finite": lambda: say(works.port, "tarn/core-1/oven-a/temperature", f'{{"n": 1, "t": {now}, "v": NaN}}'),
+        "too large": lambda: say(works.port, "tarn/core-1/oven-a/temperature", b"x" * 300_000),
+        "wrong type": lambda: works.tell("oven-a/temperature", n="one", v=290.0),
+        "unknown stream": lambda: works.tell("oven-x/temperature", n=0, v=290.0),
+        "unknown line": lambda: works.tell("oven-a/temperature", line="core-9", n=0, v=290.0),
+        "ahead of time": lambda: works.tell("oven-a/temperature", n=2, v=290.0, t=now + 3_600_000),
+    }
+    for one in bad.values():
+        one()
+    until(lambda: sum(works.rejected().values()) >= len(bad), 20, f"{len(bad)} refused messages ({works.rejected()})")
+    works.tell("oven-a/temperature", n=3, v=291.5)
+    until(lambda: works.samples("oven-a/temperature") == [290.5, 291.5], 20, "both good samples")
+    assert works.samples("cold-gauge/diameter-x") == [3.58, 3.581, 3.579]
+    assert len(works.rejected()) == len(bad), works.rejected()
+    assert works.monitor.alive
+
+
+def test_stored_up_to_is_said_after_the_commit_and_to_whoever_repeats(works):
+    words = [program("mosquitto_sub"), "-h", "127.0.0.1", "-p", str(works.port), "-V", "mqttv5"]
+    words += ["-t", "tarn/core-1/stored/oven-a/temperature", "-C", "2", "-W", "30", "-v"]
+    t = round(time.time() * 1e3)
+    with subprocess.Popen(words, stdout=subprocess.PIPE) as hearer:
+
+        def heard_after_one_more() -> bool:  # the same message again: stored once, answered each time
+            works.tell("oven-a/temperature", n=0, t=t, v=290.5)
+            return hearer.poll() is not None
+
+        until(heard_after_one_more, 25, "two answers")
+        assert hearer.stdout is not None
+        said = hearer.stdout.read().splitlines()
+    assert [json.loads(s.split(b" ", 1)[1]) for s in said] == [{"n": 0}, {"n": 0}]
+    assert works.samples("oven-a/temperature") == [290.5]
+
+
+def test_sigterm_ends_it_within_five_seconds_with_everything_stored(works):
+    for n in range(5):
+        works.tell("oven-a/temperature", n=n, v=290.0 + n)
+    until(lambda: len(works.samples("oven-a/temperature")) == 5, 20, "five samples")
+    begun = time.monotonic()
+    assert works.monitor.end(within_s=5.0) == 0
+    assert time.monotonic() - begun < 5.0
+    assert [row.line for row in works.reader.lines_now()] == ["core-1"]
+
+
+def test_a_broker_that_is_not_there_yet_is_waited_for(tmp_path):
+    one = Works(tmp_path, "mosquitto")
+    one.monitor.ready = lambda: "no broker at" in one.monitor.said
+    try:
+        one.monitor.start()
+        assert not is_open(one.port)
+        one.broker.start()
+        until(lambda: "connected to" in one.monitor.said, 20, "the connection")
+        one.tell("oven-a/temperature", n=0, v=290.5)
+        until(lambda: one.samples("oven-a/temperature") == [290.5], 20, "the sample")
+        assert one.monitor.said.count("no broker at") == 1
+    finally:
+        one.monitor.close()
+        one.broker.close()
+
+
+def test_while_it_is_away_the_broker_keeps_what_is_said(works):
+    """A persistent session: the outside client gets its acknowledgement from the broker, the monitor the message."""
+    works.tell("oven-a/temperature", n=0, v=290.0)
+    until(lambda: works.samples("oven-a/temperature") == [290.0], 20, "the first sample")
+    works.monitor.end()
+    works.tell("oven-a/temperature", n=1, v=291.0)
+    works.monitor.start()
+    until(lambda: works.samples("oven-a/temperature") == [290.0, 291.0], 20, "the sample said meanwhile")
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["--lines", "core-7"], "no line core-7; this works has core-1, core-2"),
+        (["--broker", "http://x"], "mqtt://"),
+        (["--configs", "/nowhere"], "/nowhere"),
+    ],
+)
+def test_what_cannot_be_done_is_said_in_a_sentence(tmp_path, words, says):
+    configs, *_ = configs_at(tmp_path)
+    given = words if "--configs" in words else ["--configs", str(configs), *words]
+    done = subprocess.run(everymetre("monitor", *given), capture_output=True, text=True, timeout=30, check=False)
+    assert done.returncode == 2
+    assert says in done.stderr
+    assert "Traceback" not in done.stderr
