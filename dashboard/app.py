@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
+from urllib.parse import unquote
 
 from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, no_update
 from dash.exceptions import PreventUpdate
@@ -12,7 +13,8 @@ from dashboard.answers import send_answer
 from dashboard.context import Context
 from dashboard.gateway import Gateway, Numbering
 from dashboard.live import WANTS_ANSWER
-from dashboard.pages import alarms, drum, trend
+from dashboard.pages import alarms, drum, settings, trend
+from dashboard.views.curing import curing
 from dashboard.views.frame import INDEX, frame
 from monitor.contract.config import Configuration
 from monitor.contract.reading import Record
@@ -40,6 +42,8 @@ def create_app(record: Record, configuration: Configuration, gateway: Gateway, c
     _alarms(app, context)
     _drum(app, context)
     _trend(app, context)
+    _curing(app, context)
+    _settings(app, context)
     return app
 
 
@@ -151,6 +155,34 @@ def _drum(app: Dash, context: Context) -> None:
         if found is None or not isinstance(metre, (int, float)):
             raise PreventUpdate
         return drum.journey_table(context, found, float(metre))
+
+
+def _curing(app: Dash, context: Context) -> None:
+    @app.callback(Output("curing", "children"), Input("curing-turn", "n_intervals"), State("location", "pathname"))
+    def turn(_n: int | None, pathname: str | None) -> Any:
+        name = unquote((pathname or "").removeprefix("/line/"))
+        if name not in context.configuration.lines:
+            raise PreventUpdate
+        return curing(context, context.configuration.lines[name])
+
+
+def _settings(app: Dash, context: Context) -> None:
+    @app.callback(
+        Output("settings-fields", "children"), Input("settings-line", "value"), Input("settings-recipe", "value")
+    )
+    def fields(line: str, recipe: str) -> Any:
+        return settings.fields(context, line, recipe)
+
+    @app.callback(
+        Output("settings-answer", "children"),
+        Input({"type": "setting", "name": ALL}, "value"),
+        State({"type": "setting", "name": ALL}, "id"),
+        State("settings-line", "value"),
+        State("settings-recipe", "value"),
+    )
+    def answer(values: list[Any], ids: list[dict[str, str]], line: str, recipe: str) -> Any:
+        given = {one["name"]: value for one, value in zip(ids, values, strict=True)}
+        return settings.answer(context, line, recipe, given)
 
 
 def _trend(app: Dash, context: Context) -> None:

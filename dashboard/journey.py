@@ -5,45 +5,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitor.contract.config import Line, StreamSettings, Zone
-from monitor.contract.reading import DrumRow, Record, Trend
-from monitor.contract.record import Floats, Ints
+from monitor.analysis.passage import Heat, Passage, Series, heat_of, oven_streams
+from monitor.contract.config import Line, Recipe, StreamSettings, Zone
+from monitor.contract.reading import DrumRow, Record
+from monitor.contract.record import Floats
 from monitor.contract.topics import Stream
 
 BEFORE_MS = 30 * 60_000  # cable of a drum's first metres was at the head before the drum began
 AFTER_MS = 60_000
-
-
-@dataclass(frozen=True, slots=True)
-class Passing:
-    """Line metre at the counter over time: `t_ms` rises, `L_m` never falls."""
-
-    t_ms: Ints
-    L_m: Floats
-
-    def when_ms(self, L_m: float) -> float | None:
-        """When the counter reached a line metre; None outside of what was stored."""
-        if not len(self.L_m) or not self.L_m[0] <= L_m <= self.L_m[-1]:
-            return None
-        at = int(np.searchsorted(self.L_m, L_m))
-        if at == 0:
-            return float(self.t_ms[0])
-        L0, L1 = self.L_m[at - 1], self.L_m[at]
-        share = (L_m - L0) / (L1 - L0) if L1 > L0 else 0.0
-        return float(self.t_ms[at - 1] + share * (self.t_ms[at] - self.t_ms[at - 1]))
-
-
-def passing(counter: Trend, wraps_at_m: float | None, anchor_ms: float, anchor_L_m: float) -> Passing:
-    """Line metre from counter readings, wraps undone and steps back ignored, set so that `anchor` holds."""
-    good = ~np.isnan(counter.v)
-    t, reading = counter.t_ms[good], counter.v[good]
-    if not len(t):
-        return Passing(t, reading)
-    steps = np.diff(reading)
-    if wraps_at_m:
-        steps = np.where(steps < -wraps_at_m / 2, steps + wraps_at_m, steps)
-    L = np.concatenate(([0.0], np.cumsum(np.maximum(steps, 0.0))))
-    return Passing(t, L + anchor_L_m - float(np.interp(anchor_ms, t, L)))
+NEAR_MS = 5_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,26 +41,51 @@ class Stop:
 
 def journey(record: Record, line: Line, drum: DrumRow, line_metre: float, now_ms: int) -> list[Stop]:
     """Every station and zone pass of a line in path order, for the metre that holds `line_metre`."""
-    way = _way(record, line, drum, now_ms)
+    way = passage_of(record, line, drum, now_ms)
     whole = float(np.floor(line_metre))
     row = record.rows(line.line, whole, whole + 1)
-    middle_L = whole + 0.5 - line.counter_m
-    stops = [_zone_stop(record, line, zone, way, middle_L) for zone in line.zone]
+    stops = [_zone_stop(record, line, zone, way, whole) for zone in line.zone]
     zones = {zone.name for zone in line.zone}
     for station in line.station:
         if station.name not in zones:
-            came = way.when_ms(middle_L + station.middle_m)
+            came = _came_ms(way, whole, station.middle_m)
             streams = [s for s in line.stream if s.station == station.name and s.kind == "samples"]
             values = tuple(v for s in streams if (v := _from_row(row, s)) is not None)
             stops.append(Stop(station.title or station.name, station.middle_m, came, None, None, values))
     return sorted(stops, key=lambda stop: stop.position_m)
 
 
-def _way(record: Record, line: Line, drum: DrumRow, now_ms: int) -> Passing:
-    station, quantity = line.counter.stream.split("/")
+def passage_of(record: Record, line: Line, drum: DrumRow, now_ms: int) -> Passage:
+    """The line's way over the time of a drum, from stored samples of counter and speed."""
     end_ms = (drum.end_ms if drum.end_ms is not None else now_ms) + AFTER_MS
-    counter = record.samples(Stream(line.line, station, quantity), drum.start_ms - BEFORE_MS, end_ms)
-    return passing(counter, line.counter.wraps_at_m, drum.start_ms, drum.start_m - line.counter_m + line.take_up_m)
+    counter, speed = (
+        _series(record, line, path, drum.start_ms - BEFORE_MS, end_ms)
+        for path in (line.counter.stream, line.counter.speed)
+    )
+    return Passage.of(line, counter, speed, drum.start_ms / 1e3, drum.start_m - line.counter_m + line.take_up_m)
+
+
+def heat_of_metre(
+    record: Record, line: Line, recipe: Recipe, drum: DrumRow, line_metre: float, now_ms: int
+) -> Heat | None:
+    """Temperatures and cure that the metre which holds `line_metre` went through; None where its way is not stored."""
+    way, whole = passage_of(record, line, drum, now_ms), float(np.floor(line_metre))
+    came, left = _came_ms(way, whole, 0.0), _came_ms(way, whole, line.take_up_m)
+    if came is None or left is None:
+        return None
+    found = {p: _series(record, line, p, int(came) - NEAR_MS, int(left) + NEAR_MS) for p in oven_streams(line, recipe)}
+    return heat_of(line, recipe, way, found, whole)
+
+
+def _series(record: Record, line: Line, path: str, start_ms: int, end_ms: int) -> Series:
+    station, quantity = path.split("/")
+    trend = record.samples(Stream(line.line, station, quantity), start_ms, end_ms)
+    return Series(trend.t_ms / 1e3, trend.v)
+
+
+def _came_ms(way: Passage, metre: float, position_m: float) -> float | None:
+    at = float(way.when_s(metre, np.array([position_m]))[0])
+    return None if at != at else at * 1e3
 
 
 def _from_row(columns: Mapping[str, Floats], stream: StreamSettings) -> Value | None:
@@ -103,8 +98,8 @@ def _from_row(columns: Mapping[str, Floats], stream: StreamSettings) -> Value | 
     return Value(stream.title or stream.quantity, stream.unit, mean, at(f"{stream.path}/min"), at(f"{stream.path}/max"))
 
 
-def _zone_stop(record: Record, line: Line, zone: Zone, way: Passing, middle_L: float) -> Stop:
-    came, left = way.when_ms(middle_L + zone.start_m), way.when_ms(middle_L + zone.end_m)
+def _zone_stop(record: Record, line: Line, zone: Zone, way: Passage, metre: float) -> Stop:
+    came, left = _came_ms(way, metre, zone.start_m), _came_ms(way, metre, zone.end_m)
     dwell = (left - came) / 1e3 if came is not None and left is not None else None
     station = line.stations.get(zone.name)
     title = station.title if station and station.title else zone.name

@@ -90,8 +90,35 @@ def _running(context: Context, line: Line, row: NowRow, since_m: float | None) -
         "planned_m": row.planned_length_m,
         "doff_s": time_to_doff_s(wound, row.planned_length_m, row.speed_m_per_s),
         "dwell_s": {zone: s for zone, s in row.extra.get("dwell_s", {}).items() if s == s},
+        "cure": cure_now(context, row),
         "ribbon": ribbon_now(context, line, row, since_m),
     }
+
+
+def cure_now(context: Context, row: NowRow) -> dict[str, Any] | None:
+    """Room until the cure's limit in few words, and what is to be done where cable inside is at risk."""
+    cure = row.extra.get("cure")
+    if not cure:
+        return None
+    room = cure["headroom"]["faster"]["room"]
+    fast = room is not None and room < 0
+    said = "" if room is None else f"{-room:.0f} m/min too fast to cure" if fast else f"{room:.0f} m/min to undercured"
+    return {"room": said, "advice": advice(cure, context.zone)}
+
+
+def advice(cure: Mapping[str, Any], zone: str) -> str:
+    """What the forecast asks for, or nothing."""
+    lost, hot = (sum(b - a for a, b in cure[name]) for name in ("lost", "overheated"))
+    parts = []
+    if cure["save"] is not None and cure["at_risk"]:
+        act = f" by {words.local(cure['act_by_ms'], zone)}" if cure["act_by_ms"] and not cure["standing"] else ""
+        how = "restart at" if cure["standing"] else "slow to"
+        parts.append(f"{how} {cure['save']:g} m/min or less{act}")
+    if lost:
+        parts.append(f"{lost:.0f} m inside will leave undercured")
+    if hot:
+        parts.append(f"{hot:.0f} m inside overheated")
+    return "; ".join(parts)
 
 
 def _outside(value: float, low: float | None, high: float | None) -> bool:

@@ -73,6 +73,8 @@ def alarm_text(alarm: AlarmRow, configuration: Configuration) -> AlarmText:
         return AlarmText("Metre counter disagrees with the speed", counter.instrument)
     if alarm.alarm == "line/gateway/silent":
         return AlarmText("Nothing is heard of this line", line.silence.response if line.silence else None)
+    if station.startswith("cure/"):
+        return _cure_text(recipe, station, check, alarm)
     if station.endswith("/dwell"):
         return _dwell_text(line, recipe, station.split("/")[0], check, alarm)
     return _stream_text(line, recipe, station, check, alarm)
@@ -105,6 +107,41 @@ def _dwell_text(line: Line, recipe: Recipe | None, zone: str, check: str, alarm:
     response = (found[0].short if check == "short" else found[0].long) if found else None
     limit = f" ({'under' if check == 'short' else 'over'} {quantity(alarm.limit, 's')})" if alarm.limit else ""
     return AlarmText(f"Dwell in {inside(station_title(line, zone))} too {check}{limit}", response)
+
+
+CURE = {
+    ("cure/index-inner", "undercured"): "Wall not cured through: inner index under",
+    ("cure/index-inner", "scant"): "Cure is scant: inner index under",
+    ("cure/index-sheave", "soft"): "Surface soft at the first sheave: index under",
+    ("cure/surface-peak", "overheated"): "Surface too hot: over",
+    ("cure/degradation", "overheated"): "Too hot for too long: degradation index over",
+}
+FORESEEN = {
+    "undercured": "Will leave undercured",
+    "overheated": "Overheated where it stands",
+}
+
+
+def cure_said(stream: str, check: str, limit: float | None, of_unit: str) -> str:
+    """What a check of the cure says of cable."""
+    if stream == "cure/forecast":
+        return FORESEEN.get(check, check)
+    said = CURE.get((stream, check), f"{stream} {check}")
+    return f"{said} {limit:g} {unit(of_unit)}".rstrip() if limit is not None else said
+
+
+def _cure_text(recipe: Recipe | None, stream: str, check: str, alarm: AlarmRow) -> AlarmText:
+    cure = recipe.cure if recipe else None
+    response = None if cure is None else cure.overheated if check == "overheated" else cure.undercured
+    if stream != "cure/forecast":
+        return AlarmText(cure_said(stream, check, alarm.limit, alarm.unit), response)
+    if alarm.value is None:
+        first = "No speed saves the metres at risk."
+    else:
+        first = f"Slow to {number(alarm.value, 'm/min', 1)} m/min or less."
+    if response is not None:
+        response = response.model_copy(update={"corrective_action": f"{first} {response.corrective_action}"})
+    return AlarmText("Cable inside the line will leave undercured if nothing changes", response)
 
 
 def _stream_text(line: Line, recipe: Recipe | None, path: str, check: str, alarm: AlarmRow) -> AlarmText:

@@ -163,7 +163,7 @@
       title.href = "/line/" + encodeURIComponent(line.line);
       head.append(title);
     }
-    head.append(el("span", "state"), el("span", "speed"), el("span", "drum"), el("span", "doff"), el("span", "asks"), el("small", "metres"));
+    head.append(el("span", "state"), el("span", "speed"), el("span", "drum"), el("span", "doff"), el("span", "asks"), el("span", "cure"), el("small", "metres"));
     const ribbon = el("a", "ribbon");
     ribbon.append(el("span", "wound"));
     const marks = el("div", "marks");
@@ -183,6 +183,7 @@
     paintSpeed(part("speed"), line);
     paintDrum(part("drum"), line);
     say(part("doff"), doff(line));
+    paintCure(part("cure"), line);
     paintAsks(part("asks"), line, fresh);
     paintRibbon(room, line);
   }
@@ -205,6 +206,12 @@
     room.children[0].href = "/drum/" + encodeURIComponent(line.line) + "/" + encodeURIComponent(line.drum);
     say(room.children[1], show(line.drum_metre, 0) + " m");
     say(room.children[2], line.planned_m ? "of " + show(line.planned_m, 0) + " m" : "wound");
+  }
+
+  function paintCure(room, line) {
+    const advice = line.cure ? line.cure.advice : "";
+    say(room, line.cure ? advice || line.cure.room : "");
+    room.classList.toggle("act", advice !== "");
   }
 
   function doff(line) {

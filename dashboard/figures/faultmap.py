@@ -17,7 +17,8 @@ from monitor.contract.record import Finding, Floats, Verdict
 LANE_PX, STRIP_PX = 26, 88
 SHAPE = {Verdict.NONCONFORMING: "diamond", Verdict.SUSPECT: "triangle-up", Verdict.UNSEEN: "square-open"}
 STRIP_POINTS = 1000
-MARKS, NOT_SEEN, DWELL = "Marks by people", "Not seen", "Dwell"
+MARKS, NOT_SEEN, DWELL, CURE = "Marks by people", "Not seen", "Dwell", "Cure"
+INDEX, INDEX_MOST = "cure/index-inner", 8.0  # what stood in an oven has indices of thousands: drawn at the top
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +29,8 @@ class Strip:
     unit: str
     column: str
     limits: Mapping[str, float]
+    band: tuple[str, str] | None = None
+    most: float | None = None
 
 
 def lane_of(finding: Finding, line: Line) -> str:
@@ -38,6 +41,8 @@ def lane_of(finding: Finding, line: Line) -> str:
         return MARKS
     if finding.kind == "dwell":
         return DWELL
+    if finding.kind == "cure":
+        return CURE
     if finding.kind == "window":
         return words.station_title(line, finding.stream.split("/")[0])
     return words.stream_title(line, finding.stream)
@@ -50,6 +55,7 @@ def lanes(line: Line, recipe: Recipe | None, findings: Sequence[Finding]) -> lis
     stations = sorted({w.stream.split("/")[0] for w in recipe.window}, key=lambda s: place[s]) if recipe else []
     judged = [words.station_title(line, s) for s in stations if _marks_metres(recipe, s)]
     dwell = [DWELL] if recipe and recipe.dwell else []
+    dwell += [CURE] if recipe and recipe.cure else []
     found = [lane_of(f, line) for f in findings]
     return list(dict.fromkeys([*events, *judged, *dwell, NOT_SEEN, MARKS, *found]))
 
@@ -68,6 +74,9 @@ def strips(line: Line, recipe: Recipe | None) -> list[Strip]:
         for w in recipe.window
         if any(w.verdict_of(name) != "none" for name in w.limits) and w.stream in line.streams
     ]
+    if recipe.cure:
+        least = {"LOLO": recipe.cure.index_min, "LO": recipe.cure.index_warn}
+        found.append(Strip("Cure index inside", "1", INDEX, least, ("cure/index-low", "cure/index-high"), INDEX_MOST))
     for dwell in recipe.dwell:
         limits = {"LO": dwell.min_s, "HI": dwell.max_s}
         title = f"Dwell, {words.inside(words.station_title(line, dwell.zone))}"
@@ -84,6 +93,7 @@ def fault_map(
     length_m: float,
 ) -> go.Figure:
     """Lanes above, strips below, one pair of metre axes. `findings` and `rows` in line metres; drawn in drum metres."""
+    findings = [f for f in findings if f.text != "taken back"]
     names = lanes(line, recipe, findings)
     below = [s for s in strips(line, recipe) if s.column in rows]
     body = LANE_PX * len(names) + STRIP_PX * len(below)
@@ -168,6 +178,8 @@ def sentence(finding: Finding, line: Line) -> str:
     if finding.kind == "dwell":
         zone = words.inside(words.station_title(line, finding.stream.split("/")[0]))
         return f"Dwell in {zone} too {finding.check}: {_worst(finding)}"
+    if finding.kind == "cure":
+        return _cure_sentence(finding)
     title = words.stream_title(line, finding.stream)
     if finding.kind == "missing":
         return f"{title}: no data"
@@ -176,6 +188,12 @@ def sentence(finding: Finding, line: Line) -> str:
     if finding.kind == "window":
         return f"{title} {words.LIMIT_WORDS.get(finding.check, finding.check)} its window: {_worst(finding)}"
     return finding.check.replace("-", " ").capitalize()
+
+
+def _cure_sentence(finding: Finding) -> str:
+    said = words.cure_said(finding.stream, finding.check, finding.limit, finding.unit)
+    worst = "" if finding.extreme is None else f" (worst {words.number(finding.extreme, finding.unit, 2)})"
+    return f"{said}{worst}" + (f", {finding.text}" if finding.text else "")
 
 
 def _worst(finding: Finding) -> str:
@@ -199,9 +217,10 @@ def _add_strip(
 ) -> None:
     axis = f"y{i + 2}"
     metre = rows["line_metre"] - drum_start_m
-    place, least, most = envelope(
-        metre, rows[strip.column], rows.get(f"{strip.column}/min"), rows.get(f"{strip.column}/max"), STRIP_POINTS
-    )
+    low, high = strip.band or (f"{strip.column}/min", f"{strip.column}/max")
+    values, lows, highs = (_at_most(rows.get(name), strip.most) for name in (strip.column, low, high))
+    assert values is not None
+    place, least, most = envelope(metre, values, lows, highs, STRIP_POINTS)
     fig.update_layout(
         {
             f"yaxis{i + 2}": {
@@ -227,6 +246,9 @@ def _add_strip(
         hovertemplate=f"drum metre %{{x:,.0f}} m<br>{strip.title} %{{y}} {words.unit(strip.unit)}<extra></extra>",
         **shared,
     )
+    if strip.band:
+        middle = envelope(metre, values, None, None, STRIP_POINTS)
+        fig.add_scatter(x=place, y=middle[1], name=strip.title, hoverinfo="skip", **shared | {"line": {"width": 1.6}})
     for name, at in strip.limits.items():
         fig.add_shape(type="line", xref="paper", x0=0, x1=1, yref=axis, y0=at, y1=at, line=LIMIT_LINE[name])
         fig.add_annotation(
@@ -244,6 +266,10 @@ def _add_strip(
         align="right",
         font_size=11,
     )
+
+
+def _at_most(values: Floats | None, most: float | None) -> Floats | None:
+    return values if values is None or most is None else np.minimum(values, most)
 
 
 def envelope(

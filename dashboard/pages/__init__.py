@@ -8,7 +8,7 @@ from urllib.parse import unquote
 from dash import dcc, html
 
 from dashboard.context import Context
-from dashboard.pages import alarms, drum, drums, health, line, lines, trend
+from dashboard.pages import alarms, drum, drums, health, line, lines, settings, trend
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +27,7 @@ def route(context: Context, pathname: str) -> Page:
         "alarms": ("Alarms", alarms.content),
         "drums": ("Drums", drums.content),
         "trend": ("Trends", trend.content),
+        "settings": ("Other settings", settings.content),
         "health": ("Health", health.content),
     }
     key = "/".join(parts)

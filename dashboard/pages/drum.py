@@ -4,20 +4,22 @@ from collections.abc import Mapping
 from typing import Any
 
 import dash_mantine_components as dmc
+import numpy as np
 from dash import dcc, html
 
 from dashboard import words
 from dashboard.context import Context
+from dashboard.figures.along import history_figure
 from dashboard.figures.faultmap import bounds_m, fault_map, sentence
 from dashboard.figures.style import CONFIG
-from dashboard.journey import Stop, Value, journey
+from dashboard.journey import Stop, Value, heat_of_metre, journey
 from dashboard.pages.drums import drum_runs, length_m
 from dashboard.ribbon import full_scale_m, lengths_m, outer_m
 from dashboard.views import aria, attributes
 from dashboard.views.ribbon import legend, ribbon
 from dashboard.views.table import table
 from monitor.analysis.drum_facts import fault_rates, spark_exposure_s, wall_from_outside
-from monitor.contract.config import Line, Recipe
+from monitor.contract.config import Cure, Line, Recipe
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import Finding, Floats
 
@@ -138,13 +140,41 @@ def journey_table(context: Context, drum: DrumRow, metre_m: float) -> Any:
     outer = words.quantity(outer_m(metre_m, length), "m")
     stops = journey(context.record, line, drum, drum.start_m + metre_m, context.now_ms)
     rows = [_stop(context, stop) for stop in stops]
-    return table(
+    way = table(
         f"Journey of drum metre {words.number(metre_m, 'm')} ({outer} from the outer end)",
         ["Path m", "Place", "Came", "Dwell s", "What it met there"],
         rows,
         empty="Nothing on record.",
         numeric=(0, 3),
         classes="journey-table",
+    )
+    return [way, *_heat(context, line, drum, drum.start_m + metre_m)]
+
+
+def _heat(context: Context, line: Line, drum: DrumRow, line_metre: float) -> list[Any]:
+    """What this metre met: its cure in words, and its temperatures from the head to the take-up."""
+    recipe = context.recipe(drum.recipe)
+    if recipe is None or recipe.cure is None:
+        return []
+    whole = float(np.floor(line_metre))
+    row = {n: float(v[0]) for n, v in context.record.rows(line.line, whole, whole + 1).items() if len(v)}
+    heat = heat_of_metre(context.record, line, recipe, drum, line_metre, context.now_ms)
+    said = html.P(_cure_words(row, recipe.cure), className="said", id="journey-cure")
+    if heat is None:
+        return [said, html.P("Its whole way through the line is not on record; no temperatures are drawn.")]
+    drawn = history_figure(line, recipe.cure, heat)
+    return [said, dcc.Graph(id="journey-heat", className="coloured", figure=drawn, config=CONFIG)]
+
+
+def _cure_words(row: Mapping[str, float], cure: Cure) -> str:
+    index = row.get("cure/index-inner", float("nan"))
+    if index != index:
+        return "Cure: not seen. Not every oven was heard while this metre was inside."
+    low, high = words.number(row["cure/index-low"], ""), words.number(row["cure/index-high"], "")
+    return (
+        f"Cure index inside {words.number(index, '')} (band {low} to {high}; least {cure.index_min:g}), "
+        f"surface at most {words.quantity(row['cure/surface-peak'], 'degC')} (limit {cure.surface_max_C:g}), "
+        f"degradation index {row['cure/degradation']:.2g} (limit {cure.degradation_max:g})."
     )
 
 

@@ -12,11 +12,13 @@ from dashboard.figures.style import CONFIG
 from dashboard.live import BACKFILL_MS
 from dashboard.thin import Points
 from dashboard.views import attributes
+from dashboard.views.curing import curing
 from dashboard.views.pathway import pathway
 from monitor.contract.config import Line
 from monitor.contract.topics import Stream
 
 COLUMNS = 3
+CURING_EVERY_MS = 4000
 
 
 def content(context: Context, name: str) -> list[Any]:
@@ -55,6 +57,7 @@ def content(context: Context, name: str) -> list[Any]:
                     className="note",
                 ),
                 pathway(line),
+                *_cure(context, line),
                 html.Div(
                     [
                         html.H2(f"The last ten minutes, windows of recipe {recipe.recipe if recipe else 'not known'}"),
@@ -66,6 +69,17 @@ def content(context: Context, name: str) -> list[Any]:
             ],
             **data,
         )
+    ]
+
+
+def _cure(context: Context, line: Line) -> list[Any]:
+    """Cure of the cable inside, brought up to date every few seconds by a callback of its own."""
+    if not any(r.cure for r in context.configuration.recipes_for(line.line).values()):
+        return []
+    return [
+        html.H2("Temperature and cure along the path"),
+        html.Div(curing(context, line), id="curing", role="region"),
+        dcc.Interval(id="curing-turn", interval=CURING_EVERY_MS),
     ]
 
 

@@ -59,7 +59,7 @@ def test_short_findings_get_a_shape_that_can_be_seen_and_tells_their_verdict(map
 def test_every_lane_is_shown_even_where_nothing_was_found(map_of):
     assert list(map_of([]).layout.yaxis.categoryarray) == [
         "Spark faults", "Shock oven", "Oven A", "Oven B", "Cooling trough", "Cold diameter gauge", "Spark electrode",
-        "Dwell", "Not seen", "Marks by people",
+        "Dwell", "Cure", "Not seen", "Marks by people",
     ]  # fmt: skip
 
 

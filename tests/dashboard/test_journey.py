@@ -2,10 +2,8 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
-from dashboard.journey import Passing, journey, passing
+from dashboard.journey import journey
 from monitor.contract.reading import Trend
 from tests.dashboard.conftest import NOW_S
 from tests.dashboard.fake_record import FIRST_L_M, START_S
@@ -26,29 +24,6 @@ def test_at_constant_speed_times_and_dwells_follow_from_the_layout(record, confi
     (heat,) = stops["Shock oven"].values
     assert heat.mean == pytest.approx(540.0, abs=4.0)
     assert heat.least <= heat.mean <= heat.most
-
-
-def test_a_counter_that_wraps_is_read_through():
-    t = np.arange(6, dtype=np.int64) * 1000
-    reading = np.array([99_998.0, 99_999.0, 0.0, 1.0, 2.0, 3.0])
-    way = passing(Trend(t, reading), 100_000.0, 0.0, 5_000.0)
-    assert way.L_m.tolist() == [5000.0, 5001.0, 5002.0, 5003.0, 5004.0, 5005.0]
-
-
-def test_a_stopped_cable_is_where_it_was():
-    way = Passing(np.array([0, 1000, 2000, 3000]), np.array([0.0, 4.0, 4.0, 8.0]))
-    assert way.when_ms(4.0) == 1000.0
-    assert way.when_ms(6.0) == 2500.0
-    assert way.when_ms(8.1) is None
-    assert way.when_ms(-0.1) is None
-
-
-@given(st.lists(st.floats(0.01, 5.0), min_size=2, max_size=60), st.data())
-def test_when_undoes_where(steps, data):
-    L = np.concatenate(([0.0], np.cumsum(steps)))
-    way = Passing(np.arange(len(L), dtype=np.int64) * 100, L)
-    t = data.draw(st.floats(0.0, float(way.t_ms[-1])))
-    assert way.when_ms(float(np.interp(t, way.t_ms, L))) == pytest.approx(t, abs=0.01)
 
 
 def test_without_counter_samples_places_stand_without_times(record, configuration, monkeypatch):

@@ -1,0 +1,261 @@
+"""What would it do? Other speeds and oven temperatures, a stop, and a calibration, computed and drawn at once."""
+
+from collections.abc import Mapping
+from typing import Any
+
+import dash_mantine_components as dmc
+import numpy as np
+import plotly.graph_objects as go
+from dash import dcc, html
+
+from dashboard import words
+from dashboard.context import Context
+from dashboard.figures.along import Along, along_figure
+from dashboard.figures.style import BLUE, CONFIG, GREY, LIMIT_LINE, ORANGE, VERMILLION, figure
+from dashboard.views.table import table
+from monitor.analysis import ovens
+from monitor.analysis.ovens import Answer, Setting, Stop, Stopped, ask, ask_stop, calibrate, set_of
+from monitor.contract.config import Cure, Line, Recipe
+
+UNSURE = (
+    "Film coefficients are uncertain, and 15 % of them move the cure index by a factor of about 1.6 while the surface "
+    "temperature moves by some 10 K only: read the band, and calibrate on a pyrometer reading. "
+    "This page computes. It changes nothing on the line."
+)
+SPEEDS = 13
+DEGREE = "\N{DEGREE SIGN}C"
+SPREAD = 0.15
+
+
+def content(context: Context) -> list[Any]:
+    """Choices; fields and answers come by callbacks."""
+    lines = {n: x for n, x in context.configuration.lines.items() if _recipes(context, n)}
+    if not lines:
+        return [html.H1("What would it do?"), html.P("No recipe of this works says how its wall cures.")]
+    first = next(iter(lines))
+    names = list(dict.fromkeys(r for n in lines for r in _recipes(context, n)))
+    titles = {n: context.configuration.recipes[n].title for n in names}
+    return [
+        html.Div([html.H1("What would it do?")], className="top"),
+        html.P(UNSURE, className="note"),
+        html.Div(
+            [
+                _select("settings-line", "Line", {n: x.title for n, x in lines.items()}, first),
+                _select("settings-recipe", "Recipe", titles, names[0]),
+            ],
+            className="controls",
+        ),
+        html.Div(fields(context, first, names[0]), id="settings-fields"),
+        html.Div(id="settings-answer", role="region"),
+    ]
+
+
+def _recipes(context: Context, line: str) -> list[str]:
+    return [n for n, r in context.configuration.recipes_for(line).items() if r.cure and r.material]
+
+
+def _select(name: str, label: str, choices: Mapping[str, str], value: str) -> dmc.Select:
+    data = [{"value": k, "label": v} for k, v in choices.items()]
+    return dmc.Select(id=name, label=label, data=data, value=value, allowDeselect=False, w=240)
+
+
+def fields(context: Context, line_name: str, recipe_name: str) -> Any:
+    """Number fields of a line and a recipe, at the recipe's set values."""
+    line, recipe = context.configuration.lines[line_name], context.configuration.recipes[recipe_name]
+    given = set_of(recipe)
+    heated = ovens.ovens(line)
+    first = [_number("speed", "Line speed", "m/min", given.speed_m_per_min, 1.0)]
+    first += [
+        _number(n, words.station_title(line, n), "\N{DEGREE SIGN}C", given.zone_C.get(n, 20.0), 5.0) for n in heated
+    ]
+    first += [_number("film", "Films times", "", 1.0, 0.05, 2)]
+    stop = [
+        _number("stands", "A stop of", "s", 60.0, 10.0),
+        _number("slows", "slowing down in", "s", 8.0, 1.0),
+        _number("restarts", "restarting in", "s", 12.0, 1.0),
+    ]
+    reading = [
+        _number("at", "Pyrometer at, from the head", "m", 9.0, 1.0),
+        _number("reading", "Surface reading", DEGREE, None, 1.0),
+    ]
+    return [html.Div(row, className="setting-fields") for row in (first, [*stop, *reading])]
+
+
+def _number(name: str, label: str, unit: str, value: float | None, step: float, decimals: int = 1) -> dmc.NumberInput:
+    return dmc.NumberInput(
+        id={"type": "setting", "name": name}, label=label, value=value if value is not None else "", step=step,
+        suffix=f" {unit}".rstrip() if unit else "", decimalScale=decimals, debounce=250, w=170,
+    )  # fmt: skip
+
+
+def answer(context: Context, line_name: str, recipe_name: str, given: Mapping[str, Any]) -> list[Any]:
+    """Everything below the fields; what cannot be computed is said in a sentence."""
+    line, recipe = context.configuration.lines[line_name], context.configuration.recipes[recipe_name]
+    if recipe.cure is None:
+        return [html.P(f"Recipe {recipe.title} does not say how its wall cures.")]
+    try:
+        setting = _setting(line, recipe, given)
+        found, plain = ask(line, recipe, setting), ask(line, recipe, set_of(recipe))
+        return [
+            *_said(recipe.cure, found),
+            html.H2("Along the path"),
+            _along(line, recipe.cure, found, plain),
+            html.Div(
+                [
+                    html.Div([html.H2("Index against line speed"), _against(line, recipe, setting)]),
+                    html.Div([html.H2("Headroom of this setting"), _room(line, found)]),
+                ],
+                className="beside-blocks",
+            ),
+            html.H2("A stop from this setting"),
+            *_stop(line, recipe, setting, given),
+            html.H2("Calibration"),
+            *_calibration(line, recipe, setting, given),
+        ]
+    except ValueError as error:
+        return [html.P(str(error), className="said bad", role="alert")]
+
+
+def _given(given: Mapping[str, Any], name: str) -> float:
+    value = given.get(name)
+    if not isinstance(value, int | float):
+        raise ValueError(f"{name}: give a number")  # noqa: TRY004 - a field that was left empty
+    return float(value)
+
+
+def _setting(line: Line, recipe: Recipe, given: Mapping[str, Any]) -> Setting:
+    zone_C = set_of(recipe).zone_C | {n: _given(given, n) for n in ovens.ovens(line)}  # type: ignore[operator]
+    film = _given(given, "film")
+    if not ovens.FACTORS[0] <= film <= ovens.FACTORS[1]:
+        raise ValueError(f"films times {film:g}: expected {ovens.FACTORS[0]:g} to {ovens.FACTORS[1]:g}")
+    return Setting(_given(given, "speed"), zone_C, film)
+
+
+def _said(cure: Cure, found: Answer) -> list[Any]:
+    c = found.leaves
+    under, hot = c.index_inner < cure.index_min, c.peak_C > cure.surface_max_C or c.degradation > cure.degradation_max
+    verdict = "undercured" if under else "overheated" if hot else "cured"
+    band = f"{words.number(found.index_low, '')} to {words.number(found.index_high, '')}"
+    return [
+        html.P(
+            f"Steady: {verdict}. Inner index {words.number(c.index_inner, '')} at the take-up "
+            f"(band {band}, least {cure.index_min:g}).",
+            className=f"said{' bad' if under or hot else ''}",
+            id="settings-said",
+        ),
+        html.P(
+            f"Surface at most {words.quantity(c.peak_C, 'degC')} (limit {cure.surface_max_C:g}), degradation index "
+            f"{c.degradation:.2g} (limit {cure.degradation_max:g}); leaves at "
+            f"{words.quantity(c.inner_C, 'degC')} inside after {words.quantity(c.exit_s, 's')}.",
+            className="note",
+        ),
+    ]
+
+
+def _curve(found: Answer, name: str, now: bool) -> Along:
+    p, t = found.profile.position_m, found.profile.trace
+    return Along(name, p, t.inner_C, t.surface_C, t.index_inner, now)
+
+
+def _along(line: Line, cure: Cure, found: Answer, plain: Answer) -> dcc.Graph:
+    drawn = along_figure(line, cure, [_curve(plain, "recipe", False), _curve(found, "this setting", True)])
+    return dcc.Graph(id="settings-along", className="coloured", figure=drawn, config=CONFIG)
+
+
+def _against(line: Line, recipe: Recipe, setting: Setting) -> dcc.Graph:
+    assert recipe.cure is not None
+    v = setting.speed_m_per_min
+    speeds = np.linspace(v * (1 - SPREAD), v * (1 + SPREAD), SPEEDS)
+    index = [c.index_inner for c in ovens.against_speed(line, recipe, setting, speeds)]
+    fig = figure(230, top=10, bottom=42, left=58, right=70)
+    fig.add_scatter(
+        x=speeds.tolist(), y=index, mode="lines", line={"color": BLUE, "width": 2}, meta="profile",
+        hovertemplate="%{x:.0f} m/min: index %{y:.2f}<extra></extra>",
+    )  # fmt: skip
+    fig.add_scatter(x=[v], y=[index[SPEEDS // 2]], mode="markers", marker={"size": 9, "color": BLUE}, hoverinfo="skip")
+    for name, at, said in (("LOLO", recipe.cure.index_min, "least"), ("LO", recipe.cure.index_warn, "scant")):
+        fig.add_shape(type="line", xref="paper", x0=0, x1=1, y0=at, y1=at, line=LIMIT_LINE[name])
+        fig.add_annotation(
+            xref="paper", x=1, xanchor="left", y=at, text=f" {said} {at:g}", showarrow=False, font_size=10
+        )
+    fig.update_layout(
+        xaxis={"title": {"text": "line speed (m/min)", "standoff": 4}, "showgrid": True},
+        yaxis={"title": {"text": "inner index"}, "rangemode": "tozero", "showgrid": True, "zeroline": False},
+    )
+    return dcc.Graph(id="settings-against", className="coloured", figure=fig, config=CONFIG)
+
+
+def _room(line: Line, found: Answer) -> Any:
+    m = found.margins
+    if m is None:
+        return html.P("Headroom is given for the configured films: set the factor back to 1.")
+
+    def said(margin: Any, what: str, factor: float = 1.0) -> str:
+        return "no limit near" if margin.room is None else f"{words.number(margin.room * factor, 'm', 1)} {what}"
+
+    rows = [["Line speed", said(m.faster, "m/min faster", 60), said(m.slower, "m/min slower", 60)]]
+    rows += [
+        [words.station_title(line, n), said(m.colder[n], "K colder"), said(m.hotter[n], "K hotter")] for n in m.colder
+    ]
+    return table("", ["", "Until undercured", "Until overheated"], rows, empty="", classes="headroom")
+
+
+def _stop(line: Line, recipe: Recipe, setting: Setting, given: Mapping[str, Any]) -> list[Any]:
+    stop = Stop(_given(given, "slows"), _given(given, "stands"), _given(given, "restarts"))
+    if min(stop.slows_s, stop.stands_s, stop.restarts_s) < 0:
+        raise ValueError("a stop has times of 0 s or more")
+    found = ask_stop(line, recipe, setting, stop)
+    under, hot = float(found.undercured.sum()), float(found.overheated.sum())
+    both = float((found.undercured | found.overheated).sum())
+    return [
+        html.P(
+            f"{both:.0f} m of scrap: {hot:.0f} m overheated, {under:.0f} m undercured, by where the cable stood.",
+            className=f"said{' bad' if both else ''}",
+            id="settings-stop-said",
+        ),
+        dcc.Graph(id="settings-stop", figure=_stop_figure(line, found), config=CONFIG),
+    ]
+
+
+def _stop_figure(line: Line, found: Stopped) -> go.Figure:
+    """A strip of the path: what stood where, sound in grey."""
+    fig = figure(120, top=24, bottom=40, left=58, right=86)
+    for name, which, colour in (
+        ("sound", ~(found.undercured | found.overheated), GREY),
+        ("undercured", found.undercured, ORANGE),
+        ("overheated", found.overheated, VERMILLION),
+    ):
+        place, index, peak = found.position_m[which], found.index[which], found.peak_C[which]
+        fig.add_bar(
+            x=place.tolist(), y=[1.0] * len(place), width=1.0, name=name,
+            marker={"color": colour, "line": {"width": 0}},
+            customdata=np.stack((index, peak), axis=1).round(2).tolist() if len(place) else [],
+            hovertemplate=f"stood at %{{x:.1f}} m: {name}<br>index %{{customdata[0]}}, surface %{{customdata[1]}} degC"
+            "<extra></extra>",
+        )  # fmt: skip
+    for zone in line.zone:
+        fig.add_annotation(
+            x=(zone.start_m + zone.end_m) / 2, yref="paper", y=1, yanchor="bottom", showarrow=False, font_size=10,
+            text=words.station_title(line, zone.name),
+        )  # fmt: skip
+    fig.update_layout(
+        barmode="stack", bargap=0, showlegend=True,
+        legend={"orientation": "h", "y": -0.9, "x": 1, "xanchor": "right"},
+        xaxis={"range": [0, line.take_up_m], "title": {"text": "where it stood, metres from the head", "standoff": 2}},
+        yaxis={"visible": False, "range": [0, 1]},
+    )  # fmt: skip
+    return fig
+
+
+def _calibration(line: Line, recipe: Recipe, setting: Setting, given: Mapping[str, Any]) -> list[Any]:
+    if not isinstance(given.get("reading"), int | float):
+        return [html.P("Give a pyrometer reading of the cable's surface and its place to calibrate.", className="note")]
+    try:
+        found = calibrate(line, recipe, setting, _given(given, "at"), float(given["reading"]))
+    except ValueError as error:
+        return [html.P(str(error), className="said bad", role="alert")]
+    rows = [[name, words.number(film, "", 1)] for name, film in found.films_W_m2K.items()]
+    return [
+        html.P(f"The model says {words.quantity(found.modelled_C, 'degC')} there; {found.words}.", className="said"),
+        table("Film coefficients that give the reading", ["Zone", "W/m2K"], rows, empty="", numeric=(1,)),
+    ]
