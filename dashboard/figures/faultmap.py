@@ -261,7 +261,7 @@ def _add_strip(
         xshift=-48,
         yref="paper",
         y=bottom + 0.47 * height,
-        text="<br>".join(wrap(f"{strip.title} ({words.unit(strip.unit)})", 16)),
+        text="<br>".join(wrap(strip.title + (f" ({words.unit(strip.unit)})" if words.unit(strip.unit) else ""), 16)),
         showarrow=False,
         align="right",
         font_size=11,

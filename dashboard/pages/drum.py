@@ -159,7 +159,7 @@ def _heat(context: Context, line: Line, drum: DrumRow, line_metre: float) -> lis
     whole = float(np.floor(line_metre))
     row = {n: float(v[0]) for n, v in context.record.rows(line.line, whole, whole + 1).items() if len(v)}
     heat = heat_of_metre(context.record, line, recipe, drum, line_metre, context.now_ms)
-    said = html.P(_cure_words(row, recipe.cure), className="said", id="journey-cure")
+    said = html.P(_cure_words(row, recipe.cure), className="outcome", id="journey-cure")
     if heat is None:
         return [said, html.P("Its whole way through the line is not on record; no temperatures are drawn.")]
     drawn = history_figure(line, recipe.cure, heat)

@@ -34,6 +34,8 @@ def content(context: Context) -> list[Any]:
         return [html.H1("What would it do?"), html.P("No recipe of this works says how its wall cures.")]
     first = next(iter(lines))
     names = list(dict.fromkeys(r for n in lines for r in _recipes(context, n)))
+    now = context.line_now(first)
+    runs = now.recipe if now and now.recipe in names else names[0]
     titles = {n: context.configuration.recipes[n].title for n in names}
     return [
         html.Div([html.H1("What would it do?")], className="top"),
@@ -41,11 +43,11 @@ def content(context: Context) -> list[Any]:
         html.Div(
             [
                 _select("settings-line", "Line", {n: x.title for n, x in lines.items()}, first),
-                _select("settings-recipe", "Recipe", titles, names[0]),
+                _select("settings-recipe", "Recipe", titles, runs),
             ],
             className="controls",
         ),
-        html.Div(fields(context, first, names[0]), id="settings-fields"),
+        html.Div(fields(context, first, runs), id="settings-fields"),
         html.Div(id="settings-answer", role="region"),
     ]
 
@@ -113,7 +115,7 @@ def answer(context: Context, line_name: str, recipe_name: str, given: Mapping[st
             *_calibration(line, recipe, setting, given),
         ]
     except ValueError as error:
-        return [html.P(str(error), className="said bad", role="alert")]
+        return [html.P(str(error), className="outcome bad", role="alert")]
 
 
 def _given(given: Mapping[str, Any], name: str) -> float:
@@ -140,7 +142,7 @@ def _said(cure: Cure, found: Answer) -> list[Any]:
         html.P(
             f"Steady: {verdict}. Inner index {words.number(c.index_inner, '')} at the take-up "
             f"(band {band}, least {cure.index_min:g}).",
-            className=f"said{' bad' if under or hot else ''}",
+            className=f"outcome{' bad' if under or hot else ''}",
             id="settings-said",
         ),
         html.P(
@@ -176,13 +178,14 @@ def _against(line: Line, recipe: Recipe, setting: Setting) -> dcc.Graph:
     for name, at, said in (("LOLO", recipe.cure.index_min, "least"), ("LO", recipe.cure.index_warn, "scant")):
         fig.add_shape(type="line", xref="paper", x0=0, x1=1, y0=at, y1=at, line=LIMIT_LINE[name])
         fig.add_annotation(
-            xref="paper", x=1, xanchor="left", y=at, text=f" {said} {at:g}", showarrow=False, font_size=10
-        )
+            xref="paper", x=1, xanchor="left", y=at, text=f" {said} {at:g}", showarrow=False, font_size=10,
+            yshift=5 if name == "LO" else -5,
+        )  # fmt: skip
     fig.update_layout(
         xaxis={"title": {"text": "line speed (m/min)", "standoff": 4}, "showgrid": True},
         yaxis={"title": {"text": "inner index"}, "rangemode": "tozero", "showgrid": True, "zeroline": False},
     )
-    return dcc.Graph(id="settings-against", className="coloured", figure=fig, config=CONFIG)
+    return dcc.Graph(id="settings-against", className="coloured", figure=fig, config=CONFIG, style={"height": "230px"})
 
 
 def _room(line: Line, found: Answer) -> Any:
@@ -210,7 +213,7 @@ def _stop(line: Line, recipe: Recipe, setting: Setting, given: Mapping[str, Any]
     return [
         html.P(
             f"{both:.0f} m of scrap: {hot:.0f} m overheated, {under:.0f} m undercured, by where the cable stood.",
-            className=f"said{' bad' if both else ''}",
+            className=f"outcome{' bad' if both else ''}",
             id="settings-stop-said",
         ),
         dcc.Graph(id="settings-stop", figure=_stop_figure(line, found), config=CONFIG),
@@ -253,9 +256,9 @@ def _calibration(line: Line, recipe: Recipe, setting: Setting, given: Mapping[st
     try:
         found = calibrate(line, recipe, setting, _given(given, "at"), float(given["reading"]))
     except ValueError as error:
-        return [html.P(str(error), className="said bad", role="alert")]
+        return [html.P(str(error), className="outcome bad", role="alert")]
     rows = [[name, words.number(film, "", 1)] for name, film in found.films_W_m2K.items()]
     return [
-        html.P(f"The model says {words.quantity(found.modelled_C, 'degC')} there; {found.words}.", className="said"),
+        html.P(f"The model says {words.quantity(found.modelled_C, 'degC')} there; {found.words}.", className="outcome"),
         table("Film coefficients that give the reading", ["Zone", "W/m2K"], rows, empty="", numeric=(1,)),
     ]

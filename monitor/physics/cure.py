@@ -15,6 +15,8 @@ from monitor.physics.conduction import NODES, Floats, Wall
 from monitor.physics.kinetics import Rate
 from monitor.physics.march import GRID_S, Elements, Ints, Media, Route, Trace, march, march_traced
 
+PROFILE_S = 0.1  # between two points of a profile
+
 
 @dataclass(frozen=True, slots=True)
 class Cable:
@@ -200,7 +202,7 @@ def profile(
     route = way.route(wall, also_m)
     cross_s = _crossings(route, speed, entry_s)
     element = born(cable, wall, route, np.array([entry_s]))
-    trace = march_traced(element, cross_s, route, way.media(), t90, ageing)
+    trace = march_traced(element, cross_s, route, way.media(), t90, ageing, PROFILE_S)
     return Profile(speed.distance_m(entry_s, trace.t_s), trace)
 
 

@@ -19,7 +19,7 @@ ARGUMENTS = [
     "--headless=new", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
     "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
-PAGES = ["/", "/line/core-1", "/drum/core-1/1-1042", "/drums", "/alarms", "/trend", "/health"]
+PAGES = ["/", "/line/core-1", "/drum/core-1/1-1042", "/drums", "/alarms", "/trend", "/settings", "/health"]
 
 
 class Served:
@@ -282,3 +282,20 @@ def test_nothing_blinks_for_those_who_ask_for_less_motion(served: Served, page: 
     page.goto(served.url + "/alarms")
     expect(page.locator(".mark").first).to_be_visible()
     assert page.evaluate("getComputedStyle(document.querySelector('.mark')).animationName") == "none"
+
+
+def test_other_settings_are_answered_at_once(served: Served, page: Page) -> None:
+    watch = Watch(page)
+    page.goto(served.url + "/settings")
+    said = page.locator("#settings-said")
+    expect(said).to_contain_text("Steady: cured. Inner index 1.67")
+    speed = page.get_by_label("Line speed")
+    speed.fill("260")
+    speed.press("Tab")
+    expect(said).to_contain_text("Steady: undercured")
+    for graph in ("settings-along", "settings-against", "settings-stop"):
+        expect(page.locator(f"#{graph} .js-plotly-plot")).to_be_visible()
+    page.get_by_label("Surface reading").fill("700")
+    page.get_by_label("Surface reading").press("Tab")
+    expect(page.get_by_role("alert")).to_contain_text("look at emissivity")
+    assert watch.complaints == []
