@@ -15,7 +15,7 @@ from monitor.physics.conduction import NODES, Floats, Wall
 from monitor.physics.kinetics import Rate
 from monitor.physics.march import GRID_S, Elements, Ints, Media, Route, Trace, march, march_traced
 
-PROFILE_S = 0.1  # between two points of a profile
+PROFILE_S = 0.125  # between two points of a profile
 
 
 @dataclass(frozen=True, slots=True)

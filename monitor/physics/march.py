@@ -215,6 +215,8 @@ def _march_one_by_one(  # type: ignore[no-untyped-def]
             a, b = first[m], first[m + 1]
             k = a + np.searchsorted(knot_t[a:b], now, side="right") - 1
             grid = (np.floor(now / grid_s) + 1.0) * grid_s
+            if grid <= now:  # a grid that no binary number holds exactly
+                grid += grid_s
             start, slope, known, next_s = rest[m], 0.0, True, grid
             if k < a:
                 known = b > a and now >= knot_t[a] - held[m]

@@ -41,7 +41,7 @@ def knowing(context, row, monkeypatch) -> Context:
 
 def alarm(name: str, value: float | None, limit: float | None, unit: str = "") -> AlarmRow:
     return AlarmRow(
-        "core-1", name, 0, 0, "raised", "unacknowledged", "high", value, limit, unit, 1000.0, "core-2g5", 1, "", "", None
+        "core-1", name, 0, 0, "raised", "unacknowledged", "high", value, limit, unit, 1e3, "core-2g5", 1, "", "", None
     )  # fmt: skip
 
 

@@ -101,6 +101,16 @@ def test_a_film_off_by_fifteen_percent_moves_the_index_by_far_and_the_surface_by
     assert 6 < high.peak_C - plain.peak_C < 16
 
 
+@settings(max_examples=30, deadline=None)
+@given(st.floats(0.01, 3.0), st.floats(0.0, 2e9))
+def test_any_grid_comes_to_its_end_with_the_same_result(grid_s, entry_s):
+    """A grid of 0.1 s is no binary number: its steps must go on all the same."""
+    found = cure(CABLE, WAY, Speed((0.0,), (4.0,)), entry_s, *RATES, grid_s=grid_s)
+    assert found.index_inner == pytest.approx(
+        cure(CABLE, WAY, Speed((0.0,), (4.0,)), 0.0, *RATES).index_inner, rel=1e-3
+    )
+
+
 def test_each_of_many_is_as_it_is_alone():
     speed = Speed((0.0, 10, 20, 40, 55), (4.0, 4.0, 0.0, 0.0, 4.0))
     entries = [-5.0, 0.0, 3.0, 12.0, 45.0]
