@@ -191,6 +191,24 @@ LINE_NOW = Table(
     Column("now", Text, nullable=False),
 )
 
+# What people did and which limits were put in force, append-only: each entry's hash covers the one before it on the
+# same line, so that a change, a removal or an insertion shows (`everymetre verify`).
+JOURNAL = Table(
+    "journal",
+    METADATA,
+    Column("line", String(60), primary_key=True),
+    Column("seq", BigInteger, primary_key=True, autoincrement=False),
+    Column("t_ms", BigInteger, nullable=False),
+    Column("who", String(80), nullable=False),
+    Column("action", String(40), nullable=False),
+    Column("target", String(240), nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("before", Text, nullable=False),
+    Column("after", Text, nullable=False),
+    Column("hash", String(64), nullable=False),
+    UniqueConstraint("line", "t_ms", "who", "action", "target", name="journal_once"),
+)
+
 REVISION = Table(
     "revision",
     METADATA,

@@ -1,5 +1,6 @@
 """The single writer: messages, what they made of the record, and the ledger, in one transaction."""
 
+import hashlib
 import io
 from collections import Counter
 from collections.abc import Collection, Iterable, Mapping, Sequence
@@ -41,6 +42,7 @@ from monitor.contract.schema import (
 )
 from monitor.contract.topics import Stream
 from monitor.core.arrival import Message
+from monitor.shell import journal
 from monitor.shell.database import open_for_writing, upsert
 from monitor.shell.ledger import Ledger, Spans
 
@@ -86,6 +88,7 @@ class Writer:
             changes = [_alarm_row(o) for o in batch.outputs if isinstance(o, AlarmChange)]
             upsert(connection, ALARM_CHANGE, changes, keep_old=True)
             upsert(connection, ALARM_NOW, _newest(changes))
+            journal.append(connection, journal.entries_of(batch.outputs))
             self._rejected(connection, batch.outputs)
             upsert(connection, LINE_NOW, [_now_row(now) for now in batch.now.values()])
             states = [
@@ -98,13 +101,19 @@ class Writer:
         return {stream: spans.upto for stream, spans in touched.items()}
 
     def keep_revisions(self, recipes: Iterable[Recipe], now_s: float) -> None:
-        """Note the recipes that the engine runs with, each revision once."""
+        """Note the recipes that the engine runs with; what is new or has changed is told in the journal."""
         rows = [
             {"recipe": r.recipe, "revision": r.revision, "first_seen_ms": ms(now_s), "text": r.model_dump_json()}
             for r in recipes
         ]
+        r = REVISION.c
         with self.engine.begin() as connection:
-            upsert(connection, REVISION, rows, keep_old=True)
+            known = {(x.recipe, x.revision): x.text for x in connection.execute(select(r.recipe, r.revision, r.text))}
+            entries = [
+                _revised(row, known) for row in rows if known.get((row["recipe"], row["revision"])) != row["text"]
+            ]
+            upsert(connection, REVISION, rows)
+            journal.append(connection, entries)
 
     def checkpoints(self) -> dict[str, tuple[int, bytes]]:
         """(id of the last message it knows, pickled state) by line."""
@@ -161,6 +170,15 @@ class Writer:
             example = newest[line, kind]
             row = {"line": line, "kind": kind, "count": old + count, "newest_ms": ms(example.received_s)}
             upsert(connection, REJECTED, [row | {"topic": example.topic, "why": example.why}])
+
+
+def _revised(row: Row, known: Mapping[tuple[str, int], str], chain: str) -> journal.Entry:
+    """A recipe that is in force from now on, told by the digests of its text before and after."""
+    newest = max((n for name, n in known if name == row["recipe"]), default=None)
+    before = known.get((row["recipe"], row["revision"])) or (known[row["recipe"], newest] if newest else "")
+    old, new = (hashlib.sha256(text.encode()).hexdigest() if text else "" for text in (before, row["text"]))
+    target = f"recipe {row['recipe']} revision {row['revision']}"
+    return journal.Entry(chain, row["first_seen_ms"], "configuration files", "take into force", target, "", old, new)
 
 
 def ms(t_s: float) -> int:
