@@ -110,6 +110,7 @@ def _dwell_text(line: Line, recipe: Recipe | None, zone: str, check: str, alarm:
 
 
 CURE = {
+    ("cure/index-inner", "unseen"): "Cure not seen: an oven was not heard",
     ("cure/index-inner", "undercured"): "Wall not cured through: inner index under",
     ("cure/index-inner", "scant"): "Cure is scant: inner index under",
     ("cure/index-sheave", "soft"): "Surface soft at the first sheave: index under",

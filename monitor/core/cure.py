@@ -18,7 +18,7 @@ from monitor.contract.record import Finding, Floats, Ints, Priority, Verdict
 from monitor.core.alarms import AlarmEvent, Definition
 from monitor.core.curing import COLUMNS, DEGRADED, INNER, PEAK, SHEAVE, Plan, longest_held_s
 from monitor.core.forecast import Forecast, Inside, foresee, room, slowest_m_s
-from monitor.core.limit import Crossing, Limit, Stretch
+from monitor.core.limit import Crossing, Limit, Mode, Stretch
 from monitor.core.metres import ZoneHeat
 from monitor.core.state import STATES, StateTimeline
 from monitor.core.track import Track
@@ -30,6 +30,8 @@ FORECAST_EVERY_S = 5.0
 MARCH_EVERY_S = 1.0
 OFF_DELAY_M = 1.0
 FORECAST_ALARM = "cure/forecast/undercured"
+
+STANDING = (Mode.ACTIVE, Mode.LEAVING)
 
 Found = AlarmEvent | Finding
 
@@ -78,6 +80,7 @@ class Length:
     next_m: int
     checks: list[CureCheck]
     end_m: float = np.inf
+    unseen: Limit = field(default_factory=lambda: _limit(0.5, 1))
     metres: Ints = field(default_factory=lambda: np.empty(0, dtype=np.int64))
     elements: Elements = field(init=False)
 
@@ -204,6 +207,7 @@ class CureStage:
         values = columns_of(length.plan, x)
         self._done.append((metres, values))
         good = x.seen
+        yield from self._unseen(length, x.t_s, metres.astype(np.float64), ~good)
         if good.any():
             told = np.full(int(good.sum()), -1, dtype=np.int64)
             t_s, m = x.t_s[good], metres[good].astype(np.float64)
@@ -213,6 +217,20 @@ class CureStage:
                 if not check.limit.quiet(float(v.min()), float(v.max())):
                     for crossing in check.limit.feed(stretch, m, m):
                         yield from self._crossing(length, check, crossing)
+
+    def _unseen(self, length: Length, t_s: Floats, m: Floats, blind: NDArray[np.bool_]) -> Iterator[Finding]:
+        """Metres that met an oven nobody heard: for their cure they are unseen, whatever else is known of them."""
+        if not blind.any() and length.unseen.quiet(0.0, 0.0):
+            return
+        every = np.ones(len(m), dtype=bool)
+        told = np.full(len(m), -1, dtype=np.int64)
+        stretch = Stretch(t_s, blind.astype(np.float64), m, t_s + self.delay_s, told, every)
+        for crossing in length.unseen.feed(stretch, m, m):
+            start, end = crossing.start, crossing.end
+            yield Finding(
+                self.line.line, f"{INNER}/unseen@{round(start.t_s * 1e3)}", "cure", INNER, "unseen", Verdict.UNSEEN,
+                start.L_m, end.L_m if end else None, start.t_s, end.t_s if end else None, None, None, "",
+            )  # fmt: skip
 
     def _crossing(self, length: Length, check: CureCheck, crossing: Crossing) -> Iterator[Found]:
         at, start, end = crossing.at, crossing.start, crossing.end
@@ -233,7 +251,7 @@ class CureStage:
         """The last metre of a length has left: what stands open ends with the drum."""
         for check in length.checks:
             start = check.limit.start
-            if start is not None and check.limit.mode.value in ("active", "leaving"):
+            if start is not None and check.limit.mode in STANDING:
                 at = replace(start, L_m=length.end_m)
                 crossing = Crossing(False, at, start, at, check.limit.sign * check.limit.extreme)
                 yield self._finding(check, start.t_s, start.L_m, start.t_s, length.end_m, crossing)
@@ -242,7 +260,7 @@ class CureStage:
         if self.plan is None:
             return
         for check in self.lengths[-1].checks:
-            if check.limit.mode.value in ("active", "leaving"):
+            if check.limit.mode in STANDING:
                 yield AlarmEvent(t_s, -1, t_s, check.alarm, "returned")
         if self._at_risk:
             yield AlarmEvent(t_s, -1, t_s, FORECAST_ALARM, "returned")

@@ -109,11 +109,10 @@ class Writer:
         r = REVISION.c
         with self.engine.begin() as connection:
             known = {(x.recipe, x.revision): x.text for x in connection.execute(select(r.recipe, r.revision, r.text))}
-            entries = [
-                _revised(row, known) for row in rows if known.get((row["recipe"], row["revision"])) != row["text"]
-            ]
+            changed = [row for row in rows if known.get((row["recipe"], row["revision"])) != row["text"]]
+            chain = min(self.lines) if self.lines else ""  # writers that share a store do not share a chain
             upsert(connection, REVISION, rows)
-            journal.append(connection, entries)
+            journal.append(connection, [_revised(row, known, chain) for row in changed])
 
     def checkpoints(self) -> dict[str, tuple[int, bytes]]:
         """(id of the last message it knows, pickled state) by line."""

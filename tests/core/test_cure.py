@@ -103,6 +103,9 @@ def test_metres_that_met_a_silent_oven_are_unseen_for_cure_and_no_others():
     assert not (blind & late & ~inside).any()
     assert (blind & inside).sum() > 0.9 * inside.sum()
     assert (rows["verdict"][blind] == Verdict.UNSEEN).all()
+    told = [f for f in closed(out).values() if f.check == "unseen"]
+    said = {m for f in told for m in range(int(f.start_m), int(f.end_m))}
+    assert said == set((np.flatnonzero(blind & late) + first).tolist())
 
 
 def test_an_oven_that_sags_is_told_before_its_metres_are_lost():
