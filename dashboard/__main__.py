@@ -5,9 +5,12 @@ import time
 from argparse import ArgumentParser, Namespace
 from pathlib import Path
 
+from dashboard.accounts import Accounts
 from dashboard.app import create_app
+from dashboard.entry import ask_who, content_policy
 from dashboard.gateway import MqttGateway
-from dashboard.serve import LOOPBACK_NAMES, CannotServeError, guard, listen, only_loopback
+from dashboard.serve import LOOPBACK_NAMES, CannotServeError, guard, listen, want_accounts
+from dashboard.views.frame import OWN_SCRIPTS
 from monitor.contract.address import address
 from monitor.contract.config import Configuration
 from monitor.contract.load import ConfigurationError, load
@@ -19,7 +22,7 @@ def _options(parser: ArgumentParser) -> None:
     parser.add_argument("--configs", type=Path, default=Path("configs"), metavar="DIR", help="configuration folder")
     parser.add_argument("--store", metavar="DIR", help="store folder (default: as works.toml says)")
     parser.add_argument("--broker", metavar="URL", help="mqtt://HOST:PORT for people's answers (default: works.toml)")
-    parser.add_argument("--host", metavar="H", help="address to serve on, loopback only (default: works.toml)")
+    parser.add_argument("--host", metavar="H", help="address to serve on; not loopback: wants accounts")
     parser.add_argument("--port", type=int, metavar="P", help="port to serve on (default: works.toml)")
     parser.add_argument("--lifeline", action="store_true", help="end when standard input closes")
 
@@ -60,10 +63,14 @@ def _live_by_stdin() -> None:
 def _serve(args: Namespace, configuration: Configuration) -> int:
     works = configuration.works
     host, port = works.dashboard.host, works.dashboard.port
-    only_loopback(host)
+    accounts = Accounts(Path(works.dashboard.accounts_file))
+    want_accounts(host, accounts)
     gateway = MqttGateway(works.works, address(works.broker))
     app = create_app(_record(configuration), configuration, gateway, time.time)
-    guard(app.server, {*LOOPBACK_NAMES, host})
+    names = {*LOOPBACK_NAMES, host, *works.dashboard.names}
+    guard(app.server, names, lambda: content_policy([*app.csp_hashes(), *OWN_SCRIPTS]))
+    if accounts:
+        ask_who(app.server, accounts, works.title, time.time, works.dashboard.behind_tls)
     server = listen(app.server, host, port)
     if args.lifeline:
         _live_by_stdin()
@@ -79,7 +86,7 @@ def _serve(args: Namespace, configuration: Configuration) -> int:
     return 0
 
 
-COMMAND = Part("Serve the pages for people, on this machine only.", _options, _run)
+COMMAND = Part("Serve the pages for people; on other addresses than loopback to those with accounts.", _options, _run)
 
 if __name__ == "__main__":
     _parser = ArgumentParser("dashboard", description=COMMAND.summary)

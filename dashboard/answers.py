@@ -3,6 +3,7 @@
 from typing import Any, Literal, cast
 
 from dashboard.context import Context
+from dashboard.entry import present
 from dashboard.gateway import NotSentError
 from dashboard.pages.alarms import SHELVE_MIN, find
 from monitor.contract.messages import Action
@@ -15,7 +16,10 @@ def send_answer(
     context: Context, key: str, action: str, by: str | None, reason: str | None, minutes: str | None
 ) -> dict[str, Any] | str:
     """Publish one answer; returns what to remember until the record shows it, or a sentence on why it was not sent."""
-    name, why = (by or "").strip(), (reason or "").strip()
+    person = present()
+    if person is not None and not person.may("answer alarms"):
+        return f"The account {person.name} may look, not answer alarms."
+    name, why = person.name if person else (by or "").strip(), (reason or "").strip()
     if not name:
         return "Give your name: an answer without one is not taken."
     if action == "shelve" and not why:

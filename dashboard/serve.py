@@ -1,12 +1,16 @@
-"""Serving pages to this machine: only loopback, only under its own names, and a busy port gets a remedy."""
+"""Serving pages: to others only with accounts, only under our own names, and a busy port gets a remedy."""
 
 import errno
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
+from functools import cache
 from ipaddress import ip_address
 from typing import Any
 
 from flask import Flask, Response, abort, request
 from waitress.server import create_server
+
+from dashboard.accounts import Accounts
+from dashboard.entry import only_from_here
 
 THREADS = 8
 LOOPBACK_NAMES = ("localhost", "127.0.0.1", "[::1]")
@@ -16,25 +20,31 @@ class CannotServeError(Exception):
     """The pages cannot be served there; the text says why and what to do."""
 
 
-def only_loopback(host: str) -> None:
-    """Refuse an address that others can reach: there are no accounts yet. Raises CannotServeError."""
-    if host == "localhost":
-        return
+def is_loopback(host: str) -> bool:
+    """Whether an address is this machine's own, that nobody else can reach."""
     try:
-        loopback = ip_address(host).is_loopback
+        return host == "localhost" or ip_address(host).is_loopback
     except ValueError:
-        loopback = False
-    if not loopback:
+        return False
+
+
+def want_accounts(host: str, accounts: Accounts) -> None:
+    """Refuse an address that others can reach while there are no accounts. Raises CannotServeError."""
+    if not is_loopback(host) and not accounts:
         raise CannotServeError(
-            f"The pages are served to this machine only: expected 127.0.0.1, ::1 or localhost, got {host!r}. "
-            "Whoever opens them can answer alarms, and there are no accounts yet. From another machine, come "
-            "through a tunnel or a proxy that asks who is there."
+            f"{host} can be reached by others, and there is no account in {accounts.path}. "
+            "Make one with `everymetre account NAME --role administer`, or serve on 127.0.0.1."
         )
 
 
-def guard(server: Flask, names: Iterable[str]) -> None:
-    """Answer only requests that call this machine by its own names, so that no page from elsewhere can act for it."""
+def guard(server: Flask, names: Iterable[str], policy: Callable[[], str] | None = None) -> None:
+    """Answer only requests that call this machine by its own names, so that no page from elsewhere can act for it.
+
+    `policy` is asked at the first answer: only then are all scripts known that the pages hold.
+    """
+    only_from_here(server)
     known = frozenset(names)
+    said = cache(policy or str)
 
     @server.before_request
     def by_its_name() -> None:
@@ -46,7 +56,9 @@ def guard(server: Flask, names: Iterable[str]) -> None:
     def stay_within(response: Response) -> Response:
         response.headers["X-Content-Type-Options"] = "nosniff"
         response.headers["X-Frame-Options"] = "DENY"
-        response.headers["Referrer-Policy"] = "no-referrer"
+        response.headers["Referrer-Policy"] = "same-origin"
+        if policy:
+            response.headers["Content-Security-Policy"] = said()
         return response
 
 

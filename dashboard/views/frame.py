@@ -1,5 +1,7 @@
 """What stands around every page: the way to each question, the connection's state, theme, and the caution."""
 
+from base64 import b64encode
+from hashlib import sha256
 from typing import Any
 from urllib.parse import quote
 
@@ -55,6 +57,9 @@ INDEX = """<!DOCTYPE html>
 {%renderer%}
 </body>
 </html>""".replace("ICON", quote(ICON))
+
+_SCRIPT = INDEX.split("<script>")[1].split("</script>")[0]
+OWN_SCRIPTS = ["'sha256-" + b64encode(sha256(_SCRIPT.encode()).digest()).decode() + "'"]
 
 
 def frame(works_title: str, time_zone: str) -> dmc.MantineProvider:

@@ -47,10 +47,13 @@ class Store(Settings):
 
 
 class Dashboard(Settings):
-    """Where the pages are served."""
+    """Where the pages are served, and by which other names; on any address but loopback they want accounts."""
 
     host: str = "127.0.0.1"
     port: Annotated[int, Field(ge=1, le=65535)] = 18850
+    names: list[str] = []
+    accounts_file: str = ".run/accounts.json"
+    behind_tls: bool = False
 
 
 class WireLimits(Settings):

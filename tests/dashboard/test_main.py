@@ -28,7 +28,7 @@ def test_the_command_line_wins_over_works_toml(configuration):
 @pytest.mark.parametrize(
     ("said", "told"),
     [
-        (["--host", "0.0.0.0"], "no accounts yet"),
+        (["--host", "0.0.0.0"], "there is no account in"),
         (["--configs", "/nowhere"], "name another with --configs"),
         (["--broker", "http://127.0.0.1"], "expected mqtt://HOST:PORT"),
     ],

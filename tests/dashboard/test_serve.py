@@ -6,18 +6,23 @@ import urllib.request
 
 import pytest
 
-from dashboard.serve import LOOPBACK_NAMES, CannotServeError, guard, listen, only_loopback
+from dashboard.accounts import Accounts
+from dashboard.serve import LOOPBACK_NAMES, CannotServeError, guard, is_loopback, listen, want_accounts
 
 
 @pytest.mark.parametrize("host", ["127.0.0.1", "127.0.0.5", "::1", "localhost"])
-def test_loopback_is_served(host):
-    only_loopback(host)
+def test_loopback_is_served_without_accounts(host, tmp_path):
+    assert is_loopback(host)
+    want_accounts(host, Accounts(tmp_path / "none.json"))
 
 
 @pytest.mark.parametrize("host", ["0.0.0.0", "::", "192.168.1.20", "works-pc", ""])
-def test_other_addresses_are_refused_with_a_reason(host):
-    with pytest.raises(CannotServeError, match="no accounts yet"):
-        only_loopback(host)
+def test_other_addresses_want_accounts_and_say_how_to_make_one(host, tmp_path):
+    accounts = Accounts(tmp_path / "accounts.json")
+    with pytest.raises(CannotServeError, match="everymetre account NAME"):
+        want_accounts(host, accounts)
+    accounts.put("Mira", "look", "a long password")
+    want_accounts(host, accounts)
 
 
 def test_a_busy_port_gets_a_remedy(app):

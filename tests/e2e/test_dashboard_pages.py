@@ -11,7 +11,11 @@ import pytest
 from playwright.sync_api import Browser, ConsoleMessage, Page, Request, expect, sync_playwright
 from werkzeug.serving import BaseWSGIServer, make_server
 
+from dashboard.accounts import Accounts
 from dashboard.app import create_app
+from dashboard.entry import ask_who, content_policy
+from dashboard.serve import LOOPBACK_NAMES, guard
+from dashboard.views.frame import OWN_SCRIPTS
 from monitor.contract.load import load
 from tests.dashboard.fake_record import START_S, FakeGateway, FakeRecord
 
@@ -32,6 +36,7 @@ class Served:
         self.record = FakeRecord(configuration, self.clock)
         self.gateway = FakeGateway()
         self.app = create_app(self.record, configuration, self.gateway, self.clock)
+        guard(self.app.server, LOOPBACK_NAMES, lambda: content_policy([*self.app.csp_hashes(), *OWN_SCRIPTS]))
         self.port = 0
         self.start()
 
@@ -87,7 +92,19 @@ class Watch:
 
 @pytest.fixture
 def page(browser: Browser) -> Iterator[Page]:
-    context = browser.new_context(viewport={"width": 1280, "height": 720}, reduced_motion="reduce")
+    """A page whose scripts the test may question, which the pages' own policy would not let it."""
+    yield from opened(browser, bypass_csp=True)
+
+
+@pytest.fixture
+def strict(browser: Browser) -> Iterator[Page]:
+    """A page as people have it."""
+    yield from opened(browser, bypass_csp=False)
+
+
+def opened(browser: Browser, bypass_csp: bool) -> Iterator[Page]:
+    size = {"width": 1280, "height": 720}
+    context = browser.new_context(viewport=size, reduced_motion="reduce", bypass_csp=bypass_csp)  # type: ignore[arg-type]
     context.set_default_timeout(15_000)
     one = context.new_page()
     yield one
@@ -95,7 +112,8 @@ def page(browser: Browser) -> Iterator[Page]:
 
 
 @pytest.mark.parametrize("address", PAGES)
-def test_a_page_loads_without_complaint_and_asks_only_its_own_host(served: Served, page: Page, address: str) -> None:
+def test_a_page_loads_without_complaint_and_asks_only_its_own_host(served: Served, strict: Page, address: str) -> None:
+    page = strict
     watch = Watch(page)
     page.goto(served.url + address)
     expect(page.locator("h1")).to_be_visible()
@@ -284,7 +302,8 @@ def test_nothing_blinks_for_those_who_ask_for_less_motion(served: Served, page: 
     assert page.evaluate("getComputedStyle(document.querySelector('.mark')).animationName") == "none"
 
 
-def test_other_settings_are_answered_at_once(served: Served, page: Page) -> None:
+def test_other_settings_are_answered_at_once(served: Served, strict: Page) -> None:
+    page = strict
     watch = Watch(page)
     page.goto(served.url + "/settings")
     said = page.locator("#settings-said")
@@ -299,3 +318,26 @@ def test_other_settings_are_answered_at_once(served: Served, page: Page) -> None
     page.get_by_label("Surface reading").press("Tab")
     expect(page.get_by_role("alert")).to_contain_text("look at emissivity")
     assert watch.complaints == []
+
+
+def test_with_accounts_nobody_comes_in_without_one_and_answers_bear_its_name(
+    served: Served, strict: Page, tmp_path: Path
+) -> None:
+    page = strict
+    accounts = Accounts(tmp_path / "accounts.json")
+    accounts.put("Mira", "answer alarms", "a long password")
+    ask_who(served.app.server, accounts, "Tarn", time.time, tls=False)
+    page.goto(served.url + "/alarms")
+    expect(page).to_have_url(served.url + "/enter")
+    page.get_by_label("Name").fill("Mira")
+    page.get_by_label("Password").fill("not the password")
+    page.get_by_role("button", name="Enter").click()
+    expect(page.get_by_role("alert")).to_contain_text("do not belong together")
+    page.get_by_label("Name").fill("Mira")
+    page.get_by_label("Password").fill("a long password")
+    page.get_by_role("button", name="Enter").click()
+    expect(page.locator("#need")).to_be_visible()
+    (cookie,) = page.context.cookies()
+    assert cookie["httpOnly"]
+    assert cookie["sameSite"] == "Strict"
+    assert "password" not in page.url
