@@ -423,12 +423,12 @@ def track_still(line: Line) -> float:
 
 def _knots(heats: Mapping[str, ZoneHeat], path: str) -> tuple[Floats, Floats]:
     heat = heats[path]
-    return heat.t_s, heat.v
+    return heat.knot_s, heat.knot_v
 
 
 def _at(heats: Mapping[str, ZoneHeat], path: str, t_s: float, otherwise: float) -> float:
     heat = heats[path]
-    return float(np.interp(t_s, heat.t_s, heat.v)) if len(heat.t_s) else otherwise
+    return float(np.interp(t_s, heat.knot_s, heat.knot_v)) if len(heat.knot_s) else otherwise
 
 
 def _runs(which: NDArray[np.bool_]) -> list[tuple[int, int]]:

@@ -112,6 +112,9 @@ class Cells:
 _BLANK = {"count": 0.0, "total": 0.0, "least": np.inf, "most": -np.inf, "newest": np.nan, "newest_s": -np.inf}
 
 
+KNOT_S = 0.2  # an oven does not change faster: samples that come denser cost the cure time and tell it nothing
+
+
 @dataclass(slots=True)
 class ZoneHeat:
     """Temperature of one medium over time, with its integral, so that the mean over any dwell is two look-ups."""
@@ -121,9 +124,15 @@ class ZoneHeat:
     v: Floats = field(default_factory=lambda: np.empty(0))
     integral: Floats = field(default_factory=lambda: np.empty(0))
     unheard_s: Floats = field(default_factory=lambda: np.empty(0))  # time so far that no sample speaks for
+    knot_s: Floats = field(
+        default_factory=lambda: np.empty(0)
+    )  # samples the cure marches by, KNOT_S apart
+    knot_v: Floats = field(default_factory=lambda: np.empty(0))
+    _slot: float = -np.inf
 
     def add(self, t_s: Floats, v: Floats) -> None:
         """Samples in order, without NaN."""
+        self._add_knots(t_s, v)
         if not len(self.t_s):
             self.t_s, self.v = t_s[:1], v[:1]
             self.integral, self.unheard_s = np.zeros(1), np.zeros(1)
@@ -136,6 +145,14 @@ class ZoneHeat:
         self.v = np.concatenate((self.v, v))
         self.integral = _continue(self.integral, steps * means)
         self.unheard_s = _continue(self.unheard_s, np.maximum(steps - self.held_s, 0.0))
+
+    def _add_knots(self, t_s: Floats, v: Floats) -> None:
+        """The first sample of each slot of time: which one that is depends on stamps only."""
+        slots = np.floor(t_s / KNOT_S)
+        first = np.diff(slots, prepend=self._slot) > 0
+        self._slot = float(slots[-1])
+        self.knot_s = np.concatenate((self.knot_s, t_s[first]))
+        self.knot_v = np.concatenate((self.knot_v, v[first]))
 
     def mean(self, a_s: Floats, b_s: Floats) -> tuple[Floats, NDArray[np.bool_]]:
         """Mean between two times and whether every moment between was spoken for."""
@@ -164,6 +181,9 @@ class ZoneHeat:
         if first > 256:
             for name in ("t_s", "v", "integral", "unheard_s"):
                 setattr(self, name, getattr(self, name)[first:])
+        first = int(np.searchsorted(self.knot_s, t_s)) - 2
+        if first > 256:
+            self.knot_s, self.knot_v = self.knot_s[first:], self.knot_v[first:]
 
 
 def _continue(total: Floats, steps: Floats) -> Floats:
