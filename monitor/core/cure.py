@@ -288,9 +288,9 @@ class CureStage:
         alive = length.elements.piece < len(length.plan.route.medium)
         metres = length.metres[alive].astype(np.float64)
         position_m = float(track.at(t_s)) + self.line.counter_m - (metres + 0.5)
-        return Inside(
-            t_s, metres, position_m, self._crossed(length, track)[alive], length.elements.take(alive).nominal()
-        )
+        elements = length.elements.take(alive).nominal()
+        marched_m = track.at(elements.t_s) + self.line.counter_m - (metres + 0.5)
+        return Inside(t_s, metres, position_m, self._crossed(length, track)[alive], marched_m, elements)
 
     def _tell(self, state: str) -> Iterator[AlarmEvent]:
         """The alarm before the metre is lost; a line that stands does not cry."""
@@ -374,7 +374,7 @@ def told(stage: CureStage) -> dict[str, Any]:
         },
         "cable": {
             "metre": f.metres.tolist(),
-            "position_m": np.round(f.inside.position_m, 2).tolist(),
+            "position_m": np.round(f.inside.marched_m, 2).tolist(),
             "inner_C": np.round(x.T_C[0, :, 0], 1).tolist(),
             "surface_C": np.round(x.T_C[0, :, -1], 1).tolist(),
             "index": np.round(x.inner[0], 3).tolist(),

@@ -23,12 +23,16 @@ SLOWEST_OF_SET = 0.8  # of the set speed, where the recipe has no lower limit of
 
 @dataclass(frozen=True, slots=True)
 class Inside:
-    """Cable inside the line at `t_s`: whole metres (e,), where their middles are (e,), when they met past edges."""
+    """Cable inside the line at `t_s`: whole metres (e,), where their middles are (e,), when they met past edges.
+
+    Elements stand at the end of their last step, a little before: `marched_m` (e,) is where that was.
+    """
 
     t_s: float
     metres: Floats
     position_m: Floats
     crossed_s: Floats
+    marched_m: Floats
     elements: Elements
 
     def cross_s(self, edges_m: Floats, speed_m_s: float, first_m_s: float, first_s: float) -> Floats:
@@ -86,7 +90,7 @@ def foresee(
     def index(which: Flags, speed: float, first: float = 1.0, first_s: float = 0.0) -> Floats:
         some = Inside(
             inside.t_s, inside.metres[which], inside.position_m[which], inside.crossed_s[which],
-            inside.elements.take(which),
+            inside.marched_m[which], inside.elements.take(which),
         )  # fmt: skip
         cross_s = some.cross_s(route.edges_m, speed, first, first_s)
         march(some.elements, cross_s, route, media, plan.t90, plan.ageing, STEP_S)

@@ -124,9 +124,7 @@ class ZoneHeat:
     v: Floats = field(default_factory=lambda: np.empty(0))
     integral: Floats = field(default_factory=lambda: np.empty(0))
     unheard_s: Floats = field(default_factory=lambda: np.empty(0))  # time so far that no sample speaks for
-    knot_s: Floats = field(
-        default_factory=lambda: np.empty(0)
-    )  # samples the cure marches by, KNOT_S apart
+    knot_s: Floats = field(default_factory=lambda: np.empty(0))  # samples the cure marches by, KNOT_S apart
     knot_v: Floats = field(default_factory=lambda: np.empty(0))
     _slot: float = -np.inf
 
