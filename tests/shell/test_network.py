@@ -1,0 +1,67 @@
+"""Cables are pulled and networks stand still at 500 messages a second: the record is that of an undisturbed run."""
+
+import random
+import time
+
+import pytest
+
+from tests.core.test_pipeline import tell
+from tests.shell.brokers import KINDS, broker, monitor
+from tests.shell.proxy import Proxy
+from tests.shell.test_kills import Count, gateway, prepared
+from tests.shell.test_store import busy
+from tests.shell.works import desk_at, everything, take, until
+
+SECONDS = 500
+STANDS_S = 12.0  # longer than the keep-alive: whoever waits must notice
+
+
+@pytest.fixture(scope="module")
+def arrivals():
+    return tell(SECONDS, before=lambda story, s: busy(story, s % 130)).sorted()
+
+
+@pytest.fixture(scope="module")
+def undisturbed(tmp_path_factory, arrivals):
+    folder = tmp_path_factory.mktemp("undisturbed")
+    desk = desk_at(folder)
+    take(desk, arrivals)
+    desk.writer.write(desk.last_batch())
+    desk.roll()
+    return everything(folder)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_pulled_and_standing_cables_lose_nothing(tmp_path, arrivals, undisturbed, kind):
+    configs, port = prepared(tmp_path)
+    count, rng = Count(tmp_path / "run" / "store"), random.Random(3)
+    with Proxy(port) as to_monitor, Proxy(port) as to_gateway:
+        one = broker(kind, tmp_path, port)
+        watch = monitor(configs, tmp_path, "--broker", f"mqtt://127.0.0.1:{to_monitor.port}")
+        tells = gateway(tmp_path, to_gateway.port, arrivals)
+        try:
+            for part in (one, watch, tells):
+                part.start()
+            for i in range(16):
+                seen = min(count() + rng.randint(50, 250), len(arrivals))
+                until(lambda seen=seen: count() >= seen, 60, f"message {seen}")
+                (to_monitor, to_gateway)[i % 2].cut()
+                if i == 9:
+                    stand_still(to_monitor)
+            until(lambda: count() >= len(arrivals), 120, f"the last of {len(arrivals)} messages")
+            assert watch.end() == 0
+        finally:
+            for part in (one, watch, tells):
+                part.close()
+    assert to_monitor.cuts >= 8
+    found = everything(tmp_path / "run" / "store")
+    for name, value in undisturbed.items():
+        assert found[name] == value, name
+
+
+def stand_still(proxy: Proxy) -> None:
+    """A network that neither carries nor breaks."""
+    proxy.flowing.clear()
+    deadline = time.monotonic() + STANDS_S
+    until(lambda: time.monotonic() >= deadline, STANDS_S + 5)
+    proxy.flowing.set()
