@@ -1,4 +1,4 @@
-"""What browsers fetch: `/api/v1/live`, `/api/v1/trend`, `/api/v1/journey`. A bad question gets 400 and a sentence."""
+"""What browsers fetch: live, trend, journey, health under `/api/v1`. A bad question gets 400 and a sentence."""
 
 import re
 from collections.abc import Callable
@@ -6,7 +6,7 @@ from typing import Any
 
 from flask import Blueprint, Response, jsonify, request
 
-from dashboard import live, thin
+from dashboard import live, thin, watch
 from dashboard.context import Context
 from dashboard.journey import journey
 from monitor.contract.config import Line
@@ -23,10 +23,12 @@ class BadQuestionError(Exception):
 
 
 def blueprint(context: Context) -> Blueprint:
-    """The three questions as Flask routes."""
+    """The questions as Flask routes, and the same health for a collector of metrics."""
     api = Blueprint("api", __name__, url_prefix="/api/v1")
-    for name, reply in (("live", live_reply), ("trend", trend_reply), ("journey", journey_reply)):
+    replies = {"live": live_reply, "trend": trend_reply, "journey": journey_reply, "health": health_reply}
+    for name, reply in replies.items():
         api.add_url_rule(f"/{name}", name, _answering(context, reply))
+    api.add_url_rule("/metrics", "metrics", lambda: Response(watch.metrics(context), mimetype=watch.METRICS_TYPE))
     api.register_error_handler(BadQuestionError, lambda error: (jsonify(error=str(error)), 400))
     api.after_request(_not_kept)
     return api
@@ -46,6 +48,18 @@ def live_reply(context: Context) -> dict[str, Any]:
     line = _line(context).line if "line" in request.args else None
     since = _whole("since", 0, MS_MAX) if "since" in request.args else None
     return live.answer(context, live.Question(line, since, metres(request.args.get("metres", ""), context)))
+
+
+def health_reply(context: Context) -> dict[str, Any]:
+    """How each monitor is and what troubles it; `well` is false where anything does, or where none has written."""
+    rows = context.record.health()
+    said = [
+        {"monitor": r.monitor, "t": r.t_ms, "lag_s": r.lag_s, "queue": r.queue, "last_commit": r.last_commit_ms,
+         "disk_free_bytes": r.disk_free_bytes, "messages": r.messages, "rejected": dict(r.rejected),
+         "troubles": watch.troubles(r, context.now_ms)}
+        for r in rows
+    ]  # fmt: skip
+    return {"t": context.now_ms, "monitors": said, "well": bool(said) and not any(m["troubles"] for m in said)}
 
 
 def trend_reply(context: Context) -> dict[str, Any]:

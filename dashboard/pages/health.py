@@ -8,18 +8,43 @@ from dashboard import words
 from dashboard.context import Context
 from dashboard.views import attributes
 from dashboard.views.table import table
+from dashboard.watch import troubles
 
 DAY_MS = 86_400_000
+NOTHING = words.NOTHING
 
 
 def content(context: Context) -> list[Any]:
     """The page of rejected messages, gaps and ages."""
     return [
         html.Div([html.H1("Can I trust this?")], className="top", **attributes(page="health")),
+        _monitors(context),
         _rejected(context),
         _ages(context),
         _gaps(context),
     ]
+
+
+def _monitors(context: Context) -> html.Div:
+    rows = [
+        [
+            row.monitor,
+            html.Span("", **attributes(ago=str(row.t_ms))),
+            words.quantity(row.lag_s, "s"),
+            f"{row.queue:,}",
+            NOTHING if row.last_commit_ms is None else html.Span("", **attributes(ago=str(row.last_commit_ms))),
+            NOTHING if row.disk_free_bytes is None else f"{row.disk_free_bytes / 2**30:.1f} GiB",
+            "; ".join(troubles(row, context.now_ms)) or "well",
+        ]
+        for row in context.record.health()
+    ]
+    return table(
+        "The monitor itself, by the lines it watches",
+        ["Monitor of", "Said", "Behind", "Waiting", "Last commit", "Disk free", "State"],
+        rows,
+        empty="No monitor has written anything yet.",
+        classes="monitors",
+    )
 
 
 def _rejected(context: Context) -> html.Div:

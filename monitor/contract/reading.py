@@ -85,10 +85,28 @@ class RejectedRow:
     why: str
 
 
+@dataclass(frozen=True, slots=True)
+class HealthRow:
+    """A monitor process as it last said of itself: `monitor` names its lines; times are UTC ms."""
+
+    monitor: str
+    t_ms: int
+    messages: int
+    rejected: Mapping[str, int]
+    lag_s: float
+    queue: int
+    last_commit_ms: int | None
+    disk_free_bytes: int | None
+
+
 class Record(Protocol):
     """Read-only view of the store. Line metres are floats; rows are whole line metres."""
 
     def lines_now(self) -> Sequence[NowRow]: ...
+    def health(self) -> Sequence[HealthRow]:
+        """A row a monitor process."""
+        ...
+
     def alarms_now(self, line: str | None = None) -> Sequence[AlarmRow]:
         """Alarms whose state is not normal, most urgent first."""
         ...

@@ -218,6 +218,15 @@ REVISION = Table(
     Column("text", Text, nullable=False),
 )
 
+# How each monitor process is, by the lines it watches, as JSON of the message `health`.
+HEALTH = Table(
+    "health",
+    METADATA,
+    Column("monitor", String(240), primary_key=True),
+    Column("t_ms", BigInteger, nullable=False),
+    Column("said", Text, nullable=False),
+)
+
 # The engine's state after message `message_id`: a restart reads it and feeds the messages that followed.
 CHECKPOINT = Table(
     "checkpoint",

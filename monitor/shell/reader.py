@@ -15,7 +15,8 @@ from sqlalchemy import Connection, and_, case, func, or_, select
 from sqlalchemy.exc import OperationalError, ProgrammingError
 
 from monitor.contract.config import Store
-from monitor.contract.reading import AlarmRow, DrumRow, NowRow, RejectedRow, Trend
+from monitor.contract.messages import Health
+from monitor.contract.reading import AlarmRow, DrumRow, HealthRow, NowRow, RejectedRow, Trend
 from monitor.contract.record import AlarmState, Finding, Floats, Verdict
 from monitor.contract.schema import (
     ALARM_CHANGE,
@@ -23,6 +24,7 @@ from monitor.contract.schema import (
     DRUM,
     FINDING,
     GAP,
+    HEALTH,
     LINE_NOW,
     MESSAGE,
     METRE_BLOCK,
@@ -66,6 +68,15 @@ class StoreReader:
         """A row a line that has been heard, by name."""
         rows = self._all(select(LINE_NOW).order_by(LINE_NOW.c.line))
         return [NowRow(line=r.line, t_ms=r.t_ms, **msgspec.json.decode(r.now)) for r in rows]
+
+    def health(self) -> Sequence[HealthRow]:
+        """A row a monitor process, by name."""
+        rows = self._all(select(HEALTH).order_by(HEALTH.c.monitor))
+        said = [(r.monitor, msgspec.json.decode(r.said, type=Health)) for r in rows]
+        return [
+            HealthRow(name, h.t, h.messages, h.rejected, h.lag_s, h.queue, h.last_commit, h.disk_free_bytes)
+            for name, h in said
+        ]
 
     def alarms_now(self, line: str | None = None) -> Sequence[AlarmRow]:
         """Alarms whose state is not normal, most urgent first, then newest."""

@@ -12,7 +12,7 @@ from argparse import ArgumentParser, Namespace
 from collections import Counter
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TypeVar
 
@@ -44,6 +44,7 @@ STORED_EVERY_S = 0.5
 CHECKPOINT_EVERY_S = 30.0
 ROLL_EVERY_S = 10.0
 AGAIN_S = 1.0
+KEEP_HEALTH_MS = 3000
 
 T = TypeVar("T")
 
@@ -148,6 +149,8 @@ class Service:
     _owed: dict[Stream, int] = field(default_factory=dict)
     _alarms: "asyncio.Queue[tuple[str, bytes]]" = field(default_factory=asyncio.Queue)
     _full: bool = False
+    _health: Health | None = None
+    _health_ms: int = 0
 
     async def run(self) -> None:
         """Until cancelled; if one task fails, all end and the failure comes out."""
@@ -168,11 +171,20 @@ class Service:
         while True:
             received = await self._gather()
             batch = await self._in_thread(self.desk.take, received, time.time())
-            if not (batch.messages or batch.outputs or received or batch.now):
+            batch = self._with_health(batch)
+            if not (batch.messages or batch.outputs or received or batch.now or batch.health):
                 continue
             stored = await self._write(batch)
             self.desk.committed_s = time.time()
             self._tell(Done(list(batch.outputs), stored, received))
+
+    def _with_health(self, batch: Batch) -> Batch:
+        """What the monitor last said of itself goes into the store as well, every few seconds."""
+        said = self._health
+        if said is None or said.t - self._health_ms < KEEP_HEALTH_MS:
+            return batch
+        self._health_ms = said.t
+        return replace(batch, health=said)
 
     async def _gather(self) -> list[Received]:
         """What has arrived: the first, whatever follows within a moment, at most a batch; nothing after a while."""
@@ -256,6 +268,7 @@ class Service:
                 round(now_s * 1e3), desk.messages, dict(desk.rejected), now_s - max(newest, default=now_s),
                 self.link.inbox.qsize(), committed, free,
             )  # fmt: skip
+            self._health = health
             for line in desk.pipelines:
                 topic = monitor_topic(self.desk.configuration.works.works, line, "health")
                 await self.link.publish(topic, msgspec.json.encode(health), qos=0, retain=True)

@@ -12,6 +12,7 @@ import pyarrow as pa
 from sqlalchemy import Table, func, insert, select
 
 from monitor.contract.config import Recipe, Store
+from monitor.contract.messages import Health
 from monitor.contract.record import (
     AlarmChange,
     CounterFault,
@@ -32,6 +33,7 @@ from monitor.contract.schema import (
     DRUM,
     FINDING,
     GAP,
+    HEALTH,
     LEDGER,
     LINE_NOW,
     MESSAGE,
@@ -57,6 +59,7 @@ class Batch:
     outputs: Sequence[Output] = ()
     now: Mapping[str, LineNow] = field(default_factory=dict)
     states: Mapping[str, bytes] = field(default_factory=dict)
+    health: Health | None = None
 
 
 class Writer:
@@ -68,6 +71,11 @@ class Writer:
         self.engine = open_for_writing(settings)
         self.ledger = self._read_ledger()
         self.last_id = self._read_last_id()
+
+    @property
+    def name(self) -> str:
+        """The lines it writes, in words."""
+        return ", ".join(sorted(self.lines))[:240] if self.lines else "all lines"
 
     def is_new(self, message: Message) -> bool:
         """Whether a message is not stored yet; it counts as stored from here on, so call it once and then write."""
@@ -96,6 +104,9 @@ class Writer:
                 for line, state in batch.states.items()
             ]
             upsert(connection, CHECKPOINT, states)
+            if batch.health is not None:
+                said = msgspec.json.encode(batch.health).decode()
+                upsert(connection, HEALTH, [{"monitor": self.name, "t_ms": batch.health.t, "said": said}])
         self.last_id = last_id
         self.ledger.take_touched()
         return {stream: spans.upto for stream, spans in touched.items()}

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from monitor.contract.config import Configuration, StreamSettings
 from monitor.contract.messages import Action
-from monitor.contract.reading import AlarmRow, DrumRow, NowRow, RejectedRow, Trend
+from monitor.contract.reading import AlarmRow, DrumRow, HealthRow, NowRow, RejectedRow, Trend
 from monitor.contract.record import Finding, Floats, Verdict
 from monitor.contract.topics import Stream
 
@@ -109,6 +109,10 @@ class FakeRecord:
                 )
             )
         return rows
+
+    def health(self) -> Sequence[HealthRow]:
+        t_ms = round(self.clock() * 1e3)
+        return [HealthRow("all lines", t_ms, 1200, {"not JSON": 3}, 0.3, 4, t_ms - 200, 80 * 2**30)]
 
     def alarms_now(self, line: str | None = None) -> Sequence[AlarmRow]:
         newest = {(a.line, a.alarm): a for a in self.alarms}

@@ -1,11 +1,14 @@
 """The monitor as a process, fed by an outside client over real brokers: good is stored, bad counted, nothing stops."""
 
 import json
+import resource
 import subprocess
 import time
 from pathlib import Path
 
+import psutil
 import pytest
+from sqlalchemy import text
 
 from monitor.contract.config import Store
 from monitor.contract.topics import Stream
@@ -101,6 +104,15 @@ def test_sigterm_ends_it_within_five_seconds_with_everything_stored(works):
     assert [row.line for row in works.reader.lines_now()] == ["core-1"]
 
 
+def test_what_the_monitor_says_of_itself_is_in_the_store(works):
+    works.tell("oven-a/temperature", n=0, v=290.0)
+    until(lambda: any(row.messages for row in works.reader.health()), 20, "its own health")
+    (row,) = works.reader.health()
+    assert row.monitor == "core-1, core-2"
+    assert row.last_commit_ms is not None
+    assert row.disk_free_bytes
+
+
 def test_a_broker_that_is_not_there_yet_is_waited_for(tmp_path):
     one = Works(tmp_path, "mosquitto")
     one.monitor.ready = lambda: "no broker at" in one.monitor.said
@@ -142,3 +154,40 @@ def test_what_cannot_be_done_is_said_in_a_sentence(tmp_path, words, says):
     assert done.returncode == 2
     assert says in done.stderr
     assert "Traceback" not in done.stderr
+
+
+def test_a_full_disk_is_said_acknowledges_nothing_and_is_recovered_from(works):
+    """The monitor's files may not grow any more: as with a full disk, no transaction is committed until they may."""
+    works.tell("oven-a/temperature", n=0, v=290.0)
+    until(lambda: works.samples("oven-a/temperature") == [290.0], 20, "the first sample")
+    process = psutil.Process(works.monitor.process.pid)
+    process.rlimit(psutil.RLIMIT_FSIZE, (4096, resource.RLIM_INFINITY))
+    for n in range(1, 6):
+        works.tell("oven-a/temperature", n=n, v=290.0 + n)
+    until(lambda: "the store cannot be written" in works.monitor.said, 20, "the sentence")
+    assert "nothing is acknowledged until it can" in works.monitor.said
+    assert works.samples("oven-a/temperature") == [290.0]
+    process.rlimit(psutil.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
+    until(lambda: works.samples("oven-a/temperature") == [290.0 + n for n in range(6)], 20, "all samples")
+    assert "the store can be written again" in works.monitor.said
+    assert works.monitor.alive
+
+
+def test_a_reader_that_stays_open_keeps_the_log_bounded_once_it_goes(works, tmp_path):
+    """A page that reads for long holds SQLite's log back; when it ends, the log is used anew and does not grow on."""
+    works.tell("oven-a/temperature", n=0, v=290.0)
+    until(lambda: works.samples("oven-a/temperature") == [290.0], 20, "the first sample")
+    wal = tmp_path / "run" / "store" / "record.sqlite-wal"
+    payload = [290.0] * 5000
+    with works.reader.engine.connect() as long_open:
+        long_open.execute(text("begin"))
+        long_open.execute(text("select count(*) from message")).scalar()
+        for n in range(1, 200):
+            works.tell("oven-a/temperature", n=n, v=payload, dt=0.05, t=round(time.time() * 1e3) - 1000)
+        until(lambda: len(works.samples("oven-a/temperature")) > 190 * 1000, 30, "the samples")
+    held = wal.stat().st_size
+    assert held > 4 * 2**20
+    for n in range(200, 400):
+        works.tell("oven-a/temperature", n=n, v=payload, dt=0.05, t=round(time.time() * 1e3) - 1000)
+    until(lambda: len(works.samples("oven-a/temperature")) > 390 * 1000, 30, "the rest of the samples")
+    assert wal.stat().st_size < held + 9 * 2**20

@@ -1,0 +1,59 @@
+"""Backups as the readme has them, tried: what is restored is the record."""
+
+import shutil
+import sqlite3
+import subprocess
+
+import pytest
+
+from monitor.contract.config import Store
+from monitor.shell import rollup
+from monitor.shell.reader import StoreReader
+from tests.core.test_pipeline import tell
+from tests.shell import postgres
+from tests.shell.test_store import busy
+from tests.shell.works import SERVER, desk_at, everything, settings_at, take
+
+
+@pytest.fixture(scope="module")
+def arrivals():
+    return tell(130, before=busy).sorted()
+
+
+def kept(place, arrivals):
+    desk = desk_at(place)
+    take(desk, arrivals)
+    desk.writer.write(desk.last_batch())
+    rollup.roll_drums(desk.writer.engine, place)
+    return desk
+
+
+def test_sqlite_while_the_monitor_writes(tmp_path, arrivals):
+    desk = kept(tmp_path / "store", arrivals[:2000])
+    copy = tmp_path / "copy"
+    copy.mkdir()
+    with sqlite3.connect(tmp_path / "store" / "record.sqlite") as c:
+        c.execute("vacuum into ?", [str(copy / "record.sqlite")])
+    shutil.copytree(tmp_path / "store" / "drums", copy / "drums", dirs_exist_ok=True)
+    before = everything(tmp_path / "store")
+    take(desk, arrivals[2000:])
+    assert everything(copy) == before
+    take(desk_at(copy, again=True), arrivals[2000:])
+    assert everything(copy) == everything(tmp_path / "store")
+
+
+def test_postgresql_by_its_own_tools(tmp_path, server, arrivals):
+    (tmp_path / SERVER).write_text(server)
+    kept(tmp_path, arrivals)
+    before = everything(tmp_path)
+    url = settings_at(tmp_path).database_url
+    dump = subprocess.run([postgres.program("pg_dump"), "--format=custom", url], capture_output=True, check=True).stdout
+    copy = postgres.database_for(server, "restored")
+    restored = [postgres.program("pg_restore"), "--no-owner", f"--dbname={copy}"]
+    subprocess.run(restored, input=dump, check=True)
+    store = Store(folder=str(tmp_path), database_url=copy)
+    reader = StoreReader(store)
+    assert list(reader.drums("core-1")) == before["drums"]
+    assert sorted(map(repr, reader.findings("core-1", -1e9, 1e9))) == before["findings"]
+    first, verdict = reader.verdicts("core-1", 0, 1e9)
+    assert (first, verdict.tolist()) == before["verdict"]
