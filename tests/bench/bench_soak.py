@@ -1,0 +1,81 @@
+"""Days of one line through desk and store: memory, handles, log and processor must not grow. HOURS=168 is a week."""
+
+import os
+import tempfile
+import time
+from pathlib import Path
+
+import msgspec
+import psutil
+
+from monitor.contract.config import Configuration, Store
+from monitor.contract.load import load
+from monitor.core.arrival import Arrival
+from monitor.core.engine import Engine
+from monitor.shell.link import Received
+from monitor.shell.service import Desk
+from monitor.shell.store import Writer
+from simulator.line import Run, simulate
+from simulator.scenario import Scenario, load_scenario
+from tests.bench.works import CONFIGS
+
+T0 = 1_764_000_000.0
+HOURS = int(os.environ.get("HOURS", "24"))
+HOUR_S = 3600.0
+ROLL_S = 600.0
+
+
+def main() -> None:
+    """Print size, handles, log, store and seconds of processor for each simulated hour, every sixth hour."""
+    c = load(CONFIGS)
+    process = psutil.Process()
+    with tempfile.TemporaryDirectory() as name:
+        c = c.model_copy(update={"works": c.works.model_copy(update={"store": Store(folder=name)})})
+        writer = Writer(c.works.store)
+        desk = Desk(c, writer, Engine(c).pipelines)
+        numbers: dict[str, int] = {}
+        drum, metre = 1, 0.0
+        begun = time.perf_counter()
+        for hour in range(HOURS):
+            run = _begin(load_scenario(CONFIGS, "demo", c), c, hour, numbers, drum, metre)
+            spent = _hour(desk, run, numbers)
+            drum, metre = run.next_drum, run.reading_m(HOUR_S)
+            if hour % 6 == 0 or hour == HOURS - 1:
+                wal = Path(name, "record.sqlite-wal").stat().st_size / 2**20
+                kept = sum(p.stat().st_size for p in Path(name).rglob("*") if p.is_file()) / 2**20
+                size = process.memory_info().rss / 2**20
+                print(
+                    f"hour {hour:>3}: {size:.0f} MiB resident, {process.num_fds()} files open, WAL {wal:.0f} MiB, "
+                    f"store {kept:.0f} MiB, {spent:.1f} s of processor for the hour",
+                    flush=True,
+                )
+        print(f"{HOURS * HOUR_S / (time.perf_counter() - begun):.0f} times real time, simulator included")
+        writer.close()
+
+
+def _begin(scenario: Scenario, c: Configuration, hour: int, numbers: dict[str, int], drum: int, metre: float) -> Run:
+    return simulate(scenario, c, "core-1", T0 + hour * HOUR_S, dict(numbers), drum, metre if hour else None)
+
+
+def _hour(desk: Desk, run: Run, numbers: dict[str, int]) -> float:
+    """One simulated hour into the store; returns the seconds of processor that the desk took."""
+    batch: list[Received] = []
+    rolled_s, spent = 0.0, 0.0
+    for sent in run.messages(until_s=HOUR_S):
+        path = sent.topic.split("/", 2)[2]
+        numbers[path] = max(numbers.get(path, 0), msgspec.json.decode(sent.payload)["n"] + 1)
+        batch.append(Received(Arrival(sent.topic, sent.payload, sent.send_s), lambda: None))
+        if len(batch) == 500:
+            begun = time.process_time()
+            desk.writer.write(desk.take(batch, sent.send_s))
+            batch = []
+            if sent.send_s > rolled_s + ROLL_S:
+                rolled_s = sent.send_s
+                desk.roll()
+            spent += time.process_time() - begun
+    desk.writer.write(desk.take(batch, T0))
+    return spent
+
+
+if __name__ == "__main__":
+    main()
