@@ -11,6 +11,7 @@ from dash.exceptions import PreventUpdate
 from dashboard import api, pages
 from dashboard.answers import send_answer
 from dashboard.context import Context
+from dashboard.entry import present
 from dashboard.gateway import Gateway, Numbering
 from dashboard.live import WANTS_ANSWER
 from dashboard.pages import alarms, drum, settings, trend
@@ -36,7 +37,7 @@ def create_app(record: Record, configuration: Configuration, gateway: Gateway, c
         serve_locally=True,
     )
     app.server.register_blueprint(api.blueprint(context))
-    app.layout = frame(configuration.works.title, configuration.works.time_zone)
+    app.layout = lambda: frame(configuration.works.title, configuration.works.time_zone, present())
     _pages(app, context)
     _browser_side(app)
     _alarms(app, context)

@@ -13,6 +13,7 @@ from flask import Flask, Response, abort, has_request_context, redirect, request
 from flask import g as now
 
 from dashboard.accounts import Accounts, Person
+from dashboard.words import CAUTION
 
 TRIES, WITHIN_S = 5, 300.0
 LASTS = timedelta(hours=12)
@@ -24,7 +25,7 @@ PAGE = """<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>ever
 <form method="post" action="/enter"><input type="hidden" name="token" value="{token}">
 <p><label>Name <input name="name" autocomplete="username" required autofocus></label></p>
 <p><label>Password <input name="password" type="password" autocomplete="current-password" required></label></p>
-<p><button class="plain">Enter</button></p></form></main></body></html>"""
+<p><button class="plain">Enter</button></p></form><p class="caution">{caution}</p></main></body></html>"""
 
 
 @dataclass(slots=True)
@@ -71,7 +72,7 @@ def ask_who(server: Flask, accounts: Accounts, works_title: str, clock: Callable
 
     def page(said: str, status: int = 200) -> Response:
         session["token"] = session.get("token") or secrets.token_urlsafe(32)
-        text = PAGE.format(works=escape(works_title), said=escape(said), token=session["token"])
+        text = PAGE.format(works=escape(works_title), said=escape(said), token=session["token"], caution=CAUTION)
         return Response(text, status, {"Cache-Control": "no-store"}, "text/html")
 
     @server.get("/enter")

@@ -8,6 +8,7 @@ from urllib.parse import quote
 import dash_mantine_components as dmc
 from dash import dcc, html
 
+from dashboard.accounts import Person
 from dashboard.views import aria, attributes
 from dashboard.words import CAUTION
 
@@ -62,8 +63,8 @@ _SCRIPT = INDEX.split("<script>")[1].split("</script>")[0]
 OWN_SCRIPTS = ["'sha256-" + b64encode(sha256(_SCRIPT.encode()).digest()).decode() + "'"]
 
 
-def frame(works_title: str, time_zone: str) -> dmc.MantineProvider:
-    """The whole document; pages come into `content`."""
+def frame(works_title: str, time_zone: str, person: Person | None = None) -> dmc.MantineProvider:
+    """The whole document; pages come into `content`. `person` is who is there, where there are accounts."""
     return dmc.MantineProvider(
         id="provider",
         theme=THEME,
@@ -77,14 +78,14 @@ def frame(works_title: str, time_zone: str) -> dmc.MantineProvider:
             dcc.Interval(id="second", interval=1000),
             dcc.Store(id="second-done"),
             html.A("Skip to the content", href="#content", className="skip"),
-            _header(works_title, time_zone),
+            _header(works_title, time_zone, person),
             html.Main(id="content", tabIndex=-1),
             html.Footer([html.P(CAUTION), html.P(works_title, className="works")]),
         ],
     )
 
 
-def _header(works_title: str, time_zone: str) -> html.Header:
+def _header(works_title: str, time_zone: str, person: Person | None) -> html.Header:
     links = [
         dcc.Link([html.Span(name, className="nav-name"), html.Span(question, className="nav-question")], href=href)
         for href, name, question in NAVIGATION
@@ -98,9 +99,17 @@ def _header(works_title: str, time_zone: str) -> html.Header:
                 [
                     html.Span(id="connection", className="connection", role="status"),
                     html.Time(id="works-time", className="works-time", **attributes(time_zone=time_zone)),
+                    *_person(person),
                     html.Button("Dark", id="theme-button", className="plain", title="Change between light and dark"),
                 ],
                 className="header-right",
             ),
         ],
     )
+
+
+def _person(person: Person | None) -> list[Any]:
+    if person is None:
+        return []
+    leave = html.Button("Leave", className="plain", type="submit", title=f"{person.name} may {person.role}")
+    return [html.Form([html.Span(person.name), leave], action="/leave", method="POST", className="person")]

@@ -42,7 +42,7 @@ def test_an_unknown_address_gets_a_sentence_and_a_way_back(context, address):
 def test_the_document_names_its_language_and_its_caution(client, app):
     document = client.get("/").get_data(as_text=True)
     assert '<html lang="en">' in document
-    assert words.CAUTION in text_of(app.layout)
+    assert words.CAUTION in text_of(app.layout())
 
 
 def test_no_asset_comes_from_elsewhere(client):

@@ -341,3 +341,6 @@ def test_with_accounts_nobody_comes_in_without_one_and_answers_bear_its_name(
     assert cookie["httpOnly"]
     assert cookie["sameSite"] == "Strict"
     assert "password" not in page.url
+    expect(page.locator(".person")).to_contain_text("Mira")
+    page.get_by_role("button", name="Leave").click()
+    expect(page).to_have_url(served.url + "/enter")
