@@ -111,6 +111,7 @@ class DiskOutbox(Outbox):
     path: Path = Path()
     _fresh: dict[int, Kept] = field(default_factory=dict)
     _gone: list[int] = field(default_factory=list)
+    _used: bool = False  # numbers were used since the last `keep`, even if their messages are stored by now
     _file: sqlite3.Connection | None = None
 
     @classmethod
@@ -131,11 +132,12 @@ class DiskOutbox(Outbox):
         """Keep one message after all others."""
         place = self.end
         Outbox.add(self, topic, n, payload)
+        self._used = True
         self._fresh[place] = self._kept[place]
 
     def keep(self) -> str:
         """Write down what has changed; returns what stands in the way, in words, or nothing."""
-        if self._file is None or not (self._fresh or self._gone):
+        if self._file is None or not (self._fresh or self._gone or self._used):
             return ""
         fresh = [(k.place, k.topic, k.n, k.payload) for k in self._fresh.values()]
         try:
@@ -149,6 +151,7 @@ class DiskOutbox(Outbox):
             return f"{self.path}: {error}"
         self._fresh.clear()
         self._gone.clear()
+        self._used = False
         return ""
 
     def _forget(self, kept: Kept) -> None:

@@ -3,7 +3,7 @@
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from simulator import resume
@@ -38,6 +38,7 @@ def test_the_outbox_is_bounded_and_counts_what_it_gave_up() -> None:
     assert [(k.topic, k.n) for k in outbox.until(place)] == [("a", 2), ("a", 3)]
 
 
+@settings(deadline=None)  # it opens files
 @given(st.lists(st.tuples(st.sampled_from("abc"), st.sampled_from(["add", "trim", "keep", "die"]), st.integers(0, 30))))
 def test_what_was_written_down_is_there_after_a_death(
     tmp_path_factory: pytest.TempPathFactory, steps: list[tuple[str, str, int]]
