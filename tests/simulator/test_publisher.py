@@ -126,6 +126,7 @@ async def test_nothing_is_lost_while_the_broker_is_away(tmp_path: Path) -> None:
             listening = asyncio.create_task(hearer.listen(port, sum(counts.values())))
             await publishing
             # What the listener missed before it had subscribed is still kept.
+            one._stopping = False
             again = asyncio.create_task(one._stay_connected())
             await listening
             again.cancel()
