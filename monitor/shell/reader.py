@@ -8,7 +8,6 @@ from typing import Any, TypeVar
 import msgspec
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 from sqlalchemy import Connection, and_, case, func, or_, select
@@ -219,10 +218,9 @@ class StoreReader:
         from monitor.shell.rollup import HOUR_MS, hour_files
 
         parts = []
-        wanted = (pc.field("station") == stream.station) & (pc.field("quantity") == stream.quantity)
         first = (start_ms // HOUR_MS - 1) * HOUR_MS  # a message lies in the hour of its first sample
         for path in hour_files(self.folder, stream.line, first, end_ms):
-            found = pq.read_table(path, columns=["t_ms", "v"], filters=wanted)
+            found = samples.read(path, stream.station, stream.quantity, ["t_ms", "v"])
             parts.append((found["t_ms"].to_numpy(), found["v"].to_numpy(zero_copy_only=False).astype(np.float64)))
         return parts
 

@@ -1,15 +1,16 @@
 """Full hours and finished drums move into Parquet. A file is whole before what it replaces is deleted."""
 
 import os
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
-from sqlalchemy import Engine, and_, delete, func, select, update
+from sqlalchemy import Connection, Engine, and_, delete, func, select, update
 
 from monitor.contract.record import Verdict
 from monitor.contract.schema import CHECKPOINT, DRUM, MESSAGE, METRE_BLOCK
@@ -38,12 +39,14 @@ def drum_file(folder: Path, line: str, drum: str) -> Path:
     return folder / "drums" / line / f"{name}.parquet"
 
 
-def write_whole(path: Path, table: pa.Table) -> None:
-    """Write aside, flush to disk, rename: the name never holds half a file."""
+def write_whole(path: Path, schema: pa.Schema, tables: Iterable[pa.Table]) -> None:
+    """Write aside, flush to disk, rename: the name never holds half a file. Tables come one after the other."""
     path.parent.mkdir(parents=True, exist_ok=True)
     aside = path.with_suffix(".aside")
     with aside.open("wb") as file:
-        pq.write_table(table, file, compression="zstd", row_group_size=65_536)
+        with pq.ParquetWriter(file, schema, compression="zstd") as writer:
+            for table in tables:
+                writer.write_table(table, row_group_size=65_536)
         file.flush()
         os.fsync(file.fileno())
     aside.replace(path)
@@ -76,33 +79,39 @@ def roll_hours(engine: Engine, folder: Path, keep_ms: int, lines: Collection[str
 
 
 def _roll_hour(engine: Engine, folder: Path, line: str, hour_ms: int, known_id: int) -> Path | None:
+    """One stream after the other, so that an hour never lies in memory whole."""
     m = MESSAGE.c
     inside = and_(m.line == line, m.t_ms >= hour_ms, m.t_ms < hour_ms + HOUR_MS, m.id <= known_id)
-    wanted = select(m.station, m.quantity, m.n, m.t_ms, m.payload).where(inside)
-    with engine.connect() as connection:
-        rows = connection.execute(wanted.order_by(m.station, m.quantity, m.t_ms)).all()
-    if not rows:
-        return None
     path = hour_file(folder, line, hour_ms)
-    write_whole(path, _with_what_lies_there(path, samples.table(rows)))
+    with engine.connect() as connection:
+        held = connection.execute(select(m.station, m.quantity).where(inside).distinct()).all()
+        if not held:
+            return None
+        streams = sorted({(r.station, r.quantity) for r in held} | _streams_in(path))
+        write_whole(path, samples.SCHEMA, (_hour_of(connection, inside, path, *stream) for stream in streams))
     with engine.begin() as connection:
         connection.execute(delete(MESSAGE).where(inside))
     return path
 
 
-def _with_what_lies_there(path: Path, new: pa.Table) -> pa.Table:
-    """Join with an earlier file of the hour (late messages, or a stop between writing and deleting), each row once."""
-    order = [("station", "ascending"), ("quantity", "ascending"), ("t_ms", "ascending"), ("n", "ascending")]
+def _streams_in(path: Path) -> set[tuple[str, str]]:
     if not path.is_file():
-        return new.sort_by(order)
-    old = pq.read_table(path, schema=samples.SCHEMA)
-    old_keys = pc.unique(_message_keys(old))
-    fresh = new.filter(pc.invert(pc.is_in(_message_keys(new), value_set=old_keys)))
-    return pa.concat_tables([old, fresh]).sort_by(order)
+        return set()
+    names = pq.read_table(path, columns=["station", "quantity"]).group_by(["station", "quantity"]).aggregate([])
+    return {(row["station"], row["quantity"]) for row in names.to_pylist()}
 
 
-def _message_keys(table: pa.Table) -> pa.ChunkedArray:
-    return pc.binary_join_element_wise(table["station"], table["quantity"], pc.cast(table["n"], pa.string()), "/")
+def _hour_of(connection: Connection, inside: Any, path: Path, station: str, quantity: str) -> pa.Table:
+    """A stream's hour: what a file holds already (late messages, a stop before the deleting) and what is new."""
+    m = MESSAGE.c
+    wanted = select(m.n, m.t_ms, m.id, m.received_ms, m.payload).where(inside, m.station == station)
+    rows = connection.execute(wanted.where(m.quantity == quantity).order_by(m.t_ms)).all()
+    new = samples.table(station, quantity, [samples.Held(*row) for row in rows]) if rows else None
+    old = samples.read(path, station, quantity) if path.is_file() else None
+    if new is not None and old is not None:
+        new = new.filter(pc.invert(pc.is_in(new["n"], value_set=pc.unique(old["n"]))))
+    parts = [part for part in (old, new) if part is not None]
+    return pa.concat_tables(parts).sort_by([("t_ms", "ascending"), ("n", "ascending")])
 
 
 # ---- drums -----------------------------------------------------------------------------------------------------
@@ -128,7 +137,7 @@ def _roll_drum(engine: Engine, folder: Path, drum: "object") -> Path:
     metres = first + np.arange(len(verdict), dtype=np.float64)
     table = pa.table({"line_metre": metres, "drum_metre": metres - start_m, "verdict": verdict} | dict(columns.items()))
     path = drum_file(folder, line, name)
-    write_whole(path, table)
+    write_whole(path, table.schema, [table])
     counts = metres_by_verdict(first, verdict, start_m, end_m)
     with engine.begin() as connection:
         values = {f"{word}_m": metres for word, metres in counts.items()}

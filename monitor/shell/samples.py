@@ -1,16 +1,22 @@
 """Samples out of stored messages: one message to arrays, many messages to one table."""
 
-from collections.abc import Iterable
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
 
 import msgspec
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.dataset as ds
 
 from monitor.contract.messages import Samples
 from monitor.contract.record import Floats, Ints
-from monitor.contract.topics import STORY_QUANTITIES
+from monitor.contract.topics import MONITOR, STORY_QUANTITIES
 
-TICK = "tick"  # the wall clock of a silent line, kept among the messages so that a restart meets it again
+# What the monitor told its own engine, kept among the messages (station `monitor`) so that a restart meets it again.
+TICK = "tick"  # the wall clock of a silent line
+NOTE = "note"  # a trouble of the monitor itself
 
 _DECODER = msgspec.json.Decoder(Samples)
 
@@ -21,14 +27,20 @@ SCHEMA = pa.schema(
         ("n", pa.int64()),
         ("t_ms", pa.int64()),
         ("v", pa.float64()),  # null where the quality was bad
-        ("story", pa.binary()),  # payload of a state, drum or action message
+        ("story", pa.binary()),  # payload of a message that holds no samples
+        ("id", pa.int64()),  # the order in which messages came: with it a rehearsal meets them as the monitor did
+        ("received_ms", pa.int64()),
+        ("dt_ms", pa.float64()),  # step of the block; t_ms is rounded, so the first of a block and this are exact
     ]
 )
 
 
 def arrays(payload: bytes) -> tuple[Ints, Floats]:
     """Times (UTC ms) and values of one stored message of samples; NaN where the quality is bad."""
-    said = _DECODER.decode(payload)
+    return _arrays(_DECODER.decode(payload))
+
+
+def _arrays(said: Samples) -> tuple[Ints, Floats]:
     v = np.array(said.v if isinstance(said.v, list) else [said.v], dtype=np.float64)
     t_ms = np.rint(said.t + np.arange(len(v)) * (said.dt or 0.0)).astype(np.int64)
     if said.q != "good":
@@ -37,30 +49,59 @@ def arrays(payload: bytes) -> tuple[Ints, Floats]:
     return t_ms, v
 
 
-def table(rows: Iterable[tuple[str, str, int, int, bytes]]) -> pa.Table:
-    """Messages as (station, quantity, n, t_ms, payload) become one row a sample, one row a message of the story."""
-    parts: list[pa.RecordBatch] = []
-    for station, quantity, n, t_ms, payload in rows:
-        if quantity == TICK:
-            continue
-        if quantity in STORY_QUANTITIES:
-            parts.append(_part(station, quantity, n, np.array([t_ms]), None, payload))
-        else:
-            parts.append(_part(station, quantity, n, *arrays(payload), None))
-    return pa.Table.from_batches(parts, SCHEMA)
+@dataclass(frozen=True, slots=True)
+class Held:
+    """A stored message: its number, its stamp, the order it came in, when (UTC ms), and its bytes."""
+
+    n: int
+    t_ms: int
+    id: int
+    received_ms: int
+    payload: bytes
 
 
-def _part(station: str, quantity: str, n: int, t_ms: Ints, v: Floats | None, story: bytes | None) -> pa.RecordBatch:
-    size = len(t_ms)
-    values = pa.nulls(size, pa.float64()) if v is None else pa.array(v, from_pandas=True)
-    return pa.RecordBatch.from_arrays(
-        [
-            pa.array([station] * size, pa.string()),
-            pa.array([quantity] * size, pa.string()),
-            pa.array([n] * size, pa.int64()),
-            pa.array(t_ms, pa.int64()),
-            values,
-            pa.array([story] * size, pa.binary()),
-        ],
-        schema=SCHEMA,
-    )
+def table(station: str, quantity: str, messages: Sequence[Held]) -> pa.Table:
+    """Messages of one stream become one row a sample; a message without samples is one row with its payload."""
+    of_story = quantity in STORY_QUANTITIES or station == MONITOR
+    columns = _story(messages) if of_story else _samples(messages)
+    size = len(columns["n"])
+    names = {"station": pa.array([station] * size, pa.string()), "quantity": pa.array([quantity] * size, pa.string())}
+    return pa.table(names | columns, schema=SCHEMA)
+
+
+def read(path: Path, station: str, quantity: str, columns: Sequence[str] | None = None) -> pa.Table:
+    """Rows of one stream in an hour's file; columns that older files do not have are null."""
+    wanted = SCHEMA if columns is None else pa.schema([SCHEMA.field(name) for name in columns])
+    of_stream = (pc.field("station") == station) & (pc.field("quantity") == quantity)
+    return ds.dataset(path, schema=SCHEMA, format="parquet").to_table(columns=wanted.names, filter=of_stream)
+
+
+def _story(messages: Sequence[Held]) -> dict[str, pa.Array]:
+    nothing = pa.nulls(len(messages), pa.float64())
+    return {
+        "n": pa.array([m.n for m in messages], pa.int64()),
+        "t_ms": pa.array([m.t_ms for m in messages], pa.int64()),
+        "v": nothing,
+        "story": pa.array([m.payload for m in messages], pa.binary()),
+        "id": pa.array([m.id for m in messages], pa.int64()),
+        "received_ms": pa.array([m.received_ms for m in messages], pa.int64()),
+        "dt_ms": nothing,
+    }
+
+
+def _samples(messages: Sequence[Held]) -> dict[str, pa.Array]:
+    said = [_DECODER.decode(m.payload) for m in messages]
+    blocks = [_arrays(one) for one in said]
+    sizes = [len(t) for t, _ in blocks]
+    each = {
+        "n": [m.n for m in messages],
+        "id": [m.id for m in messages],
+        "received_ms": [m.received_ms for m in messages],
+    }
+    whole = {name: pa.array(np.repeat(np.array(values, dtype=np.int64), sizes)) for name, values in each.items()}
+    return whole | {
+        "t_ms": pa.array(np.concatenate([t for t, _ in blocks])),
+        "v": pa.array(np.concatenate([v for _, v in blocks]), from_pandas=True),
+        "story": pa.nulls(sum(sizes), pa.binary()),
+        "dt_ms": pa.array(np.repeat([one.dt or 0.0 for one in said], sizes)),
+    }
