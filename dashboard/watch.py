@@ -4,8 +4,10 @@ from collections.abc import Callable
 
 from dashboard.context import Context
 from monitor.contract.reading import HealthRow
+from monitor.contract.selfwatch import SELF_ALARMS
 
-SILENT_S, LAG_S, QUEUE, COMMIT_S, DISK_BYTES = 15.0, 15.0, 5000, 15.0, 2 * 2**30
+SILENT_S, LAG_S, COMMIT_S = 15.0, 15.0, 15.0
+QUEUE, DISK_GIB = SELF_ALARMS["monitor/queue/long"].limit, SELF_ALARMS["monitor/disk/low"].limit
 METRICS_TYPE = "text/plain; version=0.0.4; charset=utf-8"
 
 
@@ -15,7 +17,7 @@ def troubles(row: HealthRow, now_ms: int) -> list[str]:
     if silent_s > SILENT_S:
         return [f"has written nothing for {silent_s:.0f} s: is it running, is the disk full?"]
     found = []
-    if row.disk_free_bytes is not None and row.disk_free_bytes < DISK_BYTES:
+    if row.disk_free_bytes is not None and row.disk_free_bytes / 2**30 < DISK_GIB:
         found.append(f"disk nearly full, {row.disk_free_bytes / 2**30:.1f} GiB left: make room")
     if row.last_commit_ms is not None and row.queue and (row.t_ms - row.last_commit_ms) / 1e3 > COMMIT_S:
         found.append("cannot commit: nothing is acknowledged until it can")

@@ -6,6 +6,7 @@ from zoneinfo import ZoneInfo
 
 from monitor.contract.config import Configuration, Line, Recipe, Response
 from monitor.contract.reading import AlarmRow
+from monitor.contract.selfwatch import SELF_ALARMS
 
 CAUTION = (
     "The tool advises. It is no interlock and releases nothing: hot ovens, high voltage and moving machinery stay "
@@ -68,6 +69,9 @@ def alarm_text(alarm: AlarmRow, configuration: Configuration) -> AlarmText:
     station, _, check = alarm.alarm.rpartition("/")
     if line is None:
         return AlarmText(alarm.alarm, None)
+    own = SELF_ALARMS.get(alarm.alarm)
+    if own is not None:
+        return AlarmText(own.title, own.response)
     if alarm.alarm.startswith("line/counter/"):
         counter = line.streams[line.counter.stream]
         return AlarmText("Metre counter disagrees with the speed", counter.instrument)

@@ -86,6 +86,8 @@ class Health(msgspec.Struct, frozen=True):
     queue: int
     last_commit: UtcMs | None = None
     disk_free_bytes: int | None = None
+    refused_per_min: float = 0.0
+    clock_step_s: Annotated[float, Meta(description="By how much the machine's clock left its own pace, s.")] = 0.0
 
 
 STREAM_MESSAGES: dict[str, type[msgspec.Struct]] = {

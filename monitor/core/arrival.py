@@ -42,3 +42,13 @@ class Tick:
     """The wall clock said `now_s` while nothing arrived; time passes for a silent line too."""
 
     now_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """The monitor says of itself that one of its own alarms (`contract.selfwatch`) is `raised` or has `returned`."""
+
+    now_s: float
+    alarm: str
+    event: str
+    value: float

@@ -27,9 +27,10 @@ from monitor.contract.record import (
     StateSpan,
     Verdict,
 )
+from monitor.contract.selfwatch import SELF_ALARMS
 from monitor.contract.units import to_si
 from monitor.core.alarms import AlarmBook, AlarmEvent, Definition
-from monitor.core.arrival import Block, Message, Tick
+from monitor.core.arrival import Block, Message, Note, Tick
 from monitor.core.cure import CureStage
 from monitor.core.cure import told as cure_told
 from monitor.core.curing import INNER, zones_on_path
@@ -119,12 +120,14 @@ class Pipeline:
 
     # ---- the two calls -----------------------------------------------------------------------------------
 
-    def feed(self, arrivals: Sequence[Message | Tick]) -> list[Output]:
+    def feed(self, arrivals: Sequence[Message | Tick | Note]) -> list[Output]:
         """Arrivals of this line in the order they came; returns what they added to the record."""
         out: list[Output] = []
         for arrival in arrivals:
             if isinstance(arrival, Tick):
                 self._pass_time(arrival.now_s)
+            elif isinstance(arrival, Note):
+                self._note(arrival)
             else:
                 self._take(arrival, out)
         self._drain(out)
@@ -154,6 +157,12 @@ class Pipeline:
         if silence and not self.silent and self.heard_s is not None and now_s - self.heard_s >= silence.after_s:
             self.silent = True
             self._events.append(AlarmEvent(self.track.end_s, self.seq, now_s, SILENCE_ALARM, "raised"))
+
+    def _note(self, note: Note) -> None:
+        self.seq += 1
+        self._events.append(
+            AlarmEvent(self.track.end_s, self.seq, note.now_s, note.alarm, note.event, value=note.value)
+        )
 
     def _hear(self, message: Message) -> None:
         self.seq += 1
@@ -238,6 +247,7 @@ class Pipeline:
         """Everything that is known up to the end of the track, in stretches between drum changes."""
         end_s = self.track.end_s
         if end_s == -np.inf:
+            self._apply_before_all(out)
             return
         self._drums.sort(key=lambda change: change[:2])
         while self._drums and self._drums[0][0] <= end_s:
@@ -248,6 +258,12 @@ class Pipeline:
         self._give_rows(end_s, out)
         self._forget()
         self.done_s = end_s
+
+    def _apply_before_all(self, out: list[Output]) -> None:
+        """What the monitor says of itself needs no cable."""
+        first = [e for e in self._events if e.known_s == -np.inf]
+        self._events = [e for e in self._events if e.known_s > -np.inf]
+        self._apply(first, out)
 
     def _stretch(self, before_s: float, upto_s: float, out: list[Output]) -> None:
         self._states(upto_s, out)
@@ -384,6 +400,7 @@ class Pipeline:
     def _define(self) -> None:
         settings = self.line.streams.get(self.line.counter.stream)
         definitions = {COUNTER_ALARM: Definition(settings.priority if settings else Priority.HIGH, None, "m")}
+        definitions |= {name: Definition(a.priority, a.limit, a.unit) for name, a in SELF_ALARMS.items()}
         if self.line.silence:
             definitions[SILENCE_ALARM] = Definition(self.line.silence.priority, self.line.silence.after_s, "s")
         for flow in self.flows.values():

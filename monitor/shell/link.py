@@ -72,6 +72,7 @@ class Link:
     filters: Sequence[str]
     name: str
     say: Callable[[str], None]
+    now: Callable[[], float] = time.time
     inbox: "asyncio.Queue[Received]" = field(default_factory=asyncio.Queue)
     connected: bool = False
     _client: aiomqtt.Client | None = None
@@ -128,5 +129,5 @@ class Link:
                 self.inbox.put_nowait(Received(None, done))
                 continue
             payload = message.payload if isinstance(message.payload, bytes) else str(message.payload).encode()
-            arrival = Arrival(topic, payload, time.time(), bool(message.retain))
+            arrival = Arrival(topic, payload, self.now(), bool(message.retain))
             self.inbox.put_nowait(Received(arrival, done))

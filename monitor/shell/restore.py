@@ -6,13 +6,15 @@ from collections.abc import Callable
 from functools import cache
 from pathlib import Path
 
+import msgspec
+
 import monitor.contract
 import monitor.core
 import monitor.physics
 from monitor.contract.config import Configuration
 from monitor.contract.record import Output
-from monitor.contract.topics import Stream, sample_topic
-from monitor.core.arrival import Arrival, Message, Tick
+from monitor.contract.topics import MONITOR, Stream, sample_topic
+from monitor.core.arrival import Arrival, Message, Note, Tick
 from monitor.core.decode import Decoder
 from monitor.core.pipeline import Pipeline
 from monitor.shell.samples import TICK
@@ -67,9 +69,9 @@ def restore(writer: Writer, configuration: Configuration, line: str, say: Callab
     return pipeline
 
 
-def _again(decoder: Decoder, works: str, row: tuple[int, Stream, int, bytes]) -> Message | Tick | None:
+def _again(decoder: Decoder, works: str, row: tuple[int, Stream, int, bytes]) -> Message | Tick | Note | None:
     _, stream, received_ms, payload = row
-    if stream.quantity == TICK:
-        return Tick(received_ms / 1e3)
+    if stream.station == MONITOR:
+        return Tick(received_ms / 1e3) if stream.quantity == TICK else msgspec.json.decode(payload, type=Note)
     decoded = decoder.decode(Arrival(sample_topic(works, stream), payload, received_ms / 1e3))
     return decoded if isinstance(decoded, Message) else None

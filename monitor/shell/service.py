@@ -9,7 +9,7 @@ import signal
 import sys
 import time
 from argparse import ArgumentParser, Namespace
-from collections import Counter
+from collections import Counter, deque
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
@@ -27,13 +27,15 @@ from monitor.contract.messages import AlarmSaid, Health, Stored
 from monitor.contract.part import Part
 from monitor.contract.record import AlarmChange, LineNow, Output, Rejected
 from monitor.contract.topics import MONITOR, Stream, monitor_topic, stored_topic, subscription
-from monitor.core.arrival import Message, Tick
+from monitor.core.arrival import Message, Note, Tick
 from monitor.core.decode import Decoder
 from monitor.core.pipeline import Pipeline
+from monitor.core.selfwatch import SelfWatch
+from monitor.shell.clock import SteadyClock
 from monitor.shell.link import Link, Received
 from monitor.shell.restore import freeze, restore
 from monitor.shell.rollup import roll_drums, roll_hours
-from monitor.shell.samples import TICK
+from monitor.shell.samples import NOTE, TICK
 from monitor.shell.store import Batch, Writer
 
 BATCH = 400
@@ -71,6 +73,7 @@ class Desk:
     rejected: "Counter[str]" = field(default_factory=Counter)
     messages: int = 0
     committed_s: float | None = None
+    _noted: int = 0
     _now_s: dict[str, float] = field(default_factory=dict)
     _checkpoint_s: dict[str, float] = field(default_factory=dict)
     _behind: set[str] = field(default_factory=set)
@@ -79,11 +82,14 @@ class Desk:
         c = self.configuration
         self.decoder = Decoder(c.works.works, {name: c.lines[name] for name in self.pipelines}, c.works.wire)
 
-    def take(self, received: Sequence[Received], now_s: float) -> Batch:
-        """Decode and feed what is not stored yet. The batch must then be written, however many tries it takes."""
+    def take(self, received: Sequence[Received], now_s: float, notes: Sequence[Note] = ()) -> Batch:
+        """Decode and feed what is not stored yet. The batch must then be written, however many tries it takes.
+
+        `notes` are the monitor's on itself; they stand with the first of its lines.
+        """
         outputs: list[Output] = []
-        fed: dict[str, list[Message | Tick]] = {}
-        kept: list[tuple[Message, bytes]] = []
+        fed: dict[str, list[Message | Tick | Note]] = {}
+        kept = self._notes(fed, notes)
         for one in received:
             if one.arrival is None:
                 continue
@@ -101,7 +107,15 @@ class Desk:
         self._behind |= set(fed)
         return Batch(kept, outputs, self._due_now(now_s), self._due_states(now_s))
 
-    def _ticks(self, fed: dict[str, list[Message | Tick]], now_s: float) -> list[tuple[Message, bytes]]:
+    def _notes(self, fed: dict[str, list[Message | Tick | Note]], notes: Sequence[Note]) -> list[tuple[Message, bytes]]:
+        line, kept = min(self.pipelines), []
+        for note in notes:
+            fed.setdefault(line, []).append(note)
+            self._noted = max(self._noted + 1, round(note.now_s * 1e3))
+            kept.append((_own(Stream(line, MONITOR, NOTE), self._noted, note.now_s), msgspec.json.encode(note)))
+        return kept
+
+    def _ticks(self, fed: dict[str, list[Message | Tick | Note]], now_s: float) -> list[tuple[Message, bytes]]:
         """Lines that have been silent for long enough hear the wall clock once; it is kept as their messages are."""
         kept = []
         for line, pipeline in self.pipelines.items():
@@ -110,8 +124,7 @@ class Desk:
                 continue
             if now_s - pipeline.heard_s >= silence.after_s:
                 fed[line] = [Tick(round(now_s, 3))]
-                stream = Stream(line, MONITOR, TICK)
-                kept.append((Message(stream, round(now_s * 1e3), now_s, now_s, now_s, None), b""))  # type: ignore[arg-type]
+                kept.append((_own(Stream(line, MONITOR, TICK), round(now_s * 1e3), now_s), b""))
         return kept
 
     def _due_now(self, now_s: float) -> dict[str, LineNow]:
@@ -139,18 +152,27 @@ class Desk:
         roll_hours(engine, folder, round(store.raw_hours_in_database * 3_600_000), lines)
 
 
+def _own(stream: Stream, n: int, now_s: float) -> Message:
+    """What the monitor tells its own engine, as a message that can be kept."""
+    return Message(stream, n, now_s, now_s, now_s, None)  # type: ignore[arg-type]
+
+
 @dataclass(slots=True)
 class Service:
     """The tasks around one desk. One thread does all that touches engines and store, so that there is one writer."""
 
     desk: Desk
     link: Link
+    clock: SteadyClock = field(default_factory=SteadyClock)
+    watch: SelfWatch = field(default_factory=SelfWatch)
     thread: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(1, thread_name_prefix="desk"))
     _owed: dict[Stream, int] = field(default_factory=dict)
     _alarms: "asyncio.Queue[tuple[str, bytes]]" = field(default_factory=asyncio.Queue)
     _full: bool = False
     _health: Health | None = None
     _health_ms: int = 0
+    _notes: list[Note] = field(default_factory=list)
+    _refused: "deque[int]" = field(default_factory=lambda: deque([0], maxlen=60))
 
     async def run(self) -> None:
         """Until cancelled; if one task fails, all end and the failure comes out."""
@@ -170,12 +192,13 @@ class Service:
     async def _work(self) -> None:
         while True:
             received = await self._gather()
-            batch = await self._in_thread(self.desk.take, received, time.time())
+            notes, self._notes = self._notes, []
+            batch = await self._in_thread(self.desk.take, received, self.clock(), notes)
             batch = self._with_health(batch)
             if not (batch.messages or batch.outputs or received or batch.now or batch.health):
                 continue
             stored = await self._write(batch)
-            self.desk.committed_s = time.time()
+            self.desk.committed_s = self.clock()
             self._tell(Done(list(batch.outputs), stored, received))
 
     def _with_health(self, batch: Batch) -> Batch:
@@ -260,15 +283,18 @@ class Service:
     async def _tell_health(self) -> None:
         while True:
             await asyncio.sleep(1.0)
-            desk, now_s = self.desk, time.time()
+            desk, now_s = self.desk, self.clock()
             newest = [p.newest_s for p in desk.pipelines.values() if p.first_s is not None]
             committed = round(desk.committed_s * 1e3) if desk.committed_s else None
             free = shutil.disk_usage(desk.configuration.works.store.folder).free
+            refused = sum(desk.rejected.values())
             health = Health(
                 round(now_s * 1e3), desk.messages, dict(desk.rejected), now_s - max(newest, default=now_s),
-                self.link.inbox.qsize(), committed, free,
+                self.link.inbox.qsize(), committed, free, float(refused - self._refused[0]), self.clock.step_s,
             )  # fmt: skip
+            self._refused.append(refused)
             self._health = health
+            self._notes += self.watch.judge(health)
             for line in desk.pipelines:
                 topic = monitor_topic(self.desk.configuration.works.works, line, "health")
                 await self.link.publish(topic, msgspec.json.encode(health), qos=0, retain=True)
@@ -332,8 +358,9 @@ def _run(options: Namespace) -> int:
     name = f"{works.works}-monitor-{hashlib.sha256(','.join(lines).encode()).hexdigest()[:10]}"
     everything = set(lines) == set(configuration.lines)  # then unknown lines are heard too, and counted
     filters = [subscription(works.works, line) for line in (["+"] if everything else lines)]
-    link = Link(at, works.broker, filters, name, LOG.info)
-    return asyncio.run(_until_stopped(Service(Desk(configuration, writer, pipelines), link)))
+    clock = SteadyClock()
+    link = Link(at, works.broker, filters, name, LOG.info, clock)
+    return asyncio.run(_until_stopped(Service(Desk(configuration, writer, pipelines), link, clock)))
 
 
 async def _until_stopped(service: Service) -> int:

@@ -37,11 +37,14 @@ class Process:
     log: Path
     ready: Callable[[], bool] = lambda: True
     started: int = 0
+    environment: dict[str, str] | None = field(default=None, repr=False)
     process: "subprocess.Popen[bytes] | None" = field(default=None, repr=False)
 
     def start(self) -> "Process":
         with self.log.open("ab") as out:
-            self.process = subprocess.Popen(self.words, stdin=subprocess.DEVNULL, stdout=out, stderr=subprocess.STDOUT)
+            self.process = subprocess.Popen(
+                self.words, stdin=subprocess.DEVNULL, stdout=out, stderr=subprocess.STDOUT, env=self.environment
+            )
         self.started += 1
         until(lambda: self.ready() or not self.alive, 30, self.words[0])
         assert self.alive, self.said

@@ -1,0 +1,63 @@
+"""The monitor's alarms on itself: raised once, returned once, and a former run's are returned at the start."""
+
+from itertools import pairwise
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from monitor.contract.messages import Health
+from monitor.contract.record import AlarmState
+from monitor.contract.selfwatch import SELF_ALARMS
+from monitor.core.arrival import Note
+from monitor.core.selfwatch import SelfWatch
+from tests.core.test_pipeline import tell
+from tests.shell.works import desk_at, everything, take
+
+
+def health(queue: int = 0, free: int | None = 2**40, t: int = 0) -> Health:
+    return Health(t, 0, {}, 0.0, queue, None, free)
+
+
+def test_each_trouble_is_told_once_and_its_end_once():
+    watch = SelfWatch()
+    assert {n.event for n in watch.judge(health())} == {"returned"}
+    assert watch.judge(health()) == []
+    assert watch.judge(health(6000, t=1000)) == [Note(1.0, "monitor/queue/long", "raised", 6000.0)]
+    assert watch.judge(health(4000)) == []  # not back before 500
+    assert watch.judge(health(400, t=2000)) == [Note(2.0, "monitor/queue/long", "returned", 400.0)]
+
+
+@pytest.mark.parametrize(("free", "there"), [(None, False), (3 * 2**30, False), (2**30, True)])
+def test_a_disk_is_low_under_two_gibibytes(free, there):
+    raised = [n.alarm for n in SelfWatch().judge(health(free=free)) if n.event == "raised"]
+    assert raised == (["monitor/disk/low"] if there else [])
+
+
+@given(queues=st.lists(st.integers(0, 10_000), max_size=60))
+def test_raised_and_returned_alternate(queues):
+    watch = SelfWatch()
+    events = [n.event for q in queues for n in watch.judge(health(q)) if n.alarm == "monitor/queue/long"]
+    assert all(a != b for a, b in pairwise(events))
+
+
+@pytest.mark.parametrize("alarm", SELF_ALARMS.values(), ids=SELF_ALARMS)
+def test_every_alarm_says_what_to_do_and_returns_inside_its_limit(alarm):
+    assert alarm.present(alarm.limit, False) is False
+    assert alarm.present(alarm.back, True) is False
+    assert alarm.response.corrective_action.endswith(".")
+
+
+def test_it_is_kept_with_the_first_line_and_met_again_after_a_restart(tmp_path):
+    arrivals = tell(40).sorted()
+    desk = desk_at(tmp_path)
+    take(desk, arrivals[:200])
+    at = arrivals[200].received_s
+    desk.writer.write(desk.take([], at, [Note(at, "monitor/queue/long", "raised", 7000.0)]))
+    take(desk, arrivals[200:])
+    before = everything(tmp_path)
+    desk.writer.close()  # as kill -9 leaves it
+    book = desk_at(tmp_path, again=True).pipelines["core-1"].book
+    assert book.alarms["monitor/queue/long"].state is AlarmState.UNACKNOWLEDGED
+    assert book.alarms["monitor/queue/long"].value == 7000.0
+    assert everything(tmp_path) == before
