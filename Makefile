@@ -1,10 +1,10 @@
-# make run: the whole demo. make test: all tests. make check: style, types, arrows, tests. make bench: speed and memory.
+# make run: the whole demo. make test: all tests. make check: style, types, arrows, tests. make bench: speed and memory. make audit: known faults of dependencies.
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 READY := $(VENV)/ready
 
-.PHONY: run test check lint bench clean
+.PHONY: run test check lint bench audit clean
 
 run: $(READY)
 	@exec $(BIN)/everymetre run
@@ -23,6 +23,12 @@ lint: $(READY)
 
 bench: $(READY)
 	$(BIN)/python -m tests.bench
+
+# Asks the advisory databases, so it wants the internet; pip-audit stays in an environment of its own.
+audit: $(READY)
+	$(PYTHON) -m venv .venv/audit
+	.venv/audit/bin/python -m pip install --quiet --disable-pip-version-check pip-audit
+	.venv/audit/bin/pip-audit --disable-pip --no-deps --requirement .ci/constraints.txt
 
 clean:
 	rm -rf .run $(VENV)

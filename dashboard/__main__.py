@@ -9,7 +9,7 @@ from dashboard.accounts import Accounts
 from dashboard.app import create_app
 from dashboard.entry import ask_who, content_policy
 from dashboard.gateway import MqttGateway
-from dashboard.serve import LOOPBACK_NAMES, CannotServeError, guard, listen, want_accounts
+from dashboard.serve import LOOPBACK_NAMES, CannotServeError, collector_token, guard, listen, want_accounts
 from dashboard.views.frame import OWN_SCRIPTS
 from monitor.contract.address import address
 from monitor.contract.config import Configuration
@@ -70,7 +70,8 @@ def _serve(args: Namespace, configuration: Configuration) -> int:
     names = {*LOOPBACK_NAMES, host, *works.dashboard.names}
     guard(app.server, names, lambda: content_policy([*app.csp_hashes(), *OWN_SCRIPTS]))
     if accounts:
-        ask_who(app.server, accounts, works.title, time.time, works.dashboard.behind_tls)
+        token = collector_token(works.dashboard.collector_token_file)
+        ask_who(app.server, accounts, works.title, time.time, works.dashboard.behind_tls, token)
     server = listen(app.server, host, port)
     if args.lifeline:
         _live_by_stdin()

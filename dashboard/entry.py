@@ -18,6 +18,7 @@ from dashboard.words import CAUTION
 TRIES, WITHIN_S = 5, 300.0
 LASTS = timedelta(hours=12)
 OPEN = ("/enter", "/assets/look.css")
+FIGURES = ("/api/v1/metrics", "/api/v1/health")
 PAGE = """<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>everymetre</title>
 <meta name="viewport" content="width=device-width, initial-scale=1">
 <link rel="stylesheet" href="/assets/look.css"></head>
@@ -51,8 +52,13 @@ class Tries:
         return times
 
 
-def ask_who(server: Flask, accounts: Accounts, works_title: str, clock: Callable[[], float], tls: bool) -> None:
-    """Let nobody in without an account; `tls` says that a proxy speaks TLS, so that cookies need it too."""
+def ask_who(
+    server: Flask, accounts: Accounts, works_title: str, clock: Callable[[], float], tls: bool, token: str = ""
+) -> None:
+    """Let nobody in without an account; `tls` says that a proxy speaks TLS, so that cookies need it too.
+
+    A collector that bears `token` may read the monitor's figures and nothing else.
+    """
     server.secret_key = accounts.key()
     server.permanent_session_lifetime = LASTS
     server.config |= {
@@ -64,7 +70,7 @@ def ask_who(server: Flask, accounts: Accounts, works_title: str, clock: Callable
     @server.before_request
     def known() -> Any:
         now.person = accounts.person(session.get("name", ""))
-        if request.path in OPEN or now.person is not None:
+        if request.path in OPEN or now.person is not None or _collects(token):
             return None
         if request.method == "GET" and not request.path.startswith(("/api/", "/_", "/assets/")):
             return redirect("/enter")
@@ -100,6 +106,12 @@ def ask_who(server: Flask, accounts: Accounts, works_title: str, clock: Callable
     def leave() -> Any:
         session.clear()
         return redirect("/enter")
+
+
+def _collects(token: str) -> bool:
+    kind, _, given = request.headers.get("Authorization", "").partition(" ")
+    right = bool(token) and kind == "Bearer" and hmac.compare_digest(given.encode(), token.encode())
+    return right and request.method == "GET" and request.path in FIGURES
 
 
 def present() -> Person | None:

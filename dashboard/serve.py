@@ -4,6 +4,7 @@ import errno
 from collections.abc import Callable, Iterable
 from functools import cache
 from ipaddress import ip_address
+from pathlib import Path
 from typing import Any
 
 from flask import Flask, Response, abort, request
@@ -13,6 +14,7 @@ from dashboard.accounts import Accounts
 from dashboard.entry import only_from_here
 
 THREADS = 8
+SHORTEST_TOKEN = 20
 LOOPBACK_NAMES = ("localhost", "127.0.0.1", "[::1]")
 
 
@@ -72,3 +74,16 @@ def listen(app: Flask, host: str, port: int) -> Any:
         raise CannotServeError(
             f"Port {port} on {host} is in use: stop what runs there, or choose another with --port."
         ) from error
+
+
+def collector_token(file: str | None) -> str:
+    """What a collector of figures bears, from the file that the works names; none where none is named."""
+    if file is None:
+        return ""
+    try:
+        token = Path(file).read_text(encoding="utf-8").strip()
+    except OSError as error:
+        raise CannotServeError(f"dashboard.collector_token_file: {error}. Write a long random word there.") from error
+    if len(token) < SHORTEST_TOKEN:
+        raise CannotServeError(f"{file}: expected a token of at least {SHORTEST_TOKEN} characters, got {len(token)}.")
+    return token

@@ -53,6 +53,7 @@ class Dashboard(Settings):
     port: Annotated[int, Field(ge=1, le=65535)] = 18850
     names: list[str] = []
     accounts_file: str = ".run/accounts.json"
+    collector_token_file: str | None = None
     behind_tls: bool = False
 
 

@@ -11,6 +11,7 @@ from flask.testing import FlaskClient
 from dashboard.accounts import ROLES, Accounts, Person
 from dashboard.answers import send_answer
 from dashboard.entry import TRIES, WITHIN_S, Tries, ask_who
+from dashboard.serve import CannotServeError, collector_token
 from monitor.__main__ import main
 from tests.shell.works import configs_at
 
@@ -150,3 +151,38 @@ def test_the_command_makes_lists_and_removes(tmp_path, capsys, monkeypatch):
     assert main([*words, "Nils", "--remove"]) == 2
     assert main([*words, "Mira", "--remove"]) == 0
     assert "no account 'Nils'" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("path", "bears", "status"),
+    [
+        ("/api/v1/metrics", "Bearer " + "t" * 24, 200),
+        ("/api/v1/health", "Bearer " + "t" * 24, 200),
+        ("/api/v1/live", "Bearer " + "t" * 24, 401),
+        ("/api/v1/metrics", "Bearer " + "x" * 24, 401),
+        ("/api/v1/metrics", "", 401),
+    ],
+)
+def test_a_collector_reads_figures_by_its_token_and_nothing_else(app, accounts, path, bears, status):
+    ask_who(app.server, accounts, "Tarn", lambda: 1000.0, tls=True, token="t" * 24)
+    client = app.server.test_client()
+    got = client.get(path, headers={"Authorization": bears}, base_url="https://localhost")
+    assert got.status_code == status
+
+
+def test_without_a_token_nothing_empty_opens_the_door(app, accounts):
+    ask_who(app.server, accounts, "Tarn", lambda: 1000.0, tls=True)
+    got = app.server.test_client().get(
+        "/api/v1/metrics", headers={"Authorization": "Bearer "}, base_url="https://localhost"
+    )
+    assert got.status_code == 401
+    assert collector_token(None) == ""
+
+
+@pytest.mark.parametrize("text", [None, "short"])
+def test_a_token_file_that_will_not_do_is_named(tmp_path, text):
+    file = tmp_path / "token"
+    if text is not None:
+        file.write_text(text)
+    with pytest.raises(CannotServeError, match="token"):
+        collector_token(str(file))
