@@ -1,6 +1,8 @@
-"""Cables are pulled and networks stand still at 500 messages a second: the record is that of an undisturbed run."""
+"""Cables pulled, networks and subscribers that stand still, a slow disk: the record is that of an undisturbed run."""
 
 import random
+import signal
+import sys
 import time
 
 import pytest
@@ -59,9 +61,59 @@ def test_pulled_and_standing_cables_lose_nothing(tmp_path, arrivals, undisturbed
         assert found[name] == value, name
 
 
+def test_a_disk_that_takes_long_holds_up_but_loses_nothing(tmp_path, arrivals, undisturbed):
+    configs, port = prepared(tmp_path)
+    count = Count(tmp_path / "run" / "store")
+    one = broker("mosquitto", tmp_path, port)
+    watch = monitor(configs, tmp_path)
+    watch.words = [sys.executable, "-m", "tests.shell.slow_disk", "--configs", str(configs)]
+    tells = gateway(tmp_path, port, arrivals)
+    try:
+        for part in (one, watch, tells):
+            part.start()
+        until(lambda: count() >= len(arrivals), 120, f"the last of {len(arrivals)} messages")
+        assert watch.end() == 0
+    finally:
+        for part in (one, watch, tells):
+            part.close()
+    found = everything(tmp_path / "run" / "store")
+    for name, value in undisturbed.items():
+        assert found[name] == value, name
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_monitor_that_stands_for_a_minute_misses_nothing(tmp_path, arrivals, undisturbed, kind):
+    """Stopped by a signal, connected all the while: the broker's queue and then the gateway's outbox hold the rest."""
+    configs, port = prepared(tmp_path)
+    count = Count(tmp_path / "run" / "store")
+    parts = (broker(kind, tmp_path, port), monitor(configs, tmp_path), gateway(tmp_path, port, arrivals))
+    watch = parts[1]
+    try:
+        for part in parts:
+            part.start()
+        until(lambda: count() >= 500, 60, "the first 500 messages")
+        watch.process.send_signal(signal.SIGSTOP)
+        wait(60.0)
+        held = count()
+        watch.process.send_signal(signal.SIGCONT)
+        assert held < len(arrivals) / 2
+        until(lambda: count() >= len(arrivals), 120, f"the last of {len(arrivals)} messages")
+        assert watch.end() == 0
+    finally:
+        for part in parts:
+            part.close()
+    found = everything(tmp_path / "run" / "store")
+    for name, value in undisturbed.items():
+        assert found[name] == value, name
+
+
+def wait(s: float) -> None:
+    deadline = time.monotonic() + s
+    until(lambda: time.monotonic() >= deadline, s + 5)
+
+
 def stand_still(proxy: Proxy) -> None:
     """A network that neither carries nor breaks."""
     proxy.flowing.clear()
-    deadline = time.monotonic() + STANDS_S
-    until(lambda: time.monotonic() >= deadline, STANDS_S + 5)
+    wait(STANDS_S)
     proxy.flowing.set()
