@@ -55,6 +55,22 @@ class Action(msgspec.Struct, frozen=True):
     end_m: float | None = None
 
 
+class LimitsStep(msgspec.Struct, frozen=True):
+    """A step of a change of limits: a proposal with its rehearsal, a second person's word on it, or the way back."""
+
+    n: Sequence
+    t: UtcMs
+    step: Literal["propose", "approve", "refuse", "withdraw", "go back"]
+    recipe: str
+    by: Annotated[str, Meta(min_length=1, max_length=80)]
+    proposal: Annotated[str, Meta(max_length=80)] = ""
+    base: int | None = None
+    changes: dict[str, float | None] | None = None
+    to: int | None = None
+    reason: Annotated[str, Meta(max_length=400)] = ""
+    rehearsal: Annotated[str, Meta(max_length=4000)] = ""
+
+
 class Stored(msgspec.Struct, frozen=True):
     """The monitor has every message of the stream up to and including `n` in its store."""
 
@@ -95,6 +111,7 @@ STREAM_MESSAGES: dict[str, type[msgspec.Struct]] = {
     "state": StateChange,
     "drum": DrumChange,
     "action": Action,
+    "limits": LimitsStep,
 }
 MONITOR_MESSAGES: dict[str, type[msgspec.Struct]] = {
     "stored": Stored,

@@ -7,6 +7,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.contract.config import Recipe
 from monitor.contract.record import Finding, Floats, Ints
 from monitor.contract.topics import Stream
 
@@ -99,6 +100,40 @@ class HealthRow:
     disk_free_bytes: int | None
 
 
+@dataclass(frozen=True, slots=True)
+class ProposalRow:
+    """Limits that someone wants changed, as stored; times are UTC ms."""
+
+    line: str
+    proposal: str
+    recipe: str
+    base: int
+    state: str
+    changes: Mapping[str, float | None]
+    by: str
+    reason: str
+    t_ms: int
+    rehearsal: str
+    decided_by: str
+    decided_reason: str
+    decided_ms: int | None
+    revision: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class RevisionRow:
+    """A recipe that came into force on a line while it ran."""
+
+    line: str
+    recipe: Recipe
+    t_ms: int
+    line_metre: float
+    by: str
+    approved_by: str
+    reason: str
+    changes: Mapping[str, float | None]
+
+
 class Record(Protocol):
     """Read-only view of the store. Line metres are floats; rows are whole line metres."""
 
@@ -135,6 +170,14 @@ class Record(Protocol):
 
     def states(self, line: str, start_ms: int, end_ms: int) -> Sequence[tuple[int, str, str]]:
         """(t_ms, state, reason) of each change, the one in force at the start included."""
+        ...
+
+    def proposals(self, limit: int = 100) -> Sequence[ProposalRow]:
+        """Newest first."""
+        ...
+
+    def came_into_force(self, line: str | None = None) -> Sequence[RevisionRow]:
+        """Recipes that came into force while lines ran, newest first."""
         ...
 
     def rejected(self) -> Sequence[RejectedRow]: ...

@@ -168,7 +168,49 @@ class Rejected:
     received_s: float
 
 
-Output = Finding | AlarmChange | DrumSpan | MetreRows | Gap | CounterFault | StateSpan | Rejected
+@dataclass(frozen=True, slots=True)
+class Proposal:
+    """Limits that someone wants changed on one line, with the rehearsal in words and what became of it.
+
+    `base` is the revision that it would change, `revision` the one that it became.
+    """
+
+    line: str
+    proposal: str
+    recipe: str
+    base: int
+    state: str
+    changes: Mapping[str, float | None]
+    by: str
+    reason: str
+    t_s: float
+    rehearsal: str = ""
+    decided_by: str = ""
+    decided_reason: str = ""
+    decided_s: float | None = None
+    revision: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Revision:
+    """A recipe that came into force on a line at `t_s`, for cable that had line metre `line_metre` at the take-up on.
+
+    `text` is the whole recipe as JSON; `approved_by` is empty where one went back to an earlier revision.
+    """
+
+    line: str
+    recipe: str
+    revision: int
+    t_s: float
+    line_metre: float
+    by: str
+    approved_by: str
+    reason: str
+    changes: Mapping[str, float | None]
+    text: str
+
+
+Output = Finding | AlarmChange | DrumSpan | MetreRows | Gap | CounterFault | StateSpan | Rejected | Proposal | Revision
 
 
 @dataclass(frozen=True, slots=True)

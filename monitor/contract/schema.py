@@ -218,6 +218,42 @@ REVISION = Table(
     Column("text", Text, nullable=False),
 )
 
+# Limits that someone wants changed, and what became of it.
+PROPOSAL = Table(
+    "proposal",
+    METADATA,
+    Column("line", String(60), primary_key=True),
+    Column("proposal", String(80), primary_key=True),
+    Column("recipe", String(60), nullable=False),
+    Column("base", Integer, nullable=False),
+    Column("state", String(20), nullable=False),
+    Column("changes", Text, nullable=False),  # JSON: limit by key
+    Column("by_whom", String(80), nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("t_ms", BigInteger, nullable=False),
+    Column("rehearsal", Text, nullable=False),
+    Column("decided_by", String(80), nullable=False),
+    Column("decided_reason", Text, nullable=False),
+    Column("decided_ms", BigInteger),
+    Column("revision", Integer),
+)
+
+# Recipes that came into force on a line while it ran, whole, so that any may come back.
+IN_FORCE = Table(
+    "in_force",
+    METADATA,
+    Column("line", String(60), primary_key=True),
+    Column("recipe", String(60), primary_key=True),
+    Column("revision", Integer, primary_key=True),
+    Column("t_ms", BigInteger, nullable=False),
+    Column("line_metre", Float, nullable=False),
+    Column("by_whom", String(80), nullable=False),
+    Column("approved_by", String(80), nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("changes", Text, nullable=False),
+    Column("text", Text, nullable=False),
+)
+
 # How each monitor process is, by the lines it watches, as JSON of the message `health`.
 HEALTH = Table(
     "health",

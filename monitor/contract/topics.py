@@ -15,7 +15,8 @@ RESERVED_STATIONS = frozenset({STORED, OPERATOR, MONITOR})
 STATE = "state"
 DRUM = "drum"
 ACTION = "action"
-STORY_QUANTITIES = frozenset({STATE, DRUM, ACTION})
+LIMITS = "limits"
+STORY_QUANTITIES = frozenset({STATE, DRUM, ACTION, LIMITS})
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -48,6 +49,11 @@ def stored_topic(works: str, stream: Stream) -> str:
 def action_topic(works: str, line: str) -> str:
     """Topic for what people do: acknowledge, shelve, mark metres."""
     return f"{works}/{line}/{OPERATOR}/{ACTION}"
+
+
+def limits_topic(works: str, line: str) -> str:
+    """Topic for steps of a change of limits."""
+    return f"{works}/{line}/{OPERATOR}/{LIMITS}"
 
 
 def monitor_topic(works: str, line: str, quantity: str) -> str:

@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.contract.config import Line, WireLimits
-from monitor.contract.messages import Action, DrumChange, Samples, StateChange
+from monitor.contract.messages import Action, DrumChange, LimitsStep, Samples, StateChange
 from monitor.contract.record import Floats, Rejected
-from monitor.contract.topics import ACTION, DRUM, OPERATOR, STATE, Stream, parse
+from monitor.contract.topics import ACTION, DRUM, LIMITS, OPERATOR, STATE, Stream, parse
 from monitor.core.arrival import Arrival, Block, Message
 
 T = TypeVar("T")
@@ -24,6 +24,7 @@ _STORY: dict[str, "msgspec.json.Decoder[Any]"] = {
     STATE: msgspec.json.Decoder(StateChange),
     DRUM: msgspec.json.Decoder(DrumChange),
     ACTION: msgspec.json.Decoder(Action),
+    LIMITS: msgspec.json.Decoder(LimitsStep),
 }
 
 
@@ -108,8 +109,8 @@ class Decoder:
 
 
 def _is_story(stream: Stream, line: Line) -> bool:
-    """State and drum changes come from `line` or a station of the line, actions from `operator`."""
-    if stream.quantity == ACTION:
+    """State and drum changes come from `line` or a station of the line, what people do from `operator`."""
+    if stream.quantity in (ACTION, LIMITS):
         return stream.station == OPERATOR
     if stream.quantity == STATE:
         return stream.station == "line"

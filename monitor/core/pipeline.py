@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.contract.config import Dwell, Line, Recipe, Zone
-from monitor.contract.messages import Action, DrumChange, StateChange
+from monitor.contract.messages import Action, DrumChange, LimitsStep, StateChange
 from monitor.contract.record import (
     DrumSpan,
     Finding,
@@ -24,10 +24,12 @@ from monitor.contract.record import (
     Output,
     Priority,
     Rejected,
+    Revision,
     StateSpan,
     Verdict,
 )
 from monitor.contract.selfwatch import SELF_ALARMS
+from monitor.contract.topics import LIMITS, OPERATOR
 from monitor.contract.units import to_si
 from monitor.core.alarms import AlarmBook, AlarmEvent, Definition
 from monitor.core.arrival import Block, Message, Note, Tick
@@ -37,6 +39,7 @@ from monitor.core.curing import INNER, zones_on_path
 from monitor.core.limit import Crossing, Limit, Stretch
 from monitor.core.metres import Passages, ZoneHeat, edges_m
 from monitor.core.order import Released, StreamOrder
+from monitor.core.revisions import NotAllowedError, Revisions
 from monitor.core.state import STATES, StateTimeline
 from monitor.core.stream import VERDICT, StreamFlow
 from monitor.core.track import Track
@@ -46,6 +49,7 @@ ROWS_TOGETHER = 4  # rows are given out up to a multiple of this, which spares w
 SILENCE_ALARM = "line/gateway/silent"
 COUNTER_ALARM = "line/counter/fault"
 COUNTER_ALARM_LASTS_S = 30.0
+PEOPLE_KEPT = 500  # messages of people that a repetition is known by
 
 
 @dataclass(slots=True)
@@ -81,6 +85,9 @@ class Pipeline:
 
     line: Line
     recipes: Mapping[str, Recipe]
+    earlier: Mapping[tuple[str, int], Recipe] = field(default_factory=dict)
+    files: Mapping[str, Recipe] | None = None  # as configured, where others are in force by now
+    revisions: Revisions = field(init=False)
     track: Track = field(init=False)
     states: StateTimeline = field(init=False)
     book: AlarmBook = field(init=False)
@@ -99,12 +106,16 @@ class Pipeline:
     silent: bool = False
     seq: int = 0
     duplicates: int = 0
-    _drums: list[tuple[float, int, DrumChange]] = field(default_factory=list)
+    _turns: list[tuple[float, int, DrumChange | LimitsStep]] = field(default_factory=list)
+    _people: dict[tuple[str, int], None] = field(default_factory=dict)
     _events: list[AlarmEvent] = field(default_factory=list)
     _holding: set[str] = field(default_factory=set)
     _counter_until_s: float | None = None
 
     def __post_init__(self) -> None:
+        self.files = self.recipes if self.files is None else self.files
+        self.revisions = Revisions(self.line.line, dict(self.recipes), dict(self.earlier))
+        self.recipes = self.revisions.in_force
         counter = self.line.counter
         self.track = Track(self.line.line, counter.jump_tolerance_m, counter.slip_tolerance_percent, counter.wraps_at_m)
         self.states = StateTimeline(self.line.stopped_below_m_per_min / 60.0)
@@ -143,6 +154,13 @@ class Pipeline:
         self._hear(message)
         path = message.stream.path
         flow = self.flows.get(path)
+        if message.stream.station == OPERATOR:  # people number by the clock: what lies between was never said
+            if (path, message.n) not in self._people:
+                self._people[path, message.n] = None
+                self._people = dict(list(self._people.items())[-PEOPLE_KEPT:])
+                self._deliver(path, None, [Released(message, self.track.end_s, self.seq)], out)
+            self._advance(message.end_s, out)
+            return
         order = flow.order if flow else self.story.setdefault(path, StreamOrder(self.line.reorder_s))
         released = order.push(message, self.track.end_s, self.seq)
         if order.held:
@@ -212,12 +230,12 @@ class Pipeline:
         self.track.add_speed(block.t_s[good], v_m_per_s[good])
         self.states.add_speed(block.t_s[good], v_m_per_s[good])
 
-    def _tell(self, one: Released, body: StateChange | DrumChange | Action, out: list[Output]) -> None:
+    def _tell(self, one: Released, body: StateChange | DrumChange | Action | LimitsStep, out: list[Output]) -> None:
         effect_s = max(body.t / 1e3, one.known_s)
         if isinstance(body, StateChange):
             self.states.say(effect_s, body.state, body.reason)
-        elif isinstance(body, DrumChange):
-            self._drums.append((effect_s, one.seq, body))
+        elif isinstance(body, DrumChange | LimitsStep):
+            self._turns.append((effect_s, one.seq, body))
         elif body.action == "mark metres":
             out.append(self._mark(body))
         else:
@@ -244,16 +262,19 @@ class Pipeline:
     # ---- up to the end of the track ------------------------------------------------------------------------
 
     def _drain(self, out: list[Output]) -> None:
-        """Everything that is known up to the end of the track, in stretches between drum changes."""
+        """Everything that is known up to the end of the track, in stretches between changes of drum or limits."""
         end_s = self.track.end_s
         if end_s == -np.inf:
             self._apply_before_all(out)
             return
-        self._drums.sort(key=lambda change: change[:2])
-        while self._drums and self._drums[0][0] <= end_s:
-            effect_s, _, change = self._drums.pop(0)
+        self._turns.sort(key=lambda turn: turn[:2])
+        while self._turns and self._turns[0][0] <= end_s:
+            effect_s, _, body = self._turns.pop(0)
             self._stretch(effect_s, effect_s, out)
-            self._doff(effect_s, change, out)
+            if isinstance(body, DrumChange):
+                self._doff(effect_s, body, out)
+            else:
+                self._limits(effect_s, body, out)
         self._stretch(np.nextafter(end_s, np.inf), end_s, out)
         self._give_rows(end_s, out)
         self._forget()
@@ -369,7 +390,7 @@ class Pipeline:
         recipe = self.recipes.get(change.recipe)
         if recipe is None:
             why = f"drum {change.drum}: no recipe {change.recipe!r} here; its metres are judged by none"
-            out.append(Rejected("unknown recipe", f"{self.line.line}/{self.line.take_up}/drum", why, t_s))
+            out.append(Rejected("unknown recipe", f"*/{self.line.line}/{self.line.take_up}/drum", why, t_s))
         if self.drum is not None:
             old = self.drum
             ended = DrumSpan(
@@ -385,6 +406,28 @@ class Pipeline:
         out.append(self.drum)
         if recipe is not self.recipe:
             self._judge_by(recipe, t_s, cut_m, out)
+
+    def _limits(self, t_s: float, step: LimitsStep, out: list[Output]) -> None:
+        """A step of a change of limits; an approved one is in force at once, for cable still in the line too."""
+        try:
+            proposal, turn = self.revisions.take(step, t_s)
+        except NotAllowedError as error:
+            out.append(Rejected("limits", f"*/{self.line.line}/{OPERATOR}/{LIMITS}", f"{step.by}: {error}", t_s))
+            return
+        if proposal is not None:
+            out.append(proposal)
+        if turn is None:
+            return
+        cut_m = float(self.track.at(t_s)) + self.line.counter_m - self.line.take_up_m
+        new = turn.recipe
+        out.append(
+            Revision(
+                self.line.line, new.recipe, new.revision, t_s, cut_m, turn.by, turn.approved_by, turn.reason,
+                turn.changes, new.model_dump_json(),
+            )
+        )  # fmt: skip
+        if self.recipe is not None and self.recipe.recipe == new.recipe:
+            self._judge_by(new, t_s, cut_m, out)
 
     def _judge_by(self, recipe: Recipe | None, t_s: float, cut_m: float, out: list[Output]) -> None:
         closing: list[AlarmEvent] = [*self.curing.judge_by(recipe, t_s, cut_m, self.track)]

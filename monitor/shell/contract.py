@@ -20,6 +20,7 @@ CHANNELS = {
     "state": ("{works}/{line}/line/" + topics.STATE, "state", "gateway", "What the line is doing."),
     "drum": ("{works}/{line}/{takeUp}/" + topics.DRUM, "drum", "gateway", "A doff; sent from the take-up's station."),
     "action": (f"{{works}}/{{line}}/{topics.OPERATOR}/{topics.ACTION}", "action", "gateway", "What a person did."),
+    "limits": (f"{{works}}/{{line}}/{topics.OPERATOR}/{topics.LIMITS}", "limits", "gateway", "A change of limits."),
     "stored": (f"{{works}}/{{line}}/{topics.STORED}/{{station}}/{{quantity}}", "stored", "monitor", "Kept up to n."),
     "alarm": (f"{{works}}/{{line}}/{topics.MONITOR}/alarm", "alarm", "monitor", "A change of an alarm."),
     "health": (f"{{works}}/{{line}}/{topics.MONITOR}/health", "health", "monitor", "How the monitor is; retained."),

@@ -17,7 +17,7 @@ from sqlalchemy import Connection, insert, select
 
 from monitor.contract.load import ConfigurationError, load
 from monitor.contract.part import Part
-from monitor.contract.record import AlarmChange, Finding, Output
+from monitor.contract.record import AlarmChange, Finding, Output, Proposal, Revision
 from monitor.contract.schema import JOURNAL
 from monitor.shell.database import open_for_reading
 
@@ -47,10 +47,26 @@ def entries_of(outputs: Iterable[Output]) -> Iterator[Entry]:
             yield Entry(
                 o.line, round(o.t_s * 1e3), o.by, o.event, o.alarm, o.reason, o.before.value, o.after.value
             )  # fmt: skip
+        elif isinstance(o, Proposal | Revision):
+            yield _of_limits(o)
         elif isinstance(o, Finding) and o.kind == "mark":
             who, _, why = o.text.partition(": ")
             span = f"{o.start_m:.1f} to {o.end_m:.1f} m" if o.end_m is not None else f"{o.start_m:.1f} m"
             yield Entry(o.line, round(o.start_s * 1e3), who, "mark metres", span, why, "", o.verdict.word)
+
+
+def _of_limits(o: Proposal | Revision) -> Entry:
+    """A step of a change of limits: a proposal or what became of it, or the revision that came into force."""
+    if isinstance(o, Revision):
+        target = f"recipe {o.recipe} revision {o.revision}"
+        digest = hashlib.sha256(o.text.encode()).hexdigest()
+        who = o.approved_by or o.by
+        return Entry(o.line, round(o.t_s * 1e3), who, "take into force", target, o.reason, o.by, digest)
+    limits = msgspec.json.encode(dict(o.changes)).decode()
+    target = f"proposal {o.proposal} for {o.recipe} revision {o.base}"
+    if o.decided_s is None:
+        return Entry(o.line, round(o.t_s * 1e3), o.by, "propose", target, o.reason, "", limits)
+    return Entry(o.line, round(o.decided_s * 1e3), o.decided_by, o.state, target, o.decided_reason, "proposed", o.state)
 
 
 def seal(before: str, row: dict[str, Any]) -> str:

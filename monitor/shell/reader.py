@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 from sqlalchemy import Connection, and_, case, func, or_, select
 from sqlalchemy.exc import OperationalError, ProgrammingError
 
-from monitor.contract.config import Store
+from monitor.contract.config import Recipe, Store
 from monitor.contract.messages import Health
-from monitor.contract.reading import AlarmRow, DrumRow, HealthRow, NowRow, RejectedRow, Trend
+from monitor.contract.reading import AlarmRow, DrumRow, HealthRow, NowRow, ProposalRow, RejectedRow, RevisionRow, Trend
 from monitor.contract.record import AlarmState, Finding, Floats, Verdict
 from monitor.contract.schema import (
     ALARM_CHANGE,
@@ -24,9 +24,11 @@ from monitor.contract.schema import (
     FINDING,
     GAP,
     HEALTH,
+    IN_FORCE,
     LINE_NOW,
     MESSAGE,
     METRE_BLOCK,
+    PROPOSAL,
     REJECTED,
     STATE_SPAN,
 )
@@ -167,6 +169,31 @@ class StoreReader:
         )
         rows = self._all(wanted.order_by(s.t_ms))
         return [(t, state, reason) for t, state, reason in rows]
+
+    def proposals(self, limit: int = 100) -> Sequence[ProposalRow]:
+        """Limits that someone wanted changed, newest first."""
+        p = PROPOSAL.c
+        rows = self._all(select(PROPOSAL).order_by(p.t_ms.desc()).limit(limit))
+        return [
+            ProposalRow(
+                r.line, r.proposal, r.recipe, r.base, r.state, msgspec.json.decode(r.changes), r.by_whom, r.reason,
+                r.t_ms, r.rehearsal, r.decided_by, r.decided_reason, r.decided_ms, r.revision,
+            )
+            for r in rows
+        ]  # fmt: skip
+
+    def came_into_force(self, line: str | None = None) -> Sequence[RevisionRow]:
+        """Recipes that came into force while lines ran, newest first."""
+        f = IN_FORCE.c
+        wanted = select(IN_FORCE) if line is None else select(IN_FORCE).where(f.line == line)
+        rows = self._all(wanted.order_by(f.t_ms.desc(), f.revision.desc()))
+        return [
+            RevisionRow(
+                r.line, Recipe.model_validate_json(r.text), r.t_ms, r.line_metre, r.by_whom, r.approved_by, r.reason,
+                msgspec.json.decode(r.changes),
+            )
+            for r in rows
+        ]  # fmt: skip
 
     def rejected(self) -> Sequence[RejectedRow]:
         """What could not become data, most frequent first."""

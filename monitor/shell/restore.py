@@ -11,7 +11,7 @@ import msgspec
 import monitor.contract
 import monitor.core
 import monitor.physics
-from monitor.contract.config import Configuration
+from monitor.contract.config import Configuration, Recipe
 from monitor.contract.record import Output
 from monitor.contract.topics import MONITOR, Stream, sample_topic
 from monitor.core.arrival import Arrival, Message, Note, Tick
@@ -44,7 +44,37 @@ def thaw(state: bytes, line: str, configuration: Configuration) -> Pipeline | No
         return None
     fits = of_form == form() and isinstance(pipeline, Pipeline)
     fits = fits and pipeline.line == configuration.lines[line]
-    return pipeline if fits and dict(pipeline.recipes) == configuration.recipes_for(line) else None
+    return pipeline if fits and pipeline.files == configuration.recipes_for(line) else None
+
+
+class RecipeConflictError(ValueError):
+    """A recipe's file and the record disagree on one revision; the text says what to do."""
+
+
+def begin(writer: Writer, configuration: Configuration, line: str) -> Pipeline:
+    """An engine with the recipes in force: of the file's and those that came into force since, the newest revision.
+
+    Raises RecipeConflictError where the file says something else under a revision that is on record.
+    """
+    files = configuration.recipes_for(line)
+    came = writer.came_into_force(line)
+    for recipe in came:
+        file = files.get(recipe.recipe)
+        if file is not None and file.revision == recipe.revision and file != recipe:
+            raise RecipeConflictError(
+                f"recipes/{file.recipe}.toml: revision {file.revision} is another on record for line {line}, put in "
+                f"force on the pages. Give the file a revision greater than {_newest(came, file.recipe)}."
+            )
+    in_force = dict(files)
+    for recipe in came:
+        if recipe.recipe in files and recipe.revision >= in_force[recipe.recipe].revision:
+            in_force[recipe.recipe] = recipe
+    earlier = {(r.recipe, r.revision): r for r in [*files.values(), *came]}
+    return Pipeline(configuration.lines[line], in_force, earlier, files)
+
+
+def _newest(recipes: list[Recipe], name: str) -> int:
+    return max(r.revision for r in recipes if r.recipe == name)
 
 
 def restore(writer: Writer, configuration: Configuration, line: str, say: Callable[[str], None]) -> Pipeline:
@@ -55,7 +85,7 @@ def restore(writer: Writer, configuration: Configuration, line: str, say: Callab
         say(f"{line}: program or configuration changed since the last checkpoint; reading the messages held anew")
         last = 0
     if pipeline is None:
-        pipeline = Pipeline(configuration.lines[line], configuration.recipes_for(line))
+        pipeline = begin(writer, configuration, line)
     works = configuration.works
     decoder = Decoder(works.works, configuration.lines, works.wire)
     count = 0

@@ -33,7 +33,7 @@ from monitor.core.pipeline import Pipeline
 from monitor.core.selfwatch import SelfWatch
 from monitor.shell.clock import SteadyClock
 from monitor.shell.link import Link, Received
-from monitor.shell.restore import freeze, restore
+from monitor.shell.restore import RecipeConflictError, freeze, restore
 from monitor.shell.rollup import roll_drums, roll_hours
 from monitor.shell.samples import NOTE, TICK
 from monitor.shell.store import Batch, Writer
@@ -353,7 +353,11 @@ def _run(options: Namespace) -> int:
         live_by_stdin()
     writer = Writer(configuration.works.store, lines)
     writer.keep_revisions(configuration.recipes.values(), time.time())
-    pipelines = {line: restore(writer, configuration, line, LOG.info) for line in lines}
+    try:
+        pipelines = {line: restore(writer, configuration, line, LOG.info) for line in lines}
+    except RecipeConflictError as error:
+        print(error, file=sys.stderr)
+        return 2
     works = configuration.works
     name = f"{works.works}-monitor-{hashlib.sha256(','.join(lines).encode()).hexdigest()[:10]}"
     everything = set(lines) == set(configuration.lines)  # then unknown lines are heard too, and counted

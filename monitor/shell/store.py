@@ -22,7 +22,9 @@ from monitor.contract.record import (
     LineNow,
     MetreRows,
     Output,
+    Proposal,
     Rejected,
+    Revision,
     StateSpan,
 )
 from monitor.contract.schema import (
@@ -34,10 +36,12 @@ from monitor.contract.schema import (
     FINDING,
     GAP,
     HEALTH,
+    IN_FORCE,
     LEDGER,
     LINE_NOW,
     MESSAGE,
     METRE_BLOCK,
+    PROPOSAL,
     REJECTED,
     REVISION,
     STATE_SPAN,
@@ -124,6 +128,12 @@ class Writer:
             chain = min(self.lines) if self.lines else ""  # writers that share a store do not share a chain
             upsert(connection, REVISION, rows)
             journal.append(connection, [_revised(row, known, chain) for row in changed])
+
+    def came_into_force(self, line: str) -> list[Recipe]:
+        """Recipes that came into force on a line while it ran, oldest first."""
+        wanted = select(IN_FORCE.c.text).where(IN_FORCE.c.line == line).order_by(IN_FORCE.c.t_ms, IN_FORCE.c.revision)
+        with self.engine.connect() as connection:
+            return [Recipe.model_validate_json(text) for text in connection.execute(wanted).scalars()]
 
     def checkpoints(self) -> dict[str, tuple[int, bytes]]:
         """(id of the last message it knows, pickled state) by line."""
@@ -275,7 +285,26 @@ def _counter_row(f: CounterFault) -> Row:
     }  # fmt: skip
 
 
+def _proposal_row(p: Proposal) -> Row:
+    return {
+        "line": p.line, "proposal": p.proposal, "recipe": p.recipe, "base": p.base, "state": p.state,
+        "changes": msgspec.json.encode(dict(p.changes)).decode(), "by_whom": p.by, "reason": p.reason,
+        "t_ms": ms(p.t_s), "rehearsal": p.rehearsal, "decided_by": p.decided_by, "decided_reason": p.decided_reason,
+        "decided_ms": _ms_or_none(p.decided_s), "revision": p.revision,
+    }  # fmt: skip
+
+
+def _revision_row(r: Revision) -> Row:
+    return {
+        "line": r.line, "recipe": r.recipe, "revision": r.revision, "t_ms": ms(r.t_s), "line_metre": r.line_metre,
+        "by_whom": r.by, "approved_by": r.approved_by, "reason": r.reason,
+        "changes": msgspec.json.encode(dict(r.changes)).decode(), "text": r.text,
+    }  # fmt: skip
+
+
 _ROW_OF: dict[type, tuple[Any, Any]] = {
+    Proposal: (PROPOSAL, _proposal_row),
+    Revision: (IN_FORCE, _revision_row),
     Finding: (FINDING, _finding_row),
     DrumSpan: (DRUM, _drum_row),
     MetreRows: (METRE_BLOCK, _metre_row),

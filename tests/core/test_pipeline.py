@@ -10,7 +10,18 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.contract.record import AlarmChange, CounterFault, DrumSpan, Finding, Gap, MetreRows, Output, StateSpan
+from monitor.contract.record import (
+    AlarmChange,
+    CounterFault,
+    DrumSpan,
+    Finding,
+    Gap,
+    MetreRows,
+    Output,
+    Proposal,
+    Revision,
+    StateSpan,
+)
 from monitor.core.arrival import Message, Tick
 from monitor.core.pipeline import COUNTER_ALARM, SILENCE_ALARM, Pipeline
 from tests.core.story import T0, Story, decoded, pipeline
@@ -104,6 +115,15 @@ def unkind_story() -> tuple[Message | Tick, ...]:
             story.tell("take-up/drum", t + 0.25, drum="C1-0002", recipe="core-2g5")
         if s == 95:
             story.tell("take-up/drum", t + 0.25, drum="C1-0003", recipe="core-1g5")
+        if s == 45:
+            story.tell(
+                "operator/limits", t, step="propose", proposal="P1", recipe="core-2g5", by="Mira", reason="too tight",
+                changes={"window/oven-b/temperature/hi": 306.0, "cure/index_warn": 1.3},
+            )  # fmt: skip
+        if s == 55:
+            story.tell("operator/limits", t, step="approve", proposal="P1", recipe="core-2g5", by="Olle")
+        if s == 76:
+            story.tell("operator/limits", t, step="go back", recipe="core-2g5", by="Olle", to=1)
         if s == 24:
             story.tell(
                 "operator/action", t, action="acknowledge", by="Mira", alarm="spark-electrode/spark-fault/spark-fault"
@@ -167,7 +187,8 @@ def test_one_message_at_a_time_and_through_a_pickle_gives_the_same_record():
 def test_the_unkind_story_holds_what_it_should():
     """The law above is worth as much as its story: each kind of thing must be in it."""
     out = pipeline().feed(unkind_story())
-    assert {type(o) for o in out} >= {Finding, AlarmChange, DrumSpan, MetreRows, Gap, CounterFault, StateSpan}
+    kinds = {Finding, AlarmChange, DrumSpan, MetreRows, Gap, CounterFault, StateSpan, Proposal, Revision}
+    assert {type(o) for o in out} >= kinds
     assert {f.kind for f in of(Finding, out)} == {"window", "event", "dwell", "missing", "mark", "cure"}
     assert {c.event for c in of(AlarmChange, out)} >= {"raised", "returned", "acknowledge"}
 

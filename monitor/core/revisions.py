@@ -1,0 +1,135 @@
+"""Limits that change while the line runs: one proposes, another approves, and a revision comes into force."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+from monitor.contract.config import Recipe
+from monitor.contract.limits import LimitsError, with_limits
+from monitor.contract.messages import LimitsStep
+from monitor.contract.record import Proposal
+
+# (state, step) -> state of a proposal. What is not listed is refused.
+TABLE: dict[tuple[str, str], str] = {
+    ("proposed", "approve"): "approved",
+    ("proposed", "refuse"): "refused",
+    ("proposed", "withdraw"): "withdrawn",
+}
+
+
+class NotAllowedError(Exception):
+    """A step that is not taken; the text says why and what to do instead."""
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """A recipe that comes into force, and why."""
+
+    recipe: Recipe
+    by: str
+    approved_by: str
+    reason: str
+    changes: Mapping[str, float | None]
+
+
+@dataclass(slots=True)
+class Revisions:
+    """Recipes in force on one line by name, those that were, and what is proposed. Pure; it pickles."""
+
+    line: str
+    in_force: dict[str, Recipe]
+    earlier: dict[tuple[str, int], Recipe] = field(default_factory=dict)
+    proposals: dict[str, Proposal] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.earlier = {**self.earlier, **{(r.recipe, r.revision): r for r in self.in_force.values()}}
+
+    def take(self, step: LimitsStep, t_s: float) -> tuple[Proposal | None, Turn | None]:
+        """One step: the proposal as it stands after it, and the recipe that comes into force by it.
+
+        Raises NotAllowedError, and nothing has changed.
+        """
+        if step.step == "propose":
+            return self._propose(step, t_s), None
+        if step.step == "go back":
+            return None, self._go_back(step)
+        return self._decide(step, t_s)
+
+    def _propose(self, step: LimitsStep, t_s: float) -> Proposal:
+        recipe = self._current(step)
+        if not step.changes:
+            raise NotAllowedError("a proposal without changes")
+        if not step.reason.strip():
+            raise NotAllowedError("a proposal without a reason: say why the limits should change")
+        if step.proposal in self.proposals:
+            raise NotAllowedError(f"proposal {step.proposal} is there already")
+        try:
+            with_limits(recipe, step.changes)
+        except LimitsError as error:
+            raise NotAllowedError(str(error)) from error
+        proposal = Proposal(
+            self.line, step.proposal, step.recipe, recipe.revision, "proposed", dict(step.changes), step.by,
+            step.reason, t_s, step.rehearsal,
+        )  # fmt: skip
+        self.proposals[step.proposal] = proposal
+        return proposal
+
+    def _decide(self, step: LimitsStep, t_s: float) -> tuple[Proposal, Turn | None]:
+        proposal = self.proposals.get(step.proposal)
+        if proposal is None:
+            raise NotAllowedError(f"no proposal {step.proposal}")
+        state = TABLE.get((proposal.state, step.step))
+        if state is None:
+            raise NotAllowedError(f"proposal {step.proposal} is {proposal.state}: it cannot be decided again")
+        own = _same(step.by, proposal.by)
+        if step.step == "approve" and own:
+            raise NotAllowedError(f"{step.by} proposed {step.proposal}: a second person must approve it")
+        if step.step == "withdraw" and not own:
+            raise NotAllowedError(f"{step.by} did not propose {step.proposal}: refuse it instead")
+        turn = self._approved(proposal, step) if state == "approved" else None
+        decided = replace(
+            proposal, state=state, decided_by=step.by, decided_reason=step.reason, decided_s=t_s,
+            revision=turn.recipe.revision if turn else None,
+        )  # fmt: skip
+        self.proposals[step.proposal] = decided
+        return decided, turn
+
+    def _approved(self, proposal: Proposal, step: LimitsStep) -> Turn:
+        recipe = self.in_force[proposal.recipe]
+        if recipe.revision != proposal.base:
+            raise NotAllowedError(
+                f"recipe {proposal.recipe} has become revision {recipe.revision} since it was proposed for "
+                f"{proposal.base}: rehearse and propose anew"
+            )
+        new = with_limits(recipe, proposal.changes, self._next(proposal.recipe))
+        self._enforce(new)
+        return Turn(new, proposal.by, step.by, proposal.reason, proposal.changes)
+
+    def _go_back(self, step: LimitsStep) -> Turn:
+        self._current(step)
+        old = self.earlier.get((step.recipe, step.to or 0))
+        if old is None:
+            raise NotAllowedError(f"no revision {step.to} of recipe {step.recipe} is known here")
+        new = old.model_copy(update={"revision": self._next(step.recipe)})
+        self._enforce(new)
+        return Turn(new, step.by, "", step.reason or f"back to revision {step.to}", {})
+
+    def _current(self, step: LimitsStep) -> Recipe:
+        recipe = self.in_force.get(step.recipe)
+        if recipe is None:
+            raise NotAllowedError(f"no recipe {step.recipe!r} on line {self.line}")
+        if step.base is not None and step.base != recipe.revision:
+            raise NotAllowedError(
+                f"recipe {step.recipe} is at revision {recipe.revision}, the step speaks of {step.base}: look again"
+            )
+        return recipe
+
+    def _next(self, name: str) -> int:
+        return max(revision for of, revision in self.earlier if of == name) + 1
+
+    def _enforce(self, recipe: Recipe) -> None:
+        self.in_force[recipe.recipe] = recipe
+        self.earlier[recipe.recipe, recipe.revision] = recipe
+
+
+def _same(a: str, b: str) -> bool:
+    return " ".join(a.split()).casefold() == " ".join(b.split()).casefold()

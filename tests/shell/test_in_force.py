@@ -1,0 +1,86 @@
+"""Limits that came into force live on: after a restart, after the messages are gone, and beside the files."""
+
+import pytest
+from sqlalchemy import delete
+
+from monitor.contract.limits import limits_of
+from monitor.contract.schema import CHECKPOINT, MESSAGE
+from monitor.core.pipeline import Pipeline
+from monitor.shell.journal import verify
+from monitor.shell.reader import StoreReader
+from monitor.shell.restore import RecipeConflictError, begin, restore
+from tests.core.story import T0
+from tests.core.test_pipeline import tell
+from tests.core.test_revisions import HI
+from tests.shell.test_journal import rows_of
+from tests.shell.works import desk_at, everything, settings_at, stored_at, take
+
+
+def before(story, s):
+    t = T0 + s
+    if s == 20:
+        story.tell(
+            "operator/limits", t, step="propose", proposal="P1", recipe="core-2g5", by="Mira", reason="too tight",
+            changes={HI: 304.0}, rehearsal="8 alarms a shift become 3",
+        )  # fmt: skip
+    if s == 40:
+        story.tell("operator/limits", t, step="approve", proposal="P1", recipe="core-2g5", by="Olle", reason="agreed")
+
+
+ARRIVALS = tell(80, before=before).sorted()
+
+
+@pytest.fixture
+def desk(place):
+    one = desk_at(place)
+    take(one, ARRIVALS, 100)
+    one.writer.write(one.last_batch())
+    return one
+
+
+def test_who_proposed_and_approved_what_is_on_record_and_in_the_journal(desk, place):
+    reader = StoreReader(settings_at(place))
+    (proposal,) = reader.proposals()
+    assert (proposal.state, proposal.by, proposal.decided_by, proposal.revision) == ("approved", "Mira", "Olle", 2)
+    assert proposal.changes == {HI: 304.0}
+    assert proposal.rehearsal == "8 alarms a shift become 3"
+    (row,) = reader.came_into_force("core-1")
+    assert (row.recipe.revision, row.approved_by, row.t_ms) == (2, "Olle", round((T0 + 40) * 1e3))
+    journal = rows_of(desk)
+    assert [(e.who, e.action) for e in journal if e.line == "core-1"] == [
+        ("Mira", "propose"), ("Olle", "approved"), ("Olle", "take into force"),
+    ]  # fmt: skip
+    assert not [v.wrong for v in verify(journal) if v.wrong]
+
+
+def test_a_restart_goes_on_with_what_is_in_force(desk, place):
+    before_ = everything(place)
+    desk.writer.close()
+    pipeline = desk_at(place, again=True).pipelines["core-1"]
+    assert limits_of(pipeline.recipe)[HI] == 304.0
+    assert pipeline.recipe.revision == 2
+    assert everything(place) == before_
+
+
+def test_it_is_still_in_force_when_its_messages_are_gone(desk, place):
+    with desk.writer.engine.begin() as c:
+        c.execute(delete(MESSAGE))
+        c.execute(delete(CHECKPOINT))
+    pipeline = restore(desk.writer, desk.configuration, "core-1", lambda _: None)
+    assert limits_of(pipeline.recipes["core-2g5"])[HI] == 304.0
+    assert pipeline.revisions.earlier["core-2g5", 1].revision == 1
+
+
+def _with_file(configuration, **update):
+    recipe = configuration.recipes["core-2g5"].model_copy(update=update)
+    return configuration.model_copy(update={"recipes": configuration.recipes | {"core-2g5": recipe}})
+
+
+def test_a_newer_file_is_in_force_and_one_of_the_same_revision_is_refused(desk, place):
+    c = stored_at(place)
+    newer = begin(desk.writer, _with_file(c, revision=3), "core-1")
+    assert isinstance(newer, Pipeline)
+    assert newer.recipes["core-2g5"].revision == 3
+    assert limits_of(newer.recipes["core-2g5"])[HI] == 315.0
+    with pytest.raises(RecipeConflictError, match="revision greater than 2"):
+        begin(desk.writer, _with_file(c, revision=2), "core-1")
