@@ -1,5 +1,6 @@
 """Configuration as types: works, line, recipe. Unknown keys are refused; every key carries its unit."""
 
+from datetime import time
 from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
@@ -66,6 +67,44 @@ class WireLimits(Settings):
     behind_max_s: Positive = 7 * 86400.0
 
 
+class Shift(Settings):
+    """One shift of the day by the works' own clock; it lasts until the next one begins."""
+
+    name: Annotated[str, Field(min_length=1, max_length=40)]
+    begins: time
+
+
+class AlarmFigureSettings(Settings):
+    """Thresholds of the alarm figures.
+
+    Defaults by ISA-18.2, IEC 62682 and EEMUA 191: one alarm in 10 min acceptable, two manageable, and not more than
+    ten in the first 10 min of an upset (seen); floods, chattering, stale and the split of priorities (recalled).
+    """
+
+    operator_positions: Annotated[int, Field(ge=1)] = 1
+    window_s: Positive = 600.0
+    acceptable_per_window: Positive = 1.0
+    manageable_per_window: Positive = 2.0
+    flood_begins: Annotated[int, Field(ge=1)] = 10
+    flood_wants_more: bool = False
+    flood_ends: Annotated[int, Field(ge=1)] = 5
+    flood_share_max: Positive = 0.01
+    chatter_count: Annotated[int, Field(ge=2)] = 3
+    chatter_s: Positive = 60.0
+    fleeting_s: Positive = 10.0
+    stale_h: Positive = 24.0
+    frequent_share_max: Positive = 0.05
+    low_share: Positive = 0.8
+    medium_share: Positive = 0.15
+    high_share: Positive = 0.05
+
+    @model_validator(mode="after")
+    def _sound(self) -> Self:
+        if self.flood_ends > self.flood_begins:
+            raise ValueError(f"flood_ends {self.flood_ends} must not be more than flood_begins {self.flood_begins}")
+        return self
+
+
 class Works(Settings):
     """The site."""
 
@@ -76,6 +115,15 @@ class Works(Settings):
     store: Store = Store()
     dashboard: Dashboard = Dashboard()
     wire: WireLimits = WireLimits()
+    shift: list[Shift] = []
+    alarm_figures: AlarmFigureSettings = AlarmFigureSettings()
+
+    @model_validator(mode="after")
+    def _shifts_differ(self) -> Self:
+        problems = [*_repeated("shift", [s.name for s in self.shift])]
+        problems += _repeated("shift.begins", [s.begins.isoformat() for s in self.shift])
+        _refuse(problems)
+        return self
 
 
 # ---- alarm texts --------------------------------------------------------------------------------------
@@ -331,6 +379,14 @@ class Cure(Settings):
         return self
 
 
+class Cost(Settings):
+    """What compound costs and how much of this product is made, for the giveaway in money."""
+
+    compound_per_kg: Positive
+    currency: Annotated[str, Field(min_length=1, max_length=8)]
+    km_per_year: Positive
+
+
 class Setpoints(Settings):
     """What the machine is told to hold."""
 
@@ -448,6 +504,7 @@ class Recipe(Settings):
     geometry: Geometry
     material: Material | None = None
     cure: Cure | None = None
+    cost: Cost | None = None
     setpoints: Setpoints
     window: list[Window] = []
     event_check: list[EventCheck] = []

@@ -86,14 +86,15 @@ class Decoder:
             raise _NoDataError("block", f"expected 1 to {self.limits.block_samples_max} samples, got {len(v)}")
         if len(v) > 1 and said.dt is None:
             raise _NoDataError("block", f"a block of {len(v)} samples needs dt, the ms between two samples")
-        t_s = said.t / 1e3 + _steps(len(v), said.dt or 0.0)
-        if measuring_range is not None:
-            low, high = measuring_range
-            if not (np.min(v) >= low and np.max(v) <= high):
-                v[(v < low) | (v > high)] = np.nan
+        t_s = said.t / 1e3 + steps(len(v), said.dt or 0.0)
+        blot_out(v, measuring_range)
         if said.q != "good":
             v[_is_bad(said, len(v))] = np.nan
         return Block(t_s, v)
+
+    def range_of(self, topic: str) -> tuple[float, float] | None:
+        """Measuring range of a known topic's instrument; raises where the topic is unknown."""
+        return (self._known.get(topic) or self._look_up(topic))[1]
 
     def _in_time(self, message: Message, arrival: Arrival) -> Message:
         if message.t_s < arrival.received_s - self.limits.behind_max_s:
@@ -132,8 +133,16 @@ def _excerpt(payload: bytes) -> str:
     return repr(payload[:60]) + ("..." if len(payload) > 60 else "")
 
 
+def blot_out(v: Floats, measuring_range: tuple[float, float] | None) -> None:
+    """What lies outside an instrument's range is no reading: NaN, in place."""
+    if measuring_range is not None and len(v):
+        low, high = measuring_range
+        if not (np.min(v) >= low and np.max(v) <= high):
+            v[(v < low) | (v > high)] = np.nan
+
+
 @lru_cache(maxsize=256)
-def _steps(count: int, dt_ms: float) -> Floats:
+def steps(count: int, dt_ms: float) -> Floats:
     steps = np.arange(count, dtype=np.float64) * (dt_ms / 1e3)
     steps.flags.writeable = False
     return np.asarray(steps, dtype=np.float64)

@@ -144,6 +144,10 @@ class Pipeline:
         self._drain(out)
         return out
 
+    def assume(self, drum: DrumChange, t_s: float) -> None:
+        """A recording that begins in the middle: this drum was being wound at `t_s`."""
+        self._turns.append((t_s, 0, drum))
+
     def tick(self, now_s: float) -> list[Output]:
         """The wall clock says `now_s` and nothing came: a silent line is told."""
         return self.feed([Tick(now_s)])

@@ -6,18 +6,14 @@ from collections.abc import Callable
 from functools import cache
 from pathlib import Path
 
-import msgspec
-
 import monitor.contract
 import monitor.core
 import monitor.physics
 from monitor.contract.config import Configuration, Recipe
 from monitor.contract.record import Output
-from monitor.contract.topics import MONITOR, Stream, sample_topic
-from monitor.core.arrival import Arrival, Message, Note, Tick
 from monitor.core.decode import Decoder
 from monitor.core.pipeline import Pipeline
-from monitor.shell.samples import TICK
+from monitor.shell.history import again
 from monitor.shell.store import Batch, Writer
 
 
@@ -90,18 +86,11 @@ def restore(writer: Writer, configuration: Configuration, line: str, say: Callab
     decoder = Decoder(works.works, configuration.lines, works.wire)
     count = 0
     while rows := writer.messages_after(line, last):
-        messages = [m for row in rows if (m := _again(decoder, works.works, row)) is not None]
+        said = (again(decoder, stream, received_ms, payload) for _, stream, received_ms, payload in rows)
+        messages = [m for m in said if m is not None]
         outputs: list[Output] = pipeline.feed(messages)
         writer.write(Batch(outputs=outputs))
         last, count = rows[-1][0], count + len(rows)
     if count or state:
         say(f"{line}: goes on at line metre {pipeline.track.now_m:.1f}, {count} messages read after the checkpoint")
     return pipeline
-
-
-def _again(decoder: Decoder, works: str, row: tuple[int, Stream, int, bytes]) -> Message | Tick | Note | None:
-    _, stream, received_ms, payload = row
-    if stream.station == MONITOR:
-        return Tick(received_ms / 1e3) if stream.quantity == TICK else msgspec.json.decode(payload, type=Note)
-    decoded = decoder.decode(Arrival(sample_topic(works, stream), payload, received_ms / 1e3))
-    return decoded if isinstance(decoded, Message) else None

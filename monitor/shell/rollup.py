@@ -87,18 +87,11 @@ def _roll_hour(engine: Engine, folder: Path, line: str, hour_ms: int, known_id: 
         held = connection.execute(select(m.station, m.quantity).where(inside).distinct()).all()
         if not held:
             return None
-        streams = sorted({(r.station, r.quantity) for r in held} | _streams_in(path))
+        streams = sorted({(r.station, r.quantity) for r in held} | samples.streams_in(path))
         write_whole(path, samples.SCHEMA, (_hour_of(connection, inside, path, *stream) for stream in streams))
     with engine.begin() as connection:
         connection.execute(delete(MESSAGE).where(inside))
     return path
-
-
-def _streams_in(path: Path) -> set[tuple[str, str]]:
-    if not path.is_file():
-        return set()
-    names = pq.read_table(path, columns=["station", "quantity"]).group_by(["station", "quantity"]).aggregate([])
-    return {(row["station"], row["quantity"]) for row in names.to_pylist()}
 
 
 def _hour_of(connection: Connection, inside: Any, path: Path, station: str, quantity: str) -> pa.Table:

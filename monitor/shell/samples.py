@@ -9,6 +9,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.dataset as ds
+import pyarrow.parquet as pq
 
 from monitor.contract.messages import Samples
 from monitor.contract.record import Floats, Ints
@@ -67,6 +68,14 @@ def table(station: str, quantity: str, messages: Sequence[Held]) -> pa.Table:
     size = len(columns["n"])
     names = {"station": pa.array([station] * size, pa.string()), "quantity": pa.array([quantity] * size, pa.string())}
     return pa.table(names | columns, schema=SCHEMA)
+
+
+def streams_in(path: Path) -> set[tuple[str, str]]:
+    """(station, quantity) of the streams in an hour's file; none where there is no file."""
+    if not path.is_file():
+        return set()
+    names = pq.read_table(path, columns=["station", "quantity"]).group_by(["station", "quantity"]).aggregate([])
+    return {(row["station"], row["quantity"]) for row in names.to_pylist()}
 
 
 def read(path: Path, station: str, quantity: str, columns: Sequence[str] | None = None) -> pa.Table:

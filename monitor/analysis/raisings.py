@@ -1,0 +1,62 @@
+"""Alarms as intervals: from each raising to its return, out of changes or of stored rows."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+from monitor.contract.reading import AlarmRow
+from monitor.contract.record import AlarmChange
+
+
+@dataclass(frozen=True, slots=True)
+class Raised:
+    """One raising of one alarm; `end_s` is None while its condition stands."""
+
+    line: str
+    alarm: str
+    priority: str
+    t_s: float
+    end_s: float | None = None
+    line_metre: float | None = None
+    value: float | None = None
+    limit: float | None = None
+    unit: str = ""
+
+    def lasts_s(self, upto_s: float) -> float:
+        """Seconds that it stood, at most until `upto_s`."""
+        return (upto_s if self.end_s is None else min(self.end_s, upto_s)) - self.t_s
+
+
+def of_changes(changes: Iterable[AlarmChange]) -> list[Raised]:
+    """Raisings in order of time."""
+    return _paired(
+        (c.t_s, c.event, Raised(c.line, c.alarm, c.priority.value, c.t_s, None, c.line_metre, c.value, c.limit, c.unit))
+        for c in changes
+    )
+
+
+def of_rows(rows: Sequence[AlarmRow]) -> list[Raised]:
+    """Raisings from the record's rows, newest first as it gives them."""
+    ordered = sorted(reversed(rows), key=lambda r: r.t_ms)
+    return _paired(
+        (
+            r.t_ms / 1e3,
+            r.event,
+            Raised(r.line, r.alarm, r.priority, r.t_ms / 1e3, None, r.line_metre, r.value, r.limit, r.unit),
+        )
+        for r in ordered
+    )
+
+
+def _paired(events: Iterable[tuple[float, str, Raised]]) -> list[Raised]:
+    """An alarm that is shelved or out of service still stands until it returns."""
+    found: list[Raised] = []
+    standing: dict[tuple[str, str], int] = {}
+    for t_s, event, one in events:
+        key = (one.line, one.alarm)
+        if event == "raised":
+            standing[key] = len(found)
+            found.append(one)
+        elif event == "returned" and key in standing:
+            at = standing.pop(key)
+            found[at] = replace(found[at], end_s=t_s)
+    return sorted(found, key=lambda r: r.t_s)

@@ -1,0 +1,178 @@
+"""Rehearse: recorded messages run through the engine twice, with the limits there were and with others, and compared.
+
+The engine is the live monitor's own; with unchanged limits it gives the alarms of the record.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from monitor.analysis.raisings import Raised, of_changes
+from monitor.contract.config import Line, Recipe
+from monitor.contract.messages import DrumChange, LimitsStep
+from monitor.contract.record import AlarmChange, Finding, Output, Verdict
+from monitor.core.arrival import Message, Note, Tick
+from monitor.core.pipeline import Pipeline
+
+Arrivals = Sequence[Message | Tick | Note]
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """Known bad cable, line metres, and who knows it."""
+
+    start_m: float
+    end_m: float
+    of: str
+
+
+@dataclass(slots=True)
+class Trial:
+    """One run of the engine over what was recorded; keeps alarms and findings, which are few."""
+
+    line: Line
+    recipes: Mapping[str, Recipe]
+    changes_as_recorded: bool = True
+    pipeline: Pipeline = field(init=False)
+    changes: list[AlarmChange] = field(default_factory=list)
+    findings: dict[str, Finding] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.pipeline = Pipeline(self.line, self.recipes)
+
+    def assume(self, drum: DrumChange, t_s: float) -> None:
+        """What was being wound when the recording begins."""
+        self.pipeline.assume(drum, t_s)
+
+    def feed(self, messages: Arrivals) -> None:
+        """The next messages in the order they came."""
+        if not self.changes_as_recorded:
+            messages = [m for m in messages if not (isinstance(m, Message) and isinstance(m.body, LimitsStep))]
+        self._keep(self.pipeline.feed(messages))
+
+    def _keep(self, outputs: Iterable[Output]) -> None:
+        for o in outputs:
+            if isinstance(o, AlarmChange):
+                self.changes.append(o)
+            elif isinstance(o, Finding):
+                self.findings[o.key] = o
+
+    def side(self, start_s: float, end_s: float) -> "Side":
+        """What was raised and found in a span."""
+        raised = [r for r in of_changes(self.changes) if start_s <= r.t_s < end_s]
+        found = [f for f in self.findings.values() if f.start_s < end_s and (f.end_s is None or f.end_s >= start_s)]
+        return Side(tuple(raised), tuple(found))
+
+
+@dataclass(frozen=True, slots=True)
+class Side:
+    """What one set of limits came to."""
+
+    raised: tuple[Raised, ...]
+    findings: tuple[Finding, ...]
+
+    @property
+    def faults(self) -> list[Fault]:
+        """Cable that this record knows to be bad: spark faults and metres that a person marked."""
+        known = [f for f in self.findings if f.kind in ("event", "mark") and f.verdict > Verdict.CONFORMING]
+        return [Fault(f.start_m, f.end_m if f.end_m is not None else f.start_m, f.kind) for f in known]
+
+    def bad_m(self, length_m: float = float("inf")) -> float:
+        """Metres that some finding touches, each once."""
+        spans = sorted((f.start_m, f.end_m if f.end_m is not None else f.start_m) for f in self.findings if f.verdict)
+        total, reach = 0.0, float("-inf")
+        for start, end in spans:
+            total += max(0.0, end - max(start, reach))
+            reach = max(reach, end)
+        return min(total, length_m)
+
+
+@dataclass(frozen=True, slots=True)
+class Caught:
+    """When each side told of a known fault by anything but the fault's own event; None where it did not."""
+
+    fault: Fault
+    before_s: float | None
+    after_s: float | None
+
+    @property
+    def word(self) -> str:
+        """earlier, later, the same, newly caught, missed now, or missed by both."""
+        a, b = self.before_s, self.after_s
+        if a is None or b is None:
+            return "missed by both" if a is None and b is None else "newly caught" if a is None else "missed now"
+        return "the same" if abs(a - b) < 1e-6 else "earlier" if b < a else "later"
+
+
+@dataclass(frozen=True, slots=True)
+class Moved:
+    """An alarm on both sides: how often each, and by how much raisings that belong together moved [s]."""
+
+    alarm: str
+    before: int
+    after: int
+    only_before: int
+    only_after: int
+    moved_s: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """Two sides laid beside each other."""
+
+    before: Side
+    after: Side
+    alarms: tuple[Moved, ...]
+    caught: tuple[Caught, ...]
+
+
+def compare(before: Side, after: Side, faults: Sequence[Fault] | None = None, reach_m: float = 5.0) -> Comparison:
+    """What changed by alarm, and for known faults (those that `before` knows, unless given) who told of them when.
+
+    A finding tells of a fault if it touches it within `reach_m` metres.
+    """
+    names = sorted({r.alarm for r in (*before.raised, *after.raised)})
+    known = before.faults if faults is None else faults
+    caught = [Caught(f, _told_s(before, f, reach_m), _told_s(after, f, reach_m)) for f in known]
+    return Comparison(before, after, tuple(_moved(name, before, after) for name in names), tuple(caught))
+
+
+def _moved(alarm: str, before: Side, after: Side) -> Moved:
+    """Raisings belong together where their intervals meet; each is used once, in order."""
+    a = [r for r in before.raised if r.alarm == alarm]
+    b = [r for r in after.raised if r.alarm == alarm]
+    moved, used = [], 0
+    paired_a = 0
+    for one in a:
+        while used < len(b) and b[used].end_s is not None and b[used].end_s < one.t_s:  # type: ignore[operator]
+            used += 1
+        if used < len(b) and (one.end_s is None or b[used].t_s <= one.end_s):
+            moved.append(b[used].t_s - one.t_s)
+            used += 1
+            paired_a += 1
+    return Moved(alarm, len(a), len(b), len(a) - paired_a, len(b) - paired_a, tuple(moved))
+
+
+def _told_s(side: Side, fault: Fault, reach_m: float) -> float | None:
+    told = [
+        f.start_s
+        for f in side.findings
+        if f.kind not in ("event", "mark")
+        and f.verdict > Verdict.CONFORMING
+        and f.start_m <= fault.end_m + reach_m
+        and (f.end_m is None or f.end_m >= fault.start_m - reach_m)
+    ]
+    return min(told, default=None)
+
+
+def in_words(c: Comparison, shifts: float) -> str:
+    """One paragraph for a proposal: alarms a shift, metres, known faults."""
+    said = [
+        f"{len(c.before.raised) / shifts:.3g} alarms a shift become {len(c.after.raised) / shifts:.3g}",
+        f"{c.before.bad_m():.0f} m with findings become {c.after.bad_m():.0f} m",
+    ]
+    if c.caught:
+        tally: dict[str, int] = {}
+        for one in c.caught:
+            tally[one.word] = tally.get(one.word, 0) + 1
+        said.append(f"of {len(c.caught)} known faults " + ", ".join(f"{n} {word}" for word, n in tally.items()))
+    return "; ".join(said) + "."

@@ -1,0 +1,183 @@
+"""Suggest a deadband and an on-delay for one limit: nuisance alarms against how late the real ones are told.
+
+An excursion is real if known bad cable meets it, or, where none is known, if it would last `real_after_s` without a
+delay. An alarm that is raised for no real excursion is a nuisance.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.contract.config import Window
+from monitor.contract.record import Floats
+from monitor.core.limit import Crossing, Limit, Stretch
+from monitor.core.stream import SIGN
+
+BLOCK = 4096
+DELAYS_S = (0.0, 1.0, 2.0, 5.0, 10.0, 20.0, 30.0, 60.0)
+DEADBANDS = (0.0, 0.5, 1.0, 2.0, 4.0)  # in standard deviations of the signal's noise
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """One deadband and on-delay: nuisance alarms, real excursions told and missed, how late they were told [s]."""
+
+    deadband: float
+    on_delay_s: float
+    nuisance: int
+    told: int
+    missed: int
+    delay_median_s: float
+    delay_worst_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Suggestion:
+    """The chosen candidate (None where none will do), all that were tried, and why."""
+
+    chosen: Candidate | None
+    tried: tuple[Candidate, ...]
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Recorded:
+    """Samples of one stream (n,): times [s], values without NaN, and whether the window applied."""
+
+    t_s: Floats
+    v: Floats
+    open: NDArray[np.bool_]
+
+
+def joined(parts: Sequence[Recorded]) -> Recorded:
+    """Parts that follow each other, as one."""
+    return Recorded(*(np.concatenate([getattr(p, name) for p in parts]) for name in ("t_s", "v", "open")))
+
+
+def noise(v: Floats) -> float:
+    """Standard deviation of the quick part of a signal, from the median of its steps (robust to excursions)."""
+    if len(v) < 3:
+        return 0.0
+    return float(np.median(np.abs(np.diff(v)))) / 0.6745 / math.sqrt(2)
+
+
+def that_matter(data: Recorded, at: float, sign: int, deadband: float) -> Recorded:
+    """Samples in blocks where the value comes near the limit, and the edges of the quiet blocks between."""
+    n = len(data.v)
+    x = sign * data.v
+    starts = np.arange(0, n, BLOCK)
+    near = np.maximum.reduceat(x, starts) > sign * at - deadband if n else np.empty(0, dtype=bool)
+    keep = np.repeat(near, BLOCK)[:n]
+    keep[starts] = True
+    keep[np.minimum(starts + BLOCK, n) - 1] = True
+    return Recorded(data.t_s[keep], data.v[keep], data.open[keep])
+
+
+def crossings(data: Recorded, limit: Limit) -> list[tuple[float, float | None, float]]:
+    """(start, end, raised) of each alarm of one limit [s]; delays in seconds. `limit` is used up."""
+    seq = np.zeros(len(data.v), dtype=np.int64)
+    stretch = Stretch(data.t_s, data.v, np.zeros(len(seq)), data.t_s, seq, data.open)
+    found: list[tuple[float, float | None, float]] = []
+    for crossing in limit.feed(stretch, data.t_s, data.t_s):
+        _note(found, crossing)
+    return found
+
+
+def windows_alone(data: Recorded, window: Window) -> list[tuple[str, float, float | None, float]]:
+    """(limit, start, end, raised) [s] for each alarm of one window whose delays run in seconds, in order of raising.
+
+    The same limits as in the engine, over the samples that matter: for spans of months.
+    """
+    found = []
+    for name, at in window.limits.items():
+        near = that_matter(data, at, SIGN[name], window.deadband)
+        limit = Limit(at, SIGN[name], window.deadband, window.on_delay_s or 0.0, window.off_delay_s or 0.0)
+        found += [(str(name), *one) for one in crossings(near, limit)]
+    return sorted(found, key=lambda one: one[3])
+
+
+def _note(found: list[tuple[float, float | None, float]], crossing: Crossing) -> None:
+    if crossing.raised:
+        found.append((crossing.start.t_s, None, crossing.at.t_s))
+    else:
+        start, _, raised = found[-1]
+        found[-1] = (start, crossing.end.t_s if crossing.end else crossing.at.t_s, raised)
+
+
+def tried(
+    data: Recorded,
+    at: float,
+    sign: int,
+    off_delay_s: float,
+    deadbands: Sequence[float],
+    real: Sequence[tuple[float, float]] | None = None,
+    real_after_s: float = 30.0,
+    delays_s: Sequence[float] = DELAYS_S,
+) -> list[Candidate]:
+    """Every deadband with every delay. `real` are known bad times [s]; without them long excursions are real."""
+    data = that_matter(data, at, sign, max(deadbands))
+    found = []
+    for band in deadbands:
+        every = crossings(data, Limit(at, sign, band, 0.0, off_delay_s))
+        truly = _real(every, real, real_after_s, float(data.t_s[-1]) if len(data.t_s) else 0.0)
+        for delay in delays_s:
+            raised = every if delay == 0.0 else crossings(data, Limit(at, sign, band, delay, off_delay_s))
+            found.append(_candidate(band, delay, raised, truly))
+    return found
+
+
+def _real(
+    every: list[tuple[float, float | None, float]],
+    real: Sequence[tuple[float, float]] | None,
+    after_s: float,
+    last_s: float,
+) -> list[tuple[float, float]]:
+    spans = [(start, last_s if end is None else end) for start, end, _ in every]
+    if real is None:
+        return [(a, b) for a, b in spans if b - a >= after_s]
+    return [(a, b) for a, b in spans if any(a <= end and b >= start for start, end in real)]
+
+
+def _candidate(
+    band: float, delay: float, raised: list[tuple[float, float | None, float]], truly: list[tuple[float, float]]
+) -> Candidate:
+    late, told = [], set()
+    nuisance = 0
+    for start, _, at in raised:
+        hit = next((i for i, (a, b) in enumerate(truly) if a <= at <= b or a <= start <= b), None)
+        if hit is None:
+            nuisance += 1
+        elif hit not in told:
+            told.add(hit)
+            late.append(at - truly[hit][0])
+    median, worst = (float(np.median(late)), max(late)) if late else (0.0, 0.0)
+    return Candidate(band, delay, nuisance, len(told), len(truly) - len(told), median, worst)
+
+
+def suggest(candidates: Sequence[Candidate], shifts: float, most_per_shift: float) -> Suggestion:
+    """The soonest of those that ask for nobody more than so often and miss nothing; ties to the smaller deadband."""
+    quiet = [c for c in candidates if c.nuisance / shifts <= most_per_shift]
+    fewest = min((c.missed for c in candidates), default=0)
+    good = [c for c in quiet if c.missed == fewest]
+    if not good:
+        least = min(candidates, key=lambda c: (c.missed, c.nuisance), default=None)
+        if least is None:
+            return Suggestion(None, (), "No sample came near the limit: there is nothing to choose by.")
+        why = (
+            f"No deadband and delay tried keeps nuisance alarms to {most_per_shift:g} a shift without missing more: "
+            f"the quietest that misses {least.missed} still has {least.nuisance / shifts:.3g} a shift. "
+            "Look at the limit itself, or at the instrument."
+        )
+        return Suggestion(None, tuple(candidates), why)
+    best = min(good, key=lambda c: (c.delay_worst_s, c.delay_median_s, c.on_delay_s, c.deadband))
+    plain = next(c for c in candidates if c.on_delay_s == 0.0 and c.deadband == min(x.deadband for x in candidates))
+    why = (
+        f"Without deadband and delay it is {plain.nuisance / shifts:.3g} nuisance alarms a shift. With a deadband of "
+        f"{best.deadband:g} and {best.on_delay_s:g} s it is {best.nuisance / shifts:.3g}, and {best.told} real "
+        f"excursions are told {best.delay_median_s:.3g} s late in the middle, {best.delay_worst_s:.3g} s at worst"
+        + (f"; {best.missed} are missed, as by every other choice." if best.missed else "; none is missed.")
+    )
+    return Suggestion(replace(best), tuple(candidates), why)

@@ -1,0 +1,262 @@
+"""`everymetre rehearse`: what other limits would have raised, over recorded time or drums; or a suggestion for one."""
+
+import sys
+from argparse import ArgumentParser, Namespace
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from monitor.analysis import alarm_figures
+from monitor.analysis.rehearse import Comparison, Side, Trial, compare, in_words
+from monitor.analysis.shifts import shifts_between
+from monitor.analysis.suggest import DEADBANDS, Recorded, Suggestion, joined, noise, suggest, that_matter, tried
+from monitor.contract.config import Configuration, Recipe, Window
+from monitor.contract.limits import Changes, with_limits
+from monitor.contract.load import ConfigurationError
+from monitor.contract.messages import DrumChange
+from monitor.contract.part import Part
+from monitor.contract.reading import DrumRow
+from monitor.core.arrival import Block, Message
+from monitor.core.stream import SIGN
+from monitor.shell.history import History
+from monitor.shell.reader import StoreReader
+from monitor.shell.service import configured
+
+BEFORE_MS = 600_000  # read before the span, so that delays and cable in the line have begun
+
+Progress = Callable[[float], bool]  # share done in; whether to go on out
+
+
+class CancelledError(Exception):
+    """The run was stopped by whoever asked for it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What to rehearse: a line, a span in UTC ms, changes by recipe, and whether cure is computed."""
+
+    line: str
+    start_ms: int
+    end_ms: int
+    changes: Mapping[str, Changes]
+    with_cure: bool = True
+
+
+def go_on(_: float) -> bool:
+    """Nobody stops it."""
+    return True
+
+
+def recipes_then(configuration: Configuration, reader: StoreReader, line: str, t_ms: int) -> dict[str, Recipe]:
+    """Recipes in force on a line at a time: the file's, or what came into force before."""
+    found = dict(configuration.recipes_for(line))
+    for row in reversed(reader.came_into_force(line)):
+        if row.t_ms <= t_ms and row.recipe.recipe in found:
+            found[row.recipe.recipe] = row.recipe
+    return found
+
+
+def run(configuration: Configuration, asked: Asked, progress: Progress = go_on) -> Comparison:
+    """Both runs of the engine over the record. Raises CancelledError, and LimitsError for changes that cannot be."""
+    reader = StoreReader(configuration.works.store)
+    line = configuration.lines[asked.line]
+    begin_ms = asked.start_ms - BEFORE_MS
+    recipes = recipes_then(configuration, reader, asked.line, begin_ms)
+    if not asked.with_cure:
+        recipes = {name: recipe.model_copy(update={"cure": None}) for name, recipe in recipes.items()}
+    changed = {n: with_limits(r, asked.changes[n]) if n in asked.changes else r for n, r in recipes.items()}
+    trials = (Trial(line, recipes), Trial(line, changed, changes_as_recorded=False))
+    drum = drum_at(reader, asked.line, begin_ms)
+    for trial in trials:
+        if drum is not None:
+            trial.assume(DrumChange(0, begin_ms, drum.drum, drum.recipe, drum.planned_length_m), begin_ms / 1e3)
+    for messages in History(configuration, asked.line).read(begin_ms, asked.end_ms):
+        for trial in trials:
+            trial.feed(messages)
+        if messages and not progress(_share(messages[-1], asked)):
+            raise CancelledError
+    a, b = (trial.side(asked.start_ms / 1e3, asked.end_ms / 1e3) for trial in trials)
+    return compare(a, b)
+
+
+def _share(newest: object, asked: Asked) -> float:
+    t_ms = newest.t_s * 1e3 if isinstance(newest, Message) else asked.start_ms
+    return float(np.clip((t_ms - asked.start_ms) / max(asked.end_ms - asked.start_ms, 1), 0.0, 1.0))
+
+
+def drum_at(reader: StoreReader, line: str, t_ms: int) -> DrumRow | None:
+    """The drum that was being wound at a time."""
+    for drum in reader.drums(line, 100_000):
+        if drum.start_ms <= t_ms and (drum.end_ms is None or t_ms < drum.end_ms):
+            return drum
+    return None
+
+
+def shifts_in(configuration: Configuration, start_ms: int, end_ms: int) -> float:
+    """How many shifts a span is worth; eight hours each where the works has no calendar."""
+    works = configuration.works
+    spans = shifts_between(start_ms, end_ms, works.shift, works.time_zone)
+    if not spans:
+        return max((end_ms - start_ms) / (8 * 3_600_000), 1e-9)
+    return sum((min(s.end_ms, end_ms) - max(s.start_ms, start_ms)) / (s.end_ms - s.start_ms) for s in spans)
+
+
+# ---- suggesting --------------------------------------------------------------------------------------------------
+
+
+def recorded(configuration: Configuration, line: str, window: Window, start_ms: int, end_ms: int) -> Iterator[Recorded]:
+    """Samples of a window's stream, part by part, with whether the line's state let it apply."""
+    steps = StoreReader(configuration.works.store).states(line, start_ms, end_ms)
+    state_s = np.array([-np.inf, *(t_ms / 1e3 for t_ms, _, _ in steps)])
+    applies = np.array([False, *(state in window.states for _, state, _ in steps)])
+    for messages in History(configuration, line, [window.stream]).read(start_ms, end_ms):
+        blocks = [m.body for m in messages if isinstance(m, Message) and isinstance(m.body, Block)]
+        if blocks:
+            t_s, v = np.concatenate([b.t_s for b in blocks]), np.concatenate([b.v for b in blocks])
+            order = np.flatnonzero(~np.isnan(v))
+            order = order[np.argsort(t_s[order], kind="stable")]
+            t_s = t_s[order]
+            yield Recorded(t_s, v[order], applies[np.searchsorted(state_s, t_s, side="right") - 1])
+
+
+def suggestion(
+    configuration: Configuration, line: str, limit: str, start_ms: int, end_ms: int, most_per_shift: float
+) -> Suggestion:
+    """For `STATION/QUANTITY/HI` and the like. ValueError where there is no such limit, or nothing on record."""
+    path, _, name = limit.rpartition("/")
+    reader = StoreReader(configuration.works.store)
+    recipes = recipes_then(configuration, reader, line, end_ms)
+    windows = [w for r in recipes.values() for w in r.window if w.stream == path and name in w.limits]
+    if not windows:
+        raise ValueError(f"no recipe of line {line} has the limit {limit!r}; say STATION/QUANTITY/LOLO, LO, HI or HIHI")
+    window = windows[0]
+    at, sign = window.limits[name], SIGN[name]  # type: ignore[index]
+    near: list[Recorded] = []
+    bands: list[float] = []
+    for part in recorded(configuration, line, window, start_ms, end_ms):
+        bands = bands or [round(k * noise(part.v), 6) for k in DEADBANDS]
+        near.append(that_matter(part, at, sign, max(bands)))
+    if not near:
+        raise ValueError(f"nothing of {path} is on record in this span")
+    candidates = tried(joined(near), at, sign, window.off_delay_s or 0.0, bands)
+    return suggest(candidates, shifts_in(configuration, start_ms, end_ms), most_per_shift)
+
+
+# ---- the command -----------------------------------------------------------------------------------------------
+
+
+def _options(parser: ArgumentParser) -> None:
+    parser.add_argument("--configs", type=Path, default=Path("configs"), metavar="DIR", help="the works' configuration")
+    parser.add_argument("--store", metavar="DIR", help="folder of the record, instead of works.toml's")
+    parser.add_argument("--line", required=True, help="which line")
+    parser.add_argument("--from", dest="since", metavar="TIME", help="2026-03-29T06:00, local time of the works")
+    parser.add_argument("--until", metavar="TIME", help="the end of the span")
+    parser.add_argument("--drum", metavar="NAME", help="the time of one drum, instead of a span")
+    parser.add_argument("--recipe", help="whose limits to change; the only one of the line if there is one")
+    parser.add_argument(
+        "--set", action="append", default=[], metavar="KEY=VALUE",
+        help="a limit, such as window/oven-b/temperature/hi=318; none takes it out; may be given again",
+    )  # fmt: skip
+    parser.add_argument("--without-cure", action="store_true", help="leave the cure out, which is quicker")
+    parser.add_argument("--suggest", metavar="LIMIT", help="deadband and delay for one, such as oven-b/temperature/HI")
+    parser.add_argument("--at-most", type=float, default=2.0, metavar="N", help="nuisance alarms a shift (2)")
+    parser.set_defaults(broker=None)
+
+
+def _run(options: Namespace) -> int:
+    try:
+        configuration = configured(options)
+        if options.line not in configuration.lines:
+            raise ValueError(f"--line: no line {options.line}; this works has {', '.join(configuration.lines)}")
+        start_ms, end_ms = _span(options, configuration)
+        if options.suggest:
+            found = suggestion(configuration, options.line, options.suggest, start_ms, end_ms, options.at_most)
+            print("\n".join(said_of(found)))
+            return 0
+        asked = Asked(options.line, start_ms, end_ms, _changes(options, configuration), not options.without_cure)
+        found_ = run(configuration, asked, _bar)
+    except (ConfigurationError, ValueError, OSError) as error:
+        print(error, file=sys.stderr)
+        return 2
+    print("\n".join(table(configuration, found_, start_ms, end_ms)))
+    return 0
+
+
+def _bar(share: float) -> bool:
+    if sys.stderr.isatty():
+        print(f"\r{share:4.0%}", end="\r", file=sys.stderr, flush=True)
+    return True
+
+
+def _span(options: Namespace, configuration: Configuration) -> tuple[int, int]:
+    if options.drum:
+        drum = StoreReader(configuration.works.store).drum(options.line, options.drum)
+        if drum is None:
+            raise ValueError(f"--drum: no drum {options.drum} of line {options.line} on record")
+        return drum.start_ms, drum.end_ms or drum.start_ms + 86_400_000
+    if not options.since or not options.until:
+        raise ValueError("say which span: --from and --until, or --drum")
+    tz = ZoneInfo(configuration.works.time_zone)
+    start, end = (datetime.fromisoformat(text).replace(tzinfo=tz) for text in (options.since, options.until))
+    if end <= start:
+        raise ValueError(f"--until {options.until} must come after --from {options.since}")
+    return round(start.timestamp() * 1e3), round(end.timestamp() * 1e3)
+
+
+def _changes(options: Namespace, configuration: Configuration) -> dict[str, Changes]:
+    if not options.set:
+        return {}
+    recipes = list(configuration.recipes_for(options.line))
+    name = options.recipe or (recipes[0] if len(recipes) == 1 else None)
+    if name not in recipes:
+        raise ValueError(f"--recipe: say whose limits, one of {', '.join(recipes)}")
+    changes: dict[str, float | None] = {}
+    for pair in options.set:
+        key, _, value = pair.partition("=")
+        try:
+            changes[key] = None if value == "none" else float(value)
+        except ValueError:
+            raise ValueError(f"--set {pair}: expected KEY=NUMBER or KEY=none") from None
+    return {name: changes}
+
+
+def table(configuration: Configuration, c: Comparison, start_ms: int, end_ms: int) -> list[str]:
+    """The comparison as lines of text."""
+    shifts = shifts_in(configuration, start_ms, end_ms)
+    both = [_figures(configuration, side, start_ms, end_ms) for side in (c.before, c.after)]
+    rows = [f"{'':34}{'as it was':>12}{'rehearsed':>12}"]
+    rows += [f"{name:34}{a:>12}{b:>12}" for name, a, b in zip(_NAMES, *(_cells(f, shifts) for f in both), strict=True)]
+    rows += ["", f"{'alarm':44}{'before':>8}{'after':>8}{'gone':>6}{'new':>6}"]
+    rows += [f"{m.alarm:44}{m.before:>8}{m.after:>8}{m.only_before:>6}{m.only_after:>6}" for m in c.alarms]
+    return [*rows, "", in_words(c, shifts)]
+
+
+_NAMES = ("alarms", "alarms a shift", "most in ten minutes", "floods", "chattering alarms", "fleeting", "standing")
+
+
+def _cells(f: alarm_figures.AlarmFigures, shifts: float) -> list[str]:
+    figures = [f.count, f.count / shifts, f.peak, len(f.floods), len(f.chattering), f.fleeting, len(f.stale)]
+    return [f"{x:.3g}" if isinstance(x, float) else str(x) for x in figures]
+
+
+def _figures(configuration: Configuration, side: Side, start_ms: int, end_ms: int) -> alarm_figures.AlarmFigures:
+    return alarm_figures.figures(side.raised, start_ms / 1e3, end_ms / 1e3, configuration.works.alarm_figures)
+
+
+def said_of(s: Suggestion) -> list[str]:
+    """A suggestion as lines of text."""
+    rows = [f"{'deadband':>10}{'on-delay s':>12}{'nuisance':>10}{'told':>6}{'missed':>8}{'late s':>8}{'worst s':>9}"]
+    for c in s.tried:
+        mark = " *" if c == s.chosen else ""
+        rows.append(
+            f"{c.deadband:>10.4g}{c.on_delay_s:>12g}{c.nuisance:>10}{c.told:>6}{c.missed:>8}"
+            f"{c.delay_median_s:>8.3g}{c.delay_worst_s:>9.3g}{mark}"
+        )
+    return [*rows, "", s.why]
+
+
+COMMAND = Part("Run recorded streams through other limits and compare what would have been raised.", _options, _run)
