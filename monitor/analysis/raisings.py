@@ -36,7 +36,8 @@ def of_changes(changes: Iterable[AlarmChange]) -> list[Raised]:
 
 def of_rows(rows: Sequence[AlarmRow]) -> list[Raised]:
     """Raisings from the record's rows, newest first as it gives them."""
-    ordered = sorted(reversed(rows), key=lambda r: r.t_ms)
+    ordered = list(rows)[::-1]  # two of one moment stay in the order they were told
+    ordered.sort(key=lambda r: r.t_ms)
     return _paired(
         (
             r.t_ms / 1e3,

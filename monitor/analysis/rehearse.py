@@ -76,6 +76,12 @@ class Side:
         known = [f for f in self.findings if f.kind in ("event", "mark") and f.verdict > Verdict.CONFORMING]
         return [Fault(f.start_m, f.end_m if f.end_m is not None else f.start_m, f.kind) for f in known]
 
+    def with_cure_of(self, other: "Side") -> "Side":
+        """This side with the other's alarms and findings of the cure."""
+        raised = [*self.raised, *(r for r in other.raised if r.alarm.startswith("cure/"))]
+        found = [*self.findings, *(f for f in other.findings if f.kind == "cure")]
+        return Side(tuple(sorted(raised, key=lambda r: r.t_s)), tuple(found))
+
     def bad_m(self, length_m: float = float("inf")) -> float:
         """Metres that some finding touches, each once."""
         spans = sorted((f.start_m, f.end_m if f.end_m is not None else f.start_m) for f in self.findings if f.verdict)

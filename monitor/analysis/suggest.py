@@ -64,15 +64,32 @@ def noise(v: Floats) -> float:
     return float(np.median(np.abs(np.diff(v)))) / 0.6745 / math.sqrt(2)
 
 
-def that_matter(data: Recorded, at: float, sign: int, deadband: float) -> Recorded:
-    """Samples in blocks where the value comes near the limit, and the edges of the quiet blocks between."""
+def extremes(v: Floats) -> tuple[Floats, Floats]:
+    """Least and greatest value of each block of samples."""
+    whole = len(v) // BLOCK * BLOCK
+    blocks = v[:whole].reshape(-1, BLOCK)
+    least, most = blocks.min(axis=1), blocks.max(axis=1)
+    if whole < len(v):
+        least, most = np.append(least, v[whole:].min()), np.append(most, v[whole:].max())
+    return least, most
+
+
+def that_matter(
+    data: Recorded, at: float, sign: int, deadband: float, of: tuple[Floats, Floats] | None = None
+) -> Recorded:
+    """Samples in blocks where the value comes near the limit, and the edges of the quiet blocks between.
+
+    `of` are the data's extremes, if they are known already.
+    """
     n = len(data.v)
-    x = sign * data.v
+    least, most = of or extremes(data.v)
+    near = (most if sign > 0 else -least) > sign * at - deadband
     starts = np.arange(0, n, BLOCK)
-    near = np.maximum.reduceat(x, starts) > sign * at - deadband if n else np.empty(0, dtype=bool)
-    keep = np.repeat(near, BLOCK)[:n]
-    keep[starts] = True
-    keep[np.minimum(starts + BLOCK, n) - 1] = True
+    sizes = np.minimum(starts + BLOCK, n) - starts
+    kept = np.where(near, sizes, np.minimum(sizes, 2))
+    within = np.arange(kept.sum()) - np.repeat(np.cumsum(kept) - kept, kept)
+    last = np.repeat(np.where(near, 1, sizes - 1), kept)  # of a quiet block the second that is kept is its last
+    keep = np.repeat(starts, kept) + within * last
     return Recorded(data.t_s[keep], data.v[keep], data.open[keep])
 
 
@@ -91,9 +108,9 @@ def windows_alone(data: Recorded, window: Window) -> list[tuple[str, float, floa
 
     The same limits as in the engine, over the samples that matter: for spans of months.
     """
-    found = []
+    found, of = [], extremes(data.v)
     for name, at in window.limits.items():
-        near = that_matter(data, at, SIGN[name], window.deadband)
+        near = that_matter(data, at, SIGN[name], window.deadband, of)
         limit = Limit(at, SIGN[name], window.deadband, window.on_delay_s or 0.0, window.off_delay_s or 0.0)
         found += [(str(name), *one) for one in crossings(near, limit)]
     return sorted(found, key=lambda one: one[3])

@@ -9,6 +9,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import numpy as np
+from numpy.typing import NDArray
 
 from monitor.analysis import alarm_figures
 from monitor.analysis.rehearse import Comparison, Side, Trial, compare, in_words
@@ -20,12 +21,16 @@ from monitor.contract.load import ConfigurationError
 from monitor.contract.messages import DrumChange
 from monitor.contract.part import Part
 from monitor.contract.reading import DrumRow
-from monitor.core.arrival import Block, Message
+from monitor.contract.record import Floats
+from monitor.contract.topics import Stream
+from monitor.core.arrival import Message
+from monitor.core.decode import blot_out
 from monitor.core.stream import SIGN
 from monitor.shell.history import History
 from monitor.shell.reader import StoreReader
 from monitor.shell.service import configured
 
+PART_MS = 86_400_000  # so much of one stream is held at a time
 BEFORE_MS = 600_000  # read before the span, so that delays and cable in the line have begun
 
 Progress = Callable[[float], bool]  # share done in; whether to go on out
@@ -69,6 +74,9 @@ def run(configuration: Configuration, asked: Asked, progress: Progress = go_on) 
     if not asked.with_cure:
         recipes = {name: recipe.model_copy(update={"cure": None}) for name, recipe in recipes.items()}
     changed = {n: with_limits(r, asked.changes[n]) if n in asked.changes else r for n, r in recipes.items()}
+    same_cure = asked.with_cure and not any(key.startswith("cure/") for c in asked.changes.values() for key in c)
+    if same_cure:  # the same heat under the same limits need not be computed twice
+        changed = {n: r.model_copy(update={"cure": None}) for n, r in changed.items()}
     trials = (Trial(line, recipes), Trial(line, changed, changes_as_recorded=False))
     drum = drum_at(reader, asked.line, begin_ms)
     for trial in trials:
@@ -80,7 +88,7 @@ def run(configuration: Configuration, asked: Asked, progress: Progress = go_on) 
         if messages and not progress(_share(messages[-1], asked)):
             raise CancelledError
     a, b = (trial.side(asked.start_ms / 1e3, asked.end_ms / 1e3) for trial in trials)
-    return compare(a, b)
+    return compare(a, b.with_cure_of(a) if same_cure else b)
 
 
 def _share(newest: object, asked: Asked) -> float:
@@ -110,17 +118,25 @@ def shifts_in(configuration: Configuration, start_ms: int, end_ms: int) -> float
 
 def recorded(configuration: Configuration, line: str, window: Window, start_ms: int, end_ms: int) -> Iterator[Recorded]:
     """Samples of a window's stream, part by part, with whether the line's state let it apply."""
-    steps = StoreReader(configuration.works.store).states(line, start_ms, end_ms)
+    reader = StoreReader(configuration.works.store)
+    steps = reader.states(line, start_ms, end_ms)
     state_s = np.array([-np.inf, *(t_ms / 1e3 for t_ms, _, _ in steps)])
     applies = np.array([False, *(state in window.states for _, state, _ in steps)])
-    for messages in History(configuration, line, [window.stream]).read(start_ms, end_ms):
-        blocks = [m.body for m in messages if isinstance(m, Message) and isinstance(m.body, Block)]
-        if blocks:
-            t_s, v = np.concatenate([b.t_s for b in blocks]), np.concatenate([b.v for b in blocks])
-            order = np.flatnonzero(~np.isnan(v))
-            order = order[np.argsort(t_s[order], kind="stable")]
-            t_s = t_s[order]
-            yield Recorded(t_s, v[order], applies[np.searchsorted(state_s, t_s, side="right") - 1])
+    settings = configuration.lines[line].streams[window.stream]
+    for begin_ms in range(start_ms, end_ms + 1, PART_MS):
+        part = reader.samples(Stream(line, *window.stream.split("/")), begin_ms, min(begin_ms + PART_MS - 1, end_ms))
+        if len(part.v):
+            v = part.v.copy()
+            blot_out(v, settings.measuring_range)
+            good = ~np.isnan(v)
+            t_s = part.t_ms[good] / 1e3
+            yield Recorded(t_s, v[good], applies[_steps_at(state_s, t_s)])
+
+
+def _steps_at(state_s: Floats, t_s: Floats) -> NDArray[np.intp]:
+    """Place of the step in force at each of sorted times: few steps, so the times are cut at them."""
+    cuts = np.searchsorted(t_s, state_s[1:], side="left")
+    return np.repeat(np.arange(len(state_s)), np.diff(np.concatenate(([0], cuts, [len(t_s)]))))
 
 
 def suggestion(

@@ -28,9 +28,19 @@ def hour_file(folder: Path, line: str, hour_ms: int) -> Path:
 
 def hour_files(folder: Path, line: str, start_ms: int, end_ms: int) -> list[Path]:
     """Files of a line, in order, of the hours that began in a span of time."""
-    found = sorted((folder / "lines" / line).glob("*/*.parquet"))
-    began = [datetime.fromisoformat(f"{path.parent.name}T{path.stem}:00:00+00:00") for path in found]
-    return [path for path, at in zip(found, began, strict=True) if start_ms <= at.timestamp() * 1e3 <= end_ms]
+    first, last = (_day_name(t_ms) for t_ms in (start_ms, end_ms))
+    days = sorted(day for day in (folder / "lines" / line).glob("*") if first <= day.name <= last)
+    return [
+        path
+        for day in days
+        for path in sorted(day.glob("*.parquet"))
+        if start_ms <= datetime.fromisoformat(f"{day.name}T{path.stem}:00:00+00:00").timestamp() * 1e3 <= end_ms
+    ]
+
+
+def _day_name(t_ms: int) -> str:
+    """The day's folder; times beyond the calendar are its ends."""
+    return f"{datetime.fromtimestamp(min(max(t_ms / 1e3, 0.0), 253_402_300_000.0), UTC):%Y-%m-%d}"
 
 
 def drum_file(folder: Path, line: str, drum: str) -> Path:

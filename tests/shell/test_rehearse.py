@@ -96,6 +96,19 @@ def test_other_limits_raise_others_and_the_recorded_change_is_set_aside(folder):
     assert moved.after >= 1
 
 
+def test_limits_of_the_cure_are_rehearsed_too(folder):
+    found = run(stored_at(folder), Asked("core-1", START, END, {"core-2g5": {"cure/index_warn": 9.0}}))
+    scant = [r for r in found.after.raised if r.alarm == "cure/index-inner/scant"]
+    assert scant
+    assert scant[0].limit == 9.0
+
+
+def test_the_cure_is_that_of_the_record_where_its_limits_are(folder):
+    found = run(stored_at(folder), Asked("core-1", START, END, {"core-2g5": {HI: 304.0}}))
+    of_cure = [[r for r in side.raised if r.alarm.startswith("cure/")] for side in (found.before, found.after)]
+    assert of_cure[0] == of_cure[1]
+
+
 def test_without_cure_no_alarm_of_the_cure_is_raised(folder):
     found = run(stored_at(folder), Asked("core-1", START, END, {}, with_cure=False))
     assert not [r for r in found.before.raised if r.alarm.startswith("cure/")]
