@@ -7,6 +7,7 @@ from pathlib import Path
 
 from dashboard.accounts import Accounts
 from dashboard.app import create_app
+from dashboard.bench import Bench, ProcessBench
 from dashboard.entry import ask_who, content_policy
 from dashboard.gateway import MqttGateway
 from dashboard.serve import LOOPBACK_NAMES, CannotServeError, collector_token, guard, listen, want_accounts
@@ -54,6 +55,12 @@ def _record(configuration: Configuration) -> Record:
     return StoreReader(configuration.works.store)
 
 
+def _bench(configuration: Configuration) -> Bench:
+    from monitor.shell.rehearse import work
+
+    return ProcessBench(configuration, work)
+
+
 def _live_by_stdin() -> None:
     from monitor.contract.lifeline import live_by_stdin
 
@@ -66,7 +73,7 @@ def _serve(args: Namespace, configuration: Configuration) -> int:
     accounts = Accounts(Path(works.dashboard.accounts_file))
     want_accounts(host, accounts)
     gateway = MqttGateway(works.works, address(works.broker))
-    app = create_app(_record(configuration), configuration, gateway, time.time)
+    app = create_app(_record(configuration), configuration, gateway, time.time, _bench(configuration))
     names = {*LOOPBACK_NAMES, host, *works.dashboard.names}
     guard(app.server, names, lambda: content_policy([*app.csp_hashes(), *OWN_SCRIPTS]))
     if accounts:

@@ -8,13 +8,14 @@ from urllib.parse import unquote
 from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, no_update
 from dash.exceptions import PreventUpdate
 
-from dashboard import api, pages
+from dashboard import api, limits_calls, pages
 from dashboard.answers import send_answer
+from dashboard.bench import Bench
 from dashboard.context import Context
 from dashboard.entry import present
 from dashboard.gateway import Gateway, Numbering
 from dashboard.live import WANTS_ANSWER
-from dashboard.pages import alarms, drum, settings, trend
+from dashboard.pages import alarms, drum, hold, load, settings, trend
 from dashboard.views.curing import curing
 from dashboard.views.frame import INDEX, frame
 from monitor.contract.config import Configuration
@@ -23,9 +24,15 @@ from monitor.contract.reading import Record
 ASSETS = Path(__file__).parent / "assets"
 
 
-def create_app(record: Record, configuration: Configuration, gateway: Gateway, clock: Callable[[], float]) -> Dash:
+def create_app(
+    record: Record,
+    configuration: Configuration,
+    gateway: Gateway,
+    clock: Callable[[], float],
+    bench: Bench | None = None,
+) -> Dash:
     """The application; `clock` gives UTC seconds. Nothing is fetched from elsewhere and nothing is written."""
-    context = Context(record, configuration, gateway, clock, Numbering(clock))
+    context = Context(record, configuration, gateway, clock, Numbering(clock), bench)
     app = Dash(
         __name__,
         assets_folder=str(ASSETS),
@@ -45,6 +52,9 @@ def create_app(record: Record, configuration: Configuration, gateway: Gateway, c
     _trend(app, context)
     _curing(app, context)
     _settings(app, context)
+    _hold(app, context)
+    _load(app, context)
+    limits_calls.register(app, context)
     return app
 
 
@@ -184,6 +194,38 @@ def _settings(app: Dash, context: Context) -> None:
     def answer(values: list[Any], ids: list[dict[str, str]], line: str, recipe: str) -> Any:
         given = {one["name"]: value for one, value in zip(ids, values, strict=True)}
         return settings.answer(context, line, recipe, given)
+
+
+def _hold(app: Dash, context: Context) -> None:
+    @app.callback(
+        Output("hold-stream", "data"),
+        Output("hold-stream", "value"),
+        Input("hold-line", "value"),
+        State("hold-stream", "value"),
+        prevent_initial_call=True,
+    )
+    def streams(line: str, path: str) -> Any:
+        found = hold.streams(context.configuration.lines[line])
+        values = [s["value"] for s in found]
+        return found, path if path in values else values[0]
+
+    @app.callback(
+        Output("hold-answer", "children"),
+        Input("hold-line", "value"),
+        Input("hold-stream", "value"),
+        Input("hold-drums", "value"),
+        Input("hold-eccentric", "value"),
+    )
+    def answer(line: str, path: str, drums: str, eccentric: Any) -> Any:
+        if path not in context.configuration.lines[line].streams:
+            raise PreventUpdate
+        return hold.answer(context, line, path, drums, eccentric)
+
+
+def _load(app: Dash, context: Context) -> None:
+    @app.callback(Output("load-answer", "children"), Input("load-line", "value"), Input("load-span", "value"))
+    def answer(line: str, span: str) -> Any:
+        return load.answer(context, line, span)
 
 
 def _trend(app: Dash, context: Context) -> None:

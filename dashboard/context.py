@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from dashboard.bench import Bench
 from dashboard.gateway import Gateway, Numbering
 from monitor.contract.config import Configuration, Line, Recipe, Window
 from monitor.contract.reading import NowRow, Record
@@ -17,6 +18,7 @@ class Context:
     gateway: Gateway
     clock: Callable[[], float]
     numbering: Numbering
+    bench: Bench | None = None
 
     @property
     def now_ms(self) -> int:
@@ -30,8 +32,25 @@ class Context:
         """The newest row of a line, None before it was ever heard."""
         return next((row for row in self.record.lines_now() if row.line == line), None)
 
-    def recipe(self, name: str | None) -> Recipe | None:
-        return self.configuration.recipes.get(name or "")
+    def recipes(self, line: str) -> dict[str, Recipe]:
+        """Recipes in force on a line by name: the file's, or what came into force since."""
+        found = dict(self.configuration.recipes_for(line))
+        for row in reversed(self.record.came_into_force(line)):
+            name = row.recipe.recipe
+            if name in found and row.recipe.revision >= found[name].revision:
+                found[name] = row.recipe
+        return found
+
+    def recipe(self, line: str, name: str | None, revision: int | None = None) -> Recipe | None:
+        """A recipe of a line, as it is in force, or as a revision had it where that is on record."""
+        if revision is not None:
+            for row in self.record.came_into_force(line):
+                if (row.recipe.recipe, row.recipe.revision) == (name, revision):
+                    return row.recipe
+            file = self.configuration.recipes.get(name or "")
+            if file is not None and file.revision == revision:
+                return file
+        return self.recipes(line).get(name or "")
 
 
 def window_of(recipe: Recipe | None, path: str) -> Window | None:

@@ -9,8 +9,8 @@ from paho.mqtt import client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
 from monitor.contract.address import BrokerAddress
-from monitor.contract.messages import Action
-from monitor.contract.topics import action_topic
+from monitor.contract.messages import Action, LimitsStep
+from monitor.contract.topics import action_topic, limits_topic
 
 WAIT_S = 5.0
 
@@ -20,12 +20,12 @@ class NotSentError(Exception):
 
 
 class Gateway(Protocol):
-    """Sends one action of a person to the monitor of a line; raises NotSentError."""
+    """Sends what a person did to the monitor of a line; raises NotSentError."""
 
-    def send(self, line: str, action: Action) -> None: ...
+    def send(self, line: str, action: Action | LimitsStep) -> None: ...
 
 
-def encode(action: Action) -> bytes:
+def encode(action: Action | LimitsStep) -> bytes:
     """The payload of an action, fields in their declared order."""
     return msgspec.json.encode(action)
 
@@ -68,12 +68,13 @@ class MqttGateway:
         self._client.disconnect()
         self._client.loop_stop()
 
-    def send(self, line: str, action: Action) -> None:
+    def send(self, line: str, action: Action | LimitsStep) -> None:
         """Publish; raises NotSentError where the broker does not confirm within 5 s."""
         refused = f"Not sent: no broker at {self._where!r}. Nothing was changed; try again when it is back."
         if not self._client.is_connected():
             raise NotSentError(refused)
-        published = self._client.publish(action_topic(self._works, line), encode(action), qos=1)
+        topic = limits_topic if isinstance(action, LimitsStep) else action_topic
+        published = self._client.publish(topic(self._works, line), encode(action), qos=1)
         try:
             published.wait_for_publish(WAIT_S)
         except (ValueError, RuntimeError) as error:

@@ -76,7 +76,7 @@ def asks(context: Context, alarms: Sequence[AlarmRow]) -> dict[str, Any]:
 
 
 def _running(context: Context, line: Line, row: NowRow, since_m: float | None) -> dict[str, Any]:
-    window = window_of(context.recipe(row.recipe), line.counter.speed)
+    window = window_of(context.recipe(row.line, row.recipe), line.counter.speed)
     speed = row.speed_m_per_s * 60.0
     wound = drum_metre(line, row)
     return {

@@ -26,7 +26,7 @@ from monitor.contract.record import Finding, Floats
 
 def content(context: Context, drum: DrumRow) -> list[Any]:
     """The page of one drum."""
-    line, recipe = context.configuration.lines[drum.line], context.recipe(drum.recipe)
+    line, recipe = context.configuration.lines[drum.line], context.recipe(drum.line, drum.recipe, drum.revision)
     length = length_m(context, drum)
     end = drum.start_m + length
     findings = list(context.record.findings(drum.line, drum.start_m, end))
@@ -153,7 +153,7 @@ def journey_table(context: Context, drum: DrumRow, metre_m: float) -> Any:
 
 def _heat(context: Context, line: Line, drum: DrumRow, line_metre: float) -> list[Any]:
     """What this metre met: its cure in words, and its temperatures from the head to the take-up."""
-    recipe = context.recipe(drum.recipe)
+    recipe = context.recipe(drum.line, drum.recipe, drum.revision)
     if recipe is None or recipe.cure is None:
         return []
     whole = float(np.floor(line_metre))

@@ -25,7 +25,7 @@ def content(context: Context, name: str) -> list[Any]:
     """The page of one line."""
     line = context.configuration.lines[name]
     now = context.line_now(name)
-    recipe = context.recipe(now.recipe if now else None)
+    recipe = context.recipe(name, now.recipe if now else None)
     streams = [p for p in shown_streams(line) if recipe is None or any(w.stream == p for w in recipe.window)]
     end = context.now_ms
     span = (end - BACKFILL_MS, end)

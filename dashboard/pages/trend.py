@@ -107,7 +107,7 @@ def chart(context: Context, asked: Asked) -> tuple[html.Div, str]:
         total += len(trend.t_ms)
         data[path] = thin.long(trend, POINTS, break_after_ms(settings.interval_s))
     now = context.line_now(asked.line)
-    recipe = context.recipe(now.recipe if now else None)
+    recipe = context.recipe(asked.line, now.recipe if now else None)
     span = (asked.start_ms, asked.end_ms)
     states = context.record.states(asked.line, *span)
     figure = strips_figure(strips(line, recipe, asked.streams), data, span, context.zone, strip_px=104, states=states)

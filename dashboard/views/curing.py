@@ -22,7 +22,7 @@ LEGEND = "Strong: the cable now, its surface solid, its inside dashed. Grey: the
 def curing(context: Context, line: Line) -> list[Any]:
     """The block of the line's page; nothing where the recipe has no cure or nothing is known yet."""
     now = context.line_now(line.line)
-    recipe = context.recipe(now.recipe if now else None)
+    recipe = context.recipe(line.line, now.recipe if now else None)
     if now is None or recipe is None or recipe.cure is None:
         return []
     cure = now.extra.get("cure")

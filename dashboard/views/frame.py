@@ -17,7 +17,10 @@ NAVIGATION = (
     ("/alarms", "Alarms", "what wants an answer"),
     ("/drums", "Drums", "what is in them"),
     ("/trend", "Trends", "how did it run"),
+    ("/hold", "How it holds", "is it capable"),
+    ("/load", "Alarm load", "how much is asked"),
     ("/settings", "Other settings", "what would it do"),
+    ("/limits", "Limits", "what if they were others"),
     ("/health", "Health", "can I trust this"),
 )
 _BLUES = ["#e8f3fa", "#cde4f3", "#9fcbe8", "#6fb1dc", "#3f97cf", "#1c83c0", "#0072b2", "#00639c", "#005485", "#00456e"]

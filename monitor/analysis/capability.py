@@ -109,26 +109,29 @@ def autocorrelation(values: ArrayLike, lags: int) -> Floats:
 def effective_size(values: ArrayLike) -> float:
     """How many independent values a series (n,) is worth for its mean: n over 1 + 2 times its correlations.
 
-    Lags are summed in pairs as long as a pair is positive (Geyer 1992), so noise at long lags adds nothing.
+    Lags are summed up to the first that is five times the sum so far (Sokal 1997): noise at long lags adds nothing,
+    and a signal that comes back, as of a part that turns, is summed over its turns.
     """
     x = np.asarray(values, dtype=np.float64)
     n = len(x)
     if n < 4:
         return float(n)
     rho = autocorrelation(x, min(n - 2, 20_000))
-    even = len(rho) // 2 * 2
-    pairs = rho[:even:2] + rho[1:even:2]
-    stop = np.flatnonzero(pairs <= 0)
-    pairs = np.minimum.accumulate(pairs[: stop[0]] if len(stop) else pairs)
-    time = max(2 * float(pairs.sum()) - 1, 1.0)
-    return n / time
+    times = np.maximum(2 * np.cumsum(rho) - 1, 1.0)
+    enough = np.flatnonzero(np.arange(len(rho)) >= 5 * times)
+    return n / float(times[enough[0]] if len(enough) else times[-1])
 
 
 def independent_after(values: ArrayLike, below: float = 0.2) -> int:
-    """Lag after which the autocorrelation stays under `below` for its first time; the length where it never does."""
+    """Lag from which the autocorrelation is under `below` for twenty lags and for as long again as the lag.
+
+    The length where it never is: what comes back again and again is not independent between its turns.
+    """
     rho = autocorrelation(values, min(len(np.asarray(values)) - 1, 20_000))
-    under = np.flatnonzero(rho < below)
-    return int(under[0]) if len(under) else len(rho)
+    over = np.flatnonzero(rho >= below)
+    ends = np.append(over[1:], len(rho))
+    quiet = np.flatnonzero((ends - over - 1 >= 20) & (ends - over - 1 >= over))
+    return int(over[quiet[0]]) + 1 if len(quiet) else len(rho)
 
 
 def by_metres(metre_values: ArrayLike, size: int, apart: int) -> Floats:

@@ -8,12 +8,39 @@ from dataclasses import dataclass, field
 
 from monitor.analysis.raisings import Raised, of_changes
 from monitor.contract.config import Line, Recipe
+from monitor.contract.limits import Changes
 from monitor.contract.messages import DrumChange, LimitsStep
 from monitor.contract.record import AlarmChange, Finding, Output, Verdict
 from monitor.core.arrival import Message, Note, Tick
 from monitor.core.pipeline import Pipeline
 
 Arrivals = Sequence[Message | Tick | Note]
+
+
+class CancelledError(Exception):
+    """The run was stopped by whoever asked for it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What to rehearse: a line, a span in UTC ms, changes by recipe, and whether cure is computed."""
+
+    line: str
+    start_ms: int
+    end_ms: int
+    changes: Mapping[str, Changes]
+    with_cure: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class AskedLimit:
+    """For which limit a deadband and a delay are wanted: `STATION/QUANTITY/HI` of a line, from a span in UTC ms."""
+
+    line: str
+    limit: str
+    start_ms: int
+    end_ms: int
+    most_per_shift: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,10 +129,12 @@ class Caught:
 
     @property
     def word(self) -> str:
-        """earlier, later, the same, newly caught, missed now, or missed by both."""
+        """earlier, later, the same, newly caught, missed now, or told of by nothing else."""
         a, b = self.before_s, self.after_s
         if a is None or b is None:
-            return "missed by both" if a is None and b is None else "newly caught" if a is None else "missed now"
+            return (
+                "told of by nothing else" if a is None and b is None else "newly caught" if a is None else "missed now"
+            )
         return "the same" if abs(a - b) < 1e-6 else "earlier" if b < a else "later"
 
 

@@ -2,9 +2,10 @@
 
 import sys
 from argparse import ArgumentParser, Namespace
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from dataclasses import astuple
 from datetime import datetime
+from multiprocessing.connection import Connection
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -12,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.analysis import alarm_figures
-from monitor.analysis.rehearse import Comparison, Side, Trial, compare, in_words
+from monitor.analysis.rehearse import Asked, AskedLimit, CancelledError, Comparison, Side, Trial, compare, in_words
 from monitor.analysis.shifts import shifts_between
 from monitor.analysis.suggest import DEADBANDS, Recorded, Suggestion, joined, noise, suggest, that_matter, tried
 from monitor.contract.config import Configuration, Recipe, Window
@@ -34,21 +35,6 @@ PART_MS = 86_400_000  # so much of one stream is held at a time
 BEFORE_MS = 600_000  # read before the span, so that delays and cable in the line have begun
 
 Progress = Callable[[float], bool]  # share done in; whether to go on out
-
-
-class CancelledError(Exception):
-    """The run was stopped by whoever asked for it."""
-
-
-@dataclass(frozen=True, slots=True)
-class Asked:
-    """What to rehearse: a line, a span in UTC ms, changes by recipe, and whether cure is computed."""
-
-    line: str
-    start_ms: int
-    end_ms: int
-    changes: Mapping[str, Changes]
-    with_cure: bool = True
 
 
 def go_on(_: float) -> bool:
@@ -160,6 +146,28 @@ def suggestion(
         raise ValueError(f"nothing of {path} is on record in this span")
     candidates = tried(joined(near), at, sign, window.off_delay_s or 0.0, bands)
     return suggest(candidates, shifts_in(configuration, start_ms, end_ms), most_per_shift)
+
+
+# ---- in a process of its own, for the pages ------------------------------------------------------------------------
+
+
+def work(end: Connection, configuration: Configuration, asked: Asked | AskedLimit) -> None:
+    """Rehearse or suggest; says ("share", x), then ("done", result) or ("failed", sentence)."""
+    try:
+        if isinstance(asked, AskedLimit):
+            end.send(("done", suggestion(configuration, *astuple(asked))))
+        else:
+            end.send(("done", run(configuration, asked, _telling(end))))
+    except (ValueError, OSError) as error:
+        end.send(("failed", str(error)))
+
+
+def _telling(end: Connection) -> Progress:
+    def tell(share: float) -> bool:
+        end.send(("share", share))
+        return True
+
+    return tell
 
 
 # ---- the command -----------------------------------------------------------------------------------------------

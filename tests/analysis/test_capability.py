@@ -81,6 +81,14 @@ def test_correlated_samples_do_not_make_a_sure_index():
     assert independent_after(x) > 10
 
 
+def test_a_part_that_turns_makes_metres_alike_throughout():
+    """A cycle of 5 m under noise: a spacing of 5 m meets the same phase again, so nothing is independent."""
+    x = np.sin(np.arange(4000) * 2 * np.pi / 5) + np.random.default_rng(1).normal(0, 0.5, 4000)
+    assert independent_after(x) == 4000
+    assert effective_size(x) > 1000  # whole turns cancel: the mean is known better than by as many free values
+    assert independent_after(np.random.default_rng(1).normal(size=4000)) == 1
+
+
 def test_subgroups_by_metres_leave_out_what_was_not_seen():
     x = np.arange(30, dtype=float)
     x[11] = np.nan

@@ -11,13 +11,14 @@ import pandas as pd
 import psutil
 import pyarrow as pa
 
+from monitor.analysis.rehearse import Asked
 from monitor.analysis.suggest import Recorded, windows_alone
 from monitor.contract.config import Configuration, Response, Store, Window
 from monitor.contract.limits import with_limits
 from monitor.contract.load import load
 from monitor.core.engine import Engine
 from monitor.shell import samples
-from monitor.shell.rehearse import Asked, recorded, run
+from monitor.shell.rehearse import recorded, run
 from monitor.shell.rollup import HOUR_MS, hour_file, write_whole
 from monitor.shell.service import Desk
 from monitor.shell.store import Writer

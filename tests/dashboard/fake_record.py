@@ -8,7 +8,16 @@ from numpy.typing import NDArray
 
 from monitor.contract.config import Configuration, StreamSettings
 from monitor.contract.messages import Action
-from monitor.contract.reading import AlarmRow, DrumRow, HealthRow, NowRow, RejectedRow, Trend
+from monitor.contract.reading import (
+    AlarmRow,
+    DrumRow,
+    HealthRow,
+    NowRow,
+    ProposalRow,
+    RejectedRow,
+    RevisionRow,
+    Trend,
+)
 from monitor.contract.record import Finding, Floats, Verdict
 from monitor.contract.topics import Stream
 
@@ -52,10 +61,18 @@ class FakeRecord:
     clock: Callable[[], float]
     silent: dict[str, float] = field(default_factory=dict)
     alarms: list[AlarmRow] = field(default_factory=list)
+    proposed: list[ProposalRow] = field(default_factory=list)
+    came: list[RevisionRow] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         if not self.alarms:
             self.alarms = some_alarms(self.clock())
+
+    def proposals(self, limit: int = 100) -> Sequence[ProposalRow]:
+        return self.proposed[:limit]
+
+    def came_into_force(self, line: str | None = None) -> Sequence[RevisionRow]:
+        return [r for r in self.came if line in (None, r.line)]
 
     # ---- how far a line has come ---------------------------------------------------------------------------
 

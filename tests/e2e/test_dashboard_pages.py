@@ -233,7 +233,19 @@ def test_the_skip_link_comes_first_and_every_page_of_the_head_is_reached(served:
     for _ in range(12):
         page.keyboard.press("Tab")
         seen.append(page.evaluate("document.activeElement.getAttribute('href') || document.activeElement.id"))
-    assert seen[:8] == ["/", "/", "/alarms", "/drums", "/trend", "/settings", "/health", "theme-button"]
+    assert seen[:11] == [
+        "/",
+        "/",
+        "/alarms",
+        "/drums",
+        "/trend",
+        "/hold",
+        "/load",
+        "/settings",
+        "/limits",
+        "/health",
+        "theme-button",
+    ]
     assert "/line/core-1" in seen
 
 

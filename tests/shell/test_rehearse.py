@@ -7,12 +7,12 @@ import pytest
 
 from monitor.__main__ import main
 from monitor.analysis.raisings import of_rows
-from monitor.analysis.rehearse import Fault, Side, Trial, compare
+from monitor.analysis.rehearse import Asked, CancelledError, Fault, Side, Trial, compare
 from monitor.contract.limits import LimitsError, limits_of
 from monitor.core.arrival import Block, Message
 from monitor.shell.history import History
 from monitor.shell.reader import StoreReader
-from monitor.shell.rehearse import Asked, CancelledError, recipes_then, run, shifts_in, suggestion
+from monitor.shell.rehearse import recipes_then, run, shifts_in, suggestion
 from monitor.shell.rollup import roll_drums, roll_hours
 from tests.core.story import T0, configuration, decoded
 from tests.core.test_pipeline import tell
@@ -182,7 +182,7 @@ def test_known_faults_are_told_earlier_later_or_not():
         sides.append(trial.side(T0, T0 + 300))
     plain, tight, loose = sides
     fault = [Fault(1640.0, 1650.0, "known"), Fault(99_000.0, 99_001.0, "elsewhere")]
-    assert [x.word for x in compare(plain, tight, fault).caught] == ["earlier", "missed by both"]
+    assert [x.word for x in compare(plain, tight, fault).caught] == ["earlier", "told of by nothing else"]
     assert compare(tight, plain, fault).caught[0].word == "later"
     assert compare(plain, plain, fault).caught[0].word == "the same"
     assert compare(Side((), ()), plain, fault).caught[0].word == "newly caught"

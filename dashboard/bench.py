@@ -1,0 +1,95 @@
+"""Long computations for a page, each in a process of its own: how far it is, its result, and a way to stop it."""
+
+import itertools
+import multiprocessing
+from collections import OrderedDict
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from multiprocessing.connection import Connection
+from typing import Any, Protocol
+
+from monitor.analysis.rehearse import Asked, AskedLimit
+from monitor.contract.config import Configuration
+
+KEPT = 20
+AT_ONCE = 2
+
+
+class TooManyError(Exception):
+    """As many are running as may; the text says what to do."""
+
+
+@dataclass(slots=True)
+class Job:
+    """One computation as a page sees it."""
+
+    asked: Asked | AskedLimit
+    share: float = 0.0
+    result: Any = None
+    failed: str = ""
+    over: bool = False
+
+
+class Bench(Protocol):
+    """Begins computations and tells of them by a key."""
+
+    def begin(self, asked: Asked | AskedLimit) -> str: ...
+    def look(self, key: str) -> Job | None: ...
+    def stop(self, key: str) -> None: ...
+
+
+Work = Callable[[Connection, Configuration, Asked | AskedLimit], None]
+
+
+@dataclass(slots=True)
+class ProcessBench:
+    """Runs `work` in processes; the newest results are kept. `work` must be importable, it is called elsewhere."""
+
+    configuration: Configuration
+    work: Work
+    _jobs: "OrderedDict[str, tuple[Job, Any, Any]]" = field(default_factory=OrderedDict)
+    _keys: "itertools.count[int]" = field(default_factory=lambda: itertools.count(1))
+
+    def begin(self, asked: Asked | AskedLimit) -> str:
+        """Start one; raises TooManyError where two are running already."""
+        if sum(not self._seen(key).over for key in list(self._jobs)) >= AT_ONCE:
+            raise TooManyError(f"{AT_ONCE} rehearsals are running already: wait for one, or stop it.")
+        here, there = multiprocessing.get_context("spawn").Pipe(duplex=False)
+        process = multiprocessing.get_context("spawn").Process(
+            target=self.work, args=(there, self.configuration, asked), daemon=True
+        )
+        process.start()
+        there.close()
+        key = str(next(self._keys))
+        self._jobs[key] = (Job(asked), process, here)
+        while len(self._jobs) > KEPT:
+            self.stop(next(iter(self._jobs)))
+            self._jobs.popitem(last=False)
+        return key
+
+    def look(self, key: str) -> Job | None:
+        """The job as it is now; None where it is not known any more."""
+        return self._seen(key) if key in self._jobs else None
+
+    def stop(self, key: str) -> None:
+        """End it; what it had is lost."""
+        if key not in self._jobs:
+            return
+        job, process, _ = self._jobs[key]
+        if not job.over:
+            process.terminate()
+            job.over, job.failed = True, "Stopped."
+
+    def _seen(self, key: str) -> Job:
+        job, process, here = self._jobs[key]
+        try:
+            while not job.over and here.poll():
+                said, what = here.recv()
+                if said == "share":
+                    job.share = what
+                else:
+                    job.over = True
+                    job.result, job.failed = (what, "") if said == "done" else (None, what)
+        except EOFError:
+            job.over, job.failed = True, f"It ended without a result (exit code {process.exitcode})."
+        return job

@@ -1,0 +1,252 @@
+"""Callbacks of the page Limits."""
+
+from typing import Any
+
+from dash import ALL, Dash, Input, Output, State, ctx, no_update
+from dash.exceptions import PreventUpdate
+
+from dashboard import proposals
+from dashboard.bench import TooManyError
+from dashboard.context import Context
+from dashboard.pages import limits
+from dashboard.proposals import NotDoneError
+from monitor.analysis.rehearse import Asked, AskedLimit
+from monitor.contract.config import Recipe
+from monitor.contract.limits import LimitsError, limits_of, with_limits
+
+LIMIT_NAMES = {"hi": "HI", "hihi": "HIHI", "lo": "LO", "lolo": "LOLO"}
+
+
+def register(app: Dash, context: Context) -> None:
+    """All of them."""
+    _choosing(app, context)
+    _running(app, context)
+    _deciding(app, context)
+
+
+def _recipe(context: Context, line: str, name: str) -> Recipe:
+    found = context.recipes(line).get(name) if line in context.configuration.lines else None
+    if found is None:
+        raise PreventUpdate
+    return found
+
+
+def _choosing(app: Dash, context: Context) -> None:
+    @app.callback(Output("limits-recipe", "data"), Output("limits-recipe", "value"), Input("limits-line", "value"))
+    def recipes(line: str) -> Any:
+        found = context.recipes(line)
+        now = context.line_now(line)
+        runs = now.recipe if now and now.recipe in found else next(iter(found))
+        return [{"value": n, "label": f"{r.title}, revision {r.revision}"} for n, r in found.items()], runs
+
+    @app.callback(
+        Output("limits-group", "data"),
+        Output("limits-group", "value"),
+        Input("limits-recipe", "value"),
+        State("limits-line", "value"),
+        State("limits-group", "value"),
+    )
+    def groups(recipe: str, line: str, group: str | None) -> Any:
+        found = limits.groups(context, line, _recipe(context, line, recipe))
+        values = [g["value"] for g in found]
+        temperature = next((v for v in values if v.endswith("/temperature")), values[0])
+        return found, group if group in values else temperature
+
+    @app.callback(
+        Output("limits-fields", "children"),
+        Input("limits-group", "value"),
+        Input("limits-recipe", "value"),
+        Input("limits-clear", "n_clicks"),
+        Input({"type": "take", "what": ALL}, "n_clicks"),
+        State("limits-line", "value"),
+        State("limits-changes", "data"),
+    )
+    def fields(group: str, recipe: str, _n: Any, _t: Any, line: str, changes: dict[str, Any]) -> Any:
+        found = _recipe(context, line, recipe)
+        kept = _after(changes, group, found, ctx.triggered_id)
+        return limits.fields(context, line, found, group, kept)
+
+    @app.callback(
+        Output("limits-changes", "data"),
+        Output("limits-changed", "children"),
+        Input({"type": "limit", "key": ALL}, "value"),
+        Input("limits-clear", "n_clicks"),
+        Input({"type": "take", "what": ALL}, "n_clicks"),
+        State({"type": "limit", "key": ALL}, "id"),
+        Input("limits-recipe", "value"),
+        State("limits-line", "value"),
+        State("limits-group", "value"),
+        State("limits-changes", "data"),
+    )
+    def changed(
+        values: list[Any], _c: Any, _t: Any, ids: list[dict[str, str]], recipe: str, line: str, group: str, changes: Any
+    ) -> Any:
+        found = _recipe(context, line, recipe)
+        if ctx.triggered_id in ("limits-clear", "limits-recipe"):
+            return {}, limits.changed(context, line, found, {})
+        present = limits_of(found)
+        kept = {k: v for k, v in (changes or {}).items() if k in present}
+        kept = _after(kept, group, found, ctx.triggered_id)
+        if not (isinstance(ctx.triggered_id, dict) and ctx.triggered_id.get("type") == "take"):
+            for one, value in zip(ids, values, strict=True):
+                kept = _set(kept, present, one["key"], float(value) if isinstance(value, int | float) else None)
+        return kept, limits.changed(context, line, found, kept)
+
+
+def _set(kept: dict[str, Any], present: dict[str, Any], key: str, value: float | None) -> dict[str, Any]:
+    if key not in present:
+        return kept
+    rest = {k: v for k, v in kept.items() if k != key}
+    return rest if present[key] == value else rest | {key: value}
+
+
+def _after(changes: dict[str, Any], group: str, recipe: Recipe, triggered: Any) -> dict[str, Any]:
+    """Changes as a suggestion that was taken, or a click that puts all back, leaves them."""
+    if triggered == "limits-clear":
+        return {}
+    if isinstance(triggered, dict) and triggered.get("type") == "take" and any(t["value"] for t in ctx.triggered):
+        of, band, delay = triggered["what"].split("|")
+        present = limits_of(recipe)
+        changes = _set(changes, present, f"{of}/deadband", float(band))
+        changes = _set(changes, present, f"{of}/on_delay_m", None)
+        return _set(changes, present, f"{of}/on_delay_s", float(delay))
+    return dict(changes or {})
+
+
+def _running(app: Dash, context: Context) -> None:
+    @app.callback(
+        Output("limits-job", "data"),
+        Output("limits-tick", "disabled"),
+        Output("limits-progress", "children"),
+        Output("limits-result", "children"),
+        Output("limits-words", "data"),
+        Output("limits-go", "disabled"),
+        Output("limits-stop", "disabled"),
+        Input("limits-go", "n_clicks"),
+        Input("limits-suggest", "n_clicks"),
+        Input("limits-stop", "n_clicks"),
+        Input("limits-tick", "n_intervals"),
+        State("limits-job", "data"),
+        State("limits-line", "value"),
+        State("limits-recipe", "value"),
+        State("limits-group", "value"),
+        State("limits-span", "value"),
+        State("limits-cure", "checked"),
+        State("limits-changes", "data"),
+        State("limits-most", "value"),
+        prevent_initial_call=True,
+    )
+    def run(
+        _g: Any, _s: Any, _x: Any, _t: Any, key: str | None, line: str, recipe: str, group: str, span: str, cure: bool,
+        changes: dict[str, Any], most: Any,
+    ) -> Any:  # fmt: skip
+        bench = context.bench
+        if bench is None:
+            return key, True, "Rehearsals are not set up here.", no_update, None, False, True
+        what = ctx.triggered_id
+        if what in ("limits-go", "limits-suggest"):
+            try:
+                asked = _asked(context, str(what), line, recipe, group, span, bool(cure), changes or {}, most)
+                key = bench.begin(asked)
+            except (LimitsError, TooManyError, NotDoneError) as error:
+                return no_update, True, str(error), no_update, None, False, True
+            return key, False, limits.progress(bench.look(key)), [], None, True, False
+        if what == "limits-stop" and key:
+            bench.stop(key)
+        job = bench.look(key or "")
+        if job is None or not job.over:
+            return no_update, job is None, limits.progress(job), no_update, no_update, job is not None, job is None
+        if job.failed:
+            return key, True, limits.progress(job), [], None, False, True
+        if isinstance(job.asked, AskedLimit):
+            return key, True, None, limits.suggestion(context, job.asked, job.result), None, False, True
+        shown, said = limits.comparison(context, job.asked, job.result, group)
+        about = {"line": job.asked.line, "changes": {n: dict(c) for n, c in job.asked.changes.items()}, "words": said}
+        return key, True, None, shown, about, False, True
+
+
+def _asked(
+    context: Context, what: str, line: str, recipe: str, group: str, span: str, cure: bool, changes: dict[str, Any],
+    most: Any,
+) -> Asked | AskedLimit:  # fmt: skip
+    end = context.now_ms
+    start = end - limits.SPANS.get(span, 3_600_000)
+    found = _recipe(context, line, recipe)
+    if what == "limits-go":
+        with_limits(found, changes)
+        return Asked(line, start, end, {recipe: changes} if changes else {}, cure)
+    kind, _, path = group.partition("/")
+    present = limits_of(found)
+    name = next((n for n in ("hi", "lo", "hihi", "lolo") if present.get(f"{group}/{n}") is not None), None)
+    if kind != "window" or name is None:
+        raise NotDoneError("A deadband and a delay are suggested for the window of a stream: choose one.")
+    wanted = float(most) if isinstance(most, int | float) else 2.0
+    return AskedLimit(line, f"{path}/{LIMIT_NAMES[name]}", start, end, wanted)
+
+
+def _deciding(app: Dash, context: Context) -> None:
+    @app.callback(
+        Output("limits-proposals", "children"),
+        Output("limits-in-force", "children"),
+        Input("limits-turn", "n_intervals"),
+        Input("limits-sent", "data"),
+    )
+    def turn(_n: Any, _s: Any) -> Any:
+        return limits.proposals(context), limits.in_force(context)
+
+    @app.callback(
+        Output("limits-said", "children"),
+        Output("limits-sent", "data"),
+        Input("limits-propose", "n_clicks"),
+        Input({"type": "decide", "what": ALL, "proposal": ALL, "line": ALL, "recipe": ALL}, "n_clicks"),
+        Input({"type": "back", "line": ALL, "recipe": ALL, "to": ALL}, "n_clicks"),
+        State("limits-by", "value"),
+        State("limits-reason", "value"),
+        State("limits-all", "checked"),
+        State("limits-line", "value"),
+        State("limits-recipe", "value"),
+        State("limits-changes", "data"),
+        State("limits-words", "data"),
+        prevent_initial_call=True,
+    )
+    def act(
+        _p: Any,
+        _d: Any,
+        _b: Any,
+        by: str,
+        reason: str,
+        everywhere: bool,
+        line: str,
+        recipe: str,
+        changes: Any,
+        about: Any,
+    ) -> Any:
+        if not any(t["value"] for t in ctx.triggered):
+            raise PreventUpdate
+        done = ctx.triggered_id
+        try:
+            if done == "limits-propose":
+                said = proposals.propose(
+                    context, _lines(context, line, bool(everywhere)), recipe, changes or {}, by, reason,
+                    _words(about, recipe, changes or {}),
+                )  # fmt: skip
+            elif done["type"] == "decide":
+                said = proposals.decide(
+                    context, done["line"], done["recipe"], done["proposal"], done["what"], by, reason
+                )
+            else:
+                said = proposals.go_back(context, done["line"], done["recipe"], int(done["to"]), by, reason)
+        except NotDoneError as error:
+            return str(error), no_update
+        return said, context.now_ms
+
+
+def _lines(context: Context, line: str, everywhere: bool) -> list[str]:
+    lines = context.configuration.lines
+    return [n for n, x in lines.items() if x.kind == lines[line].kind] if everywhere else [line]
+
+
+def _words(about: Any, recipe: str, changes: dict[str, Any]) -> str:
+    """The rehearsal's words, if it was of these very limits."""
+    same = about and about["changes"].get(recipe) == changes
+    return str(about["words"]) if same else ""

@@ -1,0 +1,292 @@
+"""How well does it hold? Charts by metres, capability with its doubt, faults per km, compound given away."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import dash_mantine_components as dmc
+import numpy as np
+from dash import dcc, html
+
+from dashboard import words
+from dashboard.context import Context
+from dashboard.figures.control import chart_figure, cusum_figure, u_figure
+from dashboard.figures.style import CONFIG
+from dashboard.views import attributes
+from dashboard.views.table import table
+from monitor.analysis import capability, charts
+from monitor.analysis.capability import Index
+from monitor.analysis.counts import rate_per_km, u_chart
+from monitor.analysis.giveaway import giveaway, needed_diameter
+from monitor.contract.config import Line, Recipe
+from monitor.contract.reading import DrumRow
+from monitor.contract.record import Floats
+
+SIZE = 5
+POINTS_MOST, POINTS_LEAST = 200, 50
+ALIKE = 0.3  # correlation of neighbouring subgroups above which their steps tell nothing of their spread
+EWMA_WEIGHT, EWMA_WIDTH = 0.2, 2.962
+CUSUM_K, CUSUM_H = 0.5, 5.0
+DRUMS = {"1": "newest drum", "3": "3 drums", "10": "10 drums", "30": "30 drums"}
+ECCENTRIC_MM = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Metres:
+    """A value a metre of some drums of one recipe, end to end: drum metres in wound order, NaN where unseen."""
+
+    line_metre: Floats
+    v: Floats
+
+
+def content(context: Context) -> list[Any]:
+    """Choices; the rest comes by a callback."""
+    lines = context.configuration.lines
+    first = next(iter(lines))
+    choices = streams(lines[first])
+    return [
+        html.Div([html.H1("How well does it hold?")], className="top", **attributes(page="hold")),
+        html.Div(
+            [
+                dmc.Select(
+                    id="hold-line", label="Line", value=first, allowDeselect=False, w=180,
+                    data=[{"value": n, "label": x.title} for n, x in lines.items()],
+                ),
+                dmc.Select(id="hold-stream", label="Stream", allowDeselect=False, w=240, data=choices,
+                           value=_first(choices)),
+                dmc.Select(
+                    id="hold-drums", label="Over the", value="3", allowDeselect=False, w=150,
+                    data=[{"value": k, "label": v} for k, v in DRUMS.items()],
+                ),
+                dmc.NumberInput(
+                    id="hold-eccentric", label="Eccentricity", value=ECCENTRIC_MM, min=0, step=0.01, suffix=" mm",
+                    description="middle of conductor from middle of core", w=250, debounce=300,
+                ),
+            ],
+            className="controls",
+        ),
+        html.Div(id="hold-answer"),
+    ]  # fmt: skip
+
+
+def streams(line: Line) -> list[dict[str, str]]:
+    """Streams that are known metre by metre, diameters first."""
+    known = [s for s in line.stream if s.kind == "samples" and s.path != line.counter.stream]
+    ordered = sorted(known, key=lambda s: s.unit != "mm")
+    return [{"value": s.path, "label": words.stream_title(line, s.path)} for s in ordered]
+
+
+def _first(choices: Sequence[Mapping[str, str]]) -> str:
+    cold = [c["value"] for c in choices if c["value"].startswith("cold-gauge/")]
+    return cold[0] if cold else choices[0]["value"]
+
+
+def answer(context: Context, line_name: str, path: str, drums: str, eccentric: Any) -> list[Any]:
+    """Everything below the choices; what cannot be said is said in a sentence."""
+    line = context.configuration.lines[line_name]
+    newest = context.record.drums(line_name, 60)
+    if not newest:
+        return [html.P("No drum of this line is on record yet.")]
+    recipe_name = newest[0].recipe
+    chosen = [d for d in newest if d.recipe == recipe_name][: int(drums)][::-1]
+    recipe = context.recipe(line_name, recipe_name)
+    if recipe is None:
+        return [html.P(f"Recipe {recipe_name} is not known here.")]
+    metres = _metres(context, line_name, path, chosen)
+    seen = metres.v[np.isfinite(metres.v)]
+    if len(seen) < 20 * SIZE:
+        return [html.P(f"Only {len(seen)} metres of it were seen: wait for {20 * SIZE}.", className="outcome")]
+    try:
+        return [
+            *_charts(line, path, metres, seen, recipe),
+            *_per_km(context, line_name, newest),
+            *(_given(line, path, seen, recipe, eccentric) if line.streams[path].unit == "mm" else []),
+        ]
+    except ValueError as error:
+        return [html.P(str(error), className="outcome bad", role="alert")]
+
+
+def _metres(context: Context, line: str, path: str, drums: Sequence[DrumRow]) -> Metres:
+    parts = [context.record.rows(line, d.start_m, np.inf if d.end_m is None else d.end_m, [path]) for d in drums]
+    joined = [np.concatenate([np.asarray(p.get(name, ()), float) for p in parts]) for name in ("line_metre", path)]
+    return Metres(*joined)
+
+
+def _limits(recipe: Recipe, path: str) -> tuple[float | None, float | None]:
+    """The outer limits of the window: beyond them cable is nonconforming; else the inner ones."""
+    window = next((w for w in recipe.window if w.stream == path), None)
+    if window is None:
+        return None, None
+    low = window.lolo if window.lolo is not None else window.lo
+    return low, window.hihi if window.hihi is not None else window.hi
+
+
+def _charts(line: Line, path: str, metres: Metres, seen: Floats, recipe: Recipe) -> list[Any]:
+    unit = words.unit(line.streams[path].unit)
+    lag = capability.independent_after(seen)
+    apart = max(SIZE, min(lag, len(metres.v) // POINTS_LEAST), len(metres.v) // POINTS_MOST)
+    groups = capability.by_metres(metres.v, SIZE, apart)
+    if len(groups) < 5:
+        raise ValueError(f"Only {len(groups)} subgroups that are {apart} m apart: choose more drums.")
+    size = capability.effective_size(seen)
+    pair = charts.xbar_r(groups)
+    between = charts.individuals(groups.mean(axis=1))
+    alike = float(capability.autocorrelation(groups.mean(axis=1), 1)[1])
+    if alike > ALIKE:
+        between = _by_whole_spread(between)
+    x = [i * apart for i in range(len(groups))]
+    z = (groups.mean(axis=1) - between.means.centre) / between.sigma if between.sigma else np.zeros(len(groups))
+    signals = charts.nelson(z)
+    flagged = sorted({i for rule, places in signals.items() if rule != 1 for i in places})
+    mean = charts.ewma(groups.mean(axis=1), between.means.centre, between.sigma, EWMA_WEIGHT, EWMA_WIDTH)
+    sums = charts.cusum(z, 0.0, CUSUM_K, CUSUM_H)
+    axis = f"metres (a subgroup of {SIZE} metres every {apart})"
+    reach = f"up to some {lag} m" if lag < len(seen) // 2 else "throughout: something comes back again and again"
+    said = (
+        f"{len(seen):,} metres, worth {size:,.0f} independent values: metres are alike {reach}. A subgroup is {SIZE} "
+        f"metres in a row, the next begins {apart} m on."
+    )
+    if alike > ALIKE:
+        said += (
+            f" Subgroups still follow each other (correlation {alike:.2f}): their limits come from the whole spread, and "
+            "EWMA and CUSUM tell of this wandering, not of a single cause."
+        )
+    return [
+        html.P(said, className="note"),
+        html.Div(
+            [
+                _drawn("Means of subgroups, each as one value", "hold-means",
+                       chart_figure(x, between.means, axis, unit, flagged)),
+                _drawn("Ranges within subgroups", "hold-ranges", chart_figure(x, pair.spreads, axis, unit)),
+                _drawn(f"EWMA, weight {EWMA_WEIGHT}", "hold-ewma", chart_figure(x, mean, axis, unit)),
+                _drawn(f"CUSUM, k {CUSUM_K}, h {CUSUM_H} sigma", "hold-cusum", cusum_figure(x, sums, axis, "sigma")),
+            ],
+            className="beside-blocks two",
+        ),
+        _rules(signals, len(groups)),
+        _run_lengths(apart),
+        *_capability(recipe, path, groups, size * groups.size / len(seen), unit),
+    ]  # fmt: skip
+
+
+def _by_whole_spread(pair: charts.Pair) -> charts.Pair:
+    """Limits of single values from their standard deviation instead of their steps."""
+    points = pair.means.points
+    sigma = float(points.std(ddof=1))
+    ends = [np.full(len(points), pair.means.centre + k * sigma) for k in (-3, 3)]
+    return charts.Pair(charts.Chart(points, pair.means.centre, *ends), pair.spreads, sigma)
+
+
+def _drawn(title: str, name: str, fig: Any) -> html.Div:
+    return html.Div([html.H2(title), dcc.Graph(id=name, className="coloured", figure=fig, config=CONFIG)])
+
+
+RULES = {
+    1: "one beyond 3 sigma", 2: "nine in a row on one side", 3: "six in a row rising or falling",
+    4: "fourteen in a row up and down", 5: "two of three beyond 2 sigma", 6: "four of five beyond 1 sigma",
+    7: "fifteen in a row within 1 sigma", 8: "eight in a row beyond 1 sigma",
+}  # fmt: skip
+
+
+def _rules(signals: Mapping[int, Sequence[int]], count: int) -> html.Div:
+    rows = [
+        [rule, RULES[rule], len(places), f"{len(places) / count:.1%}"] for rule, places in signals.items() if places
+    ]
+    return table(
+        "Run rules (Nelson 1984) that signalled among the means", ["Rule", "What", "Signals", "Of all"], rows,
+        empty="None.", numeric=(2, 3),
+    )  # fmt: skip
+
+
+def _run_lengths(apart: int) -> html.Div:
+    rows = []
+    for shift in (0.0, 0.5, 1.0, 2.0, 3.0):
+        lengths = [
+            charts.shewhart_arl(shift), charts.ewma_arl(shift, EWMA_WEIGHT, EWMA_WIDTH),
+            charts.cusum_arl(shift, CUSUM_K, CUSUM_H),
+        ]  # fmt: skip
+        rows.append([f"{shift:g} sigma", *(f"{n:.3g} ({n * apart:,.0f} m)" for n in lengths)])
+    return table(
+        "Subgroups, and metres, until each chart tells of a shift of the mean (0: until a false alarm)",
+        ["Shift", "Single means, 3 sigma", "EWMA", "CUSUM"], rows, empty="", numeric=(1, 2, 3),
+    )  # fmt: skip
+
+
+def _capability(recipe: Recipe, path: str, groups: Floats, effective: float, unit: str) -> list[Any]:
+    low, high = _limits(recipe, path)
+    if low is None and high is None:
+        return [html.P(f"Recipe {recipe.title} has no limits for it, so there is no capability.", className="note")]
+    found = capability.capability(groups, low, high, effective)
+
+    def cell(index: Index | None) -> str:
+        if index is None:
+            return words.NOTHING
+        return f"{index.value:.2f} ({index.interval.low:.2f} to {index.interval.high:.2f})"
+
+    limits = " to ".join("open" if x is None else f"{x:g}" for x in (low, high)) + f" {unit}"
+    rows = [
+        [f"within subgroups, sigma {found.sigma_within:.4g} {unit}", cell(found.cp), cell(found.cpk)],
+        [f"over all, sigma {found.sigma_overall:.4g} {unit}", cell(found.pp), cell(found.ppk)],
+    ]
+    return [
+        html.H2("Capability"),
+        table(
+            f"Against {limits}; mean {found.mean:.4g} {unit}; 95 % intervals for "
+            f"{found.values:,.0f} independent values",
+            ["", "Cp, Pp", "Cpk, Ppk"], rows, empty="",
+        ),
+        html.P(f"Expected beyond the limits, if values are normal: {found.beyond * 1e6:,.3g} in a million metres.",
+               className="note"),
+    ]  # fmt: skip
+
+
+def _per_km(context: Context, line: str, drums: Sequence[DrumRow]) -> list[Any]:
+    ended = [d for d in drums if d.end_m is not None][:20][::-1]
+    counts, lengths = [], []
+    for d in ended:
+        assert d.end_m is not None
+        found = context.record.findings(line, d.start_m, d.end_m)
+        middles = [(f.start_m + (f.end_m or f.start_m)) / 2 for f in found if f.kind == "event"]
+        counts.append(sum(d.start_m <= m < d.end_m for m in middles))
+        lengths.append((d.end_m - d.start_m) / 1000)
+    if not ended:
+        return [html.H2("Spark faults per km"), html.P("No drum has ended yet.", className="note")]
+    rate, between = rate_per_km(sum(counts), sum(lengths) * 1000)
+    fig = u_figure([d.drum for d in ended], u_chart(counts, lengths), "per km")
+    said = f"{sum(counts)} in {sum(lengths):.2f} km: {rate:.3g} per km, {between.low:.3g} to {between.high:.3g} (95 %)."
+    return [html.H2("Spark faults per km, drum by drum"), html.P(said, className="note"),
+            dcc.Graph(id="hold-per-km", className="coloured", figure=fig, config=CONFIG)]  # fmt: skip
+
+
+def _given(line: Line, path: str, seen: Floats, recipe: Recipe, eccentric: Any) -> list[Any]:
+    away = float(eccentric) if isinstance(eccentric, int | float) else ECCENTRIC_MM
+    geometry, cost = recipe.geometry, recipe.cost
+    need = needed_diameter(geometry.conductor_diameter_mm, geometry.wall_mm, float(seen.std(ddof=1)), away)
+    found = giveaway(
+        recipe, seen, need.outer_mm, cost.compound_per_kg if cost else None, cost.km_per_year if cost else None
+    )
+    money = (
+        f", {found.per_year:,.0f} {cost.currency} a year at {cost.km_per_year:,.0f} km"
+        if cost and found.per_year is not None
+        else ""
+    )
+    verb = "given away" if found.given_kg_per_km >= 0 else "missing"
+    rows = [
+        ["Mean wall at least the specified", f"{need.by_mean_mm:.3f} mm"],
+        [f"Thinnest place allowed, {away:g} mm off centre, 4 sigma", f"{need.by_thinnest_mm:.3f} mm"],
+        [f"Needed, by the {need.by}", f"{need.outer_mm:.3f} mm"],
+        ["Measured mean", f"{float(seen.mean()):.3f} mm"],
+        ["Could be set lower by", f"{float(seen.mean()) - need.outer_mm:.3f} mm"],
+    ]
+    return [
+        html.H2("Compound given away"),
+        html.P(f"{abs(found.given_kg_per_km):.3g} kg/km {verb}{money}.", className="outcome", id="hold-given"),
+        table(
+            f"Diameter of {words.inside(words.stream_title(line, path))}: what the wall needs", ["", ""], rows,
+            empty="", numeric=(1,),
+        ),
+        html.P(
+            "The rule for the thinnest place is recalled from the IEC 60227 family: confirm it against the standard "
+            "you certify to, and measure the eccentricity; a diameter alone does not show it.", className="note",
+        ),
+    ]  # fmt: skip

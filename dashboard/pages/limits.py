@@ -1,0 +1,395 @@
+"""What if the limits were others? Rehearse them on the record, take a suggestion, propose, approve, go back."""
+
+from collections.abc import Mapping
+from typing import Any
+
+import dash_mantine_components as dmc
+from dash import dcc, html
+
+from dashboard import thin, words
+from dashboard.api import break_after_ms
+from dashboard.bench import Job
+from dashboard.context import Context
+from dashboard.figures.rehearsal import LIMITS, rehearsal_figure, suggestion_figure
+from dashboard.figures.style import CONFIG
+from dashboard.views import attributes
+from dashboard.views.table import table
+from monitor.analysis import alarm_figures
+from monitor.analysis.rehearse import Asked, AskedLimit, Comparison, in_words
+from monitor.analysis.shifts import shifts_between
+from monitor.analysis.suggest import Suggestion
+from monitor.contract.config import Recipe
+from monitor.contract.limits import LimitsError, limits_of, with_limits
+from monitor.contract.reading import ProposalRow
+from monitor.contract.topics import Stream
+
+SPANS = {"1 h": 3_600_000, "4 h": 4 * 3_600_000, "8 h": 8 * 3_600_000, "24 h": 86_400_000, "7 days": 7 * 86_400_000}
+UNITS = {"_s": "s", "_m": "m", "_C": "degC"}
+POINTS = 2000
+Values = Mapping[str, float | None]
+
+
+def content(context: Context) -> list[Any]:
+    """Controls; fields, results and tables come by callbacks."""
+    lines = context.configuration.lines
+    first = next(iter(lines))
+    return [
+        html.Div([html.H1("What if the limits were others?")], className="top", **attributes(page="limits")),
+        html.Div(
+            [
+                _select("limits-line", "Line", {n: x.title for n, x in lines.items()}, first),
+                dmc.Select(id="limits-recipe", label="Recipe", allowDeselect=False, w=290),
+                dmc.Select(id="limits-group", label="Limits of", allowDeselect=False, searchable=True, w=270),
+                _select("limits-span", "Over the last", {s: s for s in SPANS}, "1 h", 110),
+                dmc.Switch(id="limits-cure", label="with cure", checked=True, mb=6),
+            ],
+            className="controls",
+        ),
+        html.Div(id="limits-fields"),
+        html.Div(id="limits-changed"),
+        html.Div(
+            [
+                dmc.Button("Rehearse", id="limits-go"),
+                dmc.Button("Suggest deadband and delay", id="limits-suggest", variant="default"),
+                dmc.NumberInput(id="limits-most", value=2, min=0, step=1, suffix=" nuisance alarms a shift", w=230),
+                dmc.Button("Stop", id="limits-stop", variant="default", disabled=True),
+                dmc.Button("Put all back", id="limits-clear", variant="subtle"),
+            ],
+            className="controls",
+        ),
+        html.Div(id="limits-progress", role="status"),
+        html.Div(id="limits-result"),
+        html.H2("Propose these limits"),
+        _proposing(),
+        html.Div(id="limits-proposals"),
+        html.Div(id="limits-in-force"),
+        dcc.Store(id="limits-changes", data={}),
+        dcc.Store(id="limits-job"),
+        dcc.Store(id="limits-words"),
+        dcc.Store(id="limits-sent"),
+        dcc.Interval(id="limits-tick", interval=700, disabled=True),
+        dcc.Interval(id="limits-turn", interval=3000),
+    ]
+
+
+def _select(name: str, label: str, choices: Mapping[str, str], value: str, width: int = 180) -> dmc.Select:
+    data = [{"value": k, "label": v} for k, v in choices.items()]
+    return dmc.Select(id=name, label=label, data=data, value=value, allowDeselect=False, w=width)
+
+
+def _proposing() -> html.Div:
+    return html.Div(
+        [
+            dmc.TextInput(id="limits-by", label="Your name", persistence=True, persistence_type="local", w=190),
+            dmc.TextInput(id="limits-reason", label="Reason", w=420),
+            dmc.Switch(id="limits-all", label="for all lines of this kind", mb=6),
+            dmc.Button("Propose", id="limits-propose", variant="default"),
+            html.P(id="limits-said", className="said", role="alert"),
+        ],
+        className="controls",
+    )
+
+
+# ---- choosing ----------------------------------------------------------------------------------------------------
+
+
+def groups(context: Context, line: str, recipe: Recipe) -> list[dict[str, str]]:
+    """What limits belong to: a stream's window or events, a zone's dwell, the cure."""
+    found: dict[str, str] = {}
+    settings = context.configuration.lines[line]
+    for key in limits_of(recipe):
+        group = key.rpartition("/")[0]
+        kind, _, of = group.partition("/")
+        if kind == "window":
+            found[group] = words.stream_title(settings, of)
+        elif kind == "event_check":
+            found[group] = f"{words.stream_title(settings, of)}, events"
+        elif kind == "dwell":
+            found[group] = f"Dwell in {words.inside(words.station_title(settings, of))}"
+        else:
+            found[group] = "Cure"
+    return [{"value": k, "label": v} for k, v in found.items()]
+
+
+def unit_of(context: Context, line: str, key: str) -> str:
+    """The unit of a limit."""
+    name = key.rpartition("/")[2]
+    for end, unit in UNITS.items():
+        if name.endswith(end):
+            return unit
+    kind, _, of = key.rpartition("/")[0].partition("/")
+    streams = context.configuration.lines[line].streams
+    return streams[of].unit if kind == "window" and of in streams else "1"
+
+
+def title_of(context: Context, line: str, key: str) -> str:
+    """Such as `Oven B: hi`."""
+    group, _, name = key.rpartition("/")
+    found = {g["value"]: g["label"] for g in groups(context, line, next(iter(context.recipes(line).values())))}
+    label = found.get(group, group)
+    return f"{label}: {said(name)}"
+
+
+def said(name: str) -> str:
+    """A limit's name as people read it: on_delay_s is `on-delay in s`, hi is `HI`."""
+    for end in ("_s", "_m"):
+        if "delay" in name and name.endswith(end):
+            return f"{name.removesuffix(end).replace('_', '-')} in {end[1:]}"
+    for end in ("_s", "_m", "_C"):
+        name = name.removesuffix(end)
+    return name.upper() if name in LIMITS else name.replace("_", " ")
+
+
+def fields(context: Context, line: str, recipe: Recipe, group: str, changes: Values) -> Any:
+    """A number field for each limit of a group, with what is in force beside it."""
+    shown = [(key, value) for key, value in limits_of(recipe).items() if key.rpartition("/")[0] == group]
+    row = []
+    for key, value in shown:
+        unit = words.unit(unit_of(context, line, key))
+        now = changes.get(key, value)
+        row.append(
+            dmc.NumberInput(
+                id={"type": "limit", "key": key}, label=said(key.rpartition("/")[2]), value="" if now is None else now,
+                description=f"in force: {'none' if value is None else f'{value:g} {unit}'.rstrip()}",
+                suffix=f" {unit}".rstrip() if unit else "", debounce=300, w=150, decimalScale=4,
+            )
+        )  # fmt: skip
+    return html.Div(row, className="setting-fields")
+
+
+def changed(context: Context, line: str, recipe: Recipe, changes: Values) -> list[Any]:
+    """What differs from what is in force, and whether it can be."""
+    if not changes:
+        return [html.P("Nothing is changed yet: a rehearsal shows what there was.", className="note")]
+    present = limits_of(recipe)
+    rows = []
+    for key, value in changes.items():
+        unit = words.unit(unit_of(context, line, key))
+        cells = ["none" if x is None else f"{x:g} {unit}".rstrip() for x in (present.get(key), value)]
+        rows.append([title_of(context, line, key), *cells])
+    parts: list[Any] = [
+        table(f"Changed against revision {recipe.revision}", ["Limit", "In force", "Rehearsed"], rows, empty="")
+    ]
+    try:
+        with_limits(recipe, changes)
+    except LimitsError as error:
+        parts.append(html.P(str(error), className="outcome bad", role="alert"))
+    return parts
+
+
+# ---- results -----------------------------------------------------------------------------------------------------
+
+
+def progress(job: Job | None) -> Any:
+    """How far it is, in words and as a bar."""
+    if job is None or (job.over and not job.failed):
+        return None
+    if job.failed:
+        return html.P(job.failed, className="outcome bad")
+    doing = "Rehearsing" if isinstance(job.asked, Asked) else "Looking for a deadband and a delay"
+    return [html.P(f"{doing}: {job.share:.0%}"), html.Progress(value=str(job.share), max="1", className="progress")]
+
+
+def shifts_in(context: Context, start_ms: int, end_ms: int) -> float:
+    """How many shifts a span is worth; eight hours each without a calendar."""
+    spans = shifts_between(start_ms, end_ms, context.configuration.works.shift, context.zone)
+    if not spans:
+        return (end_ms - start_ms) / (8 * 3_600_000)
+    return sum((min(s.end_ms, end_ms) - max(s.start_ms, start_ms)) / (s.end_ms - s.start_ms) for s in spans)
+
+
+def comparison(context: Context, asked: Asked, found: Comparison, group: str) -> tuple[list[Any], str]:
+    """Both sides laid beside each other, and the words that a proposal carries."""
+    shifts = shifts_in(context, asked.start_ms, asked.end_ms)
+    said_ = in_words(found, shifts)
+    parts: list[Any] = [html.P(said_, className="outcome", id="limits-outcome")]
+    kind, _, path = group.partition("/")
+    if kind == "window":
+        parts.append(_trend(context, asked, found, path))
+    parts.append(_figures(context, asked, found, shifts))
+    moved = [
+        [
+            alarm_title(context, asked.line, m.alarm),
+            m.before,
+            m.after,
+            m.only_before or "",
+            m.only_after or "",
+            _moved(m.moved_s),
+        ]
+        for m in found.alarms
+    ]
+    parts.append(
+        table(
+            "Alarm by alarm: raisings that belong together are laid on each other",
+            ["Alarm", "As it was", "Rehearsed", "Gone", "New", "Those in both"], moved,
+            empty="No alarm on either side.", numeric=(1, 2, 3, 4),
+        )
+    )  # fmt: skip
+    caught = [
+        [f"{c.fault.start_m:,.1f} to {c.fault.end_m:,.1f} m", c.fault.of, _when(context, c.before_s),
+         _when(context, c.after_s), c.word]
+        for c in found.caught[:100]
+    ]  # fmt: skip
+    parts.append(
+        table(
+            "Known bad cable (spark faults, marks): when anything else told of it",
+            ["Line metre", "Known by", "As it was", "Rehearsed", ""], caught, empty="No known bad cable in this span.",
+        )
+    )  # fmt: skip
+    return parts, said_
+
+
+def alarm_title(context: Context, line: str, alarm: str) -> str:
+    """An alarm's name in words, without the value of its limit."""
+    path, _, check = alarm.rpartition("/")
+    settings = context.configuration.lines.get(line)
+    if settings is None or path not in settings.streams:
+        station, _, of = path.partition("/")
+        if of == "dwell" and settings is not None:
+            return f"Dwell in {words.inside(words.station_title(settings, station))} too {check}"
+        return f"{path.replace('/', ' ').replace('-', ' ').capitalize()}, {check}"
+    return f"{words.stream_title(settings, path)}: {check.replace('-', ' ')}"
+
+
+def _moved(moved_s: tuple[float, ...]) -> str:
+    if not moved_s:
+        return ""
+    sooner, later = sum(x < -1e-6 for x in moved_s), sum(x > 1e-6 for x in moved_s)
+    if not sooner and not later:
+        return "at the same time"
+    middle = sorted(moved_s)[len(moved_s) // 2]
+    return f"{sooner} sooner, {later} later, {middle:+.1f} s in the middle"
+
+
+def _when(context: Context, t_s: float | None) -> str:
+    return "not" if t_s is None else words.local(round(t_s * 1e3), context.zone)
+
+
+def _figures(context: Context, asked: Asked, found: Comparison, shifts: float) -> html.Div:
+    settings = context.configuration.works.alarm_figures
+    both = [
+        alarm_figures.figures(side.raised, asked.start_ms / 1e3, asked.end_ms / 1e3, settings)
+        for side in (found.before, found.after)
+    ]
+    rows: list[list[Any]] = [
+        ["Alarms", *(f.count for f in both)],
+        ["Alarms a shift", *(f"{f.count / shifts:.3g}" for f in both)],
+        ["Most in ten minutes", *(f.peak for f in both)],
+        ["Floods", *(len(f.floods) for f in both)],
+        ["Alarms that chatter", *(len(f.chattering) for f in both)],
+        ["Fleeting", *(f.fleeting for f in both)],
+        ["Standing for more than a day", *(len(f.stale) for f in both)],
+        ["Metres with findings", *(f"{side.bad_m():,.0f}" for side in (found.before, found.after))],
+    ]
+    return table("What it asks of people", ["", "As it was", "Rehearsed"], rows, empty="", numeric=(1, 2))
+
+
+def _trend(context: Context, asked: Asked, found: Comparison, path: str) -> dcc.Graph:
+    line = context.configuration.lines[asked.line]
+    settings = line.streams[path]
+    trend = context.record.samples(Stream(line.line, *path.split("/")), asked.start_ms, asked.end_ms)
+    points = thin.long(trend, POINTS, break_after_ms(settings.interval_s))
+    recipes = context.recipes(asked.line)
+    name = next(iter(asked.changes), next(iter(recipes)))
+    before = _window(recipes[name], path)
+    after = _window(with_limits(recipes[name], asked.changes.get(name, {})), path)
+    raised = tuple([r for r in s.raised if r.alarm.startswith(f"{path}/")] for s in (found.before, found.after))
+    fig = rehearsal_figure(
+        words.stream_title(line, path), settings.unit, points, (asked.start_ms, asked.end_ms), context.zone, before,
+        after, raised,  # type: ignore[arg-type]
+    )  # fmt: skip
+    return dcc.Graph(id="limits-trend", className="coloured", figure=fig, config=CONFIG)
+
+
+def _window(recipe: Recipe, path: str) -> dict[str, float | None]:
+    found = limits_of(recipe)
+    return {name: found.get(f"window/{path}/{name}") for name in LIMITS}
+
+
+def suggestion(context: Context, asked: AskedLimit, found: Suggestion) -> list[Any]:
+    """The curve, why, and a button that takes it."""
+    shifts = shifts_in(context, asked.start_ms, asked.end_ms)
+    parts: list[Any] = [html.P(f"{asked.limit}: {found.why}", className="outcome", id="limits-outcome")]
+    if found.tried:
+        fig = suggestion_figure(found, shifts)
+        parts.append(dcc.Graph(id="limits-curve", className="coloured", figure=fig, config=CONFIG))
+    if found.chosen is not None:
+        group = f"window/{asked.limit.rpartition('/')[0]}"
+        taken = f"{group}|{found.chosen.deadband}|{found.chosen.on_delay_s}"
+        parts.append(dmc.Button("Take it", id={"type": "take", "what": taken}, variant="default"))
+        parts.append(html.P("It is put into the fields; then rehearse it.", className="note"))
+    return parts
+
+
+# ---- what is proposed and in force -------------------------------------------------------------------------------
+
+
+def proposals(context: Context) -> html.Div:
+    """Open ones with the steps that can be taken, then what became of others."""
+    rows = [_proposal(context, p) for p in context.record.proposals(30)]
+    return table(
+        "Proposals, newest first: a second person approves or refuses, with name and reason given above",
+        ["When", "Line", "Changes", "By", "Reason", "Rehearsed", "State", ""], rows, empty="Nothing was proposed yet.",
+        classes="proposals",
+    )  # fmt: skip
+
+
+def _proposal(context: Context, p: ProposalRow) -> list[Any]:
+    decided = f"{p.state} by {p.decided_by}" if p.decided_by else p.state
+    if p.revision:
+        decided += f": revision {p.revision}"
+    steps = [
+        html.Button(
+            what.capitalize(), className="answer",
+            id={"type": "decide", "what": what, "proposal": p.proposal, "line": p.line, "recipe": p.recipe},
+        )
+        for what in ("approve", "refuse", "withdraw")
+        if p.state == "proposed"
+    ]  # fmt: skip
+    return [
+        words.local(p.t_ms, context.zone, day=True), _title(context, p.line),
+        html.Ul([html.Li(_change(context, p.line, key, value)) for key, value in p.changes.items()]),
+        p.by, p.reason, p.rehearsal, decided + (f" ({p.decided_reason})" if p.decided_reason else ""),
+        html.Div(steps, className="steps"),
+    ]  # fmt: skip
+
+
+def _title(context: Context, line: str) -> str:
+    found = context.configuration.lines.get(line)
+    return found.title if found else line
+
+
+def _change(context: Context, line: str, key: str, value: float | None) -> str:
+    if line not in context.configuration.lines:
+        return f"{key} = {value}"
+    unit = words.unit(unit_of(context, line, key))
+    return f"{title_of(context, line, key)} " + ("none" if value is None else f"{value:g} {unit}".rstrip())
+
+
+def in_force(context: Context) -> html.Div:
+    """Every revision on record of each line's recipes, the one in force marked; one action goes back."""
+    rows = []
+    for line in context.configuration.lines:
+        current = context.recipes(line)
+        came = {(r.recipe.recipe, r.recipe.revision): r for r in context.record.came_into_force(line)}
+        known = set(came) | {(r.recipe, r.revision) for r in context.configuration.recipes_for(line).values()}
+        for name, revision in sorted(known, key=lambda k: (k[0], -k[1])):
+            now = current[name].revision == revision
+            row = came.get((name, revision))
+            step = html.Button(
+                "Go back to it", className="plain", id={"type": "back", "line": line, "recipe": name, "to": revision}
+            )
+            rows.append(
+                [
+                    _title(context, line), name, revision, "in force" if now else "",
+                    words.local(row.t_ms, context.zone, day=True) if row else "by its file",
+                    f"{row.line_metre:,.0f} m" if row else "",
+                    (f"{row.by}, approved by {row.approved_by}" if row.approved_by else row.by) if row else "",
+                    row.reason if row else "", "" if now else step,
+                ]
+            )  # fmt: skip
+    return table(
+        "Revisions of each line's recipes; going back takes an earlier one into force under a new number",
+        ["Line", "Recipe", "Revision", "", "Since", "From line metre", "By", "Reason", ""], rows, empty="",
+        numeric=(2,),
+    )  # fmt: skip

@@ -1,0 +1,140 @@
+"""How much is asked of people? Alarm rate by shift, peaks, floods, and which alarms make the load."""
+
+from typing import Any
+
+import dash_mantine_components as dmc
+import numpy as np
+import plotly.graph_objects as go
+from dash import dcc, html
+
+from dashboard import words
+from dashboard.context import Context
+from dashboard.figures.strips import offset_ms
+from dashboard.figures.style import CONFIG, GREY, ORANGE, VERMILLION, figure
+from dashboard.pages.limits import alarm_title
+from dashboard.views import attributes
+from dashboard.views.table import table
+from monitor.analysis.alarm_figures import AlarmFigures, figures
+from monitor.analysis.raisings import Raised, of_rows
+from monitor.analysis.shifts import shifts_between
+
+SPANS_H = {"8 h": 8, "24 h": 24, "7 days": 168, "30 days": 720}
+ALL = "all lines"
+MOST = 200_000
+
+
+def content(context: Context) -> list[Any]:
+    """Choices; the rest comes by a callback."""
+    lines = {n: x.title for n, x in context.configuration.lines.items()}
+    return [
+        html.Div([html.H1("How much is asked of people?")], className="top", **attributes(page="load")),
+        html.Div(
+            [
+                dmc.Select(
+                    id="load-line", label="Line", value=ALL, allowDeselect=False, w=180,
+                    data=[ALL, *({"value": n, "label": t} for n, t in lines.items())],
+                ),
+                dmc.SegmentedControl(id="load-span", data=list(SPANS_H), value="24 h"),
+            ],
+            className="controls",
+        ),
+        html.Div(id="load-answer"),
+    ]  # fmt: skip
+
+
+def answer(context: Context, line: str, span: str) -> list[Any]:
+    """Figures of the span, its shifts, its ten-minute counts and its most frequent alarms."""
+    end = context.now_ms
+    start = end - SPANS_H.get(span, 24) * 3_600_000
+    rows = context.record.alarm_changes(None if line == ALL else line, start - 7 * 86_400_000, end, MOST)
+    raised = of_rows(rows)
+    settings = context.configuration.works.alarm_figures
+    found = figures(raised, start / 1e3, end / 1e3, settings)
+    return [
+        _said(context, found),
+        dcc.Graph(id="load-windows", className="coloured", figure=_windows(context, raised, start, end), config=CONFIG),
+        html.Div([_by_shift(context, raised, start, end), _frequent(context, found)], className="beside-blocks two"),
+        _notes(context, found),
+    ]
+
+
+def _said(context: Context, f: AlarmFigures) -> html.P:
+    s = context.configuration.works.alarm_figures
+    word = (
+        "acceptable" if f.per_window <= s.acceptable_per_window
+        else "manageable" if f.per_window <= s.manageable_per_window else "more than one can follow"
+    )  # fmt: skip
+    text = (
+        f"{f.count} alarms, {f.per_window:.2g} in ten minutes for each operator position: {word}. "
+        f"At most {f.peak} in ten minutes; {len(f.floods)} floods, {f.flood_share:.1%} of the time."
+    )
+    return html.P(text, className="outcome" + (" bad" if f.floods else ""), id="load-said")
+
+
+def _windows(context: Context, raised: list[Raised], start: int, end: int) -> go.Figure:
+    s = context.configuration.works.alarm_figures
+    step = s.window_s * 1e3
+    edges = np.arange(start, end + step, step)
+    counts, _ = np.histogram([r.t_s * 1e3 for r in raised], edges)
+    shift = offset_ms(end, context.zone)
+    fig = figure(210, top=10, bottom=34, left=48, right=120)
+    fig.add_bar(
+        x=(edges[:-1] + shift + step / 2).tolist(), y=counts.tolist(), width=step * 0.9, marker={"color": GREY},
+        hovertemplate="%{y} alarms<extra></extra>",
+    )  # fmt: skip
+    for at, text, colour in (
+        (s.acceptable_per_window, "acceptable", GREY), (s.manageable_per_window, "manageable", ORANGE),
+        (s.flood_begins, "a flood", VERMILLION),
+    ):  # fmt: skip
+        at_all = at * (s.operator_positions if text != "a flood" else 1)
+        fig.add_shape(
+            type="line", xref="paper", x0=0, x1=1, y0=at_all, y1=at_all,
+            line={"color": colour, "width": 1, "dash": "4px,3px"},
+        )  # fmt: skip
+        fig.add_annotation(
+            xref="paper", x=1, xanchor="left", y=at_all, text=f" {text} {at_all:g}", showarrow=False, font_size=10
+        )
+    fig.update_layout(
+        bargap=0, xaxis={"type": "date", "range": [start + shift, end + shift]},
+        yaxis={"title": {"text": "alarms in ten minutes"}, "rangemode": "tozero", "showgrid": True},
+    )  # fmt: skip
+    return fig
+
+
+def _by_shift(context: Context, raised: list[Raised], start: int, end: int) -> html.Div:
+    works = context.configuration.works
+    rows = []
+    for span in shifts_between(start, end, works.shift, works.time_zone)[::-1][:30]:
+        a, b = max(span.start_ms, start), min(span.end_ms, end)
+        f = figures(raised, a / 1e3, b / 1e3, works.alarm_figures)
+        rows.append([span.title, f.count, f"{f.per_window:.2g}", f.peak, len(f.floods), len(f.chattering), f.fleeting])
+    return table(
+        "Shift by shift, newest first", ["Shift", "Alarms", "In ten min", "Most", "Floods", "Chattering", "Fleeting"],
+        rows, empty="The works has no shifts: add [[shift]] to works.toml.", numeric=(1, 2, 3, 4, 5, 6),
+    )  # fmt: skip
+
+
+def _frequent(context: Context, f: AlarmFigures) -> html.Div:
+    rows = []
+    for one in f.frequent:
+        line, _, alarm = one.alarm.partition("/")
+        title = context.configuration.lines[line].title if line in context.configuration.lines else line
+        marks = [w for w, some in (("chatters", f.chattering), ("stands", f.stale)) if one.alarm in some]
+        rows.append([title, alarm_title(context, line, alarm), one.count, f"{one.share:.0%}", ", ".join(marks)])
+    return table(
+        "Most frequent alarms and what part of the load they make", ["Line", "Alarm", "Times", "Share", ""], rows,
+        empty="No alarm in this span.", numeric=(2, 3),
+    )  # fmt: skip
+
+
+def _notes(context: Context, f: AlarmFigures) -> html.P:
+    s = context.configuration.works.alarm_figures
+    p = f.priorities
+    return html.P(
+        f"Priorities: {p['low']:.0%} low, {p['medium']:.0%} medium, {p['high']:.0%} high (usual: {s.low_share:.0%}, "
+        f"{s.medium_share:.0%}, {s.high_share:.0%}). Standing for more than {s.stale_h:g} h: "
+        f"{', '.join(f.stale) or 'none'}. A flood: {s.flood_begins} in {words.span(s.window_s)} until fewer than "
+        f"{s.flood_ends}. Thresholds: [alarm_figures] in works.toml; definitions of ISA-18.2, IEC 62682 and EEMUA 191, "
+        "several of them recalled.",
+        className="note",
+    )
