@@ -197,6 +197,7 @@ def _deciding(app: Dash, context: Context) -> None:
     @app.callback(
         Output("limits-said", "children"),
         Output("limits-sent", "data"),
+        Output("limits-reason", "value"),
         Input("limits-propose", "n_clicks"),
         Input({"type": "decide", "what": ALL, "proposal": ALL, "line": ALL, "recipe": ALL}, "n_clicks"),
         Input({"type": "back", "line": ALL, "recipe": ALL, "to": ALL}, "n_clicks"),
@@ -237,8 +238,8 @@ def _deciding(app: Dash, context: Context) -> None:
             else:
                 said = proposals.go_back(context, done["line"], done["recipe"], int(done["to"]), by, reason)
         except NotDoneError as error:
-            return str(error), no_update
-        return said, context.now_ms
+            return str(error), no_update, no_update
+        return said, context.now_ms, ""
 
 
 def _lines(context: Context, line: str, everywhere: bool) -> list[str]:

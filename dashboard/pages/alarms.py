@@ -232,6 +232,7 @@ def history_table(context: Context, choice: str) -> html.Div:
             a.event,
             SHORT.get(a.state, a.state),
             _value(a),
+            f"{a.recipe}, {a.revision}" if a.recipe else "",
             a.by,
             a.reason,
         ]
@@ -239,7 +240,7 @@ def history_table(context: Context, choice: str) -> html.Div:
     ]
     return table(
         f"Changes of the last {choice}, newest first (300 at most)",
-        ["When", "Line", "Priority", "What", "Event", "State after", "Value", "By", "Reason"],
+        ["When", "Line", "Priority", "What", "Event", "State after", "Value", "Recipe, revision", "By", "Reason"],
         rows,
         empty="No alarm changed in this span.",
         numeric=(6,),

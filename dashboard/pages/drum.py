@@ -67,6 +67,17 @@ def content(context: Context, drum: DrumRow) -> list[Any]:
     ]
 
 
+def revisions(context: Context, drum: DrumRow, length: float) -> str:
+    """By which revisions a drum was judged, and from which drum metre on."""
+    came = [
+        (r.line_metre - drum.start_m, r.recipe.revision)
+        for r in reversed(context.record.came_into_force(drum.line))
+        if r.recipe.recipe == drum.recipe and drum.start_m < r.line_metre < drum.start_m + length
+    ]
+    said = [f"revision {revision} from {words.metres(at)} m on" for at, revision in came]
+    return ", ".join([f"{drum.recipe}, revision {drum.revision}", *said])
+
+
 def _facts(context: Context, drum: DrumRow, length: float, more: list[tuple[str, str]]) -> html.Dl:
     ended = "being wound" if drum.end_m is None else words.local(drum.end_ms or 0, context.zone, day=True)
     facts: list[tuple[str, Any]] = [
@@ -74,7 +85,7 @@ def _facts(context: Context, drum: DrumRow, length: float, more: list[tuple[str,
         ("Begun", words.local(drum.start_ms, context.zone, day=True)),
         ("Ended", ended),
         ("Length", words.quantity(length, "m")),
-        ("Recipe and revision", f"{drum.recipe} rev {drum.revision}"),
+        ("Recipe and revision", revisions(context, drum, length)),
         *more,
     ]
     return html.Dl([html.Div([html.Dt(k), html.Dd(v)]) for k, v in facts], className="facts")

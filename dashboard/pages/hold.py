@@ -148,7 +148,7 @@ def _charts(line: Line, path: str, metres: Metres, seen: Floats, recipe: Recipe)
     )
     if alike > ALIKE:
         said += (
-            f" Subgroups still follow each other (correlation {alike:.2f}): their limits come from the whole spread, and "
+            f" Subgroups still follow each other (correlation {alike:.2f}): limits come from the whole spread, and "
             "EWMA and CUSUM tell of this wandering, not of a single cause."
         )
     return [

@@ -111,7 +111,7 @@ class Revisions:
             raise NotAllowedError(f"no revision {step.to} of recipe {step.recipe} is known here")
         new = old.model_copy(update={"revision": self._next(step.recipe)})
         self._enforce(new)
-        return Turn(new, step.by, "", step.reason or f"back to revision {step.to}", {})
+        return Turn(new, step.by, "", f"back to revision {step.to}" + (f": {step.reason}" if step.reason else ""), {})
 
     def _current(self, step: LimitsStep) -> Recipe:
         recipe = self.in_force.get(step.recipe)

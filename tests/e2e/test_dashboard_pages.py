@@ -23,7 +23,10 @@ ARGUMENTS = [
     "--headless=new", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
     "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
-PAGES = ["/", "/line/core-1", "/drum/core-1/1-1042", "/drums", "/alarms", "/trend", "/settings", "/health"]
+PAGES = [
+    "/", "/line/core-1", "/drum/core-1/1-1042", "/drums", "/alarms", "/trend", "/hold", "/load", "/settings", "/limits",
+    "/health",
+]  # fmt: skip
 
 
 class Served:
@@ -230,7 +233,7 @@ def test_the_skip_link_comes_first_and_every_page_of_the_head_is_reached(served:
     page.keyboard.press("Tab")
     assert page.evaluate("document.activeElement.className") == "skip"
     seen = []
-    for _ in range(12):
+    for _ in range(16):
         page.keyboard.press("Tab")
         seen.append(page.evaluate("document.activeElement.getAttribute('href') || document.activeElement.id"))
     assert seen[:11] == [

@@ -1,0 +1,45 @@
+"""How it holds and Alarm load: numbers agree with the analysis, and what cannot be said is said."""
+
+import pytest
+
+from dashboard.pages import hold, load
+from tests.dashboard.test_limits import said
+
+
+def test_a_diameter_has_charts_capability_faults_and_giveaway(context):
+    parts = hold.answer(context, "core-1", "cold-gauge/diameter-x", "3", 0.05)
+    text = said(parts)
+    assert "independent values" in text
+    assert "Cp, Pp" in text
+    assert "per km" in text
+    assert "kg/km" in text
+    assert "EUR a year" in text
+
+
+def test_an_oven_has_no_giveaway(context):
+    text = said(hold.answer(context, "core-1", "oven-b/temperature", "3", 0.05))
+    assert "Capability" in text
+    assert "kg/km" not in text
+
+
+def test_too_few_metres_are_said(context, record, monkeypatch):
+    monkeypatch.setattr(record, "rows", lambda *_: {"line_metre": [1.0], "cold-gauge/diameter-x": [3.58]})
+    assert "Only 3 metres" in said(hold.answer(context, "core-1", "cold-gauge/diameter-x", "3", 0.05))
+    monkeypatch.setattr(record, "drums", lambda *_: [])
+    assert "No drum" in said(hold.answer(context, "core-1", "cold-gauge/diameter-x", "3", 0.05))
+
+
+@pytest.mark.parametrize("span", load.SPANS_H)
+@pytest.mark.parametrize("line", [load.ALL, "core-1"])
+def test_alarm_load_counts_what_is_on_record(context, span, line):
+    parts = load.answer(context, line, span)
+    text = said(parts)
+    assert "in ten minutes for each operator position" in text
+    assert "Spark faults: spark fault" in text or line == "core-1"
+    assert "Priorities" in text
+
+
+def test_streams_come_with_diameters_first(configuration):
+    first = hold.streams(configuration.lines["core-1"])
+    assert first[0]["value"].startswith(("hot-gauge", "cold-gauge"))
+    assert hold._first(first) == "cold-gauge/diameter-x"

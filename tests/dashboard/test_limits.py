@@ -1,0 +1,244 @@
+"""The page Limits: choosing, comparing, proposing; and who may."""
+
+from dataclasses import replace
+
+import pytest
+from dash import html
+from flask import g
+
+from dashboard import proposals
+from dashboard.accounts import Person
+from dashboard.figures.rehearsal import suggestion_figure
+from dashboard.gateway import NotSentError
+from dashboard.limits_calls import _set, _words
+from dashboard.pages import limits
+from dashboard.pages.drum import revisions
+from dashboard.proposals import NotDoneError
+from monitor.analysis.raisings import Raised
+from monitor.analysis.rehearse import Asked, AskedLimit, Fault, Side, compare
+from monitor.analysis.suggest import Candidate, Suggestion
+from monitor.contract.limits import limits_of, with_limits
+from monitor.contract.reading import ProposalRow, RevisionRow
+from monitor.contract.record import Finding, Verdict
+from tests.dashboard.conftest import NOW_S
+
+HI = "window/oven-b/temperature/hi"
+GROUP = "window/oven-b/temperature"
+
+
+def said(part) -> str:
+    """All words of a piece of a page."""
+    if isinstance(part, str | int | float):
+        return str(part)
+    if isinstance(part, list | tuple):
+        return " ".join(said(p) for p in part)
+    inner = getattr(part, "children", None)
+    label = " ".join(str(getattr(part, name, "")) for name in ("label", "description", "value"))
+    return f"{label} {said(inner)}" if inner is not None else label
+
+
+@pytest.fixture
+def recipe(context):
+    return context.recipes("core-1")["core-2g5"]
+
+
+# ---- what is in force --------------------------------------------------------------------------------------------
+
+
+def came(recipe, revision=2, hi=318.0):
+    new = with_limits(recipe, {HI: hi}, revision)
+    return RevisionRow("core-1", new, round(NOW_S * 1e3) - 5000, 31_000.0, "Mira", "Olle", "too tight", {HI: hi})
+
+
+def test_pages_show_the_limits_in_force_on_their_line(context, record, recipe):
+    record.came.append(came(recipe))
+    assert limits_of(context.recipe("core-1", "core-2g5"))[HI] == 318.0
+    assert limits_of(context.recipe("core-2", "core-2g5"))[HI] == 315.0
+    assert limits_of(context.recipe("core-1", "core-2g5", 1))[HI] == 315.0
+    assert limits_of(context.recipe("core-1", "core-2g5", 2))[HI] == 318.0
+
+
+def test_a_drum_names_the_revisions_it_was_judged_by(context, record, recipe):
+    drum = next(d for d in record.drums("core-1") if d.end_m)
+    row = came(recipe)
+    record.came.append(replace(row, line_metre=drum.start_m + 1234.5))
+    text = revisions(context, drum, drum.end_m - drum.start_m)
+    assert text == f"{drum.recipe}, revision 1, revision 2 from 1\u202f234.5 m on"
+
+
+def test_revisions_are_listed_and_all_but_the_one_in_force_can_come_back(context, record, recipe):
+    record.came.append(came(recipe))
+    text = said(limits.in_force(context))
+    assert "Mira, approved by Olle" in text
+    assert "31,000 m" in text
+    assert text.count("Go back to it") == 1
+
+
+# ---- choosing ----------------------------------------------------------------------------------------------------
+
+
+def test_every_limit_has_a_group_a_field_and_a_unit(context, recipe):
+    groups = {g["value"] for g in limits.groups(context, "core-1", recipe)}
+    assert {key.rpartition("/")[0] for key in limits_of(recipe)} == groups
+    for key in limits_of(recipe):
+        assert limits.unit_of(context, "core-1", key) in (
+            "degC",
+            "mm",
+            "m/min",
+            "s",
+            "m",
+            "kV",
+            "1",
+            "bar",
+            "rpm",
+            "%",
+            "N",
+        )
+    text = said(limits.fields(context, "core-1", recipe, GROUP, {HI: 318.0}))
+    assert "in force: 315 \N{DEGREE SIGN}C" in text
+    assert "318" in text
+    assert "on-delay in s" in text
+    assert "on-delay in m" in text
+
+
+def test_what_is_changed_is_listed_and_what_cannot_be_is_said(context, recipe):
+    assert "Nothing is changed" in said(limits.changed(context, "core-1", recipe, {}))
+    text = said(limits.changed(context, "core-1", recipe, {HI: 318.0, "cure/index_warn": None}))
+    assert "Oven B temperature: HI" in text
+    assert "318" in text
+    assert "must rise" in said(limits.changed(context, "core-1", recipe, {HI: 100.0}))
+
+
+def test_a_field_put_back_is_no_change(recipe):
+    present = limits_of(recipe)
+    kept = _set({}, present, HI, 318.0)
+    assert kept == {HI: 318.0}
+    assert _set(kept, present, HI, 315.0) == {}
+    assert _set(kept, present, "no/such", 1.0) == kept
+
+
+# ---- results -----------------------------------------------------------------------------------------------------
+
+
+def found(hi_times, other=()):
+    raised = [Raised("core-1", "oven-b/temperature/HI", "medium", t, t + 20.0, 20_000.0) for t in hi_times]
+    finding = [
+        Finding("core-1", f"k{t}", "window", "oven-b/temperature", "HI", Verdict.SUSPECT, 20_000.0 + t - NOW_S,
+                20_010.0 + t - NOW_S, t, t + 5, 319.0, 315.0, "degC")
+        for t in hi_times
+    ]  # fmt: skip
+    return Side(tuple(raised), (*finding, *other))
+
+
+def test_a_comparison_is_shown_in_words_numbers_and_a_picture(context):
+    asked = Asked("core-1", round((NOW_S - 3600) * 1e3), round(NOW_S * 1e3), {"core-2g5": {HI: 318.0}})
+    both = compare(found([NOW_S - 900, NOW_S - 300]), found([NOW_S - 890]), [Fault(19_100.0, 19_105.0, "event")])
+    parts, words = limits.comparison(context, asked, both, GROUP)
+    text = said(parts)
+    assert "16 alarms a shift become 8" in words
+    assert "Oven B temperature: HI" in text
+    assert "0 sooner, 1 later, +10.0 s in the middle" in text
+    assert "19,100.0 to 19,105.0 m" in text
+    figure = next(p.figure for p in parts if getattr(p, "id", "") == "limits-trend")
+    labels = " ".join(a.text for a in figure.layout.annotations)
+    assert "HI 315 as it was" in labels
+    assert "HI 318 rehearsed" in labels
+    assert "as it was: 2" in labels
+    assert "rehearsed: 1" in labels
+
+
+def test_a_suggestion_is_drawn_and_can_be_taken(context):
+    tried = tuple(Candidate(b, d, 20 - int(10 * b + d), 2, 0, d, d + 1) for b in (0.0, 1.0) for d in (0.0, 5.0))
+    asked = AskedLimit("core-1", "oven-b/temperature/HI", 0, 8 * 3_600_000, 2.0)
+    parts = limits.suggestion(context, asked, Suggestion(tried[3], tried, "because"))
+    assert "because" in said(parts)
+    assert parts[-2].id == {"type": "take", "what": "window/oven-b/temperature|1.0|5.0"}
+    assert [t.name for t in suggestion_figure(Suggestion(tried[3], tried, ""), 1.0).data] == [
+        "deadband 0", "deadband 1", "suggested",
+    ]  # fmt: skip
+    nothing = limits.suggestion(context, asked, Suggestion(None, (), "nothing near"))
+    assert [type(p) for p in nothing] == [html.P]
+
+
+# ---- proposing ---------------------------------------------------------------------------------------------------
+
+
+def test_a_proposal_carries_changes_reason_and_rehearsal(context, gateway):
+    proposals.propose(context, ["core-1", "core-2"], "core-2g5", {HI: 318.0}, " Mira ", "too tight", "16 become 8")
+    (line, step), (other, _) = gateway.sent
+    assert (line, other) == ("core-1", "core-2")
+    assert (step.step, step.by, step.reason, step.rehearsal, step.base) == (
+        "propose",
+        "Mira",
+        "too tight",
+        "16 become 8",
+        1,
+    )
+    assert step.changes == {HI: 318.0}
+    assert len({s.proposal for _, s in gateway.sent}) == 2
+
+
+@pytest.mark.parametrize(
+    ("changes", "by", "reason", "words", "says"),
+    [
+        ({}, "Mira", "x", "y", "Change a limit first"),
+        ({HI: 318.0}, "", "x", "y", "Give your name"),
+        ({HI: 318.0}, "Mira", " ", "y", "Give a reason"),
+        ({HI: 318.0}, "Mira", "x", "", "Rehearse these limits first"),
+    ],
+)
+def test_what_is_wanting_is_said_and_nothing_is_sent(context, gateway, changes, by, reason, words, says):
+    with pytest.raises(NotDoneError, match=says):
+        proposals.propose(context, ["core-1"], "core-2g5", changes, by, reason, words)
+    assert gateway.sent == []
+
+
+def test_the_words_are_of_these_very_limits():
+    about = {"line": "core-1", "changes": {"core-2g5": {HI: 318.0}}, "words": "16 become 8"}
+    assert _words(about, "core-2g5", {HI: 318.0}) == "16 become 8"
+    assert _words(about, "core-2g5", {HI: 319.0}) == ""
+    assert _words(None, "core-2g5", {}) == ""
+
+
+def test_decisions_and_the_way_back_are_sent(context, gateway):
+    proposals.decide(context, "core-1", "core-2g5", "core-1-5", "approve", "Olle", "agreed")
+    proposals.go_back(context, "core-1", "core-2g5", 1, "Olle", "")
+    steps = [step for _, step in gateway.sent]
+    assert [(s.step, s.by, s.proposal, s.to) for s in steps] == [
+        ("approve", "Olle", "core-1-5", None), ("go back", "Olle", "", 1),
+    ]  # fmt: skip
+    with pytest.raises(NotDoneError, match="no step"):
+        proposals.decide(context, "core-1", "core-2g5", "x", "burn", "Olle", "")
+
+
+@pytest.mark.parametrize(
+    ("role", "may"), [("look", False), ("answer alarms", False), ("change limits", True), ("administer", True)]
+)
+def test_where_there_are_accounts_the_role_decides_and_the_name_is_theirs(app, context, gateway, role, may):
+    with app.server.test_request_context("/"):
+        g.person = Person("Olle", role)
+        if may:
+            proposals.decide(context, "core-1", "core-2g5", "P", "refuse", "somebody else", "")
+            assert gateway.sent[0][1].by == "Olle"
+        else:
+            with pytest.raises(NotDoneError, match="not change limits"):
+                proposals.decide(context, "core-1", "core-2g5", "P", "refuse", "Mira", "")
+
+
+def test_a_broker_that_is_away_is_said(context, gateway, monkeypatch):
+    def away(_line, _step):
+        raise NotSentError("Not sent: no broker")
+
+    monkeypatch.setattr(gateway, "send", away)
+    with pytest.raises(NotDoneError, match="no broker"):
+        proposals.go_back(context, "core-1", "core-2g5", 1, "Olle", "")
+
+
+def test_open_proposals_have_their_steps_and_decided_ones_their_end(context, record):
+    row = ProposalRow("core-1", "P1", "core-2g5", 1, "proposed", {HI: 318.0}, "Mira", "too tight", round(NOW_S * 1e3),
+                      "16 become 8", "", "", None, None)  # fmt: skip
+    record.proposed[:] = [row, replace(row, proposal="P0", state="approved", decided_by="Olle", revision=2)]
+    text = said(limits.proposals(context))
+    assert text.count("Approve") == text.count("Refuse") == text.count("Withdraw") == 1
+    assert "approved by Olle: revision 2" in text
+    assert "Oven B temperature: HI 318" in text

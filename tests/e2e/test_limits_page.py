@@ -1,0 +1,112 @@
+"""Limits changed on the page, in a real browser: rehearsed in a process, proposed, approved by another, taken back."""
+
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Page, expect
+from werkzeug.serving import make_server
+
+from dashboard.app import create_app
+from dashboard.bench import ProcessBench
+from dashboard.gateway import encode
+from dashboard.serve import LOOPBACK_NAMES, guard
+from monitor.contract.limits import limits_of
+from monitor.contract.topics import limits_topic
+from monitor.core.arrival import Arrival
+from monitor.shell.reader import StoreReader
+from monitor.shell.rehearse import work
+from tests.core.story import T0
+from tests.core.test_pipeline import tell
+from tests.e2e.test_dashboard_pages import browser, opened  # noqa: F401 - a fixture
+from tests.shell.test_store import busy
+from tests.shell.works import desk_at, stored_at, take
+
+HI = "window/oven-b/temperature/hi"
+
+
+class Works:
+    """A record, its desk, and pages whose answers go straight to the desk."""
+
+    def __init__(self, folder: Path) -> None:
+        self.story = tell(300, before=lambda story, s: busy(story, s % 130))
+        arrivals = self.story.sorted()
+        self.cut = next(i for i, a in enumerate(arrivals) if a.received_s > T0 + 260)
+        self.rest = arrivals[self.cut :]
+        self.desk = desk_at(folder)
+        take(self.desk, arrivals[: self.cut])
+        self.now_s = T0 + 262.0
+        c = stored_at(folder)
+        bench = ProcessBench(c, work)
+        app = create_app(StoreReader(c.works.store), c, self, lambda: self.now_s, bench)
+        guard(app.server, LOOPBACK_NAMES, lambda: "")
+        self.server = make_server("127.0.0.1", 0, app.server, threaded=True)
+        self.url = f"http://127.0.0.1:{self.server.server_port}"
+        threading.Thread(target=self.server.serve_forever, daemon=True).start()
+
+    def send(self, line: str, step) -> None:
+        """The gateway; after each step the line says some more, so that it takes effect."""
+        self.now_s += 0.01
+        said = Arrival(limits_topic("tarn", line), encode(step), self.now_s)
+        some, self.rest = self.rest[:60], self.rest[60:]
+        take(self.desk, [said, *some])
+
+
+@pytest.fixture
+def works(tmp_path) -> Iterator[Works]:
+    one = Works(tmp_path)
+    yield one
+    one.server.shutdown()
+
+
+@pytest.fixture
+def page(browser) -> Iterator[Page]:  # noqa: F811
+    yield from opened(browser, bypass_csp=True)
+
+
+def test_limits_are_rehearsed_proposed_approved_by_another_and_taken_back(works: Works, page: Page) -> None:
+    page.goto(works.url + "/limits")
+    expect(page.locator("#limits-fields input").first).to_be_visible()
+    page.locator("#limits-group").click()
+    page.get_by_role("option", name="Oven B temperature").click()
+    hi = page.get_by_label("HI", exact=True)
+    expect(hi).to_have_value("315 \N{DEGREE SIGN}C")
+    hi.fill("304.6")
+    hi.press("Tab")
+    expect(page.locator("#limits-changed")).to_contain_text("304.6")
+    page.get_by_role("button", name="Propose").click()
+    expect(page.locator("#limits-said")).to_contain_text("Give your name")
+    page.get_by_role("button", name="Rehearse").click()
+    expect(page.locator("#limits-outcome")).to_contain_text("alarms a shift become", timeout=60_000)
+    expect(page.locator("#limits-trend .js-plotly-plot")).to_be_visible()
+    page.get_by_label("Your name").fill("Mira")
+    page.get_by_role("textbox", name="Reason").fill("ovens run cooler now")
+    page.get_by_role("button", name="Propose").click()
+    row = page.locator("#limits-proposals tbody tr").first
+    expect(row).to_contain_text("Oven B temperature: HI 304.6")
+    expect(row).to_contain_text("alarms a shift become")
+    row.get_by_role("button", name="Approve").click()
+    page.wait_for_timeout(300)
+    expect(row).to_contain_text("proposed")  # nobody approves their own
+    page.get_by_label("Your name").fill("Olle")
+    row.get_by_role("button", name="Approve").click()
+    expect(row).to_contain_text("approved by Olle: revision 2")
+    assert limits_of(works.desk.pipelines["core-1"].recipes["core-2g5"])[HI] == 304.6
+    back = page.locator("#limits-in-force tbody tr", has_text="core-2g5").first
+    expect(back).to_contain_text("in force")
+    expect(back).to_contain_text("Mira, approved by Olle")
+    page.locator("#limits-in-force tbody tr", has_text="by its file").get_by_role("button").first.click()
+    expect(page.locator("#limits-in-force")).to_contain_text("back to revision 1")
+    recipe = works.desk.pipelines["core-1"].recipes["core-2g5"]
+    assert (recipe.revision, limits_of(recipe)[HI]) == (3, 315.0)
+
+
+def test_a_suggestion_is_shown_and_a_long_run_can_be_stopped(works: Works, page: Page) -> None:
+    page.goto(works.url + "/limits")
+    expect(page.locator("#limits-fields input").first).to_be_visible()
+    page.get_by_role("button", name="Suggest").click()
+    expect(page.locator("#limits-outcome")).to_be_visible(timeout=60_000)
+    page.get_by_role("button", name="Rehearse").click()
+    page.get_by_role("button", name="Stop").click()
+    expect(page.locator("#limits-progress")).to_contain_text("Stopped")
