@@ -158,6 +158,8 @@ def _clusters(sparks: Sparks, origin_m: float, rng: np.random.Generator) -> Iter
 def _recurring(line: Line, sparks: Sparks, origin_m: float, rng: np.random.Generator) -> Iterator[Flaw]:
     """The part marks the cable that is at its station whenever it has turned to its phase."""
     part = next(p for p in line.rotating_part if p.name == sparks.part)
+    if part.circumference_m is None:
+        raise ValueError(f"part {part.name} turns by its own drive: give one with a circumference")
     round_m = part.circumference_m * (1.0 - sparks.wear_percent / 100.0)
     offset = line.counter_m - line.stations[part.station].position_m + sparks.phase_deg / 360.0 * round_m
     first = int(np.ceil((origin_m + sparks.from_m - offset) / round_m))

@@ -250,13 +250,24 @@ class Silence(Settings):
 
 
 class RotatingPart(Settings):
-    """A part that touches or drives the cable once a turn."""
+    """A part that turns: by the cable (its circumference, or a pitch along it), or by a drive of its own speed.
+
+    `gear_ratio` is its turns for one turn of what `speed_stream` says in rpm.
+    """
 
     name: Name
     station: Name
-    circumference_m: Positive
+    circumference_m: Positive | None = None
+    speed_stream: StreamPath | None = None
+    gear_ratio: Positive = 1.0
     wear_tolerance_percent: NotNegative = 1.0
     title: str = ""
+
+    @model_validator(mode="after")
+    def _turns(self) -> Self:
+        if (self.circumference_m is None) == (self.speed_stream is None):
+            raise ValueError("give circumference_m (what one turn is along the cable) or speed_stream, one of them")
+        return self
 
 
 class Line(Settings):
@@ -312,6 +323,7 @@ class Line(Settings):
             ("counter.stream", self.counter.stream),
             ("counter.speed", self.counter.speed),
             *((f"zone {z.name} pass {z.pass_number}", z.temperature) for z in self.zone if z.temperature),
+            *((f"rotating_part {p.name}", p.speed_stream) for p in self.rotating_part if p.speed_stream),
         ]:
             if path not in paths:
                 problems.append(f"{what}: stream {path!r} is not listed under [[stream]]; add it or correct it")

@@ -1,0 +1,88 @@
+"""Which part is it? Rotating parts of a line against a period, ranked by likelihood; none of them is an answer too."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from monitor.contract.config import RotatingPart
+
+MARKS = (1, 2, 3, 4)  # marks on one turn: a part with k of them shows at a k-th of its turn
+FAR = 3.0  # standard deviations beyond which a part does not explain a period
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A part that would show at `period`; `away` is how far from the found one, in standard deviations of both."""
+
+    part: RotatingPart
+    marks: int
+    period: float
+    away: float
+    weight: float
+
+    @property
+    def fits(self) -> bool:
+        return abs(self.away) <= FAR
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """Candidates by weight, weights of all and of "none of these" adding to 1; `part` is the one named, or None."""
+
+    candidates: tuple[Candidate, ...]
+    none: float
+    part: Candidate | None
+    why: str
+
+
+def turn(part: RotatingPart, clock: str, rpm: float | None = None) -> float | None:
+    """One turn of a part on a clock: metres of cable, or seconds for a part that turns by a drive's own speed."""
+    if clock == "metres":
+        return part.circumference_m
+    if rpm and part.speed_stream:
+        return 60.0 / (rpm * part.gear_ratio)
+    return None
+
+
+def rank(
+    parts: Sequence[RotatingPart], period: float, low: float, high: float, clock: str = "metres",
+    rpm: dict[str, float] | None = None, search: float = math.log(100.0),
+) -> Verdict:  # fmt: skip
+    """Parts against a period and its 95 % interval. `search` is the ln of the searched range: where a stranger may lie.
+
+    Prior: every part alike, k marks on it 1/k^2, and one more for "none of these", spread evenly over the logarithm.
+    """
+    measured = max((high - low) / (2 * 1.96), 1e-9 * period)
+    likely: list[tuple[RotatingPart, int, float, float, float]] = []
+    for part in parts:
+        whole = turn(part, clock, (rpm or {}).get(part.speed_stream or ""))
+        for marks in MARKS if whole else ():
+            assert whole is not None
+            at = whole / marks
+            worn = part.wear_tolerance_percent / 100 * at / 2  # the tolerance as two standard deviations
+            sigma = math.hypot(measured, worn)
+            away = (period - at) / sigma
+            density = math.exp(-0.5 * away**2) / (sigma * math.sqrt(2 * math.pi)) / marks**2
+            likely.append((part, marks, at, away, density))
+    stranger = 1 / (period * search)
+    total = sum(x[-1] for x in likely) + stranger
+    found = sorted(
+        (Candidate(part, marks, at, away, density / total) for part, marks, at, away, density in likely),
+        key=lambda c: (-c.weight, abs(c.away)),
+    )
+    best = found[0] if found and found[0].fits and found[0].weight > 0.5 else None
+    return Verdict(tuple(found[:8]), stranger / total, best, _why(best, found, clock))
+
+
+def _why(best: Candidate | None, found: list[Candidate], clock: str) -> str:
+    unit = "m" if clock == "metres" else "s"
+    if best is None:
+        fits = [c for c in found if c.fits]
+        if len(fits) > 1:
+            names = ", ".join(c.part.title or c.part.name for c in fits[:3])
+            return f"several parts would explain it ({names}): none of them alone"
+        if not found:
+            return "no part of this line is described for this clock"
+        return f"none of the listed parts: the nearest would show at {found[0].period:.4g} {unit}"
+    marks = "" if best.marks == 1 else f" with {best.marks} marks on its turn"
+    return f"{best.part.title or best.part.name}{marks}: it would show at {best.period:.4g} {unit}"
