@@ -257,15 +257,16 @@ class _Fold:
 
 
 def _settled(fold: _Fold, f: float, most: float) -> float:
-    """The frequency of the whole turn: a shorter one while each q-th harmonic has all power, else a longer one."""
+    """The whole turn's frequency: a longer turn where its other harmonics have power, then as short as they allow."""
     f = fold.refined(f)
-    for q in (2, 3, 5, 7, 2, 3, 2):
-        if fold.harmonics(f) >= q and fold.between(f, q) > SURE:
-            f = fold.refined(f * q)
     for q in range(HARMONICS, 1, -1):
         longer = fold.refined(f / q) if q / f <= most else 0.0
         if longer and fold.between(longer, q) < SURE:
-            return longer
+            f = longer
+            break
+    for q in (2, 3, 5, 7, 2, 3, 2):
+        if fold.harmonics(f) >= q and fold.between(f, q) > SURE:
+            f = fold.refined(f * q)
     return f
 
 

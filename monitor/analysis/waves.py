@@ -30,7 +30,7 @@ class Power:
 
 @dataclass(frozen=True, slots=True)
 class Wave:
-    """A period in a signal with its interval, amplitude (half of peak to peak) and phase at the first sample (turns)."""
+    """A period in a signal with its interval, amplitude (half of peak to peak) and phase at the first sample, turns."""
 
     period: float
     low: float
