@@ -9,19 +9,19 @@ from monitor.core.arrival import Note
 
 @dataclass(slots=True)
 class SelfWatch:
-    """Carries which alarms are present; None at first, so that what a former run left raised is returned."""
+    """Carries which alarms are present: at first those that a former run left raised."""
 
-    _present: dict[str, bool | None] = field(default_factory=lambda: dict.fromkeys(SELF_ALARMS))
+    present: dict[str, bool] = field(default_factory=dict)
 
     def judge(self, health: Health) -> list[Note]:
         """Notes on what has changed."""
         notes = []
         for name, alarm in SELF_ALARMS.items():
-            value, was = alarm.of(health), self._present[name]
+            value, was = alarm.of(health), self.present.get(name, False)
             if value is None:
                 continue
-            now = alarm.present(value, bool(was))
+            now = alarm.present(value, was)
             if now != was:
-                self._present[name] = now
+                self.present[name] = now
                 notes.append(Note(health.t / 1e3, name, "raised" if now else "returned", value))
         return notes

@@ -10,7 +10,7 @@ import sys
 import time
 from argparse import ArgumentParser, Namespace
 from collections import Counter, deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -26,6 +26,7 @@ from monitor.contract.load import ConfigurationError, load
 from monitor.contract.messages import AlarmSaid, Health, Stored
 from monitor.contract.part import Part
 from monitor.contract.record import AlarmChange, LineNow, Output, Rejected
+from monitor.contract.selfwatch import SELF_ALARMS
 from monitor.contract.topics import MONITOR, Stream, monitor_topic, stored_topic, subscription
 from monitor.core.arrival import Message, Note, Tick
 from monitor.core.decode import Decoder
@@ -362,9 +363,14 @@ def _run(options: Namespace) -> int:
     name = f"{works.works}-monitor-{hashlib.sha256(','.join(lines).encode()).hexdigest()[:10]}"
     everything = set(lines) == set(configuration.lines)  # then unknown lines are heard too, and counted
     filters = [subscription(works.works, line) for line in (["+"] if everything else lines)]
-    clock = SteadyClock()
+    clock, watch = SteadyClock(), SelfWatch(standing(pipelines))
     link = Link(at, works.broker, filters, name, LOG.info, clock)
-    return asyncio.run(_until_stopped(Service(Desk(configuration, writer, pipelines), link, clock)))
+    return asyncio.run(_until_stopped(Service(Desk(configuration, writer, pipelines), link, clock, watch)))
+
+
+def standing(pipelines: Mapping[str, Pipeline]) -> dict[str, bool]:
+    """The monitor's alarms on itself as its last run left them; they stand with the first of its lines."""
+    return {name: alarm.active for name, alarm in pipelines[min(pipelines)].book.alarms.items() if name in SELF_ALARMS}
 
 
 async def _until_stopped(service: Service) -> int:

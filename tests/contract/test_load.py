@@ -93,7 +93,22 @@ def attempt(files: dict[str, str]) -> list[Fault]:
 
 def test_every_number_with_a_dimension_has_its_unit_in_its_key():
     """Windows give their numbers in the unit that stands beside them; everywhere else the key ends with it."""
-    units = ("_m", "_s", "_mm", "_C", "_kV", "_percent", "_m_per_min", "_W_m2K", "_kg_m3", "_J_kgK", "_W_mK", "_J_mol")
+    units = (
+        "_m",
+        "_s",
+        "_mm",
+        "_C",
+        "_kV",
+        "_percent",
+        "_per_kg",
+        "_per_year",
+        "_m_per_min",
+        "_W_m2K",
+        "_kg_m3",
+        "_J_kgK",
+        "_W_mK",
+        "_J_mol",
+    )
     plain = {
         "revision",
         "port",
@@ -104,7 +119,14 @@ def test_every_number_with_a_dimension_has_its_unit_in_its_key():
         "degradation_max",
         "sheave_index_min",
     }
-    plain |= {"sheave_index_min", "payload_bytes_max", "block_samples_max", "raw_hours_in_database"}
+    plain |= {
+        "operator_positions",
+        "gear_ratio",
+        "sheave_index_min",
+        "payload_bytes_max",
+        "block_samples_max",
+        "raw_hours_in_database",
+    }
     for name, text in FILES.items():
         if name.startswith(("lines/", "recipes/", "works")):
             for key in numbers(tomllib.loads(text)):

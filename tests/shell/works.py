@@ -56,16 +56,17 @@ def take(desk: Desk, arrivals: Sequence[Arrival], size: int = 200) -> None:
 
 
 def everything(folder: Path, line: str = "core-1") -> dict[str, object]:
-    """All that the record says of a line, for comparing two records."""
+    """All that the record says of a line but for the monitor itself, for comparing two records."""
     reader = StoreReader(settings_at(folder))
     rows = reader.rows(line, 0, 1e9)
     first, verdict = reader.verdicts(line, 0, 1e9)
     changes = [dataclasses.replace(a, until_ms=None) for a in reader.alarm_changes(line, 0, 10**15, 10**6)]
+    changes = [a for a in changes if not a.alarm.startswith("monitor/")]
     return {
         "drums": list(reader.drums(line)),
         "findings": sorted(map(repr, reader.findings(line, -1e9, 1e9))),
         "changes": sorted(map(repr, changes)),
-        "now": sorted(map(repr, reader.alarms_now(line))),
+        "now": sorted(repr(a) for a in reader.alarms_now(line) if not a.alarm.startswith("monitor/")),
         "states": list(reader.states(line, 0, 10**15)),
         "gaps": list(reader.gaps(line, 0, 10**15)),
         "rows": {name: [None if x != x else x for x in column.tolist()] for name, column in sorted(rows.items())},
