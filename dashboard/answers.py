@@ -37,6 +37,29 @@ def send_answer(
     return {"key": key, "action": action, "t": message.t, "state": alarm.state}
 
 
+class AnswerError(Exception):
+    """Why nothing was sent, in a sentence."""
+
+
+def note_work(context: Context, line: str, station: str | None, by: str | None, done: str | None) -> None:
+    """Tell the monitor what was done at a station. Raises AnswerError."""
+    person = present()
+    if person is not None and not person.may("answer alarms"):
+        raise AnswerError(f"The account {person.name} may look, not note work.")
+    name, what = person.name if person else (by or "").strip()[:80], (done or "").strip()[:400]
+    if not name:
+        raise AnswerError("Give your name: work is noted by no one without one.")
+    if station not in context.configuration.lines[line].stations:
+        raise AnswerError("Choose where it was done.")
+    if not what:
+        raise AnswerError("Say what was done.")
+    n, t_ms = context.numbering.next()
+    try:
+        context.gateway.send(line, Action(n, t_ms, "note work", name, what, station=station))
+    except NotSentError as error:
+        raise AnswerError(str(error)) from error
+
+
 def action_of(context: Context, alarm: AlarmRow, action: Answer, by: str, reason: str, minutes: int) -> Action:
     """The message: it names the one raising that was answered, so that a late answer hits no other."""
     n, t_ms = context.numbering.next()

@@ -8,7 +8,7 @@ from urllib.parse import unquote
 from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, no_update
 from dash.exceptions import PreventUpdate
 
-from dashboard import api, limits_calls, pages
+from dashboard import again_calls, api, limits_calls, pages
 from dashboard.answers import send_answer
 from dashboard.bench import Bench
 from dashboard.context import Context
@@ -55,6 +55,7 @@ def create_app(
     _hold(app, context)
     _load(app, context)
     limits_calls.register(app, context)
+    again_calls.register(app, context)
     return app
 
 

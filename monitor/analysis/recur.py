@@ -297,15 +297,16 @@ def _found(x: Floats, p: Periodogram, place: int, peaks: list[int], resolution: 
     )  # fmt: skip
 
 
-NAMES = {2: "half", 3: "third", 4: "quarter"}
+FRACTIONS = {2: "its half", 3: "its third", 4: "its quarter"}
 
 
 def _relation(f: float, found: float, step: float) -> str:
-    for k in range(2, HARMONICS + 1):
-        if abs(f - k * found) < (k + 1) * step:
-            return f"its {NAMES.get(k, f'1/{k}')}"
-        if abs(f * k - found) < (k + 1) * step:
-            return f"{k} times it"
+    """What a frequency is to the one found: a part of its turn, a multiple, or a fraction of small numbers."""
+    for b in range(1, HARMONICS + 1):
+        for a in range(1, HARMONICS + 1):
+            if math.gcd(a, b) == 1 and abs(f * a - b * found) < (a + b) * step:
+                whole = FRACTIONS.get(b, f"1/{b} of it") if a == 1 else f"{a} times it"
+                return whole if a == 1 or b == 1 else f"{a}/{b} of it"
     return "another"
 
 

@@ -45,7 +45,9 @@ class Action(msgspec.Struct, frozen=True):
 
     n: Sequence
     t: UtcMs
-    action: Literal["acknowledge", "shelve", "unshelve", "take out of service", "return to service", "mark metres"]
+    action: Literal[
+        "acknowledge", "shelve", "unshelve", "take out of service", "return to service", "mark metres", "note work"
+    ]
     by: Annotated[str, Meta(min_length=1, max_length=80)]
     reason: Annotated[str, Meta(max_length=400)] = ""
     alarm: str | None = None
@@ -53,6 +55,7 @@ class Action(msgspec.Struct, frozen=True):
     until: UtcMs | None = None
     start_m: float | None = None
     end_m: float | None = None
+    station: Annotated[str, Meta(max_length=60)] | None = None
 
 
 class LimitsStep(msgspec.Struct, frozen=True):

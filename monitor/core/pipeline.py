@@ -106,7 +106,7 @@ class Pipeline:
     silent: bool = False
     seq: int = 0
     duplicates: int = 0
-    _turns: list[tuple[float, int, DrumChange | LimitsStep]] = field(default_factory=list)
+    _turns: list[tuple[float, int, DrumChange | LimitsStep | Action]] = field(default_factory=list)
     _people: dict[tuple[str, int], None] = field(default_factory=dict)
     _events: list[AlarmEvent] = field(default_factory=list)
     _holding: set[str] = field(default_factory=set)
@@ -238,7 +238,7 @@ class Pipeline:
         effect_s = max(body.t / 1e3, one.known_s)
         if isinstance(body, StateChange):
             self.states.say(effect_s, body.state, body.reason)
-        elif isinstance(body, DrumChange | LimitsStep):
+        elif isinstance(body, DrumChange | LimitsStep) or body.action == "note work":
             self._turns.append((effect_s, one.seq, body))
         elif body.action == "mark metres":
             out.append(self._mark(body))
@@ -263,6 +263,16 @@ class Pipeline:
             min(start, end), max(start, end), action.t / 1e3, action.t / 1e3, None, None, "", text,
         )  # fmt: skip
 
+    def _work(self, t_s: float, action: Action) -> Finding:
+        """Work that a person did at a station, at the cable that was there then."""
+        station = self.line.stations.get(action.station or "")
+        at_m = float(self.track.at(t_s)) + self.line.counter_m - (station.middle_m if station else self.line.take_up_m)
+        text = f"{action.by}: {action.reason}" if action.reason else action.by
+        return Finding(
+            self.line.line, f"work@{action.t}", "work", f"{action.station or 'line'}/work", "work", Verdict.CONFORMING,
+            at_m, at_m, t_s, t_s, None, None, "", text,
+        )  # fmt: skip
+
     # ---- up to the end of the track ------------------------------------------------------------------------
 
     def _drain(self, out: list[Output]) -> None:
@@ -277,6 +287,8 @@ class Pipeline:
             self._stretch(effect_s, effect_s, out)
             if isinstance(body, DrumChange):
                 self._doff(effect_s, body, out)
+            elif isinstance(body, Action):
+                out.append(self._work(effect_s, body))
             else:
                 self._limits(effect_s, body, out)
         self._stretch(np.nextafter(end_s, np.inf), end_s, out)

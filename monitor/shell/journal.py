@@ -49,10 +49,11 @@ def entries_of(outputs: Iterable[Output]) -> Iterator[Entry]:
             )  # fmt: skip
         elif isinstance(o, Proposal | Revision):
             yield _of_limits(o)
-        elif isinstance(o, Finding) and o.kind == "mark":
+        elif isinstance(o, Finding) and o.kind in ("mark", "work"):
             who, _, why = o.text.partition(": ")
             span = f"{o.start_m:.1f} to {o.end_m:.1f} m" if o.end_m is not None else f"{o.start_m:.1f} m"
-            yield Entry(o.line, round(o.start_s * 1e3), who, "mark metres", span, why, "", o.verdict.word)
+            act = "mark metres" if o.kind == "mark" else f"note work at {o.stream.split('/')[0]}"
+            yield Entry(o.line, round(o.start_s * 1e3), who, act[:40], span, why, "", o.verdict.word)
 
 
 def _of_limits(o: Proposal | Revision) -> Entry:

@@ -92,6 +92,15 @@ def test_where_nothing_differed_nothing_is_named_at_the_stated_rate():
     assert named <= 8
 
 
+def test_a_cluster_in_a_long_slow_stretch_blames_no_stream_that_merely_lasted():
+    """All faults lie together where the line ran slowly for a kilometre: that may be chance, and is said to be."""
+    rng = np.random.default_rng(3)
+    slow = np.where((np.arange(6000) > 2000) & (np.arange(6000) < 3000), 3.0, 0.0)
+    columns = {"speed": rng.normal(0, 1, 6000) + slow, "other": rng.normal(0, 1, 6000)}
+    found = what_went_before(columns, [2500, 2503, 2510, 2514, 2522, 2530])
+    assert all(d.chance > 0.05 for d in found)
+
+
 def test_too_few_faults_or_too_little_clean_cable_are_said():
     columns, at = journeys(1, 0)
     with pytest.raises(ValueError, match="at least 3"):

@@ -128,6 +128,8 @@ def unkind_story() -> tuple[Message | Tick, ...]:
             story.tell(
                 "operator/action", t, action="acknowledge", by="Mira", alarm="spark-electrode/spark-fault/spark-fault"
             )
+        if s == 88:
+            story.tell("operator/action", t, action="note work", by="Olle", reason="wheel turned", station="capstan")
         if s == 100:
             story.tell(
                 "operator/action", t, action="mark metres", by="Mira", reason="scrape", start_m=1010.0, end_m=1012.0
@@ -189,7 +191,7 @@ def test_the_unkind_story_holds_what_it_should():
     out = pipeline().feed(unkind_story())
     kinds = {Finding, AlarmChange, DrumSpan, MetreRows, Gap, CounterFault, StateSpan, Proposal, Revision}
     assert {type(o) for o in out} >= kinds
-    assert {f.kind for f in of(Finding, out)} == {"window", "event", "dwell", "missing", "mark", "cure"}
+    assert {f.kind for f in of(Finding, out)} == {"window", "event", "dwell", "missing", "mark", "work", "cure"}
     assert {c.event for c in of(AlarmChange, out)} >= {"raised", "returned", "acknowledge"}
 
 

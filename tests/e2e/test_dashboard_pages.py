@@ -24,8 +24,8 @@ ARGUMENTS = [
     "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
 PAGES = [
-    "/", "/line/core-1", "/drum/core-1/1-1042", "/drums", "/alarms", "/trend", "/hold", "/load", "/settings", "/limits",
-    "/health",
+    "/", "/line/core-1", "/drum/core-1/1-1042", "/drums", "/alarms", "/trend", "/again", "/hold", "/load", "/settings",
+    "/limits", "/health",
 ]  # fmt: skip
 
 
@@ -233,15 +233,16 @@ def test_the_skip_link_comes_first_and_every_page_of_the_head_is_reached(served:
     page.keyboard.press("Tab")
     assert page.evaluate("document.activeElement.className") == "skip"
     seen = []
-    for _ in range(16):
+    for _ in range(18):
         page.keyboard.press("Tab")
         seen.append(page.evaluate("document.activeElement.getAttribute('href') || document.activeElement.id"))
-    assert seen[:11] == [
+    assert seen[:12] == [
         "/",
         "/",
         "/alarms",
         "/drums",
         "/trend",
+        "/again",
         "/hold",
         "/load",
         "/settings",
@@ -359,3 +360,21 @@ def test_with_accounts_nobody_comes_in_without_one_and_answers_bear_its_name(
     expect(page.locator(".person")).to_contain_text("Mira")
     page.get_by_role("button", name="Leave").click()
     expect(page).to_have_url(served.url + "/enter")
+
+
+def test_a_fold_leans_when_its_period_is_moved(served: Served, page: Page) -> None:
+    page.goto(served.url + "/again")
+    expect(page.locator("#again-outcome")).to_be_visible()
+    page.locator("#again-what").click()
+    page.get_by_role("option", name="Cold diameter x, as a signal").click()
+    expect(page.locator("#again-answer")).to_contain_text("times its floor")
+    page.wait_for_function("document.querySelector('#again-fold .js-plotly-plot')?.data?.length === 2")
+    across = "document.querySelector('#again-fold .js-plotly-plot').layout.xaxis.range[1]"
+    before = page.evaluate(across)
+    thumb = page.get_by_role("slider")
+    thumb.focus()
+    page.keyboard.press("Home")
+    page.wait_for_function(f"{across} < {before} * 0.99")
+    page.get_by_label("Your name").fill("Olle")
+    page.get_by_role("button", name="Note it").click()
+    expect(page.locator("#again-said")).to_contain_text("where it was done")

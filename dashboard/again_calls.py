@@ -1,0 +1,105 @@
+"""Callbacks of the page Recurring: the answer is computed once, the slider only folds it anew."""
+
+from collections import OrderedDict
+from typing import Any
+
+import plotly.graph_objects as go
+from dash import Dash, Input, Output, State, no_update
+from dash.exceptions import PreventUpdate
+
+from dashboard.answers import AnswerError, note_work
+from dashboard.context import Context
+from dashboard.figures.again import fold_figure
+from dashboard.pages import again
+
+KEPT = 8
+
+
+def register(app: Dash, context: Context) -> None:
+    """All of them; the newest answers are kept for the slider."""
+    kept: OrderedDict[tuple[Any, ...], again.Answer] = OrderedDict()
+
+    @app.callback(
+        Output("again-what", "data"),
+        Output("again-what", "value"),
+        Output("again-station", "data"),
+        Output("again-station", "value"),
+        Input("again-line", "value"),
+        State("again-what", "value"),
+    )
+    def choices(line: str, what: str) -> Any:
+        settings = context.configuration.lines[line]
+        found = again.kinds(settings)
+        stations = [{"value": s.name, "label": s.title or s.name} for s in settings.station]
+        data = [{"value": k, "label": v} for k, v in found.items()]
+        return data, what if what in found else next(iter(found)), stations, None
+
+    @app.callback(
+        Output("again-answer", "children"),
+        Output("again-more", "children"),
+        Output("again-period", "value"),
+        Output("again-period", "min"),
+        Output("again-period", "max"),
+        Output("again-period", "disabled"),
+        Output("again-fold-said", "children"),
+        Input("again-line", "value"),
+        Input("again-what", "value"),
+        Input("again-drums", "value"),
+        Input("again-least", "value"),
+        Input("again-most", "value"),
+    )
+    def answer(line: str, what: str, drums: str, least: Any, most: Any) -> Any:
+        if what not in again.kinds(context.configuration.lines[line]):
+            raise PreventUpdate
+        numbers = [float(x) if isinstance(x, int | float) else 0.0 for x in (least, most)]
+        found = again.answer(context, line, what, drums, *numbers)
+        kept[line, what, drums] = found
+        while len(kept) > KEPT:
+            kept.popitem(last=False)
+        p = found.period
+        if p is None:
+            return found.parts, found.more, no_update, no_update, no_update, True, "There is no period to fold at."
+        said = f"Wrapped at a period near {p:.4g} m: what keeps it stands in a column. Move the period to see it lean."
+        return found.parts, found.more, p, p * (1 - again.SPAN), p * (1 + again.SPAN), False, said
+
+    @app.callback(
+        Output("again-fold", "figure"),
+        Output("again-fold", "style"),
+        Input("again-period", "value"),
+        Input("again-period", "disabled"),
+        State("again-line", "value"),
+        State("again-what", "value"),
+        State("again-drums", "value"),
+    )
+    def fold(period: float, disabled: bool, line: str, what: str, drums: str) -> Any:
+        found = kept.get((line, what, drums))
+        if disabled or found is None or (not len(found.x) and found.shade is None):
+            return go.Figure(), {"display": "none"}
+        return fold_figure(found.x, float(period), "m", found.shade, found.shade_at), {"display": "block"}
+
+    @app.callback(
+        Output("again-work", "children"),
+        Input("again-line", "value"),
+        Input("again-what", "value"),
+        Input("again-drums", "value"),
+        Input("again-said", "children"),
+    )
+    def work(line: str, what: str, drums: str, _said: Any) -> Any:
+        return again.work(context, line, what, drums)
+
+    @app.callback(
+        Output("again-said", "children"),
+        Output("again-done", "value"),
+        Input("again-note", "n_clicks"),
+        State("again-line", "value"),
+        State("again-station", "value"),
+        State("again-by", "value"),
+        State("again-done", "value"),
+        prevent_initial_call=True,
+    )
+    def note(_n: Any, line: str, station: str | None, by: str, done: str) -> Any:
+        try:
+            note_work(context, line, station, by, done)
+        except AnswerError as error:
+            return str(error), no_update
+        return "Noted; it stands below as soon as the monitor has it.", ""

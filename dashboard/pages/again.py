@@ -1,0 +1,464 @@
+"""What keeps coming back, and which part is it? Periods, the fold, what went before, whether work helped."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import dash_mantine_components as dmc
+import numpy as np
+from dash import dcc, html
+
+from dashboard import words
+from dashboard.context import Context
+from dashboard.figures.again import score_figure
+from dashboard.figures.style import CONFIG
+from dashboard.views import attributes
+from dashboard.views.table import table
+from monitor.analysis import parts, rates, recur
+from monitor.analysis.before import what_went_before
+from monitor.analysis.recur import ALPHA, Found, Silence
+from monitor.analysis.shifts import shifts_between
+from monitor.analysis.waves import Wave, above_floor, find_wave
+from monitor.contract.config import Line
+from monitor.contract.reading import DrumRow
+from monitor.contract.record import Finding, Floats
+from monitor.contract.topics import Stream
+
+DRUMS = {"3": "newest 3 drums", "10": "10 drums", "30": "30 drums", "100": "100 drums"}
+RESOLUTION_M = 0.1  # how exactly a fault lies on its metre
+SIGNAL_M = 0.1  # grid of a diameter
+LEAST, MOST = 0.4, 20.0
+SPAN = 0.03  # the slider goes so far to each side
+WANDERS = "what stands out of the signal's own noise; what wanders is no period"
+
+
+@dataclass(frozen=True, slots=True)
+class Cable:
+    """Some drums of a line, end to end."""
+
+    line: Line
+    drums: list[DrumRow]
+    start_m: float
+    end_m: float
+
+    @property
+    def span_ms(self) -> tuple[int, int]:
+        return self.drums[0].start_ms, max(d.end_ms or 2**53 for d in self.drums)
+
+
+def content(context: Context) -> list[Any]:
+    """Choices and the form for work done; answers come by callbacks."""
+    lines = context.configuration.lines
+    first = next(iter(lines))
+    return [
+        html.Div([html.H1("What keeps coming back?")], className="top", **attributes(page="again")),
+        html.Div(
+            [
+                _select("again-line", "Line", {n: x.title for n, x in lines.items()}, first, 180),
+                _select("again-what", "What", kinds(lines[first]), next(iter(kinds(lines[first]))), 250),
+                _select("again-drums", "Over the", DRUMS, "10", 170),
+                _metres("again-least", "Periods from", LEAST),
+                _metres("again-most", "to", MOST),
+            ],
+            className="controls",
+        ),
+        html.Div(id="again-answer"),
+        html.Div(
+            [
+                html.Div([html.H2("The fold: one turn a row"), html.P(id="again-fold-said", className="note")]),
+                dmc.Slider(id="again-period", value=1.0, min=0.5, max=2.0, step=0.0001, disabled=True, w=420,
+                           updatemode="mouseup"),
+            ],
+            className="beside",
+        ),
+        dcc.Graph(id="again-fold", className="coloured", config=CONFIG, figure={}),
+        html.Div(id="again-more"),
+        html.H2("Work done"),
+        html.Div(
+            [
+                dmc.TextInput(id="again-by", label="Your name", persistence=True, persistence_type="local", w=170),
+                dmc.Select(id="again-station", label="At", searchable=True, w=200),
+                dmc.TextInput(id="again-done", label="What was done", w=420),
+                dmc.Button("Note it", id="again-note", variant="default"),
+                html.P(id="again-said", className="said", role="alert"),
+            ],
+            className="controls",
+        ),
+        html.Div(id="again-work"),
+    ]  # fmt: skip
+
+
+def _select(name: str, label: str, choices: dict[str, str], value: str, width: int) -> dmc.Select:
+    data = [{"value": k, "label": v} for k, v in choices.items()]
+    return dmc.Select(id=name, label=label, data=data, value=value, allowDeselect=False, w=width)
+
+
+def _metres(name: str, label: str, value: float) -> dmc.NumberInput:
+    return dmc.NumberInput(id=name, label=label, value=value, min=0.1, suffix=" m", w=130, debounce=300)
+
+
+def kinds(line: Line) -> dict[str, str]:
+    """What may come back: events of each check, marks, findings of windows, and diameters as signals."""
+    found = {f"event:{s.path}": words.stream_title(line, s.path) for s in line.stream if s.kind == "events"}
+    found["mark:"] = "Marked metres"
+    found["window:"] = "Beginnings of window findings"
+    return found | {
+        f"signal:{s.path}": f"{words.stream_title(line, s.path)}, as a signal" for s in line.stream if s.unit == "mm"
+    }
+
+
+def cable(context: Context, line: str, drums: str) -> Cable | None:
+    """The newest drums of a line that follow each other."""
+    newest = list(context.record.drums(line, int(drums)))[::-1]
+    if not newest:
+        return None
+    end = newest[-1].end_m if newest[-1].end_m is not None else np.inf
+    return Cable(context.configuration.lines[line], newest, newest[0].start_m, end)
+
+
+def events(context: Context, of: Cable, what: str) -> list[Finding]:
+    """Findings of a kind, in order of metre."""
+    kind, _, path = what.partition(":")
+    found = context.record.findings(of.line.line, of.start_m, of.end_m)
+    return sorted((f for f in found if f.kind == kind and path in ("", f.stream)), key=_at)
+
+
+def _at(f: Finding) -> float:
+    return f.start_m if f.kind == "window" or f.end_m is None else (f.start_m + f.end_m) / 2
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What the page shows, and what the fold needs."""
+
+    parts: list[Any]
+    more: list[Any]
+    x: Floats
+    shade: Floats | None
+    shade_at: Floats | None
+    period: float | None
+
+
+def answer(context: Context, line: str, what: str, drums: str, least: float, most: float) -> Answer:
+    """The period, its rivals, the clock and the part; then what went before and where faults come from."""
+    of = cable(context, line, drums)
+    nothing = np.empty(0)
+    if of is None:
+        return Answer([html.P("No drum of this line is on record yet.")], [], nothing, None, None, None)
+    if not 0 < least < most:
+        return Answer([html.P("Periods: from must be less than to.")], [], nothing, None, None, None)
+    if what.startswith("signal:"):
+        return _signal(context, of, what.partition(":")[2], least, most)
+    found_events = events(context, of, what)
+    x, t = np.array([_at(f) for f in found_events]), np.array([f.start_s for f in found_events])
+    found, grid = recur.find(x, least, most, RESOLUTION_M)
+    speed = _speed(x, t)
+    seconds, _ = recur.find(t, least / speed, most / speed, RESOLUTION_M / speed)
+    clock = recur.which_clock(found, seconds, x, t, _spread(x, t)) if len(x) > 3 else None
+    shown: list[Any] = [_said(found, len(x), "events")]
+    if isinstance(found, Found):
+        verdict = parts.rank(of.line.rotating_part, found.period, found.low, found.high, search=np.log(most / least))
+        shown += [*_named(verdict, found, clock), _drift(x, found.period)]
+    elif clock is not None and isinstance(seconds, Found):
+        said = f"In seconds it comes back every {seconds.period:.4g} s: {clock.why}."
+        shown.append(html.P(said, className="outcome", id="again-part"))
+        screws = _rpm(context, of)
+        verdict = parts.rank(of.line.rotating_part, seconds.period, seconds.low, seconds.high, "seconds", screws)
+        shown.append(html.P(f"{verdict.why}.", className="note"))
+    if grid is not None:
+        needed = float(np.log(grid.trials / ALPHA))
+        shown.append(
+            dcc.Graph(
+                id="again-scores", className="coloured", config=CONFIG,
+                figure=score_figure(grid.period, grid.score, needed,
+                                    found.period if isinstance(found, Found) else None, _turns(of.line), "m",
+                                    "-ln of chance"),
+            )
+        )  # fmt: skip
+    shown.append(_rivals(found))
+    more = [*_before(context, of, x), *_by_shift(context, of, found_events), *_paretos(context, of, found_events)]
+    period = found.period if isinstance(found, Found) else found.best
+    return Answer(shown, more, x, None, None, period)
+
+
+def _signal(context: Context, of: Cable, path: str, least: float, most: float) -> Answer:
+    at, v = along(context, of, path)
+    nothing = np.empty(0)
+    if len(v) < 100:
+        return Answer([html.P("Too little of it is on record in these drums.")], [], nothing, None, None, None)
+    found, power = find_wave(v, SIGNAL_M, least, most)
+    shown: list[Any] = [_said(found, int(np.isfinite(v).sum()), f"readings every {SIGNAL_M:g} m")]
+    if isinstance(found, Wave):
+        unit = words.unit(of.line.streams[path].unit)
+        verdict = parts.rank(of.line.rotating_part, found.period, found.low, found.high, search=np.log(most / least))
+        shown += _named(verdict, found, None)
+        said = f"Amplitude {found.amplitude:.3g} {unit}; {found.above_floor:.0f} times its floor: {WANDERS}."
+        shown.append(html.P(said, className="note"))
+    if power is not None:
+        inside = (power.period >= least) & (power.period <= most)
+        score = np.asarray(above_floor(power)[inside])
+        shown.append(
+            dcc.Graph(
+                id="again-scores", className="coloured", config=CONFIG,
+                figure=score_figure(power.period[inside], score, float(np.log(len(score) / ALPHA)),
+                                    found.period if isinstance(found, Wave) else None, _turns(of.line), "m",
+                                    "power over its floor"),
+            )
+        )  # fmt: skip
+    shown.append(_rivals(found))
+    period = found.period if isinstance(found, Wave) else found.best
+    return Answer(shown, [], nothing, v, at, period)
+
+
+def along(context: Context, of: Cable, path: str) -> tuple[Floats, Floats]:
+    """A stream on a regular grid of metres at its station, NaN where unseen: from its samples and the counter's."""
+    start, end = of.span_ms
+    line = of.line
+    end = min(end, context.now_ms)
+    counter = context.record.samples(Stream(line.line, *line.counter.stream.split("/")), start, end)
+    said = context.record.samples(Stream(line.line, *path.split("/")), start, end)
+    good = np.isfinite(said.v)
+    if len(counter.v) < 2 or not good.any():
+        return np.empty(0), np.empty(0)
+    steps = np.diff(counter.v)
+    steps = np.where(steps < 0, steps + (line.counter.wraps_at_m or 0.0), steps)
+    steps = np.where((steps >= 0) & (steps < 50), steps, 0.0)
+    L = np.concatenate(([0.0], np.cumsum(steps)))
+    x = np.interp(said.t_ms[good], counter.t_ms, L)
+    size = int(x[-1] / SIGNAL_M) + 1
+    cell = np.minimum((x / SIGNAL_M).astype(np.int64), size - 1)
+    counts = np.bincount(cell, minlength=size)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        v = np.bincount(cell, said.v[good], minlength=size) / counts
+    at: Floats = (np.arange(size, dtype=np.float64) + 0.5) * SIGNAL_M
+    return at, np.asarray(v, dtype=np.float64)
+
+
+def _speed(x: Floats, t: Floats) -> float:
+    return float(max((x[-1] - x[0]) / max(t[-1] - t[0], 1e-9), 1e-3)) if len(x) > 1 else 1.0
+
+
+def _spread(x: Floats, t: Floats) -> float:
+    """How much the speed changed between events, over its mean."""
+    dt = np.diff(t)
+    v = np.diff(x)[dt > 0] / dt[dt > 0]
+    return float(v.std() / v.mean()) if len(v) > 1 and v.mean() > 0 else 0.0
+
+
+def _rpm(context: Context, of: Cable) -> dict[str, float]:
+    """Mean speed of each drive that a part turns by."""
+    start, end = of.span_ms
+    found = {}
+    for part in of.line.rotating_part:
+        if part.speed_stream and part.speed_stream not in found:
+            v = context.record.samples(
+                Stream(of.line.line, *part.speed_stream.split("/")), start, min(end, context.now_ms)
+            ).v
+            if np.isfinite(v).any():
+                found[part.speed_stream] = float(np.nanmedian(v))
+    return found
+
+
+def _said(found: Found | Wave | Silence, count: int, of: str) -> html.P:
+    if isinstance(found, Silence):
+        return html.P(f"{count:,} {of}: {found.why}.", className="outcome", id="again-outcome")
+    share = f"; {found.share:.0%} of them keep it" if isinstance(found, Found) else ""
+    text = (
+        f"It comes back every {found.period:.4g} m ({found.low:.4f} to {found.high:.4f}){share}. "
+        f"By chance {_once(found.false_alarm)} searches like this."
+    )
+    return html.P(text, className="outcome", id="again-outcome")
+
+
+def _once(chance: float) -> str:
+    return "less than once in a million" if chance < 1e-6 else f"once in {1 / chance:,.3g}"
+
+
+def _named(verdict: parts.Verdict, found: Found | Wave, clock: recur.Clock | None) -> list[Any]:
+    rows = [
+        [c.part.title or c.part.name, c.part.station, c.marks, f"{c.period:.4f} m", f"{c.away:+.1f}", f"{c.weight:.1%}"]
+        for c in verdict.candidates
+        if abs(c.away) < 30
+    ]
+    rows.append(["none of the listed parts", "", "", "", "", f"{verdict.none:.1%}"])
+    said = f"{verdict.why}."
+    if clock is not None:
+        said += f" Clock: {clock.word} ({clock.why})."
+    return [
+        html.P(said, className="outcome", id="again-part"),
+        table(
+            "Rotating parts of this line against the period: away in standard deviations of wear and measurement",
+            ["Part", "Station", "Marks a turn", "Would show at", "Away", "Weight"], rows, empty="",
+            numeric=(2, 3, 4, 5),
+        ),
+    ]  # fmt: skip
+
+
+def _drift(x: Floats, period: float) -> html.P:
+    found = recur.drift(x, period)
+    if found is None:
+        return html.P("Too few events in each stretch to follow its phase along the cable.", className="note")
+    steady = "keeps its phase" if found.straight else "its phase bends"
+    return html.P(
+        f"Along these drums it {steady}; the period changed by {found.period_change * 100:+.3f} %.", className="note"
+    )
+
+
+def _turns(line: Line) -> list[tuple[str, float]]:
+    return [(p.title or p.name, p.circumference_m) for p in line.rotating_part if p.circumference_m]
+
+
+def _rivals(found: Found | Wave | Silence) -> Any:
+    if isinstance(found, Silence) or not found.rivals:
+        return html.P("")
+    rows = [[f"{r.period:.4f} m", r.relation, _once(r.false_alarm)] for r in found.rivals]
+    return table(
+        "Its rivals: folding cannot tell a turn from its half or third, so the longest that explains it is named",
+        ["Period", "What it is to the one named", "By chance"], rows, empty="", numeric=(0,),
+    )  # fmt: skip
+
+
+# ---- more --------------------------------------------------------------------------------------------------------
+
+
+def _before(context: Context, of: Cable, x: Floats) -> list[Any]:
+    if not len(x):
+        return []
+    end = of.end_m if np.isfinite(of.end_m) else float(x.max()) + 100
+    rows = context.record.rows(of.line.line, of.start_m, end)
+    metre = np.asarray(rows.get("line_metre", ()))
+    if len(metre) < 200:
+        return []
+    skipped = {s.path for s in of.line.stream if s.kind == "events"} | {"line_metre"}
+    columns = {n: np.asarray(v, float) for n, v in rows.items() if n not in skipped and not n.startswith("cure/")}
+    places = sorted({int(m) for m in np.floor(x) - metre[0] if 0 <= m < len(metre)})
+    try:
+        found = what_went_before(columns, places)
+    except ValueError as error:
+        return [html.H2("What went before"), html.P(f"{str(error).capitalize()}.", className="note")]
+    shown = [
+        [_column_title(of.line, d.stream), f"{d.largest:+.1f}", _offset(d.offset_m), f"{d.chance:.3f}",
+         "differs" if d.chance < 0.05 else ""]
+        for d in found[:8]
+    ]  # fmt: skip
+    return [
+        html.H2("What went before"),
+        table(
+            f"{len(places)} faulty metres laid over each other against clean ones of the same drums; chances corrected "
+            f"for {len(found)} streams",
+            ["Stream, as the metre met it", "Difference, sigma", "Where largest", "By chance", ""], shown, empty="",
+            numeric=(1, 3),
+        ),
+    ]  # fmt: skip
+
+
+def _column_title(line: Line, name: str) -> str:
+    if name.startswith("dwell/"):
+        return f"Dwell in {words.inside(words.station_title(line, name.removeprefix('dwell/')))}"
+    path, _, end = (name, "", "")
+    for tail in ("/min", "/max"):
+        if name.endswith(tail):
+            path, end = name.removesuffix(tail), {"/min": ", least", "/max": ", most"}[tail]
+    return words.stream_title(line, path) + end
+
+
+def _offset(m: float) -> str:
+    return "at the fault" if m == 0 else f"{abs(m):.0f} m {'earlier' if m < 0 else 'later'} on the drum"
+
+
+def _by_shift(context: Context, of: Cable, found: Sequence[Finding]) -> list[Any]:
+    works = context.configuration.works
+    start, end = of.span_ms
+    end = min(end, context.now_ms)
+    spans = shifts_between(start, end, works.shift, works.time_zone)
+    names = list(dict.fromkeys(s.name for s in works.shift))
+    if len(names) < 2 or not found or len({s.name for s in spans}) < 2:
+        return []
+    lengths, counts = dict.fromkeys(names, 0.0), dict.fromkeys(names, 0)
+    for d in of.drums:
+        d_end_ms, d_end_m = d.end_ms or end, d.end_m
+        if d_end_m is None:
+            continue
+        for s in spans:
+            inside = max(0, min(s.end_ms, d_end_ms) - max(s.start_ms, d.start_ms))
+            lengths[s.name] += (d_end_m - d.start_m) * inside / max(d_end_ms - d.start_ms, 1)
+    for f in found:
+        name = next((s.name for s in spans if s.start_ms <= f.start_s * 1e3 < s.end_ms), None)
+        if name:
+            counts[name] += 1
+    if sum(lengths.values()) <= 0:
+        return []
+    told = recur.by_shift(names, [counts[n] for n in names], [lengths[n] for n in names])
+    rows = [
+        [n, c, f"{x / 1000:.1f} km", f"{1000 * c / x:.3g}" if x else words.NOTHING]
+        for n, c, x in zip(told.names, told.counts, told.lengths, strict=True)
+    ]
+    said = f"By shift: one rate for all would look so uneven with a chance of {told.chance:.2g}"
+    return [table(said, ["Shift", "Faults", "Cable made", "Per km"], rows, empty="", numeric=(1, 2, 3))]
+
+
+def _paretos(context: Context, of: Cable, found: Sequence[Finding]) -> list[Any]:
+    everywhere = []
+    for name in context.configuration.lines:
+        for d in context.record.drums(name, len(of.drums)):
+            end = d.end_m if d.end_m is not None else np.inf
+            some = [f for f in context.record.findings(name, d.start_m, end) if f.kind == "event"]
+            inside = [f for f in some if d.start_m <= _at(f) < end]
+            everywhere += [
+                (context.configuration.lines[name].title, f.stream.split("/")[0], d.recipe, d.drum) for f in inside
+            ]
+    if not everywhere:
+        return []
+    blocks = []
+    for place, title in enumerate(("line", "station", "product", "drum")):
+        bars = rates.pareto((one[place] for one in everywhere), 8)
+        rows = [[b.name, b.count, f"{b.upto:.0%}"] for b in bars]
+        blocks.append(table(f"By {title}", ["", "Faults", "Up to here"], rows, empty="", numeric=(1, 2)))
+    return [html.H2("Where faults come from"), html.Div(blocks, className="beside-blocks")]
+
+
+# ---- work --------------------------------------------------------------------------------------------------------
+
+
+def work(context: Context, line: str, what: str, drums: str) -> list[Any]:
+    """What was done on a line, and whether faults became fewer since."""
+    of = cable(context, line, "100")
+    if of is None:
+        return []
+    everything = context.record.findings(line, of.start_m, of.end_m)
+    done = sorted((f for f in everything if f.kind == "work"), key=lambda f: -f.start_s)
+    now = context.line_now(line)
+    newest_m = now.line_metre if now else (of.end_m if np.isfinite(of.end_m) else of.start_m)
+    kind = what if not what.startswith("signal:") else next(iter(kinds(of.line)))
+    x = np.array([_at(f) for f in events(context, of, kind)])
+    rows = [_effect(context, of, f, done, x, newest_m) for f in done[:20]]
+    parts_: list[Any] = [
+        table(
+            "Work, newest first: faults per km from the work before it to the work after it (exact Poisson test)",
+            ["When", "At", "What", "Before", "After", "After over before (95 %)", "Chance", ""], rows,
+            empty="Nothing was noted on this line yet.", numeric=(3, 4, 5, 6),
+        )
+    ]  # fmt: skip
+    changed = rates.changed_at(x, of.start_m, newest_m) if newest_m > of.start_m else None
+    if changed is not None and changed.chance < 0.05:
+        parts_.append(html.P(
+            f"The rate changed at line metre {changed.at:,.0f} ({changed.low:,.0f} to {changed.high:,.0f}): from "
+            f"{changed.before_per_km:.3g} to {changed.after_per_km:.3g} per km; by chance {changed.chance:.3f}.",
+            className="note",
+        ))  # fmt: skip
+    return parts_
+
+
+def _effect(context: Context, of: Cable, f: Finding, done: Sequence[Finding], x: Floats, newest_m: float) -> list[Any]:
+    same = sorted(g.start_m for g in done)
+    place = same.index(f.start_m)
+    start = same[place - 1] if place else of.start_m
+    end = same[place + 1] if place + 1 < len(same) else newest_m
+    head = [words.local(round(f.start_s * 1e3), context.zone, day=True), f.stream.split("/")[0], f.text]
+    if f.start_m <= start or end <= f.start_m:
+        return [*head, "", "", "", "", "no cable on one side yet"]
+    before, after = (int(((x >= a) & (x < b)).sum()) for a, b in ((start, f.start_m), (f.start_m, end)))
+    c = rates.rate_change(before, f.start_m - start, after, end - f.start_m)
+    per_km = [f"{1000 * n / m:.3g} ({n})" for n, m in ((before, f.start_m - start), (after, end - f.start_m))]
+    ratio = "" if c.ratio != c.ratio else f"{c.ratio:.2f} ({c.interval.low:.2f} to {c.interval.high:.2f})"
+    return [*head, *per_km, ratio, f"{c.chance:.3g}", c.word]

@@ -1,0 +1,114 @@
+"""The page Recurring: what it says of a record in which a wheel marks the cable, and of work that helped."""
+
+import numpy as np
+import pytest
+
+from dashboard.answers import AnswerError, note_work
+from dashboard.figures.again import fold_figure, score_figure
+from dashboard.pages import again
+from monitor.contract.record import Finding, Verdict
+from tests.dashboard.conftest import NOW_S
+from tests.dashboard.fake_record import FIRST_L_M, SPEED_M_PER_MIN, START_S
+from tests.dashboard.test_limits import said
+
+EVENT = "event:spark-electrode/spark-fault"
+
+
+def fault(at: float, kind: str = "event", text: str = "", stream: str = "spark-electrode/spark-fault") -> Finding:
+    t = START_S + (at - FIRST_L_M["core-1"]) * 60 / SPEED_M_PER_MIN["core-1"]
+    half = 0.5 if kind == "event" else 0.0
+    verdict = Verdict.NONCONFORMING if kind == "event" else Verdict.CONFORMING
+    return Finding(
+        "core-1", f"{kind}@{at}", kind, stream, kind, verdict, at - half, at + half, t, t, 1.0, None, "", text
+    )
+
+
+@pytest.fixture
+def marked(record, monkeypatch):
+    """A capstan wheel of 2.513 m marks a third of its turns for 4 km, then someone turned it."""
+    rng = np.random.default_rng(1)
+    turns = 20_000 + np.arange(0, 4000, 2.513)
+    found = [fault(x) for x in turns[rng.random(len(turns)) < 0.3] + rng.normal(0, 0.03)]
+    found += [fault(x) for x in rng.uniform(20_000, 31_000, 40)]
+    found.append(fault(24_010.0, "work", "Olle: wheel turned", "capstan/work"))
+    found.sort(key=lambda f: f.start_m)
+    monkeypatch.setattr(
+        record,
+        "findings",
+        lambda line, a, b: [f for f in found if line == "core-1" and a <= f.end_m and f.start_m <= b],
+    )
+    return record
+
+
+def test_the_wheel_is_named_with_period_rivals_and_fold(context, marked):
+    found = again.answer(context, "core-1", EVENT, "30", 0.4, 20.0)
+    text = said(found.parts)
+    assert "It comes back every 2.513 m" in text
+    assert "Capstan wheel: it would show at 2.513 m" in text
+    assert "its half" in text
+    assert "Clock: not told" in text
+    assert found.period == pytest.approx(2.513, abs=1e-3)
+    figure = fold_figure(found.x, found.period, "m")
+    across = np.array(figure.data[0].x) / found.period
+    assert np.median(np.abs(across - 0.5)) < 0.05  # what keeps it stands in the middle
+    assert "Where faults come from" in said(found.more)
+    assert "What went before" in said(found.more)
+
+
+def test_a_repair_that_helped_is_said_to_have_helped(context, marked):
+    text = said(again.work(context, "core-1", EVENT, "30"))
+    assert "Olle: wheel turned" in text
+    assert "it fell" in text
+    assert "The rate changed at line metre" in text
+
+
+def test_a_diameter_is_looked_through_as_a_signal(context, record):
+    """The fake record's diameter swings with 2 pi / 1.7 per metre of its rows, in time at 230 m/min."""
+    found = again.answer(context, "core-1", "signal:cold-gauge/diameter-x", "3", 0.4, 40.0)
+    text = said(found.parts)
+    assert "It comes back every" in text
+    assert "times its floor" in text
+    assert found.shade is not None
+    assert len(fold_figure(found.x, 5.0, "m", found.shade, found.shade_at).data) == 2
+
+
+def test_few_faults_and_strange_ranges_are_said(context, record, monkeypatch):
+    monkeypatch.setattr(record, "findings", lambda *_: [fault(20_100.0)])
+    found = again.answer(context, "core-1", EVENT, "3", 0.4, 20.0)
+    assert "only 1 events" in said(found.parts)
+    assert found.period is None
+    assert "from must be less" in said(again.answer(context, "core-1", EVENT, "3", 5.0, 1.0).parts)
+    monkeypatch.setattr(record, "drums", lambda *_: [])
+    assert "No drum" in said(again.answer(context, "core-1", EVENT, "3", 0.4, 20.0).parts)
+
+
+def test_scores_keep_every_peak_when_thinned():
+    period = np.geomspace(0.4, 20, 200_000)
+    score = np.zeros(len(period))
+    score[123_456] = 77.0
+    figure = score_figure(period, score, 10.0, None, [("Wheel", 2.5)], "m", "score")
+    assert max(figure.data[0].y) == 77.0
+    assert len(figure.data[0].y) <= 4000
+
+
+def test_work_is_noted_with_name_place_and_deed(context, gateway):
+    note_work(context, "core-1", "capstan", " Olle ", "wheel turned")
+    ((line, action),) = gateway.sent
+    assert (line, action.action, action.by, action.station, action.reason) == (
+        "core-1", "note work", "Olle", "capstan", "wheel turned",
+    )  # fmt: skip
+    assert action.t == round(NOW_S * 1e3)
+
+
+@pytest.mark.parametrize(
+    ("station", "by", "done", "says"),
+    [
+        ("capstan", "", "x", "Give your name"),
+        (None, "Olle", "x", "where it was done"),
+        ("capstan", "Olle", " ", "what was done"),
+    ],
+)
+def test_what_is_wanting_is_said(context, gateway, station, by, done, says):
+    with pytest.raises(AnswerError, match=says):
+        note_work(context, "core-1", station, by, done)
+    assert gateway.sent == []
