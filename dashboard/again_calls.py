@@ -40,6 +40,7 @@ def register(app: Dash, context: Context) -> None:
         Output("again-period", "value"),
         Output("again-period", "min"),
         Output("again-period", "max"),
+        Output("again-period", "marks"),
         Output("again-period", "disabled"),
         Output("again-fold-said", "children"),
         Input("again-line", "value"),
@@ -58,9 +59,11 @@ def register(app: Dash, context: Context) -> None:
             kept.popitem(last=False)
         p = found.period
         if p is None:
-            return found.parts, found.more, no_update, no_update, no_update, True, "There is no period to fold at."
-        said = f"Wrapped at a period near {p:.4g} m: what keeps it stands in a column. Move the period to see it lean."
-        return found.parts, found.more, p, p * (1 - again.SPAN), p * (1 + again.SPAN), False, said
+            none = "There is no period to fold at."
+            return found.parts, found.more, no_update, no_update, no_update, [], True, none
+        said = f"Wrapped near {p:.4g} {found.unit}: what keeps it stands in a column. Move the period to see it lean."
+        marks = [{"value": p, "label": f"{p:.4g}"}]
+        return found.parts, found.more, p, p * (1 - again.SPAN), p * (1 + again.SPAN), marks, False, said
 
     @app.callback(
         Output("again-fold", "figure"),
@@ -75,7 +78,7 @@ def register(app: Dash, context: Context) -> None:
         found = kept.get((line, what, drums))
         if disabled or found is None or (not len(found.x) and found.shade is None):
             return go.Figure(), {"display": "none"}
-        return fold_figure(found.x, float(period), "m", found.shade, found.shade_at), {"display": "block"}
+        return fold_figure(found.x, float(period), found.unit, found.shade, found.shade_at), {"display": "block"}
 
     @app.callback(
         Output("again-work", "children"),

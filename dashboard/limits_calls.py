@@ -32,6 +32,10 @@ def _recipe(context: Context, line: str, name: str) -> Recipe:
 
 
 def _choosing(app: Dash, context: Context) -> None:
+    @app.callback(Output("limits-span", "data"), Output("limits-span", "value"), Input("limits-line", "value"))
+    def spans(line: str) -> Any:
+        return limits.spans(context, line), "1 h"
+
     @app.callback(Output("limits-recipe", "data"), Output("limits-recipe", "value"), Input("limits-line", "value"))
     def recipes(line: str) -> Any:
         found = context.recipes(line)
@@ -134,11 +138,12 @@ def _running(app: Dash, context: Context) -> None:
         State("limits-cure", "checked"),
         State("limits-changes", "data"),
         State("limits-most", "value"),
+        State("limits-lines", "checked"),
         prevent_initial_call=True,
     )
     def run(
         _g: Any, _s: Any, _x: Any, _t: Any, key: str | None, line: str, recipe: str, group: str, span: str, cure: bool,
-        changes: dict[str, Any], most: Any,
+        changes: dict[str, Any], most: Any, everywhere: bool,
     ) -> Any:  # fmt: skip
         bench = context.bench
         if bench is None:
@@ -146,7 +151,8 @@ def _running(app: Dash, context: Context) -> None:
         what = ctx.triggered_id
         if what in ("limits-go", "limits-suggest"):
             try:
-                asked = _asked(context, str(what), line, recipe, group, span, bool(cure), changes or {}, most)
+                of_kind = tuple(_lines(context, line, bool(everywhere)))
+                asked = _asked(context, str(what), of_kind, line, recipe, group, span, bool(cure), changes or {}, most)
                 key = bench.begin(asked)
             except (LimitsError, TooManyError, NotDoneError) as error:
                 return no_update, True, str(error), no_update, None, False, True
@@ -166,15 +172,14 @@ def _running(app: Dash, context: Context) -> None:
 
 
 def _asked(
-    context: Context, what: str, line: str, recipe: str, group: str, span: str, cure: bool, changes: dict[str, Any],
-    most: Any,
+    context: Context, what: str, of_kind: tuple[str, ...], line: str, recipe: str, group: str, span: str, cure: bool,
+    changes: dict[str, Any], most: Any,
 ) -> Asked | AskedLimit:  # fmt: skip
-    end = context.now_ms
-    start = end - limits.SPANS.get(span, 3_600_000)
+    start, end = limits.span_ms(context, line, span)
     found = _recipe(context, line, recipe)
     if what == "limits-go":
         with_limits(found, changes)
-        return Asked(line, start, end, {recipe: changes} if changes else {}, cure)
+        return Asked(line, start, end, {recipe: changes} if changes else {}, cure, of_kind)
     kind, _, path = group.partition("/")
     present = limits_of(found)
     name = next((n for n in ("hi", "lo", "hihi", "lolo") if present.get(f"{group}/{n}") is not None), None)

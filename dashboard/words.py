@@ -101,6 +101,12 @@ def inside(title: str) -> str:
     return title[:1].lower() + title[1:] if title[1:2].islower() else title
 
 
+def local_hour(t_ms: int, zone: str) -> float:
+    """Hours of the local day, 0 to 24."""
+    at = datetime.fromtimestamp(t_ms / 1e3, UTC).astimezone(ZoneInfo(zone))
+    return at.hour + at.minute / 60 + at.second / 3600
+
+
 def metres(value: float) -> str:
     """A place on a drum to 0.1 m."""
     return number(value, "m", 1)

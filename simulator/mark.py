@@ -399,6 +399,16 @@ def _options(parser: ArgumentParser) -> None:
     parser.add_argument("--truth", type=Path, required=True, metavar="FOLDER", help="what `simulate --truth` wrote")
     parser.add_argument("--store", required=True, metavar="FOLDER", help="the monitor's store: a folder or an address")
     parser.add_argument("--configs", type=Path, default=Path("configs"), metavar="FOLDER", help="the configuration")
+    parser.add_argument("--faults", type=Path, metavar="FILE", help="write what is truly bad as CSV, for a rehearsal")
+
+
+def faults_csv(truths: Sequence[Truth]) -> str:
+    """What is truly bad, as `everymetre rehearse --known` reads it."""
+    rows = ["line,start_m,end_m,of"]
+    for t in truths:
+        rows += [f"{t.line},{s.metre:.3f},{s.metre:.3f},spark fault of {s.cause}" for s in t.sparks]
+        rows += [f"{t.line},{b.start_m:.3f},{b.end_m:.3f},{b.stream} beyond {b.check}" for b in t.beyond]
+    return "\n".join([*rows, ""])
 
 
 def _run(options: Namespace) -> int:
@@ -408,6 +418,8 @@ def _run(options: Namespace) -> int:
             f"no truth in {options.truth}: write it with `everymetre simulate --truth {options.truth}`", file=sys.stderr
         )
         return 2
+    if options.faults:
+        options.faults.write_text(faults_csv(truths), encoding="utf-8")
     try:
         configuration = load(options.configs)
         address = _address(options.store)

@@ -57,8 +57,8 @@ def content(context: Context) -> list[Any]:
                 _select("again-line", "Line", {n: x.title for n, x in lines.items()}, first, 180),
                 _select("again-what", "What", kinds(lines[first]), next(iter(kinds(lines[first]))), 250),
                 _select("again-drums", "Over the", DRUMS, "10", 170),
-                _metres("again-least", "Periods from", LEAST),
-                _metres("again-most", "to", MOST),
+                _number("again-least", "Periods from", LEAST),
+                _number("again-most", "to", MOST),
             ],
             className="controls",
         ),
@@ -93,8 +93,8 @@ def _select(name: str, label: str, choices: dict[str, str], value: str, width: i
     return dmc.Select(id=name, label=label, data=data, value=value, allowDeselect=False, w=width)
 
 
-def _metres(name: str, label: str, value: float) -> dmc.NumberInput:
-    return dmc.NumberInput(id=name, label=label, value=value, min=0.1, suffix=" m", w=130, debounce=300)
+def _number(name: str, label: str, value: float) -> dmc.NumberInput:
+    return dmc.NumberInput(id=name, label=label, value=value, min=0.05, w=130, debounce=300)
 
 
 def kinds(line: Line) -> dict[str, str]:
@@ -102,9 +102,10 @@ def kinds(line: Line) -> dict[str, str]:
     found = {f"event:{s.path}": words.stream_title(line, s.path) for s in line.stream if s.kind == "events"}
     found["mark:"] = "Marked metres"
     found["window:"] = "Beginnings of window findings"
-    return found | {
-        f"signal:{s.path}": f"{words.stream_title(line, s.path)}, as a signal" for s in line.stream if s.unit == "mm"
-    }
+    gauges = [s.path for s in line.stream if s.unit == "mm"]
+    found |= {f"signal:{path}": f"{words.stream_title(line, path)}, as a signal" for path in gauges}
+    cycling = [s for s in line.stream if s.kind == "samples" and s.unit != "mm" and s.path != line.counter.stream]
+    return found | {f"cycle:{s.path}": f"{words.stream_title(line, s.path)}, in seconds" for s in cycling}
 
 
 def cable(context: Context, line: str, drums: str) -> Cable | None:
@@ -137,6 +138,7 @@ class Answer:
     shade: Floats | None
     shade_at: Floats | None
     period: float | None
+    unit: str = "m"
 
 
 def answer(context: Context, line: str, what: str, drums: str, least: float, most: float) -> Answer:
@@ -147,8 +149,12 @@ def answer(context: Context, line: str, what: str, drums: str, least: float, mos
         return Answer([html.P("No drum of this line is on record yet.")], [], nothing, None, None, None)
     if not 0 < least < most:
         return Answer([html.P("Periods: from must be less than to.")], [], nothing, None, None, None)
-    if what.startswith("signal:"):
-        return _signal(context, of, what.partition(":")[2], least, most)
+    kind, _, path = what.partition(":")
+    if kind == "signal":
+        at, v = along(context, of, path)
+        return _signal(context, of, path, Signal(at, v, SIGNAL_M, "metres"), least, most)
+    if kind == "cycle":
+        return _signal(context, of, path, in_time(context, of, path), least, most)
     found_events = events(context, of, what)
     x, t = np.array([_at(f) for f in found_events]), np.array([f.start_s for f in found_events])
     found, grid = recur.find(x, least, most, RESOLUTION_M)
@@ -176,22 +182,55 @@ def answer(context: Context, line: str, what: str, drums: str, least: float, mos
             )
         )  # fmt: skip
     shown.append(_rivals(found))
-    more = [*_before(context, of, x), *_by_shift(context, of, found_events), *_paretos(context, of, found_events)]
+    more = [
+        *_before(context, of, x), *_by_place(context, of, x, t), *_by_shift(context, of, found_events),
+        *_paretos(context, of, found_events),
+    ]  # fmt: skip
     period = found.period if isinstance(found, Found) else found.best
     return Answer(shown, more, x, None, None, period)
 
 
-def _signal(context: Context, of: Cable, path: str, least: float, most: float) -> Answer:
-    at, v = along(context, of, path)
-    nothing = np.empty(0)
+@dataclass(frozen=True, slots=True)
+class Signal:
+    """A stream on a regular grid of a clock, NaN where unseen."""
+
+    at: Floats
+    v: Floats
+    spacing: float
+    clock: str
+
+    @property
+    def unit(self) -> str:
+        return "m" if self.clock == "metres" else "s"
+
+
+def in_time(context: Context, of: Cable, path: str) -> Signal:
+    """A stream at its own interval, from its samples."""
+    start, end = of.span_ms
+    spacing = float(of.line.streams[path].interval_s or 1.0)
+    said = context.record.samples(Stream(of.line.line, *path.split("/")), start, min(end, context.now_ms))
+    if len(said.v) < 2:
+        return Signal(np.empty(0), np.empty(0), spacing, "seconds")
+    cell = np.rint((said.t_ms - said.t_ms[0]) / 1e3 / spacing).astype(np.int64)
+    v = np.full(min(int(cell[-1]) + 1, 20_000_000), np.nan)
+    v[cell[cell < len(v)]] = said.v[cell < len(v)]
+    return Signal(np.arange(len(v), dtype=np.float64) * spacing, v, spacing, "seconds")
+
+
+def _signal(context: Context, of: Cable, path: str, signal: Signal, least: float, most: float) -> Answer:
+    at, v, nothing = signal.at, signal.v, np.empty(0)
     if len(v) < 100:
         return Answer([html.P("Too little of it is on record in these drums.")], [], nothing, None, None, None)
-    found, power = find_wave(v, SIGNAL_M, least, most)
-    shown: list[Any] = [_said(found, int(np.isfinite(v).sum()), f"readings every {SIGNAL_M:g} m")]
+    found, power = find_wave(v, signal.spacing, least, most)
+    readings = f"readings every {signal.spacing:g} {signal.unit}"
+    shown: list[Any] = [_said(found, int(np.isfinite(v).sum()), readings, signal.unit)]
     if isinstance(found, Wave):
         unit = words.unit(of.line.streams[path].unit)
-        verdict = parts.rank(of.line.rotating_part, found.period, found.low, found.high, search=np.log(most / least))
-        shown += _named(verdict, found, None)
+        verdict = parts.rank(
+            of.line.rotating_part, found.period, found.low, found.high, signal.clock, _rpm(context, of),
+            np.log(most / least),
+        )  # fmt: skip
+        shown += _named(verdict, found, None, signal.unit)
         said = f"Amplitude {found.amplitude:.3g} {unit}; {found.above_floor:.0f} times its floor: {WANDERS}."
         shown.append(html.P(said, className="note"))
     if power is not None:
@@ -201,13 +240,14 @@ def _signal(context: Context, of: Cable, path: str, least: float, most: float) -
             dcc.Graph(
                 id="again-scores", className="coloured", config=CONFIG,
                 figure=score_figure(power.period[inside], score, float(np.log(len(score) / ALPHA)),
-                                    found.period if isinstance(found, Wave) else None, _turns(of.line), "m",
+                                    found.period if isinstance(found, Wave) else None,
+                                    _turns(of.line) if signal.clock == "metres" else [], signal.unit,
                                     "power over its floor"),
             )
         )  # fmt: skip
     shown.append(_rivals(found))
     period = found.period if isinstance(found, Wave) else found.best
-    return Answer(shown, [], nothing, v, at, period)
+    return Answer(shown, [], nothing, v, at, period, signal.unit)
 
 
 def along(context: Context, of: Cable, path: str) -> tuple[Floats, Floats]:
@@ -259,12 +299,12 @@ def _rpm(context: Context, of: Cable) -> dict[str, float]:
     return found
 
 
-def _said(found: Found | Wave | Silence, count: int, of: str) -> html.P:
+def _said(found: Found | Wave | Silence, count: int, of: str, unit: str = "m") -> html.P:
     if isinstance(found, Silence):
         return html.P(f"{count:,} {of}: {found.why}.", className="outcome", id="again-outcome")
     share = f"; {found.share:.0%} of them keep it" if isinstance(found, Found) else ""
     text = (
-        f"It comes back every {found.period:.4g} m ({found.low:.4f} to {found.high:.4f}){share}. "
+        f"It comes back every {found.period:.4g} {unit} ({found.low:.4f} to {found.high:.4f}){share}. "
         f"By chance {_once(found.false_alarm)} searches like this."
     )
     return html.P(text, className="outcome", id="again-outcome")
@@ -274,9 +314,16 @@ def _once(chance: float) -> str:
     return "less than once in a million" if chance < 1e-6 else f"once in {1 / chance:,.3g}"
 
 
-def _named(verdict: parts.Verdict, found: Found | Wave, clock: recur.Clock | None) -> list[Any]:
+def _named(verdict: parts.Verdict, found: Found | Wave, clock: recur.Clock | None, unit: str = "m") -> list[Any]:
     rows = [
-        [c.part.title or c.part.name, c.part.station, c.marks, f"{c.period:.4f} m", f"{c.away:+.1f}", f"{c.weight:.1%}"]
+        [
+            c.part.title or c.part.name,
+            c.part.station,
+            c.marks,
+            f"{c.period:.4f} {unit}",
+            f"{c.away:+.1f}",
+            f"{c.weight:.1%}",
+        ]
         for c in verdict.candidates
         if abs(c.away) < 30
     ]
@@ -311,7 +358,7 @@ def _turns(line: Line) -> list[tuple[str, float]]:
 def _rivals(found: Found | Wave | Silence) -> Any:
     if isinstance(found, Silence) or not found.rivals:
         return html.P("")
-    rows = [[f"{r.period:.4f} m", r.relation, _once(r.false_alarm)] for r in found.rivals]
+    rows = [[f"{r.period:.4f}", r.relation, _once(r.false_alarm)] for r in found.rivals]
     return table(
         "Its rivals: folding cannot tell a turn from its half or third, so the longest that explains it is named",
         ["Period", "What it is to the one named", "By chance"], rows, empty="", numeric=(0,),
@@ -364,6 +411,26 @@ def _column_title(line: Line, name: str) -> str:
 
 def _offset(m: float) -> str:
     return "at the fault" if m == 0 else f"{abs(m):.0f} m {'earlier' if m < 0 else 'later'} on the drum"
+
+
+def _by_place(context: Context, of: Cable, x: Floats, t: Floats) -> list[Any]:
+    """Whether faults gather at one place of every drum, or at one time of the day."""
+    ended = [d for d in of.drums if d.end_m is not None]
+    spans = [(d.start_m, d.end_m) for d in ended if d.end_m is not None]
+    shares = np.array([(m - a) / (b - a) for a, b in spans for m in x if a <= m < b])
+    said = []
+    if len(shares) >= recur.FEWEST and len(ended) > 1:
+        length, at = recur.mean_resultant(2 * np.pi * shares)
+        chance = recur.rayleigh_p(len(shares), length)
+        where = f"most at {at / (2 * np.pi):.0%} of its length" if chance < ALPHA else "no place stands out"
+        said.append(f"Over the drum: {where} (by chance {chance:.2g}).")
+    if len(t) >= recur.FEWEST and t[-1] - t[0] > 2 * 86_400:
+        local = np.array([words.local_hour(round(s * 1e3), context.zone) for s in t])
+        length, at = recur.mean_resultant(2 * np.pi * local / 24)
+        chance = recur.rayleigh_p(len(t), length)
+        when = f"most about {at / (2 * np.pi) * 24:.0f} o'clock" if chance < ALPHA else "no hour stands out"
+        said.append(f"Over the day: {when} (by chance {chance:.2g}).")
+    return [html.P(" ".join(said), className="note")] if said else []
 
 
 def _by_shift(context: Context, of: Cable, found: Sequence[Finding]) -> list[Any]:
@@ -429,7 +496,7 @@ def work(context: Context, line: str, what: str, drums: str) -> list[Any]:
     done = sorted((f for f in everything if f.kind == "work"), key=lambda f: -f.start_s)
     now = context.line_now(line)
     newest_m = now.line_metre if now else (of.end_m if np.isfinite(of.end_m) else of.start_m)
-    kind = what if not what.startswith("signal:") else next(iter(kinds(of.line)))
+    kind = what if not what.startswith(("signal:", "cycle:")) else next(iter(kinds(of.line)))
     x = np.array([_at(f) for f in events(context, of, kind)])
     rows = [_effect(context, of, f, done, x, newest_m) for f in done[:20]]
     parts_: list[Any] = [

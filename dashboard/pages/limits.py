@@ -40,8 +40,16 @@ def content(context: Context) -> list[Any]:
                 _select("limits-line", "Line", {n: x.title for n, x in lines.items()}, first),
                 dmc.Select(id="limits-recipe", label="Recipe", allowDeselect=False, w=290),
                 dmc.Select(id="limits-group", label="Limits of", allowDeselect=False, searchable=True, w=270),
-                _select("limits-span", "Over the last", {s: s for s in SPANS}, "1 h", 110),
+                dmc.Select(
+                    id="limits-span",
+                    label="Over",
+                    value="1 h",
+                    allowDeselect=False,
+                    w=190,
+                    data=spans(context, first),
+                ),
                 dmc.Switch(id="limits-cure", label="with cure", checked=True, mb=6),
+                dmc.Switch(id="limits-lines", label="all lines of its kind", mb=6),
             ],
             className="controls",
         ),
@@ -70,6 +78,20 @@ def content(context: Context) -> list[Any]:
         dcc.Interval(id="limits-tick", interval=700, disabled=True),
         dcc.Interval(id="limits-turn", interval=3000),
     ]
+
+
+def spans(context: Context, line: str) -> list[dict[str, str]]:
+    """The last hours and days, or the time of one of the newest drums."""
+    drums = [{"value": f"drum:{d.drum}", "label": f"drum {d.drum}"} for d in context.record.drums(line, 12)]
+    return [{"value": s, "label": f"the last {s}"} for s in SPANS] + drums
+
+
+def span_ms(context: Context, line: str, choice: str) -> tuple[int, int]:
+    """Start and end of a choice of `spans`."""
+    drum = context.record.drum(line, choice.removeprefix("drum:")) if choice.startswith("drum:") else None
+    if drum is not None:
+        return drum.start_ms, drum.end_ms or context.now_ms
+    return context.now_ms - SPANS.get(choice, 3_600_000), context.now_ms
 
 
 def _select(name: str, label: str, choices: Mapping[str, str], value: str, width: int = 180) -> dmc.Select:
@@ -240,7 +262,10 @@ def comparison(context: Context, asked: Asked, found: Comparison, group: str) ->
 
 
 def alarm_title(context: Context, line: str, alarm: str) -> str:
-    """An alarm's name in words, without the value of its limit."""
+    """An alarm's name in words, without the value of its limit; a line's name before it stays before it."""
+    first, _, rest = alarm.partition("/")
+    if first in context.configuration.lines:
+        return f"{context.configuration.lines[first].title}: {alarm_title(context, first, rest)}"
     path, _, check = alarm.rpartition("/")
     settings = context.configuration.lines.get(line)
     if settings is None or path not in settings.streams:

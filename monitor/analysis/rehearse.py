@@ -4,7 +4,7 @@ The engine is the live monitor's own; with unchanged limits it gives the alarms 
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from monitor.analysis.raisings import Raised, of_changes
 from monitor.contract.config import Line, Recipe
@@ -30,6 +30,16 @@ class Asked:
     end_ms: int
     changes: Mapping[str, Changes]
     with_cure: bool = True
+    more_lines: tuple[str, ...] = ()
+    known: tuple[tuple[str, "Fault"], ...] | None = None  # (line, fault) told from outside, instead of the record's own
+
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """Every line that is rehearsed, each once."""
+        return tuple(dict.fromkeys((self.line, *self.more_lines)))
+
+    def known_on(self, line: str) -> "list[Fault] | None":
+        return None if self.known is None else [fault for of, fault in self.known if of == line]
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,9 +121,10 @@ class Side:
 
     def bad_m(self, length_m: float = float("inf")) -> float:
         """Metres that some finding touches, each once."""
-        spans = sorted((f.start_m, f.end_m if f.end_m is not None else f.start_m) for f in self.findings if f.verdict)
-        total, reach = 0.0, float("-inf")
-        for start, end in spans:
+        spans = sorted((f.line, f.start_m, f.end_m or f.start_m) for f in self.findings if f.verdict)
+        total, reach, on = 0.0, float("-inf"), ""
+        for line, start, end in spans:
+            reach, on = (reach if line == on else float("-inf")), line
             total += max(0.0, end - max(start, reach))
             reach = max(reach, end)
         return min(total, length_m)
@@ -197,6 +208,21 @@ def _told_s(side: Side, fault: Fault, reach_m: float) -> float | None:
         and (f.end_m is None or f.end_m >= fault.start_m - reach_m)
     ]
     return min(told, default=None)
+
+
+def together(by_line: Mapping[str, Comparison]) -> Comparison:
+    """Comparisons of several lines as one; with more than one line its name stands before each alarm."""
+    if len(by_line) == 1:
+        return next(iter(by_line.values()))
+    sides = [
+        Side(
+            tuple(sorted((r for c in by_line.values() for r in getattr(c, name).raised), key=lambda r: r.t_s)),
+            tuple(f for c in by_line.values() for f in getattr(c, name).findings),
+        )
+        for name in ("before", "after")
+    ]
+    moved = tuple(replace(m, alarm=f"{line}/{m.alarm}") for line, c in by_line.items() for m in c.alarms)
+    return Comparison(sides[0], sides[1], moved, tuple(x for c in by_line.values() for x in c.caught))
 
 
 def in_words(c: Comparison, shifts: float) -> str:

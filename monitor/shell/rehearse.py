@@ -3,17 +3,29 @@
 import sys
 from argparse import ArgumentParser, Namespace
 from collections.abc import Callable, Iterator
-from dataclasses import astuple
+from dataclasses import astuple, replace
 from datetime import datetime
 from multiprocessing.connection import Connection
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from monitor.analysis import alarm_figures
-from monitor.analysis.rehearse import Asked, AskedLimit, CancelledError, Comparison, Side, Trial, compare, in_words
+from monitor.analysis.rehearse import (
+    Asked,
+    AskedLimit,
+    CancelledError,
+    Comparison,
+    Fault,
+    Side,
+    Trial,
+    compare,
+    in_words,
+    together,
+)
 from monitor.analysis.shifts import shifts_between
 from monitor.analysis.suggest import DEADBANDS, Recorded, Suggestion, joined, noise, suggest, that_matter, tried
 from monitor.contract.config import Configuration, Recipe, Window
@@ -52,7 +64,18 @@ def recipes_then(configuration: Configuration, reader: StoreReader, line: str, t
 
 
 def run(configuration: Configuration, asked: Asked, progress: Progress = go_on) -> Comparison:
-    """Both runs of the engine over the record. Raises CancelledError, and LimitsError for changes that cannot be."""
+    """Both runs of the engine over the record of each line, one after the other.
+
+    Raises CancelledError, and LimitsError for changes that cannot be.
+    """
+    found, count = {}, len(asked.lines)
+    for i, line in enumerate(asked.lines):
+        one = replace(asked, line=line, more_lines=())
+        found[line] = _run_one(configuration, one, lambda share, i=i: progress((i + share) / count))  # type: ignore[misc]
+    return together(found)
+
+
+def _run_one(configuration: Configuration, asked: Asked, progress: Progress) -> Comparison:
     reader = StoreReader(configuration.works.store)
     line = configuration.lines[asked.line]
     begin_ms = asked.start_ms - BEFORE_MS
@@ -74,7 +97,7 @@ def run(configuration: Configuration, asked: Asked, progress: Progress = go_on) 
         if messages and not progress(_share(messages[-1], asked)):
             raise CancelledError
     a, b = (trial.side(asked.start_ms / 1e3, asked.end_ms / 1e3) for trial in trials)
-    return compare(a, b.with_cure_of(a) if same_cure else b)
+    return compare(a, b.with_cure_of(a) if same_cure else b, asked.known_on(asked.line))
 
 
 def _share(newest: object, asked: Asked) -> float:
@@ -176,7 +199,7 @@ def _telling(end: Connection) -> Progress:
 def _options(parser: ArgumentParser) -> None:
     parser.add_argument("--configs", type=Path, default=Path("configs"), metavar="DIR", help="the works' configuration")
     parser.add_argument("--store", metavar="DIR", help="folder of the record, instead of works.toml's")
-    parser.add_argument("--line", required=True, help="which line")
+    parser.add_argument("--line", required=True, metavar="LINE,LINE", help="which line, or several of one kind")
     parser.add_argument("--from", dest="since", metavar="TIME", help="2026-03-29T06:00, local time of the works")
     parser.add_argument("--until", metavar="TIME", help="the end of the span")
     parser.add_argument("--drum", metavar="NAME", help="the time of one drum, instead of a span")
@@ -185,6 +208,9 @@ def _options(parser: ArgumentParser) -> None:
         "--set", action="append", default=[], metavar="KEY=VALUE",
         help="a limit, such as window/oven-b/temperature/hi=318; none takes it out; may be given again",
     )  # fmt: skip
+    parser.add_argument(
+        "--known", type=Path, metavar="FILE", help="known bad cable: CSV with the columns line, start_m, end_m, of"
+    )
     parser.add_argument("--without-cure", action="store_true", help="leave the cure out, which is quicker")
     parser.add_argument("--suggest", metavar="LIMIT", help="deadband and delay for one, such as oven-b/temperature/HI")
     parser.add_argument("--at-most", type=float, default=2.0, metavar="N", help="nuisance alarms a shift (2)")
@@ -194,20 +220,35 @@ def _options(parser: ArgumentParser) -> None:
 def _run(options: Namespace) -> int:
     try:
         configuration = configured(options)
-        if options.line not in configuration.lines:
-            raise ValueError(f"--line: no line {options.line}; this works has {', '.join(configuration.lines)}")
+        options.line, *more = options.line.split(",")
+        for line in (options.line, *more):
+            if line not in configuration.lines:
+                raise ValueError(f"--line: no line {line}; this works has {', '.join(configuration.lines)}")
         start_ms, end_ms = _span(options, configuration)
         if options.suggest:
             found = suggestion(configuration, options.line, options.suggest, start_ms, end_ms, options.at_most)
             print("\n".join(said_of(found)))
             return 0
-        asked = Asked(options.line, start_ms, end_ms, _changes(options, configuration), not options.without_cure)
+        known = known_in(options.known) if options.known else None
+        changes = _changes(options, configuration)
+        asked = Asked(options.line, start_ms, end_ms, changes, not options.without_cure, tuple(more), known)
         found_ = run(configuration, asked, _bar)
     except (ConfigurationError, ValueError, OSError) as error:
         print(error, file=sys.stderr)
         return 2
     print("\n".join(table(configuration, found_, start_ms, end_ms)))
     return 0
+
+
+def known_in(path: Path) -> tuple[tuple[str, Fault], ...]:
+    """Known bad cable from a CSV file. ValueError says what is wrong with it."""
+    rows = pd.read_csv(path)
+    missing = [name for name in ("line", "start_m", "end_m") if name not in rows.columns]
+    if missing:
+        raise ValueError(f"{path}: no column {', '.join(missing)}; it has {', '.join(map(str, rows.columns))}")
+    of = rows["of"] if "of" in rows.columns else ["known"] * len(rows)
+    found = zip(rows["line"], rows["start_m"], rows["end_m"], of, strict=True)
+    return tuple((str(line), Fault(float(a), float(b), str(what))) for line, a, b, what in found)
 
 
 def _bar(share: float) -> bool:

@@ -72,6 +72,22 @@ def test_a_diameter_is_looked_through_as_a_signal(context, record):
     assert len(fold_figure(found.x, 5.0, "m", found.shade, found.shade_at).data) == 2
 
 
+def test_an_oven_is_looked_through_in_seconds(context, record):
+    """The fake record's ovens swing with 2 pi / 1.3, in seconds."""
+    found = again.answer(context, "core-1", "cycle:oven-b/temperature", "3", 2.0, 60.0)
+    text = said(found.parts)
+    assert "It comes back every 4.833 s" in text or "s (" in text
+    assert found.unit == "s"
+
+
+def test_faults_at_one_place_of_every_drum_are_told(context, marked, monkeypatch):
+    drums = [d for d in marked.drums("core-1") if d.end_m]
+    x = np.sort([d.start_m + 100.0 + 5 * i for d in drums for i in range(8)])
+    text = said(again._by_place(context, again.cable(context, "core-1", "30"), x, START_S + x))
+    assert "Over the drum: most at" in text
+    assert "of its length" in text
+
+
 def test_few_faults_and_strange_ranges_are_said(context, record, monkeypatch):
     monkeypatch.setattr(record, "findings", lambda *_: [fault(20_100.0)])
     found = again.answer(context, "core-1", EVENT, "3", 0.4, 20.0)

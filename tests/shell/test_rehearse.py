@@ -12,7 +12,7 @@ from monitor.contract.limits import LimitsError, limits_of
 from monitor.core.arrival import Block, Message
 from monitor.shell.history import History
 from monitor.shell.reader import StoreReader
-from monitor.shell.rehearse import recipes_then, run, shifts_in, suggestion
+from monitor.shell.rehearse import known_in, recipes_then, run, shifts_in, suggestion
 from monitor.shell.rollup import roll_drums, roll_hours
 from tests.core.story import T0, configuration, decoded
 from tests.core.test_pipeline import tell
@@ -107,6 +107,24 @@ def test_the_cure_is_that_of_the_record_where_its_limits_are(folder):
     found = run(stored_at(folder), Asked("core-1", START, END, {"core-2g5": {HI: 304.0}}))
     of_cure = [[r for r in side.raised if r.alarm.startswith("cure/")] for side in (found.before, found.after)]
     assert of_cure[0] == of_cure[1]
+
+
+def test_several_lines_are_one_comparison_with_their_names(folder):
+    c = stored_at(folder)
+    alone = run(c, Asked("core-1", START, END, {}, with_cure=False))
+    both = run(c, Asked("core-1", START, END, {}, with_cure=False, more_lines=("core-2", "core-1")))
+    assert len(both.before.raised) == len(alone.before.raised)
+    assert {m.alarm for m in both.alarms} == {f"core-1/{m.alarm}" for m in alone.alarms}
+
+
+def test_known_faults_may_come_from_outside(folder, tmp_path):
+    file = tmp_path / "known.csv"
+    file.write_text("line,start_m,end_m,of\ncore-1,1100,1110,a mark\ncore-2,5,6,elsewhere\n")
+    found = run(stored_at(folder), Asked("core-1", START, END, {}, with_cure=False, known=known_in(file)))
+    assert [(x.fault.start_m, x.fault.of) for x in found.caught] == [(1100.0, "a mark")]
+    file.write_text("line,from\n")
+    with pytest.raises(ValueError, match="no column start_m, end_m"):
+        known_in(file)
 
 
 def test_without_cure_no_alarm_of_the_cure_is_raised(folder):

@@ -159,10 +159,18 @@ def test_the_command_reads_a_store_and_says_by_its_code(
     assert "missed: at" in capsys.readouterr().out
 
 
-def run_command(folder: Path) -> int:
+def run_command(folder: Path, *more: str) -> int:
     from argparse import ArgumentParser
 
     parser = ArgumentParser()
     marking.COMMAND.options(parser)
     words = ["--truth", str(folder / "truth"), "--store", str(folder / "store"), "--configs", str(CONFIGS)]
-    return marking.COMMAND.run(parser.parse_args(words))
+    return marking.COMMAND.run(parser.parse_args([*words, *more]))
+
+
+def test_what_is_truly_bad_is_written_for_a_rehearsal(truth: Truth, tmp_path: Path) -> None:
+    truth.write(tmp_path / "truth")
+    assert run_command(tmp_path, "--faults", str(tmp_path / "faults.csv")) == 2  # there is no store to mark
+    rows = (tmp_path / "faults.csv").read_text().splitlines()
+    assert rows[0] == "line,start_m,end_m,of"
+    assert len(rows) == 1 + len(truth.sparks) + len(truth.beyond)
