@@ -15,10 +15,10 @@ FILE = "record.sqlite"
 
 def open_for_writing(settings: Store) -> Engine:
     """Engine of the one writer, tables made where they are missing."""
+    Path(settings.folder).mkdir(parents=True, exist_ok=True)
     if settings.database_url:
         engine = create_engine(server_url(settings.database_url), pool_pre_ping=True)
     else:
-        Path(settings.folder).mkdir(parents=True, exist_ok=True)
         engine = create_engine(f"sqlite:///{Path(settings.folder) / FILE}", connect_args={"timeout": 30})
         event.listen(engine, "connect", _writer_settings)
     METADATA.create_all(engine)

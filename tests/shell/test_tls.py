@@ -7,6 +7,7 @@ import time
 from pathlib import Path
 
 import pytest
+from sqlalchemy import text
 
 from monitor.contract.config import Store
 from monitor.contract.topics import Stream
@@ -85,11 +86,15 @@ def test_each_says_and_hears_what_is_theirs_and_nothing_else(guarded):
     guarded.say("pages", "p-secret", f"tarn/core-1/{path}", 1, v=666.0)  # pages say no readings
     forged = {"action": "mark metres", "by": "forger", "reason": "x", "start_m": 1, "end_m": 2}
     guarded.say("gateway-core-1", "g-secret", "tarn/core-1/operator/action", 0, **forged)  # gateways answer nothing
+    step = {"step": "go back", "recipe": "core-2g5", "by": "forger", "to": 1}
+    guarded.say("gateway-core-1", "g-secret", "tarn/core-1/operator/limits", 0, **step)  # and change no limits
     assert guarded.say("gateway-core-1", "g-secret", f"tarn/core-1/{path}", 1, v=291.0) == 0
     until(lambda: guarded.samples() == [290.0, 291.0], 20, "both of the gateway's own samples")
     assert guarded.samples("core-2") == []
     assert not guarded.reader.rejected()
     assert not list(guarded.reader.findings("core-1", -1e9, 1e9))
+    with guarded.reader.engine.connect() as c:
+        assert not c.execute(text("select * from message where station = 'operator'")).all()
 
 
 def test_no_secret_stands_in_a_log(guarded):
