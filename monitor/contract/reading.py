@@ -180,6 +180,10 @@ class Record(Protocol):
         """Recipes that came into force while lines ran, newest first."""
         ...
 
+    def metre_at(self, line: str, t_ms: int) -> float | None:
+        """Line metre at the counter at a time, straight between changes of state; None before the line was known."""
+        ...
+
     def rejected(self) -> Sequence[RejectedRow]: ...
     def gaps(self, line: str, start_ms: int, end_ms: int) -> Sequence[tuple[str, int, int, int]]:
         """(stream path, first n, last n, t_ms) of messages that never came."""

@@ -49,6 +49,7 @@ ROWS_TOGETHER = 4  # rows are given out up to a multiple of this, which spares w
 SILENCE_ALARM = "line/gateway/silent"
 COUNTER_ALARM = "line/counter/fault"
 COUNTER_ALARM_LASTS_S = 30.0
+NOTES = {"note work": "work", "hand over": "handover"}  # what people write down, by the kind of finding it becomes
 PEOPLE_KEPT = 500  # messages of people that a repetition is known by
 
 
@@ -263,13 +264,14 @@ class Pipeline:
             min(start, end), max(start, end), action.t / 1e3, action.t / 1e3, None, None, "", text,
         )  # fmt: skip
 
-    def _work(self, t_s: float, action: Action) -> Finding:
-        """Work that a person did at a station, at the cable that was there then."""
+    def _noted(self, t_s: float, action: Action) -> Finding:
+        """What a person did or wrote down, at the cable that was at the station then, or at the take-up."""
+        kind = NOTES[action.action]
         station = self.line.stations.get(action.station or "")
         at_m = float(self.track.at(t_s)) + self.line.counter_m - (station.middle_m if station else self.line.take_up_m)
         text = f"{action.by}: {action.reason}" if action.reason else action.by
         return Finding(
-            self.line.line, f"work@{action.t}", "work", f"{action.station or 'line'}/work", "work", Verdict.CONFORMING,
+            self.line.line, f"{kind}@{action.t}", kind, f"{action.station or 'line'}/{kind}", kind, Verdict.CONFORMING,
             at_m, at_m, t_s, t_s, None, None, "", text,
         )  # fmt: skip
 
@@ -288,7 +290,7 @@ class Pipeline:
             if isinstance(body, DrumChange):
                 self._doff(effect_s, body, out)
             elif isinstance(body, Action):
-                out.append(self._work(effect_s, body))
+                out.append(self._noted(effect_s, body))
             else:
                 self._limits(effect_s, body, out)
         self._stretch(np.nextafter(end_s, np.inf), end_s, out)

@@ -21,6 +21,7 @@ from monitor.contract.record import AlarmChange, Finding, Output, Proposal, Revi
 from monitor.contract.schema import JOURNAL
 from monitor.shell.database import open_for_reading
 
+ACTS = {"mark": "mark metres", "work": "note work at {station}", "handover": "hand over"}
 BEGINNING = "0" * 64
 FIELDS = ("line", "seq", "t_ms", "who", "action", "target", "reason", "before", "after")
 ONCE = ("line", "t_ms", "who", "action", "target")
@@ -49,10 +50,10 @@ def entries_of(outputs: Iterable[Output]) -> Iterator[Entry]:
             )  # fmt: skip
         elif isinstance(o, Proposal | Revision):
             yield _of_limits(o)
-        elif isinstance(o, Finding) and o.kind in ("mark", "work"):
+        elif isinstance(o, Finding) and o.kind in ("mark", "work", "handover"):
             who, _, why = o.text.partition(": ")
             span = f"{o.start_m:.1f} to {o.end_m:.1f} m" if o.end_m is not None else f"{o.start_m:.1f} m"
-            act = "mark metres" if o.kind == "mark" else f"note work at {o.stream.split('/')[0]}"
+            act = ACTS[o.kind].format(station=o.stream.split("/")[0])
             yield Entry(o.line, round(o.start_s * 1e3), who, act[:40], span, why, "", o.verdict.word)
 
 

@@ -195,6 +195,18 @@ class StoreReader:
             for r in rows
         ]  # fmt: skip
 
+    def metre_at(self, line: str, t_ms: int) -> float | None:
+        """Line metre at the counter at a time, straight between changes of state and the newest that is known."""
+        s = STATE_SPAN.c
+        of_line = select(s.t_ms, s.line_metre).where(s.line == line)
+        before = self._all(of_line.where(s.t_ms <= t_ms).order_by(s.t_ms.desc()).limit(1))
+        if not before:
+            return None
+        after = self._all(of_line.where(s.t_ms > t_ms).order_by(s.t_ms).limit(1))
+        now = next(((r.t_ms, r.line_metre) for r in self.lines_now() if r.line == line), None)
+        (t0, m0), (t1, m1) = tuple(before[0]), tuple(after[0]) if after else now or tuple(before[0])
+        return float(m0 + (m1 - m0) * min((t_ms - t0) / (t1 - t0), 1.0)) if t1 > t0 else float(m1)
+
     def rejected(self) -> Sequence[RejectedRow]:
         """What could not become data, most frequent first."""
         rows = self._all(select(REJECTED).order_by(REJECTED.c.count.desc()))

@@ -1,0 +1,179 @@
+"""Cutting drums to reels: the cuts that are worth most, proven best, with bad metres and guards cut out.
+
+A drum is unwound from its outer end; good pieces between bad ones are cut into stock lengths and orders. Each piece is
+a knapsack, orders tie pieces together: an integer programme, solved by HiGHS through scipy.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import LinearConstraint, milp
+from scipy.sparse import coo_matrix
+
+LIMIT_S = 20.0
+
+
+@dataclass(frozen=True, slots=True)
+class Good:
+    """A good piece of a drum, in metres from its outer end: the order in which it is unwound."""
+
+    drum: str
+    start_m: float
+    end_m: float
+
+    @property
+    def length_m(self) -> float:
+        return self.end_m - self.start_m
+
+
+@dataclass(frozen=True, slots=True)
+class Length:
+    """A length that is wanted: `worth` each, at most `wanted` of them (None: any number); `order` names whose."""
+
+    length_m: float
+    worth: float
+    wanted: int | None = None
+    order: str = "stock"
+
+
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """One reel: from `start_m` to `end_m` from the drum's outer end."""
+
+    drum: str
+    start_m: float
+    end_m: float
+    order: str
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """Cuts in unwinding order, what is left, what it is worth, and how far from the best it may be (0: proven best)."""
+
+    cuts: tuple[Cut, ...]
+    left: tuple[Good, ...]
+    worth: float
+    gap: float
+
+    @property
+    def cut_m(self) -> float:
+        return sum(c.end_m - c.start_m for c in self.cuts)
+
+
+def good_pieces(
+    drum: str, length_m: float, bad: Sequence[tuple[float, float]], guard_m: float, least_m: float = 0.0
+) -> list[Good]:
+    """Pieces between bad intervals (from the outer end) widened by a guard on both sides; shorter ones are left out."""
+    reach, found = 0.0, []
+    for start, end in sorted(bad):
+        if start - guard_m - reach > least_m:
+            found.append(Good(drum, reach, start - guard_m))
+        reach = max(reach, end + guard_m)
+    if length_m - reach > least_m:
+        found.append(Good(drum, reach, length_m))
+    return found
+
+
+def plan(pieces: Sequence[Good], lengths: Sequence[Length], kerf_m: float = 0.0, limit_s: float = LIMIT_S) -> Plan:
+    """Cuts of greatest worth; `kerf_m` is lost at each cut. Raises ValueError for a length that is none.
+
+    Variables: how many of each length from each piece. The gap is HiGHS's own, of what was found to what could be.
+    """
+    if any(x.length_m <= 0 or x.worth < 0 for x in lengths):
+        raise ValueError("a length must be greater than 0 and be worth 0 or more")
+    pairs = [(i, j) for i, p in enumerate(pieces) for j, x in enumerate(lengths) if x.length_m <= p.length_m + 1e-9]
+    if not pairs:
+        return Plan((), tuple(pieces), 0.0, 0.0)
+    most = [_most(pieces[i], lengths[j], kerf_m) for i, j in pairs]
+    rows: list[int] = []
+    columns: list[int] = []
+    values: list[float] = []
+    upper: list[float] = []
+    for i, piece in enumerate(pieces):
+        for k, (of, j) in enumerate(pairs):
+            if of == i:
+                rows.append(len(upper))
+                columns.append(k)
+                values.append(lengths[j].length_m + kerf_m)
+        upper.append(piece.length_m + kerf_m + 1e-9)
+    for j, length in enumerate(lengths):
+        if length.wanted is not None:
+            for k, (_, of) in enumerate(pairs):
+                if of == j:
+                    rows.append(len(upper))
+                    columns.append(k)
+                    values.append(1.0)
+            upper.append(float(length.wanted))
+    matrix = coo_matrix((values, (rows, columns)), shape=(len(upper), len(pairs))).tocsr()
+    worth = np.array([lengths[j].worth for _, j in pairs])
+    solved = milp(
+        -worth, constraints=LinearConstraint(matrix, -np.inf, upper), integrality=np.ones(len(pairs)),
+        bounds=(np.zeros(len(pairs)), np.array(most, dtype=float)), options={"time_limit": limit_s},
+    )  # fmt: skip
+    if solved.x is None:
+        raise ValueError(f"no cuts were found within {limit_s:g} s: {solved.message}")
+    counts = {pair: round(n) for pair, n in zip(pairs, solved.x, strict=True)}
+    return _laid_out(pieces, lengths, counts, kerf_m, float(solved.mip_gap or 0.0))
+
+
+def _most(piece: Good, length: Length, kerf_m: float) -> int:
+    fits = int((piece.length_m + kerf_m + 1e-9) / (length.length_m + kerf_m))
+    return fits if length.wanted is None else min(fits, length.wanted)
+
+
+def _laid_out(
+    pieces: Sequence[Good], lengths: Sequence[Length], counts: dict[tuple[int, int], int], kerf_m: float, gap: float
+) -> Plan:
+    """Longest first within a piece: what is left over is at its inner end, in one."""
+    cuts, left, worth = [], [], 0.0
+    for i, piece in enumerate(pieces):
+        at = piece.start_m
+        for j in sorted(range(len(lengths)), key=lambda j: -lengths[j].length_m):
+            for _ in range(counts.get((i, j), 0)):
+                cuts.append(Cut(piece.drum, at, at + lengths[j].length_m, lengths[j].order))
+                at += lengths[j].length_m + kerf_m
+                worth += lengths[j].worth
+        if piece.end_m - at > 1e-6:
+            left.append(Good(piece.drum, at, piece.end_m))
+    return Plan(tuple(cuts), tuple(left), worth, gap)
+
+
+def in_order(pieces: Sequence[Good], lengths: Sequence[Length], kerf_m: float = 0.0) -> Plan:
+    """As one would without thinking ahead: the longest wanted length that still fits, piece by piece."""
+    left_wanted = {j: math.inf if x.wanted is None else x.wanted for j, x in enumerate(lengths)}
+    counts: dict[tuple[int, int], int] = {}
+    for i, piece in enumerate(pieces):
+        room = piece.length_m
+        for j in sorted(left_wanted, key=lambda j: -lengths[j].length_m):
+            while left_wanted[j] > 0 and lengths[j].length_m <= room + 1e-9:
+                counts[i, j] = counts.get((i, j), 0) + 1
+                left_wanted[j] -= 1
+                room -= lengths[j].length_m + kerf_m
+    return _laid_out(pieces, lengths, counts, kerf_m, math.nan)
+
+
+def patterns(stock: float, widths: Sequence[float]) -> list[tuple[int, ...]]:
+    """Maximal ways to cut one stock length into widths (for the classical problem: fewest stock lengths)."""
+    found: list[tuple[int, ...]] = []
+
+    def walk(i: int, room: float, taken: tuple[int, ...]) -> None:
+        if i == len(widths):
+            if room < min(widths):
+                found.append(taken)
+            return
+        for n in range(int(room // widths[i]), -1, -1):
+            walk(i + 1, room - n * widths[i], (*taken, n))
+
+    walk(0, stock, ())
+    return found
+
+
+def fewest(stock: float, widths: Sequence[float], demand: Sequence[int]) -> int:
+    """Fewest stock lengths for a demand, by patterns and HiGHS (the cutting-stock problem of Gilmore and Gomory)."""
+    ways = np.array(patterns(stock, widths), dtype=float)
+    solved = milp(
+        np.ones(len(ways)), constraints=LinearConstraint(ways.T, demand, np.inf), integrality=np.ones(len(ways))
+    )
+    return round(float(solved.fun))

@@ -1,0 +1,102 @@
+"""Geometry of laying up, taping and winding: lay factors, tape pitch, drum capacity, where a metre lies on a drum."""
+
+import math
+from dataclasses import dataclass
+
+
+def lay_factor(pitch_diameter_mm: float, lay_mm: float) -> float:
+    """Length of a core over length of cable: a helix unrolled (identity)."""
+    return math.sqrt(1 + (math.pi * pitch_diameter_mm / lay_mm) ** 2)
+
+
+def lay_mm(speed_m_per_min: float, bow_rpm: float, twists_per_turn: int = 1) -> float:
+    """Lay length of a machine: cable made in one twist. A double-twist bow makes two a turn (common practice)."""
+    if bow_rpm <= 0 or twists_per_turn not in (1, 2):
+        raise ValueError(f"expected a bow speed > 0 and one or two twists a turn, got {bow_rpm} and {twists_per_turn}")
+    return 1000 * speed_m_per_min / (bow_rpm * twists_per_turn)
+
+
+def laid_up_diameter_ratio(cores: int) -> float:
+    """Diameter around n equal cores over theirs: 1 + 1/sin(pi/n); seven lie six around one."""
+    if cores == 1:
+        return 1.0
+    if cores == 7:
+        return 3.0
+    return 1 + 1 / math.sin(math.pi / cores)
+
+
+def tape_pitch_mm(diameter_mm: float, width_mm: float, overlap: float) -> float:
+    """Pitch of a tape wound with an overlap (share of its width) on a diameter.
+
+    The width along the cable is w/sin(phi) with tan(phi) = pi D/pitch. ValueError where the tape is too wide to lie so.
+    """
+    free = (1 - overlap) * width_mm
+    if not 0 <= overlap < 1 or free >= math.pi * diameter_mm:
+        raise ValueError(f"a tape of {width_mm:g} mm with overlap {overlap:g} cannot be wound on {diameter_mm:g} mm")
+    return free / math.sqrt(1 - (free / (math.pi * diameter_mm)) ** 2)
+
+
+def tape_overlap(diameter_mm: float, width_mm: float, pitch_mm: float) -> float:
+    """Overlap (share of the width) of a tape wound with a pitch; negative is a gap. Inverse of `tape_pitch_mm`."""
+    free = pitch_mm / math.sqrt(1 + (pitch_mm / (math.pi * diameter_mm)) ** 2)
+    return 1 - free / width_mm
+
+
+def tape_length_per_m(diameter_mm: float, pitch_mm: float) -> float:
+    """Metres of tape on a metre of cable."""
+    return math.sqrt(1 + (math.pi * diameter_mm / pitch_mm) ** 2)
+
+
+# ---- drums -------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Drum:
+    """An empty drum: barrel and flange diameter, width between the flanges [mm]; turns lie side by side in layers."""
+
+    barrel_mm: float
+    flange_mm: float
+    width_mm: float
+
+    def turns(self, cable_mm: float) -> int:
+        """Turns in one layer."""
+        return max(1, int(self.width_mm / cable_mm + 1e-9))
+
+    def layer_m(self, layer: int, cable_mm: float) -> float:
+        """Cable in a layer, the first is 0: each turn at the middle of its cable."""
+        return self.turns(cable_mm) * math.pi * (self.barrel_mm + (2 * layer + 1) * cable_mm) / 1000
+
+    def layers(self, cable_mm: float, clearance_mm: float = 0.0) -> int:
+        """Layers under the flange's edge less a clearance."""
+        return max(0, int((self.flange_mm - self.barrel_mm - 2 * clearance_mm) / (2 * cable_mm) + 1e-9))
+
+    def capacity_m(self, cable_mm: float, clearance_mm: float = 0.0) -> float:
+        """Cable that the drum holds, turns lying over each other (square packing: on the safe side)."""
+        return sum(self.layer_m(i, cable_mm) for i in range(self.layers(cable_mm, clearance_mm)))
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a metre lies: layer from the barrel and turn within it, both from 1, and layers to unwind before it."""
+
+    layer: int
+    turn: int
+    layers_above: int
+
+
+def place_on(drum: Drum, cable_mm: float, metre_m: float, length_m: float) -> Place:
+    """Place of a drum metre (wound order) on a drum that holds `length_m`. ValueError for a metre not on it."""
+    if not 0 <= metre_m <= length_m:
+        raise ValueError(f"metre {metre_m:g} is not on a drum of {length_m:g} m")
+    layer, left = _layer_of(drum, cable_mm, metre_m)
+    top, _ = _layer_of(drum, cable_mm, length_m)
+    each = drum.layer_m(layer, cable_mm) / drum.turns(cable_mm)
+    return Place(layer + 1, min(int(left / each) + 1, drum.turns(cable_mm)), top - layer)
+
+
+def _layer_of(drum: Drum, cable_mm: float, metre_m: float) -> tuple[int, float]:
+    layer = 0
+    while metre_m > (room := drum.layer_m(layer, cable_mm)) + 1e-6:
+        metre_m -= room
+        layer += 1
+    return layer, metre_m
