@@ -60,6 +60,23 @@ def note_work(context: Context, line: str, station: str | None, by: str | None, 
         raise AnswerError(str(error)) from error
 
 
+def hand_over(context: Context, by: str | None, said: str | None) -> None:
+    """Sign words for the next shift; they stand with the first line of the works. Raises AnswerError."""
+    person = present()
+    if person is not None and not person.may("answer alarms"):
+        raise AnswerError(f"The account {person.name} may look, not hand over.")
+    name, text = person.name if person else (by or "").strip()[:80], (said or "").strip()[:400]
+    if not name:
+        raise AnswerError("Give your name: a handover without one is not signed.")
+    if not text:
+        raise AnswerError("Write what the next shift must know, or that there is nothing.")
+    n, t_ms = context.numbering.next()
+    try:
+        context.gateway.send(min(context.configuration.lines), Action(n, t_ms, "hand over", name, text))
+    except NotSentError as error:
+        raise AnswerError(str(error)) from error
+
+
 def action_of(context: Context, alarm: AlarmRow, action: Answer, by: str, reason: str, minutes: int) -> Action:
     """The message: it names the one raising that was answered, so that a late answer hits no other."""
     n, t_ms = context.numbering.next()

@@ -9,13 +9,13 @@ from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, no_up
 from dash.exceptions import PreventUpdate
 
 from dashboard import again_calls, api, limits_calls, pages
-from dashboard.answers import send_answer
+from dashboard.answers import AnswerError, hand_over, send_answer
 from dashboard.bench import Bench
 from dashboard.context import Context
 from dashboard.entry import present
 from dashboard.gateway import Gateway, Numbering
 from dashboard.live import WANTS_ANSWER
-from dashboard.pages import alarms, drum, hold, load, settings, trend
+from dashboard.pages import alarms, drum, hold, load, settings, shift, trend
 from dashboard.views.curing import curing
 from dashboard.views.frame import INDEX, frame
 from monitor.contract.config import Configuration
@@ -52,6 +52,7 @@ def create_app(
     _trend(app, context)
     _curing(app, context)
     _settings(app, context)
+    _shift(app, context)
     _hold(app, context)
     _load(app, context)
     limits_calls.register(app, context)
@@ -195,6 +196,35 @@ def _settings(app: Dash, context: Context) -> None:
     def answer(values: list[Any], ids: list[dict[str, str]], line: str, recipe: str) -> Any:
         given = {one["name"]: value for one, value in zip(ids, values, strict=True)}
         return settings.answer(context, line, recipe, given)
+
+
+def _shift(app: Dash, context: Context) -> None:
+    @app.callback(Output("shift-answer", "children"), Input("shift-which", "value"))
+    def answer(start: str | None) -> Any:
+        return shift.answer(context, start)
+
+    @app.callback(
+        Output("shift-handovers", "children"), Input("shift-said", "children"), Input("second", "n_intervals")
+    )
+    def signed(_said: Any, n: int | None) -> Any:
+        if ctx.triggered_id == "second" and (n or 0) % 5:
+            raise PreventUpdate
+        return shift.handovers(context)
+
+    @app.callback(
+        Output("shift-said", "children"),
+        Output("shift-words", "value"),
+        Input("shift-sign", "n_clicks"),
+        State("shift-by", "value"),
+        State("shift-words", "value"),
+        prevent_initial_call=True,
+    )
+    def sign(_n: Any, by: str, said: str) -> Any:
+        try:
+            hand_over(context, by, said)
+        except AnswerError as error:
+            return str(error), no_update
+        return "Signed; it stands below as soon as the monitor has it.", ""
 
 
 def _hold(app: Dash, context: Context) -> None:

@@ -8,7 +8,7 @@ from urllib.parse import unquote
 from dash import dcc, html
 
 from dashboard.context import Context
-from dashboard.pages import again, alarms, drum, drums, health, hold, limits, line, lines, load, settings, trend
+from dashboard.pages import again, alarms, drum, drums, health, hold, limits, line, lines, load, settings, shift, trend
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +28,7 @@ def route(context: Context, pathname: str) -> Page:
         "drums": ("Drums", drums.content),
         "trend": ("Trends", trend.content),
         "settings": ("Other settings", settings.content),
+        "shift": ("Shift", shift.content),
         "again": ("Recurring", again.content),
         "hold": ("How it holds", hold.content),
         "load": ("Alarm load", load.content),

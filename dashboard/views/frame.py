@@ -17,6 +17,7 @@ NAVIGATION = (
     ("/alarms", "Alarms", "what wants an answer"),
     ("/drums", "Drums", "what is in them"),
     ("/trend", "Trends", "how did it run"),
+    ("/shift", "Shift", "what do I hand over"),
     ("/again", "Recurring", "what keeps coming back"),
     ("/hold", "How it holds", "is it capable"),
     ("/load", "Alarm load", "how much is asked"),

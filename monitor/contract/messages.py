@@ -46,7 +46,14 @@ class Action(msgspec.Struct, frozen=True):
     n: Sequence
     t: UtcMs
     action: Literal[
-        "acknowledge", "shelve", "unshelve", "take out of service", "return to service", "mark metres", "note work"
+        "acknowledge",
+        "shelve",
+        "unshelve",
+        "take out of service",
+        "return to service",
+        "mark metres",
+        "note work",
+        "hand over",
     ]
     by: Annotated[str, Meta(min_length=1, max_length=80)]
     reason: Annotated[str, Meta(max_length=400)] = ""

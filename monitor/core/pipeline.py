@@ -239,7 +239,7 @@ class Pipeline:
         effect_s = max(body.t / 1e3, one.known_s)
         if isinstance(body, StateChange):
             self.states.say(effect_s, body.state, body.reason)
-        elif isinstance(body, DrumChange | LimitsStep) or body.action == "note work":
+        elif isinstance(body, DrumChange | LimitsStep) or body.action in NOTES:
             self._turns.append((effect_s, one.seq, body))
         elif body.action == "mark metres":
             out.append(self._mark(body))

@@ -10,7 +10,7 @@ from monitor.contract.messages import Action
 # Written by hand from the contract: fields in their order, times in ms, what is not said is null.
 GOLDEN = (
     b'{"n":1764038050000,"t":1764038050000,"action":"shelve","by":"K. Berg","reason":"screen change",'
-    b'"alarm":"head/pressure/HI","occurrence":1764037670000,"until":1764041650000,"start_m":null,"end_m":null}'
+    b'"alarm":"head/pressure/HI","occurrence":1764037670000,"until":1764041650000,"start_m":null,"end_m":null,"station":null}'
 )
 ACTION = Action(
     1764038050000, 1764038050000, "shelve", "K. Berg", "screen change", "head/pressure/HI", 1764037670000, 1764041650000

@@ -305,3 +305,15 @@ def test_a_file_that_is_cut_short_is_named_and_the_rest_is_still_read(place):
     assert later.v.tolist() == [290.0 + i for i in range(12, 20)]
     with pytest.raises(ValueError, match=first.name):
         reader.samples(OVEN, 0, 10**15)
+
+
+def test_the_line_metre_of_a_time_lies_straight_between_changes_of_state(place):
+    """230 m/min from 1000 m on: the story's own track; before it is known there is none."""
+    desk = desk_at(place)
+    take(desk, tell(60).sorted())
+    desk.writer.write(desk.last_batch())
+    reader = StoreReader(settings_at(place))
+    assert reader.metre_at("core-1", round((T0 - 10) * 1e3)) is None
+    for s in (10, 30, 50):
+        assert reader.metre_at("core-1", round((T0 + s) * 1e3)) == pytest.approx(1000 + s * 230 / 60, abs=2.0)
+    assert reader.metre_at("core-1", round((T0 + 1e6) * 1e3)) == pytest.approx(reader.lines_now()[0].line_metre)

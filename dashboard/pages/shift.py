@@ -1,0 +1,218 @@
+"""What do I hand over? Every line of the works this shift: state, doff, metres, stops, indicators, and words."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import dash_mantine_components as dmc
+import numpy as np
+from dash import dcc, html
+
+from dashboard import words
+from dashboard.context import Context
+from dashboard.live import WANTS_ANSWER
+from dashboard.views import attributes
+from dashboard.views.table import table
+from monitor.analysis.shift import Indicators, Stop, indicators, producing_s, stops
+from monitor.analysis.shifts import Span, shift_at, shifts_between
+from monitor.contract.config import Line
+from monitor.contract.record import Verdict
+
+DAY_MS = 86_400_000
+LISTED = 12
+
+
+@dataclass(frozen=True, slots=True)
+class LineShift:
+    """What one line came to in a shift; lengths in m by verdict word."""
+
+    line: Line
+    metres: dict[str, float]
+    stops: list[Stop]
+    said: Indicators | None
+    state: str
+    doff: str
+    drum: str
+
+
+def content(context: Context) -> list[Any]:
+    """Which shift; the rest comes by a callback."""
+    choices = _choices(context)
+    return [
+        html.Div([html.H1("What do I hand over?")], className="top no-print", **attributes(page="shift")),
+        html.Div(
+            [dmc.Select(id="shift-which", label="Shift", data=choices, value=choices[0]["value"] if choices else None,
+                        allowDeselect=False, w=260)],
+            className="controls no-print",
+        ),
+        html.Div(id="shift-answer"),
+        html.Div(
+            [
+                html.H2("Words for the next shift"),
+                html.Div(
+                    [
+                        dmc.TextInput(
+                            id="shift-by", label="Your name", persistence=True, persistence_type="local", w=190
+                        ),
+                        dmc.Textarea(id="shift-words", label="What the next shift must know", autosize=True, minRows=2,
+                                     w=620),
+                        dmc.Button("Sign and hand over", id="shift-sign", variant="default"),
+                        html.P(id="shift-said", className="said", role="alert"),
+                    ],
+                    className="controls",
+                ),
+            ],
+            className="no-print",
+        ),
+        html.Div(id="shift-handovers"),
+    ]  # fmt: skip
+
+
+def _choices(context: Context) -> list[dict[str, str]]:
+    works = context.configuration.works
+    now = context.now_ms
+    spans = shifts_between(now - 3 * DAY_MS, now + 1, works.shift, works.time_zone)[::-1]
+    return [{"value": str(s.start_ms), "label": s.title + (" (now)" if s.end_ms > now else "")} for s in spans[:LISTED]]
+
+
+def answer(context: Context, start: str | None) -> list[Any]:
+    """The whole works in one shift."""
+    works = context.configuration.works
+    span = shift_at(int(start), works.shift, works.time_zone) if start else None
+    if span is None:
+        return [
+            html.P("This works has no shifts: add [[shift]] with name and begins to works.toml.", className="outcome")
+        ]
+    until = min(span.end_ms, context.now_ms)
+    found = [of_line(context, line, span, until) for line in context.configuration.lines.values()]
+    good = sum(x.metres[Verdict.CONFORMING.word] for x in found)
+    total = sum(sum(x.metres.values()) for x in found)
+    asking = [a for a in context.record.alarms_now() if a.state in WANTS_ANSWER]
+    head = (
+        f"{works.title}: shift {span.title}, {words.local(span.start_ms, context.zone, day=True)} to "
+        f"{words.local(span.end_ms, context.zone)}"
+    )
+    return [
+        html.P(head, className="shift-head"),
+        html.P(
+            f"{words.number(total, 'm')} m made, {words.number(good, 'm')} m conforming. "
+            + (f"{len(asking)} alarms want an answer." if asking else "No alarm wants an answer."),
+            className="outcome", id="shift-outcome",
+        ),
+        _lines(found),
+        _stops(context, found),
+        _asking(context, asking),
+        html.P(
+            "Metres are those that came to the take-up in this shift. Availability, effectiveness, quality and OEE as "
+            "ISO 22400-2 defines them, by length: planned busy time is the shift so far, nominal speed the recipe's. "
+            "An effectiveness over 1 says that the nominal speed is wrong.", className="note",
+        ),
+    ]  # fmt: skip
+
+
+def of_line(context: Context, line: Line, span: Span, until_ms: int) -> LineShift:
+    """One line's shift, from the record."""
+    name, offset = line.line, line.counter_m - line.take_up_m
+    end = context.record.metre_at(name, until_ms)
+    states = context.record.states(name, span.start_ms, until_ms)
+    metres = {v.word: 0.0 for v in Verdict}
+    if end is not None:
+        times = [span.start_ms, *(max(t_ms, span.start_ms) for t_ms, _, _ in states)]
+        known = (context.record.metre_at(name, t_ms) for t_ms in times)
+        start = next((m for m in known if m is not None), end)
+        metres = by_verdict(context, name, start + offset, end + offset)
+    halts = stops(states, span.start_ms, until_ms)
+    now = context.line_now(name)
+    recipe = context.recipe(name, now.recipe if now else None)
+    made = sum(metres.values())
+    said = None
+    if recipe is not None and until_ms > span.start_ms and states:
+        nominal = recipe.setpoints.speed_m_per_min / 60
+        planned = (until_ms - span.start_ms) / 1e3
+        busy = min(producing_s(states, span.start_ms, until_ms), planned)
+        said = indicators(planned, busy, made, metres[Verdict.CONFORMING.word], nominal)
+    return LineShift(
+        line,
+        metres,
+        halts,
+        said,
+        now.state if now else "never heard",
+        doff(context, line),
+        now.drum or "" if now else "",
+    )
+
+
+def by_verdict(context: Context, line: str, start_m: float, end_m: float) -> dict[str, float]:
+    """Length of an interval by verdict; what has no row yet is left out, it came seconds ago."""
+    first, verdict = context.record.verdicts(line, start_m, end_m)
+    edges = np.clip(first + np.arange(len(verdict) + 1, dtype=float), start_m, end_m)
+    lengths = np.diff(edges)
+    return {v.word: float(lengths[verdict == v].sum()) for v in Verdict}
+
+
+def doff(context: Context, line: Line) -> str:
+    """When the drum that is being wound will be full at the present speed."""
+    now = context.line_now(line.line)
+    if now is None or now.planned_length_m is None or now.drum_start_m is None:
+        return words.NOTHING
+    wound = now.line_metre + line.counter_m - line.take_up_m - now.drum_start_m
+    left = now.planned_length_m - wound
+    if left <= 0:
+        return "now"
+    if now.speed_m_per_s < 0.05:
+        return f"{words.number(left, 'm')} m to go, standing"
+    return words.local(round(now.t_ms + left / now.speed_m_per_s * 1e3), context.zone)
+
+
+def _lines(found: list[LineShift]) -> html.Div:
+    rows = []
+    for x in found:
+        lengths = [words.number(x.metres[v.word], "m") for v in (
+            Verdict.CONFORMING, Verdict.SUSPECT, Verdict.NONCONFORMING, Verdict.UNSEEN)]  # fmt: skip
+        kpi = [words.NOTHING] * 4
+        if x.said is not None:
+            kpi = [f"{k:.1%}" for k in (x.said.availability, x.said.effectiveness, x.said.quality, x.said.oee)]
+        rows.append([dcc.Link(x.line.title, href=f"/line/{x.line.line}"), x.state, x.drum, x.doff, *lengths,
+                     len(x.stops), f"{sum(s.lasts_s for s in x.stops) / 60:.0f} min", *kpi])  # fmt: skip
+    heads = ["Line", "State", "Drum", "Doff due", "Conforming m", "Suspect m", "Nonconforming m", "Unseen m", "Stops",
+             "Stood", "Availability", "Effectiveness", "Quality", "OEE"]  # fmt: skip
+    return table("Lines of the works", heads, rows, empty="No line is configured.", numeric=tuple(range(4, 14)))
+
+
+def _stops(context: Context, found: list[LineShift]) -> html.Div:
+    every = sorted(((s, x.line.title) for x in found for s in x.stops), key=lambda pair: -pair[0].lasts_s)
+    rows = [
+        [title, words.local(s.start_ms, context.zone), words.span(s.lasts_s), s.reason or "no reason was told"]
+        for s, title in every[:20]
+    ]
+    return table(
+        "Stops, longest first", ["Line", "Began", "Lasted", "Reason"], rows, empty="No line stood.", numeric=(2,)
+    )
+
+
+def _asking(context: Context, asking: list[Any]) -> html.Div:
+    rows = [
+        [
+            context.configuration.lines[a.line].title if a.line in context.configuration.lines else a.line,
+            words.alarm_text(a, context.configuration).title, a.priority,
+            words.local(a.occurrence_ms, context.zone, day=True),
+        ]
+        for a in asking
+    ]  # fmt: skip
+    return table("What wants an answer", ["Line", "What", "Priority", "Since"], rows, empty="Nothing.")
+
+
+def handovers(context: Context) -> html.Div:
+    """What was signed of late, newest first."""
+    found = []
+    for name, line in context.configuration.lines.items():
+        newest = context.record.metre_at(name, context.now_ms)
+        if newest is not None:
+            some = context.record.findings(name, newest - 200_000, newest + 1000)
+            found += [(f.start_s, f.text, line.title) for f in some if f.kind == "handover"]
+    rows = []
+    for t_s, text, _ in sorted(found, reverse=True)[:10]:
+        who, _, what = text.partition(": ")
+        rows.append([words.local(round(t_s * 1e3), context.zone, day=True), who, what])
+    return table(
+        "Handed over, newest first", ["When", "Signed by", "Words"], rows, empty="Nothing was handed over yet."
+    )

@@ -1,0 +1,91 @@
+"""The page Shift: metres, stops, indicators and words, by the works' own calendar."""
+
+from dataclasses import replace
+
+import pytest
+
+from dashboard.answers import AnswerError, hand_over
+from dashboard.pages import shift
+from monitor.analysis.shifts import shift_at
+from monitor.contract.record import Finding, Verdict
+from tests.dashboard.conftest import NOW_S
+from tests.dashboard.fake_record import SPEED_M_PER_MIN, START_S
+from tests.dashboard.test_limits import said
+
+NOW_MS = round(NOW_S * 1e3)
+
+
+@pytest.fixture
+def span(context):
+    works = context.configuration.works
+    return shift_at(NOW_MS, works.shift, works.time_zone)
+
+
+def test_metres_are_those_that_came_to_the_take_up_in_the_shift(context, span):
+    """Both lines began 3050 s ago, in this shift: speed times time, and as many metres as the record has rows of."""
+    found = shift.of_line(context, context.configuration.lines["core-1"], span, NOW_MS)
+    made = SPEED_M_PER_MIN["core-1"] * (NOW_S - START_S) / 60
+    assert sum(found.metres.values()) == pytest.approx(made, abs=60)
+    assert found.metres["nonconforming"] > 5
+    assert found.said.quality == pytest.approx(found.metres["conforming"] / sum(found.metres.values()))
+    assert found.said.effectiveness == pytest.approx(
+        sum(found.metres.values()) / (230 / 60) / (found.said.availability * (NOW_MS - span.start_ms) / 1e3)
+    )
+
+
+def test_the_page_says_lines_stops_alarms_and_what_wants_an_answer(context, record, monkeypatch):
+    states = [(round(START_S * 1e3), "running", ""), (NOW_MS - 900_000, "stopped", "conductor joint"),
+              (NOW_MS - 600_000, "running", "")]  # fmt: skip
+    monkeypatch.setattr(record, "states", lambda *_: states)
+    text = said(shift.answer(context, str(NOW_MS)))
+    assert "m conforming" in text
+    assert "conductor joint" in text
+    assert "5 min" in text
+    assert "alarms want an answer" in text
+
+
+def test_a_doff_is_foretold_from_length_and_speed(context, record, monkeypatch):
+    line = context.configuration.lines["core-1"]
+    now = context.line_now("core-1")
+    left = now.planned_length_m - (now.line_metre + line.counter_m - line.take_up_m - now.drum_start_m)
+    assert shift.doff(context, line) == shift.words.local(
+        round(now.t_ms + left / now.speed_m_per_s * 1e3), context.zone
+    )
+    standing = replace(now, speed_m_per_s=0.0)
+    monkeypatch.setattr(record, "lines_now", lambda: [standing])
+    assert "standing" in shift.doff(context, line)
+    monkeypatch.setattr(record, "lines_now", lambda: [replace(standing, planned_length_m=10.0)])
+    assert shift.doff(context, line) == "now"
+    monkeypatch.setattr(record, "lines_now", list)
+    assert shift.doff(context, line) == shift.words.NOTHING
+
+
+def test_a_works_without_a_calendar_is_told_so(context):
+    works = context.configuration.works.model_copy(update={"shift": []})
+    bare = replace(context, configuration=context.configuration.model_copy(update={"works": works}))
+    assert "no shifts" in said(shift.answer(bare, str(NOW_MS)))
+
+
+def test_words_are_signed_and_stand_with_the_record(context, gateway, record, monkeypatch):
+    hand_over(context, " Mira ", "drum C1-0007 waits for a look")
+    ((line, action),) = gateway.sent
+    assert (line, action.action, action.by, action.reason) == (
+        "core-1",
+        "hand over",
+        "Mira",
+        "drum C1-0007 waits for a look",
+    )
+    at = record.metre_at("core-1", NOW_MS)
+    one = Finding("core-1", "handover@1", "handover", "line/handover", "handover", Verdict.CONFORMING, at, at, NOW_S,
+                  NOW_S, None, None, "", "Mira: drum C1-0007 waits for a look")  # fmt: skip
+    monkeypatch.setattr(record, "findings", lambda line, *_: [one] if line == "core-1" else [])
+    text = said(shift.handovers(context))
+    assert "Mira" in text
+    assert "drum C1-0007 waits" in text
+
+
+@pytest.mark.parametrize(("by", "text", "says"), [("", "x", "Give your name"), ("Mira", " ", "must know")])
+def test_what_is_wanting_is_said(context, gateway, by, text, says):
+    with pytest.raises(AnswerError, match=says):
+        hand_over(context, by, text)
+    assert gateway.sent == []
