@@ -9,6 +9,7 @@ from flask import Blueprint, Response, jsonify, request
 from dashboard import live, thin, watch
 from dashboard.context import Context
 from dashboard.journey import journey
+from dashboard.pages import release
 from monitor.contract.config import Line
 from monitor.contract.reading import DrumRow
 from monitor.contract.topics import Stream
@@ -25,7 +26,13 @@ class BadQuestionError(Exception):
 def blueprint(context: Context) -> Blueprint:
     """The questions as Flask routes, and the same health for a collector of metrics."""
     api = Blueprint("api", __name__, url_prefix="/api/v1")
-    replies = {"live": live_reply, "trend": trend_reply, "journey": journey_reply, "health": health_reply}
+    replies = {
+        "live": live_reply,
+        "trend": trend_reply,
+        "journey": journey_reply,
+        "health": health_reply,
+        "release": release_reply,
+    }
     for name, reply in replies.items():
         api.add_url_rule(f"/{name}", name, _answering(context, reply))
     api.add_url_rule("/metrics", "metrics", lambda: Response(watch.metrics(context), mimetype=watch.METRICS_TYPE))
@@ -112,6 +119,15 @@ def journey_reply(context: Context) -> dict[str, Any]:
             for s in stops
         ],
     }
+
+
+def release_reply(context: Context) -> dict[str, Any]:
+    """`line` and `drum`: the drum's record as its sheet shows it."""
+    line, name = _line(context), request.args.get("drum", "")
+    found = context.record.drum(line.line, name)
+    if found is None:
+        raise BadQuestionError(f"no drum {name[:80]!r} of line {line.line} on record.")
+    return release.record(context, found)
 
 
 def drum_at(context: Context, line: str, line_metre: float) -> DrumRow | None:

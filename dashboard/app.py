@@ -15,7 +15,7 @@ from dashboard.context import Context
 from dashboard.entry import present
 from dashboard.gateway import Gateway, Numbering
 from dashboard.live import WANTS_ANSWER
-from dashboard.pages import alarms, drum, hold, load, settings, shift, trend
+from dashboard.pages import alarms, cut, drum, hold, load, settings, shift, trend
 from dashboard.views.curing import curing
 from dashboard.views.frame import INDEX, frame
 from monitor.contract.config import Configuration
@@ -53,6 +53,7 @@ def create_app(
     _curing(app, context)
     _settings(app, context)
     _shift(app, context)
+    _cut(app, context)
     _hold(app, context)
     _load(app, context)
     limits_calls.register(app, context)
@@ -225,6 +226,22 @@ def _shift(app: Dash, context: Context) -> None:
         except AnswerError as error:
             return str(error), no_update
         return "Signed; it stands below as soon as the monitor has it.", ""
+
+
+def _cut(app: Dash, context: Context) -> None:
+    @app.callback(Output("cut-drums", "data"), Output("cut-drums", "value"), Input("cut-line", "value"))
+    def drums(line: str) -> Any:
+        return cut.drums(context, line)
+
+    @app.callback(
+        Output("cut-answer", "children"),
+        Input("cut-drums", "value"),
+        Input("cut-guard", "value"),
+        Input("cut-suspect", "checked"),
+        State("cut-line", "value"),
+    )
+    def answer(chosen: list[str] | None, guard: Any, suspect: bool, line: str) -> Any:
+        return cut.answer(context, line, chosen or [], guard, bool(suspect))
 
 
 def _hold(app: Dash, context: Context) -> None:

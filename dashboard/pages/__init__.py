@@ -8,7 +8,23 @@ from urllib.parse import unquote
 from dash import dcc, html
 
 from dashboard.context import Context
-from dashboard.pages import again, alarms, drum, drums, health, hold, limits, line, lines, load, settings, shift, trend
+from dashboard.pages import (
+    again,
+    alarms,
+    cut,
+    drum,
+    drums,
+    health,
+    hold,
+    limits,
+    line,
+    lines,
+    load,
+    release,
+    settings,
+    shift,
+    trend,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +45,7 @@ def route(context: Context, pathname: str) -> Page:
         "trend": ("Trends", trend.content),
         "settings": ("Other settings", settings.content),
         "shift": ("Shift", shift.content),
+        "cut": ("Cutting", cut.content),
         "again": ("Recurring", again.content),
         "hold": ("How it holds", hold.content),
         "load": ("Alarm load", load.content),
@@ -45,6 +62,10 @@ def route(context: Context, pathname: str) -> Page:
         found = context.record.drum(parts[1], parts[2])
         if found is not None:
             return Page(f"Drum {found.drum}", drum.content(context, found))
+    if len(parts) == 3 and parts[0] == "release" and parts[1] in context.configuration.lines:
+        found = context.record.drum(parts[1], parts[2])
+        if found is not None:
+            return Page(f"Record of drum {found.drum}", release.content(context, found))
     return _nothing(pathname)
 
 

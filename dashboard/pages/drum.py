@@ -37,7 +37,14 @@ def content(context: Context, drum: DrumRow) -> list[Any]:
     return [
         html.Div(
             [
-                html.Div([html.H1(f"Drum {drum.drum}"), html.P("What is in it?", className="asked")], className="top"),
+                html.Div(
+                    [
+                        html.H1(f"Drum {drum.drum}"),
+                        html.P("What is in it?", className="asked"),
+                        dcc.Link("Its record on paper", href=f"/release/{drum.line}/{drum.drum}"),
+                    ],
+                    className="top",
+                ),
                 _facts(context, drum, length, [*_rates(recipe, findings, length), *_measured(line, recipe, rows)]),
                 legend(lengths_m(of)),
                 html.P("Click the map, or give a drum metre below, for the journey of that metre.", className="note"),

@@ -196,9 +196,10 @@ def _asking(context: Context, asking: list[Any]) -> html.Div:
             words.alarm_text(a, context.configuration).title, a.priority,
             words.local(a.occurrence_ms, context.zone, day=True),
         ]
-        for a in asking
+        for a in asking[:LISTED]
     ]  # fmt: skip
-    return table("What wants an answer", ["Line", "What", "Priority", "Since"], rows, empty="Nothing.")
+    more = f" ({len(asking)}, the first {LISTED} here; all on the page Alarms)" if len(asking) > LISTED else ""
+    return table(f"What wants an answer{more}", ["Line", "What", "Priority", "Since"], rows, empty="Nothing.")
 
 
 def handovers(context: Context) -> html.Div:

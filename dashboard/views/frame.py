@@ -18,6 +18,7 @@ NAVIGATION = (
     ("/drums", "Drums", "what is in them"),
     ("/trend", "Trends", "how did it run"),
     ("/shift", "Shift", "what do I hand over"),
+    ("/cut", "Cutting", "how do I cut this"),
     ("/again", "Recurring", "what keeps coming back"),
     ("/hold", "How it holds", "is it capable"),
     ("/load", "Alarm load", "how much is asked"),

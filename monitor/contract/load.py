@@ -10,7 +10,7 @@ from zoneinfo import available_timezones
 
 from pydantic import BaseModel, ValidationError
 
-from monitor.contract.config import Configuration, Line, Recipe, Works
+from monitor.contract.config import Configuration, Line, Orders, Recipe, Works
 
 M = TypeVar("M", bound=BaseModel)
 
@@ -52,10 +52,11 @@ def load(folder: Path) -> Configuration:
 def parse(files: Mapping[str, str]) -> Configuration:
     """Configuration from file texts by relative path; raises ConfigurationError with every fault.
 
-    `works.toml`, `lines/*.toml` and `recipes/*.toml` are read; other files belong to other parts.
+    `works.toml`, `orders.toml`, `lines/*.toml` and `recipes/*.toml` are read; other files belong to other parts.
     """
     faults: list[Fault] = []
     works = [m for _, m in _all(files, "works.toml", Works, faults)]
+    orders = [m for _, m in _all(files, "orders.toml", Orders, faults)]
     lines = _by_name(_all(files, "lines/", Line, faults), "line", faults)
     recipes = _by_name(_all(files, "recipes/", Recipe, faults), "recipe", faults)
     if "works.toml" not in files:
@@ -67,9 +68,13 @@ def parse(files: Mapping[str, str]) -> Configuration:
         faults.append(Fault("works.toml", "time_zone", problem, "Correct the name."))
     for name, recipe in recipes.items():
         faults += _recipe_meets_lines(f"recipes/{name}.toml", recipe, lines)
+    for wanted in orders[0].length if orders else []:
+        if f"recipes/{wanted.product}.toml" not in files:
+            problem = f"no file recipes/{wanted.product}.toml."
+            faults.append(Fault("orders.toml", "length.product", problem, "Correct the name."))
     if faults:
         raise ConfigurationError(faults)
-    return Configuration(works=works[0], lines=lines, recipes=recipes)
+    return Configuration(works=works[0], lines=lines, recipes=recipes, orders=orders[0] if orders else Orders())
 
 
 def parse_model(file: str, text: str, model: type[M], faults: list[Fault]) -> M | None:

@@ -184,6 +184,10 @@ class Record(Protocol):
         """Line metre at the counter at a time, straight between changes of state; None before the line was known."""
         ...
 
+    def journal_hash(self, line: str) -> str | None:
+        """Hash of the newest entry of a line's journal, None where there is none."""
+        ...
+
     def rejected(self) -> Sequence[RejectedRow]: ...
     def gaps(self, line: str, start_ms: int, end_ms: int) -> Sequence[tuple[str, int, int, int]]:
         """(stream path, first n, last n, t_ms) of messages that never came."""

@@ -25,6 +25,7 @@ from monitor.contract.schema import (
     GAP,
     HEALTH,
     IN_FORCE,
+    JOURNAL,
     LINE_NOW,
     MESSAGE,
     METRE_BLOCK,
@@ -206,6 +207,12 @@ class StoreReader:
         now = next(((r.t_ms, r.line_metre) for r in self.lines_now() if r.line == line), None)
         (t0, m0), (t1, m1) = tuple(before[0]), tuple(after[0]) if after else now or tuple(before[0])
         return float(m0 + (m1 - m0) * min((t_ms - t0) / (t1 - t0), 1.0)) if t1 > t0 else float(m1)
+
+    def journal_hash(self, line: str) -> str | None:
+        """Hash of the newest entry of a line's journal."""
+        j = JOURNAL.c
+        rows = self._all(select(j.hash).where(j.line == line).order_by(j.seq.desc()).limit(1))
+        return str(rows[0].hash) if rows else None
 
     def rejected(self) -> Sequence[RejectedRow]:
         """What could not become data, most frequent first."""

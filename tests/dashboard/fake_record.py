@@ -68,6 +68,9 @@ class FakeRecord:
         if not self.alarms:
             self.alarms = some_alarms(self.clock())
 
+    def journal_hash(self, line: str) -> str | None:
+        return "ab" * 32 if line == "core-1" else None
+
     def metre_at(self, line: str, t_ms: int) -> float | None:
         return float(self._L(line, t_ms / 1e3)) if t_ms / 1e3 >= START_S else None
 

@@ -7,7 +7,7 @@ from typing import Any, get_args
 import msgspec
 from pydantic import BaseModel
 
-from monitor.contract.config import Line, Recipe, Works
+from monitor.contract.config import Line, Orders, Recipe, Works
 from monitor.contract.messages import MONITOR_MESSAGES, STREAM_MESSAGES
 from monitor.contract.record import AlarmState
 from monitor.core.alarms import TABLE
@@ -34,7 +34,12 @@ def messages() -> str:
 def keys() -> str:
     """A list of every configuration key of each file."""
     parts = []
-    for file, model in [("works.toml", Works), ("lines/NAME.toml", Line), ("recipes/NAME.toml", Recipe)]:
+    for file, model in [
+        ("works.toml", Works),
+        ("orders.toml", Orders),
+        ("lines/NAME.toml", Line),
+        ("recipes/NAME.toml", Recipe),
+    ]:
         parts += [f"`{file}`", "", *_keys(model, 0), ""]
     return "\n".join(parts).rstrip()
 

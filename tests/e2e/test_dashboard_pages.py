@@ -24,8 +24,8 @@ ARGUMENTS = [
     "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
 PAGES = [
-    "/", "/line/core-1", "/drum/core-1/1-1042", "/drums", "/alarms", "/trend", "/shift", "/again", "/hold", "/load",
-    "/settings", "/limits", "/health",
+    "/", "/line/core-1", "/drum/core-1/1-1042", "/drums", "/alarms", "/trend", "/shift", "/cut",
+    "/release/core-1/1-1041", "/again", "/hold", "/load", "/settings", "/limits", "/health",
 ]  # fmt: skip
 
 
@@ -233,16 +233,17 @@ def test_the_skip_link_comes_first_and_every_page_of_the_head_is_reached(served:
     page.keyboard.press("Tab")
     assert page.evaluate("document.activeElement.className") == "skip"
     seen = []
-    for _ in range(20):
+    for _ in range(22):
         page.keyboard.press("Tab")
         seen.append(page.evaluate("document.activeElement.getAttribute('href') || document.activeElement.id"))
-    assert seen[:13] == [
+    assert seen[:14] == [
         "/",
         "/",
         "/alarms",
         "/drums",
         "/trend",
         "/shift",
+        "/cut",
         "/again",
         "/hold",
         "/load",

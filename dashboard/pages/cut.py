@@ -1,0 +1,197 @@
+"""How do I cut this? Drums to reels: the cuts worth most, proven best, as a sheet in the rewinder's order and units."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import dash_mantine_components as dmc
+import numpy as np
+from dash import html
+
+from dashboard import words
+from dashboard.context import Context
+from dashboard.views import attributes
+from dashboard.views.table import table
+from monitor.analysis.cutting import Cut, Good, Length, Plan, good_pieces, plan
+from monitor.analysis.winding import Drum, place_on
+from monitor.contract.config import Orders, Recipe
+from monitor.contract.reading import DrumRow
+from monitor.contract.record import Verdict
+
+SHORTEST_M = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class Bad:
+    """Cable that must not be in a reel, from the drum's outer end, and the gravest that is known of it."""
+
+    start_m: float
+    end_m: float
+    verdict: Verdict
+
+
+def content(context: Context) -> list[Any]:
+    """Choices; plan and sheets come by callbacks."""
+    lines = context.configuration.lines
+    first = next(iter(lines))
+    return [
+        html.Div([html.H1("How do I cut this?")], className="top no-print", **attributes(page="cut")),
+        html.Div(
+            [
+                dmc.Select(
+                    id="cut-line", label="Line", value=first, allowDeselect=False, w=170,
+                    data=[{"value": n, "label": x.title} for n, x in lines.items()],
+                ),
+                dmc.MultiSelect(id="cut-drums", label="Drums, all of one product", searchable=True, w=420),
+                dmc.NumberInput(id="cut-guard", label="Guard on both sides", value=context.configuration.orders.guard_m,
+                                min=0, step=0.5, suffix=" m", w=150, debounce=300),
+                dmc.Switch(id="cut-suspect", label="cut out suspect metres too", checked=True, mb=6),
+            ],
+            className="controls",
+        ),
+        html.Div(id="cut-answer"),
+    ]  # fmt: skip
+
+
+def drums(context: Context, line: str) -> tuple[list[dict[str, str]], list[str]]:
+    """Finished drums of a line to choose from, newest first, and the newest three of one product."""
+    ended = [d for d in context.record.drums(line, 60) if d.end_m is not None]
+    data = [{"value": d.drum, "label": f"{d.drum} ({d.recipe})"} for d in ended]
+    same = [d.drum for d in ended if d.recipe == ended[0].recipe] if ended else []
+    return data, same[:3]
+
+
+def bad_of(context: Context, drum: DrumRow, suspect: bool) -> list[Bad]:
+    """Bad cable of a finished drum, from its outer end; what has no row is unseen."""
+    assert drum.end_m is not None
+    length = drum.end_m - drum.start_m
+    first, verdict = context.record.verdicts(drum.line, drum.start_m, drum.end_m)
+    whole = np.full(math.ceil(drum.end_m) - math.floor(drum.start_m), int(Verdict.UNSEEN), dtype=np.int8)
+    at = first - math.floor(drum.start_m)
+    whole[max(at, 0) : at + len(verdict)] = verdict[max(-at, 0) :][: len(whole) - max(at, 0)]
+    least = Verdict.SUSPECT if suspect else Verdict.UNSEEN
+    wrong = np.concatenate(([False], whole >= least, [False]))
+    edges = np.flatnonzero(np.diff(wrong.astype(np.int8)))
+    found = []
+    for a, b in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        start, end = (float(np.clip(math.floor(drum.start_m) + x - drum.start_m, 0.0, length)) for x in (a, b))
+        found.append(Bad(length - end, length - start, Verdict(int(whole[a:b].max()))))
+    return sorted(found, key=lambda x: x.start_m)
+
+
+def lengths(orders: Orders, product: str, now_ms: int, zone: str) -> list[Length]:
+    """What is wanted of a product; an order that is due soon counts for more."""
+    today = datetime.fromtimestamp(now_ms / 1e3, UTC).astimezone(ZoneInfo(zone)).date()
+    found = []
+    for x in orders.length:
+        if x.product == product:
+            urgent = x.due is not None and (x.due - today).days <= orders.urgent_within_days
+            found.append(Length(x.length_m, x.worth * (1 + orders.urgent_share * urgent), x.wanted, x.order))
+    return found
+
+
+def answer(context: Context, line: str, chosen: Sequence[str], guard: Any, suspect: bool) -> list[Any]:
+    """The plan in words and numbers, then a sheet for each drum."""
+    orders = context.configuration.orders
+    found = [d for name in chosen or [] if (d := context.record.drum(line, name)) is not None and d.end_m is not None]
+    if not found:
+        return [html.P("Choose finished drums.", className="outcome")]
+    product = found[0].recipe
+    if any(d.recipe != product for d in found):
+        return [html.P("Choose drums of one product.", className="outcome bad", role="alert")]
+    wanted = lengths(orders, product, context.now_ms, context.zone)
+    if not wanted:
+        return [html.P(f"orders.toml wants nothing of {product}: add [[length]] with product, length_m and worth.",
+                       className="outcome")]  # fmt: skip
+    guard_m = float(guard) if isinstance(guard, int | float) and guard >= 0 else orders.guard_m
+    bad = {d.drum: bad_of(context, d, suspect) for d in found}
+    best = _plan(found, bad, guard_m, wanted, orders.kerf_m)
+    greedy = in_order(_pieces(found, bad, guard_m), wanted, orders.kerf_m)
+    more = _plan(found, bad, guard_m + 1, wanted, orders.kerf_m)
+    less = _plan(found, bad, max(guard_m - 1, 0.0), wanted, orders.kerf_m)
+    recipe = context.configuration.recipes.get(product)
+    return [
+        *_said(orders, found, best, greedy, more, less),
+        _reels(best, wanted),
+        *(part for d in found for part in sheet(context, d, bad[d.drum], best, orders, recipe)),
+    ]
+
+
+def _pieces(found: Sequence[DrumRow], bad: dict[str, list[Bad]], guard_m: float) -> list[Good]:
+    pieces = []
+    for d in found:
+        assert d.end_m is not None
+        spans = [(b.start_m, b.end_m) for b in bad[d.drum]]
+        pieces += good_pieces(d.drum, d.end_m - d.start_m, spans, guard_m, SHORTEST_M)
+    return pieces
+
+
+def _plan(
+    found: Sequence[DrumRow], bad: dict[str, list[Bad]], guard_m: float, wanted: list[Length], kerf_m: float
+) -> Plan:
+    return plan(_pieces(found, bad, guard_m), wanted, kerf_m)
+
+
+def _said(orders: Orders, found: Sequence[DrumRow], best: Plan, greedy: Plan, more: Plan, less: Plan) -> list[Any]:
+    money = orders.currency
+    total = sum((d.end_m or d.start_m) - d.start_m for d in found)
+    proven = "proven best" if best.gap < 1e-6 else f"at most {best.gap:.1%} from the best"
+    short = sum(p.length_m for p in best.left)
+    return [
+        html.P(
+            f"{len(best.cuts)} reels of {words.number(best.cut_m, 'm')} m from {words.number(total, 'm')} m, worth "
+            f"{best.worth:,.0f} {money}, {proven}. Cutting the longest first would bring {greedy.worth:,.0f}.",
+            className="outcome", id="cut-outcome",
+        ),
+        html.P(
+            f"Left over in good pieces: {words.number(short, 'm', 1)} m; bad cable with its guards: "
+            f"{words.number(max(total - best.cut_m - short, 0.0), 'm', 1)} m. One metre more guard would bring "
+            f"{more.worth - best.worth:+,.0f} {money}, one less {less.worth - best.worth:+,.0f}.", className="note",
+        ),
+    ]  # fmt: skip
+
+
+def _reels(best: Plan, wanted: Sequence[Length]) -> html.Div:
+    rows = []
+    for x in wanted:
+        count = sum(c.order == x.order and abs(c.end_m - c.start_m - x.length_m) < 1e-6 for c in best.cuts)
+        rows.append([x.order, f"{x.length_m:g} m", "any" if x.wanted is None else x.wanted, count])
+    return table("What is cut", ["For", "Length", "Wanted", "Cut"], rows, empty="", numeric=(1, 2, 3))
+
+
+def sheet(
+    context: Context, drum: DrumRow, bad: Sequence[Bad], best: Plan, orders: Orders, recipe: Recipe | None
+) -> list[Any]:
+    """One drum in the rewinder's order: at which counter reading to stop, what for, and where the fault lies."""
+    assert drum.end_m is not None
+    length = drum.end_m - drum.start_m
+    cuts = [c for c in best.cuts if c.drum == drum.drum]
+    rows, at = [], 0.0
+    for c in [*cuts, Cut(drum.drum, length, length, "")]:
+        if c.start_m - at > 0.5 * orders.kerf_m + 1e-6:
+            inside = [b for b in bad if b.start_m < c.start_m and b.end_m > at]
+            why = "; ".join(_why(b, length, orders, recipe) for b in inside) or "no wanted length fits"
+            what = "scrap" if inside else "left over"
+            rows.append([f"{c.start_m:,.1f} m", f"{c.start_m - at:,.1f} m", what, why])
+        if c.end_m > c.start_m:
+            rows.append([f"{c.end_m:,.1f} m", f"{c.end_m - c.start_m:,.1f} m", c.order, ""])
+        at = c.end_m
+    caption = (
+        f"Sheet for drum {drum.drum}, {length:,.1f} m: set the counter to 0 at the outer end, stop at each reading"
+    )
+    return [
+        table(caption, ["Stop at", "Length", "For", "Why"], rows, empty="", classes="sheet", numeric=(0, 1)),
+    ]
+
+
+def _why(b: Bad, length: float, orders: Orders, recipe: Recipe | None) -> str:
+    said = f"{b.verdict.word} at {b.start_m:,.1f} to {b.end_m:,.1f} m"
+    sizes = (orders.drum_barrel_mm, orders.drum_flange_mm, orders.drum_width_mm)
+    if recipe is None or any(x is None for x in sizes):
+        return said
+    drum = Drum(*sizes)  # type: ignore[arg-type]
+    place = place_on(drum, recipe.geometry.outer_diameter_mm, min(max(length - b.start_m, 0.0), length), length)
+    return f"{said} (layer {place.layer} from the barrel, turn {place.turn})"

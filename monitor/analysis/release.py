@@ -1,0 +1,41 @@
+"""What the record proposes for a drum, by rule and with reasons. It releases nothing: a person does, or does not."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from monitor.contract.record import Floats, Verdict
+
+
+@dataclass(frozen=True, slots=True)
+class Proposed:
+    """`may be released` with nothing against it, or `hold`, and what stands against it."""
+
+    word: str
+    reasons: tuple[str, ...]
+
+
+def coverage(columns: Mapping[str, Floats], required: Sequence[str]) -> dict[str, float]:
+    """Share of metres that each required stream saw (0 to 1); 0 for one that no row knows."""
+    found = {}
+    for path in required:
+        v = columns.get(path)
+        found[path] = float((v == v).mean()) if v is not None and len(v) else 0.0
+    return found
+
+
+def propose(
+    ended: bool, metres: Mapping[str, float], seen: Mapping[str, float], standing: int, cure_known: bool
+) -> Proposed:
+    """By rule: ended, every metre conforming, every required stream saw all of it, no alarm of its time unanswered.
+
+    Where evidence is missing it never proposes release.
+    """
+    against = [] if ended else ["the drum is still being wound"]
+    bad = (v.word for v in (Verdict.NONCONFORMING, Verdict.UNSEEN, Verdict.SUSPECT))
+    against += [f"{metres[word]:,.1f} m {word}" for word in bad if metres.get(word, 0.0) > 0]
+    against += [f"{path} saw {share:.1%} of its metres" for path, share in seen.items() if share < 1.0]
+    if not cure_known:
+        against.append("the cure of its metres is not known")
+    if standing:
+        against.append(f"{standing} alarms of its time are not answered")
+    return Proposed("hold" if against else "may be released", tuple(against))
