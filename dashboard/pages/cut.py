@@ -15,7 +15,7 @@ from dashboard import words
 from dashboard.context import Context
 from dashboard.views import attributes
 from dashboard.views.table import table
-from monitor.analysis.cutting import Cut, Good, Length, Plan, good_pieces, plan
+from monitor.analysis.cutting import Cut, Good, Length, Plan, good_pieces, in_order, plan
 from monitor.analysis.winding import Drum, place_on
 from monitor.contract.config import Orders, Recipe
 from monitor.contract.reading import DrumRow
