@@ -328,7 +328,7 @@ def _named(verdict: parts.Verdict, found: Found | Wave, clock: recur.Clock | Non
         if abs(c.away) < 30
     ]
     rows.append(["none of the listed parts", "", "", "", "", f"{verdict.none:.1%}"])
-    said = f"{verdict.why}."
+    said = f"{verdict.why[:1].upper()}{verdict.why[1:]}."
     if clock is not None:
         said += f" Clock: {clock.word} ({clock.why})."
     return [
@@ -345,9 +345,9 @@ def _drift(x: Floats, period: float) -> html.P:
     found = recur.drift(x, period)
     if found is None:
         return html.P("Too few events in each stretch to follow its phase along the cable.", className="note")
-    steady = "keeps its phase" if found.straight else "its phase bends"
+    steady = "it keeps its phase" if found.straight else "its phase bends"
     return html.P(
-        f"Along these drums it {steady}; the period changed by {found.period_change * 100:+.3f} %.", className="note"
+        f"Along these drums {steady}; the period changed by {found.period_change * 100:+.3f} %.", className="note"
     )
 
 

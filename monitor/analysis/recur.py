@@ -23,6 +23,7 @@ COHERENT = 100_000  # resolution cells of the longest period's clock in one stre
 ALPHA = 0.01
 MANY = 20_000  # events that a period is refined on, of more
 SURE = 1e-5  # chance below which a longer turn is believed
+EVEN = 0.25  # share of the shorter turn's power that a longer one's own harmonics must have
 WIDE = 1.6  # powers of several harmonics fall slower than twice a log likelihood: measured on seeded cable
 
 
@@ -246,14 +247,20 @@ class _Fold:
         fine = fine[fine > 0]
         return float(fine[np.argmax(self.powers(fine, self.harmonics(f)).sum(axis=0))])
 
-    def between(self, f: float, q: int) -> float:
-        """Chance of the power in those harmonics that a q-th of the turn would not have; 1 where there are none."""
+    def longer(self, f: float, q: int) -> bool:
+        """Whether the turn at `f` is believed rather than a q-th of it.
+
+        The harmonics that a q-th of the turn would not have must have power beyond chance, and not much less of it
+        each than those it would have: faults in bursts have some at every long period.
+        """
         n = self.harmonics(f)
-        others = [k for k in range(1, n + 1) if k % q]
-        if n < q or not others:
-            return 1.0
+        own, shared = [k for k in range(1, n + 1) if k % q], list(range(q, n + 1, q))
+        if not shared or not own:
+            return False
         power = self.powers(np.array([f]), n)[:, 0]
-        return float(chi2.sf(sum(power[k - 1] for k in others), 2 * len(others) * len(self.parts)))
+        mine, theirs = (np.array([power[k - 1] for k in ks]) for ks in (own, shared))
+        chance = float(chi2.sf(mine.sum(), 2 * len(own) * len(self.parts)))
+        return chance < SURE and bool(mine.mean() > EVEN * theirs.mean())
 
 
 def _settled(fold: _Fold, f: float, most: float) -> float:
@@ -261,11 +268,11 @@ def _settled(fold: _Fold, f: float, most: float) -> float:
     f = fold.refined(f)
     for q in range(HARMONICS, 1, -1):
         longer = fold.refined(f / q) if q / f <= most else 0.0
-        if longer and fold.between(longer, q) < SURE:
+        if longer and fold.longer(longer, q):
             f = longer
             break
     for q in (2, 3, 5, 7, 2, 3, 2):
-        if fold.harmonics(f) >= q and fold.between(f, q) > SURE:
+        if fold.harmonics(f) >= q and not fold.longer(f, q):
             f = fold.refined(f * q)
     return f
 

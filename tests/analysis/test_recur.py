@@ -117,6 +117,17 @@ def test_a_part_among_ten_times_as_many_random_faults_is_found_at_5_km(seed):
     assert found.period == pytest.approx(period, rel=1e-3)
 
 
+def test_faults_in_bursts_that_come_twice_alike_are_not_taken_for_a_longer_turn():
+    """Two drums with the very same marks, in bursts, at a distance of 7 turns times a whole number."""
+    rng = np.random.default_rng(6)
+    turns = np.arange(0, 1050, 2.513)
+    burst = turns[((turns % 350) < 60) & (rng.random(len(turns)) < 0.4)] + 0.4
+    x = np.concatenate((burst, burst + 2.513 * 7 * 80)) + rng.normal(0, 0.01, 2 * len(burst))
+    found, _ = find(x, 0.4, 20.0, 0.1)
+    assert isinstance(found, Found)
+    assert found.period == pytest.approx(2.513, rel=1e-3)
+
+
 def test_clean_cable_names_no_part_at_the_stated_rate():
     """200 seeded runs at 1 %: two are expected, six or more have a chance of 2 %."""
     named = 0
