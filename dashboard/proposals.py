@@ -6,7 +6,7 @@ from typing import Any, cast
 from dashboard.context import Context
 from dashboard.entry import present
 from dashboard.gateway import NotSentError
-from monitor.contract.limits import Changes
+from monitor.contract.limits import Changes, same_person
 from monitor.contract.messages import LimitsStep
 
 MAY = "change limits"
@@ -62,6 +62,9 @@ def decide(
     name = who(by)
     if step not in ("approve", "refuse", "withdraw"):
         raise NotDoneError(f"There is no step {step!r}.")
+    known = next((p for p in context.record.proposals() if (p.line, p.proposal) == (line, proposal)), None)
+    if step == "approve" and known is not None and same_person(name, known.by):
+        raise NotDoneError(f"{known.by} proposed it: a second person must approve it.")
     n, t_ms = context.numbering.next()
     _send(
         context, line, LimitsStep(n, t_ms, cast(Any, step), recipe, name, proposal, reason=(reason or "").strip()[:400])

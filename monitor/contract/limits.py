@@ -70,6 +70,11 @@ def differences(before: Recipe, after: Recipe) -> dict[str, tuple[float | None, 
     return {key: (old.get(key), new.get(key)) for key in keys if old.get(key) != new.get(key)}
 
 
+def same_person(a: str, b: str) -> bool:
+    """Whether two names are one person's: case and spaces do not make another."""
+    return " ".join(a.split()).casefold() == " ".join(b.split()).casefold()
+
+
 def _get(form: Any, path: tuple[str | int, ...]) -> Any:
     for part in path:
         form = form[part]

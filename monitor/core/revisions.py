@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 from monitor.contract.config import Recipe
-from monitor.contract.limits import LimitsError, with_limits
+from monitor.contract.limits import LimitsError, same_person, with_limits
 from monitor.contract.messages import LimitsStep
 from monitor.contract.record import Proposal
 
@@ -80,7 +80,7 @@ class Revisions:
         state = TABLE.get((proposal.state, step.step))
         if state is None:
             raise NotAllowedError(f"proposal {step.proposal} is {proposal.state}: it cannot be decided again")
-        own = _same(step.by, proposal.by)
+        own = same_person(step.by, proposal.by)
         if step.step == "approve" and own:
             raise NotAllowedError(f"{step.by} proposed {step.proposal}: a second person must approve it")
         if step.step == "withdraw" and not own:
@@ -129,7 +129,3 @@ class Revisions:
     def _enforce(self, recipe: Recipe) -> None:
         self.in_force[recipe.recipe] = recipe
         self.earlier[recipe.recipe, recipe.revision] = recipe
-
-
-def _same(a: str, b: str) -> bool:
-    return " ".join(a.split()).casefold() == " ".join(b.split()).casefold()

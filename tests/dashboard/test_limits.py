@@ -234,6 +234,16 @@ def test_a_broker_that_is_away_is_said(context, gateway, monkeypatch):
         proposals.go_back(context, "core-1", "core-2g5", 1, "Olle", "")
 
 
+def test_nobody_is_let_approve_their_own_on_the_page_either(context, gateway, record):
+    record.proposed[:] = [
+        ProposalRow("core-1", "P1", "core-2g5", 1, "proposed", {HI: 318.0}, "Mira", "x", 0, "", "", "", None, None)
+    ]
+    with pytest.raises(NotDoneError, match="second person"):
+        proposals.decide(context, "core-1", "core-2g5", "P1", "approve", " mira", "")
+    proposals.decide(context, "core-1", "core-2g5", "P1", "withdraw", "Mira", "")
+    assert [step.step for _, step in gateway.sent] == ["withdraw"]
+
+
 def test_open_proposals_have_their_steps_and_decided_ones_their_end(context, record):
     row = ProposalRow("core-1", "P1", "core-2g5", 1, "proposed", {HI: 318.0}, "Mira", "too tight", round(NOW_S * 1e3),
                       "16 become 8", "", "", None, None)  # fmt: skip
