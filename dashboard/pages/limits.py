@@ -222,7 +222,7 @@ def shifts_in(context: Context, start_ms: int, end_ms: int) -> float:
 
 def comparison(context: Context, asked: Asked, found: Comparison, group: str) -> tuple[list[Any], str]:
     """Both sides laid beside each other, and the words that a proposal carries."""
-    shifts = shifts_in(context, asked.start_ms, asked.end_ms)
+    shifts = shifts_in(context, *found.span_ms(asked))
     said_ = in_words(found, shifts)
     parts: list[Any] = [html.P(said_, className="outcome", id="limits-outcome")]
     kind, _, path = group.partition("/")

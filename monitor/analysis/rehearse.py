@@ -169,6 +169,14 @@ class Comparison:
     after: Side
     alarms: tuple[Moved, ...]
     caught: tuple[Caught, ...]
+    known_ms: tuple[int, int] | None = None  # from when until when there was anything on record
+
+    def span_ms(self, asked: Asked) -> tuple[int, int]:
+        """What was asked for, as far as there is a record of it: rates are over this."""
+        if self.known_ms is None:
+            return asked.start_ms, asked.end_ms
+        start = max(asked.start_ms, self.known_ms[0])
+        return start, max(min(asked.end_ms, self.known_ms[1]), start + 1000)
 
 
 def compare(before: Side, after: Side, faults: Sequence[Fault] | None = None, reach_m: float = 5.0) -> Comparison:
@@ -222,7 +230,9 @@ def together(by_line: Mapping[str, Comparison]) -> Comparison:
         for name in ("before", "after")
     ]
     moved = tuple(replace(m, alarm=f"{line}/{m.alarm}") for line, c in by_line.items() for m in c.alarms)
-    return Comparison(sides[0], sides[1], moved, tuple(x for c in by_line.values() for x in c.caught))
+    known = [c.known_ms for c in by_line.values() if c.known_ms]
+    span = (min(a for a, _ in known), max(b for _, b in known)) if known else None
+    return Comparison(sides[0], sides[1], moved, tuple(x for c in by_line.values() for x in c.caught), span)
 
 
 def in_words(c: Comparison, shifts: float) -> str:

@@ -86,6 +86,7 @@ def _run_one(configuration: Configuration, asked: Asked, progress: Progress) -> 
     same_cure = asked.with_cure and not any(key.startswith("cure/") for c in asked.changes.values() for key in c)
     if same_cure:  # the same heat under the same limits need not be computed twice
         changed = {n: r.model_copy(update={"cure": None}) for n, r in changed.items()}
+    known: list[int] = []
     trials = (Trial(line, recipes), Trial(line, changed, changes_as_recorded=False))
     drum = drum_at(reader, asked.line, begin_ms)
     for trial in trials:
@@ -94,10 +95,13 @@ def _run_one(configuration: Configuration, asked: Asked, progress: Progress) -> 
     for messages in History(configuration, asked.line).read(begin_ms, asked.end_ms):
         for trial in trials:
             trial.feed(messages)
+        stamps = [round(m.t_s * 1e3) for m in messages if isinstance(m, Message)]
+        known += [min(stamps), max(stamps)] if stamps else []
         if messages and not progress(_share(messages[-1], asked)):
             raise CancelledError
     a, b = (trial.side(asked.start_ms / 1e3, asked.end_ms / 1e3) for trial in trials)
-    return compare(a, b.with_cure_of(a) if same_cure else b, asked.known_on(asked.line))
+    found = compare(a, b.with_cure_of(a) if same_cure else b, asked.known_on(asked.line))
+    return replace(found, known_ms=(min(known), max(known)) if known else None)
 
 
 def _share(newest: object, asked: Asked) -> float:
@@ -236,7 +240,7 @@ def _run(options: Namespace) -> int:
     except (ConfigurationError, ValueError, OSError) as error:
         print(error, file=sys.stderr)
         return 2
-    print("\n".join(table(configuration, found_, start_ms, end_ms)))
+    print("\n".join(table(configuration, found_, *found_.span_ms(asked))))
     return 0
 
 

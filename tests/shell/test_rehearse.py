@@ -109,6 +109,13 @@ def test_the_cure_is_that_of_the_record_where_its_limits_are(folder):
     assert of_cure[0] == of_cure[1]
 
 
+def test_rates_are_over_what_is_on_record(folder):
+    asked = Asked("core-1", START - 7_200_000, END + 7_200_000, {}, with_cure=False)
+    start, end = run(stored_at(folder), asked).span_ms(asked)
+    assert start == pytest.approx(START, abs=1000)
+    assert end == pytest.approx(START + 260_000, abs=1500)
+
+
 def test_several_lines_are_one_comparison_with_their_names(folder):
     c = stored_at(folder)
     alone = run(c, Asked("core-1", START, END, {}, with_cure=False))
