@@ -16,7 +16,7 @@ from dashboard.views import attributes
 from dashboard.views.table import table
 from monitor.analysis import alarm_figures
 from monitor.analysis.rehearse import Asked, AskedLimit, Comparison, in_words
-from monitor.analysis.shifts import shifts_between
+from monitor.analysis.shifts import worth_of
 from monitor.analysis.suggest import Suggestion
 from monitor.contract.config import Recipe
 from monitor.contract.limits import LimitsError, limits_of, with_limits
@@ -213,11 +213,8 @@ def progress(job: Job | None) -> Any:
 
 
 def shifts_in(context: Context, start_ms: int, end_ms: int) -> float:
-    """How many shifts a span is worth; eight hours each without a calendar."""
-    spans = shifts_between(start_ms, end_ms, context.configuration.works.shift, context.zone)
-    if not spans:
-        return (end_ms - start_ms) / (8 * 3_600_000)
-    return sum((min(s.end_ms, end_ms) - max(s.start_ms, start_ms)) / (s.end_ms - s.start_ms) for s in spans)
+    """How many shifts of the works a span is worth."""
+    return worth_of(start_ms, end_ms, context.configuration.works.shift, context.zone)
 
 
 def comparison(context: Context, asked: Asked, found: Comparison, group: str) -> tuple[list[Any], str]:

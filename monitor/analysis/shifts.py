@@ -51,6 +51,14 @@ def shift_at(t_ms: int, calendar: Sequence[Shift], zone: str) -> Span | None:
     return next(iter(shifts_between(t_ms, t_ms + 1, calendar, zone)), None)
 
 
+def worth_of(start_ms: int, end_ms: int, calendar: Sequence[Shift], zone: str) -> float:
+    """How many shifts a span of time is worth; eight hours each where there is no calendar."""
+    spans = shifts_between(start_ms, end_ms, calendar, zone)
+    if not spans:
+        return max((end_ms - start_ms) / (8 * 3_600_000), 1e-9)
+    return sum((min(s.end_ms, end_ms) - max(s.start_ms, start_ms)) / (s.end_ms - s.start_ms) for s in spans)
+
+
 def _utc_ms(day: date, at: time, tz: ZoneInfo) -> int:
     """A local time that comes twice is its first; one that does not exist is the moment the clocks go on."""
     local = datetime.combine(day, at, tz)

@@ -26,7 +26,7 @@ from monitor.analysis.rehearse import (
     in_words,
     together,
 )
-from monitor.analysis.shifts import shifts_between
+from monitor.analysis.shifts import worth_of
 from monitor.analysis.suggest import DEADBANDS, Recorded, Suggestion, joined, noise, suggest, that_matter, tried
 from monitor.contract.config import Configuration, Recipe, Window
 from monitor.contract.limits import Changes, with_limits
@@ -118,12 +118,8 @@ def drum_at(reader: StoreReader, line: str, t_ms: int) -> DrumRow | None:
 
 
 def shifts_in(configuration: Configuration, start_ms: int, end_ms: int) -> float:
-    """How many shifts a span is worth; eight hours each where the works has no calendar."""
-    works = configuration.works
-    spans = shifts_between(start_ms, end_ms, works.shift, works.time_zone)
-    if not spans:
-        return max((end_ms - start_ms) / (8 * 3_600_000), 1e-9)
-    return sum((min(s.end_ms, end_ms) - max(s.start_ms, start_ms)) / (s.end_ms - s.start_ms) for s in spans)
+    """How many shifts of the works a span is worth."""
+    return worth_of(start_ms, end_ms, configuration.works.shift, configuration.works.time_zone)
 
 
 # ---- suggesting --------------------------------------------------------------------------------------------------
