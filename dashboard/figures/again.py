@@ -12,6 +12,7 @@ from monitor.contract.record import Floats
 POINTS = 4000
 ROWS_MOST = 400
 CELLS = 60
+SHADE = [[0, "rgba(128,134,140,0.03)"], [1, "rgba(128,134,140,0.95)"]]  # over either theme's ground
 
 
 def score_figure(
@@ -72,7 +73,7 @@ def fold_figure(
     fig = figure(430, top=12, bottom=44, left=64, right=30)
     if shade is not None and shade_at is not None and len(shade):
         fig.add_heatmap(
-            **_shaded(shade, shade_at - start, period, together), colorscale=[[0, "#f0f0ee"], [1, "#50565c"]],
+            **_shaded(shade, shade_at - start, period, together), colorscale=SHADE,
             showscale=False, hoverinfo="skip",
         )  # fmt: skip
     turn, phase = np.divmod(x - start, period)
