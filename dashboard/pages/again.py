@@ -76,9 +76,11 @@ def content(context: Context) -> list[Any]:
         html.H2("Work done"),
         html.Div(
             [
-                dmc.TextInput(id="again-by", label="Your name", persistence=True, persistence_type="local", w=170),
+                dmc.TextInput(
+                    id="again-by", debounce=True, label="Your name", persistence=True, persistence_type="local", w=170
+                ),
                 dmc.Select(id="again-station", label="At", searchable=True, w=200),
-                dmc.TextInput(id="again-done", label="What was done", w=420),
+                dmc.TextInput(id="again-done", debounce=True, label="What was done", w=420),
                 dmc.Button("Note it", id="again-note", variant="default"),
                 html.P(id="again-said", className="said", role="alert"),
             ],

@@ -55,10 +55,10 @@ def _answer_form() -> dmc.Modal:
             html.Div(
                 [
                     dmc.TextInput(
-                        id="by", label="Your name", required=True, persistence=True,
+                        id="by", debounce=True, label="Your name", required=True, persistence=True,
                         persistence_type="local", **attributes(autofocus="true"),
                     ),
-                    dmc.TextInput(id="reason", label="Reason or remark"),
+                    dmc.TextInput(id="reason", debounce=True, label="Reason or remark"),
                     dmc.Select(
                         id="shelve-min", label="Shelve for", value="60", allowDeselect=False,
                         data=[{"value": k, "label": v} for k, v in SHELVE_MIN.items()],

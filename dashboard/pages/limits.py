@@ -102,8 +102,10 @@ def _select(name: str, label: str, choices: Mapping[str, str], value: str, width
 def _proposing() -> html.Div:
     return html.Div(
         [
-            dmc.TextInput(id="limits-by", label="Your name", persistence=True, persistence_type="local", w=190),
-            dmc.TextInput(id="limits-reason", label="Reason", w=420),
+            dmc.TextInput(
+                id="limits-by", debounce=True, label="Your name", persistence=True, persistence_type="local", w=190
+            ),
+            dmc.TextInput(id="limits-reason", debounce=True, label="Reason", w=420),
             dmc.Switch(id="limits-all", label="for all lines of this kind", mb=6),
             dmc.Button("Propose", id="limits-propose", variant="default"),
             html.P(id="limits-said", className="said", role="alert"),

@@ -51,10 +51,13 @@ def content(context: Context) -> list[Any]:
                 html.Div(
                     [
                         dmc.TextInput(
-                            id="shift-by", label="Your name", persistence=True, persistence_type="local", w=190
+                            id="shift-by", debounce=True, label="Your name", persistence=True,
+                            persistence_type="local", w=190,
                         ),
-                        dmc.Textarea(id="shift-words", label="What the next shift must know", autosize=True, minRows=2,
-                                     w=620),
+                        dmc.Textarea(
+                            id="shift-words", debounce=True, label="What the next shift must know", autosize=True,
+                            minRows=2, w=620,
+                        ),
                         dmc.Button("Sign and hand over", id="shift-sign", variant="default"),
                         html.P(id="shift-said", className="said", role="alert"),
                     ],

@@ -118,13 +118,14 @@ async def test_every_message_arrives_and_stored_ones_are_forgotten(tmp_path: Pat
 async def test_nothing_is_lost_while_the_broker_is_away(tmp_path: Path) -> None:
     port, counts = free_port(), expected(0.5)
     one = publisher(port, 0.5)
-    async with asyncio.timeout(30):
+    async with asyncio.timeout(90):
         publishing = asyncio.create_task(one.publish())  # there is no broker yet
         await asyncio.sleep(0)
         hearer = Hearer()
         async with broker(tmp_path, port):
             listening = asyncio.create_task(hearer.listen(port, sum(counts.values())))
             await publishing
+            await hearer.subscribed.wait()
             # What the listener missed before it had subscribed is still kept.
             one._stopping = False
             again = asyncio.create_task(one._stay_connected())
