@@ -7,7 +7,7 @@ import plotly.graph_objects as go
 from dash import Dash, Input, Output, State, no_update
 from dash.exceptions import PreventUpdate
 
-from dashboard.answers import AnswerError, note_work
+from dashboard.answers import NotDoneError, note_work
 from dashboard.context import Context
 from dashboard.figures.again import fold_figure
 from dashboard.pages import again
@@ -103,6 +103,6 @@ def register(app: Dash, context: Context) -> None:
     def note(_n: Any, line: str, station: str | None, by: str, done: str) -> Any:
         try:
             note_work(context, line, station, by, done)
-        except AnswerError as error:
+        except NotDoneError as error:
             return str(error), no_update
         return "Noted; it stands below as soon as the monitor has it.", ""

@@ -1,4 +1,4 @@
-"""From what a person chose and typed to the message that tells the monitor."""
+"""From what a person chose and typed to the message that tells the monitor: alarms answered, work noted, a handover."""
 
 from typing import Any, Literal, cast
 
@@ -6,75 +6,82 @@ from dashboard.context import Context
 from dashboard.entry import present
 from dashboard.gateway import NotSentError
 from dashboard.pages.alarms import SHELVE_MIN, find
-from monitor.contract.messages import Action
+from monitor.contract.messages import Action, LimitsStep
 from monitor.contract.reading import AlarmRow
 
 Answer = Literal["acknowledge", "shelve", "unshelve"]
+REASON_MOST = 400
+NAME_MOST = 80
+
+
+class NotDoneError(Exception):
+    """Why nothing was sent, in a sentence."""
+
+
+def who(typed: str | None, may: str, nameless: str) -> str:
+    """The name that an act bears: the account's where there are accounts, else the one typed.
+
+    Raises NotDoneError where the account may not do it (`may` is the role it takes), or with `nameless` for no name.
+    """
+    person = present()
+    if person is not None:
+        if not person.may(may):
+            raise NotDoneError(f"The account {person.name} may {person.role}, not {may}.")
+        return person.name
+    name = (typed or "").strip()[:NAME_MOST]
+    if not name:
+        raise NotDoneError(f"Give your name: {nameless}")
+    return name
+
+
+def said(text: str | None) -> str:
+    """What was typed, as it goes into a message."""
+    return (text or "").strip()[:REASON_MOST]
+
+
+def send(context: Context, line: str, message: Action | LimitsStep) -> None:
+    """Publish; raises NotDoneError where the broker did not take it."""
+    try:
+        context.gateway.send(line, message)
+    except NotSentError as error:
+        raise NotDoneError(str(error)) from error
 
 
 def send_answer(
     context: Context, key: str, action: str, by: str | None, reason: str | None, minutes: str | None
-) -> dict[str, Any] | str:
-    """Publish one answer; returns what to remember until the record shows it, or a sentence on why it was not sent."""
-    person = present()
-    if person is not None and not person.may("answer alarms"):
-        return f"The account {person.name} may look, not answer alarms."
-    name, why = person.name if person else (by or "").strip(), (reason or "").strip()
-    if not name:
-        return "Give your name: an answer without one is not taken."
+) -> dict[str, Any]:
+    """Publish one answer to an alarm; returns what to remember until the record shows it. Raises NotDoneError."""
+    name, why = who(by, "answer alarms", "an answer without one is not taken."), said(reason)
     if action == "shelve" and not why:
-        return "Give a reason: others must know why this alarm is shelved."
+        raise NotDoneError("Give a reason: others must know why this alarm is shelved.")
     if action == "shelve" and minutes not in SHELVE_MIN:
-        return "Choose for how long."
+        raise NotDoneError("Choose for how long.")
     alarm = find(context, key)
     if alarm is None:
-        return "This alarm has changed since you opened it. Close and look again."
-    message = action_of(context, alarm, cast(Answer, action), name[:80], why[:400], int(minutes or 0))
-    try:
-        context.gateway.send(alarm.line, message)
-    except NotSentError as error:
-        return str(error)
+        raise NotDoneError("This alarm has changed since you opened it. Close and look again.")
+    message = action_of(context, alarm, cast(Answer, action), name, why, int(minutes or 0))
+    send(context, alarm.line, message)
     return {"key": key, "action": action, "t": message.t, "state": alarm.state}
 
 
-class AnswerError(Exception):
-    """Why nothing was sent, in a sentence."""
-
-
 def note_work(context: Context, line: str, station: str | None, by: str | None, done: str | None) -> None:
-    """Tell the monitor what was done at a station. Raises AnswerError."""
-    person = present()
-    if person is not None and not person.may("answer alarms"):
-        raise AnswerError(f"The account {person.name} may look, not note work.")
-    name, what = person.name if person else (by or "").strip()[:80], (done or "").strip()[:400]
-    if not name:
-        raise AnswerError("Give your name: work is noted by no one without one.")
+    """Tell the monitor what was done at a station. Raises NotDoneError."""
+    name, what = who(by, "answer alarms", "work is noted by no one without one."), said(done)
     if station not in context.configuration.lines[line].stations:
-        raise AnswerError("Choose where it was done.")
+        raise NotDoneError("Choose where it was done.")
     if not what:
-        raise AnswerError("Say what was done.")
+        raise NotDoneError("Say what was done.")
     n, t_ms = context.numbering.next()
-    try:
-        context.gateway.send(line, Action(n, t_ms, "note work", name, what, station=station))
-    except NotSentError as error:
-        raise AnswerError(str(error)) from error
+    send(context, line, Action(n, t_ms, "note work", name, what, station=station))
 
 
-def hand_over(context: Context, by: str | None, said: str | None) -> None:
-    """Sign words for the next shift; they stand with the first line of the works. Raises AnswerError."""
-    person = present()
-    if person is not None and not person.may("answer alarms"):
-        raise AnswerError(f"The account {person.name} may look, not hand over.")
-    name, text = person.name if person else (by or "").strip()[:80], (said or "").strip()[:400]
-    if not name:
-        raise AnswerError("Give your name: a handover without one is not signed.")
+def hand_over(context: Context, by: str | None, words: str | None) -> None:
+    """Sign words for the next shift; they stand with the first line of the works. Raises NotDoneError."""
+    name, text = who(by, "answer alarms", "a handover without one is not signed."), said(words)
     if not text:
-        raise AnswerError("Write what the next shift must know, or that there is nothing.")
+        raise NotDoneError("Write what the next shift must know, or that there is nothing.")
     n, t_ms = context.numbering.next()
-    try:
-        context.gateway.send(min(context.configuration.lines), Action(n, t_ms, "hand over", name, text))
-    except NotSentError as error:
-        raise AnswerError(str(error)) from error
+    send(context, min(context.configuration.lines), Action(n, t_ms, "hand over", name, text))
 
 
 def action_of(context: Context, alarm: AlarmRow, action: Answer, by: str, reason: str, minutes: int) -> Action:

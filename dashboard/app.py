@@ -9,7 +9,7 @@ from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, no_up
 from dash.exceptions import PreventUpdate
 
 from dashboard import again_calls, api, limits_calls, pages
-from dashboard.answers import AnswerError, hand_over, send_answer
+from dashboard.answers import NotDoneError, hand_over, send_answer
 from dashboard.bench import Bench
 from dashboard.context import Context
 from dashboard.entry import present
@@ -151,9 +151,10 @@ def _alarms(app: Dash, context: Context) -> None:
         if not key or not ctx.triggered or not ctx.triggered[0]["value"]:
             raise PreventUpdate
         action = str(ctx.triggered_id).removeprefix("do-")
-        done = send_answer(context, key, action, by, reason, minutes)
-        if isinstance(done, str):
-            return no_update, no_update, done, no_update
+        try:
+            done = send_answer(context, key, action, by, reason, minutes)
+        except NotDoneError as error:
+            return no_update, no_update, str(error), no_update
         return False, [*(sent or [])[-50:], done], "", f"{action} sent, waiting for the monitor."
 
 
@@ -223,7 +224,7 @@ def _shift(app: Dash, context: Context) -> None:
     def sign(_n: Any, by: str, said: str) -> Any:
         try:
             hand_over(context, by, said)
-        except AnswerError as error:
+        except NotDoneError as error:
             return str(error), no_update
         return "Signed; it stands below as soon as the monitor has it.", ""
 

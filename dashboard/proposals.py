@@ -3,30 +3,13 @@
 from collections.abc import Iterable
 from typing import Any, cast
 
+from dashboard.answers import NotDoneError, said, send, who
 from dashboard.context import Context
-from dashboard.entry import present
-from dashboard.gateway import NotSentError
 from monitor.contract.limits import Changes, same_person
 from monitor.contract.messages import LimitsStep
 
 MAY = "change limits"
-
-
-class NotDoneError(Exception):
-    """Why nothing was sent, in a sentence."""
-
-
-def who(typed: str | None) -> str:
-    """The name that an act bears: the account's where there are accounts. Raises NotDoneError."""
-    person = present()
-    if person is not None:
-        if not person.may(MAY):
-            raise NotDoneError(f"The account {person.name} may {person.role}, not {MAY}.")
-        return person.name
-    name = (typed or "").strip()[:80]
-    if not name:
-        raise NotDoneError("Give your name: limits are changed by no one without one.")
-    return name
+NAMELESS = "limits are changed by no one without one."
 
 
 def propose(
@@ -39,7 +22,7 @@ def propose(
     words: str,
 ) -> str:
     """Propose changes of a recipe on some lines; returns what to say."""
-    name, why = who(by), (reason or "").strip()[:400]
+    name, why = who(by, MAY, NAMELESS), said(reason)
     if not changes:
         raise NotDoneError("Change a limit first.")
     if not why:
@@ -49,7 +32,7 @@ def propose(
     for line in lines:
         n, t_ms = context.numbering.next()
         base = context.recipes(line)[recipe].revision
-        _send(context, line, LimitsStep(
+        send(context, line, LimitsStep(
             n, t_ms, "propose", recipe, name, f"{line}-{t_ms}", base, dict(changes), None, why, words[:4000]
         ))  # fmt: skip
     return "Proposed. A second person must approve it below."
@@ -59,29 +42,20 @@ def decide(
     context: Context, line: str, recipe: str, proposal: str, step: str, by: str | None, reason: str | None
 ) -> str:
     """Approve, refuse or withdraw a proposal; the monitor holds that nobody approves their own."""
-    name = who(by)
+    name = who(by, MAY, NAMELESS)
     if step not in ("approve", "refuse", "withdraw"):
         raise NotDoneError(f"There is no step {step!r}.")
     known = next((p for p in context.record.proposals() if (p.line, p.proposal) == (line, proposal)), None)
     if step == "approve" and known is not None and same_person(name, known.by):
         raise NotDoneError(f"{known.by} proposed it: a second person must approve it.")
     n, t_ms = context.numbering.next()
-    _send(
-        context, line, LimitsStep(n, t_ms, cast(Any, step), recipe, name, proposal, reason=(reason or "").strip()[:400])
-    )
+    send(context, line, LimitsStep(n, t_ms, cast(Any, step), recipe, name, proposal, reason=said(reason)))
     return f"{step.capitalize()} sent, waiting for the monitor."
 
 
 def go_back(context: Context, line: str, recipe: str, to: int, by: str | None, reason: str | None) -> str:
     """Put an earlier revision in force again, under a new number."""
-    name = who(by)
+    name = who(by, MAY, NAMELESS)
     n, t_ms = context.numbering.next()
-    _send(context, line, LimitsStep(n, t_ms, "go back", recipe, name, to=to, reason=(reason or "").strip()[:400]))
+    send(context, line, LimitsStep(n, t_ms, "go back", recipe, name, to=to, reason=said(reason)))
     return "Sent, waiting for the monitor."
-
-
-def _send(context: Context, line: str, step: LimitsStep) -> None:
-    try:
-        context.gateway.send(line, step)
-    except NotSentError as error:
-        raise NotDoneError(str(error)) from error

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from dashboard import words
-from dashboard.answers import send_answer
+from dashboard.answers import NotDoneError, send_answer
 from dashboard.gateway import NotSentError
 from dashboard.pages import alarms, drum, route, trend
 from dashboard.views.pathway import fold, pathway, turning_points
@@ -102,13 +102,15 @@ def test_shelving_sends_until_when(context, gateway):
 )
 def test_an_incomplete_answer_is_not_sent(context, gateway, action, by, reason, minutes, said):
     key = key_of(context, "oven-a/temperature/LO")
-    assert said in send_answer(context, key, action, by, reason, minutes)
+    with pytest.raises(NotDoneError, match=re.escape(said)):
+        send_answer(context, key, action, by, reason, minutes)
     assert gateway.sent == []
 
 
 def test_an_alarm_raised_anew_meanwhile_is_not_answered(context, gateway):
     key = key_of(context, "oven-a/temperature/LO").replace("|1764", "|1763")
-    assert "changed" in send_answer(context, key, "acknowledge", "K. Berg", "", "60")
+    with pytest.raises(NotDoneError, match="changed"):
+        send_answer(context, key, "acknowledge", "K. Berg", "", "60")
     assert gateway.sent == []
 
 
@@ -118,7 +120,8 @@ def test_a_broker_that_is_away_is_told_to_the_person(context, monkeypatch):
 
     monkeypatch.setattr(context.gateway, "send", refuse)
     key = key_of(context, "oven-a/temperature/LO")
-    assert send_answer(context, key, "acknowledge", "K. Berg", "", "60") == "Not sent: no broker."
+    with pytest.raises(NotDoneError, match=r"^Not sent: no broker\.$"):
+        send_answer(context, key, "acknowledge", "K. Berg", "", "60")
 
 
 def test_sent_is_shown_until_the_record_shows_the_answer(context):

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from dashboard.answers import AnswerError, hand_over
+from dashboard.answers import NotDoneError, hand_over
 from dashboard.pages import shift
 from monitor.analysis.shifts import shift_at
 from monitor.contract.record import Finding, Verdict
@@ -86,6 +86,6 @@ def test_words_are_signed_and_stand_with_the_record(context, gateway, record, mo
 
 @pytest.mark.parametrize(("by", "text", "says"), [("", "x", "Give your name"), ("Mira", " ", "must know")])
 def test_what_is_wanting_is_said(context, gateway, by, text, says):
-    with pytest.raises(AnswerError, match=says):
+    with pytest.raises(NotDoneError, match=says):
         hand_over(context, by, text)
     assert gateway.sent == []
