@@ -20,6 +20,10 @@ class NotAllowedError(Exception):
     """A step that is not taken; the text says why and what to do instead."""
 
 
+DECIDED_KEPT = 50
+OPEN_MOST = 100
+
+
 @dataclass(frozen=True, slots=True)
 class Turn:
     """A recipe that comes into force, and why."""
@@ -60,6 +64,8 @@ class Revisions:
             raise NotAllowedError("a proposal without changes")
         if not step.reason.strip():
             raise NotAllowedError("a proposal without a reason: say why the limits should change")
+        if sum(p.state == "proposed" for p in self.proposals.values()) >= OPEN_MOST:
+            raise NotAllowedError(f"{OPEN_MOST} proposals are open: decide some of them first")
         if step.proposal in self.proposals:
             raise NotAllowedError(f"proposal {step.proposal} is there already")
         try:
@@ -71,7 +77,14 @@ class Revisions:
             step.reason, t_s, step.rehearsal,
         )  # fmt: skip
         self.proposals[step.proposal] = proposal
+        self._forget()
         return proposal
+
+    def _forget(self) -> None:
+        """Of those decided only the newest stay here; all are in the record."""
+        decided = [name for name, p in self.proposals.items() if p.state != "proposed"]
+        for name in decided[:-DECIDED_KEPT]:
+            del self.proposals[name]
 
     def _decide(self, step: LimitsStep, t_s: float) -> tuple[Proposal, Turn | None]:
         proposal = self.proposals.get(step.proposal)

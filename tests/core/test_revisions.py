@@ -124,6 +124,18 @@ def test_going_back_is_one_step_and_another_revision():
     assert differences(turn.recipe, RECIPE) == {}
 
 
+def test_neither_open_nor_decided_proposals_grow_without_end():
+    book = Revisions("core-1", {"core-2g5": RECIPE})
+    for i in range(200):
+        book.take(step("propose", proposal=f"P{i}", changes={HI: 316.0}, reason="x"), 0.0)
+        book.take(step("refuse", "Olle", proposal=f"P{i}"), 0.0)
+    assert len(book.proposals) <= 51
+    for i in range(100):
+        book.take(step("propose", proposal=f"Q{i}", changes={HI: 316.0}, reason="x"), 0.0)
+    with pytest.raises(NotAllowedError, match="100 proposals are open"):
+        book.take(step("propose", proposal="Q100", changes={HI: 316.0}, reason="x"), 0.0)
+
+
 class Works(RuleBasedStateMachine):
     """Whatever people do in whatever order: revisions rise, and only what two people wanted comes into force."""
 
