@@ -6,15 +6,13 @@ from dash import ALL, Dash, Input, Output, State, ctx, no_update
 from dash.exceptions import PreventUpdate
 
 from dashboard import proposals
+from dashboard.answers import NotDoneError
 from dashboard.bench import TooManyError
 from dashboard.context import Context
 from dashboard.pages import limits
-from dashboard.proposals import NotDoneError
 from monitor.analysis.rehearse import Asked, AskedLimit
 from monitor.contract.config import Recipe
 from monitor.contract.limits import LimitsError, limits_of, with_limits
-
-LIMIT_NAMES = {"hi": "HI", "hihi": "HIHI", "lo": "LO", "lolo": "LOLO"}
 
 
 def register(app: Dash, context: Context) -> None:
@@ -139,11 +137,13 @@ def _running(app: Dash, context: Context) -> None:
         State("limits-changes", "data"),
         State("limits-most", "value"),
         State("limits-lines", "checked"),
+        State("limits-which", "value"),
+        State("limits-alone", "checked"),
         prevent_initial_call=True,
     )
     def run(
         _g: Any, _s: Any, _x: Any, _t: Any, key: str | None, line: str, recipe: str, group: str, span: str, cure: bool,
-        changes: dict[str, Any], most: Any, everywhere: bool,
+        changes: dict[str, Any], most: Any, everywhere: bool, which: str, alone: bool,
     ) -> Any:  # fmt: skip
         bench = context.bench
         if bench is None:
@@ -151,8 +151,18 @@ def _running(app: Dash, context: Context) -> None:
         what = ctx.triggered_id
         if what in ("limits-go", "limits-suggest"):
             try:
-                of_kind = tuple(_lines(context, line, bool(everywhere)))
-                asked = _asked(context, str(what), of_kind, line, recipe, group, span, bool(cure), changes or {}, most)
+                found = _recipe(context, line, recipe)
+                start, end = limits.span_ms(context, line, span)
+                asked: Asked | AskedLimit
+                if what == "limits-suggest":
+                    asked = _asked_limit(found, line, group, which, (start, end), most)
+                else:
+                    with_limits(found, changes or {})
+                    of_kind = tuple(_lines(context, line, bool(everywhere)))
+                    stream = _stream_alone(group, changes or {}) if alone else None
+                    asked = Asked(
+                        line, start, end, {recipe: changes} if changes else {}, bool(cure), of_kind, None, stream
+                    )
                 key = bench.begin(asked)
             except (LimitsError, TooManyError, NotDoneError) as error:
                 return no_update, True, str(error), no_update, None, False, True
@@ -171,22 +181,21 @@ def _running(app: Dash, context: Context) -> None:
         return key, True, None, shown, about, False, True
 
 
-def _asked(
-    context: Context, what: str, of_kind: tuple[str, ...], line: str, recipe: str, group: str, span: str, cure: bool,
-    changes: dict[str, Any], most: Any,
-) -> Asked | AskedLimit:  # fmt: skip
-    start, end = limits.span_ms(context, line, span)
-    found = _recipe(context, line, recipe)
-    if what == "limits-go":
-        with_limits(found, changes)
-        return Asked(line, start, end, {recipe: changes} if changes else {}, cure, of_kind)
+def _asked_limit(recipe: Recipe, line: str, group: str, which: str, span_ms: tuple[int, int], most: Any) -> AskedLimit:
     kind, _, path = group.partition("/")
-    present = limits_of(found)
-    name = next((n for n in ("hi", "lo", "hihi", "lolo") if present.get(f"{group}/{n}") is not None), None)
-    if kind != "window" or name is None:
-        raise NotDoneError("A deadband and a delay are suggested for the window of a stream: choose one.")
-    wanted = float(most) if isinstance(most, int | float) else 2.0
-    return AskedLimit(line, f"{path}/{LIMIT_NAMES[name]}", start, end, wanted)
+    if kind != "window" or limits_of(recipe).get(f"{group}/{which.lower()}") is None:
+        raise NotDoneError(
+            f"A deadband and a delay are suggested for a limit that is set: {which} is not, in this choice."
+        )
+    return AskedLimit(line, f"{path}/{which}", *span_ms, float(most) if isinstance(most, int | float) else 2.0)
+
+
+def _stream_alone(group: str, changes: dict[str, Any]) -> str:
+    kind, _, path = group.partition("/")
+    others = [key for key in changes if not key.startswith(f"{group}/")]
+    if kind != "window" or others:
+        raise NotDoneError("A stream alone has its own window only: choose one, and put other changes back.")
+    return path
 
 
 def _deciding(app: Dash, context: Context) -> None:

@@ -15,12 +15,13 @@ from dashboard.figures.style import CONFIG
 from dashboard.views import attributes
 from dashboard.views.table import table
 from monitor.analysis import parts, rates, recur
+from monitor.analysis.along import along
 from monitor.analysis.before import what_went_before
 from monitor.analysis.recur import ALPHA, Found, Silence
 from monitor.analysis.shifts import shifts_between
 from monitor.analysis.waves import Wave, above_floor, find_wave
 from monitor.contract.config import Line
-from monitor.contract.reading import DrumRow
+from monitor.contract.reading import DrumRow, Trend
 from monitor.contract.record import Finding, Floats
 from monitor.contract.topics import Stream
 
@@ -153,7 +154,8 @@ def answer(context: Context, line: str, what: str, drums: str, least: float, mos
         return Answer([html.P("Periods: from must be less than to.")], [], nothing, None, None, None)
     kind, _, path = what.partition(":")
     if kind == "signal":
-        at, v = along(context, of, path)
+        counter, moving = (_recorded(context, of, p) for p in (of.line.counter.stream, of.line.counter.speed))
+        at, v = along(of.line, _recorded(context, of, path), counter, moving, SIGNAL_M)
         return _signal(context, of, path, Signal(at, v, SIGNAL_M, "metres"), least, most)
     if kind == "cycle":
         return _signal(context, of, path, in_time(context, of, path), least, most)
@@ -206,11 +208,15 @@ class Signal:
         return "m" if self.clock == "metres" else "s"
 
 
+def _recorded(context: Context, of: Cable, path: str) -> Trend:
+    start, end = of.span_ms
+    return context.record.samples(Stream(of.line.line, *path.split("/")), start, min(end, context.now_ms))
+
+
 def in_time(context: Context, of: Cable, path: str) -> Signal:
     """A stream at its own interval, from its samples."""
-    start, end = of.span_ms
     spacing = float(of.line.streams[path].interval_s or 1.0)
-    said = context.record.samples(Stream(of.line.line, *path.split("/")), start, min(end, context.now_ms))
+    said = _recorded(context, of, path)
     if len(said.v) < 2:
         return Signal(np.empty(0), np.empty(0), spacing, "seconds")
     cell = np.rint((said.t_ms - said.t_ms[0]) / 1e3 / spacing).astype(np.int64)
@@ -252,30 +258,6 @@ def _signal(context: Context, of: Cable, path: str, signal: Signal, least: float
     return Answer(shown, [], nothing, v, at, period, signal.unit)
 
 
-def along(context: Context, of: Cable, path: str) -> tuple[Floats, Floats]:
-    """A stream on a regular grid of metres at its station, NaN where unseen: from its samples and the counter's."""
-    start, end = of.span_ms
-    line = of.line
-    end = min(end, context.now_ms)
-    counter = context.record.samples(Stream(line.line, *line.counter.stream.split("/")), start, end)
-    said = context.record.samples(Stream(line.line, *path.split("/")), start, end)
-    good = np.isfinite(said.v)
-    if len(counter.v) < 2 or not good.any():
-        return np.empty(0), np.empty(0)
-    steps = np.diff(counter.v)
-    steps = np.where(steps < 0, steps + (line.counter.wraps_at_m or 0.0), steps)
-    steps = np.where((steps >= 0) & (steps < 50), steps, 0.0)
-    L = np.concatenate(([0.0], np.cumsum(steps)))
-    x = np.interp(said.t_ms[good], counter.t_ms, L)
-    size = int(x[-1] / SIGNAL_M) + 1
-    cell = np.minimum((x / SIGNAL_M).astype(np.int64), size - 1)
-    counts = np.bincount(cell, minlength=size)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        v = np.bincount(cell, said.v[good], minlength=size) / counts
-    at: Floats = (np.arange(size, dtype=np.float64) + 0.5) * SIGNAL_M
-    return at, np.asarray(v, dtype=np.float64)
-
-
 def _speed(x: Floats, t: Floats) -> float:
     return float(max((x[-1] - x[0]) / max(t[-1] - t[0], 1e-9), 1e-3)) if len(x) > 1 else 1.0
 
@@ -289,13 +271,10 @@ def _spread(x: Floats, t: Floats) -> float:
 
 def _rpm(context: Context, of: Cable) -> dict[str, float]:
     """Mean speed of each drive that a part turns by."""
-    start, end = of.span_ms
     found = {}
     for part in of.line.rotating_part:
         if part.speed_stream and part.speed_stream not in found:
-            v = context.record.samples(
-                Stream(of.line.line, *part.speed_stream.split("/")), start, min(end, context.now_ms)
-            ).v
+            v = _recorded(context, of, part.speed_stream).v
             if np.isfinite(v).any():
                 found[part.speed_stream] = float(np.nanmedian(v))
     return found

@@ -1,6 +1,5 @@
 """How do I cut this? Drums to reels: the cuts worth most, proven best, as a sheet in the rewinder's order and units."""
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -8,11 +7,12 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import dash_mantine_components as dmc
-import numpy as np
 from dash import html
 
 from dashboard import words
 from dashboard.context import Context
+from dashboard.pages.drums import drum_runs, length_m
+from dashboard.ribbon import Run, outer_m
 from dashboard.views import attributes
 from dashboard.views.table import table
 from monitor.analysis.cutting import Cut, Good, Length, Plan, good_pieces, in_order, plan
@@ -22,6 +22,7 @@ from monitor.contract.reading import DrumRow
 from monitor.contract.record import Verdict
 
 SHORTEST_M = 5.0
+HOLE_M = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,20 +67,20 @@ def drums(context: Context, line: str) -> tuple[list[dict[str, str]], list[str]]
 
 def bad_of(context: Context, drum: DrumRow, suspect: bool) -> list[Bad]:
     """Bad cable of a finished drum, from its outer end; what has no row is unseen."""
-    assert drum.end_m is not None
-    length = drum.end_m - drum.start_m
-    first, verdict = context.record.verdicts(drum.line, drum.start_m, drum.end_m)
-    whole = np.full(math.ceil(drum.end_m) - math.floor(drum.start_m), int(Verdict.UNSEEN), dtype=np.int8)
-    at = first - math.floor(drum.start_m)
-    whole[max(at, 0) : at + len(verdict)] = verdict[max(-at, 0) :][: len(whole) - max(at, 0)]
+    length = length_m(context, drum)
     least = Verdict.SUSPECT if suspect else Verdict.UNSEEN
-    wrong = np.concatenate(([False], whole >= least, [False]))
-    edges = np.flatnonzero(np.diff(wrong.astype(np.int8)))
-    found = []
-    for a, b in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-        start, end = (float(np.clip(math.floor(drum.start_m) + x - drum.start_m, 0.0, length)) for x in (a, b))
-        found.append(Bad(length - end, length - start, Verdict(int(whole[a:b].max()))))
-    return sorted(found, key=lambda x: x.start_m)
+    known = drum_runs(context, drum, length)
+    edges = [0.0, *(x for run in known for x in (run.start_m, run.end_m)), length]
+    holes = [Run(a, b, Verdict.UNSEEN) for a, b in zip(edges[::2], edges[1::2], strict=True) if b - a > HOLE_M]
+    wrong = [run for run in [*known, *holes] if run.verdict >= least]
+    found: list[Bad] = []
+    for run in sorted(wrong, key=lambda run: -run.end_m):
+        start, end = outer_m(run.end_m, length), outer_m(run.start_m, length)
+        if found and start - found[-1].end_m < HOLE_M:
+            found[-1] = Bad(found[-1].start_m, end, max(found[-1].verdict, run.verdict))
+        else:
+            found.append(Bad(start, end, run.verdict))
+    return found
 
 
 def lengths(orders: Orders, product: str, now_ms: int, zone: str) -> list[Length]:

@@ -19,11 +19,13 @@ from monitor.analysis.rehearse import Asked, AskedLimit, Comparison, in_words
 from monitor.analysis.shifts import worth_of
 from monitor.analysis.suggest import Suggestion
 from monitor.contract.config import Recipe
-from monitor.contract.limits import LimitsError, limits_of, with_limits
+from monitor.contract.limits import LimitsError, differences, limits_of, with_limits
 from monitor.contract.reading import ProposalRow
 from monitor.contract.topics import Stream
 
-SPANS = {"1 h": 3_600_000, "4 h": 4 * 3_600_000, "8 h": 8 * 3_600_000, "24 h": 86_400_000, "7 days": 7 * 86_400_000}
+HOUR_MS = 3_600_000
+SPANS_H = {"1 h": 1, "4 h": 4, "8 h": 8, "24 h": 24, "7 days": 168, "30 days": 720}
+SPANS = {name: hours * HOUR_MS for name, hours in SPANS_H.items()}
 UNITS = {"_s": "s", "_m": "m", "_C": "degC"}
 POINTS = 2000
 Values = Mapping[str, float | None]
@@ -50,6 +52,7 @@ def content(context: Context) -> list[Any]:
                 ),
                 dmc.Switch(id="limits-cure", label="with cure", checked=True, mb=6),
                 dmc.Switch(id="limits-lines", label="all lines of its kind", mb=6),
+                dmc.Switch(id="limits-alone", label="this stream alone (for months)", mb=6),
             ],
             className="controls",
         ),
@@ -58,7 +61,8 @@ def content(context: Context) -> list[Any]:
         html.Div(
             [
                 dmc.Button("Rehearse", id="limits-go"),
-                dmc.Button("Suggest deadband and delay", id="limits-suggest", variant="default"),
+                dmc.Button("Suggest deadband and delay for", id="limits-suggest", variant="default"),
+                dmc.SegmentedControl(id="limits-which", data=["LOLO", "LO", "HI", "HIHI"], value="HI"),
                 dmc.NumberInput(id="limits-most", value=2, min=0, step=1, suffix=" nuisance alarms a shift", w=230),
                 dmc.Button("Stop", id="limits-stop", variant="default", disabled=True),
                 dmc.Button("Put all back", id="limits-clear", variant="subtle"),
@@ -396,8 +400,11 @@ def in_force(context: Context) -> html.Div:
     for line in context.configuration.lines:
         current = context.recipes(line)
         came = {(r.recipe.recipe, r.recipe.revision): r for r in context.record.came_into_force(line)}
-        known = set(came) | {(r.recipe, r.revision) for r in context.configuration.recipes_for(line).values()}
+        known = {(r.recipe, r.revision): r for r in context.configuration.recipes_for(line).values()}
+        known |= {key: row.recipe for key, row in came.items()}
         for name, revision in sorted(known, key=lambda k: (k[0], -k[1])):
+            earlier = [n for of, n in known if of == name and n < revision]
+            what = differences(known[name, max(earlier)], known[name, revision]) if earlier else {}
             now = current[name].revision == revision
             row = came.get((name, revision))
             step = html.Button(
@@ -408,12 +415,13 @@ def in_force(context: Context) -> html.Div:
                     _title(context, line), name, revision, "in force" if now else "",
                     words.local(row.t_ms, context.zone, day=True) if row else "by its file",
                     f"{row.line_metre:,.0f} m" if row else "",
+                    html.Ul([html.Li(_change(context, line, key, new)) for key, (_, new) in what.items()]),
                     (f"{row.by}, approved by {row.approved_by}" if row.approved_by else row.by) if row else "",
                     row.reason if row else "", "" if now else step,
                 ]
             )  # fmt: skip
     return table(
         "Revisions of each line's recipes; going back takes an earlier one into force under a new number",
-        ["Line", "Recipe", "Revision", "", "Since", "From line metre", "By", "Reason", ""], rows, empty="",
-        numeric=(2,),
+        ["Line", "Recipe", "Revision", "", "Since", "From line metre", "Changed to", "By", "Reason", ""], rows,
+        empty="", numeric=(2,), classes="proposals",
     )  # fmt: skip

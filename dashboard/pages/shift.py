@@ -4,7 +4,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import dash_mantine_components as dmc
-import numpy as np
 from dash import dcc, html
 
 from dashboard import words
@@ -12,6 +11,7 @@ from dashboard.context import Context
 from dashboard.live import WANTS_ANSWER
 from dashboard.views import attributes
 from dashboard.views.table import table
+from monitor.analysis.lengths import metres_by_verdict
 from monitor.analysis.shift import Indicators, Stop, indicators, producing_s, stops
 from monitor.analysis.shifts import Span, shift_at, shifts_between
 from monitor.contract.config import Line
@@ -122,17 +122,17 @@ def of_line(context: Context, line: Line, span: Span, until_ms: int) -> LineShif
         times = [span.start_ms, *(max(t_ms, span.start_ms) for t_ms, _, _ in states)]
         known = (context.record.metre_at(name, t_ms) for t_ms in times)
         start = next((m for m in known if m is not None), end)
-        metres = by_verdict(context, name, start + offset, end + offset)
+        made = (start + offset, end + offset)
+        metres = metres_by_verdict(*context.record.verdicts(name, *made), *made)
     halts = stops(states, span.start_ms, until_ms)
     now = context.line_now(name)
     recipe = context.recipe(name, now.recipe if now else None)
-    made = sum(metres.values())
     said = None
     if recipe is not None and until_ms > span.start_ms and states:
         nominal = recipe.setpoints.speed_m_per_min / 60
         planned = (until_ms - span.start_ms) / 1e3
         busy = min(producing_s(states, span.start_ms, until_ms), planned)
-        said = indicators(planned, busy, made, metres[Verdict.CONFORMING.word], nominal)
+        said = indicators(planned, busy, sum(metres.values()), metres[Verdict.CONFORMING.word], nominal)
     return LineShift(
         line,
         metres,
@@ -142,14 +142,6 @@ def of_line(context: Context, line: Line, span: Span, until_ms: int) -> LineShif
         doff(context, line),
         now.drum or "" if now else "",
     )
-
-
-def by_verdict(context: Context, line: str, start_m: float, end_m: float) -> dict[str, float]:
-    """Length of an interval by verdict; what has no row yet is left out, it came seconds ago."""
-    first, verdict = context.record.verdicts(line, start_m, end_m)
-    edges = np.clip(first + np.arange(len(verdict) + 1, dtype=float), start_m, end_m)
-    lengths = np.diff(edges)
-    return {v.word: float(lengths[verdict == v].sum()) for v in Verdict}
 
 
 def doff(context: Context, line: Line) -> str:

@@ -32,6 +32,7 @@ class Asked:
     with_cure: bool = True
     more_lines: tuple[str, ...] = ()
     known: tuple[tuple[str, "Fault"], ...] | None = None  # (line, fault) told from outside, instead of the record's own
+    stream: str | None = None  # this stream's window alone, without the engine around it: for months
 
     @property
     def lines(self) -> tuple[str, ...]:

@@ -11,9 +11,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.contract.config import Window
+from monitor.contract.config import LimitName, Window
 from monitor.contract.record import Floats
-from monitor.core.limit import Crossing, Limit, Stretch
+from monitor.core.limit import Limit, Stretch
 from monitor.core.stream import SIGN
 
 BLOCK = 4096
@@ -81,9 +81,19 @@ def that_matter(
 
     `of` are the data's extremes, if they are known already.
     """
+    return _kept(data, _near(of or extremes(data.v), at, sign, deadband))
+
+
+def _near(of: tuple[Floats, Floats], at: float, sign: int, deadband: float) -> NDArray[np.bool_]:
+    least, most = of
+    near: NDArray[np.bool_] = (most if sign > 0 else -least) > sign * at - deadband
+    return near
+
+
+def _kept(data: Recorded, near: NDArray[np.bool_]) -> Recorded:
+    """Blocks that are near and the one after each whole (an off-delay ends there), of the others both end samples."""
     n = len(data.v)
-    least, most = of or extremes(data.v)
-    near = (most if sign > 0 else -least) > sign * at - deadband
+    near = near | np.concatenate(([False], near[:-1]))
     starts = np.arange(0, n, BLOCK)
     sizes = np.minimum(starts + BLOCK, n) - starts
     kept = np.where(near, sizes, np.minimum(sizes, 2))
@@ -93,35 +103,54 @@ def that_matter(
     return Recorded(data.t_s[keep], data.v[keep], data.open[keep])
 
 
-def crossings(data: Recorded, limit: Limit) -> list[tuple[float, float | None, float]]:
-    """(start, end, raised) of each alarm of one limit [s]; delays in seconds. `limit` is used up."""
+def that_matter_to(data: Recorded, windows: Sequence[Window]) -> Recorded:
+    """Samples in blocks that come near a limit of any of the windows, and the edges of the quiet blocks between."""
+    least, most = extremes(data.v)
+    near = np.zeros(len(least), dtype=bool)
+    for window in windows:
+        for name, at in window.limits.items():
+            near |= _near((least, most), at, SIGN[name], window.deadband)
+    return _kept(data, near)
+
+
+@dataclass(frozen=True, slots=True)
+class Raising:
+    """One alarm of one limit, s: beyond it from `start`, raised at `raised`; back at `end`, returned at `returned`."""
+
+    start: float
+    raised: float
+    end: float | None = None
+    returned: float | None = None
+
+
+def crossings(data: Recorded, limit: Limit) -> list[Raising]:
+    """Each alarm of one limit; delays in seconds. `limit` is used up."""
     seq = np.zeros(len(data.v), dtype=np.int64)
     stretch = Stretch(data.t_s, data.v, np.zeros(len(seq)), data.t_s, seq, data.open)
-    found: list[tuple[float, float | None, float]] = []
+    found: list[Raising] = []
     for crossing in limit.feed(stretch, data.t_s, data.t_s):
-        _note(found, crossing)
+        if crossing.raised:
+            found.append(Raising(crossing.start.t_s, crossing.at.t_s))
+        else:
+            end = crossing.end.t_s if crossing.end else crossing.at.t_s
+            found[-1] = replace(found[-1], end=end, returned=crossing.at.t_s)
     return found
 
 
-def windows_alone(data: Recorded, window: Window) -> list[tuple[str, float, float | None, float]]:
-    """(limit, start, end, raised) [s] for each alarm of one window whose delays run in seconds, in order of raising.
+def windows_alone(data: Recorded, window: Window) -> list[tuple[LimitName, Raising]]:
+    """Each alarm of one window whose delays run in seconds, by limit, in order of raising.
 
-    The same limits as in the engine, over the samples that matter: for spans of months.
+    The same limits as in the engine, over the samples that matter: for spans of months. ValueError for delays in m.
     """
-    found, of = [], extremes(data.v)
+    if window.on_delay_m or window.off_delay_m:
+        raise ValueError(f"{window.stream}: delays in m need the line's track; rehearse it with the whole line")
+    found: list[tuple[LimitName, Raising]] = []
+    of = extremes(data.v)
     for name, at in window.limits.items():
         near = that_matter(data, at, SIGN[name], window.deadband, of)
         limit = Limit(at, SIGN[name], window.deadband, window.on_delay_s or 0.0, window.off_delay_s or 0.0)
-        found += [(str(name), *one) for one in crossings(near, limit)]
-    return sorted(found, key=lambda one: one[3])
-
-
-def _note(found: list[tuple[float, float | None, float]], crossing: Crossing) -> None:
-    if crossing.raised:
-        found.append((crossing.start.t_s, None, crossing.at.t_s))
-    else:
-        start, _, raised = found[-1]
-        found[-1] = (start, crossing.end.t_s if crossing.end else crossing.at.t_s, raised)
+        found += [(name, one) for one in crossings(near, limit)]
+    return sorted(found, key=lambda one: one[1].raised)
 
 
 def tried(
@@ -147,29 +176,27 @@ def tried(
 
 
 def _real(
-    every: list[tuple[float, float | None, float]],
+    every: list[Raising],
     real: Sequence[tuple[float, float]] | None,
     after_s: float,
     last_s: float,
 ) -> list[tuple[float, float]]:
-    spans = [(start, last_s if end is None else end) for start, end, _ in every]
+    spans = [(r.start, last_s if r.end is None else r.end) for r in every]
     if real is None:
         return [(a, b) for a, b in spans if b - a >= after_s]
     return [(a, b) for a, b in spans if any(a <= end and b >= start for start, end in real)]
 
 
-def _candidate(
-    band: float, delay: float, raised: list[tuple[float, float | None, float]], truly: list[tuple[float, float]]
-) -> Candidate:
+def _candidate(band: float, delay: float, raised: list[Raising], truly: list[tuple[float, float]]) -> Candidate:
     late, told = [], set()
     nuisance = 0
-    for start, _, at in raised:
-        hit = next((i for i, (a, b) in enumerate(truly) if a <= at <= b or a <= start <= b), None)
+    for one in raised:
+        hit = next((i for i, (a, b) in enumerate(truly) if a <= one.raised <= b or a <= one.start <= b), None)
         if hit is None:
             nuisance += 1
         elif hit not in told:
             told.add(hit)
-            late.append(at - truly[hit][0])
+            late.append(one.raised - truly[hit][0])
     median, worst = (float(np.median(late)), max(late)) if late else (0.0, 0.0)
     return Candidate(band, delay, nuisance, len(told), len(truly) - len(told), median, worst)
 

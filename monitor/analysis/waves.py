@@ -6,7 +6,6 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import gammaln
 
 from monitor.analysis.recur import ALPHA, Rival, Silence
 from monitor.contract.record import Floats
@@ -78,15 +77,6 @@ def _at_twice(w: NDArray[np.complex128], i: NDArray[np.int64], size: int) -> NDA
     over = j > size // 2
     found = w[np.where(over, size - j, j)]
     return np.where(over, np.conj(found), found)
-
-
-def false_alarm_baluev(power: float, n: int, fmax: float, spread: float) -> float:
-    """Baluev's (2008) bound for white noise up to `fmax`; `spread` is the standard deviation of the times."""
-    one = (1 - power) ** (0.5 * (n - 3))
-    width = fmax * math.sqrt(4 * math.pi) * spread
-    log_gamma = 0.5 * math.log(2 / (n - 1)) + float(gammaln((n - 1) / 2) - gammaln((n - 2) / 2))
-    tau = math.exp(log_gamma) * width * (1 - power) ** (0.5 * (n - 4)) * math.sqrt(0.5 * (n - 1) * power)
-    return float(1 - (1 - one) * math.exp(-tau))
 
 
 def above_floor(p: Power, width: float = 0.25) -> Floats:

@@ -88,12 +88,10 @@ class AlarmFigureSettings(Settings):
     flood_begins: Annotated[int, Field(ge=1)] = 10
     flood_wants_more: bool = False
     flood_ends: Annotated[int, Field(ge=1)] = 5
-    flood_share_max: Positive = 0.01
     chatter_count: Annotated[int, Field(ge=2)] = 3
     chatter_s: Positive = 60.0
     fleeting_s: Positive = 10.0
     stale_h: Positive = 24.0
-    frequent_share_max: Positive = 0.05
     low_share: Positive = 0.8
     medium_share: Positive = 0.15
     high_share: Positive = 0.05

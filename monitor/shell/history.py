@@ -1,6 +1,6 @@
 """What a line said, out of the store, in the order in which it came: for whoever runs the engine over it again."""
 
-from collections.abc import Collection, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -30,7 +30,6 @@ class History:
 
     configuration: Configuration
     line: str
-    paths: Collection[str] | None = None  # only these streams, and the story
 
     def read(self, start_ms: int, end_ms: int) -> Iterator[list[Message | Tick | Note]]:
         """Messages stamped in a span of time, in lists, in the order they came."""
@@ -80,15 +79,12 @@ class History:
             yield [
                 (r.id, said)
                 for r in rows
-                if self._wanted(r.station, r.quantity)
-                and (said := again(decoder, Stream(self.line, r.station, r.quantity), r.received_ms, r.payload))
+                if (said := again(decoder, Stream(self.line, r.station, r.quantity), r.received_ms, r.payload))
             ]
 
     def _of_file(self, path: Path, decoder: Decoder, start_ms: int, end_ms: int) -> list[Came]:
         found: list[Came] = []
         for station, quantity in sorted(samples.streams_in(path)):
-            if not self._wanted(station, quantity):
-                continue
             stream = Stream(self.line, station, quantity)
             table = samples.read(path, station, quantity)
             if quantity in STORY_QUANTITIES or station == MONITOR:
@@ -96,10 +92,6 @@ class History:
             elif stream.path in decoder.lines[self.line].streams:
                 found += _blocks(table, decoder, stream, start_ms, end_ms)
         return found
-
-    def _wanted(self, station: str, quantity: str) -> bool:
-        story = quantity in STORY_QUANTITIES or station == MONITOR
-        return story or self.paths is None or f"{station}/{quantity}" in self.paths
 
 
 def again(decoder: Decoder, stream: Stream, received_ms: int, payload: bytes) -> Message | Tick | Note | None:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from sqlalchemy import Connection, and_, case, func, or_, select
 from sqlalchemy.exc import OperationalError, ProgrammingError
 
+from monitor.analysis.lengths import metres_by_verdict
 from monitor.contract.config import Recipe, Store
 from monitor.contract.messages import Health
 from monitor.contract.reading import AlarmRow, DrumRow, HealthRow, NowRow, ProposalRow, RejectedRow, RevisionRow, Trend
@@ -238,10 +239,8 @@ class StoreReader:
 
     def _count(self, line: str, start_m: float, end_m: float | None) -> dict[str, float]:
         """Metres by verdict of a drum that is still being wound, as far as they are known."""
-        first, verdict = self.verdicts(line, start_m, np.inf if end_m is None else end_m)
-        edges = np.clip(first + np.arange(len(verdict) + 1, dtype=np.float64), start_m, end_m)
-        lengths = np.diff(edges)
-        return {v.word: float(lengths[verdict == v].sum()) for v in Verdict}
+        end = np.inf if end_m is None else end_m
+        return metres_by_verdict(*self.verdicts(line, start_m, end), start_m, end)
 
     def _drum_pieces(
         self, c: Connection, line: str, start_m: float, end_m: float, columns: list[str] | None

@@ -14,6 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from monitor.analysis import alarm_figures
+from monitor.analysis.raisings import Raised
 from monitor.analysis.rehearse import (
     Asked,
     AskedLimit,
@@ -27,7 +28,18 @@ from monitor.analysis.rehearse import (
     together,
 )
 from monitor.analysis.shifts import worth_of
-from monitor.analysis.suggest import DEADBANDS, Recorded, Suggestion, joined, noise, suggest, that_matter, tried
+from monitor.analysis.suggest import (
+    DEADBANDS,
+    Recorded,
+    Suggestion,
+    joined,
+    noise,
+    suggest,
+    that_matter,
+    that_matter_to,
+    tried,
+    windows_alone,
+)
 from monitor.contract.config import Configuration, Recipe, Window
 from monitor.contract.limits import Changes, with_limits
 from monitor.contract.load import ConfigurationError
@@ -76,6 +88,8 @@ def run(configuration: Configuration, asked: Asked, progress: Progress = go_on) 
 
 
 def _run_one(configuration: Configuration, asked: Asked, progress: Progress) -> Comparison:
+    if asked.stream is not None:
+        return _run_alone(configuration, asked, asked.stream, progress)
     reader = StoreReader(configuration.works.store)
     line = configuration.lines[asked.line]
     begin_ms = asked.start_ms - BEFORE_MS
@@ -102,6 +116,40 @@ def _run_one(configuration: Configuration, asked: Asked, progress: Progress) -> 
     a, b = (trial.side(asked.start_ms / 1e3, asked.end_ms / 1e3) for trial in trials)
     found = compare(a, b.with_cure_of(a) if same_cure else b, asked.known_on(asked.line))
     return replace(found, known_ms=(min(known), max(known)) if known else None)
+
+
+def _run_alone(configuration: Configuration, asked: Asked, path: str, progress: Progress) -> Comparison:
+    """One stream's window under both limits, over the blocks of samples that come near one of them."""
+    recipes = recipes_then(configuration, StoreReader(configuration.works.store), asked.line, asked.start_ms)
+    name = next(iter(asked.changes), None) or next((n for n, r in recipes.items() if _window(r, path)), "")
+    before = _window(recipes[name], path) if name in recipes else None
+    if before is None:
+        raise ValueError(f"no recipe of line {asked.line} has a window for {path}")
+    after = _window(with_limits(recipes[name], asked.changes.get(name, {})), path)
+    assert after is not None
+    near, known = [], []
+    for part in recorded(configuration, asked.line, before, asked.start_ms, asked.end_ms):
+        near.append(that_matter_to(part, (before, after)))
+        known += [round(part.t_s[0] * 1e3), round(part.t_s[-1] * 1e3)]
+        if not progress((known[-1] - asked.start_ms) / max(asked.end_ms - asked.start_ms, 1)):
+            raise CancelledError
+    if not near:
+        raise ValueError(f"nothing of {path} is on record in this span")
+    whole = joined(near)
+    a, b = (Side(tuple(_raised(asked.line, w, whole)), ()) for w in (before, after))
+    return replace(compare(a, b, asked.known_on(asked.line)), known_ms=(min(known), max(known)))
+
+
+def _window(recipe: Recipe, path: str) -> Window | None:
+    return next((w for w in recipe.window if w.stream == path), None)
+
+
+def _raised(line: str, window: Window, data: Recorded) -> Iterator[Raised]:
+    for name, one in windows_alone(data, window):
+        yield Raised(
+            line, f"{window.stream}/{name}", window.priority_of(name).value, one.raised, one.returned, None, None,
+            window.limits[name], window.unit,
+        )  # fmt: skip
 
 
 def _share(newest: object, asked: Asked) -> float:
@@ -212,6 +260,7 @@ def _options(parser: ArgumentParser) -> None:
         "--known", type=Path, metavar="FILE", help="known bad cable: CSV with the columns line, start_m, end_m, of"
     )
     parser.add_argument("--without-cure", action="store_true", help="leave the cure out, which is quicker")
+    parser.add_argument("--stream", metavar="PATH", help="the window of this stream alone, for spans of months")
     parser.add_argument("--suggest", metavar="LIMIT", help="deadband and delay for one, such as oven-b/temperature/HI")
     parser.add_argument("--at-most", type=float, default=2.0, metavar="N", help="nuisance alarms a shift (2)")
     parser.set_defaults(broker=None)
@@ -231,7 +280,9 @@ def _run(options: Namespace) -> int:
             return 0
         known = known_in(options.known) if options.known else None
         changes = _changes(options, configuration)
-        asked = Asked(options.line, start_ms, end_ms, changes, not options.without_cure, tuple(more), known)
+        asked = Asked(
+            options.line, start_ms, end_ms, changes, not options.without_cure, tuple(more), known, options.stream
+        )
         found_ = run(configuration, asked, _bar)
     except (ConfigurationError, ValueError, OSError) as error:
         print(error, file=sys.stderr)

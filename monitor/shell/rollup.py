@@ -12,6 +12,7 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 from sqlalchemy import Connection, Engine, and_, delete, func, select, update
 
+from monitor.analysis.lengths import metres_by_verdict
 from monitor.contract.record import Verdict
 from monitor.contract.schema import CHECKPOINT, DRUM, MESSAGE, METRE_BLOCK
 from monitor.shell import samples
@@ -142,6 +143,7 @@ def _roll_drum(engine: Engine, folder: Path, drum: "object") -> Path:
     path = drum_file(folder, line, name)
     write_whole(path, table.schema, [table])
     counts = metres_by_verdict(first, verdict, start_m, end_m)
+    counts[Verdict.UNSEEN.word] += max(0.0, (end_m - start_m) - sum(counts.values()))  # what never had a row
     with engine.begin() as connection:
         values = {f"{word}_m": metres for word, metres in counts.items()}
         connection.execute(
@@ -152,14 +154,3 @@ def _roll_drum(engine: Engine, folder: Path, drum: "object") -> Path:
         b = METRE_BLOCK.c
         connection.execute(delete(METRE_BLOCK).where(b.line == line, b.first_m + b.rows <= int(np.floor(end_m))))
     return path
-
-
-def metres_by_verdict(
-    first: int, verdict: "np.ndarray[tuple[int], np.dtype[np.int8]]", start_m: float, end_m: float
-) -> dict[str, float]:
-    """Length of a drum by verdict word; the first and last rows count as far as they lie on it, the rest is unseen."""
-    edges = np.clip(first + np.arange(len(verdict) + 1, dtype=np.float64), start_m, end_m)
-    lengths = np.diff(edges)
-    counts = {v.word: float(lengths[verdict == v].sum()) for v in Verdict}
-    counts[Verdict.UNSEEN.word] += max(0.0, (end_m - start_m) - sum(counts.values()))
-    return counts

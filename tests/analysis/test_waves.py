@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from scipy.signal import lfilter, lombscargle
 
 from monitor.analysis.recur import Silence
-from monitor.analysis.waves import Wave, above_floor, false_alarm_baluev, find_wave, lomb_scargle
+from monitor.analysis.waves import Wave, above_floor, find_wave, lomb_scargle
 from tests.analysis.published import LEW
 
 
@@ -54,16 +54,6 @@ def test_nist_lew_beam_deflections():
     assert 1 / found.period == pytest.approx(0.301807, abs=2e-6)
     assert found.amplitude == pytest.approx(343.29, abs=0.01)
     assert (1 / found.low - 1 / found.high) / 2 / 1.96 == pytest.approx(0.000108, rel=0.05)
-
-
-@pytest.mark.parametrize("power", [0.05, 0.1, 0.2])
-def test_the_false_alarm_is_that_of_baluev_in_astropy(power):
-    t = np.arange(300.0)
-    reference = LombScargle(t, np.random.default_rng(1).normal(size=300)).false_alarm_probability(
-        power, method="baluev", minimum_frequency=0.0, maximum_frequency=0.5
-    )
-    # astropy's gamma is its approximation for many samples
-    assert false_alarm_baluev(power, 300, 0.5, float(t.std())) == pytest.approx(float(reference), rel=1e-3)
 
 
 @pytest.mark.parametrize("period", [2.513, 3.77, 11.0])

@@ -72,7 +72,7 @@ def _month(c: Configuration, folder: Path) -> None:
           f"{alone / bare:.1f} times as long, {len(alarms)} alarms")  # fmt: skip
     day = slice(0, 86_400 * RATE)
     mine, _ = _timed(lambda: windows_alone(Recorded(t_s[day], v[day], whole.open[day]), _hi_only()), 3)
-    a = [round(x[3], 3) for x in windows_alone(Recorded(t_s[day], v[day], whole.open[day]), _hi_only())]
+    a = [round(x.raised, 3) for _, x in windows_alone(Recorded(t_s[day], v[day], whole.open[day]), _hi_only())]
     loop, b = _timed(lambda: _loop(t_s[day], v[day]))
     rolled, d = _timed(lambda: _pandas(t_s[day], v[day]))
     print(f"one day, one limit: a loop over samples takes {loop / mine:.0f} times as long, pandas rolling "

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from dashboard.answers import AnswerError, note_work
+from dashboard.answers import NotDoneError, note_work
 from dashboard.figures.again import fold_figure, score_figure
 from dashboard.pages import again
 from monitor.contract.record import Finding, Verdict
@@ -125,6 +125,6 @@ def test_work_is_noted_with_name_place_and_deed(context, gateway):
     ],
 )
 def test_what_is_wanting_is_said(context, gateway, station, by, done, says):
-    with pytest.raises(AnswerError, match=says):
+    with pytest.raises(NotDoneError, match=says):
         note_work(context, "core-1", station, by, done)
     assert gateway.sent == []

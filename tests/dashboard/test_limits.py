@@ -8,12 +8,12 @@ from flask import g
 
 from dashboard import proposals
 from dashboard.accounts import Person
+from dashboard.answers import NotDoneError
 from dashboard.figures.rehearsal import suggestion_figure
 from dashboard.gateway import NotSentError
 from dashboard.limits_calls import _set, _words
 from dashboard.pages import limits
 from dashboard.pages.drum import revisions
-from dashboard.proposals import NotDoneError
 from monitor.analysis.raisings import Raised
 from monitor.analysis.rehearse import Asked, AskedLimit, Fault, Side, compare
 from monitor.analysis.suggest import Candidate, Suggestion

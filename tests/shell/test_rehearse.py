@@ -109,6 +109,27 @@ def test_the_cure_is_that_of_the_record_where_its_limits_are(folder):
     assert of_cure[0] == of_cure[1]
 
 
+@pytest.mark.parametrize("hi", [315.0, 304.9])
+def test_a_stream_alone_raises_what_the_engine_raises_for_it(folder, hi):
+    path, changes = "oven-b/temperature", {"core-2g5": {HI: hi}}
+    alone = run(stored_at(folder), Asked("core-1", START, END, changes, stream=path))
+    whole = run(stored_at(folder), Asked("core-1", START, END, changes, with_cure=False))
+    of_stream = [r for r in whole.after.raised if r.alarm in {f"{path}/{n}" for n in ("LOLO", "LO", "HI", "HIHI")}]
+    assert [(r.alarm, r.t_s, r.end_s, r.priority, r.limit) for r in alone.after.raised] == [
+        (r.alarm, pytest.approx(r.t_s, abs=2e-3), r.end_s and pytest.approx(r.end_s, abs=2e-3), r.priority, r.limit)
+        for r in of_stream
+    ]
+    assert bool(of_stream) == (hi < 310)
+
+
+def test_a_stream_alone_needs_a_window_and_delays_in_seconds(folder):
+    with pytest.raises(ValueError, match="has a window"):
+        run(stored_at(folder), Asked("core-1", START, END, {}, stream="spark-electrode/spark-fault"))
+    in_metres = {"window/oven-b/temperature/on_delay_s": None, "window/oven-b/temperature/on_delay_m": 10.0}
+    with pytest.raises(ValueError, match="delays in m"):
+        run(stored_at(folder), Asked("core-1", START, END, {"core-2g5": in_metres}, stream="oven-b/temperature"))
+
+
 def test_rates_are_over_what_is_on_record(folder):
     asked = Asked("core-1", START - 7_200_000, END + 7_200_000, {}, with_cure=False)
     start, end = run(stored_at(folder), asked).span_ms(asked)
