@@ -5,6 +5,7 @@ import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
 import urllib.request
 from argparse import ArgumentParser, Namespace
@@ -21,6 +22,7 @@ from monitor.contract.part import Part
 STARTS_WITHIN_S = 45.0
 STOPS_WITHIN_S = 8.0
 LAST_LINES = 12
+WATCH_S, LOOK_S = 0.2, 0.1
 
 
 @dataclass(slots=True)
@@ -85,7 +87,7 @@ class _Run:
         self.options = options
         self.configuration = configuration
         self.children: list[Child] = []
-        self.asked = False
+        self.asked = threading.Event()
         self.logs = Path(configuration.works.store.folder).parent / "logs"
 
     def run(self) -> int:
@@ -98,7 +100,7 @@ class _Run:
             self._stop()
 
     def _ask(self, _signal: int, _frame: FrameType | None) -> None:
-        self.asked = True
+        self.asked.set()
 
     def _start_and_watch(self) -> int:
         c, o = self.configuration, self.options
@@ -112,11 +114,10 @@ class _Run:
         if not self._wait(lambda: _answers(page)):
             return self._gave_up("the dashboard")
         print(f"{c.works.title} is running: open {page} (Ctrl-C stops everything)", flush=True)
-        while not self.asked:
+        while not self.asked.wait(WATCH_S):
             dead = self._dead()
             if dead:
                 return self._tell_dead(dead)
-            time.sleep(0.2)
         print("stopping", flush=True)
         return 0
 
@@ -132,17 +133,18 @@ class _Run:
 
     def _wait(self, ready: Callable[[], bool]) -> bool:
         until = time.monotonic() + STARTS_WITHIN_S
-        while time.monotonic() < until and not self.asked and not self._dead():
+        while time.monotonic() < until and not self._dead():
             if ready():
                 return True
-            time.sleep(0.1)
+            if self.asked.wait(LOOK_S):
+                break
         return False
 
     def _dead(self) -> Child | None:
         return next((child for child in self.children if child.process.poll() is not None), None)
 
     def _gave_up(self, what: str) -> int:
-        if self.asked:
+        if self.asked.is_set():
             return 0
         dead = self._dead()
         if dead:

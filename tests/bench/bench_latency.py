@@ -18,6 +18,7 @@ import psutil
 
 from monitor.contract.messages import AlarmSaid
 from tests.bench import works
+from tests.shell.works import until
 
 LASTS_S = 40.0
 PROBE_S = 0.25
@@ -86,11 +87,7 @@ def _bare(port: int) -> "subprocess.Popen[bytes]":
 
 
 def _listening(log: Path) -> None:
-    for _ in range(200):
-        if b"connected to" in log.read_bytes():
-            return
-        time.sleep(0.1)
-    raise RuntimeError(log.read_text())
+    until(lambda: b"connected to" in log.read_bytes(), 20, "the monitor's connection")
 
 
 def _cpu_s(pid: int) -> float:

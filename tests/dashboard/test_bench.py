@@ -1,6 +1,6 @@
 """Long computations in processes of their own: they tell, end, fail, are stopped, and are not too many."""
 
-import time
+import signal
 
 import pytest
 
@@ -26,7 +26,7 @@ def dies(_end, _configuration, _asked):
 
 def slow(end, _configuration, _asked):
     end.send(("share", 0.1))
-    time.sleep(60)  # stands for a computation; the test stops it
+    signal.pause()  # a computation that never ends by itself
 
 
 def ended(bench: ProcessBench, key: str):

@@ -12,6 +12,7 @@ COMMIT_S = 0.8
 
 
 def slowly(_: Connection) -> None:
+    """The fault itself: the disk is what makes one wait."""
     time.sleep(COMMIT_S)
 
 

@@ -76,6 +76,7 @@ def test_the_address_it_prints_answers_and_the_lines_are_alive_and_ctrl_c_ends_a
 def test_no_child_outlives_a_parent_that_is_killed(demo):
     demo.run.kill()
     until(lambda: not demo.left, 15, f"the end of {demo.left}")
+    assert demo.children
 
 
 @pytest.mark.parametrize("part", ["monitor", "broker"])

@@ -85,7 +85,7 @@ def configs_at(folder: Path) -> tuple[Path, int, int]:
 
 
 def until(ready: Callable[[], object], within_s: float = 20.0, what: str = "it") -> None:
-    """Wait for something that another process does; fails by naming it."""
+    """Wait for something that another process does, which can only be asked again and again; fails by naming it."""
     deadline = time.monotonic() + within_s
     while not ready():
         assert time.monotonic() < deadline, f"{what} did not come within {within_s} s"
