@@ -6,6 +6,7 @@ from zoneinfo import ZoneInfo
 
 from monitor.contract.config import Configuration, Line, Recipe, Response
 from monitor.contract.reading import AlarmRow
+from monitor.contract.record import SILENCE_ALARM
 from monitor.contract.selfwatch import SELF_ALARMS
 
 CAUTION = (
@@ -75,7 +76,7 @@ def alarm_text(alarm: AlarmRow, configuration: Configuration) -> AlarmText:
     if alarm.alarm.startswith("line/counter/"):
         counter = line.streams[line.counter.stream]
         return AlarmText("Metre counter disagrees with the speed", counter.instrument)
-    if alarm.alarm == "line/gateway/silent":
+    if alarm.alarm == SILENCE_ALARM:
         return AlarmText("Nothing is heard of this line", line.silence.response if line.silence else None)
     if station.startswith("cure/"):
         return _cure_text(recipe, station, check, alarm)

@@ -12,13 +12,24 @@ from dashboard.live import WANTS_ANSWER
 from dashboard.views import attributes
 from dashboard.views.table import table
 from monitor.analysis.lengths import metres_by_verdict
-from monitor.analysis.shift import Indicators, Stop, indicators, producing_s, stops
+from monitor.analysis.raisings import of_rows
+from monitor.analysis.shift import (
+    UNKNOWN,
+    Indicators,
+    Stop,
+    in_state_s,
+    indicators,
+    producing_s,
+    stops,
+    with_silence,
+)
 from monitor.analysis.shifts import Span, shift_at, shifts_between
 from monitor.contract.config import Line
-from monitor.contract.record import Verdict
+from monitor.contract.record import SILENCE_ALARM, Verdict
 
 DAY_MS = 86_400_000
 LISTED = 12
+MOST = 20_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +43,7 @@ class LineShift:
     state: str
     doff: str
     drum: str
+    unheard_s: float
 
 
 def content(context: Context) -> list[Any]:
@@ -107,7 +119,8 @@ def answer(context: Context, start: str | None) -> list[Any]:
         html.P(
             "Metres are those that came to the take-up in this shift. Availability, effectiveness, quality and OEE as "
             "ISO 22400-2 defines them, by length: planned busy time is the shift so far, nominal speed the recipe's. "
-            "An effectiveness over 1 says that the nominal speed is wrong.", className="note",
+            "While nothing was heard of a line it does not count as producing. An effectiveness over 1 says that "
+            "the nominal speed is wrong.", className="note",
         ),
     ]  # fmt: skip
 
@@ -116,7 +129,7 @@ def of_line(context: Context, line: Line, span: Span, until_ms: int) -> LineShif
     """One line's shift, from the record."""
     name, offset = line.line, line.counter_m - line.take_up_m
     end = context.record.metre_at(name, until_ms)
-    states = context.record.states(name, span.start_ms, until_ms)
+    states = with_silence(context.record.states(name, span.start_ms, until_ms), silent(context, name, span, until_ms))
     metres = {v.word: 0.0 for v in Verdict}
     if end is not None:
         times = [span.start_ms, *(max(t_ms, span.start_ms) for t_ms, _, _ in states)]
@@ -141,7 +154,21 @@ def of_line(context: Context, line: Line, span: Span, until_ms: int) -> LineShif
         now.state if now else "never heard",
         doff(context, line),
         now.drum or "" if now else "",
+        in_state_s(states, span.start_ms, until_ms, (UNKNOWN,)),
     )
+
+
+def silent(context: Context, line: str, span: Span, until_ms: int) -> list[tuple[int, int]]:
+    """When nothing was heard of a line in a shift: its alarm is raised some seconds after the silence began."""
+    settings = context.configuration.lines[line].silence
+    rows = context.record.alarm_changes(line, span.start_ms - DAY_MS, until_ms, MOST)
+    after_ms = round((settings.after_s if settings else 0.0) * 1e3)
+    spans = [
+        (round(r.t_s * 1e3) - after_ms, until_ms if r.end_s is None else round(r.end_s * 1e3))
+        for r in of_rows(rows)
+        if r.alarm == SILENCE_ALARM
+    ]
+    return [(max(a, span.start_ms), min(b, until_ms)) for a, b in spans if b > span.start_ms]
 
 
 def doff(context: Context, line: Line) -> str:
@@ -166,11 +193,12 @@ def _lines(found: list[LineShift]) -> html.Div:
         kpi = [words.NOTHING] * 4
         if x.said is not None:
             kpi = [f"{k:.1%}" for k in (x.said.availability, x.said.effectiveness, x.said.quality, x.said.oee)]
+        minutes = [f"{s / 60:.0f} min" for s in (sum(stop.lasts_s for stop in x.stops), x.unheard_s)]
         rows.append([dcc.Link(x.line.title, href=f"/line/{x.line.line}"), x.state, x.drum, x.doff, *lengths,
-                     len(x.stops), f"{sum(s.lasts_s for s in x.stops) / 60:.0f} min", *kpi])  # fmt: skip
+                     len(x.stops), *minutes, *kpi])  # fmt: skip
     heads = ["Line", "State", "Drum", "Doff due", "Conforming m", "Suspect m", "Nonconforming m", "Unseen m", "Stops",
-             "Stood", "Availability", "Effectiveness", "Quality", "OEE"]  # fmt: skip
-    return table("Lines of the works", heads, rows, empty="No line is configured.", numeric=tuple(range(4, 14)))
+             "Stood", "Not heard", "Availability", "Effectiveness", "Quality", "OEE"]  # fmt: skip
+    return table("Lines of the works", heads, rows, empty="No line is configured.", numeric=tuple(range(4, 15)))
 
 
 def _stops(context: Context, found: list[LineShift]) -> html.Div:

@@ -3,6 +3,9 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+States = Sequence[tuple[int, str, str]]  # (UTC ms, state, reason) of each change
+UNKNOWN = "unknown"
+
 
 @dataclass(frozen=True, slots=True)
 class Stop:
@@ -51,7 +54,7 @@ def indicators(
     )
 
 
-def stops(states: Sequence[tuple[int, str, str]], start_ms: int, end_ms: int) -> list[Stop]:
+def stops(states: States, start_ms: int, end_ms: int) -> list[Stop]:
     """Stretches in which the line stood, from its states (t_ms, state, reason), cut to a span.
 
     The reason is the first that was told while it slowed down or stood.
@@ -71,8 +74,23 @@ def stops(states: Sequence[tuple[int, str, str]], start_ms: int, end_ms: int) ->
     return found
 
 
-def producing_s(states: Sequence[tuple[int, str, str]], start_ms: int, end_ms: int) -> float:
-    """Seconds of a span in which the line was not stopped, as far as its states are known."""
+def with_silence(states: States, silent: Sequence[tuple[int, int]]) -> list[tuple[int, str, str]]:
+    """States (t_ms, state, reason) in which the line is unknown while nothing was heard of it (spans in UTC ms)."""
+    found = [s for s in states if not any(a <= s[0] < b for a, b in silent)]
+    for a, b in silent:
+        before = [s for s in states if s[0] < b]
+        if before:
+            found += [(a, UNKNOWN, ""), (b, before[-1][1], before[-1][2])]
+    return sorted(found, key=lambda s: s[0])
+
+
+def in_state_s(states: States, start_ms: int, end_ms: int, which: Sequence[str]) -> float:
+    """Seconds of a span in which the line was in one of some states, as far as its states are known."""
     known = [(max(t, start_ms), state) for t, state, _ in states if t < end_ms]
     ends = [t for t, _ in known[1:]] + [end_ms]
-    return sum(max(0, e - t) for (t, state), e in zip(known, ends, strict=True) if state != "stopped") / 1e3
+    return sum(max(0, e - t) for (t, state), e in zip(known, ends, strict=True) if state in which) / 1e3
+
+
+def producing_s(states: States, start_ms: int, end_ms: int) -> float:
+    """Seconds of a span in which the line ran or ramped."""
+    return in_state_s(states, start_ms, end_ms, ("running", "ramping"))

@@ -12,6 +12,9 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 
+SILENCE_ALARM = "line/gateway/silent"  # nothing at all is heard of a line
+
+
 class Verdict(IntEnum):
     """What is known of a metre; the larger value wins where several apply."""
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from monitor.contract.config import Dwell, Line, Recipe, Zone
 from monitor.contract.messages import Action, DrumChange, LimitsStep, StateChange
 from monitor.contract.record import (
+    SILENCE_ALARM,
     DrumSpan,
     Finding,
     Floats,
@@ -46,7 +47,6 @@ from monitor.core.track import Track
 
 CLOCK_SPREAD_S = 5.0  # gateways' clocks may differ by this much before a silent counter is bridged too early
 ROWS_TOGETHER = 4  # rows are given out up to a multiple of this, which spares work and shows in no row
-SILENCE_ALARM = "line/gateway/silent"
 COUNTER_ALARM = "line/counter/fault"
 COUNTER_ALARM_LASTS_S = 30.0
 NOTES = {"note work": "work", "hand over": "handover"}  # what people write down, by the kind of finding it becomes

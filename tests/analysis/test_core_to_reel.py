@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from monitor.analysis.ancestry import Family, Made, Span, Splice, inherited, spans_of
 from monitor.analysis.cutting import Good, Length, fewest, good_pieces, in_order, plan
 from monitor.analysis.resistance import annex_B_factor, most_ohm_per_km, to_20_C
-from monitor.analysis.shift import indicators, producing_s, stops
+from monitor.analysis.shift import in_state_s, indicators, producing_s, stops, with_silence
 from monitor.analysis.winding import (
     Drum,
     laid_up_diameter_ratio,
@@ -297,6 +297,15 @@ def test_a_wrong_nominal_speed_shows_and_contradictions_are_refused():
     assert indicators(0, 0, 0, 0, 1).oee == 0
     with pytest.raises(ValueError, match="good <= produced"):
         indicators(100, 100, 10, 11, 1)
+
+
+def test_while_nothing_is_heard_a_line_does_not_produce():
+    states = [(0, "running", ""), (50_000, "stopped", "joint"), (60_000, "running", "")]
+    heard = with_silence(states, [(10_000, 30_000), (55_000, 70_000)])
+    assert producing_s(heard, 0, 100_000) == pytest.approx(10 + 20 + 30)
+    assert in_state_s(heard, 0, 100_000, ("unknown",)) == pytest.approx(20 + 15)
+    assert [(s.start_ms, s.end_ms) for s in stops(heard, 0, 100_000)] == [(50_000, 55_000)]
+    assert with_silence(states, []) == states
 
 
 def test_stops_have_their_reasons_and_times():

@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.contract.record import (
+    SILENCE_ALARM,
     AlarmChange,
     CounterFault,
     DrumSpan,
@@ -23,7 +24,7 @@ from monitor.contract.record import (
     StateSpan,
 )
 from monitor.core.arrival import Message, Tick
-from monitor.core.pipeline import COUNTER_ALARM, SILENCE_ALARM, Pipeline
+from monitor.core.pipeline import COUNTER_ALARM, Pipeline
 from tests.core.story import T0, Story, decoded, pipeline
 
 GAUGES = ("hot-gauge/diameter", "cold-gauge/diameter-x", "cold-gauge/diameter-y")

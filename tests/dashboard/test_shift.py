@@ -44,6 +44,20 @@ def test_the_page_says_lines_stops_alarms_and_what_wants_an_answer(context, reco
     assert "alarms want an answer" in text
 
 
+def test_a_silence_is_no_production(context, record, span):
+    calm = shift.of_line(context, context.configuration.lines["core-1"], span, NOW_MS)
+    for t_ms, event in ((NOW_MS - 600_000, "raised"), (NOW_MS - 300_000, "returned")):
+        record.alarms.append(
+            replace(
+                record.alarms[0], line="core-1", alarm="line/gateway/silent", t_ms=t_ms, event=event, state="normal"
+            )
+        )
+    quiet = shift.of_line(context, context.configuration.lines["core-1"], span, NOW_MS)
+    assert quiet.unheard_s == pytest.approx(310)  # from the last that was heard, 10 s before the alarm
+    planned = (NOW_MS - span.start_ms) / 1e3
+    assert quiet.said.availability == pytest.approx(calm.said.availability - 310 / planned)
+
+
 def test_a_doff_is_foretold_from_length_and_speed(context, record, monkeypatch):
     line = context.configuration.lines["core-1"]
     now = context.line_now("core-1")
