@@ -11,6 +11,7 @@ from dashboard.answers import NotDoneError, note_work
 from dashboard.context import Context
 from dashboard.figures.again import fold_figure
 from dashboard.pages import again
+from dashboard.views.chart import tall
 
 KEPT = 8
 
@@ -78,7 +79,8 @@ def register(app: Dash, context: Context) -> None:
         found = kept.get((line, what, drums))
         if disabled or found is None or (not len(found.x) and found.shade is None):
             return go.Figure(), {"display": "none"}
-        return fold_figure(found.x, float(period), found.unit, found.shade, found.shade_at), {"display": "block"}
+        drawn = fold_figure(found.x, float(period), found.unit, found.shade, found.shade_at)
+        return drawn, tall(drawn)
 
     @app.callback(
         Output("again-work", "children"),

@@ -318,4 +318,4 @@ def _trend(app: Dash, context: Context) -> None:
         span = trend.span_ms(context, choice, since, until)
         if isinstance(span, str):
             return None, span
-        return trend.chart(context, trend.Asked(line, chosen, *span))
+        return trend.answer(context, trend.Asked(line, chosen, *span))

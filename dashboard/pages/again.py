@@ -6,13 +6,13 @@ from typing import Any
 
 import dash_mantine_components as dmc
 import numpy as np
-from dash import dcc, html
+from dash import html
 
 from dashboard import words
 from dashboard.context import Context
-from dashboard.figures.again import score_figure
-from dashboard.figures.style import CONFIG
+from dashboard.figures.again import fold_figure, score_figure
 from dashboard.views import attributes
+from dashboard.views.chart import chart
 from dashboard.views.table import table
 from monitor.analysis import parts, rates, recur
 from monitor.analysis.along import along
@@ -72,7 +72,7 @@ def content(context: Context) -> list[Any]:
             ],
             className="beside",
         ),
-        dcc.Graph(id="again-fold", className="coloured", config=CONFIG, figure={}),
+        chart("again-fold", fold_figure(np.empty(0), 1.0, "m")),
         html.Div(id="again-more"),
         html.H2("Work done"),
         html.Div(
@@ -178,11 +178,10 @@ def answer(context: Context, line: str, what: str, drums: str, least: float, mos
     if grid is not None:
         needed = float(np.log(grid.trials / ALPHA))
         shown.append(
-            dcc.Graph(
-                id="again-scores", className="coloured", config=CONFIG,
-                figure=score_figure(grid.period, grid.score, needed,
-                                    found.period if isinstance(found, Found) else None, _turns(of.line), "m",
-                                    "-ln of chance"),
+            chart(
+                "again-scores",
+                score_figure(grid.period, grid.score, needed, found.period if isinstance(found, Found) else None,
+                             _turns(of.line), "m", "-ln of chance"),
             )
         )  # fmt: skip
     shown.append(_rivals(found))
@@ -245,12 +244,11 @@ def _signal(context: Context, of: Cable, path: str, signal: Signal, least: float
         inside = (power.period >= least) & (power.period <= most)
         score = np.asarray(above_floor(power)[inside])
         shown.append(
-            dcc.Graph(
-                id="again-scores", className="coloured", config=CONFIG,
-                figure=score_figure(power.period[inside], score, float(np.log(len(score) / ALPHA)),
-                                    found.period if isinstance(found, Wave) else None,
-                                    _turns(of.line) if signal.clock == "metres" else [], signal.unit,
-                                    "power over its floor"),
+            chart(
+                "again-scores",
+                score_figure(power.period[inside], score, float(np.log(len(score) / ALPHA)),
+                             found.period if isinstance(found, Wave) else None,
+                             _turns(of.line) if signal.clock == "metres" else [], signal.unit, "power over its floor"),
             )
         )  # fmt: skip
     shown.append(_rivals(found))

@@ -11,11 +11,11 @@ from dashboard import words
 from dashboard.context import Context
 from dashboard.figures.along import history_figure
 from dashboard.figures.faultmap import bounds_m, fault_map, sentence
-from dashboard.figures.style import CONFIG
 from dashboard.journey import Stop, Value, heat_of_metre, journey
 from dashboard.pages.drums import drum_runs, length_m
 from dashboard.ribbon import full_scale_m, lengths_m, outer_m
 from dashboard.views import aria, attributes
+from dashboard.views.chart import chart
 from dashboard.views.ribbon import legend, ribbon
 from dashboard.views.table import table
 from monitor.analysis.drum_facts import fault_rates, spark_exposure_s, wall_from_outside
@@ -49,7 +49,7 @@ def content(context: Context, drum: DrumRow) -> list[Any]:
                 legend(lengths_m(of)),
                 html.P("Click the map, or give a drum metre below, for the journey of that metre.", className="note"),
                 html.Div(ribbon(of, length, None, size="tall"), className="over-map"),
-                dcc.Graph(id="fault-map", figure=figure, config=CONFIG),
+                chart("fault-map", figure, coloured=False),
                 html.Div(
                     [
                         dmc.NumberInput(
@@ -181,7 +181,7 @@ def _heat(context: Context, line: Line, drum: DrumRow, line_metre: float) -> lis
     if heat is None:
         return [said, html.P("Its whole way through the line is not on record; no temperatures are drawn.")]
     drawn = history_figure(line, recipe.cure, heat)
-    return [said, dcc.Graph(id="journey-heat", className="coloured", figure=drawn, config=CONFIG)]
+    return [said, chart("journey-heat", drawn)]
 
 
 def _cure_words(row: Mapping[str, float], cure: Cure) -> str:

@@ -6,13 +6,13 @@ from typing import Any
 
 import dash_mantine_components as dmc
 import numpy as np
-from dash import dcc, html
+from dash import html
 
 from dashboard import words
 from dashboard.context import Context
 from dashboard.figures.control import chart_figure, cusum_figure, u_figure
-from dashboard.figures.style import CONFIG
 from dashboard.views import attributes
+from dashboard.views.chart import chart
 from dashboard.views.table import table
 from monitor.analysis import capability, charts
 from monitor.analysis.capability import Index
@@ -178,7 +178,7 @@ def _by_whole_spread(pair: charts.Pair) -> charts.Pair:
 
 
 def _drawn(title: str, name: str, fig: Any) -> html.Div:
-    return html.Div([html.H2(title), dcc.Graph(id=name, className="coloured", figure=fig, config=CONFIG)])
+    return html.Div([html.H2(title), chart(name, fig)])
 
 
 RULES = {
@@ -255,7 +255,7 @@ def _per_km(context: Context, line: str, drums: Sequence[DrumRow]) -> list[Any]:
     fig = u_figure([d.drum for d in ended], u_chart(counts, lengths), "per km")
     said = f"{sum(counts)} in {sum(lengths):.2f} km: {rate:.3g} per km, {between.low:.3g} to {between.high:.3g} (95 %)."
     return [html.H2("Spark faults per km, drum by drum"), html.P(said, className="note"),
-            dcc.Graph(id="hold-per-km", className="coloured", figure=fig, config=CONFIG)]  # fmt: skip
+            chart("hold-per-km", fig)]  # fmt: skip
 
 
 def _given(line: Line, path: str, seen: Floats, recipe: Recipe, eccentric: Any) -> list[Any]:

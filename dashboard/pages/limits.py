@@ -11,8 +11,8 @@ from dashboard.api import break_after_ms
 from dashboard.bench import Job
 from dashboard.context import Context
 from dashboard.figures.rehearsal import LIMITS, rehearsal_figure, suggestion_figure
-from dashboard.figures.style import CONFIG
 from dashboard.views import attributes
+from dashboard.views.chart import chart
 from dashboard.views.table import table
 from monitor.analysis import alarm_figures
 from monitor.analysis.rehearse import Asked, AskedLimit, Comparison, in_words
@@ -312,7 +312,7 @@ def _figures(context: Context, asked: Asked, found: Comparison, shifts: float) -
     return table("What it asks of people", ["", "As it was", "Rehearsed"], rows, empty="", numeric=(1, 2))
 
 
-def _trend(context: Context, asked: Asked, found: Comparison, path: str) -> dcc.Graph:
+def _trend(context: Context, asked: Asked, found: Comparison, path: str) -> Any:
     line = context.configuration.lines[asked.line]
     settings = line.streams[path]
     trend = context.record.samples(Stream(line.line, *path.split("/")), asked.start_ms, asked.end_ms)
@@ -326,7 +326,7 @@ def _trend(context: Context, asked: Asked, found: Comparison, path: str) -> dcc.
         words.stream_title(line, path), settings.unit, points, (asked.start_ms, asked.end_ms), context.zone, before,
         after, raised,  # type: ignore[arg-type]
     )  # fmt: skip
-    return dcc.Graph(id="limits-trend", className="coloured", figure=fig, config=CONFIG)
+    return chart("limits-trend", fig)
 
 
 def _window(recipe: Recipe, path: str) -> dict[str, float | None]:
@@ -340,7 +340,7 @@ def suggestion(context: Context, asked: AskedLimit, found: Suggestion) -> list[A
     parts: list[Any] = [html.P(f"{asked.limit}: {found.why}", className="outcome", id="limits-outcome")]
     if found.tried:
         fig = suggestion_figure(found, shifts)
-        parts.append(dcc.Graph(id="limits-curve", className="coloured", figure=fig, config=CONFIG))
+        parts.append(chart("limits-curve", fig))
     if found.chosen is not None:
         group = f"window/{asked.limit.rpartition('/')[0]}"
         taken = f"{group}|{found.chosen.deadband}|{found.chosen.on_delay_s}"

@@ -8,10 +8,10 @@ from dash import dcc, html
 from dashboard import thin
 from dashboard.context import Context, shown_streams
 from dashboard.figures.strips import offset_ms, strips, strips_figure
-from dashboard.figures.style import CONFIG
 from dashboard.live import BACKFILL_MS
 from dashboard.thin import Points
 from dashboard.views import attributes
+from dashboard.views.chart import chart
 from dashboard.views.curing import curing
 from dashboard.views.pathway import pathway
 from monitor.contract.config import Line
@@ -65,7 +65,7 @@ def content(context: Context, name: str) -> list[Any]:
                     ],
                     className="beside",
                 ),
-                dcc.Graph(id="live-trends", figure=figure, config=CONFIG),
+                chart("live-trends", figure, coloured=False),
             ],
             **data,
         )

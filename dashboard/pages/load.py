@@ -5,14 +5,15 @@ from typing import Any
 import dash_mantine_components as dmc
 import numpy as np
 import plotly.graph_objects as go
-from dash import dcc, html
+from dash import html
 
 from dashboard import words
 from dashboard.context import Context
 from dashboard.figures.strips import offset_ms
-from dashboard.figures.style import CONFIG, GREY, ORANGE, VERMILLION, figure
+from dashboard.figures.style import GREY, ORANGE, VERMILLION, figure
 from dashboard.pages.limits import alarm_title
 from dashboard.views import attributes
+from dashboard.views.chart import chart
 from dashboard.views.table import table
 from monitor.analysis.alarm_figures import AlarmFigures, figures
 from monitor.analysis.raisings import Raised, of_rows
@@ -52,7 +53,7 @@ def answer(context: Context, line: str, span: str) -> list[Any]:
     found = figures(raised, start / 1e3, end / 1e3, settings)
     return [
         _said(context, found),
-        dcc.Graph(id="load-windows", className="coloured", figure=_windows(context, raised, start, end), config=CONFIG),
+        chart("load-windows", _windows(context, raised, start, end)),
         html.Div([_by_shift(context, raised, start, end), _frequent(context, found)], className="beside-blocks two"),
         _notes(context, found),
     ]
@@ -65,8 +66,8 @@ def _said(context: Context, f: AlarmFigures) -> html.P:
         else "manageable" if f.per_window <= s.manageable_per_window else "more than one can follow"
     )  # fmt: skip
     text = (
-        f"{f.count} alarms, {f.per_window:.2g} in ten minutes for each operator position: {word}. "
-        f"At most {f.peak} in ten minutes; {len(f.floods)} floods, {f.flood_share:.1%} of the time."
+        f"Alarms: {f.count}, {f.per_window:.2g} in ten minutes for each operator position: {word}. "
+        f"At most {f.peak} in ten minutes. Floods: {len(f.floods)}, {f.flood_share:.1%} of the time."
     )
     return html.P(text, className="outcome" + (" bad" if f.floods else ""), id="load-said")
 

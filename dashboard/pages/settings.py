@@ -6,12 +6,13 @@ from typing import Any
 import dash_mantine_components as dmc
 import numpy as np
 import plotly.graph_objects as go
-from dash import dcc, html
+from dash import html
 
 from dashboard import words
 from dashboard.context import Context
 from dashboard.figures.along import Along, along_figure
-from dashboard.figures.style import BLUE, CONFIG, GREY, LIMIT_LINE, ORANGE, VERMILLION, figure
+from dashboard.figures.style import BLUE, GREY, LIMIT_LINE, ORANGE, VERMILLION, figure
+from dashboard.views.chart import chart
 from dashboard.views.table import table
 from monitor.analysis import ovens
 from monitor.analysis.ovens import Answer, Setting, Stop, Stopped, ask, ask_stop, calibrate, set_of
@@ -159,12 +160,12 @@ def _curve(found: Answer, name: str, now: bool) -> Along:
     return Along(name, p, t.inner_C, t.surface_C, t.index_inner, now)
 
 
-def _along(line: Line, cure: Cure, found: Answer, plain: Answer) -> dcc.Graph:
+def _along(line: Line, cure: Cure, found: Answer, plain: Answer) -> Any:
     drawn = along_figure(line, cure, [_curve(plain, "recipe", False), _curve(found, "this setting", True)])
-    return dcc.Graph(id="settings-along", className="coloured", figure=drawn, config=CONFIG)
+    return chart("settings-along", drawn)
 
 
-def _against(line: Line, recipe: Recipe, setting: Setting) -> dcc.Graph:
+def _against(line: Line, recipe: Recipe, setting: Setting) -> Any:
     assert recipe.cure is not None
     v = setting.speed_m_per_min
     speeds = np.linspace(v * (1 - SPREAD), v * (1 + SPREAD), SPEEDS)
@@ -185,7 +186,7 @@ def _against(line: Line, recipe: Recipe, setting: Setting) -> dcc.Graph:
         xaxis={"title": {"text": "line speed (m/min)", "standoff": 4}, "showgrid": True},
         yaxis={"title": {"text": "inner index"}, "rangemode": "tozero", "showgrid": True, "zeroline": False},
     )
-    return dcc.Graph(id="settings-against", className="coloured", figure=fig, config=CONFIG, style={"height": "230px"})
+    return chart("settings-against", fig)
 
 
 def _room(line: Line, found: Answer) -> Any:
@@ -216,7 +217,7 @@ def _stop(line: Line, recipe: Recipe, setting: Setting, given: Mapping[str, Any]
             className=f"outcome{' bad' if both else ''}",
             id="settings-stop-said",
         ),
-        dcc.Graph(id="settings-stop", figure=_stop_figure(line, found), config=CONFIG),
+        chart("settings-stop", _stop_figure(line, found), coloured=False),
     ]
 
 

@@ -110,10 +110,11 @@ def answer(context: Context, start: str | None) -> list[Any]:
         html.P(head, className="shift-head"),
         html.P(
             f"{words.number(total, 'm')} m made, {words.number(good, 'm')} m conforming. "
-            + (f"{len(asking)} alarms want an answer." if asking else "No alarm wants an answer."),
+            + (f"Alarms that want an answer: {len(asking)}." if asking else "No alarm wants an answer."),
             className="outcome", id="shift-outcome",
         ),
-        _lines(found),
+        _made(found),
+        _ran(found),
         _stops(context, found),
         _asking(context, asking),
         html.P(
@@ -185,20 +186,33 @@ def doff(context: Context, line: Line) -> str:
     return words.local(round(now.t_ms + left / now.speed_m_per_s * 1e3), context.zone)
 
 
-def _lines(found: list[LineShift]) -> html.Div:
+SORTED = (Verdict.CONFORMING, Verdict.SUSPECT, Verdict.NONCONFORMING, Verdict.UNSEEN)
+NO_LINE = "No line is configured."
+
+
+def _made(found: list[LineShift]) -> html.Div:
+    rows = [[_link(x), x.state, x.drum, x.doff, *(words.number(x.metres[v.word], "m") for v in SORTED)] for x in found]
+    heads = ["Line", "State", "Drum", "Doff due", *(f"{v.word.capitalize()} m" for v in SORTED)]
+    return table("What the lines made", heads, rows, empty=NO_LINE, numeric=(4, 5, 6, 7))
+
+
+def _ran(found: list[LineShift]) -> html.Div:
     rows = []
     for x in found:
-        lengths = [words.number(x.metres[v.word], "m") for v in (
-            Verdict.CONFORMING, Verdict.SUSPECT, Verdict.NONCONFORMING, Verdict.UNSEEN)]  # fmt: skip
-        kpi = [words.NOTHING] * 4
-        if x.said is not None:
-            kpi = [f"{k:.1%}" for k in (x.said.availability, x.said.effectiveness, x.said.quality, x.said.oee)]
         minutes = [f"{s / 60:.0f} min" for s in (sum(stop.lasts_s for stop in x.stops), x.unheard_s)]
-        rows.append([dcc.Link(x.line.title, href=f"/line/{x.line.line}"), x.state, x.drum, x.doff, *lengths,
-                     len(x.stops), *minutes, *kpi])  # fmt: skip
-    heads = ["Line", "State", "Drum", "Doff due", "Conforming m", "Suspect m", "Nonconforming m", "Unseen m", "Stops",
-             "Stood", "Not heard", "Availability", "Effectiveness", "Quality", "OEE"]  # fmt: skip
-    return table("Lines of the works", heads, rows, empty="No line is configured.", numeric=tuple(range(4, 15)))
+        rows.append([_link(x), len(x.stops), *minutes, *_shares(x.said)])
+    heads = ["Line", "Stops", "Stood", "Not heard", "Availability", "Effectiveness", "Quality", "OEE"]
+    return table("How the lines ran", heads, rows, empty=NO_LINE, numeric=tuple(range(1, 8)))
+
+
+def _link(of: LineShift) -> dcc.Link:
+    return dcc.Link(of.line.title, href=f"/line/{of.line.line}")
+
+
+def _shares(said: Indicators | None) -> list[str]:
+    if said is None:
+        return [words.NOTHING] * 4
+    return [f"{k:.1%}" for k in (said.availability, said.effectiveness, said.quality, said.oee)]
 
 
 def _stops(context: Context, found: list[LineShift]) -> html.Div:

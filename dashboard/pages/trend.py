@@ -6,15 +6,15 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import dash_mantine_components as dmc
-from dash import dcc, html
+from dash import html
 
 from dashboard import thin, words
 from dashboard.api import SPAN_MAX_MS, break_after_ms
 from dashboard.context import Context, shown_streams
 from dashboard.figures.strips import offset_ms, strips, strips_figure
-from dashboard.figures.style import CONFIG
 from dashboard.thin import Points
 from dashboard.views import attributes
+from dashboard.views.chart import chart
 from monitor.contract.topics import Stream
 
 POINTS = 2000
@@ -95,7 +95,7 @@ def local_ms(text: str | None, zone: str) -> int | None:
         return None
 
 
-def chart(context: Context, asked: Asked) -> tuple[html.Div, str]:
+def answer(context: Context, asked: Asked) -> tuple[html.Div, str]:
     """The chart and a sentence on what it holds."""
     line = context.configuration.lines[asked.line]
     data: dict[str, Points] = {}
@@ -113,7 +113,7 @@ def chart(context: Context, asked: Asked) -> tuple[html.Div, str]:
     figure = strips_figure(strips(line, recipe, asked.streams), data, span, context.zone, strip_px=104, states=states)
     low_px = figure.layout.height
     figure.layout.height = None
-    room = {"height": f"max({low_px}px, calc(100vh - 310px))"}
+    room = f"max({low_px}px, calc(100vh - 310px))"
     marks = attributes(
         page="trend",
         line=asked.line,
@@ -129,4 +129,4 @@ def chart(context: Context, asked: Asked) -> tuple[html.Div, str]:
         f"the piece is fetched anew. Double click for all. Grey ground: line stopped (strong) or ramping (faint). "
         f"Limits are those of recipe {recipe.recipe if recipe else 'not known'}."
     )
-    return html.Div(dcc.Graph(id="long-trends", figure=figure, config=CONFIG, style=room), **marks), said
+    return html.Div(chart("long-trends", figure, coloured=False, height=room), **marks), said

@@ -4,13 +4,13 @@ from collections.abc import Mapping
 from functools import lru_cache
 from typing import Any
 
-from dash import dcc, html
+from dash import html
 
 from dashboard import live, words
 from dashboard.context import Context
 from dashboard.figures.along import Along, along_figure, from_told
-from dashboard.figures.style import CONFIG
 from dashboard.views import attributes
+from dashboard.views.chart import chart
 from dashboard.views.table import table
 from monitor.analysis.ovens import ask, set_of
 from monitor.contract.config import Line, Recipe
@@ -34,7 +34,7 @@ def curing(context: Context, line: Line) -> list[Any]:
             [LEGEND, " As of ", html.Span("", **attributes(ago=str(cure["t_ms"]))), "."],
             className="note",
         ),
-        dcc.Graph(id="cable-now", className="coloured", figure=along_figure(line, recipe.cure, curves), config=CONFIG),
+        chart("cable-now", along_figure(line, recipe.cure, curves)),
         html.Div([headroom(line, cure), inside(context, line, now, cure)], className="beside-blocks"),
     ]
 

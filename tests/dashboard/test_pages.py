@@ -148,7 +148,7 @@ def test_the_journey_of_a_metre_that_is_not_there_gets_a_sentence(context, recor
 
 def test_long_trend_says_how_much_it_holds(context):
     asked = trend.Asked("core-1", ("metre-counter/speed",), NOW_MS - 3_600_000, NOW_MS)
-    chart, said = trend.chart(context, asked)
+    chart, said = trend.answer(context, asked)
     assert "30\u202f500 samples" in said or "30,500 samples" in said
     assert "CET" in said
     assert len(chart.children.figure.data[0].x) <= trend.POINTS + 5

@@ -41,7 +41,7 @@ def test_the_page_says_lines_stops_alarms_and_what_wants_an_answer(context, reco
     assert "m conforming" in text
     assert "conductor joint" in text
     assert "5 min" in text
-    assert "alarms want an answer" in text
+    assert "Alarms that want an answer: " in text
 
 
 def test_a_silence_is_no_production(context, record, span):

@@ -133,6 +133,20 @@ def test_a_page_loads_without_complaint_and_asks_only_its_own_host(served: Serve
     )
 
 
+WITH_CHARTS = ["/line/core-1", "/drum/core-1/1-1042", "/trend", "/again", "/hold", "/load", "/settings"]
+
+
+@pytest.mark.parametrize("address", WITH_CHARTS)
+def test_a_chart_is_as_high_as_it_was_drawn(served: Served, page: Page, address: str) -> None:
+    page.goto(served.url + address)
+    expect(page.locator(".js-plotly-plot .main-svg").first).to_be_visible()
+    heights = page.evaluate(
+        "[...document.querySelectorAll('.js-plotly-plot')].map(g => [g.parentElement.id, g.clientHeight])"
+    )
+    assert [g for g in heights if g[1] > 0] != []
+    assert [g for g in heights if 0 < g[1] < 100] == [], "a chart is squashed"
+
+
 def test_the_first_page_names_the_line_that_needs_an_answer(served: Served, page: Page) -> None:
     page.goto(served.url)
     expect(page.locator("#need")).to_have_text("Core line 2.")

@@ -70,7 +70,7 @@ def test_limits_are_rehearsed_proposed_approved_by_another_and_taken_back(works:
     expect(page.locator("#limits-fields input").first).to_be_visible()
     page.locator("#limits-group").click()
     page.get_by_role("option", name="Oven B temperature").click()
-    hi = page.get_by_label("HI", exact=True)
+    hi = page.get_by_role("textbox", name="HI", exact=True)
     expect(hi).to_have_value("315 \N{DEGREE SIGN}C")
     hi.fill("304.6")
     hi.press("Tab")
