@@ -143,8 +143,8 @@ def _charts(line: Line, path: str, metres: Metres, seen: Floats, recipe: Recipe)
     axis = f"metres (a subgroup of {SIZE} metres every {apart})"
     reach = f"up to some {lag} m" if lag < len(seen) // 2 else "throughout: something comes back again and again"
     said = (
-        f"{len(seen):,} metres, worth {size:,.0f} independent values: metres are alike {reach}. A subgroup is {SIZE} "
-        f"metres in a row, the next begins {apart} m on."
+        f"{words.number(len(seen), 'm')} metres, worth {words.number(size, '', 0)} independent values: "
+        f"metres are alike {reach}. A subgroup is {SIZE} metres in a row, the next begins {apart} m on."
     )
     if alike > ALIKE:
         said += (
@@ -205,7 +205,7 @@ def _run_lengths(apart: int) -> html.Div:
             charts.shewhart_arl(shift), charts.ewma_arl(shift, EWMA_WEIGHT, EWMA_WIDTH),
             charts.cusum_arl(shift, CUSUM_K, CUSUM_H),
         ]  # fmt: skip
-        rows.append([f"{shift:g} sigma", *(f"{n:.3g} ({n * apart:,.0f} m)" for n in lengths)])
+        rows.append([f"{shift:g} sigma", *(f"{n:.3g} ({words.number(n * apart, 'm')} m)" for n in lengths)])
     return table(
         "Subgroups, and metres, until each chart tells of a shift of the mean (0: until a false alarm)",
         ["Shift", "Single means, 3 sigma", "EWMA", "CUSUM"], rows, empty="", numeric=(1, 2, 3),
@@ -232,7 +232,7 @@ def _capability(recipe: Recipe, path: str, groups: Floats, effective: float, uni
         html.H2("Capability"),
         table(
             f"Against {limits}; mean {found.mean:.4g} {unit}; 95 % intervals for "
-            f"{found.values:,.0f} independent values",
+            f"{words.number(found.values, '', 0)} independent values",
             ["", "Cp, Pp", "Cpk, Ppk"], rows, empty="",
         ),
         html.P(f"Expected beyond the limits, if values are normal: {found.beyond * 1e6:,.3g} in a million metres.",

@@ -251,8 +251,8 @@ def comparison(context: Context, asked: Asked, found: Comparison, group: str) ->
         )
     )  # fmt: skip
     caught = [
-        [f"{c.fault.start_m:,.1f} to {c.fault.end_m:,.1f} m", c.fault.of, _when(context, c.before_s),
-         _when(context, c.after_s), c.word]
+        [f"{words.metres(c.fault.start_m)} to {words.metres(c.fault.end_m)} m", c.fault.of,
+         _when(context, c.before_s), _when(context, c.after_s), c.word]
         for c in found.caught[:100]
     ]  # fmt: skip
     parts.append(
@@ -307,7 +307,7 @@ def _figures(context: Context, asked: Asked, found: Comparison, shifts: float) -
         ["Alarms that chatter", *(len(f.chattering) for f in both)],
         ["Fleeting", *(f.fleeting for f in both)],
         ["Standing for more than a day", *(len(f.stale) for f in both)],
-        ["Metres with findings", *(f"{side.bad_m():,.0f}" for side in (found.before, found.after))],
+        ["Metres with findings", *(words.number(side.bad_m(), "m") for side in (found.before, found.after))],
     ]
     return table("What it asks of people", ["", "As it was", "Rehearsed"], rows, empty="", numeric=(1, 2))
 
@@ -414,7 +414,7 @@ def in_force(context: Context) -> html.Div:
                 [
                     _title(context, line), name, revision, "in force" if now else "",
                     words.local(row.t_ms, context.zone, day=True) if row else "by its file",
-                    f"{row.line_metre:,.0f} m" if row else "",
+                    f"{words.number(row.line_metre, 'm')} m" if row else "",
                     html.Ul([html.Li(_change(context, line, key, new)) for key, (_, new) in what.items()]),
                     (f"{row.by}, approved by {row.approved_by}" if row.approved_by else row.by) if row else "",
                     row.reason if row else "", "" if now else step,

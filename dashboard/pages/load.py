@@ -83,9 +83,9 @@ def _windows(context: Context, raised: list[Raised], start: int, end: int) -> go
         x=(edges[:-1] + shift + step / 2).tolist(), y=counts.tolist(), width=step * 0.9, marker={"color": GREY},
         hovertemplate="%{y} alarms<extra></extra>",
     )  # fmt: skip
-    for at, text, colour in (
-        (s.acceptable_per_window, "acceptable", GREY), (s.manageable_per_window, "manageable", ORANGE),
-        (s.flood_begins, "a flood", VERMILLION),
+    for at, text, colour, raised_px in (
+        (s.acceptable_per_window, "acceptable", GREY, -4), (s.manageable_per_window, "manageable", ORANGE, 6),
+        (s.flood_begins, "a flood", VERMILLION, 8),
     ):  # fmt: skip
         at_all = at * (s.operator_positions if text != "a flood" else 1)
         fig.add_shape(
@@ -93,8 +93,9 @@ def _windows(context: Context, raised: list[Raised], start: int, end: int) -> go
             line={"color": colour, "width": 1, "dash": "4px,3px"},
         )  # fmt: skip
         fig.add_annotation(
-            xref="paper", x=1, xanchor="left", y=at_all, text=f" {text} {at_all:g}", showarrow=False, font_size=10
-        )
+            xref="paper", x=1, xanchor="left", y=at_all, text=f" {text} {at_all:g}", showarrow=False, font_size=10,
+            yshift=raised_px,
+        )  # fmt: skip
     fig.update_layout(
         bargap=0, xaxis={"type": "date", "range": [start + shift, end + shift]},
         yaxis={"title": {"text": "alarms in ten minutes"}, "rangemode": "tozero", "showgrid": True},

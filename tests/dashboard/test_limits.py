@@ -70,7 +70,7 @@ def test_revisions_are_listed_and_all_but_the_one_in_force_can_come_back(context
     record.came.append(came(recipe))
     text = said(limits.in_force(context))
     assert "Mira, approved by Olle" in text
-    assert "31,000 m" in text
+    assert "31\u202f000 m" in text
     assert text.count("Go back to it") == 1
 
 
@@ -138,7 +138,7 @@ def test_a_comparison_is_shown_in_words_numbers_and_a_picture(context):
     assert "16 alarms a shift become 8" in words
     assert "Oven B temperature: HI" in text
     assert "0 sooner, 1 later, +10.0 s in the middle" in text
-    assert "19,100.0 to 19,105.0 m" in text
+    assert "19\u202f100.0 to 19\u202f105.0 m" in text
     figure = next(p.figure for p in parts if getattr(p, "id", "") == "limits-trend")
     labels = " ".join(a.text for a in figure.layout.annotations)
     assert "HI 315 as it was" in labels

@@ -22,7 +22,7 @@ def test_a_monitor_that_is_well_has_no_troubles():
         ({}, 1_060_000, "has written nothing for 60 s"),
         ({"disk_free_bytes": 2**28}, 1_000_500, "disk nearly full, 0.2 GiB left"),
         ({"last_commit_ms": 900_000}, 1_000_500, "cannot commit"),
-        ({"queue": 9000}, 1_000_500, "9,000 messages wait"),
+        ({"queue": 9000}, 1_000_500, "9\u202f000 messages wait"),
         ({"lag_s": 40.0}, 1_000_500, "the newest data is 40 s old"),
     ],
 )
