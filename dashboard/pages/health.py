@@ -49,7 +49,14 @@ def _monitors(context: Context) -> html.Div:
 
 def _rejected(context: Context) -> html.Div:
     rows = [
-        [row.line, row.kind, f"{row.count:,}", words.local(row.newest_ms, context.zone, day=True), row.topic, row.why]
+        [
+            row.line,
+            row.kind,
+            words.number(row.count, "", 0),
+            words.local(row.newest_ms, context.zone, day=True),
+            row.topic,
+            row.why,
+        ]
         for row in sorted(context.record.rejected(), key=lambda r: -r.newest_ms)
     ]
     return table(
