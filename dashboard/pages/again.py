@@ -280,7 +280,7 @@ def _rpm(context: Context, of: Cable) -> dict[str, float]:
 
 def _said(found: Found | Wave | Silence, count: int, of: str, unit: str = "m") -> html.P:
     if isinstance(found, Silence):
-        return html.P(f"{count:,} {of}: {found.why}.", className="outcome", id="again-outcome")
+        return html.P(f"{words.number(count, '', 0)} {of}: {found.why}.", className="outcome", id="again-outcome")
     share = f"; {found.share:.0%} of them keep it" if isinstance(found, Found) else ""
     text = (
         f"It comes back every {found.period:.4g} {unit} ({found.low:.4f} to {found.high:.4f}){share}. "

@@ -31,7 +31,7 @@ def _monitors(context: Context) -> html.Div:
             row.monitor,
             html.Span("", **attributes(ago=str(row.t_ms))),
             words.quantity(row.lag_s, "s"),
-            f"{row.queue:,}",
+            words.number(row.queue, "", 0),
             NOTHING if row.last_commit_ms is None else html.Span("", **attributes(ago=str(row.last_commit_ms))),
             NOTHING if row.disk_free_bytes is None else f"{row.disk_free_bytes / 2**30:.1f} GiB",
             "; ".join(troubles(row, context.now_ms)) or "well",
@@ -92,7 +92,14 @@ def _gaps(context: Context) -> html.Div:
     rows = []
     for name, line in context.configuration.lines.items():
         for path, first, last, t_ms in context.record.gaps(name, now - DAY_MS, now):
-            rows.append([line.title, path, f"{first:,} to {last:,}", words.local(t_ms, context.zone, day=True)])
+            rows.append(
+                [
+                    line.title,
+                    path,
+                    f"{words.number(first, '', 0)} to {words.number(last, '', 0)}",
+                    words.local(t_ms, context.zone, day=True),
+                ]
+            )
     return table(
         "Messages of the last 24 hours that never came",
         ["Line", "Stream", "Sequence numbers", "When"],
