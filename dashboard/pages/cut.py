@@ -16,10 +16,10 @@ from dashboard.ribbon import Run, outer_m
 from dashboard.views import attributes
 from dashboard.views.table import table
 from monitor.analysis.cutting import Cut, Good, Length, Plan, good_pieces, in_order, plan
-from monitor.analysis.winding import Drum, place_on
 from monitor.contract.config import Orders, Recipe
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import Verdict
+from monitor.physics.winding import Drum, place_on
 
 SHORTEST_M = 5.0
 HOLE_M = 1e-6

@@ -9,9 +9,9 @@ from hypothesis import strategies as st
 
 from monitor.analysis.ancestry import Family, Made, Span, Splice, inherited, spans_of
 from monitor.analysis.cutting import Good, Length, fewest, good_pieces, in_order, plan
-from monitor.analysis.resistance import annex_B_factor, most_ohm_per_km, to_20_C
 from monitor.analysis.shift import in_state_s, indicators, producing_s, stops, with_silence
-from monitor.analysis.winding import (
+from monitor.physics.resistance import annex_B_factor, most_ohm_per_km, to_20_C
+from monitor.physics.winding import (
     Drum,
     laid_up_diameter_ratio,
     lay_factor,
