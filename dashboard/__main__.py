@@ -52,7 +52,7 @@ def _told(configuration: Configuration, args: Namespace) -> Configuration:
 def _record(configuration: Configuration) -> Record:
     from monitor.shell.reader import StoreReader
 
-    return StoreReader(configuration.works.store)
+    return StoreReader(configuration.works.store, configuration)
 
 
 def _bench(configuration: Configuration) -> Bench:

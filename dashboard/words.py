@@ -78,6 +78,9 @@ def alarm_text(alarm: AlarmRow, configuration: Configuration) -> AlarmText:
         return AlarmText("Metre counter disagrees with the speed", counter.instrument)
     if alarm.alarm == SILENCE_ALARM:
         return AlarmText("Nothing is heard of this line", line.silence.response if line.silence else None)
+    if station.startswith("cooling/"):
+        cooling = recipe.cooling if recipe else None
+        return AlarmText(cure_said(station, check, alarm.limit, alarm.unit), cooling.too_warm if cooling else None)
     if station.startswith("cure/"):
         return _cure_text(recipe, station, check, alarm)
     if station.endswith("/dwell"):
@@ -127,6 +130,8 @@ CURE = {
     ("cure/index-sheave", "soft"): "Surface soft at the first sheave: index under",
     ("cure/surface-peak", "overheated"): "Surface too hot: over",
     ("cure/degradation", "overheated"): "Too hot for too long: degradation index over",
+    ("cooling/inside", "unseen"): "Cooling not seen: a trough was not heard",
+    ("cooling/inside", "too-warm"): "Wall still warm where it is first pressed: inside over",
 }
 FORESEEN = {
     "undercured": "Will leave undercured",

@@ -47,7 +47,7 @@ class Wall:
 
     def _lagging_mm(self, t_s: Floats) -> Floats:
         """The screw brings compound for the speed of `lag_s` ago: wall area changes by -lag a / v (first order)."""
-        d, core = self.geometry.outer_diameter_mm, self.geometry.conductor_diameter_mm
+        d, core = self.geometry.outer_diameter_mm, self.geometry.inside_mm
         v = np.maximum(self.travel.speed(t_s), SLOWEST_M_PER_S)
         more = -self.screw.lag_s * self.travel.acceleration(t_s) / v
         return np.asarray(np.sqrt(core**2 + (d**2 - core**2) * np.maximum(1.0 + more, 0.05)))

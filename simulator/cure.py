@@ -64,7 +64,7 @@ def wall_of(recipe: Recipe) -> heat.Wall:
     g, m = recipe.geometry, recipe.material
     assert m is not None
     return heat.Wall(
-        g.conductor_diameter_mm / 2e3, g.outer_diameter_mm / 2e3, m.conductor_density_kg_m3, m.conductor_heat_J_kgK,
+        g.inside_mm / 2e3, g.outer_diameter_mm / 2e3, m.conductor_density_kg_m3, m.conductor_heat_J_kgK,
         m.compound_density_kg_m3, m.compound_heat_J_kgK, m.compound_conductivity_W_mK,
     )  # fmt: skip
 

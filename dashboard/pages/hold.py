@@ -261,7 +261,7 @@ def _per_km(context: Context, line: str, drums: Sequence[DrumRow]) -> list[Any]:
 def _given(line: Line, path: str, seen: Floats, recipe: Recipe, eccentric: Any) -> list[Any]:
     away = float(eccentric) if isinstance(eccentric, int | float) else ECCENTRIC_MM
     geometry, cost = recipe.geometry, recipe.cost
-    need = needed_diameter(geometry.conductor_diameter_mm, geometry.wall_mm, float(seen.std(ddof=1)), away)
+    need = needed_diameter(geometry.inside_mm, geometry.wall_mm, float(seen.std(ddof=1)), away)
     found = giveaway(
         recipe, seen, need.outer_mm, cost.compound_per_kg if cost else None, cost.km_per_year if cost else None
     )

@@ -3,17 +3,22 @@
 A drum unwinds from its outer end, so metres reverse at every process; laying-up takes more core than cable.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
+import math
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
+from monitor.contract.record import Splice
+
 EXACT_M = 1e-9
+HOLE_M = 1e-3  # what is shorter than this is no cable
 
 
 @dataclass(frozen=True, slots=True)
 class Span:
     """Cable of `parent` that went into `child`, as metres of each drum in its own wound order.
 
-    Going on along the child, the parent is met backwards: `parent_end_m` went in first, at `child_start_m`.
+    Going on along the child, the parent is met backwards: `parent_end_m` went in first, at `child_start_m`, at the
+    pay-off `position`.
     """
 
     parent: str
@@ -22,6 +27,7 @@ class Span:
     child: str
     child_start_m: float
     child_end_m: float
+    position: str = ""
 
     def __post_init__(self) -> None:
         if not (self.parent_start_m < self.parent_end_m and self.child_start_m < self.child_end_m):
@@ -108,50 +114,60 @@ def _down(piece: Piece, span: Span) -> Piece | None:
 
 
 @dataclass(frozen=True, slots=True)
-class Splice:
-    """On a line a drum begins to be paid off: from `line_metre` (at the pay-off's splice) on it is `drum`.
-
-    `left_m` is how much of it there is on that pay-off, to its inner end; `position` names the pay-off.
-    """
-
-    position: str
-    drum: str
-    line_metre: float
-    left_m: float
-
-
-@dataclass(frozen=True, slots=True)
 class Made:
-    """A drum that a line wound, in line metres."""
+    """A drum that a line wound, in line metres; `taken` metres of every drum put on went into a metre of it."""
 
     drum: str
     start_m: float
     end_m: float
+    taken: float = 1.0
 
 
-def spans_of(splices: Sequence[Splice], made: Sequence[Made], lay_factor: float = 1.0) -> list[Span]:
-    """Spans from what was paid off and what was wound on one line.
+def spans_of(splices: Sequence[Splice], made: Sequence[Made], lengths: Mapping[str, float]) -> list[Span]:
+    """Spans from what was put on at the pay-offs of one line and what it wound, both with all that lies between.
 
-    Each pay-off position is a run of drums after each other; a drum is met from its outer end inwards, `lay_factor`
-    metres of it for a metre of cable. A drum that ran out before its successor began leaves cable without a parent.
+    Each pay-off is a run of drums after each other; a drum is met from its outer end inwards. `lengths` [m] are those
+    of drums put on whole. A drum that ran out before its successor began leaves cable without a parent there, and so
+    does one whose length is not known.
     """
+    along = sorted(made, key=lambda m: m.start_m)
     found: list[Span] = []
     for position in dict.fromkeys(s.position for s in splices):
         run = sorted((s for s in splices if s.position == position), key=lambda s: s.line_metre)
         for i, splice in enumerate(run):
-            until = run[i + 1].line_metre if i + 1 < len(run) else float("inf")
-            until = min(until, splice.line_metre + splice.left_m / lay_factor)
-            found += _laid(splice, until, made, lay_factor)
+            until = run[i + 1].line_metre if i + 1 < len(run) else math.inf
+            left = splice.left_m if splice.left_m is not None else lengths.get(splice.drum)
+            if left is not None:
+                found += _laid(splice, left, until, along)
     return found
 
 
-def _laid(splice: Splice, until: float, made: Sequence[Made], lay_factor: float) -> Iterator[Span]:
-    for drum in made:
-        a, b = max(splice.line_metre, drum.start_m), min(until, drum.end_m)
+def _laid(splice: Splice, left: float, until: float, along: Sequence[Made]) -> Iterator[Span]:
+    at = splice.line_metre
+    for drum in along:
+        if drum.end_m <= at or left <= EXACT_M or drum.start_m >= until:
+            continue
+        left -= max(drum.start_m - at, 0.0) * drum.taken  # cable on no drum
+        a = max(at, drum.start_m)
+        b = min(drum.end_m, until, a + left / drum.taken)
         if b - a > EXACT_M:
-            outer = splice.left_m - (a - splice.line_metre) * lay_factor
-            inner = max(splice.left_m - (b - splice.line_metre) * lay_factor, 0.0)
-            yield Span(splice.drum, inner, outer, drum.drum, a - drum.start_m, b - drum.start_m)
+            inner = max(left - (b - a) * drum.taken, 0.0)
+            yield Span(splice.drum, inner, left, drum.drum, a - drum.start_m, b - drum.start_m, splice.position)
+            left, at = inner, b
+
+
+def orphaned(spans: Sequence[Span], positions: Sequence[str], length_m: float) -> list[tuple[float, float, str]]:
+    """Where on a drum of `length_m` what went in at a pay-off is not on record: (start, end, position), in order."""
+    found = []
+    for position in positions:
+        at = 0.0
+        for span in sorted((s for s in spans if s.position == position), key=lambda s: s.child_start_m):
+            if span.child_start_m - at > HOLE_M:
+                found.append((at, span.child_start_m, position))
+            at = max(at, span.child_end_m)
+        if length_m - at > HOLE_M:
+            found.append((at, length_m, position))
+    return sorted(found)
 
 
 def inherited(family: Family, drum: str, bad: Sequence[tuple[str, float, float]]) -> list[tuple[float, float, str]]:

@@ -44,7 +44,7 @@ class WallFromOutside:
 
 def wall_from_outside(rows: Mapping[str, Floats], recipe: Recipe) -> WallFromOutside | None:
     """Mean wall of a drum, rounded as IEC 60227-2 rounds; None where no diameter window's stream was seen."""
-    conductor_mm = recipe.geometry.conductor_diameter_mm
+    conductor_mm = recipe.geometry.inside_mm
     around = [w.stream for w in recipe.window if w.unit == "mm" and w.verdict_of("LOLO") == "nonconforming"]
     seen = [rows[path] for path in around if path in rows and not np.isnan(rows[path]).all()]
     if not seen:

@@ -65,7 +65,7 @@ def giveaway(
     """From each metre's diameter [mm] (n,); compound follows the mean of the square, not the square of the mean."""
     if recipe.material is None:
         raise ValueError(f"recipe {recipe.recipe} gives no densities: add its [material]")
-    inner, density = recipe.geometry.conductor_diameter_mm, recipe.material.compound_density_kg_m3
+    inner, density = recipe.geometry.inside_mm, recipe.material.compound_density_kg_m3
     root_mean_square = math.sqrt(float((outer_mm**2).mean()))
     used = compound_kg_per_km(inner, root_mean_square, density)
     needed = compound_kg_per_km(inner, needed_mm, density)

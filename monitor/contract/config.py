@@ -186,8 +186,30 @@ class OpenAir(Settings):
     film_uncertainty_percent: NotNegative = 15.0
 
 
+class Derived(Settings):
+    """A stream that no instrument gives: worked out from a rotation [rpm] and the line's own movement.
+
+    `lay length`: cable made in one twist, of which a bow makes one or two a turn. `tape overlap`: share of the tape's
+    width by which turns lie over each other; width and diameter stand in the recipe's [[tape]] of that name.
+    """
+
+    rule: Literal["lay length", "tape overlap"]
+    of: StreamPath
+    twists_per_turn: Literal[1, 2] = 1
+    tape: Name | None = None
+
+    @model_validator(mode="after")
+    def _complete(self) -> Self:
+        if (self.rule == "tape overlap") != (self.tape is not None):
+            raise ValueError(f"rule {self.rule!r}: `tape` names the recipe's tape for 'tape overlap', and only for it")
+        return self
+
+
+DERIVED_UNIT = {"lay length": "mm", "tape overlap": "%"}
+
+
 class StreamSettings(Settings):
-    """One stream of the line and what its instrument can do."""
+    """One stream of the line and what its instrument can do; a `derived` one has none and is never published."""
 
     station: Name
     quantity: Name
@@ -202,6 +224,7 @@ class StreamSettings(Settings):
     hold_s: Positive | None = None
     priority: Priority = Priority.MEDIUM
     instrument: Response | None = None
+    derived: Derived | None = None
 
     @property
     def path(self) -> str:
@@ -218,6 +241,12 @@ class StreamSettings(Settings):
     def _sound(self) -> Self:
         if self.unit not in TO_SI:
             raise ValueError(f"unit {self.unit!r} is not known; known are {', '.join(TO_SI)}")
+        if self.derived and self.unit != (unit := DERIVED_UNIT[self.derived.rule]):
+            raise ValueError(f"a derived {self.derived.rule} is in {unit!r}, got unit {self.unit!r}")
+        if self.derived and (self.missing_after_s or self.stuck_after_s or self.kind == "events"):
+            raise ValueError(
+                "a derived stream has no instrument of its own: leave out missing_after_s, stuck_after_s, kind"
+            )
         if self.kind == "samples" and self.interval_s is None:
             raise ValueError("a stream of samples needs interval_s, the time between two samples")
         if (self.missing_after_s or self.stuck_after_s) and self.instrument is None:
@@ -269,16 +298,17 @@ class RotatingPart(Settings):
 
 
 class Line(Settings):
-    """One continuous machine."""
+    """One continuous machine. `pay_off` names the stations where drums of earlier lines go in."""
 
     line: Name
     kind: Name
     title: str
     take_up: Name
+    pay_off: list[Name] = []
     counter: Counter
     reorder_s: Positive = 2.0
     settle_s: Positive = 5.0
-    stopped_below_m_per_min: Positive = 3.0
+    stopped_below_m_per_min: NotNegative = 3.0
     open_air: OpenAir = OpenAir()
     silence: Silence | None = None
     station: list[Station]
@@ -308,9 +338,11 @@ class Line(Settings):
     def _names_meet(self) -> Self:
         problems = [*_repeated("station", [s.name for s in self.station])]
         problems += _repeated("stream", [s.path for s in self.stream])
+        problems += _repeated("pay_off", self.pay_off)
         known = {s.name for s in self.station}
         for what, name in [
             ("take_up", self.take_up),
+            *(("pay_off", name) for name in self.pay_off),
             *((f"stream {s.path}", s.station) for s in self.stream),
             *((f"rotating_part {p.name}", p.station) for p in self.rotating_part),
         ]:
@@ -322,6 +354,7 @@ class Line(Settings):
             ("counter.speed", self.counter.speed),
             *((f"zone {z.name} pass {z.pass_number}", z.temperature) for z in self.zone if z.temperature),
             *((f"rotating_part {p.name}", p.speed_stream) for p in self.rotating_part if p.speed_stream),
+            *((f"stream {s.path} derived.of", s.derived.of) for s in self.stream if s.derived),
         ]:
             if path not in paths:
                 problems.append(f"{what}: stream {path!r} is not listed under [[stream]]; add it or correct it")
@@ -333,20 +366,55 @@ class Line(Settings):
 
 
 class Geometry(Settings):
-    """What the product should measure."""
+    """What the product should measure: a wall of insulation on a conductor, or of tapes or sheath on what is inside."""
 
-    conductor_diameter_mm: Positive
+    conductor_diameter_mm: Positive | None = None
+    inner_diameter_mm: Positive | None = None
     wall_mm: Positive
 
     @property
+    def inside_mm(self) -> float:
+        """Diameter under the wall."""
+        return self.conductor_diameter_mm or self.inner_diameter_mm or 0.0
+
+    @property
     def outer_diameter_mm(self) -> float:
-        return self.conductor_diameter_mm + 2 * self.wall_mm
+        return self.inside_mm + 2 * self.wall_mm
+
+    @model_validator(mode="after")
+    def _one_inside(self) -> Self:
+        if (self.conductor_diameter_mm is None) == (self.inner_diameter_mm is None):
+            raise ValueError("give conductor_diameter_mm, or inner_diameter_mm of what the wall lies on: one of them")
+        return self
+
+
+class Conductor(Settings):
+    """Cross-section and class by IEC 60228: the largest resistance of the drum follows."""
+
+    section_mm2: Positive
+    conductor_class: Literal[1, 2, 5]
+
+
+class Tape(Settings):
+    """A tape wound on `on_diameter_mm`."""
+
+    name: Name
+    width_mm: Positive
+    on_diameter_mm: Positive
+
+
+class LayingUp(Settings):
+    """How equal cores lie in the cable: what a metre of cable takes of each follows from lay and pitch diameter."""
+
+    cores: Annotated[int, Field(ge=2)]
+    core_diameter_mm: Positive
+    lay_mm: Positive
 
 
 class Material(Settings):
     """Densities, heats and conductivity of conductor and wall."""
 
-    conductor_density_kg_m3: Positive
+    conductor_density_kg_m3: NotNegative
     conductor_heat_J_kgK: Positive
     compound_density_kg_m3: Positive
     compound_heat_J_kgK: Positive
@@ -386,6 +454,44 @@ class Cure(Settings):
         if (self.sheave is None) != (self.sheave_index_min is None):
             problems.append("sheave and sheave_index_min go together: give both or neither")
         _refuse(problems)
+        return self
+
+
+class Cooling(Settings):
+    """How cold a wall must be where it is first pressed: worked out by the same solver as the cure."""
+
+    station: Name
+    inside_max_C: float
+    priority: Priority = Priority.MEDIUM
+    verdict: MetreVerdict = "suspect"
+    too_warm: Response
+
+
+class Integrity(Settings):
+    """A circuit integrity test: which streams tell of it, what it prescribes, and which durations earn a class.
+
+    Times in s from ignition. Such tests are for competent laboratories: fire, mains voltage and water together.
+    """
+
+    standard: Annotated[str, Field(min_length=2, max_length=60)]
+    flame: StreamPath
+    shock: StreamPath
+    circuit: StreamPath
+    water: StreamPath | None = None
+    flame_C: float
+    below_C: NotNegative = 0.0
+    above_C: NotNegative
+    settle_s: NotNegative = 60.0
+    shock_first_s: Positive
+    shock_every_s: Positive
+    shock_within_s: Positive
+    water_from_s: Positive | None = None
+    classes_min: Annotated[list[Annotated[int, Field(gt=0)]], Field(min_length=1)]
+
+    @model_validator(mode="after")
+    def _water_is_heard(self) -> Self:
+        if self.water_from_s is not None and self.water is None:
+            raise ValueError("water_from_s needs `water`, the stream that tells when water begins")
         return self
 
 
@@ -512,8 +618,13 @@ class Recipe(Settings):
     title: str
     line_kind: Name
     geometry: Geometry
+    conductor: Conductor | None = None
+    laying_up: LayingUp | None = None
+    tape: list[Tape] = []
     material: Material | None = None
     cure: Cure | None = None
+    cooling: Cooling | None = None
+    integrity: Integrity | None = None
     cost: Cost | None = None
     setpoints: Setpoints
     window: list[Window] = []
@@ -527,6 +638,7 @@ class Recipe(Settings):
                 *_repeated("window", [w.stream for w in self.window]),
                 *_repeated("dwell", [d.zone for d in self.dwell]),
                 *_repeated("event_check", [e.stream for e in self.event_check]),
+                *_repeated("tape", [t.name for t in self.tape]),
             ]
         )
         return self

@@ -163,6 +163,7 @@ def _recipe_meets_lines(file: str, recipe: Recipe, lines: Mapping[str, Line]) ->
             if check.stream not in streams or streams[check.stream].kind != "events":
                 problem = f"line {line.line} has no stream of events {check.stream!r}."
                 yield Fault(file, f"event_check[{i}].stream", problem, "Add it there with kind = 'events'.")
+        yield from _whole_cable_meets(file, recipe, line)
         if recipe.cure and recipe.cure.sheave and recipe.cure.sheave not in line.stations:
             problem = f"line {line.line} has no station {recipe.cure.sheave!r}."
             yield Fault(file, "cure.sheave", problem, "Name the first sheave there, or take both keys out.")
@@ -172,3 +173,22 @@ def _recipe_meets_lines(file: str, recipe: Recipe, lines: Mapping[str, Line]) ->
             if zone not in zones:
                 problem = f"line {line.line} has no zone {zone!r}; it has {', '.join(sorted(zones))}."
                 yield Fault(file, key, problem, "Correct the name.")
+
+
+def _whole_cable_meets(file: str, recipe: Recipe, line: Line) -> Iterator[Fault]:
+    """Tapes, cooling and a circuit integrity test: what they name must be there."""
+    if recipe.cooling and recipe.cooling.station not in line.stations:
+        problem = f"line {line.line} has no station {recipe.cooling.station!r}."
+        yield Fault(file, "cooling.station", problem, "Name the place where the wall is first pressed.")
+    tapes = {tape.name for tape in recipe.tape}
+    for stream in line.stream:
+        if stream.derived and stream.derived.tape and stream.derived.tape not in tapes:
+            problem = f"line {line.line} works out {stream.path} for a tape {stream.derived.tape!r}, which is not here."
+            yield Fault(file, "tape", problem, "Add [[tape]] with name, width_mm and on_diameter_mm.")
+    test = recipe.integrity
+    wanted = {"flame": "samples", "shock": "events", "circuit": "events", "water": "events"} if test else {}
+    for key, kind in wanted.items():
+        path = getattr(test, key)
+        if path is not None and (path not in line.streams or line.streams[path].kind != kind):
+            problem = f"line {line.line} has no stream of {kind} {path!r}."
+            yield Fault(file, f"integrity.{key}", problem, f"Add it there with kind = '{kind}'.")

@@ -40,6 +40,15 @@ class DrumChange(msgspec.Struct, frozen=True):
     planned_length_m: float | None = None
 
 
+class SpliceSaid(msgspec.Struct, frozen=True):
+    """A drum is put on: from `t` on, what goes in at this pay-off is `drum`, of which `left_m` is there (else all)."""
+
+    n: Sequence
+    t: UtcMs
+    drum: Annotated[str, Meta(min_length=1, max_length=80)]
+    left_m: Annotated[float, Meta(gt=0, description="Length on the pay-off down to the inner end, m.")] | None = None
+
+
 class Action(msgspec.Struct, frozen=True):
     """What a person did. `occurrence` names one raising of an alarm by its time, so a late answer hits no other."""
 
@@ -81,6 +90,9 @@ class LimitsStep(msgspec.Struct, frozen=True):
     rehearsal: Annotated[str, Meta(max_length=4000)] = ""
 
 
+Told = StateChange | DrumChange | SpliceSaid | Action | LimitsStep  # messages that tell instead of measure
+
+
 class Stored(msgspec.Struct, frozen=True):
     """The monitor has every message of the stream up to and including `n` in its store."""
 
@@ -120,6 +132,7 @@ STREAM_MESSAGES: dict[str, type[msgspec.Struct]] = {
     "samples": Samples,
     "state": StateChange,
     "drum": DrumChange,
+    "splice": SpliceSaid,
     "action": Action,
     "limits": LimitsStep,
 }

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.contract.config import Recipe
-from monitor.contract.record import Finding, Floats, Ints
+from monitor.contract.record import Finding, Floats, Ints, Splice
 from monitor.contract.topics import Stream
 
 
@@ -152,6 +152,22 @@ class Record(Protocol):
         ...
 
     def drum(self, line: str, drum: str) -> DrumRow | None: ...
+    def drums_named(self, drum: str) -> Sequence[DrumRow]:
+        """Drums of that name on any line, newest first: a works that names each drum once has one."""
+        ...
+
+    def drums_between(self, line: str, start_m: float, end_m: float) -> Sequence[DrumRow]:
+        """Drums that hold any of an interval of line metre, along it."""
+        ...
+
+    def splices(self, line: str, start_m: float, end_m: float) -> Sequence[Splice]:
+        """What was put on at each pay-off over an interval of line metre, along it, what was on at its start too."""
+        ...
+
+    def splices_of(self, drum: str) -> Sequence[Splice]:
+        """Where a drum was put on, on any line, oldest first."""
+        ...
+
     def verdicts(self, line: str, start_m: float, end_m: float) -> tuple[int, NDArray[np.int8]]:
         """First whole line metre and one `Verdict` a metre, findings laid over; metres not yet wound are absent."""
         ...

@@ -112,6 +112,21 @@ class DrumSpan:
 
 
 @dataclass(frozen=True, slots=True)
+class Splice:
+    """On a line a drum begins to be paid off: from `line_metre` (at the pay-off) on, what goes in there is `drum`.
+
+    `left_m` is how much of it there is, to its inner end; None: the whole drum as it was wound.
+    """
+
+    line: str
+    position: str
+    drum: str
+    t_s: float
+    line_metre: float
+    left_m: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class MetreRows:
     """Rows of consecutive whole line metres: row i is the cable from `first_m + i` to one more.
 
@@ -213,7 +228,19 @@ class Revision:
     text: str
 
 
-Output = Finding | AlarmChange | DrumSpan | MetreRows | Gap | CounterFault | StateSpan | Rejected | Proposal | Revision
+Output = (
+    Finding
+    | AlarmChange
+    | DrumSpan
+    | Splice
+    | MetreRows
+    | Gap
+    | CounterFault
+    | StateSpan
+    | Rejected
+    | Proposal
+    | Revision
+)
 
 
 @dataclass(frozen=True, slots=True)

@@ -128,6 +128,20 @@ DRUM = Table(
     Index("drum_by_metre", "line", "start_m"),
 )
 
+# Which drum was put on at which pay-off, and at which line metre its cable goes in: what ancestry is composed from.
+SPLICE = Table(
+    "splice",
+    METADATA,
+    Column("line", String(60), primary_key=True),
+    Column("position", String(60), primary_key=True),
+    Column("t_ms", BigInteger, primary_key=True),
+    Column("drum", String(80), nullable=False),
+    Column("line_metre", Float, nullable=False),
+    Column("left_m", Float),
+    Index("splice_by_metre", "line", "position", "line_metre"),
+    Index("splice_by_drum", "drum"),
+)
+
 # Rows of metres not yet in a drum's Parquet file: an Arrow IPC stream of consecutive whole line metres.
 METRE_BLOCK = Table(
     "metre_block",

@@ -14,9 +14,10 @@ RESERVED_STATIONS = frozenset({STORED, OPERATOR, MONITOR})
 # Quantities whose payload is not a number.
 STATE = "state"
 DRUM = "drum"
+SPLICE = "splice"
 ACTION = "action"
 LIMITS = "limits"
-STORY_QUANTITIES = frozenset({STATE, DRUM, ACTION, LIMITS})
+STORY_QUANTITIES = frozenset({STATE, DRUM, SPLICE, ACTION, LIMITS})
 
 
 @dataclass(frozen=True, slots=True, order=True)

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from monitor.contract.messages import Action, DrumChange, LimitsStep, StateChange
+from monitor.contract.messages import Told
 from monitor.contract.record import Floats
 from monitor.contract.topics import Stream
 
@@ -34,7 +34,7 @@ class Message:
     t_s: float
     end_s: float
     received_s: float
-    body: Block | StateChange | DrumChange | Action | LimitsStep
+    body: Block | Told
 
 
 @dataclass(frozen=True, slots=True)

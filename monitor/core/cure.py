@@ -5,7 +5,7 @@ a fixed grid of time, on samples and on edges of zones, so that no cut of the st
 `delay_s` after it reached the take-up.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import Any
@@ -16,11 +16,12 @@ from numpy.typing import NDArray
 from monitor.contract.config import Line, Recipe
 from monitor.contract.record import Finding, Floats, Ints, Priority, Verdict
 from monitor.core.alarms import AlarmEvent, Definition
-from monitor.core.curing import COLUMNS, DEGRADED, INNER, PEAK, SHEAVE, Plan, longest_held_s
+from monitor.core.curing import COLD_INSIDE, COOLING, DEGRADED, INNER, PEAK, SHEAVE, Plan, longest_held_s
 from monitor.core.forecast import Forecast, Inside, foresee, room, slowest_m_s
 from monitor.core.limit import Crossing, Limit, Mode, Stretch
 from monitor.core.metres import ZoneHeat
 from monitor.core.state import STATES, StateTimeline
+from monitor.core.stream import VERDICT
 from monitor.core.track import Track
 from monitor.physics.cure import born
 from monitor.physics.march import Elements, Media, march
@@ -54,8 +55,11 @@ class CureCheck:
     @classmethod
     def all_of(cls, recipe: Recipe) -> "list[CureCheck]":
         """The checks of a recipe."""
-        c = recipe.cure
-        assert c is not None
+        c, cold = recipe.cure, recipe.cooling
+        if c is None:
+            assert cold is not None
+            limit = _limit(cold.inside_max_C, 1)
+            return [cls(COLD_INSIDE, "too-warm", limit, VERDICT[cold.verdict], cold.priority, "degC")]
         bad, doubt = (Verdict.NONCONFORMING, c.priority), (Verdict.SUSPECT, Priority.LOW)
         checks = [
             cls(INNER, "undercured", _limit(c.index_min, -1), *bad),
@@ -120,7 +124,7 @@ class CureStage:
     forecast: Forecast | None = None
     margins: Margins | None = None
     delay_s: float = 0.0
-    _done: list[tuple[Ints, Floats]] = field(default_factory=list)
+    _done: list[tuple[Ints, tuple[str, ...], Floats]] = field(default_factory=list)
     _marched_s: float = -np.inf
     _forecast_s: float = -np.inf
     _at_risk: bool = False
@@ -131,6 +135,11 @@ class CureStage:
     def plan(self) -> Plan | None:
         """The plan of the cable that is born now."""
         return self.lengths[-1].plan if self.lengths and self.lengths[-1].end_m == np.inf else None
+
+    @property
+    def foresees(self) -> bool:
+        """Whether the cable that is born now cures, so that what it comes to is worth a forecast."""
+        return self.plan is not None and self.plan.recipe.cure is not None
 
     def __post_init__(self) -> None:
         self.delay_s = self.line.settle_s + longest_held_s(self.line)
@@ -153,10 +162,8 @@ class CureStage:
             return {}
         checks = self.lengths[-1].checks
         cure = self.plan.recipe.cure
-        assert cure is not None
-        return {c.alarm: Definition(c.priority, c.limit.at, c.unit) for c in checks} | {
-            FORECAST_ALARM: Definition(cure.priority, None, "m/min")
-        }
+        found = {c.alarm: Definition(c.priority, c.limit.at, c.unit) for c in checks}
+        return found | ({FORECAST_ALARM: Definition(cure.priority, None, "m/min")} if cure else {})
 
     # ---- the flow ----------------------------------------------------------------------------------------
 
@@ -164,12 +171,12 @@ class CureStage:
         self, before_s: float, track: Track, heats: Mapping[str, ZoneHeat], states: StateTimeline
     ) -> Iterator[Found]:
         """What has become known before a time."""
-        while self.plan is not None and self._forecast_s + self.delay_s < before_s:
+        while self.foresees and self._forecast_s + self.delay_s < before_s:
             self._march(self._forecast_s, track, heats)
             yield from self._foresee(self._forecast_s, track, heats, states)
             self._forecast_s += FORECAST_EVERY_S
         settled_s = before_s - self.line.settle_s
-        if self.plan is not None:
+        if self.foresees:
             settled_s = min(settled_s, self._forecast_s)  # the next forecast starts from where the cable is then
         for length in self.lengths:
             length.bear(track, self.line.counter_m, settled_s)
@@ -205,30 +212,31 @@ class CureStage:
     def _leave(self, length: Length, count: int) -> Iterator[Found]:
         metres, x = length.leave(count)
         values = columns_of(length.plan, x)
-        self._done.append((metres, values))
+        self._done.append((metres, length.plan.columns, values))
         good = x.seen
         yield from self._unseen(length, x.t_s, metres.astype(np.float64), ~good)
         if good.any():
             told = np.full(int(good.sum()), -1, dtype=np.int64)
             t_s, m = x.t_s[good], metres[good].astype(np.float64)
             for check in length.checks:
-                v = values[COLUMNS.index(check.column)][good]
+                v = values[length.plan.columns.index(check.column)][good]
                 stretch = Stretch(t_s, v, m, t_s + self.delay_s, told, np.ones(len(v), dtype=bool))
                 if not check.limit.quiet(float(v.min()), float(v.max())):
                     for crossing in check.limit.feed(stretch, m, m):
                         yield from self._crossing(length, check, crossing)
 
     def _unseen(self, length: Length, t_s: Floats, m: Floats, blind: NDArray[np.bool_]) -> Iterator[Finding]:
-        """Metres that met an oven nobody heard: for their cure they are unseen, whatever else is known of them."""
+        """Metres that met a zone nobody heard: for what heat did to them they are unseen, whatever else is known."""
         if not blind.any() and length.unseen.quiet(0.0, 0.0):
             return
+        inside = length.plan.columns[0]
         every = np.ones(len(m), dtype=bool)
         told = np.full(len(m), -1, dtype=np.int64)
         stretch = Stretch(t_s, blind.astype(np.float64), m, t_s + self.delay_s, told, every)
         for crossing in length.unseen.feed(stretch, m, m):
             start, end = crossing.start, crossing.end
             yield Finding(
-                self.line.line, f"{INNER}/unseen@{round(start.t_s * 1e3)}", "cure", INNER, "unseen", Verdict.UNSEEN,
+                self.line.line, f"{inside}/unseen@{round(start.t_s * 1e3)}", "cure", inside, "unseen", Verdict.UNSEEN,
                 start.L_m, end.L_m if end else None, start.t_s, end.t_s if end else None, None, None, "",
             )  # fmt: skip
 
@@ -341,14 +349,16 @@ class CureStage:
 
     # ---- rows --------------------------------------------------------------------------------------------
 
-    def take_columns(self, first: int, count: int) -> dict[str, Floats]:
-        """Columns of metres from `first` on, NaN where the cure was not seen; older ones are forgotten."""
-        columns = np.full((len(COLUMNS), count), np.nan)
-        for metres, values in self._done:
+    def take_columns(self, first: int, count: int, names: Sequence[str]) -> dict[str, Floats]:
+        """Columns of metres from `first` on, NaN where a metre has none or was not seen; older ones are forgotten."""
+        columns = {name: np.full(count, np.nan) for name in names}
+        for metres, of, values in self._done:
             inside = (metres >= first) & (metres < first + count)
-            columns[:, metres[inside] - first] = values[:, inside]
-        self._done = [(m, v) for m, v in self._done if len(m) and m[-1] >= first + count]
-        return dict(zip(COLUMNS, columns, strict=True))
+            for name, row in zip(of, values, strict=True):
+                if name in columns:
+                    columns[name][metres[inside] - first] = row[inside]
+        self._done = [one for one in self._done if len(one[0]) and one[0][-1] >= first + count]
+        return columns
 
 
 def told(stage: CureStage) -> dict[str, Any]:
@@ -388,8 +398,12 @@ def _margin(m: Margin, factor: float = 1.0) -> dict[str, Any]:
 
 
 def columns_of(plan: Plan, x: Elements) -> Floats:
-    """The columns (7, e) of elements that have left; NaN where a medium was not known."""
+    """The plan's columns (c, e) of elements that have left; NaN where a medium was not known."""
     e = len(x)
+    if plan.columns == COOLING:
+        cold: Floats = np.array((x.T_C[0, :, 0], x.T_C[0, :, -1]))
+        cold[:, ~x.seen] = np.nan
+        return cold
     sheave = np.full(e, np.nan) if plan.sheave_piece is None else x.passed[:, plan.sheave_piece]
     low, high = np.minimum(x.inner[1], x.inner[2]), np.maximum(x.inner[1], x.inner[2])
     values = np.stack((x.inner[0], low, high, x.outer, sheave, x.peak_C, x.degradation))

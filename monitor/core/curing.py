@@ -24,6 +24,16 @@ INNER, LOW, HIGH, OUTER, SHEAVE, PEAK, DEGRADED = COLUMNS = (
     "cure/degradation",
 )
 
+COLD_INSIDE, COLD_SURFACE = COOLING = ("cooling/inside", "cooling/surface")
+NEVER, NO_LIMITS = Rate(1e12, 25.0, 1.0), CureLimits(0.0, np.inf, np.inf)  # of what does not cure
+
+
+def columns_of(recipe: Recipe) -> tuple[str, ...]:
+    """What marching this recipe's cable tells of each metre; nothing without a material, or with nothing to judge."""
+    if recipe.material is None:
+        return ()
+    return COLUMNS if recipe.cure else COOLING if recipe.cooling else ()
+
 
 def rate_of(a: Arrhenius) -> Rate:
     """An Arrhenius time of a recipe."""
@@ -36,7 +46,7 @@ def cable_of(recipe: Recipe) -> Cable:
     if m is None:
         raise ValueError(f"recipe {recipe.recipe} has no [material]: add it to compute its cure")
     return Cable(
-        g.conductor_diameter_mm / 2e3, g.outer_diameter_mm / 2e3, m.conductor_density_kg_m3, m.conductor_heat_J_kgK,
+        g.inside_mm / 2e3, g.outer_diameter_mm / 2e3, m.conductor_density_kg_m3, m.conductor_heat_J_kgK,
         m.compound_density_kg_m3, m.compound_heat_J_kgK, m.compound_conductivity_W_mK,
         m.conductor_entry_C, m.compound_entry_C,
     )  # fmt: skip
@@ -76,6 +86,8 @@ def zones_on_path(line: Line) -> list[LineZone]:
 class Plan:
     """One recipe on one line, ready to march: three cases of film coefficients (nominal, low, high) side by side.
 
+    A wall that cures is marched to the take-up; one that only cools to the station where it is first pressed.
+
     `streams` are the media in the order of the route, the last medium is the open air. `held_s` (m,) is how long one
     sample speaks; `needed` (m,) is false where a silent medium leaves the metre seen.
     """
@@ -95,21 +107,28 @@ class Plan:
     sheave_piece: int | None
 
     @property
+    def columns(self) -> tuple[str, ...]:
+        """What is told of each metre."""
+        return columns_of(self.recipe)
+
+    @property
     def nominal(self) -> Route:
         """The route with the nominal case alone."""
         return replace(self.route, films=self.route.films[:1])
 
     @classmethod
     def of(cls, line: Line, recipe: Recipe | None) -> "Plan | None":
-        """None where the line has no ovens or the recipe no cure."""
+        """None where the line has no zones or the recipe nothing that is marched for."""
         zones = zones_on_path(line)
-        if recipe is None or recipe.material is None or recipe.cure is None or not zones:
+        if recipe is None or not columns_of(recipe) or not zones:
             return None
-        cable = cable_of(recipe)
+        cable, cure = cable_of(recipe), recipe.cure
         wall = cable.wall()
-        sheave = line.stations.get(recipe.cure.sheave) if recipe.cure.sheave else None
+        sheave = line.stations.get(cure.sheave) if cure and cure.sheave else None
         also = [sheave.middle_m] if sheave else []
         way = way_of(line, {})
+        if cure is None and recipe.cooling:
+            way = replace(way, exit_m=line.stations[recipe.cooling.station].position_m)
         edges = way.edges_m(also)
         streams = tuple(dict.fromkeys(z.temperature for z in zones if z.temperature))
         places = way.zone_at((edges[1:] + edges[:-1]) / 2)
@@ -121,8 +140,8 @@ class Plan:
         held = np.array([*(line.streams[s].held_s for s in streams), np.inf])
         needed = np.array([*(line.streams[s].required for s in streams), False])
         return cls(
-            recipe, cable, wall, Route.of(wall, edges, films, medium), rate_of(recipe.cure.t90),
-            rate_of(recipe.cure.degradation), limits_of(recipe), streams,
+            recipe, cable, wall, Route.of(wall, edges, films, medium), rate_of(cure.t90) if cure else NEVER,
+            rate_of(cure.degradation) if cure else NEVER, limits_of(recipe) if cure else NO_LIMITS, streams,
             {z.name: z.temperature for z in zones if z.temperature}, held, needed, line.open_air.temperature_C,
             int(np.searchsorted(edges, also[0])) - 1 if also else None,
         )  # fmt: skip

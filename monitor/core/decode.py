@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.contract.config import Line, WireLimits
-from monitor.contract.messages import Action, DrumChange, LimitsStep, Samples, StateChange
+from monitor.contract.messages import Action, DrumChange, LimitsStep, Samples, SpliceSaid, StateChange
 from monitor.contract.record import Floats, Rejected
-from monitor.contract.topics import ACTION, DRUM, LIMITS, OPERATOR, STATE, Stream, parse
+from monitor.contract.topics import ACTION, DRUM, LIMITS, OPERATOR, SPLICE, STATE, Stream, parse
 from monitor.core.arrival import Arrival, Block, Message
 
 T = TypeVar("T")
@@ -23,6 +23,7 @@ _SAMPLES = msgspec.json.Decoder(Samples)
 _STORY: dict[str, "msgspec.json.Decoder[Any]"] = {
     STATE: msgspec.json.Decoder(StateChange),
     DRUM: msgspec.json.Decoder(DrumChange),
+    SPLICE: msgspec.json.Decoder(SpliceSaid),
     ACTION: msgspec.json.Decoder(Action),
     LIMITS: msgspec.json.Decoder(LimitsStep),
 }
@@ -74,6 +75,9 @@ class Decoder:
         if line is None:
             raise _NoDataError("unknown line", f"no line {stream.line!r}; known: {', '.join(sorted(self.lines))}")
         settings = line.streams.get(stream.path)
+        if settings is not None and settings.derived:
+            why = f"{stream.path} is worked out from {settings.derived.of}: publish that, and nothing here"
+            raise _NoDataError("derived stream", why)
         if settings is None and not _is_story(stream, line):
             raise _NoDataError("unknown stream", f"line {line.line} has no stream {stream.path!r}; add it to its file")
         known = (stream, settings.measuring_range if settings else None)
@@ -110,11 +114,13 @@ class Decoder:
 
 
 def _is_story(stream: Stream, line: Line) -> bool:
-    """State and drum changes come from `line` or a station of the line, what people do from `operator`."""
+    """State comes from `line`, a doff from the take-up, a splice from a pay-off, what people do from `operator`."""
     if stream.quantity in (ACTION, LIMITS):
         return stream.station == OPERATOR
     if stream.quantity == STATE:
         return stream.station == "line"
+    if stream.quantity == SPLICE:
+        return stream.station in line.pay_off
     return stream.quantity == DRUM and stream.station == line.take_up
 
 

@@ -7,13 +7,14 @@ and alarms see events in the order in which they became known.
 """
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from monitor.contract.config import Dwell, Line, Recipe, Zone
-from monitor.contract.messages import Action, DrumChange, LimitsStep, StateChange
+from monitor.contract.messages import Action, DrumChange, LimitsStep, SpliceSaid, StateChange, Told
 from monitor.contract.record import (
     SILENCE_ALARM,
     DrumSpan,
@@ -26,6 +27,7 @@ from monitor.contract.record import (
     Priority,
     Rejected,
     Revision,
+    Splice,
     StateSpan,
     Verdict,
 )
@@ -36,7 +38,7 @@ from monitor.core.alarms import AlarmBook, AlarmEvent, Definition
 from monitor.core.arrival import Block, Message, Note, Tick
 from monitor.core.cure import CureStage
 from monitor.core.cure import told as cure_told
-from monitor.core.curing import INNER, zones_on_path
+from monitor.core.curing import COLUMNS, COOLING, columns_of, zones_on_path
 from monitor.core.limit import Crossing, Limit, Stretch
 from monitor.core.metres import Passages, ZoneHeat, edges_m
 from monitor.core.order import Released, StreamOrder
@@ -107,11 +109,12 @@ class Pipeline:
     silent: bool = False
     seq: int = 0
     duplicates: int = 0
-    _turns: list[tuple[float, int, DrumChange | LimitsStep | Action]] = field(default_factory=list)
+    _turns: list[tuple[float, int, DrumChange | LimitsStep | Action | Splice]] = field(default_factory=list)
     _people: dict[tuple[str, int], None] = field(default_factory=dict)
     _events: list[AlarmEvent] = field(default_factory=list)
     _holding: set[str] = field(default_factory=set)
     _counter_until_s: float | None = None
+    _worked_out: dict[str, list[StreamFlow]] = field(default_factory=dict)  # derived streams by what they come of
 
     def __post_init__(self) -> None:
         self.files = self.recipes if self.files is None else self.files
@@ -122,13 +125,18 @@ class Pipeline:
         self.states = StateTimeline(self.line.stopped_below_m_per_min / 60.0)
         self.book = AlarmBook(self.line.line)
         self.flows = {s.path: StreamFlow.of(self.line, s) for s in self.line.stream}
+        for flow in self.flows.values():
+            if flow.settings.derived:
+                self._worked_out.setdefault(flow.settings.derived.of, []).append(flow)
         self.curing = CureStage(self.line)
         self._define()
 
     @property
-    def cures(self) -> bool:
-        """Whether any recipe of this line says how its wall cures."""
-        return bool(zones_on_path(self.line)) and any(r.cure and r.material for r in self.recipes.values())
+    def marched(self) -> tuple[str, ...]:
+        """Columns that the recipes of this line have worked out by marching cable through the zones."""
+        if not zones_on_path(self.line):
+            return ()
+        return tuple(dict.fromkeys(name for r in self.recipes.values() for name in columns_of(r)))
 
     # ---- the two calls -----------------------------------------------------------------------------------
 
@@ -224,7 +232,8 @@ class Pipeline:
                     self.track.add_counter(body.t_s, body.v)
                 elif path == self.line.counter.speed:
                     self._speed(flow, body)
-                flow.pending.add(one)
+                for each in (flow, *self._worked_out.get(path, ())):
+                    each.pending.add(one)
             else:
                 self._tell(one, body, out)
 
@@ -235,10 +244,13 @@ class Pipeline:
         self.track.add_speed(block.t_s[good], v_m_per_s[good])
         self.states.add_speed(block.t_s[good], v_m_per_s[good])
 
-    def _tell(self, one: Released, body: StateChange | DrumChange | Action | LimitsStep, out: list[Output]) -> None:
+    def _tell(self, one: Released, body: Told, out: list[Output]) -> None:
         effect_s = max(body.t / 1e3, one.known_s)
         if isinstance(body, StateChange):
             self.states.say(effect_s, body.state, body.reason)
+        elif isinstance(body, SpliceSaid):
+            splice = Splice(self.line.line, one.message.stream.station, body.drum, effect_s, np.nan, body.left_m)
+            self._turns.append((effect_s, one.seq, splice))
         elif isinstance(body, DrumChange | LimitsStep) or body.action in NOTES:
             self._turns.append((effect_s, one.seq, body))
         elif body.action == "mark metres":
@@ -267,13 +279,17 @@ class Pipeline:
     def _noted(self, t_s: float, action: Action) -> Finding:
         """What a person did or wrote down, at the cable that was at the station then, or at the take-up."""
         kind = NOTES[action.action]
-        station = self.line.stations.get(action.station or "")
-        at_m = float(self.track.at(t_s)) + self.line.counter_m - (station.middle_m if station else self.line.take_up_m)
+        at_m = self._metre_at(t_s, action.station)
         text = f"{action.by}: {action.reason}" if action.reason else action.by
         return Finding(
             self.line.line, f"{kind}@{action.t}", kind, f"{action.station or 'line'}/{kind}", kind, Verdict.CONFORMING,
             at_m, at_m, t_s, t_s, None, None, "", text,
         )  # fmt: skip
+
+    def _metre_at(self, t_s: float, station: str | None) -> float:
+        """Line metre of the cable that is at a station at a time; at the take-up where no station is known."""
+        place = self.line.stations.get(station or "")
+        return float(self.track.at(t_s)) + self.line.counter_m - (place.middle_m if place else self.line.take_up_m)
 
     # ---- up to the end of the track ------------------------------------------------------------------------
 
@@ -289,6 +305,8 @@ class Pipeline:
             self._stretch(effect_s, effect_s, out)
             if isinstance(body, DrumChange):
                 self._doff(effect_s, body, out)
+            elif isinstance(body, Splice):
+                out.append(replace(body, line_metre=self._metre_at(effect_s, body.position)))
             elif isinstance(body, Action):
                 out.append(self._noted(effect_s, body))
             else:
@@ -486,9 +504,11 @@ class Pipeline:
         metres = np.arange(self.next_row, last, dtype=np.float64)
         columns, seen = self._columns(metres)
         seen &= self._on_drum(metres, lambda _: True)
-        if self.cures:
-            columns |= self.curing.take_columns(self.next_row, count)
-            seen &= ~np.isnan(columns[INNER]) | ~self._on_drum(metres, lambda r: bool(r.cure and r.material))
+        if self.marched:
+            columns |= self.curing.take_columns(self.next_row, count, self.marched)
+            for kind in (COLUMNS, COOLING):
+                if kind[0] in columns:
+                    seen &= ~np.isnan(columns[kind[0]]) | ~self._on_drum(metres, partial(_is_marched, kind))
         verdict = np.where(seen, np.int8(Verdict.CONFORMING), np.int8(Verdict.UNSEEN)).astype(np.int8)
         out.append(MetreRows(self.line.line, self.next_row, verdict, columns))
         self.next_row = last
@@ -557,6 +577,10 @@ class Pipeline:
         return LineNow(
             self.line.line, stamp, self.states.now, self.track.speed_m_per_s, self.track.now_m, self.drum, extra
         )
+
+
+def _is_marched(kind: tuple[str, ...], recipe: Recipe) -> bool:
+    return columns_of(recipe) == kind
 
 
 def _sort_out(found: Iterator[AlarmEvent | Finding], events: list[AlarmEvent], out: list[Output]) -> None:

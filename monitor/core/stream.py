@@ -6,10 +6,11 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.contract.config import EventCheck, LimitName, Line, Recipe, StreamSettings, Window
+from monitor.contract.config import EventCheck, LimitName, Line, Recipe, StreamSettings, Tape, Window
 from monitor.contract.record import Finding, Floats, Verdict
 from monitor.core.alarms import AlarmEvent, Definition
 from monitor.core.arrival import Block
+from monitor.core.derive import derived, moved_m_per_min
 from monitor.core.limit import Crossing, Limit, Mode, Point, Stretch
 from monitor.core.metres import Cells, ZoneHeat
 from monitor.core.order import Released, StreamOrder
@@ -140,6 +141,7 @@ class StreamFlow:
     stuck: Stuck | None = None
     window: WindowCheck | None = None
     pulse: EventPulse | None = None
+    tape: Tape | None = None
     too_late: int = 0
     newest: float = np.nan
     newest_s: float = -np.inf
@@ -164,6 +166,8 @@ class StreamFlow:
         window, check = windows.get(self.settings.path), checks.get(self.settings.path)
         self.window = WindowCheck.of(window) if window else None
         self.pulse = EventPulse(check) if check else None
+        wanted = self.settings.derived.tape if self.settings.derived else None
+        self.tape = next((t for t in recipe.tape if t.name == wanted), None) if recipe else None
 
     def close(self, t_s: float, L_m: float) -> Iterator[Found]:
         """The recipe ends at `t_s`: stretches that stand open end there, and so do their alarms."""
@@ -201,6 +205,8 @@ class StreamFlow:
         taken = self.pending.take(before_s)
         if taken is not None:
             t_s, v, known_s, seq = taken
+            if self.settings.derived:
+                v = derived(self.settings.derived, self.tape, v, moved_m_per_min(track, t_s))
             if np.isnan(v).any():
                 good = ~np.isnan(v)
                 t_s, v, known_s, seq = t_s[good], v[good], known_s[good], seq[good]
@@ -246,7 +252,7 @@ class StreamFlow:
         check = self.window
         assert check is not None
         applies = np.isin(code, check.codes)
-        yield from self._suppression(check, applies, t_s, known_s, seq)
+        yield from self._suppression(check, sorted(check.suppressed), applies, t_s, known_s, seq)
         least, most = float(v.min()), float(v.max())
         busy = [(name, limit) for name, limit in check.limits.items() if not limit.quiet(least, most)]
         if not busy:
@@ -259,19 +265,22 @@ class StreamFlow:
         for name, limit in busy:
             for crossing in limit.feed(stretch, *clocks):
                 yield from self._crossing(check, name, limit, crossing)
+                if crossing.gated:  # within these samples it may be let go again
+                    yield from self._suppression(check, [name], applies & (t_s > crossing.at.t_s), t_s, known_s, seq)
 
     def _suppression(
-        self, check: WindowCheck, applies: NDArray[np.bool_], t_s: Floats, known_s: Floats, seq: NDArray[np.int64]
-    ) -> Iterator[Found]:
+        self, check: WindowCheck, names: list[LimitName], applies: NDArray[np.bool_], t_s: Floats, known_s: Floats,
+        seq: NDArray[np.int64],
+    ) -> Iterator[Found]:  # fmt: skip
         """When the line's state lets the window apply again, what it had put aside comes back by its present value."""
-        if not check.suppressed or not applies.any():
+        if not names or not applies.any():
             return
         i = int(np.argmax(applies))
-        for name in sorted(check.suppressed):
+        for name in names:
             yield AlarmEvent(
                 float(known_s[i]), int(seq[i]), float(t_s[i]), f"{self.settings.path}/{name}", "suppression ended"
             )
-        check.suppressed.clear()
+            check.suppressed.discard(name)
 
     def _crossing(self, check: WindowCheck, name: LimitName, limit: Limit, crossing: Crossing) -> Iterator[Found]:
         event = "raised" if crossing.raised else "suppressed" if crossing.gated else "returned"

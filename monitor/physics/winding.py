@@ -2,6 +2,10 @@
 
 import math
 from dataclasses import dataclass
+from typing import TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
 
 
 def lay_factor(pitch_diameter_mm: float, lay_mm: float) -> float:
@@ -9,9 +13,12 @@ def lay_factor(pitch_diameter_mm: float, lay_mm: float) -> float:
     return math.sqrt(1 + (math.pi * pitch_diameter_mm / lay_mm) ** 2)
 
 
-def lay_mm(speed_m_per_min: float, bow_rpm: float, twists_per_turn: int = 1) -> float:
+Number = TypeVar("Number", float, NDArray[np.float64])
+
+
+def lay_mm(speed_m_per_min: Number, bow_rpm: Number, twists_per_turn: int = 1) -> Number:
     """Lay length of a machine: cable made in one twist. A double-twist bow makes two a turn (common practice)."""
-    if bow_rpm <= 0 or twists_per_turn not in (1, 2):
+    if np.any(np.asarray(bow_rpm) <= 0) or twists_per_turn not in (1, 2):
         raise ValueError(f"expected a bow speed > 0 and one or two twists a turn, got {bow_rpm} and {twists_per_turn}")
     return 1000 * speed_m_per_min / (bow_rpm * twists_per_turn)
 
@@ -36,9 +43,9 @@ def tape_pitch_mm(diameter_mm: float, width_mm: float, overlap: float) -> float:
     return free / math.sqrt(1 - (free / (math.pi * diameter_mm)) ** 2)
 
 
-def tape_overlap(diameter_mm: float, width_mm: float, pitch_mm: float) -> float:
+def tape_overlap(diameter_mm: float, width_mm: float, pitch_mm: Number) -> Number:
     """Overlap (share of the width) of a tape wound with a pitch; negative is a gap. Inverse of `tape_pitch_mm`."""
-    free = pitch_mm / math.sqrt(1 + (pitch_mm / (math.pi * diameter_mm)) ** 2)
+    free: Number = pitch_mm / np.hypot(1, pitch_mm / (math.pi * diameter_mm))
     return 1 - free / width_mm
 
 

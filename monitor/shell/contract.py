@@ -19,6 +19,7 @@ CHANNELS = {
     "samples": ("{works}/{line}/{station}/{quantity}", "samples", "gateway", "Readings and events of one stream."),
     "state": ("{works}/{line}/line/" + topics.STATE, "state", "gateway", "What the line is doing."),
     "drum": ("{works}/{line}/{takeUp}/" + topics.DRUM, "drum", "gateway", "A doff; sent from the take-up's station."),
+    "splice": ("{works}/{line}/{payOff}/" + topics.SPLICE, "splice", "gateway", "A drum is put on at a pay-off."),
     "action": (f"{{works}}/{{line}}/{topics.OPERATOR}/{topics.ACTION}", "action", "gateway", "What a person did."),
     "limits": (f"{{works}}/{{line}}/{topics.OPERATOR}/{topics.LIMITS}", "limits", "gateway", "A change of limits."),
     "stored": (f"{{works}}/{{line}}/{topics.STORED}/{{station}}/{{quantity}}", "stored", "monitor", "Kept up to n."),
@@ -31,6 +32,7 @@ PARAMETERS = {
     "station": "Station of the line's file.",
     "quantity": "Quantity of that station.",
     "takeUp": "Station of the take-up.",
+    "payOff": "Station where drums of earlier lines go in.",
 }
 
 

@@ -1,7 +1,7 @@
 """Read-only answers from the store: the database and the Parquet files beside it look like one record."""
 
 import io
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -14,10 +14,10 @@ from sqlalchemy import Connection, and_, case, func, or_, select
 from sqlalchemy.exc import OperationalError, ProgrammingError
 
 from monitor.analysis.lengths import metres_by_verdict
-from monitor.contract.config import Recipe, Store
+from monitor.contract.config import Configuration, Derived, Line, Recipe, Store, Tape
 from monitor.contract.messages import Health
 from monitor.contract.reading import AlarmRow, DrumRow, HealthRow, NowRow, ProposalRow, RejectedRow, RevisionRow, Trend
-from monitor.contract.record import AlarmState, Finding, Floats, Verdict
+from monitor.contract.record import AlarmState, Finding, Floats, Ints, Splice, Verdict
 from monitor.contract.schema import (
     ALARM_CHANGE,
     ALARM_NOW,
@@ -32,9 +32,12 @@ from monitor.contract.schema import (
     METRE_BLOCK,
     PROPOSAL,
     REJECTED,
+    SPLICE,
     STATE_SPAN,
 )
 from monitor.contract.topics import Stream
+from monitor.contract.units import to_si
+from monitor.core.derive import OVER_S, by_speed_m_per_min, derived
 from monitor.shell import samples
 from monitor.shell.database import open_for_reading
 
@@ -46,7 +49,9 @@ URGENCY = {"high": 0, "medium": 1, "low": 2}
 class StoreReader:
     """Implements `monitor.contract.reading.Record`. Answers are empty where the monitor has written nothing yet."""
 
-    def __init__(self, settings: Store) -> None:
+    def __init__(self, settings: Store, configuration: Configuration | None = None) -> None:
+        """`configuration` tells which streams are derived: they are worked out from what is stored when asked for."""
+        self.configuration = configuration
         self.folder = Path(settings.folder)
         self.engine = open_for_reading(settings)
 
@@ -111,6 +116,34 @@ class StoreReader:
         rows = self._all(wanted)
         return self._drum(rows[0]) if rows else None
 
+    def drums_named(self, drum: str) -> Sequence[DrumRow]:
+        """Drums of that name on any line, newest first."""
+        return [
+            self._drum(r) for r in self._all(select(DRUM).where(DRUM.c.drum == drum).order_by(DRUM.c.start_ms.desc()))
+        ]
+
+    def drums_between(self, line: str, start_m: float, end_m: float) -> Sequence[DrumRow]:
+        """Drums that hold any of an interval of line metre, along it."""
+        d = DRUM.c
+        wanted = select(DRUM).where(d.line == line, or_(d.end_m.is_(None), d.end_m > start_m))
+        wanted = wanted.where(d.start_m < end_m) if np.isfinite(end_m) else wanted
+        return [self._drum(r) for r in self._all(wanted.order_by(d.start_m))]
+
+    def splices(self, line: str, start_m: float, end_m: float) -> Sequence[Splice]:
+        """What was put on at each pay-off over an interval of line metre, along it, what was on at its start too."""
+        s = SPLICE.c
+        before = select(s.position, func.max(s.line_metre).label("line_metre"))
+        before = before.where(s.line == line, s.line_metre <= start_m).group_by(s.position)
+        first = {r.position: r.line_metre for r in self._all(before)}
+        wanted = select(SPLICE).where(s.line == line)
+        wanted = wanted.where(s.line_metre < end_m) if np.isfinite(end_m) else wanted
+        rows = self._all(wanted.where(s.line_metre >= min([*first.values(), start_m])).order_by(s.line_metre))
+        return [_splice(r) for r in rows if r.line_metre >= first.get(r.position, start_m)]
+
+    def splices_of(self, drum: str) -> Sequence[Splice]:
+        """Where a drum was put on, on any line, oldest first."""
+        return [_splice(r) for r in self._all(select(SPLICE).where(SPLICE.c.drum == drum).order_by(SPLICE.c.t_ms))]
+
     def verdicts(self, line: str, start_m: float, end_m: float) -> tuple[int, Verdicts]:
         """First whole line metre and one `Verdict` a metre, findings laid over."""
 
@@ -142,6 +175,10 @@ class StoreReader:
 
     def samples(self, stream: Stream, start_ms: int, end_ms: int) -> Trend:
         """Samples of a stream in a span of time, in order."""
+        line = self.configuration.lines.get(stream.line) if self.configuration else None
+        settings = line.streams.get(stream.path) if line else None
+        if line is not None and settings is not None and settings.derived:
+            return self._derived(line, settings.derived, start_ms, end_ms)
         m = MESSAGE.c
         wanted = select(m.payload).where(
             m.line == stream.line, m.station == stream.station, m.quantity == stream.quantity,
@@ -229,6 +266,33 @@ class StoreReader:
 
     # ---- inside ------------------------------------------------------------------------------------------
 
+    def _derived(self, line: Line, rule: Derived, start_ms: int, end_ms: int) -> Trend:
+        """A stream that no instrument gives, from the rotation and the speed that are stored."""
+        rpm = self.samples(Stream(line.line, *rule.of.split("/")), start_ms, end_ms)
+        begin_ms = start_ms - round(2e3 * OVER_S)
+        speed = self.samples(Stream(line.line, *line.counter.speed.split("/")), begin_ms, end_ms + 1000)
+        good = ~np.isnan(speed.v)
+        to_m_per_min = to_si(1.0, line.streams[line.counter.speed].unit) * 60.0
+        v = by_speed_m_per_min(speed.t_ms[good] / 1e3, speed.v[good] * to_m_per_min, rpm.t_ms / 1e3)
+        out = np.full(len(rpm.v), np.nan)
+        for tape, inside in self._tapes(line, rule, rpm.t_ms):
+            out[inside] = derived(rule, tape, rpm.v[inside], v[inside])
+        return Trend(rpm.t_ms, out)
+
+    def _tapes(self, line: Line, rule: Derived, t_ms: Ints) -> Iterator[tuple[Tape | None, NDArray[np.bool_]]]:
+        """The tape of that name by the recipe of each drum that was wound, and which times are its."""
+        if rule.tape is None or not len(t_ms):
+            yield None, np.ones(len(t_ms), dtype=bool)
+            return
+        d = DRUM.c
+        wanted = select(d.recipe, d.start_ms, d.end_ms).where(d.line == line.line, d.start_ms <= int(t_ms[-1]))
+        wanted = wanted.where(or_(d.end_ms.is_(None), d.end_ms > int(t_ms[0])))
+        recipes = self.configuration.recipes if self.configuration else {}
+        for r in self._all(wanted.order_by(d.start_ms)):
+            recipe = recipes.get(r.recipe)
+            tape = next((t for t in recipe.tape if t.name == rule.tape), None) if recipe else None
+            yield tape, (t_ms >= r.start_ms) & (t_ms < (r.end_ms if r.end_ms is not None else np.inf))
+
     def _drum(self, r: Any) -> DrumRow:
         metres = {v.word: getattr(r, f"{v.word}_m") for v in Verdict}
         if r.rows_file is None:
@@ -280,6 +344,10 @@ def _alarm(r: Any) -> AlarmRow:
         r.line, r.alarm, r.occurrence_ms, r.t_ms, r.event, r.after, r.priority, r.value, r.limit_value, r.unit,
         r.line_metre, r.recipe, r.revision, r.by_whom, r.reason, r.until_ms,
     )  # fmt: skip
+
+
+def _splice(r: Any) -> Splice:
+    return Splice(r.line, r.position, r.drum, r.t_ms / 1e3, r.line_metre, r.left_m)
 
 
 def read_findings(c: Connection, line: str, start_m: float, end_m: float) -> list[Finding]:

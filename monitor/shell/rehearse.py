@@ -90,7 +90,7 @@ def run(configuration: Configuration, asked: Asked, progress: Progress = go_on) 
 def _run_one(configuration: Configuration, asked: Asked, progress: Progress) -> Comparison:
     if asked.stream is not None:
         return _run_alone(configuration, asked, asked.stream, progress)
-    reader = StoreReader(configuration.works.store)
+    reader = StoreReader(configuration.works.store, configuration)
     line = configuration.lines[asked.line]
     begin_ms = asked.start_ms - BEFORE_MS
     recipes = recipes_then(configuration, reader, asked.line, begin_ms)
@@ -120,7 +120,10 @@ def _run_one(configuration: Configuration, asked: Asked, progress: Progress) -> 
 
 def _run_alone(configuration: Configuration, asked: Asked, path: str, progress: Progress) -> Comparison:
     """One stream's window under both limits, over the blocks of samples that come near one of them."""
-    recipes = recipes_then(configuration, StoreReader(configuration.works.store), asked.line, asked.start_ms)
+    if configuration.lines[asked.line].streams[path].derived:
+        raise ValueError(f"{path} is worked out from other streams: rehearse the whole line")
+    reader = StoreReader(configuration.works.store, configuration)
+    recipes = recipes_then(configuration, reader, asked.line, asked.start_ms)
     name = next(iter(asked.changes), None) or next((n for n, r in recipes.items() if _window(r, path)), "")
     before = _window(recipes[name], path) if name in recipes else None
     if before is None:
@@ -175,7 +178,7 @@ def shifts_in(configuration: Configuration, start_ms: int, end_ms: int) -> float
 
 def recorded(configuration: Configuration, line: str, window: Window, start_ms: int, end_ms: int) -> Iterator[Recorded]:
     """Samples of a window's stream, part by part, with whether the line's state let it apply."""
-    reader = StoreReader(configuration.works.store)
+    reader = StoreReader(configuration.works.store, configuration)
     steps = reader.states(line, start_ms, end_ms)
     state_s = np.array([-np.inf, *(t_ms / 1e3 for t_ms, _, _ in steps)])
     applies = np.array([False, *(state in window.states for _, state, _ in steps)])
@@ -201,7 +204,7 @@ def suggestion(
 ) -> Suggestion:
     """For `STATION/QUANTITY/HI` and the like. ValueError where there is no such limit, or nothing on record."""
     path, _, name = limit.rpartition("/")
-    reader = StoreReader(configuration.works.store)
+    reader = StoreReader(configuration.works.store, configuration)
     recipes = recipes_then(configuration, reader, line, end_ms)
     windows = [w for r in recipes.values() for w in r.window if w.stream == path and name in w.limits]
     if not windows:
@@ -310,7 +313,7 @@ def _bar(share: float) -> bool:
 
 def _span(options: Namespace, configuration: Configuration) -> tuple[int, int]:
     if options.drum:
-        drum = StoreReader(configuration.works.store).drum(options.line, options.drum)
+        drum = StoreReader(configuration.works.store, configuration).drum(options.line, options.drum)
         if drum is None:
             raise ValueError(f"--drum: no drum {options.drum} of line {options.line} on record")
         return drum.start_ms, drum.end_ms or drum.start_ms + 86_400_000

@@ -25,6 +25,7 @@ from monitor.contract.record import (
     Proposal,
     Rejected,
     Revision,
+    Splice,
     StateSpan,
 )
 from monitor.contract.schema import (
@@ -44,6 +45,7 @@ from monitor.contract.schema import (
     PROPOSAL,
     REJECTED,
     REVISION,
+    SPLICE,
     STATE_SPAN,
 )
 from monitor.contract.topics import Stream
@@ -259,6 +261,13 @@ def _drum_row(d: DrumSpan) -> Row:
     }  # fmt: skip
 
 
+def _splice_row(s: Splice) -> Row:
+    return {
+        "line": s.line, "position": s.position, "t_ms": ms(s.t_s), "drum": s.drum, "line_metre": s.line_metre,
+        "left_m": s.left_m,
+    }  # fmt: skip
+
+
 def _metre_row(rows: MetreRows) -> Row:
     table = pa.table({name: pa.array(column) for name, column in rows.columns.items()})
     sink = io.BytesIO()
@@ -307,6 +316,7 @@ _ROW_OF: dict[type, tuple[Any, Any]] = {
     Revision: (IN_FORCE, _revision_row),
     Finding: (FINDING, _finding_row),
     DrumSpan: (DRUM, _drum_row),
+    Splice: (SPLICE, _splice_row),
     MetreRows: (METRE_BLOCK, _metre_row),
     StateSpan: (STATE_SPAN, _state_row),
     Gap: (GAP, _gap_row),

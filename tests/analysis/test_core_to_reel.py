@@ -7,9 +7,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.analysis.ancestry import Family, Made, Span, Splice, inherited, spans_of
+from monitor.analysis.ancestry import Family, Made, Span, inherited, orphaned, spans_of
 from monitor.analysis.cutting import Good, Length, fewest, good_pieces, in_order, plan
 from monitor.analysis.shift import in_state_s, indicators, producing_s, stops, with_silence
+from monitor.contract.record import Splice
 from monitor.physics.resistance import annex_B_factor, most_ohm_per_km, to_20_C
 from monitor.physics.winding import (
     Drum,
@@ -128,6 +129,10 @@ def test_copper_s_own_temperature_factor(t, factor):
 LAY = 1.0122618
 
 
+def on(position: str, drum: str, line_metre: float, left_m: float | None = None) -> Splice:
+    return Splice("any", position, drum, 0.0, line_metre, left_m)
+
+
 @st.composite
 def families(draw):
     """Two cores laid up into cable drums, those sheathed and cut: (family, drums by generation)."""
@@ -137,16 +142,16 @@ def families(draw):
     for position, order in (("a", lengths), ("b", lengths[::-1])):
         at, splices = 0.0, []
         for i, length in enumerate(order):
-            splices.append(Splice(position, f"core-{position}{i}", at, length))
+            splices.append(on(position, f"core-{position}{i}", at, length))
             at += length / LAY
         cut = draw(st.floats(0.2, 0.8)) * total if position == "a" else cut  # noqa: F821
-        made = [Made("cable-1", 0.0, cut), Made("cable-2", cut, total)]
-        spans += spans_of(splices, made, LAY)
-    run = [Splice("x", "cable-1", 0.0, cut), Splice("x", "cable-2", cut, total - cut)]
+        made = [Made("cable-1", 0.0, cut, LAY), Made("cable-2", cut, total, LAY)]
+        spans += spans_of(splices, made, {})
+    run = [on("x", "cable-1", 0.0), on("x", "cable-2", cut)]
     sheathed = [Made("sheathed", 0.0, total)]
-    spans += spans_of(run, sheathed)
+    spans += spans_of(run, sheathed, {"cable-1": cut, "cable-2": total - cut})
     reels = [Made(f"reel-{i}", i * total / 5, (i + 1) * total / 5) for i in range(5)]
-    spans += spans_of([Splice("x", "sheathed", 0.0, total)], reels)
+    spans += spans_of([on("x", "sheathed", 0.0, total)], reels, {})
     return Family(spans), total, lengths
 
 
@@ -201,8 +206,23 @@ def test_contradictions_are_refused():
 
 
 def test_a_drum_that_ran_out_leaves_cable_without_a_parent():
-    spans = spans_of([Splice("a", "core", 0.0, 100.0)], [Made("cable", 0.0, 150.0)])
+    spans = spans_of([on("a", "core", 0.0, 100.0)], [Made("cable", 0.0, 150.0)], {})
     assert [(s.child_start_m, s.child_end_m) for s in spans] == [(0.0, 100.0)]
+    assert orphaned(spans, ["a", "b"], 150.0) == [(0.0, 150.0, "b"), (100.0, 150.0, "a")]
+
+
+def test_a_drum_of_unknown_length_is_no_parent():
+    assert spans_of([on("a", "bought in", 0.0)], [Made("cable", 0.0, 150.0)], {}) == []
+
+
+def test_what_is_left_on_a_pay_off_goes_on():
+    """Laid up at two lays, some of it on no drum; the leftover is put on elsewhere later, from its own inner end."""
+    made = [Made("one", 0.0, 100.0, 1.02), Made("two", 110.0, 200.0, 1.01)]
+    one, two = spans_of([on("a", "core", 0.0, 300.0)], made, {})
+    assert (one.parent_end_m, one.parent_start_m) == pytest.approx((300.0, 198.0))
+    assert (two.parent_end_m, two.parent_start_m) == pytest.approx((198.0 - 10 * 1.01, 198.0 - 100 * 1.01))
+    (rest,) = spans_of([on("a", "core", 500.0, two.parent_start_m)], [Made("three", 500.0, 560.0)], {})
+    assert rest.parent_end_m == two.parent_start_m
 
 
 # ---- cutting -------------------------------------------------------------------------------------------------------

@@ -23,9 +23,14 @@ def faults(**changes: tuple[str, str]) -> list[str]:
     return [str(fault) for fault in caught.value.faults]
 
 
-def test_the_demo_works_has_two_core_lines_and_two_recipes():
+def test_the_demo_works_goes_from_core_to_reel():
     c = parse(FILES)
-    assert (list(c.lines), list(c.recipes)) == (["core-1", "core-2"], ["core-1g5", "core-2g5"])
+    kinds = {name: line.kind for name, line in c.lines.items()}
+    assert kinds == {
+        "core-1": "core", "core-2": "core", "lay-1": "laying-up", "sheath-1": "sheathing", "rewind-1": "rewinding",
+        "fire-1": "integrity-test",
+    }  # fmt: skip
+    assert all(c.recipes_for(name) for name in c.lines)
     assert c.recipes["core-2g5"].geometry.outer_diameter_mm == pytest.approx(3.58)
     line = c.lines["core-1"]
     assert (line.counter_m, line.take_up_m) == (114.0, 122.0)
@@ -108,6 +113,8 @@ def test_every_number_with_a_dimension_has_its_unit_in_its_key():
         "_J_kgK",
         "_W_mK",
         "_J_mol",
+        "_mm2",
+        "_min",
     )
     plain = {
         "revision",
@@ -126,6 +133,9 @@ def test_every_number_with_a_dimension_has_its_unit_in_its_key():
         "payload_bytes_max",
         "block_samples_max",
         "raw_hours_in_database",
+        "twists_per_turn",
+        "cores",
+        "conductor_class",
     }
     for name, text in FILES.items():
         if name.startswith(("lines/", "recipes/", "works")):

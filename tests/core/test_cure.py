@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from monitor.contract.record import Finding, Priority, Verdict
-from monitor.core.cure import COLUMNS, FORECAST_ALARM
+from monitor.core.cure import FORECAST_ALARM
 from monitor.core.cure import told as cure_told
-from monitor.core.curing import INNER, PEAK, Plan, cable_of, way_of
+from monitor.core.curing import COLUMNS, INNER, PEAK, Plan, cable_of, way_of
 from monitor.core.forecast import slowest_m_s
 from monitor.core.pipeline import Pipeline
 from monitor.physics.cure import Speed, cure

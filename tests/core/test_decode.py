@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.contract.messages import Action, DrumChange, StateChange
+from monitor.contract.messages import Action, DrumChange, SpliceSaid, StateChange
 from monitor.contract.record import Rejected
 from monitor.core.arrival import Arrival, Block, Message
 from monitor.core.decode import Decoder
@@ -34,7 +34,7 @@ def test_golden_bytes_are_read_as_written(case):
     if isinstance(body, Block):
         got = {"t_s": body.t_s.tolist(), "v": [None if np.isnan(x) else x for x in body.v.tolist()]}
     else:
-        assert isinstance(body, StateChange | DrumChange | Action)
+        assert isinstance(body, StateChange | DrumChange | SpliceSaid | Action)
         got = {f: getattr(body, f) for f in body.__struct_fields__ if f in case["means"]}
     assert message.n == case["n"]
     assert got == case["means"]

@@ -18,7 +18,7 @@ from monitor.contract.reading import (
     RevisionRow,
     Trend,
 )
-from monitor.contract.record import Finding, Floats, Verdict
+from monitor.contract.record import Finding, Floats, Splice, Verdict
 from monitor.contract.topics import Stream
 
 START_S = 1_764_035_000.0  # when both lines began to run
@@ -63,6 +63,7 @@ class FakeRecord:
     alarms: list[AlarmRow] = field(default_factory=list)
     proposed: list[ProposalRow] = field(default_factory=list)
     came: list[RevisionRow] = field(default_factory=list)
+    put_on: list[Splice] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         if not self.alarms:
@@ -156,6 +157,21 @@ class FakeRecord:
         if line not in self.configuration.lines:
             return None
         return next((d for d in self.drums(line, 10**6) if d.drum == drum), None)
+
+    def drums_named(self, drum: str) -> Sequence[DrumRow]:
+        return [d for d in self.drums(None, 10**6) if d.drum == drum]
+
+    def drums_between(self, line: str, start_m: float, end_m: float) -> Sequence[DrumRow]:
+        found = [d for d in self.drums(line, 10**6) if d.start_m < end_m and (d.end_m is None or d.end_m > start_m)]
+        return sorted(found, key=lambda d: d.start_m)
+
+    def splices(self, line: str, start_m: float, end_m: float) -> Sequence[Splice]:
+        here = sorted((s for s in self.put_on if s.line == line and s.line_metre < end_m), key=lambda s: s.line_metre)
+        first = {s.position: s.line_metre for s in here if s.line_metre <= start_m}
+        return [s for s in here if s.line_metre >= first.get(s.position, start_m)]
+
+    def splices_of(self, drum: str) -> Sequence[Splice]:
+        return sorted((s for s in self.put_on if s.drum == drum), key=lambda s: s.t_s)
 
     def verdicts(self, line: str, start_m: float, end_m: float) -> tuple[int, NDArray[np.int8]]:
         first = int(np.floor(start_m))
