@@ -31,12 +31,12 @@ class StateChange(msgspec.Struct, frozen=True):
 
 
 class DrumChange(msgspec.Struct, frozen=True):
-    """A doff: from `t` on, cable at the take-up goes on this drum and is judged by this recipe."""
+    """A doff: from `t` on, cable at the take-up goes on this drum and is judged by this recipe; null: on none."""
 
     n: Sequence
     t: UtcMs
-    drum: Annotated[str, Meta(min_length=1, max_length=80)]
-    recipe: str
+    drum: Annotated[str, Meta(min_length=1, max_length=80)] | None
+    recipe: str = ""
     planned_length_m: float | None = None
 
 

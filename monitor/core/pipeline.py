@@ -420,11 +420,11 @@ class Pipeline:
 
     def _doff(self, t_s: float, change: DrumChange, out: list[Output]) -> None:
         """The knife is at the take-up: a drum begins with the cable that is there at `t_s`."""
-        if self.drum is not None and self.drum.drum == change.drum:
+        if (self.drum.drum if self.drum else None) == change.drum:
             return
-        cut_m = float(self.track.at(t_s)) + self.line.counter_m - self.line.take_up_m
-        recipe = self.recipes.get(change.recipe)
-        if recipe is None:
+        cut_m = self._metre_at(t_s, None)
+        recipe = self.recipes.get(change.recipe) if change.drum else None
+        if recipe is None and change.drum:
             why = f"drum {change.drum}: no recipe {change.recipe!r} here; its metres are judged by none"
             out.append(Rejected("unknown recipe", f"*/{self.line.line}/{self.line.take_up}/drum", why, t_s))
         if self.drum is not None:
@@ -434,12 +434,14 @@ class Pipeline:
             )
             self.spans[-1] = ended
             out.append(ended)
-        revision = recipe.revision if recipe else 0
-        self.drum = DrumSpan(
-            self.line.line, change.drum, change.recipe, revision, cut_m, None, t_s, None, change.planned_length_m
-        )
-        self.spans.append(self.drum)
-        out.append(self.drum)
+        self.drum = None
+        if change.drum is not None:
+            revision = recipe.revision if recipe else 0
+            self.drum = DrumSpan(
+                self.line.line, change.drum, change.recipe, revision, cut_m, None, t_s, None, change.planned_length_m
+            )
+            self.spans.append(self.drum)
+            out.append(self.drum)
         if recipe is not self.recipe:
             self._judge_by(recipe, t_s, cut_m, out)
 
@@ -454,7 +456,7 @@ class Pipeline:
             out.append(proposal)
         if turn is None:
             return
-        cut_m = float(self.track.at(t_s)) + self.line.counter_m - self.line.take_up_m
+        cut_m = self._metre_at(t_s, None)
         new = turn.recipe
         out.append(
             Revision(
