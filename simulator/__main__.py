@@ -14,7 +14,7 @@ from monitor.contract.config import Configuration
 from monitor.contract.load import ConfigurationError, load
 from monitor.contract.part import Part
 from simulator import resume
-from simulator.line import simulate
+from simulator.line import simulate_all
 from simulator.pace import Pace, begin
 from simulator.publisher import Publisher
 from simulator.scenario import Scenario, load_scenario
@@ -72,13 +72,7 @@ def _publisher(options: Namespace) -> Publisher:
             path.unlink()
     start_s = max([pace.start_s, *(one.until_s for one in left.values() if one)])
     pace = Pace(pace.pace, start_s, pace.begun_s)
-    runs = {
-        line: simulate(
-            scenario, configuration, line, start_s, resume.first_numbers(one),
-            one.next_drum if one else 1, one.line_metre_m if one else None,
-        )
-        for line, one in left.items()
-    }  # fmt: skip
+    runs = simulate_all(scenario, configuration, lines, start_s, left)
     until_s = start_s + lasts_s if options.minutes else None
     broker = _broker(options.broker, configuration)
     return Publisher(configuration.works.works, runs, pace, until_s, broker, _say, options.truth, folder)

@@ -1,6 +1,7 @@
 """The cable itself: its true diameter along the metres, and the faults in its insulation."""
 
 import heapq
+from bisect import bisect_left
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from itertools import count
@@ -128,6 +129,20 @@ class Flaws:
         flaw = next(self.sources[i], None)
         if flaw is not None:
             heapq.heappush(self._waiting, (flaw.metre, i, flaw))
+
+
+@dataclass(slots=True)
+class Book:
+    """Flaws found so far, so that a stretch may be asked for again."""
+
+    flaws: Flaws
+    known: list[Flaw] = field(default_factory=list)
+
+    def between(self, start_m: float, end_m: float) -> list[Flaw]:
+        """Flaws from one line metre to before another."""
+        self.known += self.flaws.before(end_m)
+        metres = [flaw.metre for flaw in self.known]
+        return self.known[bisect_left(metres, start_m) : bisect_left(metres, end_m)]
 
 
 def flaws(line: Line, story: LineStory, origin_m: float, rngs: list[np.random.Generator]) -> Flaws:

@@ -47,6 +47,7 @@ class Gauge:
     troubles: Sequence[InstrumentTrouble]
     repeat_s: float | None
     rng: np.random.Generator
+    still: bool = False  # says exactly 0 while nothing moves
     dt_ms: int = field(init=False)
     block: int = field(init=False)
     _next: int = 0
@@ -65,6 +66,8 @@ class Gauge:
         t_s: Floats = np.asarray(i * (self.dt_ms / 1e3), dtype=np.float64)
         true = self.truth(t_s) if len(t_s) else t_s
         noise = self.rng.normal(0.0, self.sigma, len(t_s))
+        if self.still:
+            noise = np.where(true == 0.0, 0.0, noise)
         said = self._troubled(t_s, true + noise)
         return Taken(t_s, true, np.round(said, self.decimals))
 

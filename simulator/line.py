@@ -1,20 +1,22 @@
 """A line as it truly is, told as the messages its gauges send: `simulate` is the way in."""
 
 import zlib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from itertools import chain
+from itertools import chain, count, islice, pairwise
 from typing import NamedTuple
 
 import numpy as np
 
-from monitor.contract.config import Configuration, Line, Recipe, StreamSettings
+from monitor.contract.config import Configuration, Derived, Line, Recipe, StreamSettings
 from monitor.contract.record import Floats
-from monitor.contract.topics import DRUM, STATE, Stream, sample_topic
-from simulator.cable import Cable, Flaws, Lumps, Wall, flaws, places
+from monitor.contract.topics import DRUM, SPLICE, STATE, Stream, sample_topic
+from simulator.cable import Book, Cable, Flaw, Lumps, Wall, flaws, places
+from simulator.campaign import Schedule, Supply, Wound, inherited, plan
 from simulator.gauges import CounterWheel, Draft, Gauge, encode
 from simulator.ovens import Oven
-from simulator.scenario import LineStory, Scenario, Upset
+from simulator.resume import Left, first_numbers
+from simulator.scenario import LineStory, PutOn, Scenario, Upset
 from simulator.travel import Travel, travel
 from simulator.truth import Cut, Spark, Spell, State, Truth, Watch, stretches, watches
 from simulator.wire import StreamWire
@@ -24,6 +26,8 @@ STATE_STATION = "line"
 TEMPERATURE_DECIMALS = 1
 DIAMETER_DECIMALS = 3
 PRESSURE_SWING_BAR = 1.5
+SPARK_FAULT, LABEL = "spark-fault", "label"
+ROOM_C, FLAME_GROWS_S, FLAME_FADES_S = 22.0, 9.0, 60.0
 
 
 class Sent(NamedTuple):
@@ -56,31 +60,42 @@ class Run:
     start_ms: int
     first_n: Mapping[str, int]
     first_drum: int
+    suppliers: Mapping[str, "Run"] = field(default_factory=dict)  # runs of the lines whose drums it takes
     travel: Travel = field(init=False)
+    schedule: Schedule | None = None
     cable: Cable = field(init=False)
     ovens: dict[str, Oven] = field(init=False)
     wheel: CounterWheel = field(init=False)
-    flaws: Flaws = field(init=False)
+    flaws: Book = field(init=False)
     gauges: dict[str, Gauge] = field(init=False)
     watches: dict[str, Watch] = field(init=False)
     truth: Truth = field(init=False)
+    inherited: list[tuple[str, Flaw]] = field(init=False)
+    events: list[Iterator[float]] = field(init=False)
     tellers: dict[str, Teller] = field(default_factory=dict)
     _waiting: list[tuple[float, int, int, int, str, bytes]] = field(default_factory=list)
     _done_ms: int = 0
     _drum: int = 0
     _drum_L: float = 0.0
+    _next_event: list[float] = field(init=False)
 
     def __post_init__(self) -> None:
         story, repeat_s = self.story, self.scenario.repeat_s
-        self.travel = travel(story, repeat_s, self.recipe.setpoints.speed_m_per_min / 60.0)
+        self.schedule = self._plan()
+        usual_m_per_s = self.recipe.setpoints.speed_m_per_min / 60.0
+        self.travel = self.schedule.travel if self.schedule else travel(story, repeat_s, usual_m_per_s)
         self.truth = Truth(self.line.line, self.recipe.recipe, self.start_ms)
         wall = Wall.of(self.recipe.geometry, story.screw, self.travel, self.rng("screw"))
         lumps = [Lumps(one, places(one, self.origin_m, self.rng(f"lump {i}"))) for i, one in enumerate(story.lump)]
         self.cable = Cable(wall, lumps, self.line.counter_m)
         self.wheel = CounterWheel(self.travel, story.counter, repeat_s, self.line.counter.wraps_at_m)
         self.ovens = {zone: self._oven(zone, C) for zone, C in self.recipe.setpoints.zone_C.items()}
-        self.flaws = flaws(self.line, story, self.origin_m, [self.rng(f"spark {i}") for i in range(len(story.spark))])
-        self.gauges = {s.path: self._gauge(s) for s in self.line.stream if s.kind == "samples"}
+        sources = [self.rng(f"spark {i}") for i in range(len(story.spark))]
+        self.flaws = Book(flaws(self.line, story, self.origin_m, sources))
+        self.inherited = inherited(self.schedule, self.line, self.recipe) if self.schedule else []
+        self.events = [places(one, self.origin_m, self.rng(f"event {i}")) for i, one in enumerate(story.event)]
+        self._next_event = [next(places_, np.inf) for places_ in self.events]
+        self.gauges = {s.path: self._gauge(s) for s in self.line.stream if s.kind == "samples" and not s.derived}
         self.truth.noise = {path: gauge.sigma for path, gauge in self.gauges.items()}
         self.watches = watches(self.line, self.recipe, self.travel, self.truth)
         self._drum_L = story.line_metre_start_m
@@ -94,6 +109,47 @@ class Run:
     def next_drum(self) -> int:
         """Number of the drum after those that were begun."""
         return self.first_drum + self._drum
+
+    # ---- drums put on and drums made -------------------------------------------------------------------------
+
+    def _plan(self) -> Schedule | None:
+        """What the line does with the drums it is given; None where its story says how it runs."""
+        if self.story.campaign is None:
+            return None
+        wishes = [(one, self._supply(one)) for one in self.story.pay_off]
+        names = (self._name(i) for i in count())
+        start_m = self.story.line_metre_start_m
+        return plan(self.line, self.recipe, self.story.campaign, wishes, start_m, names)
+
+    def _name(self, i: int) -> str:
+        return f"{self.story.drum_prefix}-{self.first_drum + i:04d}"
+
+    def _supply(self, one: PutOn) -> Supply:
+        if one.of is None:
+            return lambda k: Wound(f"{one.bought}-{self.first_drum + k:04d}", one.bought_m, 0.0, ())
+        drums = self.suppliers[one.of].wound()
+        chosen = islice((d for d in drums if not d.scrap), one.first - 1, None, one.every)
+        return lambda _k: next(chosen, None)
+
+    def wound(self) -> Iterator[Wound]:
+        """The finished drums of this run one after the other, each with its faults in its own wound metres."""
+        if self.schedule is None:
+            L, lengths = self.story.line_metre_start_m, self.story.drum_length_m
+            for i in count():
+                length = lengths[min(i, len(lengths) - 1)]
+                yield self._wound(self._name(i), L, L + length, float(self.travel.when(np.array(L + length))), False)
+                L += length
+            return
+        for doff, end in pairwise(self.schedule.doffs):
+            if doff.name is not None:
+                yield self._wound(doff.name, doff.L_m, end.L_m, end.t_s, doff.scrap)
+
+    def _wound(self, name: str, from_L: float, to_L: float, ready_s: float, scrap: bool) -> Wound:
+        offset = self.line.counter_m - self.line.take_up_m
+        a, b = from_L + offset, to_L + offset
+        found = [*self.flaws.between(a, b), *(flaw for _, flaw in self.inherited if a <= flaw.metre < b)]
+        own = sorted((Flaw(f.metre - a, f.cause) for f in found), key=lambda f: f.metre)
+        return Wound(name, b - a, ready_s, tuple(own), scrap)
 
     def reading_m(self, t_s: float) -> float:
         """What the metre counter shows at a time, m."""
@@ -164,7 +220,8 @@ class Run:
     def _gauge(self, s: StreamSettings) -> Gauge:
         truth, sigma, decimals = self._nature(s)
         troubles = [one for one in self.story.instrument if one.stream == s.path]
-        return Gauge(s, truth, sigma, decimals, troubles, self.scenario.repeat_s, self.rng(f"gauge {s.path}"))
+        rng, still = self.rng(f"gauge {s.path}"), s.path == self.line.counter.speed or s.unit == "rpm"
+        return Gauge(s, truth, sigma, decimals, troubles, self.scenario.repeat_s, rng, still)
 
     def _nature(self, s: StreamSettings) -> tuple[Callable[[Floats], Floats], float, int]:
         """What a stream measures, its noise, and how many decimals its instrument shows."""
@@ -177,6 +234,8 @@ class Run:
             return self.ovens[zone.name].at, noise.temperature_C, TEMPERATURE_DECIMALS
         if s.quantity.startswith("diameter"):
             return self._diameter(s), noise.diameter_mm, DIAMETER_DECIMALS
+        if self.recipe.integrity and s.path == self.recipe.integrity.flame:
+            return self._flame, noise.flame_C, TEMPERATURE_DECIMALS
         return self._steady(s)
 
     def _diameter(self, s: StreamSettings) -> Callable[[Floats], Floats]:
@@ -189,10 +248,10 @@ class Run:
     def _steady(self, s: StreamSettings) -> tuple[Callable[[Floats], Floats], float, int]:
         """A quantity that is held: in the middle of its window, or of what its instrument can measure."""
         middle, half = self._usual(s)
-        share = _SPEED_SHARE.get((s.station, s.quantity), 0.0)
+        share = 1.0 if s.unit == "rpm" else _SPEED_SHARE.get((s.station, s.quantity), 0.0)
         usual_m_per_s = self.recipe.setpoints.speed_m_per_min / 60.0
         upsets = [one for one in self.story.upset if one.stream == s.path]
-        swing = PRESSURE_SWING_BAR if s.quantity == "pressure" else 0.0
+        swing = PRESSURE_SWING_BAR if (s.station, s.quantity) == ("head", "pressure") else 0.0
 
         def true(t: Floats) -> Floats:
             moving = self.travel.speed(t) / usual_m_per_s
@@ -202,6 +261,9 @@ class Run:
         return true, half * self.story.noise.steady_percent / 100.0, 3 if half < 1 else 2
 
     def _usual(self, s: StreamSettings) -> tuple[float, float]:
+        turning = next((d for d in self.line.stream if d.derived and d.derived.of == s.path), None)
+        if turning is not None and turning.derived is not None:
+            return self._usual_rpm(turning.derived, turning.path)
         window = next((w for w in self.recipe.window if w.stream == s.path), None)
         zone = next((z.name for z in self.line.zone if z.temperature == s.path), None)
         if zone in self.recipe.setpoints.zone_C:
@@ -210,6 +272,34 @@ class Run:
             return (window.lo + window.hi) / 2, (window.hi - window.lo) / 2
         low, high = s.measuring_range or (0.0, 100.0)
         return low + (high - low) * _USUAL_SHARE.get(s.quantity, 0.5), (high - low) / 2
+
+    def _usual_rpm(self, rule: Derived, path: str) -> tuple[float, float]:
+        """How fast something turns that gives the recipe's lay, or the middle of its window of overlap."""
+        mm_per_min = self.recipe.setpoints.speed_m_per_min * 1e3
+        if rule.rule == "lay length" and self.recipe.laying_up:
+            rpm = mm_per_min / (self.recipe.laying_up.lay_mm * rule.twists_per_turn)
+        else:
+            tape = next(t for t in self.recipe.tape if t.name == rule.tape)
+            window = next(w for w in self.recipe.window if w.stream == path)
+            overlap = ((window.lo or 0.0) + (window.hi or 0.0)) / 200.0
+            across, around = (1.0 - overlap) * tape.width_mm, np.pi * tape.on_diameter_mm
+            rpm = mm_per_min / (across / np.sqrt(1.0 - (across / around) ** 2))
+        return rpm, 0.1 * rpm
+
+    def _flame(self, t_s: Floats) -> Floats:
+        """The air at the specimen: cold, in the flame, cooling down."""
+        test = self.recipe.integrity
+        assert test is not None
+        assert self.schedule is not None
+        out = np.full(len(t_s), ROOM_C)
+        hot_C = test.flame_C + (test.above_C - test.below_C) / 2
+        for burn in self.schedule.burns:
+            since, after = t_s - burn.begins_s, t_s - burn.ends_s
+            on = (since >= 0) & (after < 0)
+            out[on] = ROOM_C + (hot_C - ROOM_C) * -np.expm1(-since[on] / FLAME_GROWS_S)
+            off = (after >= 0) & (after < 3600)
+            out[off] = np.maximum(out[off], ROOM_C + (hot_C - ROOM_C) * np.exp(-after[off] / FLAME_FADES_S))
+        return out
 
     def _upset(self, upsets: list[Upset], t_s: Floats) -> Floats:
         off = np.zeros_like(t_s)
@@ -228,10 +318,15 @@ class Run:
 
     def _told(self, from_s: float, before_s: float) -> Iterator[tuple[str, list[Draft]]]:
         yield f"{STATE_STATION}/{STATE}", list(self._states(from_s, before_s))
-        yield f"{self.line.take_up}/{DRUM}", list(self._doffs(before_s))
+        yield f"{self.line.take_up}/{DRUM}", list(self._doffs(from_s, before_s))
+        if self.schedule is not None:
+            for position in dict.fromkeys(one.station for one in self.schedule.put_on):
+                yield f"{position}/{SPLICE}", list(self._put_on(position, from_s, before_s))
         for stream in self.line.stream:
-            if stream.kind == "events":
-                yield stream.path, list(self._sparks(stream, before_s))
+            if stream.quantity == SPARK_FAULT:
+                yield stream.path, list(self._sparks(stream, from_s, before_s))
+            elif stream.kind == "events":
+                yield stream.path, list(self._happened(stream, from_s, before_s))
         self._remember(from_s, before_s)
 
     def _stamp(self, t_s: float) -> int:
@@ -243,11 +338,20 @@ class Run:
             self.truth.states.append(State(turn.t_s, turn.state, turn.reason, L))
             yield Draft(turn.t_s, {"t": self._stamp(turn.t_s), "state": turn.state, "reason": turn.reason})
 
-    def _doffs(self, before_s: float) -> Iterator[Draft]:
+    def _put_on(self, position: str, from_s: float, before_s: float) -> Iterator[Draft]:
+        assert self.schedule is not None
+        for one in self.schedule.put_on:
+            if one.station == position and from_s <= one.t_s < before_s:
+                yield Draft(one.t_s, {"t": self._stamp(one.t_s), "drum": one.drum.name, "left_m": one.left_m})
+
+    def _doffs(self, from_s: float, before_s: float) -> Iterator[Draft]:
+        if self.schedule is not None:
+            yield from self._planned_doffs(self.schedule, from_s, before_s)
+            return
         while (t := float(self.travel.when(np.array(self._drum_L)))) < before_s:
             lengths = self.story.drum_length_m
             length = lengths[min(self._drum, len(lengths) - 1)]
-            name = f"{self.story.drum_prefix}-{self.first_drum + self._drum:04d}"
+            name = self._name(self._drum)
             start_m = self._drum_L + self.line.counter_m - self.line.take_up_m
             self.truth.cuts.append(Cut(name, self.recipe.recipe, start_m, t))
             self._drum += 1
@@ -256,16 +360,60 @@ class Run:
                 t, {"t": self._stamp(t), "drum": name, "recipe": self.recipe.recipe, "planned_length_m": length}
             )
 
-    def _sparks(self, stream: StreamSettings, before_s: float) -> Iterator[Draft]:
-        """A fault is told when it enters the electrode."""
+    def _planned_doffs(self, schedule: Schedule, from_s: float, before_s: float) -> Iterator[Draft]:
+        for doff in schedule.doffs:
+            if from_s <= doff.t_s < before_s:
+                start_m = doff.L_m + self.line.counter_m - self.line.take_up_m
+                if doff.name is not None:
+                    self._drum += 1
+                    self.truth.cuts.append(Cut(doff.name, self.recipe.recipe, start_m, doff.t_s))
+                body = {"drum": doff.name, "recipe": self.recipe.recipe if doff.name else ""}
+                yield Draft(doff.t_s, {"t": self._stamp(doff.t_s), **body, "planned_length_m": doff.length_m})
+
+    def _sparks(self, stream: StreamSettings, from_s: float, before_s: float) -> Iterator[Draft]:
+        """A fault is told when it enters the electrode: the line's own, and what a drum put on brought to it."""
         offset = self.line.counter_m - self.line.stations[stream.station].position_m
-        start_L = self.story.line_metre_start_m
-        for flaw in self.flaws.before(float(self.travel.metres(np.array(before_s))) + offset):
-            L = flaw.metre - offset
-            if start_L <= L:
-                t = float(self.travel.when(np.array(L)))
-                self.truth.sparks.append(Spark(flaw.metre, t, flaw.cause))
-                yield Draft(t, {"t": self._stamp(t), "v": 1})
+        from_M, before_M = (float(self.travel.metres(np.array(t))) + offset for t in (from_s, before_s))
+        met = [one.station for one in self.story.pay_off if one.tested_at == stream.station]
+        brought = [flaw for position, flaw in self.inherited if position in met and from_M <= flaw.metre < before_M]
+        start_M = max(from_M, self.story.line_metre_start_m + offset)
+        for flaw in sorted([*self.flaws.between(start_M, before_M), *brought], key=lambda f: f.metre):
+            t = float(self.travel.when(np.array(flaw.metre - offset)))
+            self.truth.sparks.append(Spark(flaw.metre, t, flaw.cause))
+            yield Draft(t, {"t": self._stamp(t), "v": 1})
+
+    def _happened(self, stream: StreamSettings, from_s: float, before_s: float) -> Iterator[Draft]:
+        """Events that are no faults of the insulation: what the story places, cuts labelled, what a test tells."""
+        offset = self.line.counter_m - self.line.stations[stream.station].position_m
+        before_M = float(self.travel.metres(np.array(before_s))) + offset
+        times = [t for t in self._of_schedule(stream) if from_s <= t < before_s]
+        for i, one in enumerate(self.story.event):
+            while one.stream == stream.path and self._next_event[i] < before_M:
+                L = self._next_event[i] - offset
+                times += [float(self.travel.when(np.array(L)))] if self.story.line_metre_start_m <= L else []
+                self._next_event[i] = next(self.events[i], np.inf)
+        for t in sorted(times):
+            yield Draft(t, {"t": self._stamp(t), "v": 1})
+
+    def _of_schedule(self, stream: StreamSettings) -> list[float]:
+        """Times at which the schedule makes an event of this stream."""
+        test = self.recipe.integrity
+        if self.schedule is None:
+            return []
+        if stream.quantity == LABEL:
+            return [d.t_s + 5.0 for d in self.schedule.doffs if d.name is not None]
+        if test is None:
+            return []
+        if stream.path == test.circuit:
+            return [b.fails_s for b in self.schedule.burns if b.fails_s is not None]
+        if stream.path == test.water and test.water_from_s is not None:
+            due = [(b, b.begins_s + test.water_from_s) for b in self.schedule.burns]
+            return [t for b, t in due if t < b.ends_s]
+        return [
+            t
+            for b in self.schedule.burns
+            for t in np.arange(b.begins_s + test.shock_first_s, b.ends_s, test.shock_every_s).tolist()
+        ]
 
     def _remember(self, from_s: float, before_s: float) -> None:
         """Troubles of instruments that begin in this page."""
@@ -284,6 +432,30 @@ _SPEED_SHARE = {("head", "pressure"): 0.15, ("head", "screw-speed"): 1.0}
 _USUAL_SHARE = {"screw-speed": 0.4, "tension": 0.16}
 
 
+def simulate_all(
+    scenario: Scenario,
+    configuration: Configuration,
+    lines: Sequence[str],
+    start_s: float,
+    left: Mapping[str, Left | None] | None = None,
+) -> dict[str, Run]:
+    """Runs of several lines of a scenario; a line that takes drums of another follows that one. See `simulate`."""
+    wanted = dict.fromkeys(name for line in lines for name in _with_suppliers(scenario, line))
+    runs: dict[str, Run] = {}
+    for name in (story.line for story in scenario.line if story.line in wanted):
+        one = (left or {}).get(name)
+        runs[name] = simulate(
+            scenario, configuration, name, start_s, first_numbers(one), one.next_drum if one else 1,
+            one.line_metre_m if one else None, runs,
+        )  # fmt: skip
+    return {name: runs[name] for name in lines}
+
+
+def _with_suppliers(scenario: Scenario, line: str) -> list[str]:
+    before = [one.of for one in scenario.stories[line].pay_off if one.of is not None]
+    return [line, *(name for other in before for name in _with_suppliers(scenario, other))]
+
+
 def simulate(
     scenario: Scenario,
     configuration: Configuration,
@@ -292,17 +464,21 @@ def simulate(
     first_n: Mapping[str, int] | None = None,
     first_drum: int = 1,
     line_metre_start_m: float | None = None,
+    suppliers: Mapping[str, Run] | None = None,
 ) -> Run:
     """The run of one line of a scenario from `start_s` (UTC) on; `run.messages()` is it in wire order, s, topic, bytes.
 
     The same arguments give the same bytes, whatever the pace or the cut into pages. `first_n` gives streams' first
     sequence numbers by path (else 0); `line_metre_start_m` stands in for the scenario's.
-    Raises KeyError for a line that the scenario does not tell of.
+    `suppliers` are the runs of the lines whose drums it takes, made anew where they are not given.
+    Raises KeyError for a line that is not told of.
     """
     story = scenario.stories[line]
+    if suppliers is None:
+        suppliers = simulate_all(scenario, configuration, _with_suppliers(scenario, line)[1:], start_s)
     if line_metre_start_m is not None:
         story = story.model_copy(update={"line_metre_start_m": line_metre_start_m})
     return Run(
         configuration.works.works, configuration.lines[line], configuration.recipes[story.recipe],
-        scenario, story, round(start_s * 1e3), first_n or {}, first_drum,
+        scenario, story, round(start_s * 1e3), first_n or {}, first_drum, suppliers,
     )  # fmt: skip

@@ -52,6 +52,7 @@ class Noise(Settings):
     temperature_C: NotNegative = 0.25
     speed_m_per_min: NotNegative = 0.15
     steady_percent: NotNegative = 1.0
+    flame_C: NotNegative = 2.0
 
 
 class OvenTrouble(Settings):
@@ -185,15 +186,67 @@ class Upset(Settings):
     over_s: NotNegative = 0.0
 
 
+class Event(Places):
+    """Something that is told when its place is at the station of `stream`: a tape that breaks, a mark on the sheath."""
+
+    stream: StreamPath
+
+    @model_validator(mode="after")
+    def _placed(self) -> Self:
+        self.one_way()
+        return self
+
+
+class PutOn(Settings):
+    """What goes in at a pay-off: every so many drums of a line of this scenario, or bought in, all of one length.
+
+    `tested_at` is the station whose spark tester meets this drum's own faults again.
+    """
+
+    station: Name
+    of: Name | None = None
+    first: Annotated[int, Field(ge=1)] = 1
+    every: Annotated[int, Field(ge=1)] = 1
+    bought: str | None = None
+    bought_m: Positive = 5000.0
+    tested_at: Name | None = None
+
+    @model_validator(mode="after")
+    def _from_somewhere(self) -> Self:
+        if (self.of is None) == (self.bought is None):
+            raise ValueError("say what goes in: `of`, a line of this scenario, or `bought`, the drums' prefix")
+        return self
+
+
+class Campaign(Settings):
+    """A line that runs when it is given drums: the first pay-off leads, and each of its drums is one job.
+
+    With `reel_m` it cuts reels, around known faults with a guard; with `burn_s` it tests specimens in the flame.
+    """
+
+    bring_s: NotNegative = 120.0
+    change_s: Positive = 60.0
+    ramp_s: Positive = 15.0
+    reel_m: Positive | None = None
+    short_m: Positive = 50.0
+    guard_m: NotNegative = 2.0
+    burn_s: Positive | None = None
+    specimen_m: Positive = 1.2
+    fails_after_s: tuple[NotNegative, ...] = ()
+
+
 class LineStory(Settings):
-    """One line's part in a scenario."""
+    """One line's part in a scenario. A line with a `campaign` follows those whose drums it takes."""
 
     line: Name
     recipe: Name
-    start_m_per_min: NotNegative
+    start_m_per_min: NotNegative = 0.0
     line_metre_start_m: NotNegative = 1000.0
     drum_prefix: str
-    drum_length_m: Annotated[list[Positive], Field(min_length=1)]
+    drum_length_m: tuple[Positive, ...] = ()
+    campaign: Campaign | None = None
+    pay_off: tuple[PutOn, ...] = ()
+    event: tuple[Event, ...] = ()
     screw: Screw = Screw()
     noise: Noise = Noise()
     speed: tuple[SpeedStep, ...] = ()
@@ -203,6 +256,16 @@ class LineStory(Settings):
     instrument: tuple[InstrumentTrouble, ...] = ()
     counter: tuple[CounterTrouble, ...] = ()
     upset: tuple[Upset, ...] = ()
+
+    @model_validator(mode="after")
+    def _moves(self) -> Self:
+        if self.campaign is None and (not self.drum_length_m or self.pay_off):
+            raise ValueError(f"line {self.line}: give drum_length_m; only a line with a [line.campaign] has pay_off")
+        if self.campaign is not None and (self.speed or self.start_m_per_min or self.drum_length_m or not self.pay_off):
+            raise ValueError(
+                f"line {self.line}: a campaign follows its pay_off; leave out start_m_per_min, speed and drum_length_m"
+            )
+        return self
 
     @model_validator(mode="after")
     def _steps_follow(self) -> Self:
@@ -315,6 +378,7 @@ def _meets(file: str, scenario: Scenario, configuration: Configuration) -> list[
             faults.append(Fault(file, f"line[{i}].recipe", problem, "Correct it."))
         if line is not None and recipe is not None:
             faults += _story_meets(file, f"line[{i}]", story, line, recipe)
+            faults += _pay_offs_meet(file, f"line[{i}]", story, line, [s.line for s in scenario.line[: i - 1]])
     return faults
 
 
@@ -341,8 +405,27 @@ def _story_meets(file: str, key: str, story: LineStory, line: Line, recipe: Reci
             faults.append(Fault(file, f"{key}.oven[{j}].zone", problem, "Correct the name."))
     named = [(f"instrument[{j}]", one.stream) for j, one in enumerate(story.instrument, 1)]
     named += [(f"upset[{j}]", one.stream) for j, one in enumerate(story.upset, 1)]
+    named += [(f"event[{j}]", one.stream) for j, one in enumerate(story.event, 1)]
     for what, path in named:
         if path not in line.streams:
             problem = f"line {line.line} has no stream {path!r}."
             faults.append(Fault(file, f"{key}.{what}.stream", problem, "Correct the name."))
+    return faults
+
+
+def _pay_offs_meet(file: str, key: str, story: LineStory, line: Line, before: list[str]) -> list[Fault]:
+    """What is put on comes from a line that this scenario tells of earlier, at a pay-off that the line has."""
+    faults = []
+    for j, one in enumerate(story.pay_off, 1):
+        if one.station not in line.pay_off:
+            problem = f"line {line.line} has no pay-off {one.station!r}; it has {', '.join(line.pay_off) or 'none'}."
+            faults.append(Fault(file, f"{key}.pay_off[{j}].station", problem, "Correct the name."))
+        if one.of is not None and one.of not in before:
+            problem = f"no line {one.of!r} before this one; before it stand {', '.join(before) or 'none'}."
+            faults.append(
+                Fault(file, f"{key}.pay_off[{j}].of", problem, "Tell of the lines in the order of the cable.")
+            )
+        if one.tested_at is not None and one.tested_at not in line.stations:
+            problem = f"line {line.line} has no station {one.tested_at!r}."
+            faults.append(Fault(file, f"{key}.pay_off[{j}].tested_at", problem, "Correct the name."))
     return faults

@@ -44,7 +44,7 @@ from monitor.core.metres import Passages, ZoneHeat, edges_m
 from monitor.core.order import Released, StreamOrder
 from monitor.core.revisions import NotAllowedError, Revisions
 from monitor.core.state import STATES, StateTimeline
-from monitor.core.stream import VERDICT, StreamFlow
+from monitor.core.stream import VERDICT, StreamFlow, tape_of
 from monitor.core.track import Track
 
 CLOCK_SPREAD_S = 5.0  # gateways' clocks may differ by this much before a silent counter is bridged too early
@@ -127,6 +127,7 @@ class Pipeline:
         self.flows = {s.path: StreamFlow.of(self.line, s) for s in self.line.stream}
         for flow in self.flows.values():
             if flow.settings.derived:
+                flow.tape = tape_of(flow.settings, self.recipes.values())
                 self._worked_out.setdefault(flow.settings.derived.of, []).append(flow)
         self.curing = CureStage(self.line)
         self._define()
@@ -505,7 +506,7 @@ class Pipeline:
             return
         metres = np.arange(self.next_row, last, dtype=np.float64)
         columns, seen = self._columns(metres)
-        seen &= self._on_drum(metres, lambda _: True)
+        seen &= self._on_drum(metres, lambda _: True, 0.5)
         if self.marched:
             columns |= self.curing.take_columns(self.next_row, count, self.marched)
             for kind in (COLUMNS, COOLING):
@@ -541,14 +542,14 @@ class Pipeline:
         gauges = {self._middle_m(flow) for flow in self.flows.values() if flow.cells is not None}
         return np.array(sorted(gauges | set(edges_m(self.line.zone).tolist())))
 
-    def _on_drum(self, metres: Floats, of_kind: Callable[[Recipe], bool]) -> NDArray[np.bool_]:
-        """Whether each metre's middle lies on a drum whose recipe is known and of this kind."""
+    def _on_drum(self, metres: Floats, of_kind: Callable[[Recipe], bool], around_m: float = 0.0) -> NDArray[np.bool_]:
+        """Whether each metre's middle, or what is `around_m` of it, lies on a drum whose recipe is known and so."""
         found = np.zeros(len(metres), dtype=bool)
         for span in self.spans:
             recipe = self.recipes.get(span.recipe) if span.revision else None
             if recipe is not None and of_kind(recipe):
                 end = np.inf if span.end_m is None else span.end_m
-                found |= (metres + 0.5 >= span.start_m) & (metres + 0.5 < end)
+                found |= (metres + 0.5 + around_m >= span.start_m) & (metres + 0.5 - around_m < end)
         return found
 
     def _forget(self) -> None:

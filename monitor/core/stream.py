@@ -1,6 +1,6 @@
 """One stream on its way through order, presence, windows and metres; its findings come back as values."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -42,6 +42,13 @@ def extents(line: Line, settings: StreamSettings) -> tuple[Extent, ...]:
     if settings.kind == "events" or station.end_m is None:
         return (Extent(station.middle_m, station.middle_m),)
     return (Extent(station.position_m, station.end_m),)
+
+
+def tape_of(settings: StreamSettings, recipes: Iterable[Recipe]) -> Tape | None:
+    """The tape that a derived stream speaks of, where these recipes know one and the same; else None."""
+    wanted = settings.derived.tape if settings.derived else None
+    found = {tape for recipe in recipes for tape in recipe.tape if tape.name == wanted}
+    return found.pop() if len(found) == 1 else None
 
 
 @dataclass(slots=True)
@@ -166,8 +173,8 @@ class StreamFlow:
         window, check = windows.get(self.settings.path), checks.get(self.settings.path)
         self.window = WindowCheck.of(window) if window else None
         self.pulse = EventPulse(check) if check else None
-        wanted = self.settings.derived.tape if self.settings.derived else None
-        self.tape = next((t for t in recipe.tape if t.name == wanted), None) if recipe else None
+        if recipe is not None:  # with no drum at the take-up, what is wound goes on as before
+            self.tape = tape_of(self.settings, [recipe])
 
     def close(self, t_s: float, L_m: float) -> Iterator[Found]:
         """The recipe ends at `t_s`: stretches that stand open end there, and so do their alarms."""

@@ -14,7 +14,7 @@ from sqlalchemy import Connection, and_, case, func, or_, select
 from sqlalchemy.exc import OperationalError, ProgrammingError
 
 from monitor.analysis.lengths import metres_by_verdict
-from monitor.contract.config import Configuration, Derived, Line, Recipe, Store, Tape
+from monitor.contract.config import Configuration, Derived, Line, Recipe, Store, StreamSettings, Tape
 from monitor.contract.messages import Health
 from monitor.contract.reading import AlarmRow, DrumRow, HealthRow, NowRow, ProposalRow, RejectedRow, RevisionRow, Trend
 from monitor.contract.record import AlarmState, Finding, Floats, Ints, Splice, Verdict
@@ -38,6 +38,7 @@ from monitor.contract.schema import (
 from monitor.contract.topics import Stream
 from monitor.contract.units import to_si
 from monitor.core.derive import OVER_S, by_speed_m_per_min, derived
+from monitor.core.stream import tape_of
 from monitor.shell import samples
 from monitor.shell.database import open_for_reading
 
@@ -178,7 +179,7 @@ class StoreReader:
         line = self.configuration.lines.get(stream.line) if self.configuration else None
         settings = line.streams.get(stream.path) if line else None
         if line is not None and settings is not None and settings.derived:
-            return self._derived(line, settings.derived, start_ms, end_ms)
+            return self._derived(line, settings, settings.derived, start_ms, end_ms)
         m = MESSAGE.c
         wanted = select(m.payload).where(
             m.line == stream.line, m.station == stream.station, m.quantity == stream.quantity,
@@ -266,7 +267,7 @@ class StoreReader:
 
     # ---- inside ------------------------------------------------------------------------------------------
 
-    def _derived(self, line: Line, rule: Derived, start_ms: int, end_ms: int) -> Trend:
+    def _derived(self, line: Line, settings: StreamSettings, rule: Derived, start_ms: int, end_ms: int) -> Trend:
         """A stream that no instrument gives, from the rotation and the speed that are stored."""
         rpm = self.samples(Stream(line.line, *rule.of.split("/")), start_ms, end_ms)
         begin_ms = start_ms - round(2e3 * OVER_S)
@@ -275,22 +276,24 @@ class StoreReader:
         to_m_per_min = to_si(1.0, line.streams[line.counter.speed].unit) * 60.0
         v = by_speed_m_per_min(speed.t_ms[good] / 1e3, speed.v[good] * to_m_per_min, rpm.t_ms / 1e3)
         out = np.full(len(rpm.v), np.nan)
-        for tape, inside in self._tapes(line, rule, rpm.t_ms):
+        for tape, inside in self._tapes(line, settings, rpm.t_ms):
             out[inside] = derived(rule, tape, rpm.v[inside], v[inside])
         return Trend(rpm.t_ms, out)
 
-    def _tapes(self, line: Line, rule: Derived, t_ms: Ints) -> Iterator[tuple[Tape | None, NDArray[np.bool_]]]:
-        """The tape of that name by the recipe of each drum that was wound, and which times are its."""
-        if rule.tape is None or not len(t_ms):
+    def _tapes(
+        self, line: Line, settings: StreamSettings, t_ms: Ints
+    ) -> Iterator[tuple[Tape | None, NDArray[np.bool_]]]:
+        """Its tape by the recipe of each drum that was wound, and which times are that drum's; the last word stands."""
+        if not settings.derived or settings.derived.tape is None or not len(t_ms):
             yield None, np.ones(len(t_ms), dtype=bool)
             return
         d = DRUM.c
         wanted = select(d.recipe, d.start_ms, d.end_ms).where(d.line == line.line, d.start_ms <= int(t_ms[-1]))
         wanted = wanted.where(or_(d.end_ms.is_(None), d.end_ms > int(t_ms[0])))
-        recipes = self.configuration.recipes if self.configuration else {}
+        recipes = self.configuration.recipes_for(line.line) if self.configuration else {}
+        yield tape_of(settings, recipes.values()), np.ones(len(t_ms), dtype=bool)
         for r in self._all(wanted.order_by(d.start_ms)):
-            recipe = recipes.get(r.recipe)
-            tape = next((t for t in recipe.tape if t.name == rule.tape), None) if recipe else None
+            tape = tape_of(settings, [recipes[r.recipe]] if r.recipe in recipes else [])
             yield tape, (t_ms >= r.start_ms) & (t_ms < (r.end_ms if r.end_ms is not None else np.inf))
 
     def _drum(self, r: Any) -> DrumRow:

@@ -28,10 +28,15 @@ from tests.simulator.made import CONFIGS, START_S, configuration
 BATCH = 200
 
 
+LONGEST_S = 2400.0
+
+
 @cache
 def recorded(scenario_name: str, line: str) -> tuple[Run, list[Output]]:
     """One line's run through the engine, in batches as a live monitor meets them."""
     scenario = load_scenario(CONFIGS, scenario_name, configuration())
+    if scenario_name == "demo":
+        scenario = scenario.model_copy(update={"lasts_s": LONGEST_S})
     run, engine = simulate(scenario, configuration(), line, START_S), Engine(configuration())
     out: list[Output] = []
     arrivals = [Arrival(s.topic, s.payload, s.send_s) for s in run.messages(until_s=scenario.lasts_s)]

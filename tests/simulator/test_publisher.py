@@ -181,9 +181,7 @@ async def test_the_command_stops_when_its_lifeline_is_cut(tmp_path: Path) -> Non
         finally:
             if process.returncode is None:
                 process.kill()
+    lines = ("core-1", "core-2", "lay-1", "sheath-1", "rewind-1", "fire-1")
     assert {path.name for path in (tmp_path / "left").iterdir()} == {
-        "core-1.json",
-        "core-2.json",
-        "core-1.outbox",
-        "core-2.outbox",
+        f"{line}.{kind}" for line in lines for kind in ("json", "outbox")
     }

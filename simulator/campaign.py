@@ -1,0 +1,315 @@
+"""A line that takes the drums of earlier lines: when it runs follows from when they are there and how long they are."""
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from monitor.contract.config import Line, Recipe
+from simulator.cable import Flaw
+from simulator.scenario import LATEST_S, Campaign, PutOn
+from simulator.travel import Travel, Turn
+
+JOBS = 150  # drums of the first pay-off that are planned ahead; then the line stands
+WAITS = "waits for a drum"
+CHANGES = "drum change"
+CUTS = "cut"
+SETTLES_S = 30.0
+
+
+@dataclass(frozen=True, slots=True)
+class Wound:
+    """A drum as a later line meets it: `flaws` in its own wound metres, `ready_s` when it was taken off."""
+
+    name: str
+    length_m: float
+    ready_s: float
+    flaws: tuple[Flaw, ...]
+    scrap: bool = False
+
+
+Supply = Callable[[int], Wound | None]  # the drums of a pay-off one after the other; None where there are no more
+
+
+@dataclass(frozen=True, slots=True)
+class PutOnDrum:
+    """A drum goes on a pay-off at `t_s`, when the counter reads `L_m`."""
+
+    t_s: float
+    station: str
+    drum: Wound
+    left_m: float
+    L_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class Doff:
+    """A drum begins at the take-up at `t_s`; name None: the one that was there is taken off and none put on."""
+
+    t_s: float
+    L_m: float
+    name: str | None
+    length_m: float | None
+    scrap: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Burn:
+    """A circuit integrity test: ignition, its end, and when the circuit failed (None: it held)."""
+
+    begins_s: float
+    ends_s: float
+    fails_s: float | None
+
+
+@dataclass(slots=True)
+class Schedule:
+    """What a line does with what it is given, in order of time."""
+
+    travel: Travel
+    put_on: list[PutOnDrum]
+    doffs: list[Doff]
+    burns: list[Burn]
+
+
+def taken(recipe: Recipe) -> float:
+    """Metres of core in a metre of product: cores lie on helices around the cable's centre line."""
+    up = recipe.laying_up
+    if up is None:
+        return 1.0
+    across_mm = up.core_diameter_mm / math.sin(math.pi / up.cores)  # of the circle through the cores' centres
+    return math.hypot(1.0, math.pi * across_mm / up.lay_mm)
+
+
+@dataclass(slots=True)
+class _Way:
+    """Knots of a speed in straight pieces, and the states that go with it."""
+
+    L_m: float
+    t: list[float] = field(default_factory=lambda: [0.0])
+    v: list[float] = field(default_factory=lambda: [0.0])
+    turns: list[Turn] = field(default_factory=lambda: [Turn(0.0, "stopped", WAITS)])
+
+    @property
+    def now_s(self) -> float:
+        return self.t[-1]
+
+    def stand(self, until_s: float) -> None:
+        if until_s > self.now_s:
+            self._knot(until_s, 0.0)
+
+    def run(self, length_m: float, v_m_per_s: float, ramp_s: float, why_stops: str) -> None:
+        """Up, along and down again over exactly so many metres."""
+        if length_m <= 0:
+            return
+        slope = v_m_per_s / ramp_s
+        top = min(v_m_per_s, math.sqrt(length_m * slope))
+        up_s = top / slope
+        along_s = (length_m - top * up_s) / top
+        self._turn("ramping", "start")
+        self._knot(self.now_s + up_s, top)
+        if along_s > 1e-9:
+            self._turn("running", "")
+            self._knot(self.now_s + along_s, top)
+            self._turn("ramping", why_stops)
+        self._knot(self.now_s + up_s, 0.0)
+        self._turn("stopped", why_stops)
+        self.L_m += length_m
+
+    def say(self, state: str, reason: str) -> None:
+        self._turn(state, reason)
+
+    def _turn(self, state: str, reason: str) -> None:
+        self.turns.append(Turn(self.now_s, state, reason))
+
+    def _knot(self, t_s: float, v: float) -> None:
+        self.t.append(t_s)
+        self.v.append(v)
+
+    def travel(self, start_m: float, usual_m_per_s: float) -> Travel:
+        t, v = np.array([*self.t, LATEST_S]), np.array([*self.v, 0.0])
+        keep = np.concatenate(([True], np.diff(t) > 0))
+        t, v = t[keep], v[keep]
+        S = np.concatenate(([0.0], np.cumsum(0.5 * (v[1:] + v[:-1]) * np.diff(t))))
+        return Travel(t, v, S, start_m, usual_m_per_s, None, tuple(self.turns))
+
+
+@dataclass(slots=True)
+class _On:
+    """What is on a pay-off."""
+
+    wish: PutOn
+    supply: Supply
+    next_: int = 0
+    left_m: float = 0.0
+
+    def take(self) -> Wound | None:
+        drum = self.supply(self.next_)
+        self.next_ += 1
+        return drum
+
+
+def plan(
+    line: Line, recipe: Recipe, campaign: Campaign, wishes: Sequence[tuple[PutOn, Supply]], start_m: float,
+    names: Iterator[str],
+) -> Schedule:  # fmt: skip
+    """The schedule of a line from L = `start_m`; `names` are those of its drums."""
+    planner = _Planner(line, recipe, campaign, [_On(wish, supply) for wish, supply in wishes], names, _Way(start_m))
+    for _ in range(JOBS):
+        if not planner.job():
+            break
+    usual = recipe.setpoints.speed_m_per_min / 60.0
+    travel = planner.way.travel(start_m, usual)
+    doffs = [d if d.t_s >= 0 else _timed(d, travel) for d in planner.doffs]
+    return Schedule(travel, planner.put_on, doffs, planner.burns)
+
+
+def _timed(doff: Doff, travel: Travel) -> Doff:
+    """A doff on the fly is planned by metres; its time follows from the travel."""
+    return Doff(float(travel.when(np.array(doff.L_m))), doff.L_m, doff.name, doff.length_m, doff.scrap)
+
+
+@dataclass(slots=True)
+class _Planner:
+    line: Line
+    recipe: Recipe
+    campaign: Campaign
+    on: list[_On]
+    names: Iterator[str]
+    way: _Way
+    put_on: list[PutOnDrum] = field(default_factory=list)
+    doffs: list[Doff] = field(default_factory=list)
+    burns: list[Burn] = field(default_factory=list)
+
+    def job(self) -> bool:
+        """One drum of the first pay-off, from when it is put on until its end is wound. False where there is none."""
+        first = self.on[0].take()
+        if first is None:
+            return False
+        self._wait_for(first)
+        self._put(self.on[0], first)
+        if self.campaign.burn_s is not None:
+            self._burn(self.campaign.burn_s)
+            return True
+        if not self._fill():
+            return False
+        start_m = self.way.L_m
+        reach_m = self.line.take_up_m - self.line.stations[self.on[0].wish.station].position_m
+        length_m = first.length_m / taken(self.recipe)
+        stops = self._pieces(first, length_m) if self.campaign.reel_m else [(length_m, False)]
+        self._begin(start_m + reach_m, stops[0])
+        at = 0.0
+        for i, (piece_m, _) in enumerate(stops):
+            at += piece_m
+            if not self._run_to(start_m + reach_m + at, CUTS if i + 1 < len(stops) else CHANGES):
+                return False
+            if i + 1 < len(stops):
+                self.way.stand(self.way.now_s + self.campaign.change_s)
+                self._begin(self.way.L_m, stops[i + 1])
+        self.doffs.append(Doff(self.way.now_s + 1.0, self.way.L_m, None, None))
+        self.way.stand(self.way.now_s + 2.0)
+        return True
+
+    def _begin(self, L_m: float, piece: tuple[float, bool]) -> None:
+        name = next(self.names) + ("-scrap" if piece[1] else "")
+        standing = L_m == self.way.L_m
+        self.doffs.append(Doff(self.way.now_s if standing else -1.0, L_m, name, piece[0], piece[1]))
+
+    def _wait_for(self, drum: Wound) -> None:
+        """It is brought, then put on."""
+        there_s = drum.ready_s + self.campaign.bring_s
+        if there_s > self.way.now_s:
+            self.way.stand(there_s)
+        self.way.say("stopped", CHANGES)
+        self.way.stand(self.way.now_s + self.campaign.change_s)
+
+    def _put(self, on: _On, drum: Wound) -> None:
+        on.left_m = drum.length_m
+        self.put_on.append(PutOnDrum(self.way.now_s, on.wish.station, drum, drum.length_m, self.way.L_m))
+
+    def _fill(self) -> bool:
+        """Whatever other pay-off is empty gets its next drum."""
+        for on in self.on[1:]:
+            if on.left_m <= 0:
+                drum = on.take()
+                if drum is None:
+                    return False
+                self._wait_for(drum)
+                self._put(on, drum)
+        return True
+
+    def _run_to(self, L_m: float, why: str) -> bool:
+        """Run, with a stop wherever another pay-off runs out."""
+        c, v, share = self.campaign, self.recipe.setpoints.speed_m_per_min / 60.0, taken(self.recipe)
+        while L_m - self.way.L_m > 1e-6:
+            others = [on.left_m / share for on in self.on[1:]]
+            length_m = min([L_m - self.way.L_m, *others])
+            last = length_m == L_m - self.way.L_m
+            self.way.run(length_m, v, c.ramp_s, why if last else CHANGES)
+            if last:
+                self.way.L_m = L_m
+            for on in self.on[1:]:
+                on.left_m = max(on.left_m - length_m * share, 0.0) if on.left_m - length_m * share > 1e-6 else 0.0
+            if not self._fill():
+                return False
+        return True
+
+    def _pieces(self, drum: Wound, length_m: float) -> list[tuple[float, bool]]:
+        """How the rewinder cuts around what is known to be bad, from the outer end: (length, whether it is scrap)."""
+        c = self.campaign
+        bad = sorted((drum.length_m - f.metre - c.guard_m, drum.length_m - f.metre + c.guard_m) for f in drum.flaws)
+        reel_m = c.reel_m or length_m
+        out: list[tuple[float, bool]] = []
+        at = 0.0
+        for start, end in [*bad, (length_m, length_m)]:
+            while start - at >= reel_m:
+                out.append((reel_m, False))
+                at += reel_m
+            if start - at >= c.short_m:
+                out.append((start - at, False))
+                at = start
+            if end > at:
+                out.append((min(end, length_m) - at, True))
+                at = min(end, length_m)
+        return _joined([p for p in out if p[0] > 1e-6])
+
+    def _burn(self, burn_s: float) -> None:
+        """The specimen is measured off and mounted, then it burns where it hangs."""
+        c = self.campaign
+        self.doffs.append(Doff(self.way.now_s, self.way.L_m, next(self.names), c.specimen_m))
+        self.way.run(c.specimen_m, 0.2, 2.0, "mounted")
+        self.way.stand(self.way.now_s + SETTLES_S)
+        begins = self.way.now_s
+        fails = c.fails_after_s[len(self.burns) % len(c.fails_after_s)] if c.fails_after_s else 0.0
+        lasts = min(burn_s, fails + 60.0) if fails else burn_s
+        self.way.say("running", "ignition")
+        self.way.stand(begins + lasts)
+        self.way.say("stopped", "flame out")
+        self.burns.append(Burn(begins, begins + lasts, begins + fails if fails else None))
+        self.way.stand(self.way.now_s + c.change_s)
+        self.doffs.append(Doff(self.way.now_s, self.way.L_m, None, None))
+        self.way.stand(self.way.now_s + 2.0)
+
+
+def _joined(pieces: list[tuple[float, bool]]) -> list[tuple[float, bool]]:
+    """Scrap next to scrap is one piece."""
+    out: list[tuple[float, bool]] = []
+    for length, scrap in pieces:
+        if out and scrap and out[-1][1]:
+            out[-1] = (out[-1][0] + length, True)
+        else:
+            out.append((length, scrap))
+    return out
+
+
+def inherited(schedule: Schedule, line: Line, recipe: Recipe) -> list[tuple[str, Flaw]]:
+    """Flaws of the drums put on, by pay-off, as line metres of this line, in order."""
+    share, found = taken(recipe), []
+    for put in schedule.put_on:
+        entry_m = put.L_m + line.counter_m - line.stations[put.station].position_m
+        for flaw in put.drum.flaws:
+            metre = entry_m + (put.left_m - flaw.metre) / share
+            cause = flaw.cause if " of " in flaw.cause else f"{flaw.cause} of {put.drum.name}"
+            found.append((put.station, Flaw(metre, cause)))
+    return sorted(found, key=lambda one: one[1].metre)
