@@ -84,6 +84,44 @@ def hand_over(context: Context, by: str | None, words: str | None) -> None:
     send(context, min(context.configuration.lines), Action(n, t_ms, "hand over", name, text))
 
 
+def sign_record(
+    context: Context, line: str, drum: str, decision: str | None, by: str | None, reason: str | None
+) -> None:
+    """An authorised person's decision of a drum, for the journal. It moves nothing. Raises NotDoneError."""
+    name, why = who(by, "change limits", "a decision without one is not signed."), said(reason)
+    found = context.record.drum(line, drum)
+    if found is None or decision not in ("release", "hold", "scrap"):
+        raise NotDoneError("Choose a decision.")
+    if found.end_m is None:
+        raise NotDoneError("It is still being wound: nothing can be decided of it yet.")
+    if not why:
+        raise NotDoneError("Give a reason: it stands in the journal.")
+    n, t_ms = context.numbering.next()
+    signed = Action(
+        n, t_ms, "sign record", name, why, start_m=found.start_m, end_m=found.end_m, drum=drum,
+        decision=cast(Literal["release", "hold", "scrap"], decision),
+    )  # fmt: skip
+    send(context, line, signed)
+
+
+def note_resistance(context: Context, line: str, drum: str, ohm: Any, at_C: Any, by: str | None) -> None:
+    """A conductor's resistance over a finished drum. Raises NotDoneError."""
+    name = who(by, "answer alarms", "a measurement by no one is not noted.")
+    found = context.record.drum(line, drum)
+    if found is None or found.end_m is None:
+        raise NotDoneError("It is still being wound: measure it when it is finished.")
+    if not isinstance(ohm, int | float) or ohm <= 0:
+        raise NotDoneError("Give the resistance in ohm over the whole length, above 0.")
+    if not isinstance(at_C, int | float) or not -50 <= at_C <= 150:
+        raise NotDoneError("Give the conductor's temperature, -50 to 150 \N{DEGREE SIGN}C.")
+    n, t_ms = context.numbering.next()
+    send(
+        context, line,
+        Action(n, t_ms, "note resistance", name, start_m=found.start_m, end_m=found.end_m, drum=drum,
+               recipe=found.recipe, ohm=float(ohm), at_C=float(at_C)),
+    )  # fmt: skip
+
+
 def action_of(context: Context, alarm: AlarmRow, action: Answer, by: str, reason: str, minutes: int) -> Action:
     """The message: it names the one raising that was answered, so that a late answer hits no other."""
     n, t_ms = context.numbering.next()

@@ -3,13 +3,17 @@
 import re
 from collections.abc import Callable
 from typing import Any
+from urllib.parse import quote
 
 from flask import Blueprint, Response, jsonify, request
 
 from dashboard import live, thin, watch
-from dashboard.context import Context
+from dashboard.context import Context, length_m
+from dashboard.drum_record import record
+from dashboard.heritage import kin, lineage_of, whole_runs
 from dashboard.journey import journey
-from dashboard.pages import release
+from dashboard.pdf import pdf
+from dashboard.sheet import sheet_of
 from monitor.contract.config import Line
 from monitor.contract.reading import DrumRow
 from monitor.contract.topics import Stream
@@ -32,9 +36,11 @@ def blueprint(context: Context) -> Blueprint:
         "journey": journey_reply,
         "health": health_reply,
         "release": release_reply,
+        "family": family_reply,
     }
     for name, reply in replies.items():
         api.add_url_rule(f"/{name}", name, _answering(context, reply))
+    api.add_url_rule("/release.pdf", "release_pdf", lambda: release_pdf(context))
     api.add_url_rule("/metrics", "metrics", lambda: Response(watch.metrics(context), mimetype=watch.METRICS_TYPE))
     api.register_error_handler(BadQuestionError, lambda error: (jsonify(error=str(error)), 400))
     api.after_request(_not_kept)
@@ -123,11 +129,43 @@ def journey_reply(context: Context) -> dict[str, Any]:
 
 def release_reply(context: Context) -> dict[str, Any]:
     """`line` and `drum`: the drum's record as its sheet shows it."""
+    return record(context, _drum(context))
+
+
+def release_pdf(context: Context) -> Response:
+    """The same on A4."""
+    drum = _drum(context)
+    length = length_m(context, drum)
+    printed = pdf(sheet_of(context, record(context, drum)), whole_runs(context, drum, length), length)
+    named = {"Content-Disposition": f'inline; filename="{quote(drum.drum, safe="")}.pdf"'}
+    return Response(printed, mimetype="application/pdf", headers=named)
+
+
+def family_reply(context: Context) -> dict[str, Any]:
+    """`line`, `drum`, and `start`, `end` (drum metres, optional): every drum that shares that cable."""
+    drum = _drum(context)
+    length = length_m(context, drum)
+    start = _number("start") if "start" in request.args else 0.0
+    end = _number("end") if "end" in request.args else length
+    if not 0 <= start < end:
+        raise BadQuestionError(f"expected 0 <= start < end, got start={start:g} end={end:g}.")
+    found = kin(lineage_of(context), drum, start, min(end, length))
+    return {
+        "drum": drum.drum, "line": drum.line, "start_m": start, "end_m": min(end, length),
+        "kin": [
+            {"drum": k.name, "line": k.drum.line if k.drum else None, "generation": k.generation,
+             "start_m": k.start_m, "end_m": k.end_m}
+            for k in found
+        ],
+    }  # fmt: skip
+
+
+def _drum(context: Context) -> DrumRow:
     line, name = _line(context), request.args.get("drum", "")
     found = context.record.drum(line.line, name)
     if found is None:
         raise BadQuestionError(f"no drum {name[:80]!r} of line {line.line} on record.")
-    return release.record(context, found)
+    return found
 
 
 def drum_at(context: Context, line: str, line_metre: float) -> DrumRow | None:

@@ -9,13 +9,13 @@ from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, no_up
 from dash.exceptions import PreventUpdate
 
 from dashboard import again_calls, api, limits_calls, pages
-from dashboard.answers import NotDoneError, hand_over, send_answer
+from dashboard.answers import NotDoneError, hand_over, note_resistance, send_answer, sign_record
 from dashboard.bench import Bench
 from dashboard.context import Context
 from dashboard.entry import present
 from dashboard.gateway import Gateway, Numbering
 from dashboard.live import WANTS_ANSWER
-from dashboard.pages import alarms, cut, drum, hold, load, settings, shift, trend
+from dashboard.pages import alarms, cut, drum, family, hold, load, release, settings, shift, trend
 from dashboard.views.curing import curing
 from dashboard.views.frame import INDEX, frame
 from monitor.contract.config import Configuration
@@ -54,6 +54,8 @@ def create_app(
     _settings(app, context)
     _shift(app, context)
     _cut(app, context)
+    _release(app, context)
+    _family(app, context)
     _hold(app, context)
     _load(app, context)
     limits_calls.register(app, context)
@@ -159,6 +161,13 @@ def _alarms(app: Dash, context: Context) -> None:
 
 
 def _drum(app: Dash, context: Context) -> None:
+    @app.callback(Output("journey-metre", "value"), Input("location", "search"))
+    def asked(search: str | None) -> Any:
+        metre = (search or "").removeprefix("?metre=")
+        if not metre.isdigit():
+            raise PreventUpdate
+        return int(metre)
+
     @app.callback(
         Output("journey", "children"),
         Input("journey-metre", "value"),
@@ -243,6 +252,66 @@ def _cut(app: Dash, context: Context) -> None:
     )
     def answer(chosen: list[str] | None, guard: Any, suspect: bool, line: str) -> Any:
         return cut.answer(context, line, chosen or [], guard, bool(suspect))
+
+
+def _release(app: Dash, context: Context) -> None:
+    @app.callback(
+        Output("sign-said", "children"),
+        Output("sign-reason", "value"),
+        Input("sign-do", "n_clicks"),
+        State("release-drum", "data"),
+        State("sign-decision", "value"),
+        State("sign-by", "value"),
+        State("sign-reason", "value"),
+        prevent_initial_call=True,
+    )
+    def sign(_n: Any, of: dict[str, str], decision: str, by: str, reason: str) -> Any:
+        try:
+            sign_record(context, of["line"], of["drum"], decision, by, reason)
+        except NotDoneError as error:
+            return str(error), no_update
+        return "Signed; it stands on the sheet as soon as the monitor has it.", ""
+
+    @app.callback(
+        Output("ohm-said", "children"),
+        Input("ohm-do", "n_clicks"),
+        State("release-drum", "data"),
+        State("ohm", "value"),
+        State("ohm-at", "value"),
+        State("ohm-by", "value"),
+        prevent_initial_call=True,
+    )
+    def measured(_n: Any, of: dict[str, str], ohm: Any, at_C: Any, by: str) -> Any:
+        try:
+            note_resistance(context, of["line"], of["drum"], ohm, at_C, by)
+        except NotDoneError as error:
+            return str(error)
+        return "Noted; it stands on the sheet as soon as the monitor has it."
+
+    @app.callback(
+        Output("release-sheet", "children"),
+        Input("sign-said", "children"),
+        Input("ohm-said", "children"),
+        Input("second", "n_intervals"),
+        State("release-drum", "data"),
+        prevent_initial_call=True,
+    )
+    def again(_a: Any, _b: Any, n: int | None, of: dict[str, str]) -> Any:
+        if ctx.triggered_id == "second" and (n or 0) % 10:
+            raise PreventUpdate
+        found = release.again(context, of)
+        if found is None:
+            raise PreventUpdate
+        return found
+
+
+def _family(app: Dash, context: Context) -> None:
+    @app.callback(Output("family-answer", "children"), Input("family-metre", "value"), State("family-drum", "data"))
+    def follow(metre: Any, of: dict[str, str]) -> Any:
+        found = context.record.drum(of["line"], of["drum"])
+        if found is None:
+            raise PreventUpdate
+        return family.answer(context, found, float(metre) if isinstance(metre, int | float) else None)
 
 
 def _hold(app: Dash, context: Context) -> None:

@@ -1,12 +1,13 @@
 """What every page is made from: the record, the configuration, the way out for answers, and the time."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import Any
 
 from dashboard.bench import Bench
 from dashboard.gateway import Gateway, Numbering
 from monitor.contract.config import Configuration, Line, Recipe, Window
-from monitor.contract.reading import NowRow, Record
+from monitor.contract.reading import DrumRow, NowRow, Record
 
 
 @dataclass(frozen=True)
@@ -19,6 +20,7 @@ class Context:
     clock: Callable[[], float]
     numbering: Numbering
     bench: Bench | None = None
+    kept: dict[tuple[str, str], tuple[int, list[Any]]] = field(default_factory=dict)  # of `heritage`, by drum
 
     @property
     def now_ms(self) -> int:
@@ -51,6 +53,16 @@ class Context:
             if file is not None and file.revision == revision:
                 return file
         return self.recipes(line).get(name or "")
+
+
+def length_m(context: Context, drum: DrumRow) -> float:
+    """Length of a drum; of one being wound, what is on it now."""
+    if drum.end_m is not None:
+        return drum.end_m - drum.start_m
+    line, now = context.configuration.lines[drum.line], context.line_now(drum.line)
+    if now is None or now.drum != drum.drum:
+        return 0.0
+    return max(now.line_metre + line.counter_m - line.take_up_m - drum.start_m, 0.0)
 
 
 def window_of(recipe: Recipe | None, path: str) -> Window | None:

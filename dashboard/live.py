@@ -6,6 +6,8 @@ from typing import Any
 
 from dashboard import ribbon, thin, words
 from dashboard.context import Context, shown_streams, window_of
+from dashboard.heritage import as_runs, legacies
+from dashboard.ribbon import Run
 from monitor.contract.config import Line, StreamSettings
 from monitor.contract.reading import AlarmRow, NowRow
 from monitor.contract.topics import Stream
@@ -147,11 +149,9 @@ def ribbon_now(context: Context, line: Line, row: NowRow, since_m: float | None)
     since = min(max(since_m or 0.0, 0.0), wound)
     begin, end = row.drum_start_m + since, row.drum_start_m + wound
     first, verdicts = context.record.verdicts(line.line, begin, end)
-    runs = [
-        [round(r.start_m + since, 1), round(r.end_m + since, 1), int(r.verdict)]
-        for r in ribbon.runs(first, verdicts, begin, end)
-    ]
-    return {"since": since, "runs": runs}
+    own = [Run(r.start_m + since, r.end_m + since, r.verdict) for r in ribbon.runs(first, verdicts, begin, end)]
+    more = as_runs(legacies(context, line.line, row.drum)) if row.drum else []
+    return {"since": since, "runs": ribbon.packed(ribbon.laid_over(own, more))}
 
 
 def shown(context: Context, line: Line, since_ms: int | None, now_ms: int) -> dict[str, Any]:

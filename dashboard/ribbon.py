@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,6 +37,26 @@ def runs(first_m: int, verdicts: NDArray[np.int8], drum_start_m: float, drum_end
         if end > start:
             found.append(Run(start - drum_start_m, end - drum_start_m, Verdict(int(verdicts[a]))))
     return found
+
+
+def laid_over(own: Sequence[Run], more: Sequence[Run]) -> list[Run]:
+    """Runs (in order, each after the other) with others laid over as far as they reach; the graver verdict stands."""
+    if not own or not more:
+        return list(own)
+    edges = sorted({e for run in (*own, *more) for e in (run.start_m, run.end_m)})
+    found: list[Run] = []
+    for a, b in pairwise(edges):
+        here = [run.verdict for run in own if run.start_m <= a and b <= run.end_m]
+        if here:
+            found = _joined(found, Run(a, b, max(here + [m.verdict for m in more if m.start_m <= a and b <= m.end_m])))
+    return found
+
+
+def _joined(found: list[Run], run: Run) -> list[Run]:
+    """With one more run, grown into the last where both are of one kind."""
+    if found and found[-1].verdict is run.verdict and found[-1].end_m == run.start_m:
+        return [*found[:-1], Run(found[-1].start_m, run.end_m, run.verdict)]
+    return [*found, run]
 
 
 def lengths_m(of: Iterable[Run]) -> dict[Verdict, float]:

@@ -99,8 +99,8 @@ class _Way:
         if until_s > self.now_s:
             self._knot(until_s, 0.0)
 
-    def run(self, length_m: float, v_m_per_s: float, ramp_s: float, why_stops: str) -> None:
-        """Up, along and down again over exactly so many metres."""
+    def run(self, length_m: float, v_m_per_s: float, ramp_s: float, why_stops: str, quiet: bool = False) -> None:
+        """Up, along and down again over exactly so many metres; `quiet`: the machine does not call that running."""
         if length_m <= 0:
             return
         slope = v_m_per_s / ramp_s
@@ -110,9 +110,11 @@ class _Way:
         self._turn("ramping", "start")
         self._knot(self.now_s + up_s, top)
         if along_s > 1e-9:
-            self._turn("running", "")
+            if not quiet:
+                self._turn("running", "")
             self._knot(self.now_s + along_s, top)
-            self._turn("ramping", why_stops)
+            if not quiet:
+                self._turn("ramping", why_stops)
         self._knot(self.now_s + up_s, 0.0)
         self._turn("stopped", why_stops)
         self.L_m += length_m
@@ -278,7 +280,7 @@ class _Planner:
         """The specimen is measured off and mounted, then it burns where it hangs."""
         c = self.campaign
         self.doffs.append(Doff(self.way.now_s, self.way.L_m, next(self.names), c.specimen_m))
-        self.way.run(c.specimen_m, 0.2, 2.0, "mounted")
+        self.way.run(c.specimen_m, 0.2, 2.0, "mounted", quiet=True)
         self.way.stand(self.way.now_s + SETTLES_S)
         begins = self.way.now_s
         fails = c.fails_after_s[len(self.burns) % len(c.fails_after_s)] if c.fails_after_s else 0.0

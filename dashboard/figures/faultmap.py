@@ -17,7 +17,9 @@ from monitor.contract.record import Finding, Floats, Verdict
 LANE_PX, STRIP_PX = 26, 88
 SHAPE = {Verdict.NONCONFORMING: "diamond", Verdict.SUSPECT: "triangle-up", Verdict.UNSEEN: "square-open"}
 STRIP_POINTS = 1000
-MARKS, NOT_SEEN, DWELL, CURE = "Marks by people", "Not seen", "Dwell", "Cure"
+MARKS, NOT_SEEN, DWELL, CURE, FROM_BEFORE = "Marks by people", "Not seen", "Dwell", "Cure", "Inherited"
+COOLING = "Cooling"
+INHERITED = "inherited"  # kind of a finding that an earlier drum brought
 INDEX, INDEX_MOST = "cure/index-inner", 8.0  # what stood in an oven has indices of thousands: drawn at the top
 
 
@@ -37,12 +39,14 @@ def lane_of(finding: Finding, line: Line) -> str:
     """The kind of evidence that a finding is."""
     if finding.kind in ("missing", "stuck"):
         return NOT_SEEN
-    if finding.kind == "mark":
+    if finding.kind in ("mark", "resistance"):
         return MARKS
+    if finding.kind == INHERITED:
+        return FROM_BEFORE
     if finding.kind == "dwell":
         return DWELL
     if finding.kind == "cure":
-        return CURE
+        return COOLING if finding.stream.startswith("cooling/") else CURE
     if finding.kind == "window":
         return words.station_title(line, finding.stream.split("/")[0])
     return words.stream_title(line, finding.stream)
@@ -56,6 +60,8 @@ def lanes(line: Line, recipe: Recipe | None, findings: Sequence[Finding]) -> lis
     judged = [words.station_title(line, s) for s in stations if _marks_metres(recipe, s)]
     dwell = [DWELL] if recipe and recipe.dwell else []
     dwell += [CURE] if recipe and recipe.cure else []
+    dwell += [COOLING] if recipe and recipe.cooling else []
+    judged += [FROM_BEFORE] if line.pay_off else []
     found = [lane_of(f, line) for f in findings]
     return list(dict.fromkeys([*events, *judged, *dwell, NOT_SEEN, MARKS, *found]))
 
@@ -77,6 +83,10 @@ def strips(line: Line, recipe: Recipe | None) -> list[Strip]:
     if recipe.cure:
         least = {"LOLO": recipe.cure.index_min, "LO": recipe.cure.index_warn}
         found.append(Strip("Cure index inside", "1", INDEX, least, ("cure/index-low", "cure/index-high"), INDEX_MOST))
+    if recipe.cooling:
+        most = {"HI": recipe.cooling.inside_max_C}
+        place = words.inside(words.station_title(line, recipe.cooling.station))
+        found.append(Strip(f"Inside the wall at the {place}", "degC", "cooling/inside", most))
     for dwell in recipe.dwell:
         limits = {"LO": dwell.min_s, "HI": dwell.max_s}
         title = f"Dwell, {words.inside(words.station_title(line, dwell.zone))}"
@@ -175,6 +185,10 @@ def sentence(finding: Finding, line: Line) -> str:
     """A finding in words."""
     if finding.kind == "mark":
         return f"Marked by {finding.text}"
+    if finding.kind == INHERITED:
+        return f"Inherited {finding.text}"
+    if finding.kind == "resistance":
+        return f"Conductor resistance {words.quantity(finding.extreme, finding.unit)}, noted by {finding.text}"
     if finding.kind == "dwell":
         zone = words.inside(words.station_title(line, finding.stream.split("/")[0]))
         return f"Dwell in {zone} too {finding.check}: {_worst(finding)}"

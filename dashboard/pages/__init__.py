@@ -14,6 +14,7 @@ from dashboard.pages import (
     cut,
     drum,
     drums,
+    family,
     health,
     hold,
     limits,
@@ -66,6 +67,10 @@ def route(context: Context, pathname: str) -> Page:
         found = context.record.drum(parts[1], parts[2])
         if found is not None:
             return Page(f"Record of drum {found.drum}", release.content(context, found))
+    if len(parts) == 3 and parts[0] == "family" and parts[1] in context.configuration.lines:
+        found = context.record.drum(parts[1], parts[2])
+        if found is not None:
+            return Page(f"Family of drum {found.drum}", family.content(context, found))
     return _nothing(pathname)
 
 

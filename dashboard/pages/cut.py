@@ -10,8 +10,8 @@ import dash_mantine_components as dmc
 from dash import html
 
 from dashboard import words
-from dashboard.context import Context
-from dashboard.pages.drums import drum_runs, length_m
+from dashboard.context import Context, length_m
+from dashboard.heritage import whole_runs
 from dashboard.ribbon import Run, outer_m
 from dashboard.views import attributes
 from dashboard.views.table import table
@@ -69,7 +69,7 @@ def bad_of(context: Context, drum: DrumRow, suspect: bool) -> list[Bad]:
     """Bad cable of a finished drum, from its outer end; what has no row is unseen."""
     length = length_m(context, drum)
     least = Verdict.SUSPECT if suspect else Verdict.UNSEEN
-    known = drum_runs(context, drum, length)
+    known = whole_runs(context, drum, length)
     edges = [0.0, *(x for run in known for x in (run.start_m, run.end_m)), length]
     holes = [Run(a, b, Verdict.UNSEEN) for a, b in zip(edges[::2], edges[1::2], strict=True) if b - a > HOLE_M]
     wrong = [run for run in [*known, *holes] if run.verdict >= least]

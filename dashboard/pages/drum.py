@@ -1,6 +1,6 @@
 """What is in this drum? Ribbon, fault map, the journey of a chosen metre, and the findings as a table."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import dash_mantine_components as dmc
@@ -8,11 +8,14 @@ import numpy as np
 from dash import dcc, html
 
 from dashboard import words
-from dashboard.context import Context
+from dashboard.context import Context, length_m
+from dashboard.drum_record import revisions
 from dashboard.figures.along import history_figure
-from dashboard.figures.faultmap import bounds_m, fault_map, sentence
+from dashboard.figures.faultmap import INHERITED, bounds_m, fault_map, sentence
+from dashboard.figures.flame import flame_figure
+from dashboard.flame import tested
+from dashboard.heritage import Legacy, legacies, whole_runs
 from dashboard.journey import Stop, Value, heat_of_metre, journey
-from dashboard.pages.drums import drum_runs, length_m
 from dashboard.ribbon import full_scale_m, lengths_m, outer_m
 from dashboard.views import aria, attributes
 from dashboard.views.chart import chart
@@ -21,7 +24,9 @@ from dashboard.views.table import table
 from monitor.analysis.drum_facts import fault_rates, spark_exposure_s, wall_from_outside
 from monitor.contract.config import Cure, Line, Recipe
 from monitor.contract.reading import DrumRow
-from monitor.contract.record import Finding, Floats
+from monitor.contract.record import Finding, Floats, Verdict
+
+ON_PAPER = ("resistance", "decision", "handover")  # said of a whole drum: they stand on its record
 
 
 def content(context: Context, drum: DrumRow) -> list[Any]:
@@ -29,10 +34,12 @@ def content(context: Context, drum: DrumRow) -> list[Any]:
     line, recipe = context.configuration.lines[drum.line], context.recipe(drum.line, drum.recipe, drum.revision)
     length = length_m(context, drum)
     end = drum.start_m + length
-    findings = list(context.record.findings(drum.line, drum.start_m, end))
+    found = context.record.findings(drum.line, drum.start_m, end)
+    findings = [f for f in found if f.kind not in ON_PAPER or f.verdict > Verdict.CONFORMING]
+    findings += as_findings(drum, legacies(context, drum.line, drum.drum))
     rows = context.record.rows(drum.line, drum.start_m, end)
     figure = fault_map(line, recipe, findings, rows, drum.start_m, full_scale_m(length, None))
-    of = drum_runs(context, drum, length)
+    of = whole_runs(context, drum, length)
     data = attributes(page="drum", line=drum.line, length=f"{length:.3f}", drum=drum.drum)
     return [
         html.Div(
@@ -41,11 +48,13 @@ def content(context: Context, drum: DrumRow) -> list[Any]:
                     [
                         html.H1(f"Drum {drum.drum}"),
                         html.P("What is in it?", className="asked"),
+                        dcc.Link("Its family", href=f"/family/{drum.line}/{drum.drum}"),
                         dcc.Link("Its record on paper", href=f"/release/{drum.line}/{drum.drum}"),
                     ],
                     className="top",
                 ),
                 _facts(context, drum, length, [*_rates(recipe, findings, length), *_measured(line, recipe, rows)]),
+                *_flame(context, drum),
                 legend(lengths_m(of)),
                 html.P("Click the map, or give a drum metre below, for the journey of that metre.", className="note"),
                 html.Div(ribbon(of, length, None, size="tall"), className="over-map"),
@@ -74,15 +83,28 @@ def content(context: Context, drum: DrumRow) -> list[Any]:
     ]
 
 
-def revisions(context: Context, drum: DrumRow, length: float) -> str:
-    """By which revisions a drum was judged, and from which drum metre on."""
-    came = [
-        (r.line_metre - drum.start_m, r.recipe.revision)
-        for r in reversed(context.record.came_into_force(drum.line))
-        if r.recipe.recipe == drum.recipe and drum.start_m < r.line_metre < drum.start_m + length
-    ]
-    said = [f"revision {revision} from {words.metres(at)} m on" for at, revision in came]
-    return ", ".join([f"{drum.recipe}, revision {drum.revision}", *said])
+def as_findings(drum: DrumRow, inherited: Sequence[Legacy]) -> list[Finding]:
+    """What a drum inherits, as findings on it: a lane of the map, rows of the table."""
+    return [
+        Finding(
+            drum.line, f"inherited@{x.of.drum}/{x.of_start_m:.1f}", INHERITED, x.of.drum, "inherited", x.verdict,
+            drum.start_m + x.start_m, drum.start_m + x.end_m, x.of.start_ms / 1e3, None, None, None, "m",
+            f"of {x.of.drum}, its metre {words.metres(x.of_start_m)} to {words.metres(x.of_end_m)}",
+        )
+        for x in inherited
+    ]  # fmt: skip
+
+
+def _flame(context: Context, drum: DrumRow) -> list[Any]:
+    """A circuit integrity test: the flame over the test, and what it came to."""
+    test = tested(context, drum)
+    if test is None:
+        return []
+    bad = test.failed or bool(test.outcome and test.outcome.departures)
+    said = html.P(f"Circuit integrity by {test.test.standard}: {test.words}.",
+                  className=f"outcome{' bad' if bad else ''}", id="flame-outcome")  # fmt: skip
+    caution = "Such tests are for competent laboratories: fire, mains voltage and water together."
+    return [said, chart("flame", flame_figure(test)), html.P(caution, className="note")]
 
 
 def _facts(context: Context, drum: DrumRow, length: float, more: list[tuple[str, str]]) -> html.Dl:

@@ -6,8 +6,8 @@ from urllib.parse import quote
 from dash import dcc, html
 
 from dashboard import words
-from dashboard.context import Context
-from dashboard.ribbon import Run, runs
+from dashboard.context import Context, length_m
+from dashboard.heritage import whole_runs
 from dashboard.views.ribbon import legend, ribbon
 from dashboard.views.table import table
 from monitor.contract.reading import DrumRow
@@ -43,23 +43,6 @@ def content(context: Context) -> list[Any]:
     ]
 
 
-def length_m(context: Context, drum: DrumRow) -> float:
-    """Length of a drum; of one being wound, what is on it now."""
-    if drum.end_m is not None:
-        return drum.end_m - drum.start_m
-    line, now = context.configuration.lines[drum.line], context.line_now(drum.line)
-    if now is None or now.drum != drum.drum:
-        return 0.0
-    return max(now.line_metre + line.counter_m - line.take_up_m - drum.start_m, 0.0)
-
-
-def drum_runs(context: Context, drum: DrumRow, wound_m: float) -> list[Run]:
-    """A drum's ribbon from the record."""
-    end = drum.start_m + wound_m
-    first, verdicts = context.record.verdicts(drum.line, drum.start_m, end)
-    return runs(first, verdicts, drum.start_m, end)
-
-
 def drum_link(drum: DrumRow) -> dcc.Link:
     """The way to a drum's page."""
     return dcc.Link(drum.drum, href=f"/drum/{quote(drum.line, safe='')}/{quote(drum.drum, safe='')}")
@@ -67,7 +50,7 @@ def drum_link(drum: DrumRow) -> dcc.Link:
 
 def _row(context: Context, drum: DrumRow) -> list[Any]:
     wound = length_m(context, drum)
-    of = drum_runs(context, drum, wound)
+    of = whole_runs(context, drum, wound)
     metres = {v: sum(r.length_m for r in of if r.verdict is v) for v in Verdict}
     planned = drum.planned_length_m if drum.end_m is None else None
     wide = words.number(wound, "m") + (" so far" if drum.end_m is None else "")

@@ -1,145 +1,111 @@
-"""The record of one drum on paper: what is known of its metres, what stands against release, a signature."""
+"""The record of one drum on paper: what is known of its metres and their ancestry, what stands against release."""
 
 from typing import Any
+from urllib.parse import quote
 
-import numpy as np
-from dash import html
+import dash_mantine_components as dmc
+from dash import dcc, html
 
-from dashboard import words
-from dashboard.context import Context
-from dashboard.pages.drum import revisions
-from dashboard.pages.drums import drum_runs, length_m
+from dashboard.context import Context, length_m
+from dashboard.drum_record import record
+from dashboard.heritage import whole_runs
+from dashboard.sheet import Sheet, sheet_of
 from dashboard.views import attributes
 from dashboard.views.ribbon import ribbon
 from dashboard.views.table import table
-from monitor.analysis.counts import rate_per_km
-from monitor.analysis.drum_facts import spark_exposure_s
-from monitor.analysis.release import coverage, propose
-from monitor.contract.config import Line
 from monitor.contract.reading import DrumRow
-from monitor.contract.record import Verdict
 
-
-def record(context: Context, drum: DrumRow) -> dict[str, Any]:
-    """Everything that the record of a drum says, as plain values: the page shows it, the api gives it as JSON."""
-    line = context.configuration.lines[drum.line]
-    recipe = context.recipe(drum.line, drum.recipe, drum.revision)
-    length = length_m(context, drum)
-    end = drum.start_m + length
-    rows = context.record.rows(drum.line, drum.start_m, end)
-    findings = list(context.record.findings(drum.line, drum.start_m, end))
-    required = [s.path for s in line.stream if s.required and s.kind == "samples" and s.path in rows]
-    seen = coverage(rows, required)
-    events = [f for f in findings if f.kind == "event"]
-    until = drum.end_ms or context.now_ms
-    changes = context.record.alarm_changes(drum.line, drum.start_ms, until, 5000)
-    raised = [c for c in changes if c.event == "raised"]
-    open_ = {(a.alarm, a.occurrence_ms) for a in context.record.alarms_now(drum.line) if "unacknowledged" in a.state}
-    standing = sum((c.alarm, c.occurrence_ms) in open_ for c in raised)
-    inner = rows.get("cure/index-inner")
-    cure_known = not (recipe and recipe.cure) or (
-        inner is not None and len(inner) > 0 and bool(np.isfinite(inner).all())
-    )
-    said = propose(drum.end_m is not None, drum.metres, seen, standing, cure_known)
-    voltage = rows.get("spark-electrode/voltage")
-    rate = rate_per_km(len(events), length) if length > 0 else None
-    return {
-        "drum": drum.drum, "line": drum.line, "recipe": drum.recipe, "revision": drum.revision,
-        "revisions": revisions(context, drum, length), "length_m": length,
-        "begun_ms": drum.start_ms, "ended_ms": drum.end_ms, "start_line_metre": drum.start_m,
-        "end_line_metre": drum.end_m,
-        "metres": {v.word: float(drum.metres.get(v.word) or 0.0) for v in Verdict},
-        "seen_share": seen,
-        "statistics": {n: _statistics(v) for n, v in rows.items() if _told(n, line.streams)},
-        "spark_test": {
-            "faults": len(events), "per_km": rate[0] if rate else None,
-            "voltage_kV": _statistics(voltage) if voltage is not None else None,
-            "exposure_least_s": spark_exposure_s(rows, line, "spark-electrode"),
-        },
-        "findings": [
-            {"kind": f.kind, "stream": f.stream, "check": f.check, "verdict": f.verdict.word,
-             "start_m": f.start_m - drum.start_m, "end_m": None if f.end_m is None else f.end_m - drum.start_m}
-            for f in findings if f.verdict > Verdict.CONFORMING
-        ],
-        "alarms": {"raised": len(raised), "not_answered": standing},
-        "answers": [
-            {"alarm": c.alarm, "event": c.event, "by": c.by, "reason": c.reason, "t_ms": c.t_ms}
-            for c in changes
-            if c.by
-        ],
-        "journal_last_hash": context.record.journal_hash(drum.line),
-        "proposed": said.word, "against": list(said.reasons),
-    }  # fmt: skip
-
-
-def _told(name: str, streams: Any) -> bool:
-    return name.startswith("cure/") or (name in streams and streams[name].unit in ("mm", "degC"))
-
-
-def _statistics(v: Any) -> dict[str, float] | None:
-    good = np.asarray(v, float)
-    good = good[np.isfinite(good)]
-    if not len(good):
-        return None
-    return {
-        "least": float(good.min()),
-        "mean": float(good.mean()),
-        "most": float(good.max()),
-        "sigma": float(good.std()),
-    }
-
-
-def _title(line: Line, name: str) -> str:
-    return name.replace("/", " ").replace("-", " ") if name.startswith("cure/") else words.stream_title(line, name)
+DECISIONS = ("release", "hold", "scrap")
 
 
 def content(context: Context, drum: DrumRow) -> list[Any]:
-    """The sheet: A4 when printed."""
-    r = record(context, drum)
-    length = r["length_m"]
-    line = context.configuration.lines[drum.line]
-    held = r["proposed"] == "hold"
-    ended = words.local(drum.end_ms, context.zone, day=True) if drum.end_ms else "being wound"
-    facts = [
-        ("Works", context.configuration.works.title), ("Line", line.title), ("Drum", drum.drum),
-        ("Recipe", r["revisions"]), ("Length", f"{words.metres(length)} m"),
-        ("Wound", f"{words.local(drum.start_ms, context.zone, day=True)} to {ended}"),
-        ("Line metre", f"{drum.start_m:,.1f} to {'' if drum.end_m is None else f'{drum.end_m:,.1f}'} m"),
-        ("Journal", (r["journal_last_hash"] or "no entry")[:16]),
-    ]  # fmt: skip
-    lengths = [[w, f"{m:,.1f} m", f"{m / length:.2%}" if length else ""] for w, m in r["metres"].items()]
-    seen = [[words.stream_title(line, p), f"{share:.2%}"] for p, share in r["seen_share"].items()]
-    stats = [
-        [_title(line, name), *(f"{found[k]:.4g}" for k in ("least", "mean", "most", "sigma"))]
-        for name, found in r["statistics"].items()
-        if found
-    ]
-    spark = r["spark_test"]
-    volts = spark["voltage_kV"]
-    tested = f"{spark['faults']} faults" + (f", {spark['per_km']:.3g} per km" if spark["per_km"] is not None else "")
-    tested += f"; voltage {volts['least']:.2f} to {volts['most']:.2f} kV" if volts else "; no voltage on record"
-    tested += (
-        f"; at least {spark['exposure_least_s'] * 1e3:.0f} ms in the electrode" if spark["exposure_least_s"] else ""
-    )
+    """The sheet: A4 when printed; below it, on the screen, what a person may add."""
     return [
-        html.Div([html.H1(f"Record of drum {drum.drum}")], className="top", **attributes(page="release")),
-        html.P(f"Proposed by rule: {r['proposed']}." + (f" Against it: {'; '.join(r['against'])}." if held else ""),
-               className=f"outcome{' bad' if held else ''}", id="release-proposed"),
-        html.Dl([html.Div([html.Dt(k), html.Dd(v)]) for k, v in facts], className="facts"),
-        html.Div(ribbon(drum_runs(context, drum, length), length, None, size="tall")),
+        html.Div(_sheet(context, drum), id="release-sheet", **attributes(page="release")),
+        html.Div(_forms(context, drum), className="no-print forms"),
+        dcc.Store(id="release-drum", data={"line": drum.line, "drum": drum.drum}),
+    ]
+
+
+def _sheet(context: Context, drum: DrumRow) -> list[Any]:
+    r = record(context, drum)
+    sheet, length = sheet_of(context, r), length_m(context, drum)
+    where = f"line={quote(drum.line)}&drum={quote(drum.drum)}"
+    return [
         html.Div(
-            [table("Metres by verdict", ["", "Length", "Share"], lengths, empty="", numeric=(1, 2)),
-             table("Evidence: share of metres that each required stream saw", ["Stream", "Seen"], seen,
-                   empty="No stream is required.", numeric=(1,))],
-            className="beside-blocks",
+            [
+                html.H1(sheet.title),
+                html.A("PDF", href=f"/api/v1/release.pdf?{where}", className="no-print"),
+                html.A("JSON", href=f"/api/v1/release?{where}", className="no-print"),
+                dcc.Link("Its family", href=f"/family/{quote(drum.line)}/{quote(drum.drum)}", className="no-print"),
+            ],
+            className="top",
         ),
-        html.P(f"Spark test: {tested}."),
-        table("Over its metres", ["", "Least", "Mean", "Most", "Sigma"], stats, empty="", numeric=(1, 2, 3, 4)),
-        html.P(
-            f"{r['alarms']['raised']} alarms were raised while it was wound, {r['alarms']['not_answered']} of them are "
-            f"not answered; {len(r['answers'])} answers of people."
+        html.P(sheet.proposed, className=f"outcome{' bad' if sheet.held else ''}", id="release-proposed"),
+        html.Dl([html.Div([html.Dt(k), html.Dd(v)]) for k, v in sheet.facts], className="facts"),
+        html.Div(ribbon(whole_runs(context, drum, length), length, None, size="tall")),
+        *_tables(sheet),
+        *(html.P(said) for said in sheet.said),
+        html.P(sheet.caution, className="release-caution"),
+        html.Div([html.P(w) for w in ("Decision", "Name", "Signature", "Date")], className="signature"),
+    ]
+
+
+def _tables(sheet: Sheet) -> list[Any]:
+    return [
+        table(t.caption, list(t.head), [list(row) for row in t.rows], empty=t.empty, numeric=t.numeric)
+        for t in sheet.tables
+    ]
+
+
+def _forms(context: Context, drum: DrumRow) -> list[Any]:
+    """A decision to sign, and a resistance to note."""
+    recipe = context.recipe(drum.line, drum.recipe, drum.revision)
+    signs = [
+        html.H2("Sign"),
+        html.P("Your decision stands in the journal with your name. It changes no verdict and opens no gate.",
+               className="note"),
+        html.Div(
+            [
+                dmc.Select(id="sign-decision", label="Decision", data=[{"value": d, "label": d} for d in DECISIONS],
+                           value="hold", allowDeselect=False, w=140),
+                dmc.TextInput(id="sign-by", label="Name", w=180),
+                dmc.TextInput(id="sign-reason", label="Reason", w=360),
+                dmc.Button("Sign", id="sign-do", mt=24),
+            ],
+            className="controls",
         ),
-        html.P("This sheet advises. It releases nothing: an authorised person does, under the works' own rules.",
-               className="release-caution"),
-        html.Div([html.P("Decision"), html.P("Name"), html.P("Signature"), html.P("Date")], className="signature"),
+        html.P(id="sign-said", role="status"),
     ]  # fmt: skip
+    if recipe is None or recipe.conductor is None or drum.end_m is None:
+        return [*signs, *_hidden()]
+    most = f"{recipe.conductor.section_mm2:g} mm2, class {recipe.conductor.conductor_class}"
+    return [
+        *signs,
+        html.H2("Conductor resistance"),
+        html.P(f"Measured over the whole length; {most} by IEC 60228. Disconnect and earth first: competent people.",
+               className="note"),
+        html.Div(
+            [
+                dmc.NumberInput(id="ohm", label="Resistance", suffix=" ohm", min=0, decimalScale=4, w=150),
+                dmc.NumberInput(id="ohm-at", label="Conductor at", suffix=" \N{DEGREE SIGN}C", value=20, w=130),
+                dmc.TextInput(id="ohm-by", label="Name", w=180),
+                dmc.Button("Note it", id="ohm-do", mt=24),
+            ],
+            className="controls",
+        ),
+        html.P(id="ohm-said", role="status"),
+    ]  # fmt: skip
+
+
+def _hidden() -> list[Any]:
+    """What the callbacks look for where there is nothing to measure."""
+    fields = [dmc.NumberInput(id=name, style={"display": "none"}) for name in ("ohm", "ohm-at")]
+    return [*fields, dmc.TextInput(id="ohm-by", style={"display": "none"}), html.P(id="ohm-said"),
+            dmc.Button(id="ohm-do", style={"display": "none"})]  # fmt: skip
+
+
+def again(context: Context, of: dict[str, str]) -> list[Any] | None:
+    """The sheet anew, for what was added since."""
+    drum = context.record.drum(of["line"], of["drum"])
+    return None if drum is None else _sheet(context, drum)

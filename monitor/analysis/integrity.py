@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from monitor.contract.config import Integrity
 from monitor.contract.record import Floats
 
 
@@ -35,6 +36,14 @@ class Schedule:
 # recalled. Annex E (BS 8434-1): 15 min, then 15 min with water.
 EN_50200 = Schedule("EN 50200", 830.0, 0.0, 40.0, 300.0, 300.0, 10.0, (15, 30, 60, 90, 120))
 EN_50200_WATER = Schedule("EN 50200 annex E", 830.0, 0.0, 40.0, 300.0, 300.0, 10.0, (30,), 900.0)
+
+
+def schedule_of(test: Integrity) -> Schedule:
+    """A recipe's schedule."""
+    return Schedule(
+        test.standard, test.flame_C, test.below_C, test.above_C, test.shock_first_s, test.shock_every_s,
+        test.shock_within_s, tuple(test.classes_min), test.water_from_s, test.settle_s,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)

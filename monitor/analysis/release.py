@@ -24,10 +24,12 @@ def coverage(columns: Mapping[str, Floats], required: Sequence[str]) -> dict[str
 
 
 def propose(
-    ended: bool, metres: Mapping[str, float], seen: Mapping[str, float], standing: int, cure_known: bool
-) -> Proposed:
+    ended: bool, metres: Mapping[str, float], seen: Mapping[str, float], standing: int, cure_known: bool,
+    others: Sequence[str] = (),
+) -> Proposed:  # fmt: skip
     """By rule: ended, every metre conforming, every required stream saw all of it, no alarm of its time unanswered.
 
+    `metres` are counted with what the drum inherits; `others` is what else stands against it, in words.
     Where evidence is missing it never proposes release.
     """
     against = [] if ended else ["the drum is still being wound"]
@@ -38,4 +40,5 @@ def propose(
         against.append("the cure of its metres is not known")
     if standing:
         against.append(f"{standing} alarms of its time are not answered")
+    against += others
     return Proposed("hold" if against else "may be released", tuple(against))

@@ -389,10 +389,11 @@ class Geometry(Settings):
 
 
 class Conductor(Settings):
-    """Cross-section and class by IEC 60228: the largest resistance of the drum follows."""
+    """Cross-section and class by IEC 60228: the largest resistance follows. `required`: none is released unmeasured."""
 
     section_mm2: Positive
     conductor_class: Literal[1, 2, 5]
+    required: bool = False
 
 
 class Tape(Settings):

@@ -63,6 +63,8 @@ class Action(msgspec.Struct, frozen=True):
         "mark metres",
         "note work",
         "hand over",
+        "note resistance",
+        "sign record",
     ]
     by: Annotated[str, Meta(min_length=1, max_length=80)]
     reason: Annotated[str, Meta(max_length=400)] = ""
@@ -72,6 +74,13 @@ class Action(msgspec.Struct, frozen=True):
     start_m: float | None = None
     end_m: float | None = None
     station: Annotated[str, Meta(max_length=60)] | None = None
+    drum: Annotated[str, Meta(max_length=80)] | None = None
+    recipe: Annotated[str, Meta(max_length=60)] | None = None
+    decision: Literal["release", "hold", "scrap"] | None = None
+    ohm: Annotated[float, Meta(gt=0, description="Resistance of the conductor over the whole drum, ohm.")] | None = None
+    at_C: Annotated[float, Meta(ge=-50, le=150, description="Temperature at which it was measured, degC.")] | None = (
+        None
+    )
 
 
 class LimitsStep(msgspec.Struct, frozen=True):

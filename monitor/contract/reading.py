@@ -200,6 +200,10 @@ class Record(Protocol):
         """Line metre at the counter at a time, straight between changes of state; None before the line was known."""
         ...
 
+    def time_at(self, line: str, line_metre: float) -> int | None:
+        """UTC ms at which the counter was last at a line metre, straight between changes of state; None if never."""
+        ...
+
     def journal_hash(self, line: str) -> str | None:
         """Hash of the newest entry of a line's journal, None where there is none."""
         ...

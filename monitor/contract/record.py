@@ -53,7 +53,8 @@ class AlarmState(StrEnum):
 class Finding:
     """A stretch of cable where one check says something; `key` is the same as it grows and closes.
 
-    `kind`: "window", "spark fault", "dwell", "missing", "stuck", "mark", "work", "handover", "cure".
+    `kind`: "window", "spark fault", "dwell", "missing", "stuck", "mark", "work", "handover", "resistance",
+    "decision", "cure".
     `start_m`, `end_m` are line metres; `end_m` is None while the stretch is open.
     """
 

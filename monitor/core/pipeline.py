@@ -34,6 +34,7 @@ from monitor.contract.record import (
 from monitor.contract.selfwatch import SELF_ALARMS
 from monitor.contract.topics import LIMITS, OPERATOR
 from monitor.contract.units import to_si
+from monitor.core import people
 from monitor.core.alarms import AlarmBook, AlarmEvent, Definition
 from monitor.core.arrival import Block, Message, Note, Tick
 from monitor.core.cure import CureStage
@@ -52,6 +53,7 @@ ROWS_TOGETHER = 4  # rows are given out up to a multiple of this, which spares w
 COUNTER_ALARM = "line/counter/fault"
 COUNTER_ALARM_LASTS_S = 30.0
 NOTES = {"note work": "work", "hand over": "handover"}  # what people write down, by the kind of finding it becomes
+OF_CABLE = {"mark metres": people.mark, "note resistance": people.resistance, "sign record": people.decision}
 PEOPLE_KEPT = 500  # messages of people that a repetition is known by
 
 
@@ -254,8 +256,8 @@ class Pipeline:
             self._turns.append((effect_s, one.seq, splice))
         elif isinstance(body, DrumChange | LimitsStep) or body.action in NOTES:
             self._turns.append((effect_s, one.seq, body))
-        elif body.action == "mark metres":
-            out.append(self._mark(body))
+        elif body.action in OF_CABLE:
+            out.append(OF_CABLE[body.action](self.line.line, body, self.recipes))
         else:
             self._events.append(self._answer(one, body))
 
@@ -267,14 +269,6 @@ class Pipeline:
         return AlarmEvent(
             known, one.seq, action.t / 1e3, action.alarm or "", action.action, occurrence,
             by=action.by, reason=action.reason, shelve_for_s=lasts,
-        )  # fmt: skip
-
-    def _mark(self, action: Action) -> Finding:
-        start, end = action.start_m or 0.0, action.end_m if action.end_m is not None else action.start_m or 0.0
-        text = f"{action.by}: {action.reason}" if action.reason else action.by
-        return Finding(
-            self.line.line, f"mark@{action.t}", "mark", "operator/action", "mark", Verdict.SUSPECT,
-            min(start, end), max(start, end), action.t / 1e3, action.t / 1e3, None, None, "", text,
         )  # fmt: skip
 
     def _noted(self, t_s: float, action: Action) -> Finding:

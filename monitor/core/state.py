@@ -16,7 +16,8 @@ class StateTimeline:
     """The line's state as steps in time, final up to `settle`'s argument.
 
     A line slower than `stopped_below` stands, whatever is said of it; one that moves is `ramping` or `running` as the
-    machine says, `ramping` if it still says it stands, `running` if it never said anything.
+    machine says, `ramping` if it still says it stands, `running` if it never said anything. With a threshold of 0
+    nothing moves that tells of it, as on a test bench, and the machine's word stands alone.
     """
 
     stopped_below_m_per_s: float
@@ -87,6 +88,8 @@ class StateTimeline:
         return [len(self.code) - 1]
 
     def _code(self) -> int:
+        if self.stopped_below_m_per_s == 0.0:
+            return STATES.index(self._said or "stopped")
         if not self._moving:
             return STATES.index("stopped")
         return STATES.index(

@@ -21,7 +21,13 @@ from monitor.contract.record import AlarmChange, Finding, Output, Proposal, Revi
 from monitor.contract.schema import JOURNAL
 from monitor.shell.database import open_for_reading
 
-ACTS = {"mark": "mark metres", "work": "note work at {station}", "handover": "hand over"}
+ACTS = {
+    "mark": "mark metres",
+    "work": "note work at {station}",
+    "handover": "hand over",
+    "resistance": "note resistance",
+    "decision": "sign record: {check}",
+}
 BEGINNING = "0" * 64
 FIELDS = ("line", "seq", "t_ms", "who", "action", "target", "reason", "before", "after")
 ONCE = ("line", "t_ms", "who", "action", "target")
@@ -50,10 +56,10 @@ def entries_of(outputs: Iterable[Output]) -> Iterator[Entry]:
             )  # fmt: skip
         elif isinstance(o, Proposal | Revision):
             yield _of_limits(o)
-        elif isinstance(o, Finding) and o.kind in ("mark", "work", "handover"):
+        elif isinstance(o, Finding) and o.kind in ACTS:
             who, _, why = o.text.partition(": ")
             span = f"{o.start_m:.1f} to {o.end_m:.1f} m" if o.end_m is not None else f"{o.start_m:.1f} m"
-            act = ACTS[o.kind].format(station=o.stream.split("/")[0])
+            act = ACTS[o.kind].format(station=o.stream.split("/")[0], check=o.check)
             yield Entry(o.line, round(o.start_s * 1e3), who, act[:40], span, why, "", o.verdict.word)
 
 

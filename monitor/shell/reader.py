@@ -247,6 +247,20 @@ class StoreReader:
         (t0, m0), (t1, m1) = tuple(before[0]), tuple(after[0]) if after else now or tuple(before[0])
         return float(m0 + (m1 - m0) * min((t_ms - t0) / (t1 - t0), 1.0)) if t1 > t0 else float(m1)
 
+    def time_at(self, line: str, line_metre: float) -> int | None:
+        """UTC ms at which the counter was last at a line metre, straight between changes of state."""
+        s = STATE_SPAN.c
+        of_line = select(s.t_ms, s.line_metre).where(s.line == line)
+        last = of_line.where(s.line_metre <= line_metre).order_by(s.line_metre.desc(), s.t_ms.desc()).limit(1)
+        before = self._all(last)
+        after = self._all(of_line.where(s.line_metre > line_metre).order_by(s.line_metre, s.t_ms).limit(1))
+        now = [(r.t_ms, r.line_metre) for r in self.lines_now() if r.line == line and r.line_metre > line_metre]
+        end = tuple(after[0]) if after else now[0] if now else None
+        if not before or end is None:
+            return None
+        (t0, m0), (t1, m1) = tuple(before[0]), end
+        return int(t0 + (t1 - t0) * (line_metre - m0) / (m1 - m0))
+
     def journal_hash(self, line: str) -> str | None:
         """Hash of the newest entry of a line's journal."""
         j = JOURNAL.c

@@ -72,6 +72,11 @@ class FakeRecord:
     def journal_hash(self, line: str) -> str | None:
         return "ab" * 32 if line == "core-1" else None
 
+    def time_at(self, line: str, line_metre: float) -> int | None:
+        if line_metre < FIRST_L_M[line]:
+            return None
+        return round(1e3 * (START_S + (line_metre - FIRST_L_M[line]) * 60.0 / SPEED_M_PER_MIN[line]))
+
     def metre_at(self, line: str, t_ms: int) -> float | None:
         return float(self._L(line, t_ms / 1e3)) if t_ms / 1e3 >= START_S else None
 

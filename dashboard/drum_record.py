@@ -1,0 +1,213 @@
+"""All that the record of a drum says, as plain values: the page shows it, the api gives it, the PDF prints it."""
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+
+from dashboard import words
+from dashboard.context import Context, length_m
+from dashboard.flame import Tested, flames_of, tested
+from dashboard.heritage import Kin, kin, legacies, lineage_of, whole_runs
+from dashboard.ribbon import lengths_m
+from monitor.analysis.counts import rate_per_km
+from monitor.analysis.drum_facts import spark_exposure_s
+from monitor.analysis.release import coverage, propose
+from monitor.contract.config import Line, Recipe
+from monitor.contract.reading import DrumRow
+from monitor.contract.record import Finding, Floats, Verdict
+
+INNER = "cure/index-inner"
+
+
+def record(context: Context, drum: DrumRow) -> dict[str, Any]:
+    """The record of a drum or reel, its ancestry and their evidence with it."""
+    lineage = lineage_of(context)
+    line, recipe = context.configuration.lines[drum.line], context.recipe(drum.line, drum.recipe, drum.revision)
+    length = length_m(context, drum)
+    findings = list(context.record.findings(drum.line, drum.start_m, drum.start_m + length))
+    family = kin(lineage, drum, 0.0, length)
+    evidence = [e for k in family if k.generation <= 0 and (e := _evidence(context, k)) is not None]
+    metres = {v.word: m for v, m in lengths_m(whole_runs(context, drum, length, lineage)).items()}
+    alarms = _alarms(context, drum)
+    tests = [] if recipe and recipe.integrity else flames_of(context, drum, lineage)
+    orphans = lineage.without_parent(drum)
+    resistance = _resistance(findings)
+    others = [*_origin(orphans), *_ohms(resistance, recipe), *_flames(tests)]
+    seen = {f"{e['drum']} {path}": share for e in evidence for path, share in e["seen_share"].items()}
+    cured = all(e["cure_known"] for e in evidence)
+    said = propose(drum.end_m is not None, metres, seen, alarms["not_answered"], cured, others)
+    own = next(e for e in evidence if e["drum"] == drum.drum)
+    of_itself = tested(context, drum)
+    return {
+        "drum": drum.drum, "line": drum.line, "line_title": line.title, "recipe": drum.recipe,
+        "revision": drum.revision, "revisions": revisions(context, drum, length), "length_m": length,
+        "begun_ms": drum.start_ms, "ended_ms": drum.end_ms, "start_line_metre": drum.start_m,
+        "end_line_metre": drum.end_m, "metres": metres, "seen_share": own["seen_share"],
+        "statistics": own["statistics"], "evidence": evidence,
+        "findings": [_finding(f, drum) for f in findings if f.verdict > Verdict.CONFORMING],
+        "inherited": [
+            {"start_m": x.start_m, "end_m": x.end_m, "verdict": x.verdict.word, "drum": x.of.drum, "line": x.of.line,
+             "of_start_m": x.of_start_m, "of_end_m": x.of_end_m}
+            for x in legacies(context, drum.line, drum.drum, lineage)
+        ],
+        "ancestry": [_kin(k) for k in family if k.generation < 0],
+        "went_into": [_kin(k) for k in family if k.generation > 0],
+        "without_origin": [{"start_m": a, "end_m": b, "pay_off": where} for a, b, where in orphans],
+        "integrity": _test(of_itself) if of_itself else None,
+        "integrity_tests": [_test(t) for t in tests],
+        "resistance": resistance, "alarms": {k: alarms[k] for k in ("raised", "not_answered")},
+        "answers": alarms["answers"], "decisions": _decisions(findings),
+        "journal_last_hash": context.record.journal_hash(drum.line),
+        "proposed": said.word, "against": list(said.reasons),
+    }  # fmt: skip
+
+
+def revisions(context: Context, drum: DrumRow, length: float) -> str:
+    """By which revisions a drum was judged, and from which drum metre on."""
+    came = [
+        (r.line_metre - drum.start_m, r.recipe.revision)
+        for r in reversed(context.record.came_into_force(drum.line))
+        if r.recipe.recipe == drum.recipe and drum.start_m < r.line_metre < drum.start_m + length
+    ]
+    said = [f"revision {revision} from {words.metres(at)} m on" for at, revision in came]
+    return ", ".join([f"{drum.recipe}, revision {drum.revision}", *said])
+
+
+# ---- evidence ----------------------------------------------------------------------------------------------------
+
+
+def _evidence(context: Context, of: Kin) -> dict[str, Any] | None:
+    """What was seen of the metres of one drum that are in the one asked about; None for one not wound here."""
+    if of.drum is None or of.drum.line not in context.configuration.lines:
+        return None
+    drum, line = of.drum, context.configuration.lines[of.drum.line]
+    recipe = context.recipe(drum.line, drum.recipe, drum.revision)
+    start, end = drum.start_m + of.start_m, drum.start_m + of.end_m
+    rows = context.record.rows(drum.line, start, end)
+    findings = context.record.findings(drum.line, start, end)
+    required = [s.path for s in line.stream if s.required and s.kind == "samples" and s.path in rows]
+    inner = rows.get(INNER)
+    cured = not (recipe and recipe.cure) or (inner is not None and len(inner) > 0 and bool(np.isfinite(inner).all()))
+    return {
+        "drum": drum.drum, "line": drum.line, "line_title": line.title, "recipe": drum.recipe,
+        "revision": drum.revision, "start_m": of.start_m, "end_m": of.end_m, "begun_ms": drum.start_ms,
+        "seen_share": coverage(rows, required), "cure_known": cured,
+        "statistics": {n: _statistics(v) for n, v in rows.items() if _told(n, line)},
+        "spark_tests": _sparks(line, recipe, rows, findings, of.end_m - of.start_m),
+    }  # fmt: skip
+
+
+def _sparks(
+    line: Line, recipe: Recipe | None, rows: Mapping[str, Floats], findings: Any, length: float
+) -> list[dict[str, Any]]:
+    """Each spark tester of a line: faults it found, its voltage, and the shortest exposure."""
+    found = []
+    for check in recipe.event_check if recipe else []:
+        station, quantity = check.stream.split("/")
+        if quantity != "spark-fault":
+            continue
+        faults = sum(f.kind == "event" and f.stream == check.stream for f in findings)
+        voltage = rows.get(f"{station}/voltage")
+        found.append(
+            {"station": station, "title": words.station_title(line, station), "faults": faults,
+             "per_km": rate_per_km(faults, length)[0] if length > 0 else None,
+             "voltage_kV": _statistics(voltage) if voltage is not None else None,
+             "exposure_least_s": spark_exposure_s(rows, line, station)}
+        )  # fmt: skip
+    return found
+
+
+def _told(name: str, line: Line) -> bool:
+    marched = name.startswith(("cure/", "cooling/"))
+    return marched or (name in line.streams and line.streams[name].unit in ("mm", "degC", "%"))
+
+
+def _statistics(v: Any) -> dict[str, float] | None:
+    good = np.asarray(v, float)
+    good = good[np.isfinite(good)]
+    if not len(good):
+        return None
+    return {
+        "least": float(good.min()),
+        "mean": float(good.mean()),
+        "most": float(good.max()),
+        "sigma": float(good.std()),
+    }
+
+
+# ---- what else stands beside it ------------------------------------------------------------------------------------
+
+
+def _alarms(context: Context, drum: DrumRow) -> dict[str, Any]:
+    until = drum.end_ms or context.now_ms
+    changes = context.record.alarm_changes(drum.line, drum.start_ms, until, 5000)
+    raised = [c for c in changes if c.event == "raised"]
+    open_ = {(a.alarm, a.occurrence_ms) for a in context.record.alarms_now(drum.line) if "unacknowledged" in a.state}
+    return {
+        "raised": len(raised),
+        "not_answered": sum((c.alarm, c.occurrence_ms) in open_ for c in raised),
+        "answers": [
+            {"alarm": c.alarm, "event": c.event, "by": c.by, "reason": c.reason, "t_ms": c.t_ms}
+            for c in changes
+            if c.by
+        ],
+    }
+
+
+def _finding(f: Finding, drum: DrumRow) -> dict[str, Any]:
+    return {
+        "kind": f.kind, "stream": f.stream, "check": f.check, "verdict": f.verdict.word,
+        "start_m": f.start_m - drum.start_m, "end_m": None if f.end_m is None else f.end_m - drum.start_m,
+    }  # fmt: skip
+
+
+def _kin(k: Kin) -> dict[str, Any]:
+    return {
+        "drum": k.name, "line": k.drum.line if k.drum else None, "generation": k.generation,
+        "start_m": k.start_m, "end_m": k.end_m,
+    }  # fmt: skip
+
+
+def _test(t: Tested) -> dict[str, Any]:
+    return {
+        "drum": t.drum.drum, "line": t.drum.line, "standard": t.test.standard, "ignition_ms": t.ignition_ms,
+        "ended_ms": t.ended_ms, "said": t.words, "failed": t.failed,
+        "held_s": t.outcome.held_s if t.outcome else None, "class_min": t.outcome.class_min if t.outcome else None,
+        "departures": list(t.outcome.departures) if t.outcome else [],
+    }  # fmt: skip
+
+
+def _resistance(findings: list[Finding]) -> dict[str, Any] | None:
+    """The newest measurement on record."""
+    told = [f for f in findings if f.kind == "resistance" and f.extreme is not None]
+    if not told:
+        return None
+    newest = max(told, key=lambda f: f.start_s)
+    return {
+        "ohm_per_km_at_20_C": newest.extreme, "most": newest.limit, "by": newest.text,
+        "t_ms": round(newest.start_s * 1e3), "verdict": newest.verdict.word,
+    }  # fmt: skip
+
+
+def _decisions(findings: list[Finding]) -> list[dict[str, Any]]:
+    """Who decided what of the drum, oldest first."""
+    told = sorted((f for f in findings if f.kind == "decision"), key=lambda f: f.start_s)
+    return [{"decision": f.check, "by": f.text, "t_ms": round(f.start_s * 1e3)} for f in told]
+
+
+def _origin(orphans: list[tuple[float, float, str]]) -> list[str]:
+    return [f"what went in at {where} for {b - a:,.1f} m is not on record" for a, b, where in orphans]
+
+
+def _ohms(resistance: dict[str, Any] | None, recipe: Recipe | None) -> list[str]:
+    conductor = recipe.conductor if recipe else None
+    if resistance is None:
+        return ["the conductor's resistance was not measured"] if conductor and conductor.required else []
+    if resistance["verdict"] != Verdict.CONFORMING.word:
+        return [f"the conductor has {resistance['ohm_per_km_at_20_C']:.3g} ohm/km, allowed {resistance['most']:g}"]
+    return []
+
+
+def _flames(tests: list[Tested]) -> list[str]:
+    return [f"circuit integrity of {t.drum.drum}: {t.words}" for t in tests if t.failed]

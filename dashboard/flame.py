@@ -1,0 +1,113 @@
+"""Circuit integrity tests on record: what each specimen's streams come to, and which tests belong to a drum."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from dashboard.context import Context
+from dashboard.heritage import lineage_of
+from monitor.analysis.integrity import Outcome, judge, schedule_of
+from monitor.analysis.lineage import Lineage
+from monitor.contract.config import Integrity
+from monitor.contract.reading import DrumRow
+from monitor.contract.record import Floats
+from monitor.contract.topics import Stream
+
+
+@dataclass(frozen=True, slots=True)
+class Tested:
+    """A specimen in the flame. `outcome` is None before ignition; `burning` while it is not over."""
+
+    drum: DrumRow
+    test: Integrity
+    ignition_ms: int | None
+    ended_ms: int | None
+    outcome: Outcome | None
+    failed: bool
+    t_s: Floats
+    flame_C: Floats
+    shocks_s: tuple[float, ...]
+    water_s: float | None
+
+    @property
+    def burning(self) -> bool:
+        return self.ignition_ms is not None and self.ended_ms is None
+
+    @property
+    def words(self) -> str:
+        """The result in a sentence."""
+        if self.outcome is None:
+            return "not lit yet"
+        held = f"held {self.outcome.held_s:,.0f} s"
+        if self.burning:
+            return f"burning, {held} so far"
+        if self.failed:
+            return f"the circuit failed after {self.outcome.held_s:,.0f} s"
+        if not self.outcome.valid:
+            return f"{held}, but the schedule was not kept: {'; '.join(self.outcome.departures)}"
+        earned = self.outcome.class_min
+        return f"{held}: " + (f"{earned} min earned" if earned else "too short for any class")
+
+
+def tested(context: Context, drum: DrumRow) -> Tested | None:
+    """The test of a specimen; None for a drum of another kind."""
+    recipe = context.recipe(drum.line, drum.recipe, drum.revision or None)
+    if recipe is None or recipe.integrity is None:
+        return None
+    test = recipe.integrity
+    until = drum.end_ms if drum.end_ms is not None else context.now_ms
+    lit = _lit(context, drum, until)
+    if lit is None:
+        return Tested(drum, test, None, None, None, False, np.empty(0), np.empty(0), (), None)
+    begun, ended = lit
+    last = ended if ended is not None else until
+    t_ms, v = _samples(context, drum.line, test.flame, begun, last)
+    shocks, water, failures = (
+        _since(context, drum.line, path, begun, last) for path in (test.shock, test.water, test.circuit)
+    )
+    broken = failures[0] if failures else None
+    outcome = None
+    if last > begun:
+        ran_s = (last - begun) / 1e3
+        first_water = water[0] if water else None
+        outcome = judge(schedule_of(test), (t_ms - begun) / 1e3, v, shocks, broken, ran_s, first_water)
+    return Tested(
+        drum, test, begun, ended, outcome, broken is not None, (t_ms - begun) / 1e3, v, tuple(shocks),
+        water[0] if water else None,
+    )  # fmt: skip
+
+
+def flames_of(context: Context, drum: DrumRow, lineage: Lineage | None = None) -> list[Tested]:
+    """Tests of specimens cut from a drum, or from its neighbours out of the same drum before."""
+    lineage = lineage or lineage_of(context)
+    parents = {s.parent for s in lineage.parents(drum.drum)}
+    names: dict[str, None] = {}
+    for name in (drum.drum, *sorted(parents)):
+        row = lineage.drums.get(name) or next(iter(context.record.drums_named(name)), None)
+        if row is not None:
+            pieces = lineage.family(row).forward(name, 0.0, float("inf"))
+            names |= dict.fromkeys(p.drum for p in pieces)
+    rows = [lineage.drums[name] for name in names if name in lineage.drums]
+    found = [t for row in rows if (t := tested(context, row)) is not None]
+    return sorted(found, key=lambda t: t.drum.start_ms)
+
+
+def _lit(context: Context, drum: DrumRow, until_ms: int) -> tuple[int, int | None] | None:
+    """Ignition and the end of the flame, as the bench's state tells them."""
+    states = context.record.states(drum.line, drum.start_ms, until_ms)
+    begun = next((t for t, state, _ in states if state == "running" and t >= drum.start_ms), None)
+    if begun is None:
+        return None
+    return begun, next((t for t, state, _ in states if state == "stopped" and t > begun), None)
+
+
+def _samples(context: Context, line: str, path: str, start_ms: int, end_ms: int) -> tuple[Floats, Floats]:
+    trend = context.record.samples(Stream(line, *path.split("/")), start_ms, end_ms)
+    return trend.t_ms.astype(np.float64), trend.v
+
+
+def _since(context: Context, line: str, path: str | None, begun_ms: int, end_ms: int) -> list[float]:
+    """Times of events, s from ignition."""
+    if path is None:
+        return []
+    return [float(t - begun_ms) / 1e3 for t in _samples(context, line, path, begun_ms, end_ms)[0].tolist()]

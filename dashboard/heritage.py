@@ -1,0 +1,106 @@
+"""What a drum has from the drums that went into it: their bad metres where they lie on it, and its family."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from dashboard.context import Context
+from dashboard.ribbon import Run, laid_over, runs
+from monitor.analysis.ancestry import Family, inherited
+from monitor.analysis.lineage import Lineage
+from monitor.contract.reading import DrumRow
+from monitor.contract.record import Verdict
+
+KEEP_MS = 10_000  # what a drum inherits changes only when another is put on
+
+
+@dataclass(frozen=True, slots=True)
+class Legacy:
+    """Metres of a drum in which bad metres of an earlier one lie; `of_start_m` to `of_end_m` are that one's own."""
+
+    start_m: float
+    end_m: float
+    verdict: Verdict
+    of: DrumRow
+    of_start_m: float
+    of_end_m: float
+
+
+def lineage_of(context: Context) -> Lineage:
+    """Families as the record tells them now."""
+    return Lineage(
+        context.record, context.configuration, lambda d: context.recipe(d.line, d.recipe, d.revision or None)
+    )
+
+
+def legacies(context: Context, line: str, drum: str, lineage: Lineage | None = None) -> list[Legacy]:
+    """What a drum inherits, in wound order; kept for some seconds, since every ribbon asks for it."""
+    if not context.configuration.lines[line].pay_off:
+        return []
+    key, slot = (line, drum), context.now_ms // KEEP_MS
+    kept = context.kept.get(key)
+    if kept is None or kept[0] != slot:
+        row = context.record.drum(line, drum)
+        kept = context.kept[key] = (slot, _legacies(context, row, lineage or lineage_of(context)) if row else [])
+    return list(kept[1])
+
+
+def _legacies(context: Context, drum: DrumRow, lineage: Lineage) -> list[Legacy]:
+    family = lineage.family(drum, forward=False)
+    found = []
+    for of, start_m, end_m in _extents(family, drum.drum):
+        earlier = lineage.drums.get(of)
+        if earlier is None:
+            continue
+        for run in _own_runs(context, earlier, start_m, end_m):
+            if run.verdict > Verdict.CONFORMING:
+                places = inherited(family, drum.drum, [(of, run.start_m, run.end_m)])
+                found += [Legacy(a, b, run.verdict, earlier, run.start_m, run.end_m) for a, b, _ in places]
+    return sorted(found, key=lambda x: (x.start_m, x.of.drum))
+
+
+def _extents(family: Family, drum: str) -> list[tuple[str, float, float]]:
+    """Each earlier drum with the stretch of it that is in this one."""
+    reach: dict[str, tuple[float, float]] = {}
+    for piece in family.back(drum, 0.0, float("inf")):
+        a, b = reach.get(piece.drum, (piece.start_m, piece.end_m))
+        reach[piece.drum] = min(a, piece.start_m), max(b, piece.end_m)
+    return [(name, a, b) for name, (a, b) in reach.items()]
+
+
+def _own_runs(context: Context, drum: DrumRow, start_m: float, end_m: float) -> list[Run]:
+    first, verdicts = context.record.verdicts(drum.line, drum.start_m + start_m, drum.start_m + end_m)
+    found = runs(first, verdicts, drum.start_m + start_m, drum.start_m + end_m)
+    return [Run(r.start_m + start_m, r.end_m + start_m, r.verdict) for r in found]
+
+
+def as_runs(of: Sequence[Legacy]) -> list[Run]:
+    """What is inherited as runs of the drum that inherits it."""
+    return [Run(x.start_m, x.end_m, x.verdict) for x in of]
+
+
+def whole_runs(context: Context, drum: DrumRow, wound_m: float, lineage: Lineage | None = None) -> list[Run]:
+    """A drum's ribbon: what its own line found, and over it what it inherits; the graver stands."""
+    end = drum.start_m + wound_m
+    first, verdicts = context.record.verdicts(drum.line, drum.start_m, end)
+    own = runs(first, verdicts, drum.start_m, end)
+    return laid_over(own, as_runs(legacies(context, drum.line, drum.drum, lineage)))
+
+
+@dataclass(frozen=True, slots=True)
+class Kin:
+    """One drum of a family: by how many processes it is apart (before 0: earlier), and the metres that it shares."""
+
+    name: str
+    drum: DrumRow | None
+    generation: int
+    start_m: float
+    end_m: float
+
+
+def kin(lineage: Lineage, drum: DrumRow, start_m: float, end_m: float) -> list[Kin]:
+    """Every drum that shares an interval of this one, the earliest process first; the drum itself is among them."""
+    family = lineage.family(drum)
+    found = [Kin(drum.drum, drum, 0, start_m, end_m)]
+    for sign, pieces in ((-1, family.back(drum.drum, start_m, end_m)), (1, family.forward(drum.drum, start_m, end_m))):
+        found += [Kin(p.drum, lineage.drums.get(p.drum), sign * p.generation, p.start_m, p.end_m) for p in pieces]
+    return sorted(found, key=lambda k: (k.generation, k.name, k.start_m))

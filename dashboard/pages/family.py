@@ -1,0 +1,133 @@
+"""What is this reel made of, and where did this drum go? Its family from core to reel, metre by metre."""
+
+from typing import Any
+from urllib.parse import quote
+
+import dash_mantine_components as dmc
+from dash import dcc, html
+
+from dashboard import words
+from dashboard.context import Context, length_m
+from dashboard.heritage import Kin, kin, lineage_of, whole_runs
+from dashboard.pages.drums import drum_link
+from dashboard.ribbon import place_percent
+from dashboard.views import attributes
+from dashboard.views.ribbon import ribbon
+from dashboard.views.table import table
+from monitor.analysis.lineage import Lineage
+from monitor.contract.reading import DrumRow
+
+MET = ("degC", "kV", "mm", "%")
+
+
+def content(context: Context, drum: DrumRow) -> list[Any]:
+    """The whole family, and a metre to follow through it."""
+    length = length_m(context, drum)
+    line = context.configuration.lines[drum.line]
+    return [
+        html.Div(
+            [
+                html.H1(f"Family of drum {drum.drum}"),
+                html.P("What is it made of, and where did it go?", className="asked"),
+                drum_link(drum),
+                dcc.Link("Its record on paper", href=f"/release/{quote(drum.line)}/{quote(drum.drum)}"),
+            ],
+            className="top",
+            **attributes(page="family"),
+        ),
+        html.P(
+            f"{line.title}, {words.quantity(length, 'm')}. A drum unwinds from its outer end, so metres turn round at "
+            "every process; a metre of laid-up cable takes more than a metre of each core.", className="note",
+        ),
+        dmc.NumberInput(
+            id="family-metre", label="Follow drum metre", suffix=" m", min=0, max=max(length, 0.0), step=1, w=180,
+            value=round(length / 2), debounce=300,
+        ),
+        html.Div(id="family-answer"),
+        dcc.Store(id="family-drum", data={"line": drum.line, "drum": drum.drum}),
+    ]  # fmt: skip
+
+
+def answer(context: Context, drum: DrumRow, metre: float | None) -> list[Any]:
+    """Ribbons of all kin, the earliest process first, with the metre marked; and what it met at each."""
+    lineage, length = lineage_of(context), length_m(context, drum)
+    whole = kin(lineage, drum, 0.0, length)
+    at = None if metre is None or not 0 <= metre <= length else metre
+    here = kin(lineage, drum, max(at - 0.5, 0.0), min(at + 0.5, length)) if at is not None else []
+    return [_ribbons(context, lineage, whole, here), _followed(context, here, at), _orphans(lineage, drum)]
+
+
+def _ribbons(context: Context, lineage: Lineage, whole: list[Kin], here: list[Kin]) -> html.Div:
+    rows = []
+    for name in dict.fromkeys(k.name for k in whole):
+        of = [k for k in whole if k.name == name]
+        marks = [k for k in here if k.name == name]
+        rows.append(_row(context, lineage, of, marks))
+    head = ["Drum", "Process", "Its metres here", "Ribbon, 0 to its length; the metre is marked"]
+    return table("The family, earliest process first", head, rows, empty="", classes="drums family", numeric=(2,))
+
+
+def _row(context: Context, lineage: Lineage, of: list[Kin], marks: list[Kin]) -> list[Any]:
+    first, last = min(k.start_m for k in of), max(k.end_m for k in of)
+    span = f"{words.metres(first)} to {words.metres(last)}"
+    drum = of[0].drum
+    if drum is None or drum.line not in context.configuration.lines:
+        return [of[0].name, "not wound here", span, ""]
+    length = length_m(context, drum)
+    strip = html.Div(
+        [ribbon(whole_runs(context, drum, length, lineage), length, None, size="small"),
+         *(_mark(k, length) for k in marks)],
+        className="marked",
+    )  # fmt: skip
+    title = context.configuration.lines[drum.line].title
+    return [drum_link(drum), title, span, strip]
+
+
+def _mark(k: Kin, length: float) -> html.Span:
+    left, _ = place_percent((k.start_m + k.end_m) / 2, k.end_m, max(length, 1.0))
+    return html.Span(className="mark", style={"left": f"{left:.3f}%"}, title=f"{words.metres(k.start_m)} m")
+
+
+def _followed(context: Context, here: list[Kin], at: float | None) -> html.Div:
+    if at is None:
+        return html.Div(html.P("Give a metre of this drum to follow it."))
+    rows = [row for k in here if (row := _met(context, k)) is not None]
+    return table(
+        f"Drum metre {words.metres(at)} on its way, earliest process first",
+        ["Drum", "Process", "Drum metre", "When", "What it met", ""], rows, empty="Nothing on record.", numeric=(2,),
+        classes="journey-table",
+    )  # fmt: skip
+
+
+def _met(context: Context, k: Kin) -> list[Any] | None:
+    if k.drum is None or k.drum.line not in context.configuration.lines:
+        return [k.name, "not wound here", words.metres((k.start_m + k.end_m) / 2), "", "", ""]
+    drum, line = k.drum, context.configuration.lines[k.drum.line]
+    metre = (k.start_m + k.end_m) / 2
+    if metre > length_m(context, drum):
+        return None
+    whole = float(int(drum.start_m + metre))
+    row = context.record.rows(drum.line, whole, whole + 1)
+    said = [
+        f"{s.title or s.quantity} {words.quantity(float(row[s.path][0]), s.unit)}"
+        for s in line.stream
+        if s.unit in MET and s.path in row and len(row[s.path]) and row[s.path][0] == row[s.path][0]
+    ]
+    index = row.get("cure/index-inner")
+    if index is not None and len(index) and index[0] == index[0]:
+        said.append(f"cure index {words.number(float(index[0]), '')}")
+    when = context.record.time_at(drum.line, drum.start_m + metre + line.take_up_m - line.counter_m)
+    link = f"/drum/{quote(drum.line)}/{quote(drum.drum)}?metre={metre:.0f}"
+    return [
+        drum_link(drum), line.title, words.metres(metre),
+        words.local(when, context.zone, day=True) if when is not None else "not on record",
+        "; ".join(said), dcc.Link("its journey", href=link),
+    ]  # fmt: skip
+
+
+def _orphans(lineage: Lineage, drum: DrumRow) -> html.Div:
+    found = lineage.without_parent(drum)
+    if not found:
+        return html.Div()
+    said = "; ".join(f"{words.metres(a)} to {words.metres(b)} m at {where}" for a, b, where in found)
+    return html.Div(html.P(f"What went in is not on record: {said}.", className="outcome bad"))

@@ -1,0 +1,152 @@
+"""The record of a drum in words and tables, the same for the page and for the PDF."""
+
+from dataclasses import dataclass
+from typing import Any
+
+from dashboard import words
+from dashboard.context import Context
+
+CAUTION = "This sheet advises. It releases nothing: an authorised person does, under the works' own rules."
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """One table: caption, head, rows of text, which columns are numbers, and what stands for no rows."""
+
+    caption: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    numeric: tuple[int, ...] = ()
+    empty: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """What is printed of a drum, in order."""
+
+    title: str
+    proposed: str
+    held: bool
+    facts: tuple[tuple[str, str], ...]
+    tables: tuple[Block, ...]
+    said: tuple[str, ...]
+    caution: str = CAUTION
+
+
+def sheet_of(context: Context, r: dict[str, Any]) -> Sheet:
+    """From the record (see `drum_record.record`)."""
+    held = r["proposed"] == "hold"
+    against = f" Against it: {'; '.join(r['against'])}." if held else ""
+    test = r["integrity"]
+    proposed = f"Proposed by rule: {r['proposed']}.{against}"
+    if test is not None:
+        held = test["failed"] or bool(test["departures"])
+        proposed = f"Circuit integrity by {test['standard']}: {test['said']}."
+    blocks = [_metres(r), _ancestry(context, r), _inherited(r), _seen(context, r), _sparks(r), _statistics(context, r)]
+    return Sheet(
+        f"Record of drum {r['drum']}", proposed, held, _facts(context, r),
+        tuple(b for b in blocks if b is not None), _said(context, r),
+    )  # fmt: skip
+
+
+def _facts(context: Context, r: dict[str, Any]) -> tuple[tuple[str, str], ...]:
+    ended = words.local(r["ended_ms"], context.zone, day=True) if r["ended_ms"] else "being wound"
+    end = "" if r["end_line_metre"] is None else f"{r['end_line_metre']:,.1f}"
+    facts = [
+        ("Works", context.configuration.works.title), ("Line", r["line_title"]), ("Drum", r["drum"]),
+        ("Recipe", r["revisions"]), ("Length", f"{words.metres(r['length_m'])} m"),
+        ("Wound", f"{words.local(r['begun_ms'], context.zone, day=True)} to {ended}"),
+        ("Line metre", f"{r['start_line_metre']:,.1f} to {end} m"),
+        ("Journal", (r["journal_last_hash"] or "no entry")[:16]),
+    ]  # fmt: skip
+    ohm = r["resistance"]
+    if ohm is not None:
+        most = f", at most {ohm['most']:g}" if ohm["most"] is not None else ""
+        facts.append(("Resistance", f"{ohm['ohm_per_km_at_20_C']:.3f} ohm/km at 20 \N{DEGREE SIGN}C{most}"))
+    return tuple(facts)
+
+
+def _metres(r: dict[str, Any]) -> Block:
+    length = r["length_m"]
+    rows = [(w, f"{m:,.1f} m", f"{m / length:.2%}" if length else "") for w, m in r["metres"].items()]
+    return Block("Metres by verdict, with what is inherited", ("", "Length", "Share"), tuple(rows), (1, 2))
+
+
+def _ancestry(context: Context, r: dict[str, Any]) -> Block | None:
+    if not r["ancestry"] and not r["without_origin"]:
+        return None
+    rows = [(a["drum"], _line(context, a["line"]), f"{a['start_m']:,.1f}", f"{a['end_m']:,.1f}") for a in r["ancestry"]]
+    rows += [(f"not on record ({o['pay_off']})", "", f"{o['start_m']:,.1f}", f"{o['end_m']:,.1f}")
+             for o in r["without_origin"]]  # fmt: skip
+    return Block("What is in it", ("Drum", "Wound on", "From its m", "To its m"), tuple(rows), (2, 3))
+
+
+def _line(context: Context, line: str | None) -> str:
+    found = context.configuration.lines.get(line or "")
+    return found.title if found else "not wound here"
+
+
+def _inherited(r: dict[str, Any]) -> Block | None:
+    if not r["inherited"]:
+        return None
+    rows = [
+        (x["verdict"], f"{x['start_m']:,.1f}", f"{x['end_m']:,.1f}",
+         f"{x['drum']} at {x['of_start_m']:,.1f} to {x['of_end_m']:,.1f} m")
+        for x in r["inherited"]
+    ]  # fmt: skip
+    return Block("Inherited from earlier drums", ("Verdict", "From m", "To m", "Of"), tuple(rows), (1, 2))
+
+
+def _seen(context: Context, r: dict[str, Any]) -> Block:
+    rows = [
+        (e["drum"], words.stream_title(context.configuration.lines[e["line"]], path), f"{share:.2%}")
+        for e in r["evidence"]
+        for path, share in e["seen_share"].items()
+    ]
+    caption = "Evidence: share of metres that each required stream saw"
+    return Block(caption, ("Drum", "Stream", "Seen"), tuple(rows), (2,), "No stream is required.")
+
+
+def _sparks(r: dict[str, Any]) -> Block | None:
+    rows = []
+    for e in r["evidence"]:
+        for s in e["spark_tests"]:
+            volts, held = s["voltage_kV"], s["exposure_least_s"]
+            rows.append(
+                (e["drum"], s["title"], str(s["faults"]), "" if s["per_km"] is None else f"{s['per_km']:.3g}",
+                 f"{volts['least']:.2f} to {volts['most']:.2f}" if volts else "not on record",
+                 f"{held * 1e3:.0f}" if held else "")
+            )  # fmt: skip
+    if not rows:
+        return None
+    head = ("Drum", "Spark test", "Faults", "Per km", "Voltage kV", "At least ms")
+    return Block("Spark tests of these metres", head, tuple(rows), (2, 3, 4, 5))
+
+
+def _statistics(context: Context, r: dict[str, Any]) -> Block:
+    rows = [
+        (e["drum"], _title(context, e["line"], name), *(f"{found[k]:.4g}" for k in ("least", "mean", "most", "sigma")))
+        for e in r["evidence"]
+        for name, found in e["statistics"].items()
+        if found
+    ]
+    head = ("Drum", "", "Least", "Mean", "Most", "Sigma")
+    return Block("Over its metres", head, tuple(rows), (2, 3, 4, 5))
+
+
+def _title(context: Context, line: str, name: str) -> str:
+    if name.startswith(("cure/", "cooling/")):
+        return name.replace("/", " ").replace("-", " ")
+    return words.stream_title(context.configuration.lines[line], name)
+
+
+def _said(context: Context, r: dict[str, Any]) -> tuple[str, ...]:
+    alarms = r["alarms"]
+    raised, waiting, answers = alarms["raised"], alarms["not_answered"], len(r["answers"])
+    said = [f"{raised} alarms were raised while it was wound, {waiting} not answered; {answers} answers of people."]
+    said += [f"Circuit integrity, {t['standard']}, specimen {t['drum']}: {t['said']}." for t in r["integrity_tests"]]
+    said += [
+        f"{words.local(d['t_ms'], context.zone, day=True)}: {d['decision']}, signed by {d['by']}."
+        for d in r["decisions"]
+    ]
+    return tuple(said)

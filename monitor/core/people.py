@@ -1,0 +1,66 @@
+"""What people say of cable, as findings: metres marked, a resistance measured, a drum's record signed."""
+
+from collections.abc import Mapping
+
+from monitor.contract.config import Recipe
+from monitor.contract.messages import Action
+from monitor.contract.record import Finding, Verdict
+from monitor.physics.resistance import most_ohm_per_km, to_20_C
+
+M_PER_KM = 1000.0
+
+
+def mark(line: str, action: Action, _recipes: Mapping[str, Recipe]) -> Finding:
+    """Metres that someone wants looked at."""
+    return _finding(line, action, "mark", "mark", Verdict.SUSPECT)
+
+
+def resistance(line: str, action: Action, recipes: Mapping[str, Recipe]) -> Finding:
+    """A conductor's resistance over a drum, at 20 degC and per km of cable, against the largest of IEC 60228."""
+    per_km = _per_km(action)
+    most = _most(recipes.get(action.recipe or ""))
+    bad = per_km is not None and most is not None and per_km > most
+    verdict = Verdict.NONCONFORMING if bad else Verdict.CONFORMING
+    return _finding(line, action, "resistance", "resistance", verdict, per_km, most, "ohm/km")
+
+
+def decision(line: str, action: Action, _recipes: Mapping[str, Recipe]) -> Finding:
+    """What an authorised person decided of a drum. It changes no verdict: the record keeps both."""
+    return _finding(line, action, "decision", action.decision or "hold", Verdict.CONFORMING)
+
+
+def _per_km(action: Action) -> float | None:
+    """At 20 degC and per km of cable; None where ohm, temperature or a length is not told."""
+    start, end = _span(action)
+    if action.ohm is None or action.at_C is None or end <= start:
+        return None
+    return to_20_C(action.ohm, action.at_C) / (end - start) * M_PER_KM
+
+
+def _most(recipe: Recipe | None) -> float | None:
+    if recipe is None or recipe.conductor is None:
+        return None
+    try:
+        return most_ohm_per_km(recipe.conductor.section_mm2, recipe.conductor.conductor_class)
+    except ValueError:
+        return None
+
+
+def _span(action: Action) -> tuple[float, float]:
+    start = action.start_m or 0.0
+    end = action.end_m if action.end_m is not None else start
+    return min(start, end), max(start, end)
+
+
+def _finding(
+    line: str, action: Action, kind: str, check: str, verdict: Verdict, extreme: float | None = None,
+    limit: float | None = None, unit: str = "",
+) -> Finding:  # fmt: skip
+    start, end = _span(action)
+    at = f" ({action.ohm:g} ohm at {action.at_C:g} degC)" if action.ohm is not None and action.at_C is not None else ""
+    text = f"{action.by}: {action.reason}{at}" if action.reason or at else action.by
+    stream = "operator/action" if kind == "mark" else f"operator/{kind}"
+    return Finding(
+        line, f"{kind}@{action.t}", kind, stream, check, verdict, start, end, action.t / 1e3, action.t / 1e3,
+        extreme, limit, unit, text,
+    )  # fmt: skip
