@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from monitor.contract.record import Splice
 
 EXACT_M = 1e-9
-HOLE_M = 1e-3  # what is shorter than this is no cable
+HOLE_M = 0.1  # what is shorter is the counter, no cable
 
 
 @dataclass(frozen=True, slots=True)

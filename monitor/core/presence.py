@@ -58,10 +58,11 @@ class Missing:
 
 @dataclass(slots=True)
 class Stuck:
-    """Raised when a value has not changed at all for `after_s` while the line moves."""
+    """Raised when a value has not changed at all for `after_s` while the line moves; a silence so long begins anew."""
 
     after_s: float
     value: float = np.nan
+    heard_s: float = np.nan
     since_s: float = np.nan
     stuck: bool = False
 
@@ -72,7 +73,7 @@ class Stuck:
         fresh = np.empty(len(v), dtype=bool)
         fresh[0] = v[0] != self.value
         np.not_equal(v[1:], v[:-1], out=fresh[1:])
-        fresh |= ~moving
+        fresh |= ~moving | (np.diff(t_s, prepend=self.heard_s) >= self.after_s)
         since = np.where(fresh, t_s, -np.inf)
         if not fresh[0]:
             since[0] = self.since_s
@@ -84,5 +85,6 @@ class Stuck:
             t = float(t_s[i])
             begun = float(since[i]) if long[i] else t
             out.append(Silence(bool(long[i]), t, begun, float(known_s[i]), int(seq[i])))
-        self.value, self.since_s, self.stuck = float(v[-1]), float(since[-1]), bool(long[-1])
+        self.value, self.heard_s = float(v[-1]), float(t_s[-1])
+        self.since_s, self.stuck = float(since[-1]), bool(long[-1])
         return out

@@ -42,7 +42,9 @@ class Child:
 def _options(parser: ArgumentParser) -> None:
     parser.add_argument("--configs", type=Path, default=Path("configs"), metavar="DIR", help="the works' configuration")
     parser.add_argument("--scenario", default="demo", help="what the simulated lines do (default: demo)")
-    parser.add_argument("--pace", default="1", help="simulated seconds a second (default: 1)")
+    parser.add_argument(
+        "--pace", default="0", help="simulated seconds a second; 0: the scenario's past at once, then real time (0)"
+    )
 
 
 def _run(options: Namespace) -> int:
@@ -114,6 +116,12 @@ class _Run:
         if not self._wait(lambda: _answers(page)):
             return self._gave_up("the dashboard")
         print(f"{c.works.title} is running: open {page} (Ctrl-C stops everything)", flush=True)
+        if o.pace != "1":
+            print(
+                "The scenario begins in the past and catches up (the demo in some four minutes); "
+                "until then the pages say how old is what they show.",
+                flush=True,
+            )
         while not self.asked.wait(WATCH_S):
             dead = self._dead()
             if dead:

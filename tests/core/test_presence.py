@@ -73,6 +73,12 @@ def test_any_change_ends_it():
     assert stuck(Stuck(3.0), range(6), [7, 7, 7, 7, 7.1, 7]) == [(True, 3.0), (False, 4.0)]
 
 
+def test_a_silence_so_long_begins_anew():
+    """The same value before and after a hole: nobody can say that it stood still between."""
+    assert stuck(Stuck(3.0), [0, 1, 9, 10, 11], [7] * 5) == []
+    assert stuck(Stuck(3.0), [0, 1, 9, 10, 11, 12], [7] * 6) == [(True, 12.0)]
+
+
 def test_a_standing_line_may_keep_its_values():
     assert stuck(Stuck(3.0), range(8), [7] * 8, [0, 0, 0, 0, 1, 1, 1, 1]) == [(True, 6.0)]
 

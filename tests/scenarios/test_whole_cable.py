@@ -19,7 +19,7 @@ from tests.shell.works import desk_at, stored_at, take
 from tests.simulator.made import CONFIGS, START_S
 
 # How long each line runs here, s: until the first cable is cut and a specimen has burned.
-UNTIL_S = {"core-1": 420.0, "core-2": 560.0, "lay-1": 1700.0, "sheath-1": 2100.0, "rewind-1": 2800.0, "fire-1": 4300.0}
+UNTIL_S = {"core-1": 240.0, "core-2": 300.0, "lay-1": 720.0, "sheath-1": 1000.0, "rewind-1": 1500.0, "fire-1": 2260.0}
 
 
 class Works:
@@ -99,7 +99,7 @@ def test_a_reel_knows_its_cores_its_oven_and_its_hour(works):
     reel = works.drum("R1-0002")
     lineage = works.lineage
     family = lineage.family(reel)
-    back = {p.drum: p for p in family.back(reel.drum, 40.0, 41.0)}
+    back = {p.drum: p for p in family.back(reel.drum, 20.0, 21.0)}
     assert {name.split("-")[0] for name in back} == {"S1", "L1", "C1", "C2", "W1"}
     piece = back["C1-0002"]
     core = works.drum("C1-0002")
@@ -107,8 +107,8 @@ def test_a_reel_knows_its_cores_its_oven_and_its_hour(works):
     rows = works.record.rows("core-1", np.floor(here), np.floor(here) + 1)
     assert rows["oven-b/temperature"][0] == pytest.approx(305.0, abs=2.0)
     home = [p for p in family.forward("C1-0002", piece.start_m, piece.end_m) if p.drum == reel.drum]
-    assert home[0].start_m == pytest.approx(40.0, abs=1e-6)
-    assert home[0].end_m == pytest.approx(41.0, abs=1e-6)
+    assert home[0].start_m == pytest.approx(20.0, abs=1e-6)
+    assert home[0].end_m == pytest.approx(21.0, abs=1e-6)
 
 
 def test_no_metre_of_the_finished_drums_is_an_orphan(works):
@@ -132,7 +132,7 @@ def test_lines_that_ran_well_cried_about_nothing_else(works):
 
 def test_a_derived_stream_is_read_as_the_engine_worked_it_out(works):
     """From the stored speed instead of the counter: the same lay within the gauge's noise."""
-    start = round(1e3 * (START_S + 900.0))
+    start = round(1e3 * (START_S + 480.0))
     trend = works.record.samples(Stream("lay-1", "bow", "lay-length"), start, start + 60_000)
     assert len(trend.v) == 121
     assert np.nanmedian(trend.v) == pytest.approx(80.0, abs=0.1)

@@ -50,7 +50,7 @@ def test_a_laid_up_drum_is_shorter_than_its_core_by_the_lay_factor():
     """D 3.58 mm between two cores, lay 80 mm: 1.009833 m of core in a metre (identity of the helix)."""
     assert taken(runs()["lay-1"].recipe) == pytest.approx(np.sqrt(1 + (np.pi * 3.58 / 80) ** 2), abs=1e-12)
     first = next(runs()["lay-1"].wound())
-    assert first.length_m * taken(runs()["lay-1"].recipe) == pytest.approx(700.0, abs=1e-9)
+    assert first.length_m * taken(runs()["lay-1"].recipe) == pytest.approx(300.0, abs=1e-9)
 
 
 def test_a_core_that_is_left_over_goes_on():
@@ -58,7 +58,7 @@ def test_a_core_that_is_left_over_goes_on():
     assert schedule is not None
     b = [one for one in schedule.put_on if one.station == "pay-off-b"]
     used = taken(runs()["lay-1"].recipe) * (b[1].L_m - b[0].L_m)
-    assert used == pytest.approx(950.0, abs=1e-3)
+    assert used == pytest.approx(420.0, abs=1e-3)
 
 
 def test_the_same_faults_go_from_core_to_reel():
