@@ -100,6 +100,7 @@
   }
 
   function keepRibbon(line) {
+    if (line.drum === null) delete memory.ribbons[line.line];
     if (!line.ribbon) return;
     const before = memory.ribbons[line.line];
     const same = before && before.drum === line.drum;
@@ -190,7 +191,7 @@
 
   function paintSpeed(room, line) {
     if (line.speed === undefined) return say(room, "");
-    if (!room.firstChild) room.append(el("b"), el("i"), el("small"));
+    filled(room, "b", "i", "small");
     room.classList.toggle("outside", line.outside);
     const window = line.window;
     say(room.children[0], show(line.speed, 0));
@@ -199,9 +200,14 @@
     say(room.children[2], bounds);
   }
 
+  // The parts that a room needs, in place of words that may stand there.
+  function filled(room, ...parts) {
+    if (!room.firstElementChild) room.replaceChildren(...parts.map((part) => el(part)));
+  }
+
   function paintDrum(room, line) {
-    if (!line.drum) return say(room, line.speed === undefined ? "" : "no drum said yet");
-    if (!room.firstChild) room.append(el("a"), el("b"), el("small"));
+    if (!line.drum) return say(room, line.speed === undefined ? "" : "no drum on the take-up");
+    filled(room, "a", "b", "small");
     say(room.children[0], "drum " + line.drum);
     room.children[0].href = "/drum/" + encodeURIComponent(line.line) + "/" + encodeURIComponent(line.drum);
     say(room.children[1], show(line.drum_metre, 0) + " m");
@@ -250,6 +256,7 @@
   function paintRibbon(room, line) {
     const strip = room.querySelector(".ribbon");
     const kept = memory.ribbons[line.line];
+    if (line.drum === null) return emptied(room, strip);
     if (!kept || line.drum_metre === null || line.drum_metre === undefined) return;
     const full = Ribbon.scale(line.drum_metre, line.planned_m);
     strip.href = "/drum/" + encodeURIComponent(line.line) + "/" + encodeURIComponent(line.drum);
@@ -267,6 +274,17 @@
     strip.setAttribute("aria-label", "Drum " + line.drum + ": " + show(line.drum_metre, 0) + " m wound; " + (words.join(", ") || "nothing found"));
     say(room.querySelector(".metres"), [line.recipe].concat(words).join(", "));
     paintMarks(room.querySelector(".marks"), full);
+  }
+
+  // Nothing is wound: the last drum's ribbon does not stand for it.
+  function emptied(room, strip) {
+    strip.removeAttribute("href");
+    strip.setAttribute("aria-label", "No drum on the take-up");
+    while (strip.children.length > 1) strip.lastChild.remove();
+    strip.firstChild.style.width = "0";
+    say(room.querySelector(".metres"), "");
+    room.querySelector(".marks").replaceChildren();
+    delete room.querySelector(".marks").dataset.key;
   }
 
   function paintMarks(room, full) {

@@ -298,13 +298,17 @@ class RotatingPart(Settings):
 
 
 class Line(Settings):
-    """One continuous machine. `pay_off` names the stations where drums of earlier lines go in."""
+    """One continuous machine. `pay_off` names the stations where drums of earlier lines go in.
+
+    `process` is its place on the way of the cable: lines are shown in that order.
+    """
 
     line: Name
     kind: Name
     title: str
     take_up: Name
     pay_off: list[Name] = []
+    process: Annotated[int, Field(ge=1)] = 1
     counter: Counter
     reorder_s: Positive = 2.0
     settle_s: Positive = 5.0

@@ -74,6 +74,7 @@ def parse(files: Mapping[str, str]) -> Configuration:
             faults.append(Fault("orders.toml", "length.product", problem, "Correct the name."))
     if faults:
         raise ConfigurationError(faults)
+    lines = dict(sorted(lines.items(), key=lambda item: (item[1].process, item[0])))
     return Configuration(works=works[0], lines=lines, recipes=recipes, orders=orders[0] if orders else Orders())
 
 

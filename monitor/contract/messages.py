@@ -49,7 +49,7 @@ class SpliceSaid(msgspec.Struct, frozen=True):
     left_m: Annotated[float, Meta(gt=0, description="Length on the pay-off down to the inner end, m.")] | None = None
 
 
-class Action(msgspec.Struct, frozen=True):
+class Action(msgspec.Struct, frozen=True, omit_defaults=True):
     """What a person did. `occurrence` names one raising of an alarm by its time, so a late answer hits no other."""
 
     n: Sequence
