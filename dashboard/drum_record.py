@@ -18,6 +18,7 @@ from monitor.contract.reading import DrumRow
 from monitor.contract.record import Finding, Floats, Verdict
 
 INNER = "cure/index-inner"
+ON_PAPER = ("mm", "degC", "%")
 
 
 def record(context: Context, drum: DrumRow) -> dict[str, Any]:
@@ -93,7 +94,7 @@ def _evidence(context: Context, of: Kin) -> dict[str, Any] | None:
         "drum": drum.drum, "line": drum.line, "line_title": line.title, "recipe": drum.recipe,
         "revision": drum.revision, "start_m": of.start_m, "end_m": of.end_m, "begun_ms": drum.start_ms,
         "seen_share": coverage(rows, required), "cure_known": cured,
-        "statistics": {n: _statistics(v) for n, v in rows.items() if _told(n, line)},
+        "statistics": {n: _statistics(v) for n, v in rows.items() if n in _told(line, recipe)},
         "spark_tests": _sparks(line, recipe, rows, findings, of.end_m - of.start_m),
     }  # fmt: skip
 
@@ -118,9 +119,10 @@ def _sparks(
     return found
 
 
-def _told(name: str, line: Line) -> bool:
-    marched = name.startswith(("cure/", "cooling/"))
-    return marched or (name in line.streams and line.streams[name].unit in ("mm", "degC", "%"))
+def _told(line: Line, recipe: Recipe | None) -> set[str]:
+    """Columns worth a line on paper: what the recipe judges, and what marching through the zones came to."""
+    judged = {w.stream for w in recipe.window if line.streams[w.stream].unit in ON_PAPER} if recipe else set()
+    return judged | {INNER, "cure/surface-peak", "cure/degradation", "cooling/inside"}
 
 
 def _statistics(v: Any) -> dict[str, float] | None:

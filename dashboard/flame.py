@@ -83,11 +83,11 @@ def flames_of(context: Context, drum: DrumRow, lineage: Lineage | None = None) -
     parents = {s.parent for s in lineage.parents(drum.drum)}
     names: dict[str, None] = {}
     for name in (drum.drum, *sorted(parents)):
-        row = lineage.drums.get(name) or next(iter(context.record.drums_named(name)), None)
+        row = lineage.drum(name)
         if row is not None:
             pieces = lineage.family(row).forward(name, 0.0, float("inf"))
             names |= dict.fromkeys(p.drum for p in pieces)
-    rows = [lineage.drums[name] for name in names if name in lineage.drums]
+    rows = [row for name in names if (row := lineage.drum(name)) is not None]
     found = [t for row in rows if (t := tested(context, row)) is not None]
     return sorted(found, key=lambda t: t.drum.start_ms)
 

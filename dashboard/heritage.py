@@ -48,7 +48,7 @@ def _legacies(context: Context, drum: DrumRow, lineage: Lineage) -> list[Legacy]
     family = lineage.family(drum, forward=False)
     found = []
     for of, start_m, end_m in _extents(family, drum.drum):
-        earlier = lineage.drums.get(of)
+        earlier = lineage.drum(of)
         if earlier is None:
             continue
         for run in _own_runs(context, earlier, start_m, end_m):
@@ -102,5 +102,5 @@ def kin(lineage: Lineage, drum: DrumRow, start_m: float, end_m: float) -> list[K
     family = lineage.family(drum)
     found = [Kin(drum.drum, drum, 0, start_m, end_m)]
     for sign, pieces in ((-1, family.back(drum.drum, start_m, end_m)), (1, family.forward(drum.drum, start_m, end_m))):
-        found += [Kin(p.drum, lineage.drums.get(p.drum), sign * p.generation, p.start_m, p.end_m) for p in pieces]
+        found += [Kin(p.drum, lineage.drum(p.drum), sign * p.generation, p.start_m, p.end_m) for p in pieces]
     return sorted(found, key=lambda k: (k.generation, k.name, k.start_m))

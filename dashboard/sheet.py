@@ -98,11 +98,13 @@ def _inherited(r: dict[str, Any]) -> Block | None:
 
 
 def _seen(context: Context, r: dict[str, Any]) -> Block:
-    rows = [
-        (e["drum"], words.stream_title(context.configuration.lines[e["line"]], path), f"{share:.2%}")
-        for e in r["evidence"]
-        for path, share in e["seen_share"].items()
-    ]
+    rows = []
+    for e in r["evidence"]:
+        line, short = context.configuration.lines[e["line"]], {p: s for p, s in e["seen_share"].items() if s < 1.0}
+        rows += [(e["drum"], words.stream_title(line, path), f"{share:.2%}") for path, share in short.items()]
+        whole = len(e["seen_share"]) - len(short)
+        if whole:
+            rows.append((e["drum"], f"{'all' if not short else 'the other'} {whole} required streams", "100.00%"))
     caption = "Evidence: share of metres that each required stream saw"
     return Block(caption, ("Drum", "Stream", "Seen"), tuple(rows), (2,), "No stream is required.")
 

@@ -196,8 +196,12 @@
     const window = line.window;
     say(room.children[0], show(line.speed, 0));
     say(room.children[1], " m/min ");
-    const bounds = window ? (line.outside ? "outside " : "window ") + window.map((at) => (at === null ? "" : show(at, 0))).join(DASH) : "no window";
-    say(room.children[2], bounds);
+    say(room.children[2], window ? (line.outside ? "outside " : "window ") + bounds(...window) : "no window");
+  }
+
+  function bounds(low, high) {
+    if (low === null) return "up to " + show(high, 0);
+    return high === null ? "from " + show(low, 0) : show(low, 0) + DASH + show(high, 0);
   }
 
   // The parts that a room needs, in place of words that may stand there.

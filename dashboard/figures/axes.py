@@ -6,6 +6,8 @@ import plotly.graph_objects as go
 
 from dashboard.ribbon import outer_m
 
+SHORT_M = 10.0  # under this, whole metres are too coarse for an axis
+
 
 def outer_range(wound_range: tuple[float, float], length_m: float) -> tuple[float, float]:
     """What the upper axis must show while the lower one shows `wound_range`: it runs the other way."""
@@ -21,7 +23,7 @@ def set_metre_axes(fig: go.Figure, length_m: float, wound_range: tuple[float, fl
         "ticks": "outside",
         "ticklen": 5,
         "anchor": "free",
-        "tickformat": ",.0f",
+        "tickformat": ",.0f" if length_m >= SHORT_M else ",.1f",
         "separatethousands": True,
         "minor": {"ticks": "outside", "ticklen": 3, "nticks": 5},
         "autorange": False,

@@ -32,6 +32,7 @@ def flame_figure(of: Tested) -> go.Figure:
     fig.update_layout(
         xaxis={"title": {"text": "minutes from ignition"}, "rangemode": "tozero"},
         yaxis={"title": {"text": "\u00b0C"}, "range": [0, top + 60]}, showlegend=True,
+        legend={"orientation": "h", "x": 0, "y": 1.02, "yanchor": "bottom"},
     )  # fmt: skip
     return fig
 

@@ -85,7 +85,7 @@ def _row(context: Context, lineage: Lineage, of: list[Kin], marks: list[Kin]) ->
 
 def _mark(k: Kin, length: float) -> html.Span:
     left, _ = place_percent((k.start_m + k.end_m) / 2, k.end_m, max(length, 1.0))
-    return html.Span(className="mark", style={"left": f"{left:.3f}%"}, title=f"{words.metres(k.start_m)} m")
+    return html.Span(className="followed", style={"left": f"{left:.3f}%"}, title=f"{words.metres(k.start_m)} m")
 
 
 def _followed(context: Context, here: list[Kin], at: float | None) -> html.Div:
@@ -108,10 +108,12 @@ def _met(context: Context, k: Kin) -> list[Any] | None:
         return None
     whole = float(int(drum.start_m + metre))
     row = context.record.rows(drum.line, whole, whole + 1)
+    recipe = context.recipe(drum.line, drum.recipe, drum.revision)
+    judged = {w.stream for w in recipe.window} if recipe else set()
     said = [
         f"{s.title or s.quantity} {words.quantity(float(row[s.path][0]), s.unit)}"
         for s in line.stream
-        if s.unit in MET and s.path in row and len(row[s.path]) and row[s.path][0] == row[s.path][0]
+        if s.unit in MET and s.path in judged & row.keys() and len(row[s.path]) and row[s.path][0] == row[s.path][0]
     ]
     index = row.get("cure/index-inner")
     if index is not None and len(index) and index[0] == index[0]:

@@ -1,5 +1,6 @@
 """What is this line doing? Its state and drum, the path with the cable's dwell, and the last ten minutes."""
 
+from collections.abc import Mapping
 from typing import Any
 from urllib.parse import quote
 
@@ -14,18 +15,19 @@ from dashboard.views import attributes
 from dashboard.views.chart import chart
 from dashboard.views.curing import curing
 from dashboard.views.pathway import pathway
-from monitor.contract.config import Line
+from monitor.contract.config import Line, Recipe
 from monitor.contract.topics import Stream
 
 COLUMNS = 3
 CURING_EVERY_MS = 4000
+SHORTEST_PATH_M = 2.0
 
 
 def content(context: Context, name: str) -> list[Any]:
     """The page of one line."""
     line = context.configuration.lines[name]
     now = context.line_now(name)
-    recipe = context.recipe(name, now.recipe if now else None)
+    recipe = context.recipe(name, now.recipe if now else None) or only(context.recipes(name))
     streams = [p for p in shown_streams(line) if recipe is None or any(w.stream == p for w in recipe.window)]
     end = context.now_ms
     span = (end - BACKFILL_MS, end)
@@ -51,12 +53,7 @@ def content(context: Context, name: str) -> list[Any]:
             [
                 html.Div([html.H1(line.title), html.P("What is it doing?", className="asked")], className="top"),
                 html.Div(id="lines", className="lines one"),
-                html.H2(["The path, to scale"]),
-                html.P(
-                    "Temperature of each zone, and how long cable spends in each pass at the present speed.",
-                    className="note",
-                ),
-                pathway(line),
+                *_path(line),
                 *_cure(context, line),
                 html.Div(
                     [
@@ -70,6 +67,20 @@ def content(context: Context, name: str) -> list[Any]:
             **data,
         )
     ]
+
+
+def only(recipes: Mapping[str, Recipe]) -> Recipe | None:
+    """The one recipe of a line that has one: it holds with no drum on the take-up too."""
+    return next(iter(recipes.values())) if len(recipes) == 1 else None
+
+
+def _path(line: Line) -> list[Any]:
+    """The way of the cable; a bench on which nothing moves has none."""
+    places = [s.middle_m for s in line.station]
+    if max(places) - min(places) < SHORTEST_PATH_M:
+        return []
+    said = "Temperature of each zone, and how long cable spends in each pass at the present speed."
+    return [html.H2(["The path, to scale"]), html.P(said, className="note"), pathway(line)]
 
 
 def _cure(context: Context, line: Line) -> list[Any]:

@@ -45,7 +45,8 @@ class WallFromOutside:
 def wall_from_outside(rows: Mapping[str, Floats], recipe: Recipe) -> WallFromOutside | None:
     """Mean wall of a drum, rounded as IEC 60227-2 rounds; None where no diameter window's stream was seen."""
     conductor_mm = recipe.geometry.inside_mm
-    around = [w.stream for w in recipe.window if w.unit == "mm" and w.verdict_of("LOLO") == "nonconforming"]
+    gauges = [w for w in recipe.window if w.stream.split("/")[1].startswith("diameter")]
+    around = [w.stream for w in gauges if w.verdict_of("LOLO") == "nonconforming"]
     seen = [rows[path] for path in around if path in rows and not np.isnan(rows[path]).all()]
     if not seen:
         return None

@@ -25,7 +25,7 @@ def taken(recipe: Recipe | None) -> float:
 class Lineage:
     """Families of drums, read from the record as they are asked for. `recipe_of` gives a drum's recipe.
 
-    `drums` are those met so far by name; a name that is not there is of a drum that was not wound here.
+    `drums` are those met so far, by name.
     """
 
     record: Record
@@ -57,7 +57,7 @@ class Lineage:
     def parents(self, name: str) -> list[Span]:
         """Spans that went into a drum, along it."""
         if name not in self._parents:
-            drum = self._drum(name)
+            drum = self.drum(name)
             self._parents[name] = [s for s in self._on_line(drum) if s.child == name] if drum else []
         return self._parents[name]
 
@@ -67,7 +67,7 @@ class Lineage:
             splices = self.record.splices_of(name)
             found: dict[Span, None] = {}
             for splice in splices:
-                drum = self._drum(name)
+                drum = self.drum(name)
                 most = splice.left_m or (self._length_m(drum) if drum else None) or 0.0
                 reach = (splice.line_metre, splice.line_metre + most)
                 found |= dict.fromkeys(s for s in self._spans(splice.line, *reach) if s.parent == name)
@@ -82,7 +82,8 @@ class Lineage:
 
     # ---- inside ------------------------------------------------------------------------------------------
 
-    def _drum(self, name: str) -> DrumRow | None:
+    def drum(self, name: str) -> DrumRow | None:
+        """The drum of a name, None for one that was not wound here."""
         if name not in self.drums:
             named = self.record.drums_named(name)
             if not named:
@@ -111,7 +112,7 @@ class Lineage:
     def _lengths(self, splices: Sequence[Splice]) -> Mapping[str, float]:
         found = {}
         for splice in splices:
-            drum = self._drum(splice.drum)
+            drum = self.drum(splice.drum)
             length = self._length_m(drum) if drum else None
             if length is not None:
                 found[splice.drum] = length

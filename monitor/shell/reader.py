@@ -165,7 +165,7 @@ class StoreReader:
             first, verdict, newest = read_blocks(c, line, start_m, end_m)
             if len(verdict):
                 metres = first + np.arange(len(verdict), dtype=np.float64)
-                pieces.append({"line_metre": metres} | dict(newest))
+                pieces.insert(0, {"line_metre": metres} | dict(newest))
             return _join_rows(pieces, columns)
 
         return self._ask(question, {"line_metre": np.empty(0)})
@@ -417,8 +417,8 @@ def read_blocks(c: Connection, line: str, start_m: float, end_m: float) -> tuple
 
 
 def _in_place(parts: Sequence[tuple[int, NDArray[Any]]]) -> NDArray[Any]:
-    """Blocks one after the other; a hole between them is unseen, where two overlap the later stands."""
-    first = parts[0][0]
+    """Blocks in one, from the first metre of any; a hole between them is unseen, where two overlap the later stands."""
+    first = min(at for at, _ in parts)
     end = max(at + len(part) for at, part in parts)
     dtype = parts[0][1].dtype
     whole = np.full(end - first, Verdict.UNSEEN if dtype == np.int8 else np.nan, dtype=dtype)
@@ -447,8 +447,9 @@ def lay_over(first: int, verdict: Verdicts, findings: Sequence[Finding]) -> Verd
 
 def _join_verdicts(pieces: list[dict[str, Any]], newest: tuple[int, Verdicts]) -> tuple[int, Verdicts]:
     parts = [(int(p["line_metre"][0]), p["verdict"].astype(np.int8)) for p in pieces if len(p["line_metre"])]
-    parts += [newest] if len(newest[1]) else []
-    return (parts[0][0], _in_place(parts)) if parts else newest
+    # What is not in a drum's file yet comes first: between such blocks it knows nothing, and the files do.
+    parts = [newest, *parts] if len(newest[1]) else parts
+    return (min(at for at, _ in parts), _in_place(parts)) if parts else newest
 
 
 def _join_rows(pieces: list[dict[str, Any]], columns: Sequence[str] | None) -> dict[str, Floats]:

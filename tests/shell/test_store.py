@@ -317,3 +317,23 @@ def test_the_line_metre_of_a_time_lies_straight_between_changes_of_state(place):
     for s in (10, 30, 50):
         assert reader.metre_at("core-1", round((T0 + s) * 1e3)) == pytest.approx(1000 + s * 230 / 60, abs=2.0)
     assert reader.metre_at("core-1", round((T0 + 1e6) * 1e3)) == pytest.approx(reader.lines_now()[0].line_metre)
+
+
+def test_metres_on_no_drum_before_a_finished_one_hide_nothing_of_it(place):
+    """Rows of a drum lie in its file, those around it on no drum stay in the database: together they are the line."""
+
+    def on_and_off(story: Story, s: int) -> None:
+        if s == 70:
+            story.tell("take-up/drum", T0 + s, drum=None)
+        if s == 90:
+            story.tell("take-up/drum", T0 + s, drum="C1-0002", recipe="core-2g5")
+
+    desk = desk_at(place)
+    take(desk, tell(130, before=on_and_off).sorted())
+    reader = StoreReader(settings_at(place))
+    before, rows = reader.verdicts("core-1", 0, 1e9), reader.rows("core-1", 0, 1e9)
+    assert rollup.roll_drums(desk.writer.engine, place)
+    after, rolled = reader.verdicts("core-1", 0, 1e9), reader.rows("core-1", 0, 1e9)
+    assert after[0] == before[0]
+    assert after[1].tolist() == before[1].tolist()
+    assert all(np.array_equal(rows[name], rolled[name], equal_nan=True) for name in rows)
