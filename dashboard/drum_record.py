@@ -37,7 +37,7 @@ def record(context: Context, drum: DrumRow) -> dict[str, Any]:
     others = [*_origin(orphans), *_ohms(resistance, recipe), *_flames(tests)]
     seen = {f"{e['drum']} {path}": share for e in evidence for path, share in e["seen_share"].items()}
     cured = all(e["cure_known"] for e in evidence)
-    said = propose(drum.end_m is not None, metres, seen, alarms["not_answered"], cured, others)
+    said = propose(drum.end_m is not None, length, metres, seen, alarms["not_answered"], cured, others)
     own = next(e for e in evidence if e["drum"] == drum.drum)
     of_itself = tested(context, drum)
     return {

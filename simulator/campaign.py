@@ -16,6 +16,7 @@ WAITS = "waits for a drum"
 CHANGES = "drum change"
 CUTS = "cut"
 SETTLES_S = 30.0
+LEADER_M = 3.0  # pulled through behind the last cable
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,6 +212,9 @@ class _Planner:
                 self._begin(self.way.L_m, stops[i + 1])
         self.doffs.append(Doff(self.way.now_s + 1.0, self.way.L_m, None, None))
         self.way.stand(self.way.now_s + 2.0)
+        self.way.run(LEADER_M, v_m_per_s=0.5, ramp_s=2.0, why_stops=WAITS, quiet=True)
+        for on in self.on[1:]:
+            on.left_m = max(on.left_m - LEADER_M * taken(self.recipe), 0.0)
         return True
 
     def _begin(self, L_m: float, piece: tuple[float, bool]) -> None:

@@ -5,6 +5,8 @@ from dataclasses import dataclass
 
 from monitor.contract.record import Floats, Verdict
 
+LEAST_M = 0.05  # what is shorter is the counter
+
 
 @dataclass(frozen=True, slots=True)
 class Proposed:
@@ -24,15 +26,23 @@ def coverage(columns: Mapping[str, Floats], required: Sequence[str]) -> dict[str
 
 
 def propose(
-    ended: bool, metres: Mapping[str, float], seen: Mapping[str, float], standing: int, cure_known: bool,
+    ended: bool,
+    length_m: float,
+    metres: Mapping[str, float],
+    seen: Mapping[str, float],
+    standing: int,
+    cure_known: bool,
     others: Sequence[str] = (),
-) -> Proposed:  # fmt: skip
+) -> Proposed:
     """By rule: ended, every metre conforming, every required stream saw all of it, no alarm of its time unanswered.
 
     `metres` are counted with what the drum inherits; `others` is what else stands against it, in words.
     Where evidence is missing it never proposes release.
     """
     against = [] if ended else ["the drum is still being wound"]
+    short_m = length_m - sum(metres.values())
+    if short_m > LEAST_M:
+        against.append(f"of {short_m:,.1f} m nothing is on record yet")
     bad = (v.word for v in (Verdict.NONCONFORMING, Verdict.UNSEEN, Verdict.SUSPECT))
     against += [f"{metres[word]:,.1f} m {word}" for word in bad if metres.get(word, 0.0) > 0]
     against += [f"{path} saw {share:.1%} of its metres" for path, share in seen.items() if share < 1.0]

@@ -49,6 +49,7 @@ from monitor.core.stream import VERDICT, StreamFlow, tape_of
 from monitor.core.track import Track
 
 CLOCK_SPREAD_S = 5.0  # gateways' clocks may differ by this much before a silent counter is bridged too early
+STOOD_S = 10.0
 ROWS_TOGETHER = 4  # rows are given out up to a multiple of this, which spares work and shows in no row
 COUNTER_ALARM = "line/counter/fault"
 COUNTER_ALARM_LASTS_S = 30.0
@@ -493,8 +494,11 @@ class Pipeline:
         offset = self.line.counter_m - self.line.take_up_m
         if self.next_row is None:
             self.next_row = int(np.ceil(float(self.track.L_m[0]) + offset))
-        ripe_m = float(self.track.at(end_s - self.curing.delay_s)) + offset
-        last = int(np.floor(ripe_m)) // ROWS_TOGETHER * ROWS_TOGETHER
+        ripe_s = end_s - self.curing.delay_s
+        ripe_m = float(self.track.at(ripe_s)) + offset
+        last = int(np.floor(ripe_m))
+        if float(self.track.at(ripe_s - STOOD_S)) + offset < ripe_m:  # a line that stands gives all that it has
+            last = last // ROWS_TOGETHER * ROWS_TOGETHER
         count = last - self.next_row
         if count <= 0:
             return

@@ -84,15 +84,17 @@ def test_drums_of_two_products_are_not_planned_together(context, record, drum, m
 
 def test_release_is_proposed_only_with_nothing_against_it():
     whole = {v.word: 0.0 for v in Verdict} | {"conforming": 1000.0}
-    assert propose(True, whole, {"a/b": 1.0}, 0, True).word == "may be released"
+    assert propose(True, 1000.0, whole, {"a/b": 1.0}, 0, True).word == "may be released"
     for against in (
-        propose(False, whole, {}, 0, True),
-        propose(True, whole | {"unseen": 0.5}, {}, 0, True),
-        propose(True, whole | {"suspect": 0.5}, {}, 0, True),
-        propose(True, whole | {"nonconforming": 0.5}, {}, 0, True),
-        propose(True, whole, {"a/b": 0.999}, 0, True),
-        propose(True, whole, {}, 1, True),
-        propose(True, whole, {}, 0, False),
+        propose(False, 1000.0, whole, {}, 0, True),
+        propose(True, 1000.5, whole | {"unseen": 0.5}, {}, 0, True),
+        propose(True, 1000.5, whole | {"suspect": 0.5}, {}, 0, True),
+        propose(True, 1000.5, whole | {"nonconforming": 0.5}, {}, 0, True),
+        propose(True, 1000.0, whole, {"a/b": 0.999}, 0, True),
+        propose(True, 1000.0, whole, {}, 1, True),
+        propose(True, 1000.0, whole, {}, 0, False),
+        propose(True, 1001.0, whole, {}, 0, True),
+        propose(True, 1000.0, whole, {}, 0, True, ["the conductor's resistance was not measured"]),
     ):
         assert against.word == "hold"
         assert len(against.reasons) == 1

@@ -4,7 +4,18 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from pypdf import PdfReader
 
+from dashboard import drum_record
+from dashboard.app import create_app
+from dashboard.context import Context
+from dashboard.gateway import Numbering
+from dashboard.heritage import whole_runs
+from dashboard.pages import cut, family
+from dashboard.pdf import pdf
+from dashboard.sheet import sheet_of
+from monitor.analysis.cutting import Length
+from monitor.analysis.integrity import judge, schedule_of
 from monitor.analysis.lineage import Lineage
 from monitor.contract.config import Configuration
 from monitor.contract.reading import DrumRow
@@ -15,6 +26,7 @@ from monitor.core.derive import OVER_S
 from monitor.shell.reader import StoreReader
 from simulator.line import Run, simulate_all
 from simulator.scenario import load_scenario
+from tests.dashboard.fake_record import FakeGateway
 from tests.shell.works import desk_at, stored_at, take
 from tests.simulator.made import CONFIGS, START_S
 
@@ -138,3 +150,100 @@ def test_a_derived_stream_is_read_as_the_engine_worked_it_out(works):
     assert np.nanmedian(trend.v) == pytest.approx(80.0, abs=0.1)
     assert np.nanstd(trend.v) < 0.3
     assert OVER_S == 1.0
+
+
+# ---- what the pages make of it -----------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def context(works) -> Context:
+    clock = lambda: START_S + max(UNTIL_S.values())  # noqa: E731
+    return Context(works.record, works.configuration, FakeGateway(), clock, Numbering(clock))
+
+
+def test_a_ribbon_shows_what_a_drum_inherits(works, context):
+    """The sheath's own tester cannot find a core's fault: the ribbon of the sheathed drum shows it all the same."""
+    drum = works.drum("S1-0001")
+    own = works.record.verdicts("sheath-1", drum.start_m, drum.end_m)[1]
+    assert not (own == Verdict.NONCONFORMING).any()
+    runs = whole_runs(context, drum, drum.end_m - drum.start_m)
+    bad = [r for r in runs if r.verdict is Verdict.NONCONFORMING]
+    true = [f.metre for f in next(works.runs["sheath-1"].wound()).flaws]
+    assert all(any(r.start_m - 0.5 <= metre <= r.end_m + 0.5 for r in bad) for metre in true)
+    assert 0 < sum(r.length_m for r in bad) < 3.5 * len(true)
+    assert sum(r.length_m for r in runs) == pytest.approx(drum.end_m - drum.start_m)
+
+
+def test_the_cutting_plan_cuts_around_what_is_inherited(works, context):
+    drum = works.drum("S1-0001")
+    bad = cut.bad_of(context, drum, True)
+    length = drum.end_m - drum.start_m
+    for flaw in next(works.runs["sheath-1"].wound()).flaws:
+        assert any(b.start_m - 0.5 <= length - flaw.metre <= b.end_m + 0.5 for b in bad)
+    plan = cut._plan([drum], {drum.drum: bad}, 2.0, [Length(50, 60), Length(25, 25)], 0.1)
+    for c in plan.cuts:
+        assert all(c.end_m <= b.start_m - 2.0 + 1e-6 or c.start_m >= b.end_m + 2.0 - 1e-6 for b in bad)
+
+
+def test_the_record_of_a_reel_holds_the_evidence_of_its_ancestry(works, context):
+    r = drum_record.record(context, works.drum("R1-0002"))
+    assert [e["drum"] for e in r["evidence"]] == ["C1-0002", "C2-0002", "L1-0001", "S1-0001", "R1-0002"]
+    assert all(share == 1.0 for e in r["evidence"] for share in e["seen_share"].values())
+    assert r["evidence"][0]["statistics"]["cure/index-inner"]["least"] > 1.2
+    assert r["evidence"][3]["statistics"]["cooling/inside"]["most"] < 60
+    assert {a["drum"] for a in r["ancestry"]} == {"C1-0002", "C2-0002", "W1-0001", "L1-0001", "S1-0001"}
+    assert r["without_origin"] == r["inherited"] == []
+    assert r["proposed"] == "hold"
+    assert r["against"] == ["the conductor's resistance was not measured"]
+    (test,) = r["integrity_tests"]
+    assert (test["drum"], test["class_min"], test["failed"]) == ("T1-0001", 15, False)
+
+
+def test_scrap_says_whose_fault_it_holds(works, context):
+    r = drum_record.record(context, works.drum("R1-0004-scrap"))
+    assert {x["drum"] for x in r["inherited"]} >= {"C1-0002"} or {x["drum"] for x in r["inherited"]} >= {"C2-0002"}
+    assert any("nonconforming" in reason for reason in r["against"])
+
+
+def test_the_sheet_prints_on_a4_and_repeats_to_the_byte(works, context):
+    from io import BytesIO
+
+    drum = works.drum("R1-0004-scrap")
+    length = drum.end_m - drum.start_m
+    sheet = sheet_of(context, drum_record.record(context, drum))
+    printed = pdf(sheet, whole_runs(context, drum, length), length)
+    assert printed == pdf(sheet, whole_runs(context, drum, length), length)
+    pages = PdfReader(BytesIO(printed)).pages
+    assert [round(float(x)) for x in pages[0].mediabox[2:]] == [595, 842]
+    text = " ".join(page.extract_text() for page in pages)
+    for word in ("Record of drum R1-0004-scrap", "hold", "C1-0002", "Signature", "It releases nothing"):
+        assert word in " ".join(text.split()), word
+
+
+def test_the_family_page_follows_a_metre_to_each_process(works, context):
+    said = str(family.answer(context, works.drum("R1-0002"), 20.0))
+    for word in ("C1-0002", "L1-0001", "S1-0001", "Oven B temperature", "/drum/core-1/C1-0002?metre="):
+        assert word in said, word
+    assert "not on record" not in said
+
+
+def test_families_and_pdfs_over_http(works, context):
+    app = create_app(works.record, works.configuration, FakeGateway(), context.clock)
+    client = app.server.test_client()
+    got = client.get("/api/v1/family?line=rewind-1&drum=R1-0002&start=20&end=21").get_json()
+    assert {k["drum"] for k in got["kin"]} >= {"C1-0002", "L1-0001", "S1-0001", "R1-0002"}
+    assert client.get("/api/v1/family?line=rewind-1&drum=R1-0002&start=5&end=5").status_code == 400
+    answer = client.get("/api/v1/release.pdf?line=rewind-1&drum=R1-0002")
+    assert (answer.status_code, answer.mimetype, answer.data[:5]) == (200, "application/pdf", b"%PDF-")
+    assert client.get("/api/v1/release.pdf?line=rewind-1&drum=none").status_code == 400
+    assert client.get("/api/v1/live?line=sheath-1").status_code == 200
+
+
+def test_an_order_of_water_is_judged_by_the_other_recipe(works):
+    """EN 50200 annex E (BS 8434-1), recalled: water from 15 min; the schedule comes from configuration."""
+    schedule = schedule_of(works.configuration.recipes["fire-2x2g5-water"].integrity)
+    t = np.arange(0.0, 1861.0)
+    flame = np.where(t < 60, 20 + t * 14, 850.0)
+    shocks = [300.0 * i for i in range(1, 7)]
+    assert judge(schedule, t, flame, shocks, None, 1860.0, 900.0).class_min == 30
+    assert "water is due at 900 s" in judge(schedule, t, flame, shocks, None, 1860.0, None).departures[0]
