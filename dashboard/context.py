@@ -43,6 +43,13 @@ class Context:
                 found[name] = row.recipe
         return found
 
+    def recipe_now(self, line: str) -> Recipe | None:
+        """The recipe that a line runs by; with no drum on the take-up the only one it has, if it has one only."""
+        now = self.line_now(line)
+        found = self.recipe(line, now.recipe if now else None)
+        have = list(self.recipes(line).values())
+        return found or (have[0] if len(have) == 1 else None)
+
     def recipe(self, line: str, name: str | None, revision: int | None = None) -> Recipe | None:
         """A recipe of a line, as it is in force, or as a revision had it where that is on record."""
         if revision is not None:

@@ -108,7 +108,7 @@ class _Way:
         top = min(v_m_per_s, math.sqrt(length_m * slope))
         up_s = top / slope
         along_s = (length_m - top * up_s) / top
-        self._turn("ramping", "start")
+        self._turn("ramping", why_stops if quiet else "start")
         self._knot(self.now_s + up_s, top)
         if along_s > 1e-9:
             if not quiet:

@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from textwrap import wrap
+from typing import Any
 
 import numpy as np
 import plotly.graph_objects as go
@@ -131,8 +132,15 @@ def fault_map(
         chosen = [f for f in findings if f.verdict is verdict]
         if chosen:
             _add_findings(fig, line, verdict, chosen, drum_start_m, length_m)
-    for i, strip in enumerate(below):
+    drawn = [
         _add_strip(fig, i, strip, rows, drum_start_m, split - (i + 1) * split / len(below), split / len(below))
+        for i, strip in enumerate(below)
+    ]
+    # In one go: each shape or annotation added by itself makes Plotly look through all of them again.
+    fig.update_layout(
+        shapes=[s for d in drawn for s in d.shapes], annotations=[a for d in drawn for a in d.annotations]
+    )
+    fig.update_layout({name: axis for d in drawn for name, axis in d.axes.items()})
     return fig
 
 
@@ -226,29 +234,34 @@ def hover(finding: Finding, line: Line, start_m: float, end_m: float, length_m: 
     )
 
 
+@dataclass(slots=True)
+class Drawn:
+    """What a strip wants of the layout."""
+
+    axes: dict[str, Any]
+    shapes: list[dict[str, Any]]
+    annotations: list[dict[str, Any]]
+
+
 def _add_strip(
     fig: go.Figure, i: int, strip: Strip, rows: Mapping[str, Floats], drum_start_m: float, bottom: float, height: float
-) -> None:
+) -> Drawn:
     axis = f"y{i + 2}"
     metre = rows["line_metre"] - drum_start_m
     low, high = strip.band or (f"{strip.column}/min", f"{strip.column}/max")
     values, lows, highs = (_at_most(rows.get(name), strip.most) for name in (strip.column, low, high))
     assert values is not None
     place, least, most = envelope(metre, values, lows, highs, STRIP_POINTS)
-    fig.update_layout(
-        {
-            f"yaxis{i + 2}": {
-                "domain": [bottom + 0.1 * height, bottom + 0.9 * height],
-                "anchor": "free",
-                "position": 0,
-                "fixedrange": True,
-                "nticks": 4,
-                "showgrid": True,
-                "zeroline": False,
-                "autorangeoptions": {"include": list(strip.limits.values())},
-            }
-        }
-    )
+    own = {
+        "domain": [bottom + 0.1 * height, bottom + 0.9 * height],
+        "anchor": "free",
+        "position": 0,
+        "fixedrange": True,
+        "nticks": 4,
+        "showgrid": True,
+        "zeroline": False,
+        "autorangeoptions": {"include": list(strip.limits.values())},
+    }
     shared = {"yaxis": axis, "mode": "lines", "line": {"width": 1, "color": GREY}, "connectgaps": False}
     fig.add_scatter(x=place, y=least, name=strip.title, hoverinfo="skip", **shared)
     fig.add_scatter(
@@ -263,22 +276,18 @@ def _add_strip(
     if strip.band:
         middle = envelope(metre, values, None, None, STRIP_POINTS)
         fig.add_scatter(x=place, y=middle[1], name=strip.title, hoverinfo="skip", **shared | {"line": {"width": 1.6}})
-    for name, at in strip.limits.items():
-        fig.add_shape(type="line", xref="paper", x0=0, x1=1, yref=axis, y0=at, y1=at, line=LIMIT_LINE[name])
-        fig.add_annotation(
-            xref="paper", x=1, xanchor="left", yref=axis, y=at, text=f" {name} {at:g}", showarrow=False, font_size=10
-        )
-    fig.add_annotation(
-        xref="paper",
-        x=0,
-        xanchor="right",
-        xshift=-48,
-        yref="paper",
-        y=bottom + 0.47 * height,
-        text="<br>".join(wrap(strip.title + (f" ({words.unit(strip.unit)})" if words.unit(strip.unit) else ""), 16)),
-        showarrow=False,
-        align="right",
-        font_size=11,
+    title = strip.title + (f" ({words.unit(strip.unit)})" if words.unit(strip.unit) else "")
+    named = {
+        "xref": "paper", "x": 0, "xanchor": "right", "xshift": -48, "yref": "paper", "y": bottom + 0.47 * height,
+        "text": "<br>".join(wrap(title, 16)), "showarrow": False, "align": "right", "font": {"size": 11},
+    }  # fmt: skip
+    beside = {"xref": "paper", "x": 1, "xanchor": "left", "yref": axis, "showarrow": False, "font": {"size": 10}}
+    across = {"type": "line", "xref": "paper", "x0": 0, "x1": 1, "yref": axis}
+    limits = strip.limits.items()
+    return Drawn(
+        {f"yaxis{i + 2}": own},
+        [across | {"y0": at, "y1": at, "line": LIMIT_LINE[name]} for name, at in limits],
+        [*(beside | {"y": at, "text": f" {name} {at:g}"} for name, at in limits), named],
     )
 
 

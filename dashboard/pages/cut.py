@@ -37,13 +37,12 @@ class Bad:
 def content(context: Context) -> list[Any]:
     """Choices; plan and sheets come by callbacks."""
     lines = context.configuration.lines
-    first = next(iter(lines))
     return [
         html.Div([html.H1("How do I cut this?")], className="top no-print", **attributes(page="cut")),
         html.Div(
             [
                 dmc.Select(
-                    id="cut-line", label="Line", value=first, allowDeselect=False, w=170,
+                    id="cut-line", label="Line", value=first_line(context), allowDeselect=False, w=170,
                     data=[{"value": n, "label": x.title} for n, x in lines.items()],
                 ),
                 dmc.MultiSelect(id="cut-drums", label="Drums, all of one product", searchable=True, w=420),
@@ -55,6 +54,14 @@ def content(context: Context) -> list[Any]:
         ),
         html.Div(id="cut-answer"),
     ]  # fmt: skip
+
+
+def first_line(context: Context) -> str:
+    """The line latest on the way of the cable whose products are wanted."""
+    c = context.configuration
+    wanted = {x.product for x in c.orders.length}
+    lines = [name for name in c.lines if wanted & c.recipes_for(name).keys()]
+    return lines[-1] if lines else next(iter(c.lines))
 
 
 def drums(context: Context, line: str) -> tuple[list[dict[str, str]], list[str]]:
@@ -172,7 +179,7 @@ def sheet(
     cuts = [c for c in best.cuts if c.drum == drum.drum]
     rows, at = [], 0.0
     for c in [*cuts, Cut(drum.drum, length, length, "")]:
-        if c.start_m - at > 0.5 * orders.kerf_m + 1e-6:
+        if c.start_m - at > orders.kerf_m + 1e-6:
             inside = [b for b in bad if b.start_m < c.start_m and b.end_m > at]
             why = "; ".join(_why(b, length, orders, recipe) for b in inside) or "no wanted length fits"
             what = "scrap" if inside else "left over"

@@ -1,6 +1,5 @@
 """What is this line doing? Its state and drum, the path with the cable's dwell, and the last ten minutes."""
 
-from collections.abc import Mapping
 from typing import Any
 from urllib.parse import quote
 
@@ -15,7 +14,7 @@ from dashboard.views import attributes
 from dashboard.views.chart import chart
 from dashboard.views.curing import curing
 from dashboard.views.pathway import pathway
-from monitor.contract.config import Line, Recipe
+from monitor.contract.config import Line
 from monitor.contract.topics import Stream
 
 COLUMNS = 3
@@ -26,8 +25,7 @@ SHORTEST_PATH_M = 2.0
 def content(context: Context, name: str) -> list[Any]:
     """The page of one line."""
     line = context.configuration.lines[name]
-    now = context.line_now(name)
-    recipe = context.recipe(name, now.recipe if now else None) or only(context.recipes(name))
+    recipe = context.recipe_now(name)
     streams = [p for p in shown_streams(line) if recipe is None or any(w.stream == p for w in recipe.window)]
     end = context.now_ms
     span = (end - BACKFILL_MS, end)
@@ -67,11 +65,6 @@ def content(context: Context, name: str) -> list[Any]:
             **data,
         )
     ]
-
-
-def only(recipes: Mapping[str, Recipe]) -> Recipe | None:
-    """The one recipe of a line that has one: it holds with no drum on the take-up too."""
-    return next(iter(recipes.values())) if len(recipes) == 1 else None
 
 
 def _path(line: Line) -> list[Any]:

@@ -136,11 +136,10 @@ def of_line(context: Context, line: Line, span: Span, until_ms: int) -> LineShif
         times = [span.start_ms, *(max(t_ms, span.start_ms) for t_ms, _, _ in states)]
         known = (context.record.metre_at(name, t_ms) for t_ms in times)
         start = next((m for m in known if m is not None), end)
-        made = (start + offset, end + offset)
-        metres = metres_by_verdict(*context.record.verdicts(name, *made), *made)
+        metres = made(context, name, start + offset, end + offset)
     halts = stops(states, span.start_ms, until_ms)
     now = context.line_now(name)
-    recipe = context.recipe(name, now.recipe if now else None)
+    recipe = context.recipe_now(name)
     said = None
     if recipe is not None and until_ms > span.start_ms and states:
         nominal = recipe.setpoints.speed_m_per_min / 60
@@ -157,6 +156,16 @@ def of_line(context: Context, line: Line, span: Span, until_ms: int) -> LineShif
         now.drum or "" if now else "",
         in_state_s(states, span.start_ms, until_ms, (UNKNOWN,)),
     )
+
+
+def made(context: Context, line: str, start_m: float, end_m: float) -> dict[str, float]:
+    """Metres by verdict that came on drums over an interval; what is on none is a leader, not made."""
+    total = {v.word: 0.0 for v in Verdict}
+    for drum in context.record.drums_between(line, start_m, end_m):
+        span = max(drum.start_m, start_m), min(end_m, drum.end_m if drum.end_m is not None else end_m)
+        for word, length in metres_by_verdict(*context.record.verdicts(line, *span), *span).items():
+            total[word] += length
+    return total
 
 
 def silent(context: Context, line: str, span: Span, until_ms: int) -> list[tuple[int, int]]:

@@ -12,18 +12,14 @@ from dashboard.context import Context
 from dashboard.gateway import Numbering
 from monitor.contract.config import Configuration
 from monitor.contract.load import load
-from tests.dashboard.fake_record import START_S, FakeGateway, FakeRecord
+from tests.dashboard.fake_record import START_S, FakeGateway, FakeRecord, core_lines_of
 
 NOW_S = START_S + 3050.0
 
 
 @pytest.fixture(scope="session")
 def configuration() -> Configuration:
-    """The core lines of the demo works: the record in memory tells of those."""
-    whole = load(Path(__file__).parents[2] / "configs")
-    lines = {name: line for name, line in whole.lines.items() if line.kind == "core"}
-    recipes = {name: recipe for name, recipe in whole.recipes.items() if recipe.line_kind == "core"}
-    return whole.model_copy(update={"lines": lines, "recipes": recipes})
+    return core_lines_of(load(Path(__file__).parents[2] / "configs"))
 
 
 @pytest.fixture

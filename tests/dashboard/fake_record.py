@@ -53,9 +53,19 @@ KNOWN: list[tuple[float, float, str, str, str, Verdict, float, float | None]] = 
 ]
 
 
+def core_lines_of(whole: Configuration) -> Configuration:
+    """The core lines of the demo works: the record in memory tells of those."""
+    lines = {name: line for name, line in whole.lines.items() if line.kind == "core"}
+    recipes = {name: recipe for name, recipe in whole.recipes.items() if recipe.line_kind == "core"}
+    return whole.model_copy(update={"lines": lines, "recipes": recipes})
+
+
 @dataclass
 class FakeRecord:
-    """Answers as `Record` does; `now_s` tells how far the lines have come. `silent` lines stopped sending at a time."""
+    """Answers as `Record` does; `now_s` tells how far the lines have come.
+
+    `silent` lines stopped sending at a time; `bare` ones have no drum on the take-up.
+    """
 
     configuration: Configuration
     clock: Callable[[], float]
@@ -64,6 +74,7 @@ class FakeRecord:
     proposed: list[ProposalRow] = field(default_factory=list)
     came: list[RevisionRow] = field(default_factory=list)
     put_on: list[Splice] = field(default_factory=list)
+    bare: set[str] = field(default_factory=set)
 
     def __post_init__(self) -> None:
         if not self.alarms:
@@ -122,6 +133,7 @@ class FakeRecord:
         for name in self.configuration.lines:
             drum = self._drum(name, self._drum_number(name))
             heard, pace = self._heard_s(name), SPEED_M_PER_MIN[name] / 60.0
+            on = None if name in self.bare else drum
             extra = {"dwell_s": {"shock-oven": 6 / pace, "oven-a": 28 / pace, "oven-b": 28 / pace}}
             rows.append(
                 NowRow(
@@ -130,10 +142,10 @@ class FakeRecord:
                     "running",
                     pace,
                     float(self._L(name, heard)),
-                    drum.drum,
-                    drum.recipe,
-                    drum.start_m,
-                    drum.planned_length_m,
+                    on.drum if on else None,
+                    on.recipe if on else None,
+                    on.start_m if on else None,
+                    on.planned_length_m if on else None,
                     extra,
                 )
             )

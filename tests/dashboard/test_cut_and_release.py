@@ -4,6 +4,7 @@ import re
 
 import pytest
 
+from dashboard.answers import NotDoneError, note_resistance, sign_record
 from dashboard.pages import cut, release
 from monitor.analysis.release import coverage, propose
 from monitor.contract.record import Verdict
@@ -122,3 +123,44 @@ def test_the_api_gives_the_same_record(client, drum):
     assert sum(got["metres"].values()) == pytest.approx(got["length_m"], abs=25)
     assert got["journal_last_hash"] == "ab" * 32
     assert client.get("/api/v1/release?line=core-1&drum=none").status_code == 400
+
+
+@pytest.mark.parametrize(
+    ("decision", "by", "reason", "says"),
+    [
+        (None, "Mira", "x", "Choose a decision"),
+        ("release", "", "x", "Give your name"),
+        ("release", "Mira", " ", "reason"),
+    ],
+)
+def test_a_decision_that_lacks_something_is_not_sent(context, gateway, drum, decision, by, reason, says):
+    with pytest.raises(NotDoneError, match=says):
+        sign_record(context, "core-1", drum.drum, decision, by, reason)
+    assert gateway.sent == []
+
+
+def test_a_decision_and_a_resistance_name_the_drum_and_its_metres(context, gateway, drum):
+    sign_record(context, "core-1", drum.drum, "release", "Mira", "all seen")
+    note_resistance(context, "core-1", drum.drum, 2.5, 21, "Olle")
+    (_, signed), (_, noted) = gateway.sent
+    assert (signed.drum, signed.decision, signed.start_m, signed.end_m) == (
+        drum.drum, "release", drum.start_m, drum.end_m,
+    )  # fmt: skip
+    assert (noted.ohm, noted.at_C, noted.recipe, noted.drum) == (2.5, 21.0, drum.recipe, drum.drum)
+
+
+@pytest.mark.parametrize(
+    ("ohm", "at_C", "says"), [(0, 20, "above 0"), (None, 20, "above 0"), (1.0, 200, "temperature")]
+)
+def test_a_resistance_that_cannot_be_is_not_sent(context, gateway, drum, ohm, at_C, says):
+    with pytest.raises(NotDoneError, match=says):
+        note_resistance(context, "core-1", drum.drum, ohm, at_C, "Olle")
+    assert gateway.sent == []
+
+
+def test_nothing_is_decided_of_a_drum_that_is_being_wound(context, record):
+    wound = next(d for d in record.drums("core-1") if d.end_m is None)
+    with pytest.raises(NotDoneError, match="still being wound"):
+        sign_record(context, "core-1", wound.drum, "hold", "Mira", "x")
+    with pytest.raises(NotDoneError, match="still being wound"):
+        note_resistance(context, "core-1", wound.drum, 1.0, 20, "Mira")

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboard.ribbon import Run, full_scale_m, lengths_m, outer_m, packed, place_percent, runs
+from dashboard.ribbon import Run, full_scale_m, laid_over, lengths_m, outer_m, packed, place_percent, runs
 from dashboard.views.ribbon import in_words, ribbon
 from monitor.contract.record import Verdict
 
@@ -73,3 +73,18 @@ def test_the_ribbon_says_in_words_what_it_shows():
 
 def test_runs_travel_as_short_lists():
     assert packed([Run(0.04, 90.06, Verdict.UNSEEN)]) == [[0.0, 90.1, 2]]
+
+
+@given(st.lists(st.tuples(st.integers(1, 20), st.sampled_from(Verdict)), min_size=1, max_size=8),
+       st.lists(st.tuples(st.integers(0, 100), st.integers(1, 30), st.sampled_from(Verdict)), max_size=5))  # fmt: skip
+def test_what_is_laid_over_is_the_graver_at_every_metre(own, more):
+    at, under = 0, []
+    for length, verdict in own:
+        under.append(Run(at, at + length, verdict))
+        at += length
+    over = [Run(a, a + length, verdict) for a, length, verdict in more]
+    laid = laid_over(under, over)
+    assert sum(r.length_m for r in laid) == at
+    for metre in range(at):
+        want = max(r.verdict for r in [*under, *over] if r.start_m <= metre < r.end_m)
+        assert next(r.verdict for r in laid if r.start_m <= metre < r.end_m) is want

@@ -17,7 +17,7 @@ from dashboard.entry import ask_who, content_policy
 from dashboard.serve import LOOPBACK_NAMES, guard
 from dashboard.views.frame import OWN_SCRIPTS
 from monitor.contract.load import load
-from tests.dashboard.fake_record import START_S, FakeGateway, FakeRecord
+from tests.dashboard.fake_record import START_S, FakeGateway, FakeRecord, core_lines_of
 
 ARGUMENTS = [
     "--headless=new", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
@@ -25,7 +25,7 @@ ARGUMENTS = [
 ]  # fmt: skip
 PAGES = [
     "/", "/line/core-1", "/drum/core-1/1-1042", "/drums", "/alarms", "/trend", "/shift", "/cut",
-    "/release/core-1/1-1041", "/again", "/hold", "/load", "/settings", "/limits", "/health",
+    "/release/core-1/1-1041", "/family/core-1/1-1041", "/again", "/hold", "/load", "/settings", "/limits", "/health",
 ]  # fmt: skip
 
 
@@ -35,7 +35,7 @@ class Served:
     def __init__(self) -> None:
         begun = time.monotonic()
         self.clock: Callable[[], float] = lambda: START_S + 3050.0 + time.monotonic() - begun
-        configuration = load(Path(__file__).parents[2] / "configs")
+        configuration = core_lines_of(load(Path(__file__).parents[2] / "configs"))
         self.record = FakeRecord(configuration, self.clock)
         self.gateway = FakeGateway()
         self.app = create_app(self.record, configuration, self.gateway, self.clock)
@@ -394,3 +394,36 @@ def test_a_fold_leans_when_its_period_is_moved(served: Served, page: Page) -> No
     page.get_by_label("Your name").fill("Olle")
     page.get_by_role("button", name="Note it").click()
     expect(page.locator("#again-said")).to_contain_text("where it was done")
+
+
+def test_a_line_without_a_drum_stops_nothing_and_takes_its_next_one(served: Served, strict: Page) -> None:
+    served.record.bare = {"core-1"}
+    strict.goto(served.url + "/")
+    first = strict.locator(".line-row").first
+    expect(first.locator(".drum")).to_have_text("no drum on the take-up")
+    expect(strict.locator(".line-row").nth(1).locator(".drum a")).to_contain_text("drum 2-")
+    served.record.bare = set()
+    expect(first.locator(".drum a")).to_contain_text("drum 1-")
+    served.record.bare = {"core-1"}
+    expect(first.locator(".drum")).to_have_text("no drum on the take-up")
+    expect(first.locator(".ribbon .run")).to_have_count(0)
+
+
+def test_a_decision_is_signed_with_a_name_and_a_reason(served: Served, strict: Page) -> None:
+    strict.goto(served.url + "/release/core-1/1-1041")
+    strict.get_by_role("button", name="Sign").click()
+    expect(strict.locator("#sign-said")).to_contain_text("Give your name")
+    strict.get_by_label("Name").first.fill("Mira")
+    strict.get_by_label("Reason").fill("sample burned well")
+    strict.get_by_role("button", name="Sign").click()
+    expect(strict.locator("#sign-said")).to_contain_text("Signed")
+    (sent,) = served.gateway.sent
+    assert (sent[0], sent[1].action, sent[1].by, sent[1].decision) == ("core-1", "sign record", "Mira", "hold")
+
+
+def test_a_family_follows_a_metre_and_opens_its_journey(served: Served, strict: Page) -> None:
+    strict.goto(served.url + "/family/core-1/1-1041")
+    expect(strict.locator("#family-answer .followed")).to_have_count(1)
+    strict.get_by_role("link", name="its journey").click()
+    expect(strict.locator("#journey table")).to_be_visible()
+    assert "?metre=" in strict.url

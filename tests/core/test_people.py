@@ -1,0 +1,62 @@
+"""What people say of cable: a resistance against IEC 60228, a decision that changes no verdict; both are sealed."""
+
+import pytest
+
+from monitor.contract.messages import Action
+from monitor.contract.record import Finding, Verdict
+from monitor.core import people
+from monitor.shell.journal import entries_of
+from tests.core.story import T0, Story, configuration, decoded, pipeline
+from tests.core.test_pipeline import of, tell
+
+RECIPES = configuration().recipes
+
+
+def noted(ohm: float | None, at_C: float | None = 20.0, recipe: str = "reel-2x2g5", end_m: float = 200.0) -> Finding:
+    said = Action(1, 1, "note resistance", "Mira", start_m=100.0, end_m=end_m, recipe=recipe, ohm=ohm, at_C=at_C)
+    return people.resistance("rewind-1", said, RECIPES)
+
+
+@pytest.mark.parametrize(
+    ("ohm", "at_C", "per_km", "verdict"),
+    [
+        (0.741, 20.0, 7.41, Verdict.CONFORMING),  # IEC 60228, class 1, 2.5 mm2: at most 7.41 (suppliers' tables)
+        (0.742, 20.0, 7.42, Verdict.NONCONFORMING),
+        (0.8720, 65.0, 7.41, Verdict.CONFORMING),  # 7.41 at 20 degC is 8.7205 at 65 (alpha 0.00393, recalled)
+        (0.873, 65.0, 7.418, Verdict.NONCONFORMING),
+    ],
+)
+def test_a_resistance_is_judged_at_20_C_and_per_km(ohm, at_C, per_km, verdict):
+    found = noted(ohm, at_C)
+    assert found.extreme == pytest.approx(per_km, abs=1e-3)
+    assert (found.limit, found.verdict, found.unit) == (7.41, verdict, "ohm/km")
+    assert (found.start_m, found.end_m) == (100.0, 200.0)
+
+
+@pytest.mark.parametrize("found", [noted(None), noted(1.0, None), noted(1.0, 20.0, "reel-2x2g5", 100.0)])
+def test_what_is_not_told_whole_is_noted_without_a_figure(found):
+    assert (found.extreme, found.verdict) == (None, Verdict.CONFORMING)
+
+
+@pytest.mark.parametrize("recipe", ["core-2g5", "none"])
+def test_without_a_conductor_in_the_recipe_nothing_is_judged(recipe):
+    found = noted(99.0, 20.0, recipe)
+    assert (found.limit, found.verdict) == (None, Verdict.CONFORMING)
+
+
+def test_a_decision_and_a_resistance_travel_and_are_sealed():
+    def says(story: Story, s: int) -> None:
+        if s == 20:
+            story.tell("operator/action", T0 + s, action="sign record", by="Mira", reason="burned well", drum="C1-0001",
+                       decision="release", start_m=1000.0, end_m=1040.0)  # fmt: skip
+        if s == 21:
+            story.tell("operator/action", T0 + s, action="note resistance", by="Olle", drum="C1-0001", ohm=0.3,
+                       at_C=20.0, recipe="core-2g5", start_m=1000.0, end_m=1040.0)  # fmt: skip
+
+    out = pipeline().feed(decoded(tell(40, before=says).sorted()))
+    decided, measured = (next(f for f in of(Finding, out) if f.kind == kind) for kind in ("decision", "resistance"))
+    assert (decided.check, decided.verdict, decided.text) == ("release", Verdict.CONFORMING, "Mira: burned well")
+    assert measured.extreme == pytest.approx(7.5)
+    acts = {(e.who, e.action, e.target) for e in entries_of(out)}
+    assert ("Mira", "sign record: release", "1000.0 to 1040.0 m") in acts
+    assert ("Olle", "note resistance", "1000.0 to 1040.0 m") in acts
