@@ -333,11 +333,13 @@ def _hold(app: Dash, context: Context) -> None:
         Input("hold-stream", "value"),
         Input("hold-drums", "value"),
         Input("hold-eccentric", "value"),
+        Input("hold-spread", "value"),
+        Input("hold-rules", "value"),
     )
-    def answer(line: str, path: str, drums: str, eccentric: Any) -> Any:
+    def answer(line: str, path: str, drums: str, eccentric: Any, spread: str, rules: str) -> Any:
         if path not in context.configuration.lines[line].streams:
             raise PreventUpdate
-        return hold.answer(context, line, path, drums, eccentric)
+        return hold.answer(context, line, path, drums, eccentric, spread, rules)
 
 
 def _load(app: Dash, context: Context) -> None:

@@ -29,6 +29,8 @@ EWMA_WEIGHT, EWMA_WIDTH = 0.2, 2.962
 CUSUM_K, CUSUM_H = 0.5, 5.0
 DRUMS = {"1": "newest drum", "3": "3 drums", "10": "10 drums", "30": "30 drums"}
 ECCENTRIC_MM = 0.05
+RANGES, DEVIATIONS = "ranges", "standard deviations"
+NELSON, WESTERN = "Nelson 1984", "Western Electric 1956"
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +60,10 @@ def content(context: Context) -> list[Any]:
                     id="hold-drums", label="Over the", value="3", allowDeselect=False, w=150,
                     data=[{"value": k, "label": v} for k, v in DRUMS.items()],
                 ),
+                dmc.Select(id="hold-spread", label="Spread within by", value=RANGES, allowDeselect=False, w=190,
+                           data=[RANGES, DEVIATIONS]),
+                dmc.Select(id="hold-rules", label="Run rules", value=NELSON, allowDeselect=False, w=210,
+                           data=[NELSON, WESTERN]),
                 dmc.NumberInput(
                     id="hold-eccentric", label="Eccentricity", value=ECCENTRIC_MM, min=0, step=0.01, suffix=" mm",
                     description="middle of conductor from middle of core", w=250, debounce=300,
@@ -81,7 +87,9 @@ def _first(choices: Sequence[Mapping[str, str]]) -> str:
     return cold[0] if cold else choices[0]["value"]
 
 
-def answer(context: Context, line_name: str, path: str, drums: str, eccentric: Any) -> list[Any]:
+def answer(
+    context: Context, line_name: str, path: str, drums: str, eccentric: Any, spread: str = RANGES, rules: str = NELSON
+) -> list[Any]:
     """Everything below the choices; what cannot be said is said in a sentence."""
     line = context.configuration.lines[line_name]
     newest = context.record.drums(line_name, 60)
@@ -98,7 +106,7 @@ def answer(context: Context, line_name: str, path: str, drums: str, eccentric: A
         return [html.P(f"Only {len(seen)} metres of it were seen: wait for {20 * SIZE}.", className="outcome")]
     try:
         return [
-            *_charts(line, path, metres, seen, recipe),
+            *_charts(line, path, metres, seen, recipe, spread, rules),
             *_per_km(context, line_name, newest),
             *(_given(line, path, seen, recipe, eccentric) if line.streams[path].unit == "mm" else []),
         ]
@@ -121,7 +129,7 @@ def _limits(recipe: Recipe, path: str) -> tuple[float | None, float | None]:
     return low, window.hihi if window.hihi is not None else window.hi
 
 
-def _charts(line: Line, path: str, metres: Metres, seen: Floats, recipe: Recipe) -> list[Any]:
+def _charts(line: Line, path: str, metres: Metres, seen: Floats, recipe: Recipe, spread: str, rules: str) -> list[Any]:
     unit = words.unit(line.streams[path].unit)
     lag = capability.independent_after(seen)
     apart = max(SIZE, min(lag, len(metres.v) // POINTS_LEAST), len(metres.v) // POINTS_MOST)
@@ -129,14 +137,14 @@ def _charts(line: Line, path: str, metres: Metres, seen: Floats, recipe: Recipe)
     if len(groups) < 5:
         raise ValueError(f"Only {len(groups)} subgroups that are {apart} m apart: choose more drums.")
     size = capability.effective_size(seen)
-    pair = charts.xbar_r(groups)
+    pair = (charts.xbar_s if spread == DEVIATIONS else charts.xbar_r)(groups)
     between = charts.individuals(groups.mean(axis=1))
     alike = float(capability.autocorrelation(groups.mean(axis=1), 1)[1])
     if alike > ALIKE:
         between = _by_whole_spread(between)
     x = [i * apart for i in range(len(groups))]
     z = (groups.mean(axis=1) - between.means.centre) / between.sigma if between.sigma else np.zeros(len(groups))
-    signals = charts.nelson(z)
+    signals = (charts.western_electric if rules == WESTERN else charts.nelson)(z)
     flagged = sorted({i for rule, places in signals.items() if rule != 1 for i in places})
     mean = charts.ewma(groups.mean(axis=1), between.means.centre, between.sigma, EWMA_WEIGHT, EWMA_WIDTH)
     sums = charts.cusum(z, 0.0, CUSUM_K, CUSUM_H)
@@ -157,13 +165,14 @@ def _charts(line: Line, path: str, metres: Metres, seen: Floats, recipe: Recipe)
             [
                 _drawn("Means of subgroups, each as one value", "hold-means",
                        chart_figure(x, between.means, axis, unit, flagged)),
-                _drawn("Ranges within subgroups", "hold-ranges", chart_figure(x, pair.spreads, axis, unit)),
+                _drawn(f"{spread.capitalize()} within subgroups", "hold-ranges",
+                       chart_figure(x, pair.spreads, axis, unit)),
                 _drawn(f"EWMA, weight {EWMA_WEIGHT}", "hold-ewma", chart_figure(x, mean, axis, unit)),
                 _drawn(f"CUSUM, k {CUSUM_K}, h {CUSUM_H} sigma", "hold-cusum", cusum_figure(x, sums, axis, "sigma")),
             ],
             className="beside-blocks two",
         ),
-        _rules(signals, len(groups)),
+        _rules(rules, signals, len(groups)),
         _run_lengths(apart),
         *_capability(recipe, path, groups, size * groups.size / len(seen), unit),
     ]  # fmt: skip
@@ -181,6 +190,10 @@ def _drawn(title: str, name: str, fig: Any) -> html.Div:
     return html.Div([html.H2(title), chart(name, fig)])
 
 
+WESTERN_RULES = {
+    1: "one beyond 3 sigma", 2: "two of three beyond 2 sigma", 3: "four of five beyond 1 sigma",
+    4: "eight in a row on one side",
+}  # fmt: skip
 RULES = {
     1: "one beyond 3 sigma", 2: "nine in a row on one side", 3: "six in a row rising or falling",
     4: "fourteen in a row up and down", 5: "two of three beyond 2 sigma", 6: "four of five beyond 1 sigma",
@@ -188,12 +201,13 @@ RULES = {
 }  # fmt: skip
 
 
-def _rules(signals: Mapping[int, Sequence[int]], count: int) -> html.Div:
+def _rules(rules: str, signals: Mapping[int, Sequence[int]], count: int) -> html.Div:
+    named = WESTERN_RULES if rules == WESTERN else RULES
     rows = [
-        [rule, RULES[rule], len(places), f"{len(places) / count:.1%}"] for rule, places in signals.items() if places
+        [rule, named[rule], len(places), f"{len(places) / count:.1%}"] for rule, places in signals.items() if places
     ]
     return table(
-        "Run rules (Nelson 1984) that signalled among the means", ["Rule", "What", "Signals", "Of all"], rows,
+        f"Run rules ({rules}) that signalled among the means", ["Rule", "What", "Signals", "Of all"], rows,
         empty="None.", numeric=(2, 3),
     )  # fmt: skip
 

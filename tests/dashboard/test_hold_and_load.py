@@ -43,3 +43,14 @@ def test_streams_come_with_diameters_first(configuration):
     first = hold.streams(configuration.lines["core-1"])
     assert first[0]["value"].startswith(("hot-gauge", "cold-gauge"))
     assert hold._first(first) == "cold-gauge/diameter-x"
+
+
+def test_spreads_and_run_rules_can_be_chosen(context):
+    usual, other = (
+        said(hold.answer(context, "core-1", "cold-gauge/diameter-x", "3", 0.05, spread, rules))
+        for spread, rules in ((hold.RANGES, hold.NELSON), (hold.DEVIATIONS, hold.WESTERN))
+    )
+    assert "Ranges within subgroups" in usual
+    assert "Nelson 1984" in usual
+    assert "Standard deviations within subgroups" in other
+    assert "Western Electric 1956" in other
