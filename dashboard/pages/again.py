@@ -357,13 +357,14 @@ def _before(context: Context, of: Cable, x: Floats) -> list[Any]:
         return []
     skipped = {s.path for s in of.line.stream if s.kind == "events"} | {"line_metre"}
     columns = {n: np.asarray(v, float) for n, v in rows.items() if n not in skipped and not n.startswith("cure/")}
+    speed = float(np.nanmean(columns[of.line.counter.speed])) if of.line.counter.speed in columns else np.nan
     places = sorted({int(m) for m in np.floor(x) - metre[0] if 0 <= m < len(metre)})
     try:
         found = what_went_before(columns, places)
     except ValueError as error:
         return [html.H2("What went before"), html.P(f"{str(error).capitalize()}.", className="note")]
     shown = [
-        [_column_title(of.line, d.stream), f"{d.largest:+.1f}", _offset(d.offset_m), f"{d.chance:.3f}",
+        [_column_title(of.line, d.stream), f"{d.largest:+.1f}", _offset(d.offset_m, speed), f"{d.chance:.3f}",
          "differs" if d.chance < 0.05 else ""]
         for d in found[:8]
     ]  # fmt: skip
@@ -388,8 +389,12 @@ def _column_title(line: Line, name: str) -> str:
     return words.stream_title(line, path) + end
 
 
-def _offset(m: float) -> str:
-    return "at the fault" if m == 0 else f"{abs(m):.0f} m {'earlier' if m < 0 else 'later'} on the drum"
+def _offset(m: float, m_per_min: float) -> str:
+    """How long before: in metres of drum, and in seconds at the mean speed of these drums."""
+    if m == 0:
+        return "at the fault"
+    seconds = f", {abs(m) / m_per_min * 60:.1f} s," if m_per_min > 0 else ""
+    return f"{abs(m):.0f} m{seconds} {'earlier' if m < 0 else 'later'} on the drum"
 
 
 def _by_place(context: Context, of: Cable, x: Floats, t: Floats) -> list[Any]:

@@ -128,3 +128,9 @@ def test_what_is_wanting_is_said(context, gateway, station, by, done, says):
     with pytest.raises(NotDoneError, match=says):
         note_work(context, "core-1", station, by, done)
     assert gateway.sent == []
+
+
+def test_how_long_before_is_told_in_metres_and_seconds():
+    assert again._offset(-23.0, 230.0) == "23 m, 6.0 s, earlier on the drum"
+    assert again._offset(4.0, float("nan")) == "4 m later on the drum"
+    assert again._offset(0.0, 230.0) == "at the fault"
