@@ -12,7 +12,7 @@ from dashboard.heritage import Kin, kin, legacies, lineage_of, whole_runs
 from dashboard.ribbon import lengths_m
 from monitor.analysis.counts import rate_per_km
 from monitor.analysis.drum_facts import spark_exposure_s
-from monitor.analysis.release import coverage, propose
+from monitor.analysis.release import coverage, propose, unanswered
 from monitor.contract.config import Line, Recipe
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import Finding, Floats, Verdict
@@ -30,15 +30,15 @@ def record(context: Context, drum: DrumRow) -> dict[str, Any]:
     family = kin(lineage, drum, 0.0, length)
     evidence = [e for k in family if k.generation <= 0 and (e := _evidence(context, k)) is not None]
     metres = {v.word: m for v, m in lengths_m(whole_runs(context, drum, length, lineage)).items()}
-    alarms = _alarms(context, drum)
     tests = [] if recipe and recipe.integrity else flames_of(context, drum, lineage)
     orphans = lineage.without_parent(drum)
     resistance = _resistance(findings)
     others = [*_origin(orphans), *_ohms(resistance, recipe), *_flames(tests)]
     seen = {f"{e['drum']} {path}": share for e in evidence for path, share in e["seen_share"].items()}
     cured = all(e["cure_known"] for e in evidence)
-    said = propose(drum.end_m is not None, length, metres, seen, alarms["not_answered"], cured, others)
     own = next(e for e in evidence if e["drum"] == drum.drum)
+    others += [unanswered(n, f"{e['drum']}'s") for e in evidence if e is not own and (n := e["alarms"]["not_answered"])]
+    said = propose(drum.end_m is not None, length, metres, seen, own["alarms"]["not_answered"], cured, others)
     of_itself = tested(context, drum)
     return {
         "drum": drum.drum, "line": drum.line, "line_title": line.title, "recipe": drum.recipe,
@@ -57,9 +57,8 @@ def record(context: Context, drum: DrumRow) -> dict[str, Any]:
         "without_origin": [{"start_m": a, "end_m": b, "pay_off": where} for a, b, where in orphans],
         "integrity": _test(of_itself) if of_itself else None,
         "integrity_tests": [_test(t) for t in tests],
-        "resistance": resistance, "alarms": {k: alarms[k] for k in ("raised", "not_answered")},
-        "answers": alarms["answers"], "decisions": _decisions(findings),
-        "journal_last_hash": context.record.journal_hash(drum.line),
+        "resistance": resistance, "alarms": own["alarms"], "answers": own["answers"],
+        "decisions": _decisions(findings), "journal_last_hash": own["journal_last_hash"],
         "proposed": said.word, "against": list(said.reasons),
     }  # fmt: skip
 
@@ -89,6 +88,7 @@ def _evidence(context: Context, of: Kin) -> dict[str, Any] | None:
     findings = context.record.findings(drum.line, start, end)
     required = [s.path for s in line.stream if s.required and s.kind == "samples" and s.path in rows]
     inner = rows.get(INNER)
+    alarms, answers = _alarms(context, drum)
     cured = not (recipe and recipe.cure) or (inner is not None and len(inner) > 0 and bool(np.isfinite(inner).all()))
     return {
         "drum": drum.drum, "line": drum.line, "line_title": line.title, "recipe": drum.recipe,
@@ -96,6 +96,7 @@ def _evidence(context: Context, of: Kin) -> dict[str, Any] | None:
         "seen_share": coverage(rows, required), "cure_known": cured,
         "statistics": {n: _statistics(v) for n, v in rows.items() if n in _told(line, recipe)},
         "spark_tests": _sparks(line, recipe, rows, findings, of.end_m - of.start_m),
+        "alarms": alarms, "answers": answers, "journal_last_hash": context.record.journal_hash(drum.line),
     }  # fmt: skip
 
 
@@ -141,20 +142,17 @@ def _statistics(v: Any) -> dict[str, float] | None:
 # ---- what else stands beside it ------------------------------------------------------------------------------------
 
 
-def _alarms(context: Context, drum: DrumRow) -> dict[str, Any]:
+def _alarms(context: Context, drum: DrumRow) -> tuple[dict[str, int], list[dict[str, Any]]]:
+    """Of the time in which a drum was wound: how many alarms, how many unanswered; and the answers."""
     until = drum.end_ms or context.now_ms
     changes = context.record.alarm_changes(drum.line, drum.start_ms, until, 5000)
     raised = [c for c in changes if c.event == "raised"]
     open_ = {(a.alarm, a.occurrence_ms) for a in context.record.alarms_now(drum.line) if "unacknowledged" in a.state}
-    return {
-        "raised": len(raised),
-        "not_answered": sum((c.alarm, c.occurrence_ms) in open_ for c in raised),
-        "answers": [
-            {"alarm": c.alarm, "event": c.event, "by": c.by, "reason": c.reason, "t_ms": c.t_ms}
-            for c in changes
-            if c.by
-        ],
-    }
+    waiting = sum((c.alarm, c.occurrence_ms) in open_ for c in raised)
+    answers = [
+        {"alarm": c.alarm, "event": c.event, "by": c.by, "reason": c.reason, "t_ms": c.t_ms} for c in changes if c.by
+    ]
+    return {"raised": len(raised), "not_answered": waiting}, answers
 
 
 def _finding(f: Finding, drum: DrumRow) -> dict[str, Any]:

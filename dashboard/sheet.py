@@ -43,6 +43,7 @@ def sheet_of(context: Context, r: dict[str, Any]) -> Sheet:
         held = test["failed"] or bool(test["departures"])
         proposed = f"Circuit integrity by {test['standard']}: {test['said']}."
     blocks = [_metres(r), _ancestry(context, r), _inherited(r), _seen(context, r), _sparks(r), _statistics(context, r)]
+    blocks.insert(4, _people(r))
     return Sheet(
         f"Record of drum {r['drum']}", proposed, held, _facts(context, r),
         tuple(b for b in blocks if b is not None), _said(context, r),
@@ -109,6 +110,16 @@ def _seen(context: Context, r: dict[str, Any]) -> Block:
     return Block(caption, ("Drum", "Stream", "Seen"), tuple(rows), (2,), "No stream is required.")
 
 
+def _people(r: dict[str, Any]) -> Block:
+    rows = [
+        (e["drum"], str(e["alarms"]["raised"]), str(e["alarms"]["not_answered"]), str(len(e["answers"])),
+         (e["journal_last_hash"] or "no entry")[:16])
+        for e in r["evidence"]
+    ]  # fmt: skip
+    head = ("Drum", "Alarms of its time", "Not answered", "Answers of people", "Line's journal")
+    return Block("Alarms and answers while each was wound", head, tuple(rows), (1, 2, 3))
+
+
 def _sparks(r: dict[str, Any]) -> Block | None:
     rows = []
     for e in r["evidence"]:
@@ -143,10 +154,7 @@ def _title(context: Context, line: str, name: str) -> str:
 
 
 def _said(context: Context, r: dict[str, Any]) -> tuple[str, ...]:
-    alarms = r["alarms"]
-    raised, waiting, answers = alarms["raised"], alarms["not_answered"], len(r["answers"])
-    said = [f"{raised} alarms were raised while it was wound, {waiting} not answered; {answers} answers of people."]
-    said += [f"Circuit integrity, {t['standard']}, specimen {t['drum']}: {t['said']}." for t in r["integrity_tests"]]
+    said = [f"Circuit integrity, {t['standard']}, specimen {t['drum']}: {t['said']}." for t in r["integrity_tests"]]
     said += [
         f"{words.local(d['t_ms'], context.zone, day=True)}: {d['decision']}, signed by {d['by']}."
         for d in r["decisions"]

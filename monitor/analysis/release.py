@@ -25,6 +25,12 @@ def coverage(columns: Mapping[str, Floats], required: Sequence[str]) -> dict[str
     return found
 
 
+def unanswered(count: int, whose: str) -> str:
+    """How many alarms of a drum's time wait for an answer."""
+    said = f"1 alarm of {whose} time is" if count == 1 else f"{count} alarms of {whose} time are"
+    return f"{said} not answered"
+
+
 def propose(
     ended: bool,
     length_m: float,
@@ -49,6 +55,6 @@ def propose(
     if not cure_known:
         against.append("the cure of its metres is not known")
     if standing:
-        against.append(f"{standing} alarms of its time are not answered")
+        against.append(unanswered(standing, "its"))
     against += others
     return Proposed("hold" if against else "may be released", tuple(against))

@@ -69,6 +69,8 @@ def test_nothing_from_the_wire_raises(topic, payload):
 def test_no_payload_on_a_known_topic_raises(payload):
     for path in ("oven-a/temperature", "line/state", "take-up/drum", "operator/action"):
         assert isinstance(decode(f"tarn/core-1/{path}", payload), Message | Rejected)
+    for path in ("pay-off-a/splice", "bow/speed", "bow/lay-length"):
+        assert isinstance(decode(f"tarn/lay-1/{path}", payload), Message | Rejected)
 
 
 json_values = st.recursive(

@@ -194,7 +194,10 @@ def test_the_record_of_a_reel_holds_the_evidence_of_its_ancestry(works, context)
     assert {a["drum"] for a in r["ancestry"]} == {"C1-0002", "C2-0002", "W1-0001", "L1-0001", "S1-0001"}
     assert r["without_origin"] == r["inherited"] == []
     assert r["proposed"] == "hold"
-    assert r["against"] == ["the conductor's resistance was not measured"]
+    assert r["against"] == [
+        "the conductor's resistance was not measured", "1 alarm of C1-0002's time is not answered",
+        "1 alarm of C2-0002's time is not answered", "2 alarms of L1-0001's time are not answered",
+    ]  # fmt: skip
     (test,) = r["integrity_tests"]
     assert (test["drum"], test["class_min"], test["failed"]) == ("T1-0001", 15, False)
 
