@@ -17,6 +17,7 @@ from monitor.shell.reader import StoreReader, lay_over
 from monitor.shell.store import Batch, Writer
 from tests.core.story import T0, Story
 from tests.core.test_pipeline import record, tell
+from tests.core.test_whole_cable import laying_up, put_on
 from tests.shell.works import desk_at, everything, settings_at, take
 
 OVEN = Stream("core-1", "oven-a", "temperature")
@@ -337,3 +338,32 @@ def test_metres_on_no_drum_before_a_finished_one_hide_nothing_of_it(place):
     assert after[0] == before[0]
     assert after[1].tolist() == before[1].tolist()
     assert all(np.array_equal(rows[name], rolled[name], equal_nan=True) for name in rows)
+
+
+def test_drums_put_on_are_read_along_the_line_and_by_name(place):
+    desk = desk_at(place, lines=["lay-1"])
+    take(desk, laying_up(90, before=put_on).sorted())
+    reader = StoreReader(settings_at(place))
+    every = reader.splices("lay-1", 0, 1e9)
+    assert [(s.position, s.drum) for s in every] == [
+        ("pay-off-a", "C1-0001"), ("pay-off-b", "C2-0001"), ("pay-off-a", "C1-0007"),
+    ]  # fmt: skip
+    (first, other, second) = every
+    after = second.line_metre + 1
+    assert [s.drum for s in reader.splices("lay-1", after, after + 5)] == ["C2-0001", "C1-0007"]
+    assert [s.drum for s in reader.splices("lay-1", first.line_metre + 1, second.line_metre)] == ["C1-0001", "C2-0001"]
+    assert reader.splices_of("C1-0007") == [second]
+    assert reader.splices_of("none") == reader.drums_named("none") == []
+    (drum,) = reader.drums_named("L1-0001")
+    assert [d.drum for d in reader.drums_between("lay-1", drum.start_m + 1, drum.start_m + 2)] == ["L1-0001"]
+    assert reader.drums_between("lay-1", 0, drum.start_m - 1) == []
+    assert (other.left_m, second.left_m) == (None, 700.0)
+
+
+def test_the_time_of_a_metre_is_that_of_the_counter(place, arrivals):
+    desk = desk_at(place)
+    take(desk, arrivals)
+    reader = StoreReader(settings_at(place))
+    assert reader.time_at("core-1", 1000 + 230) == pytest.approx((T0 + 60) * 1e3, abs=1500)
+    assert reader.time_at("core-1", 10.0) is None
+    assert reader.time_at("core-1", 1e6) is None
