@@ -13,7 +13,7 @@ from monitor.contract.record import Floats
 from monitor.contract.topics import DRUM, SPLICE, STATE, Stream, sample_topic
 from simulator.cable import Book, Cable, Flaw, Lumps, Wall, flaws, places
 from simulator.campaign import Schedule, Supply, Wound, inherited, plan
-from simulator.gauges import CounterWheel, Draft, Gauge, encode
+from simulator.gauges import CounterWheel, Draft, Gauge, Taken, encode
 from simulator.ovens import Oven
 from simulator.resume import Left, first_numbers
 from simulator.scenario import LineStory, PutOn, Scenario, Upset
@@ -215,6 +215,9 @@ class Run:
             taken = gauge.take(before_ms)
             if path in self.watches:
                 self.watches[path].feed(taken.t_s, taken.true)
+            for other in self.line.stream:
+                if other.derived and other.derived.of == path and other.path in self.watches:
+                    self.watches[other.path].feed(taken.t_s, self._derived(other.derived, taken))
             yield path, list(gauge.drafts(taken, self.start_ms))
 
     def _gauge(self, s: StreamSettings) -> Gauge:
@@ -285,6 +288,18 @@ class Run:
             across, around = (1.0 - overlap) * tape.width_mm, np.pi * tape.on_diameter_mm
             rpm = mm_per_min / (across / np.sqrt(1.0 - (across / around) ** 2))
         return rpm, 0.1 * rpm
+
+    def _derived(self, rule: Derived, taken: Taken) -> Floats:
+        """What is truly made of a rotation: the lay, or by how much the tape lies over itself; NaN while it stands."""
+        mm_per_min = self.travel.speed(taken.t_s) * 60e3
+        turning = (mm_per_min > 0) & (taken.true > 0)
+        pitch = np.full(len(taken.t_s), np.nan)
+        pitch[turning] = mm_per_min[turning] / taken.true[turning] / rule.twists_per_turn
+        if rule.rule == "lay length":
+            return pitch
+        tape = next(t for t in self.recipe.tape if t.name == rule.tape)
+        across = pitch * np.cos(np.arctan(pitch / (np.pi * tape.on_diameter_mm)))
+        return np.asarray(100.0 * (1.0 - across / tape.width_mm))
 
     def _flame(self, t_s: Floats) -> Floats:
         """The air at the specimen: cold, in the flame, cooling down."""
@@ -386,6 +401,7 @@ class Run:
         """Events that are no faults of the insulation: what the story places, cuts labelled, what a test tells."""
         offset = self.line.counter_m - self.line.stations[stream.station].position_m
         before_M = float(self.travel.metres(np.array(before_s))) + offset
+        marks = any(check.stream == stream.path for check in self.recipe.event_check)
         times = [t for t in self._of_schedule(stream) if from_s <= t < before_s]
         for i, one in enumerate(self.story.event):
             while one.stream == stream.path and self._next_event[i] < before_M:
@@ -393,6 +409,8 @@ class Run:
                 times += [float(self.travel.when(np.array(L)))] if self.story.line_metre_start_m <= L else []
                 self._next_event[i] = next(self.events[i], np.inf)
         for t in sorted(times):
+            if marks:
+                self.truth.sparks.append(Spark(float(self.travel.metres(np.array(t))) + offset, t, stream.quantity))
             yield Draft(t, {"t": self._stamp(t), "v": 1})
 
     def _of_schedule(self, stream: StreamSettings) -> list[float]:

@@ -18,7 +18,7 @@ SURE_SIGMAS = 4.0  # what is beyond a limit by less than this of its gauge's noi
 
 @dataclass(frozen=True, slots=True)
 class Spark:
-    """A fault of the insulation: its line metre, and when it entered the electrode (s from the start)."""
+    """A fault of the insulation, or a tape's: its line metre, and when its tester met it (s from the start)."""
 
     metre: float
     t_s: float
