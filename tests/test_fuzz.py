@@ -134,7 +134,7 @@ def test_any_question_to_the_api_is_answered_or_refused_with_a_sentence(client, 
 def client():
     from dashboard.app import create_app
     from tests.dashboard.conftest import NOW_S
-    from tests.dashboard.fake_record import FakeGateway, FakeRecord
+    from tests.dashboard.fake_record import FakeGateway, FakeRecord, core_lines_of
 
-    c = configuration()
+    c = core_lines_of(configuration())
     return create_app(FakeRecord(c, lambda: NOW_S), c, FakeGateway(), lambda: NOW_S).server.test_client()

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy.special import stdtrit
 
 Floats = NDArray[np.float64]
 
@@ -101,7 +101,7 @@ def fit_rate(T_C: Floats, time_s: Floats) -> RateFit:
     rest = np.log(time_s) - (c + E * (x - middle))
     free = len(x) - 2
     s = float(np.sqrt(rest @ rest / free)) if free else float("inf")
-    wide = float(stats.t.ppf(0.975, free)) * s if free else float("inf")
+    wide = float(stdtrit(free, 0.975)) * s if free else float("inf")
     half_E = wide / float(np.sqrt(np.sum((x - middle) ** 2))) * R_J_molK
     half_c = wide / float(np.sqrt(len(x)))
     rate = Rate(float(np.exp(c)), float(1 / middle - ZERO_C_K), float(E * R_J_molK))

@@ -136,6 +136,7 @@ def test_every_number_with_a_dimension_has_its_unit_in_its_key():
         "twists_per_turn",
         "cores",
         "conductor_class",
+        "process",
     }
     for name, text in FILES.items():
         if name.startswith(("lines/", "recipes/", "works")):

@@ -7,7 +7,7 @@ import jsonschema
 import pytest
 
 from monitor.__main__ import main
-from monitor.contract.topics import parse
+from monitor.contract.topics import STORY_QUANTITIES, parse
 from monitor.shell.contract import CHANNELS, asyncapi, schemas
 
 GOLDEN = json.loads((Path(__file__).parents[1] / "data/wire/golden.json").read_text())
@@ -15,7 +15,7 @@ GOLDEN = json.loads((Path(__file__).parents[1] / "data/wire/golden.json").read_t
 
 def of(topic: str) -> str:
     quantity = topic.rsplit("/", 1)[1]
-    return quantity if quantity in ("state", "drum", "action", "limits") else "samples"
+    return quantity if quantity in STORY_QUANTITIES else "samples"
 
 
 @pytest.mark.parametrize("case", GOLDEN["sound"], ids=lambda c: c["name"])
@@ -44,6 +44,7 @@ def test_every_schema_is_a_sound_schema_and_every_reference_leads_somewhere():
 
 def test_addresses_are_the_topics_that_the_engine_reads():
     names = {"works": "tarn", "line": "core-1", "station": "oven-a", "quantity": "temperature", "takeUp": "take-up"}
+    names["payOff"] = "pay-off"
     for name, (address, *_) in CHANNELS.items():
         topic = address.format(**names)
         assert (parse("tarn", topic) is None) == (name == "stored"), topic

@@ -13,6 +13,7 @@ from sqlalchemy import text
 from monitor.contract.config import Store
 from monitor.contract.topics import Stream
 from monitor.shell.reader import StoreReader
+from tests.core.story import configuration
 from tests.shell.brokers import KINDS, broker, everymetre, is_open, monitor, program, say
 from tests.shell.works import configs_at, until
 
@@ -108,7 +109,7 @@ def test_what_the_monitor_says_of_itself_is_in_the_store(works):
     works.tell("oven-a/temperature", n=0, v=290.0)
     until(lambda: any(row.messages for row in works.reader.health()), 20, "its own health")
     (row,) = works.reader.health()
-    assert row.monitor == "core-1, core-2"
+    assert row.monitor == ", ".join(sorted(configuration().lines))
     assert row.last_commit_ms is not None
     assert row.disk_free_bytes
 
@@ -142,7 +143,7 @@ def test_while_it_is_away_the_broker_keeps_what_is_said(works):
 @pytest.mark.parametrize(
     ("words", "says"),
     [
-        (["--lines", "core-7"], "no line core-7; this works has core-1, core-2"),
+        (["--lines", "core-7"], "no line core-7; this works has core-1, core-2, lay-1"),
         (["--broker", "http://x"], "mqtt://"),
         (["--configs", "/nowhere"], "/nowhere"),
     ],
