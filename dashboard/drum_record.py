@@ -18,6 +18,7 @@ from monitor.contract.reading import DrumRow
 from monitor.contract.record import Finding, Floats, Verdict
 
 INNER = "cure/index-inner"
+MOST, ANSWERED_WITHIN_MS = 5000, 86_400_000
 ON_PAPER = ("mm", "degC", "%")
 
 
@@ -145,10 +146,11 @@ def _statistics(v: Any) -> dict[str, float] | None:
 def _alarms(context: Context, drum: DrumRow) -> tuple[dict[str, int], list[dict[str, Any]]]:
     """Of the time in which a drum was wound: how many alarms, how many unanswered; and the answers."""
     until = drum.end_ms or context.now_ms
-    changes = context.record.alarm_changes(drum.line, drum.start_ms, until, 5000)
-    raised = [c for c in changes if c.event == "raised"]
-    open_ = {(a.alarm, a.occurrence_ms) for a in context.record.alarms_now(drum.line) if "unacknowledged" in a.state}
-    waiting = sum((c.alarm, c.occurrence_ms) in open_ for c in raised)
+    changes = context.record.alarm_changes(drum.line, drum.start_ms, until, MOST)
+    later = context.record.alarm_changes(drum.line, until + 1, until + ANSWERED_WITHIN_MS, MOST)
+    raised = {(c.alarm, c.occurrence_ms) for c in changes if c.event == "raised"}
+    # Each raising wants its own answer: one that was raised again since is not answered by that.
+    waiting = len(raised - {(c.alarm, c.occurrence_ms) for c in (*changes, *later) if c.by})
     answers = [
         {"alarm": c.alarm, "event": c.event, "by": c.by, "reason": c.reason, "t_ms": c.t_ms} for c in changes if c.by
     ]

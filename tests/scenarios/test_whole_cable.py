@@ -196,7 +196,7 @@ def test_the_record_of_a_reel_holds_the_evidence_of_its_ancestry(works, context)
     assert r["proposed"] == "hold"
     assert r["against"] == [
         "the conductor's resistance was not measured", "1 alarm of C1-0002's time is not answered",
-        "1 alarm of C2-0002's time is not answered", "2 alarms of L1-0001's time are not answered",
+        "1 alarm of C2-0002's time is not answered", "3 alarms of L1-0001's time are not answered",
     ]  # fmt: skip
     (test,) = r["integrity_tests"]
     assert (test["drum"], test["class_min"], test["failed"]) == ("T1-0001", 15, False)
