@@ -20,7 +20,7 @@ class Context:
     clock: Callable[[], float]
     numbering: Numbering
     bench: Bench | None = None
-    kept: dict[tuple[str, str], tuple[int, list[Any]]] = field(default_factory=dict)  # of `heritage`, by drum
+    kept: dict[tuple[int, str, str], list[Any]] = field(default_factory=dict)  # of `heritage`, by time and drum
 
     @property
     def now_ms(self) -> int:

@@ -36,12 +36,15 @@ def legacies(context: Context, line: str, drum: str, lineage: Lineage | None = N
     """What a drum inherits, in wound order; kept for some seconds, since every ribbon asks for it."""
     if not context.configuration.lines[line].pay_off:
         return []
-    key, slot = (line, drum), context.now_ms // KEEP_MS
-    kept = context.kept.get(key)
-    if kept is None or kept[0] != slot:
+    slot = context.now_ms // KEEP_MS
+    if any(key[0] != slot for key in list(context.kept)[:1]):
+        context.kept.clear()  # what is past is not asked for again
+    found = context.kept.get((slot, line, drum))
+    if found is None:
         row = context.record.drum(line, drum)
-        kept = context.kept[key] = (slot, _legacies(context, row, lineage or lineage_of(context)) if row else [])
-    return list(kept[1])
+        found = _legacies(context, row, lineage or lineage_of(context)) if row else []
+        context.kept[slot, line, drum] = found
+    return list(found)
 
 
 def _legacies(context: Context, drum: DrumRow, lineage: Lineage) -> list[Legacy]:

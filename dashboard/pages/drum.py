@@ -16,6 +16,7 @@ from dashboard.figures.flame import flame_figure
 from dashboard.flame import tested
 from dashboard.heritage import Legacy, legacies, whole_runs
 from dashboard.journey import Stop, Value, heat_of_metre, journey
+from dashboard.pages.drums import way_to
 from dashboard.ribbon import full_scale_m, lengths_m, outer_m
 from dashboard.views import aria, attributes
 from dashboard.views.chart import chart
@@ -48,8 +49,8 @@ def content(context: Context, drum: DrumRow) -> list[Any]:
                     [
                         html.H1(f"Drum {drum.drum}"),
                         html.P("What is in it?", className="asked"),
-                        dcc.Link("Its family", href=f"/family/{drum.line}/{drum.drum}"),
-                        dcc.Link("Its record on paper", href=f"/release/{drum.line}/{drum.drum}"),
+                        dcc.Link("Its family", href=way_to("family", drum)),
+                        dcc.Link("Its record on paper", href=way_to("release", drum)),
                     ],
                     className="top",
                 ),

@@ -43,9 +43,14 @@ def content(context: Context) -> list[Any]:
     ]
 
 
+def way_to(page: str, drum: DrumRow) -> str:
+    """Address of one of a drum's pages: `drum`, `family` or `release`."""
+    return f"/{page}/{quote(drum.line, safe='')}/{quote(drum.drum, safe='')}"
+
+
 def drum_link(drum: DrumRow) -> dcc.Link:
     """The way to a drum's page."""
-    return dcc.Link(drum.drum, href=f"/drum/{quote(drum.line, safe='')}/{quote(drum.drum, safe='')}")
+    return dcc.Link(drum.drum, href=way_to("drum", drum))
 
 
 def _row(context: Context, drum: DrumRow) -> list[Any]:

@@ -1,7 +1,6 @@
 """What is this reel made of, and where did this drum go? Its family from core to reel, metre by metre."""
 
 from typing import Any
-from urllib.parse import quote
 
 import dash_mantine_components as dmc
 from dash import dcc, html
@@ -9,7 +8,7 @@ from dash import dcc, html
 from dashboard import words
 from dashboard.context import Context, length_m
 from dashboard.heritage import Kin, kin, lineage_of, whole_runs
-from dashboard.pages.drums import drum_link
+from dashboard.pages.drums import drum_link, way_to
 from dashboard.ribbon import place_percent
 from dashboard.views import attributes
 from dashboard.views.ribbon import ribbon
@@ -30,7 +29,7 @@ def content(context: Context, drum: DrumRow) -> list[Any]:
                 html.H1(f"Family of drum {drum.drum}"),
                 html.P("What is it made of, and where did it go?", className="asked"),
                 drum_link(drum),
-                dcc.Link("Its record on paper", href=f"/release/{quote(drum.line)}/{quote(drum.drum)}"),
+                dcc.Link("Its record on paper", href=way_to("release", drum)),
             ],
             className="top",
             **attributes(page="family"),
@@ -119,7 +118,7 @@ def _met(context: Context, k: Kin) -> list[Any] | None:
     if index is not None and len(index) and index[0] == index[0]:
         said.append(f"cure index {words.number(float(index[0]), '')}")
     when = context.record.time_at(drum.line, drum.start_m + metre + line.take_up_m - line.counter_m)
-    link = f"/drum/{quote(drum.line)}/{quote(drum.drum)}?metre={metre:.0f}"
+    link = f"{way_to('drum', drum)}?metre={metre:.0f}"
     return [
         drum_link(drum), line.title, words.metres(metre),
         words.local(when, context.zone, day=True) if when is not None else "not on record",

@@ -9,6 +9,7 @@ from dash import dcc, html
 from dashboard.context import Context, length_m
 from dashboard.drum_record import record
 from dashboard.heritage import whole_runs
+from dashboard.pages.drums import way_to
 from dashboard.sheet import Sheet, sheet_of
 from dashboard.views import attributes
 from dashboard.views.ribbon import ribbon
@@ -37,7 +38,7 @@ def _sheet(context: Context, drum: DrumRow) -> list[Any]:
                 html.H1(sheet.title),
                 html.A("PDF", href=f"/api/v1/release.pdf?{where}", className="no-print"),
                 html.A("JSON", href=f"/api/v1/release?{where}", className="no-print"),
-                dcc.Link("Its family", href=f"/family/{quote(drum.line)}/{quote(drum.drum)}", className="no-print"),
+                dcc.Link("Its family", href=way_to("family", drum), className="no-print"),
             ],
             className="top",
         ),

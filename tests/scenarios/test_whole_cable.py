@@ -10,7 +10,7 @@ from dashboard import drum_record
 from dashboard.app import create_app
 from dashboard.context import Context
 from dashboard.gateway import Numbering
-from dashboard.heritage import whole_runs
+from dashboard.heritage import legacies, whole_runs
 from dashboard.pages import cut, family
 from dashboard.pdf import pdf
 from dashboard.sheet import sheet_of
@@ -172,6 +172,16 @@ def test_a_ribbon_shows_what_a_drum_inherits(works, context):
     assert all(any(r.start_m - 0.5 <= metre <= r.end_m + 0.5 for r in bad) for metre in true)
     assert 0 < sum(r.length_m for r in bad) < 3.5 * len(true)
     assert sum(r.length_m for r in runs) == pytest.approx(drum.end_m - drum.start_m)
+
+
+def test_what_is_kept_of_inheritance_does_not_pile_up(works):
+    times = iter([START_S + 3000.0, START_S + 3000.0, START_S + 3060.0, START_S + 3060.0])
+    context = Context(works.record, works.configuration, FakeGateway(), lambda: next(times), Numbering(lambda: 0.0))
+    first = legacies(context, "sheath-1", "S1-0001")
+    legacies(context, "lay-1", "L1-0001")
+    assert len(context.kept) == 2
+    assert legacies(context, "sheath-1", "S1-0001") == first != []
+    assert len(context.kept) == 1
 
 
 def test_the_cutting_plan_cuts_around_what_is_inherited(works, context):

@@ -138,6 +138,7 @@ def test_while_it_is_away_the_broker_keeps_what_is_said(works):
     works.tell("oven-a/temperature", n=1, v=291.0)
     works.monitor.start()
     until(lambda: works.samples("oven-a/temperature") == [290.0, 291.0], 20, "the sample said meanwhile")
+    assert works.samples("oven-a/temperature") == [290.0, 291.0]
 
 
 @pytest.mark.parametrize(
