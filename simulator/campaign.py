@@ -195,27 +195,31 @@ class _Planner:
         if self.campaign.burn_s is not None:
             self._burn(self.campaign.burn_s)
             return True
-        if not self._fill():
-            return False
-        start_m = self.way.L_m
+        return self._fill() and self._wind(first)
+
+    def _wind(self, first: Wound) -> bool:
+        """The drum and all of its pieces, the first begun on the fly as its outer end comes to the take-up."""
         reach_m = self.line.take_up_m - self.line.stations[self.on[0].wish.station].position_m
-        length_m = first.length_m / taken(self.recipe)
-        stops = self._pieces(first, length_m) if self.campaign.reel_m else [(length_m, False)]
-        self._begin(start_m + reach_m, stops[0])
-        at = 0.0
-        for i, (piece_m, _) in enumerate(stops):
-            at += piece_m
-            if not self._run_to(start_m + reach_m + at, CUTS if i + 1 < len(stops) else CHANGES):
+        length_m, at_m = first.length_m / taken(self.recipe), self.way.L_m + reach_m
+        pieces = self._pieces(first, length_m) if self.campaign.reel_m else [(length_m, False)]
+        for i, piece in enumerate(pieces):
+            self._begin(at_m, piece)
+            at_m += piece[0]
+            last = i + 1 == len(pieces)
+            if not self._run_to(at_m, CHANGES if last else CUTS):
                 return False
-            if i + 1 < len(stops):
+            if not last:
                 self.way.stand(self.way.now_s + self.campaign.change_s)
-                self._begin(self.way.L_m, stops[i + 1])
+        self._let_go()
+        return True
+
+    def _let_go(self) -> None:
+        """The last drum is taken off, and a leader pulled through behind it."""
         self.doffs.append(Doff(self.way.now_s + 1.0, self.way.L_m, None, None))
         self.way.stand(self.way.now_s + 2.0)
         self.way.run(LEADER_M, v_m_per_s=0.5, ramp_s=2.0, why_stops=WAITS, quiet=True)
         for on in self.on[1:]:
             on.left_m = max(on.left_m - LEADER_M * taken(self.recipe), 0.0)
-        return True
 
     def _begin(self, L_m: float, piece: tuple[float, bool]) -> None:
         name = next(self.names) + ("-scrap" if piece[1] else "")
@@ -256,7 +260,8 @@ class _Planner:
             if last:
                 self.way.L_m = L_m
             for on in self.on[1:]:
-                on.left_m = max(on.left_m - length_m * share, 0.0) if on.left_m - length_m * share > 1e-6 else 0.0
+                left_m = on.left_m - length_m * share
+                on.left_m = left_m if left_m > 1e-6 else 0.0
             if not self._fill():
                 return False
         return True
