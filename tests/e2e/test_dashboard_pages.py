@@ -139,7 +139,7 @@ WITH_CHARTS = ["/line/core-1", "/drum/core-1/1-1042", "/trend", "/again", "/hold
 @pytest.mark.parametrize("address", WITH_CHARTS)
 def test_a_chart_is_as_high_as_it_was_drawn(served: Served, page: Page, address: str) -> None:
     page.goto(served.url + address)
-    expect(page.locator(".js-plotly-plot .main-svg").first).to_be_visible(timeout=20_000)  # Plotly itself is large
+    expect(page.locator(".js-plotly-plot .main-svg").first).to_be_visible()
     heights = page.evaluate(
         "[...document.querySelectorAll('.js-plotly-plot')].map(g => [g.parentElement.id, g.clientHeight])"
     )
