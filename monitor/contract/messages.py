@@ -103,9 +103,16 @@ Told = StateChange | DrumChange | SpliceSaid | Action | LimitsStep  # messages t
 
 
 class Stored(msgspec.Struct, frozen=True):
-    """The monitor has every message of the stream up to and including `n` in its store."""
+    """Every message of the stream up to and including `n` is stored, or was reported as refused or as a gap."""
 
     n: Sequence
+
+
+class Refused(msgspec.Struct, frozen=True):
+    """Message `n` of the stream will never be stored, and why; sending it again does not help."""
+
+    n: Sequence
+    why: Annotated[str, Meta(max_length=400, description="What was expected and what came instead.")]
 
 
 class AlarmSaid(msgspec.Struct, frozen=True):
@@ -147,6 +154,7 @@ STREAM_MESSAGES: dict[str, type[msgspec.Struct]] = {
 }
 MONITOR_MESSAGES: dict[str, type[msgspec.Struct]] = {
     "stored": Stored,
+    "refused": Refused,
     "alarm": AlarmSaid,
     "health": Health,
 }

@@ -7,9 +7,10 @@ NAME = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
 
 # Stations that are not places on the line.
 STORED = "stored"  # {works}/{line}/stored/{station}/{quantity}: the monitor's "stored up to n"
+REFUSED = "refused"  # {works}/{line}/refused/{station}/{quantity}: numbers that will never be stored
 OPERATOR = "operator"  # actions of people
 MONITOR = "monitor"  # what the monitor says: alarms, findings, drums, health
-RESERVED_STATIONS = frozenset({STORED, OPERATOR, MONITOR})
+RESERVED_STATIONS = frozenset({STORED, REFUSED, OPERATOR, MONITOR})
 
 # Quantities whose payload is not a number.
 STATE = "state"
@@ -45,6 +46,11 @@ def sample_topic(works: str, stream: Stream) -> str:
 def stored_topic(works: str, stream: Stream) -> str:
     """Topic on which the monitor says "stored up to n" for a stream."""
     return f"{works}/{stream.line}/{STORED}/{stream.path}"
+
+
+def refused_topic(works: str, stream: Stream) -> str:
+    """Topic on which the monitor publishes numbers of a stream that it refused for good."""
+    return f"{works}/{stream.line}/{REFUSED}/{stream.path}"
 
 
 def action_topic(works: str, line: str) -> str:

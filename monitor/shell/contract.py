@@ -23,6 +23,12 @@ CHANNELS = {
     "action": (f"{{works}}/{{line}}/{topics.OPERATOR}/{topics.ACTION}", "action", "gateway", "What a person did."),
     "limits": (f"{{works}}/{{line}}/{topics.OPERATOR}/{topics.LIMITS}", "limits", "gateway", "A change of limits."),
     "stored": (f"{{works}}/{{line}}/{topics.STORED}/{{station}}/{{quantity}}", "stored", "monitor", "Kept up to n."),
+    "refused": (
+        f"{{works}}/{{line}}/{topics.REFUSED}/{{station}}/{{quantity}}",
+        "refused",
+        "monitor",
+        "Never stored: n, why.",
+    ),
     "alarm": (f"{{works}}/{{line}}/{topics.MONITOR}/alarm", "alarm", "monitor", "A change of an alarm."),
     "health": (f"{{works}}/{{line}}/{topics.MONITOR}/health", "health", "monitor", "How the monitor is; retained."),
 }
