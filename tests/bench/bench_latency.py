@@ -18,6 +18,7 @@ import psutil
 
 from monitor.contract.messages import AlarmSaid
 from tests.bench import works
+from tests.ports import free_port
 from tests.shell.works import until
 
 LASTS_S = 40.0
@@ -45,7 +46,7 @@ def part(words: list[str], folder: Path) -> Iterator["subprocess.Popen[bytes]"]:
 
 
 async def _measure(folder: Path, lines: int) -> None:
-    port, configs = works.free_port(), folder / "configs"
+    port, configs = free_port(), folder / "configs"
     names = works.write(configs, lines, 50, port)
     said = ["--configs", str(configs)]
     with part(["broker", *said], folder), part(["monitor", *said, "--store", str(folder / "store")], folder) as monitor:

@@ -1,6 +1,5 @@
 """A large works for benches: any number of lines of any number of streams, in a folder of its own."""
 
-import socket
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -53,19 +52,6 @@ def write(folder: Path, lines: int, streams: int, port: int = 0, page_port: int 
     )
     (folder / "works.toml").write_text(works)
     return names
-
-
-def free_port() -> int:
-    """A port that is free, and whose next one is."""
-    while True:
-        with socket.socket() as a, socket.socket() as b:
-            a.bind(("127.0.0.1", 0))
-            port: int = a.getsockname()[1]
-            try:
-                b.bind(("127.0.0.1", port + 1))
-            except OSError:
-                continue
-            return port
 
 
 def aux(folder: Path, line: str) -> list[str]:

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import psycopg
 
-from tests.bench.works import free_port
+from tests.ports import free_port
 
 
 def program(name: str) -> str:

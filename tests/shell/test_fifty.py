@@ -18,6 +18,7 @@ from monitor.shell.reader import StoreReader
 from tests.bench import works
 from tests.core.story import CONFIGS
 from tests.core.test_pipeline import tell
+from tests.ports import free_port
 from tests.shell import postgres
 from tests.shell.brokers import Process, is_open, monitor, program
 from tests.shell.works import until
@@ -30,7 +31,7 @@ class Works:
     """Everything of the guide in one folder."""
 
     def __init__(self, folder: Path, server: str) -> None:
-        self.folder, self.port = folder, works.free_port()
+        self.folder, self.port = folder, free_port()
         self.names = works.write(folder / "configs", LINES, 0, self.port)
         self.store = Store(folder=str(folder / "shared"), database_url=postgres.database_for(server, str(folder)))
         subprocess.run([CONFIGS / "make-certificates.sh", folder / "tls", "localhost"], check=True, capture_output=True)

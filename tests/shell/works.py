@@ -14,8 +14,8 @@ from monitor.shell.reader import StoreReader
 from monitor.shell.restore import restore
 from monitor.shell.service import Desk
 from monitor.shell.store import Writer
-from tests.bench.works import free_port
 from tests.core.story import CONFIGS, configuration
+from tests.ports import free_port
 from tests.shell import postgres
 
 SERVER = "database-server"  # a file with the address of the server that keeps what folders around it hold

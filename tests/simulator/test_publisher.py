@@ -4,7 +4,6 @@ import asyncio
 import json
 import shutil
 import signal
-import socket
 import sys
 import time
 from collections.abc import AsyncIterator
@@ -20,15 +19,10 @@ from simulator import resume
 from simulator.line import simulate
 from simulator.pace import begin
 from simulator.publisher import Publisher, stored_stream
+from tests.ports import free_port
 from tests.simulator.made import CONFIGS, configuration, made
 
 MOSQUITTO = shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin:/usr/bin:/opt/homebrew/sbin")
-
-
-def free_port() -> int:
-    with socket.socket() as s:
-        s.bind(("127.0.0.1", 0))
-        return int(s.getsockname()[1])
 
 
 @asynccontextmanager
