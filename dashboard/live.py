@@ -7,6 +7,7 @@ from typing import Any
 from dashboard import ribbon, thin, words
 from dashboard.context import Context, shown_streams, window_of
 from dashboard.heritage import as_runs, legacies
+from dashboard.need import ACTIVE, by_need
 from dashboard.ribbon import Run
 from monitor.contract.config import Line, StreamSettings
 from monitor.contract.reading import AlarmRow, NowRow
@@ -36,6 +37,7 @@ def answer(context: Context, question: Question) -> dict[str, Any]:
         "t": now_ms,
         "rejected": sum(row.count for row in context.record.rejected()),
         "alarms_key": alarms_key(alarms),
+        "needs": [{"line": name, "why": need.why} for name, need in by_need(alarms, list(context.configuration.lines))],
         "lines": [
             line_now(context, line, rows.get(name), [a for a in alarms if a.line == name], metres.get(name))
             for name, line in context.configuration.lines.items()
@@ -67,14 +69,16 @@ def line_now(
 
 
 def asks(context: Context, alarms: Sequence[AlarmRow]) -> dict[str, Any]:
-    """Alarms that want an answer: how many of each priority, and the most urgent one in words."""
+    """Unacknowledged alarms: how many active of each priority, how many ended, and the most urgent one in words."""
     wanting = [a for a in alarms if a.state in WANTS_ANSWER]
-    wanting.sort(key=lambda a: (-words.ORDER.get(a.priority, 0), -a.occurrence_ms))
-    counts = {p: sum(a.priority == p for a in wanting) for p in ("high", "medium", "low")}
+    wanting.sort(key=lambda a: (a.state not in ACTIVE, -words.ORDER.get(a.priority, 0), -a.occurrence_ms))
+    active = [a for a in wanting if a.state in ACTIVE]
+    counts = {p: sum(a.priority == p for a in active) for p in ("high", "medium", "low")}
     standing = sum(a.state == "acknowledged" for a in alarms)
     first = wanting[0] if wanting else None
     text = words.alarm_text(first, context.configuration).title if first else ""
-    return counts | {"text": text, "since": first.occurrence_ms if first else None, "standing": standing}
+    since = first.occurrence_ms if first else None
+    return counts | {"ended": len(wanting) - len(active), "text": text, "since": since, "standing": standing}
 
 
 def _running(context: Context, line: Line, row: NowRow, since_m: float | None) -> dict[str, Any]:

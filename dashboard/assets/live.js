@@ -174,7 +174,7 @@
 
   function paintRow(room, line) {
     const fresh = Age.freshness(sinceAnswer(), memory.reply.t, line.newest, 0);
-    const wants = line.asks.high + line.asks.medium + line.asks.low > 0;
+    const wants = line.asks.text !== "";
     room.classList.toggle("old", !fresh.alive);
     room.classList.toggle("wants", wants);
     const part = (name) => room.querySelector("." + name);
@@ -246,6 +246,7 @@
       room.dataset.said = said;
       room.replaceChildren();
       for (const priority of ["high", "medium", "low"]) if (asks[priority]) room.append(tally(priority, asks[priority]));
+      if (asks.ended) room.append(el("small", "", asks.ended + " ended, unacknowledged"));
       if (asks.text) {
         const link = el("a", "ask-text", asks.text);
         link.href = "/alarms";
@@ -306,17 +307,17 @@
 
   function paintNeed(lines) {
     const need = document.getElementById("need");
-    const urgency = (line) => line.asks.high * 10000 + line.asks.medium * 100 + line.asks.low;
-    const asking = lines.filter((line) => urgency(line) > 0).sort((a, b) => urgency(b) - urgency(a));
+    const titles = Object.fromEntries(lines.map((line) => [line.line, line.title]));
+    const asking = memory.reply.needs.map((one) => ({ line: one.line, title: titles[one.line], why: " (" + one.why + ")" }));
     const silent = lines.filter((line) => Age.freshness(sinceAnswer(), memory.reply.t, line.newest, 0).kind !== "live");
-    const said = JSON.stringify([asking, silent].map((some) => some.map((line) => line.line)));
+    const said = JSON.stringify([asking.map((one) => one.line + one.why), silent.map((line) => line.line)]);
     if (need.dataset.said !== said) {
       need.dataset.said = said;
       need.classList.toggle("asking", asking.length > 0);
       need.replaceChildren();
-      if (!asking.length) need.append("None: all is answered.");
+      if (!asking.length) need.append("No active or unacknowledged alarms.");
       listLines(need, "", ", then ", asking);
-      listLines(need, " Not heard: ", ", ", silent);
+      listLines(need, " No data from: ", ", ", silent);
     }
     const rejected = document.getElementById("rejected");
     say(rejected, memory.reply.rejected ? show(memory.reply.rejected, 0) + " messages refused: see why" : "no message refused");
@@ -327,6 +328,7 @@
       const link = el("a", "", line.title);
       link.href = "/line/" + encodeURIComponent(line.line);
       room.append(i ? between : before, link);
+      if (line.why) room.append(el("small", "", line.why));
     });
     if (lines.length) room.append(".");
   }

@@ -149,7 +149,10 @@ def test_a_chart_is_as_high_as_it_was_drawn(served: Served, page: Page, address:
 
 def test_the_first_page_names_the_line_that_needs_an_answer(served: Served, page: Page) -> None:
     page.goto(served.url)
-    expect(page.locator("#need")).to_have_text("Core line 2.")
+    expect(page.locator("#need")).to_have_text(
+        "Core line 2 (1 high, 1 medium active; 1 ended, unacknowledged), "
+        "then Core line 1 (1 medium active, acknowledged)."
+    )
     rows = page.locator(".line-row")
     expect(rows).to_have_count(2)
     expect(rows.nth(1)).to_have_class("line-row wants")
@@ -184,7 +187,7 @@ def test_a_silent_line_turns_grey_and_says_no_data(served: Served, page: Page) -
     row = page.locator(".line-row").first
     expect(row.locator(".state")).to_contain_text("no data for 3")
     expect(row).to_have_class("line-row old")
-    expect(page.locator("#need")).to_contain_text("Not heard: Core line 1.")
+    expect(page.locator("#need")).to_contain_text("No data from: Core line 1.")
     expect(page.locator("#connection")).to_have_text("")
 
 
