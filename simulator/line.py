@@ -10,7 +10,7 @@ import numpy as np
 
 from monitor.contract.config import Configuration, Derived, Line, Recipe, StreamSettings
 from monitor.contract.record import Floats
-from monitor.contract.topics import DRUM, SPLICE, STATE, Stream, sample_topic
+from monitor.contract.topics import DRUM, PAYOFF, STATE, Stream, sample_topic
 from simulator.cable import Book, Cable, Flaw, Lumps, Wall, flaws, places
 from simulator.campaign import Schedule, Supply, Wound, inherited, plan
 from simulator.gauges import CounterWheel, Draft, Gauge, Taken, encode
@@ -336,7 +336,7 @@ class Run:
         yield f"{self.line.take_up}/{DRUM}", list(self._doffs(from_s, before_s))
         if self.schedule is not None:
             for position in dict.fromkeys(one.station for one in self.schedule.put_on):
-                yield f"{position}/{SPLICE}", list(self._put_on(position, from_s, before_s))
+                yield f"{position}/{PAYOFF}", list(self._put_on(position, from_s, before_s))
         for stream in self.line.stream:
             if stream.quantity == SPARK_FAULT:
                 yield stream.path, list(self._sparks(stream, from_s, before_s))

@@ -31,7 +31,7 @@ class StateChange(msgspec.Struct, frozen=True):
 
 
 class DrumChange(msgspec.Struct, frozen=True):
-    """A doff: from `t` on, cable at the take-up goes on this drum and is judged by this recipe; null: on none."""
+    """A drum change: from `t` on, cable at the take-up goes on this drum, judged by this recipe; null: on none."""
 
     n: Sequence
     t: UtcMs
@@ -40,8 +40,8 @@ class DrumChange(msgspec.Struct, frozen=True):
     planned_length_m: float | None = None
 
 
-class SpliceSaid(msgspec.Struct, frozen=True):
-    """A drum is put on: from `t` on, what goes in at this pay-off is `drum`, of which `left_m` is there (else all)."""
+class PayoffChange(msgspec.Struct, frozen=True):
+    """A pay-off change: from `t` on, what goes in at this pay-off is `drum`, of which `left_m` is there (else all)."""
 
     n: Sequence
     t: UtcMs
@@ -99,7 +99,7 @@ class LimitsStep(msgspec.Struct, frozen=True):
     rehearsal: Annotated[str, Meta(max_length=4000)] = ""
 
 
-Told = StateChange | DrumChange | SpliceSaid | Action | LimitsStep  # messages that tell instead of measure
+Told = StateChange | DrumChange | PayoffChange | Action | LimitsStep  # messages that tell instead of measure
 
 
 class Stored(msgspec.Struct, frozen=True):
@@ -148,7 +148,7 @@ STREAM_MESSAGES: dict[str, type[msgspec.Struct]] = {
     "samples": Samples,
     "state": StateChange,
     "drum": DrumChange,
-    "splice": SpliceSaid,
+    "payoff": PayoffChange,
     "action": Action,
     "limits": LimitsStep,
 }

@@ -15,10 +15,13 @@ RESERVED_STATIONS = frozenset({STORED, REFUSED, OPERATOR, MONITOR})
 # Quantities whose payload is not a number.
 STATE = "state"
 DRUM = "drum"
-SPLICE = "splice"
+PAYOFF = "payoff"
 ACTION = "action"
 LIMITS = "limits"
-STORY_QUANTITIES = frozenset({STATE, DRUM, SPLICE, ACTION, LIMITS})
+STORY_QUANTITIES = frozenset({STATE, DRUM, PAYOFF, ACTION, LIMITS})
+
+# Earlier names of quantities: stores and recordings hold messages under them, the wire does not accept them.
+RENAMED = {"splice": PAYOFF}
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -36,6 +39,17 @@ class Stream:
 
     def __str__(self) -> str:
         return f"{self.line}/{self.path}"
+
+
+def present(stream: Stream) -> Stream:
+    """A stored stream under the name that its quantity has today."""
+    quantity = RENAMED.get(stream.quantity)
+    return stream if quantity is None else Stream(stream.line, stream.station, quantity)
+
+
+def is_story(quantity: str) -> bool:
+    """Whether a stored stream holds messages that are no samples, under today's name or an earlier one."""
+    return RENAMED.get(quantity, quantity) in STORY_QUANTITIES
 
 
 def sample_topic(works: str, stream: Stream) -> str:

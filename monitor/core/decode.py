@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.contract.config import Line, WireLimits
-from monitor.contract.messages import Action, DrumChange, LimitsStep, Samples, SpliceSaid, StateChange
+from monitor.contract.messages import Action, DrumChange, LimitsStep, PayoffChange, Samples, StateChange
 from monitor.contract.record import Floats, Rejected
-from monitor.contract.topics import ACTION, DRUM, LIMITS, OPERATOR, SPLICE, STATE, Stream, parse
+from monitor.contract.topics import ACTION, DRUM, LIMITS, OPERATOR, PAYOFF, STATE, Stream, parse
 from monitor.core.arrival import Arrival, Block, Message
 
 T = TypeVar("T")
@@ -23,7 +23,7 @@ _SAMPLES = msgspec.json.Decoder(Samples)
 _STORY: dict[str, "msgspec.json.Decoder[Any]"] = {
     STATE: msgspec.json.Decoder(StateChange),
     DRUM: msgspec.json.Decoder(DrumChange),
-    SPLICE: msgspec.json.Decoder(SpliceSaid),
+    PAYOFF: msgspec.json.Decoder(PayoffChange),
     ACTION: msgspec.json.Decoder(Action),
     LIMITS: msgspec.json.Decoder(LimitsStep),
 }
@@ -114,12 +114,12 @@ class Decoder:
 
 
 def _is_story(stream: Stream, line: Line) -> bool:
-    """State comes from `line`, a doff from the take-up, a splice from a pay-off, what people do from `operator`."""
+    """State comes from `line`, drum changes from take-up and pay-offs, what people do from `operator`."""
     if stream.quantity in (ACTION, LIMITS):
         return stream.station == OPERATOR
     if stream.quantity == STATE:
         return stream.station == "line"
-    if stream.quantity == SPLICE:
+    if stream.quantity == PAYOFF:
         return stream.station in line.pay_off
     return stream.quantity == DRUM and stream.station == line.take_up
 

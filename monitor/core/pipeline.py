@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.contract.config import Dwell, Line, Recipe, Zone
-from monitor.contract.messages import Action, DrumChange, LimitsStep, SpliceSaid, StateChange, Told
+from monitor.contract.messages import Action, DrumChange, LimitsStep, PayoffChange, StateChange, Told
 from monitor.contract.record import (
     SILENCE_ALARM,
     DrumSpan,
@@ -252,7 +252,7 @@ class Pipeline:
         effect_s = max(body.t / 1e3, one.known_s)
         if isinstance(body, StateChange):
             self.states.say(effect_s, body.state, body.reason)
-        elif isinstance(body, SpliceSaid):
+        elif isinstance(body, PayoffChange):
             splice = Splice(self.line.line, one.message.stream.station, body.drum, effect_s, np.nan, body.left_m)
             self._turns.append((effect_s, one.seq, splice))
         elif isinstance(body, DrumChange | LimitsStep) or body.action in NOTES:

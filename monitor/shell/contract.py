@@ -18,8 +18,8 @@ DRAFT = "https://json-schema.org/draft/2020-12/schema"
 CHANNELS = {
     "samples": ("{works}/{line}/{station}/{quantity}", "samples", "gateway", "Readings and events of one stream."),
     "state": ("{works}/{line}/line/" + topics.STATE, "state", "gateway", "What the line is doing."),
-    "drum": ("{works}/{line}/{takeUp}/" + topics.DRUM, "drum", "gateway", "A doff; sent from the take-up's station."),
-    "splice": ("{works}/{line}/{payOff}/" + topics.SPLICE, "splice", "gateway", "A drum is put on at a pay-off."),
+    "drum": ("{works}/{line}/{takeUp}/" + topics.DRUM, "drum", "gateway", "A drum change at the take-up."),
+    "payoff": ("{works}/{line}/{payOff}/" + topics.PAYOFF, "payoff", "gateway", "A drum is put on at a pay-off."),
     "action": (f"{{works}}/{{line}}/{topics.OPERATOR}/{topics.ACTION}", "action", "gateway", "What a person did."),
     "limits": (f"{{works}}/{{line}}/{topics.OPERATOR}/{topics.LIMITS}", "limits", "gateway", "A change of limits."),
     "stored": (f"{{works}}/{{line}}/{topics.STORED}/{{station}}/{{quantity}}", "stored", "monitor", "Kept up to n."),

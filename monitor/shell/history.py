@@ -13,7 +13,7 @@ from sqlalchemy import Engine, func, select
 
 from monitor.contract.config import Configuration
 from monitor.contract.schema import MESSAGE
-from monitor.contract.topics import MONITOR, STORY_QUANTITIES, Stream, sample_topic
+from monitor.contract.topics import MONITOR, Stream, is_story, present, sample_topic
 from monitor.core.arrival import Arrival, Block, Message, Note, Tick
 from monitor.core.decode import Decoder, blot_out, steps
 from monitor.shell import samples
@@ -87,7 +87,7 @@ class History:
         for station, quantity in sorted(samples.streams_in(path)):
             stream = Stream(self.line, station, quantity)
             table = samples.read(path, station, quantity)
-            if quantity in STORY_QUANTITIES or station == MONITOR:
+            if is_story(quantity) or station == MONITOR:
                 found += _story(table, decoder, stream, start_ms, end_ms)
             elif stream.path in decoder.lines[self.line].streams:
                 found += _blocks(table, decoder, stream, start_ms, end_ms)
@@ -98,7 +98,7 @@ def again(decoder: Decoder, stream: Stream, received_ms: int, payload: bytes) ->
     """A stored message as the engine met it; None where other configuration would refuse it today."""
     if stream.station == MONITOR:
         return Tick(received_ms / 1e3) if stream.quantity == samples.TICK else msgspec.json.decode(payload, type=Note)
-    decoded = decoder.decode(Arrival(sample_topic(decoder.works, stream), payload, received_ms / 1e3))
+    decoded = decoder.decode(Arrival(sample_topic(decoder.works, present(stream)), payload, received_ms / 1e3))
     return decoded if isinstance(decoded, Message) else None
 
 

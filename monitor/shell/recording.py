@@ -13,7 +13,7 @@ from pydantic import Field
 from monitor.contract.config import Line, LineStateName, Positive, Settings, StreamPath
 from monitor.contract.load import ConfigurationError, Fault, parse_model
 from monitor.contract.record import Floats
-from monitor.contract.topics import DRUM, STATE, Stream, sample_topic
+from monitor.contract.topics import DRUM, RENAMED, STATE, Stream, sample_topic
 from monitor.core.arrival import Arrival
 
 BLOCK = 100
@@ -114,7 +114,7 @@ def _seconds(column: "pd.Series[float]", mapping: Mapping) -> Floats:
 def _our_own(frame: pd.DataFrame) -> Rows:
     """An hour of our own: samples and the story's payloads as they were."""
     told = frame["story"].notna()
-    names = (frame["station"] + "/" + frame["quantity"]).astype(str)
+    names = (frame["station"] + "/" + frame["quantity"].replace(RENAMED)).astype(str)
     story = [
         (int(t), str(p), bytes(s))
         for t, p, s in zip(frame["t_ms"][told], names[told], frame["story"][told], strict=True)

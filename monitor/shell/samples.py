@@ -13,7 +13,7 @@ import pyarrow.parquet as pq
 
 from monitor.contract.messages import Samples
 from monitor.contract.record import Floats, Ints
-from monitor.contract.topics import MONITOR, STORY_QUANTITIES
+from monitor.contract.topics import MONITOR, is_story
 
 # What the monitor told its own engine, kept among the messages (station `monitor`) so that a restart meets it again.
 TICK = "tick"  # the wall clock of a silent line
@@ -63,7 +63,7 @@ class Held:
 
 def table(station: str, quantity: str, messages: Sequence[Held]) -> pa.Table:
     """Messages of one stream become one row a sample; a message without samples is one row with its payload."""
-    of_story = quantity in STORY_QUANTITIES or station == MONITOR
+    of_story = is_story(quantity) or station == MONITOR
     columns = _story(messages) if of_story else _samples(messages)
     size = len(columns["n"])
     names = {"station": pa.array([station] * size, pa.string()), "quantity": pa.array([quantity] * size, pa.string())}

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.contract.messages import Action, DrumChange, SpliceSaid, StateChange
+from monitor.contract.messages import Action, DrumChange, PayoffChange, StateChange
 from monitor.contract.record import Rejected
 from monitor.core.arrival import Arrival, Block, Message
 from monitor.core.decode import Decoder
@@ -34,7 +34,7 @@ def test_golden_bytes_are_read_as_written(case):
     if isinstance(body, Block):
         got = {"t_s": body.t_s.tolist(), "v": [None if np.isnan(x) else x for x in body.v.tolist()]}
     else:
-        assert isinstance(body, StateChange | DrumChange | SpliceSaid | Action)
+        assert isinstance(body, StateChange | DrumChange | PayoffChange | Action)
         got = {f: getattr(body, f) for f in body.__struct_fields__ if f in case["means"]}
     assert message.n == case["n"]
     assert got == case["means"]
@@ -69,7 +69,7 @@ def test_nothing_from_the_wire_raises(topic, payload):
 def test_no_payload_on_a_known_topic_raises(payload):
     for path in ("oven-a/temperature", "line/state", "take-up/drum", "operator/action"):
         assert isinstance(decode(f"tarn/core-1/{path}", payload), Message | Rejected)
-    for path in ("pay-off-a/splice", "bow/speed", "bow/lay-length"):
+    for path in ("pay-off-a/payoff", "bow/speed", "bow/lay-length"):
         assert isinstance(decode(f"tarn/lay-1/{path}", payload), Message | Rejected)
 
 

@@ -74,10 +74,10 @@ def sheathing(seconds: int, trough_C: float = 20.0, speed=lambda s: 120.0) -> St
 
 def put_on(story: Story, s: int) -> None:
     if s == 0:
-        story.tell("pay-off-a/splice", T0, drum="C1-0001", left_m=700.0)
-        story.tell("pay-off-b/splice", T0, drum="C2-0001")
+        story.tell("pay-off-a/payoff", T0, drum="C1-0001", left_m=700.0)
+        story.tell("pay-off-b/payoff", T0, drum="C2-0001")
     if s == 40:
-        story.tell("pay-off-a/splice", T0 + 40, drum="C1-0007", left_m=700.0)
+        story.tell("pay-off-a/payoff", T0 + 40, drum="C1-0007", left_m=700.0)
     if s == 50:
         story.say("tape-head/tape-break", T0 + 50, 1)
 
@@ -107,7 +107,7 @@ def test_a_drum_taken_off_with_none_put_on_ends_and_what_follows_is_on_none():
 
 @pytest.mark.parametrize(
     ("topic", "kind"),
-    [("tarn/lay-1/bow/splice", "unknown stream"), ("tarn/core-1/pay-off/splice", "unknown stream"),
+    [("tarn/lay-1/bow/payoff", "unknown stream"), ("tarn/core-1/pay-off/payoff", "unknown stream"),
      ("tarn/lay-1/bow/lay-length", "derived stream")],
 )  # fmt: skip
 def test_what_is_no_pay_off_takes_no_drum_and_what_is_worked_out_is_not_published(topic, kind):

@@ -1,0 +1,61 @@
+"""A quantity that was renamed on the wire is still understood where a store or a recording holds its messages."""
+
+import pytest
+from sqlalchemy import text
+
+from monitor.contract.messages import PayoffChange
+from monitor.contract.topics import RENAMED, Stream, is_story, parse, present
+from monitor.core.arrival import Arrival, Message
+from monitor.shell import rollup
+from monitor.shell.history import History
+from monitor.shell.reader import StoreReader
+from monitor.shell.recording import Mapping, read_rows
+from monitor.shell.restore import restore
+from tests.core.story import T0
+from tests.core.test_whole_cable import laying_up, put_on
+from tests.shell.works import desk_at, settings_at, take
+
+DRUMS = ["C1-0001", "C2-0001", "C1-0007"]
+
+
+@pytest.fixture
+def desk(place):
+    """A desk over a store whose pay-off changes are held as version 0.4.0 wrote them."""
+    desk = desk_at(place, lines=["lay-1"])
+    take(desk, laying_up(90, before=put_on).sorted())
+    desk.writer.write(desk.last_batch())
+    with desk.writer.engine.begin() as c:
+        changed = c.execute(text("update message set quantity = 'splice' where quantity = 'payoff'"))
+        assert changed.rowcount == len(DRUMS)
+    return desk
+
+
+def payoffs(desk) -> list[str]:
+    start_ms = round(T0 * 1e3)
+    found = [m for part in History(desk.configuration, "lay-1").read(start_ms, start_ms + 200_000) for m in part]
+    return [m.body.drum for m in found if isinstance(m, Message) and isinstance(m.body, PayoffChange)]
+
+
+def test_a_restart_without_a_checkpoint_reads_them(desk, place):
+    with desk.writer.engine.begin() as c:
+        c.execute(text("delete from checkpoint"))
+        c.execute(text("delete from splice"))
+    restore(desk.writer, desk.configuration, "lay-1", lambda _: None)
+    assert [s.drum for s in StoreReader(settings_at(place)).splices("lay-1", 0, 1e9)] == DRUMS
+
+
+def test_history_and_recordings_read_them_from_database_and_hour_file(desk, place):
+    assert payoffs(desk) == DRUMS
+    (path,) = rollup.roll_hours(desk.writer.engine, place, -2 * rollup.HOUR_MS, ["lay-1"])
+    assert payoffs(desk) == DRUMS
+    names = {path for _, path, _ in read_rows(path, Mapping()).story}
+    assert {"pay-off-a/payoff", "pay-off-b/payoff"} <= names
+
+
+def test_only_the_present_name_is_a_stream_on_the_wire(desk):
+    earlier = Stream("lay-1", "pay-off-a", "splice")
+    assert present(earlier) == Stream("lay-1", "pay-off-a", "payoff")
+    assert all(is_story(name) for name in RENAMED)
+    assert parse("tarn", f"tarn/{earlier}") == earlier
+    refused = desk.decoder.decode(Arrival(f"tarn/{earlier}", b'{"n":0,"t":1764000000000,"drum":"C1-0001"}', T0))
+    assert getattr(refused, "kind", None) == "unknown stream"
