@@ -5,7 +5,7 @@ import sys
 from collections.abc import Sequence
 from importlib.metadata import entry_points
 
-from monitor.contract.part import Part
+from monitor.contract.part import CannotRunError, Part
 
 DESCRIPTION = """Every metre of a cable accounted for.
 The tool advises: it is no interlock and releases nothing by itself."""
@@ -30,7 +30,11 @@ class _Raw(argparse.RawDescriptionHelpFormatter):
 def _run(name: str, part: Part, words: list[str]) -> int:
     parser = argparse.ArgumentParser(f"everymetre {name}", description=part.summary)
     part.options(parser)
-    return part.run(parser.parse_args(words))
+    try:
+        return part.run(parser.parse_args(words))
+    except CannotRunError as error:
+        print(error, file=sys.stderr)
+        return 2
 
 
 def _list(found: dict) -> str:  # type: ignore[type-arg]

@@ -8,8 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.contract.config import Recipe
+from monitor.contract.part import CannotRunError
 from monitor.contract.record import Finding, Floats, Ints, Splice
 from monitor.contract.topics import Stream
+
+
+class SchemaVersionError(CannotRunError):
+    """The store's tables are of another version than the program reads and writes."""
 
 
 @dataclass(frozen=True, slots=True)

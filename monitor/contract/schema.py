@@ -14,6 +14,9 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
+# Raised by one with each change of a table; the revision that leads to it lies in monitor/shell/migrations/versions.
+SCHEMA_VERSION = 1
+
 METADATA = MetaData()
 _BigId = BigInteger().with_variant(Integer, "sqlite")
 

@@ -8,20 +8,23 @@ from sqlalchemy import URL, Connection, Engine, Table, create_engine, event, mak
 from sqlalchemy.dialects import postgresql, sqlite
 
 from monitor.contract.config import Store
-from monitor.contract.schema import METADATA
+from monitor.shell import upgrade
 
 FILE = "record.sqlite"
 
 
 def open_for_writing(settings: Store) -> Engine:
-    """Engine of the one writer, tables made where they are missing."""
+    """Engine of the one writer; the store is made or upgraded where it must be.
+
+    SchemaVersionError where a newer program has written it.
+    """
     Path(settings.folder).mkdir(parents=True, exist_ok=True)
     if settings.database_url:
         engine = create_engine(server_url(settings.database_url), pool_pre_ping=True)
     else:
         engine = create_engine(f"sqlite:///{Path(settings.folder) / FILE}", connect_args={"timeout": 30})
         event.listen(engine, "connect", _writer_settings)
-    METADATA.create_all(engine)
+    upgrade.prepare(engine)
     return engine
 
 
