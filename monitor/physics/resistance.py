@@ -1,7 +1,7 @@
 """Conductor resistance: the largest that IEC 60228 allows, and its correction to 20 degC."""
 
 # Largest d.c. resistance at 20 degC, ohm/km, by cross-section in mm2: class 1 and 2 plain, class 5 plain.
-# IEC 60228 as printed by three suppliers; see the tests.
+# IEC 60228 as printed in two suppliers' tables, seen.
 MOST_CLASS_2 = {
     0.5: 36.0,
     0.75: 24.5,
@@ -26,7 +26,6 @@ MOST_CLASS_5 = {
     16.0: 1.21,
     25.0: 0.780,
 }
-ALPHA_20 = 0.00393  # copper, per K (IEC 60028, recalled)
 
 
 def most_ohm_per_km(section_mm2: float, conductor_class: int) -> float:
@@ -37,11 +36,14 @@ def most_ohm_per_km(section_mm2: float, conductor_class: int) -> float:
     return tables[conductor_class][section_mm2]
 
 
-def to_20_C(ohm: float, at_C: float) -> float:
-    """A resistance measured at a temperature, as it is at 20 degC: divided by 1 + 0.00393 (t - 20)."""
-    return ohm / (1 + ALPHA_20 * (at_C - 20))
-
-
 def annex_B_factor(at_C: float) -> float:
-    """The rounded factor that the annex of IEC 60228 prints: 250/(230 + t). Choose one and say which; do not mix."""
-    return 250 / (230 + at_C)
+    """Factor to 20 degC for copper by IEC 60228 annex B: 254.5/(234.5 + t), exact.
+
+    Many tables print the rounded 250/(230 + t), which is not annex B.
+    """
+    return 254.5 / (234.5 + at_C)
+
+
+def to_20_C(ohm: float, at_C: float) -> float:
+    """Resistance of copper measured at a temperature, corrected to 20 degC."""
+    return ohm * annex_B_factor(at_C)

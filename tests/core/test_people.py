@@ -22,7 +22,7 @@ def noted(ohm: float | None, at_C: float | None = 20.0, recipe: str = "reel-2x2g
     [
         (0.741, 20.0, 7.41, Verdict.CONFORMING),  # IEC 60228, class 1, 2.5 mm2: at most 7.41 (suppliers' tables)
         (0.742, 20.0, 7.42, Verdict.NONCONFORMING),
-        (0.8720, 65.0, 7.41, Verdict.CONFORMING),  # 7.41 at 20 degC is 8.7205 at 65 (alpha 0.00393, recalled)
+        (0.8720, 65.0, 7.41, Verdict.CONFORMING),  # 7.41 at 20 degC is 8.7205 at 65 (IEC 60228 annex B)
         (0.873, 65.0, 7.418, Verdict.NONCONFORMING),
     ],
 )
