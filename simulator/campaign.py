@@ -75,10 +75,12 @@ class Schedule:
 
 
 def taken(recipe: Recipe) -> float:
-    """Metres of core in a metre of product: cores lie on helices around the cable's centre line."""
+    """Metres of core in a metre of product: cores lie on helices around the cable's centre line, in one layer."""
     up = recipe.laying_up
     if up is None:
         return 1.0
+    if up.layers:
+        raise ValueError(f"expected cores in one layer, got {up.cores}: the simulator cannot lay up more layers")
     across_mm = up.core_diameter_mm / math.sin(math.pi / up.cores)  # of the circle through the cores' centres
     return math.hypot(1.0, math.pi * across_mm / up.lay_mm)
 

@@ -387,6 +387,9 @@ def _story_meets(file: str, key: str, story: LineStory, line: Line, recipe: Reci
     if recipe.line_kind != line.kind:
         problem = f"recipe {recipe.recipe!r} is for lines of kind {recipe.line_kind!r}, {line.line} is {line.kind!r}."
         faults.append(Fault(file, f"{key}.recipe", problem, "Name a recipe for this kind of line."))
+    if recipe.laying_up and recipe.laying_up.layers:
+        problem = f"recipe {recipe.recipe!r} lays up {recipe.laying_up.cores} cores; the simulator knows one layer."
+        faults.append(Fault(file, f"{key}.recipe", problem, "Name a recipe with six cores or fewer."))
     parts = {part.name: line.stations[part.station].position_m for part in line.rotating_part}
     testers = [line.stations[s.station].position_m for s in line.stream if s.kind == "events"]
     ovens = {z.name for z in line.zone if z.medium == "air"} & set(recipe.setpoints.zone_C)

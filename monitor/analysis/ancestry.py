@@ -5,7 +5,7 @@ A drum unwinds from its outer end, so metres reverse at every process; laying-up
 
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from monitor.contract.record import Splice
 
@@ -115,12 +115,15 @@ def _down(piece: Piece, span: Span) -> Piece | None:
 
 @dataclass(frozen=True, slots=True)
 class Made:
-    """A drum that a line wound, in line metres; `taken` metres of every drum put on went into a metre of it."""
+    """A drum that a line wound, in line metres.
+
+    `taken` by pay-off: metres paid off there that went into a metre of it; 1 at a pay-off that it does not name.
+    """
 
     drum: str
     start_m: float
     end_m: float
-    taken: float = 1.0
+    taken: Mapping[str, float] = field(default_factory=dict)
 
 
 def spans_of(splices: Sequence[Splice], made: Sequence[Made], lengths: Mapping[str, float]) -> list[Span]:
@@ -145,13 +148,14 @@ def spans_of(splices: Sequence[Splice], made: Sequence[Made], lengths: Mapping[s
 def _laid(splice: Splice, left: float, until: float, along: Sequence[Made]) -> Iterator[Span]:
     at = splice.line_metre
     for drum in along:
+        taken = drum.taken.get(splice.position, 1.0)
         if drum.end_m <= at or left <= EXACT_M or drum.start_m >= until:
             continue
-        left -= max(drum.start_m - at, 0.0) * drum.taken  # cable on no drum
+        left -= max(drum.start_m - at, 0.0) * taken  # cable on no drum
         a = max(at, drum.start_m)
-        b = min(drum.end_m, until, a + left / drum.taken)
+        b = min(drum.end_m, until, a + left / taken)
         if b - a > EXACT_M:
-            inner = max(left - (b - a) * drum.taken, 0.0)
+            inner = max(left - (b - a) * taken, 0.0)
             yield Span(splice.drum, inner, left, drum.drum, a - drum.start_m, b - drum.start_m, splice.position)
             left, at = inner, b
 

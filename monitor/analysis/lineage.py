@@ -1,24 +1,24 @@
 """A drum's family from the record: what was put on where, composed to spans of metres, as far as there are any."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from monitor.analysis.ancestry import Family, Made, Span, orphaned, spans_of
 from monitor.contract.config import Configuration, Recipe
 from monitor.contract.reading import DrumRow, Record
 from monitor.contract.record import Splice
-from monitor.physics.winding import laid_up_diameter_ratio, lay_factor
+from monitor.physics.winding import lay_factor, pitch_diameter_ratios
 
 
-def taken(recipe: Recipe | None) -> float:
-    """Metres of each drum put on that go into a metre of product: the lay factor where cores are laid up, else 1.
+def taken(recipe: Recipe | None, pay_off: str) -> float:
+    """Metres paid off at one place that go into a metre of product: the lay factor where cores are laid up, else 1.
 
-    The centre of a core runs on a helix around the cable's: pitch diameter is the circle's less a core's.
+    The centre of a core runs on a helix around the cable's, on the pitch circle of its own layer.
     """
     if recipe is None or recipe.laying_up is None:
         return 1.0
     up = recipe.laying_up
-    return lay_factor(up.core_diameter_mm * (laid_up_diameter_ratio(up.cores) - 1), up.lay_mm)
+    return lay_factor(up.core_diameter_mm * pitch_diameter_ratios(up.cores)[up.layer_of(pay_off)], up.lay_mm)
 
 
 @dataclass
@@ -103,11 +103,12 @@ class Lineage:
         if not splices:
             return []
         first = min([start_m, *(s.line_metre for s in splices)])
-        made = [
-            Made(d.drum, d.start_m, float("inf") if d.end_m is None else d.end_m, taken(self.recipe_of(d)))
-            for d in self.record.drums_between(line, first, end_m)
-        ]
+        made = [self._made(d, {s.position for s in splices}) for d in self.record.drums_between(line, first, end_m)]
         return spans_of(splices, made, self._lengths(splices))
+
+    def _made(self, drum: DrumRow, pay_offs: Collection[str]) -> Made:
+        recipe, end_m = self.recipe_of(drum), float("inf") if drum.end_m is None else drum.end_m
+        return Made(drum.drum, drum.start_m, end_m, {pay_off: taken(recipe, pay_off) for pay_off in pay_offs})
 
     def _lengths(self, splices: Sequence[Splice]) -> Mapping[str, float]:
         found = {}

@@ -408,12 +408,37 @@ class Tape(Settings):
     on_diameter_mm: Positive
 
 
-class LayingUp(Settings):
-    """How equal cores lie in the cable: what a metre of cable takes of each follows from lay and pitch diameter."""
+CORES_BY_LAYER = {7: (1, 6), 12: (3, 9), 19: (1, 6, 12)}  # from the centre out; fewer than 7 lie in one layer
 
-    cores: Annotated[int, Field(ge=2)]
+
+class LayingUp(Settings):
+    """How equal cores lie in the cable: what a metre of cable takes of each follows from lay and pitch diameter.
+
+    `layers` names the pay-offs of each layer from the centre out, where there is more than one; what is paid off
+    elsewhere lies in the outermost.
+    """
+
+    cores: Literal[2, 3, 4, 5, 6, 7, 12, 19]
     core_diameter_mm: Positive
     lay_mm: Positive
+    layers: list[list[Name]] = []
+
+    def layer_of(self, pay_off: str) -> int:
+        """Layer of what is paid off there, from 0 at the centre."""
+        found = (i for i, layer in enumerate(self.layers) if pay_off in layer)
+        return next(found, len(CORES_BY_LAYER.get(self.cores, (self.cores,))) - 1)
+
+    @model_validator(mode="after")
+    def _layers_hold_the_cores(self) -> Self:
+        want, got = CORES_BY_LAYER.get(self.cores, ()), tuple(len(layer) for layer in self.layers)
+        problems = _repeated("layers", [name for layer in self.layers for name in layer])
+        if got != want and want:
+            said = ", ".join(map(str, want))
+            problems.append(f"{self.cores} cores: `layers` must list {said} pay-offs from the centre out, got {got}")
+        elif got != want:
+            problems.append(f"{self.cores} cores lie in one layer: leave out `layers`")
+        _refuse(problems)
+        return self
 
 
 class Material(Settings):

@@ -181,6 +181,11 @@ def _whole_cable_meets(file: str, recipe: Recipe, line: Line) -> Iterator[Fault]
     if recipe.cooling and recipe.cooling.station not in line.stations:
         problem = f"line {line.line} has no station {recipe.cooling.station!r}."
         yield Fault(file, "cooling.station", problem, "Name the place where the wall is first pressed.")
+    for i, layer in enumerate(recipe.laying_up.layers if recipe.laying_up else [], 1):
+        for name in layer:
+            if name not in line.pay_off:
+                problem = f"line {line.line} has no pay-off {name!r}; it has {', '.join(line.pay_off) or 'none'}."
+                yield Fault(file, f"laying_up.layers[{i}]", problem, "Correct the name, or add it to pay_off there.")
     tapes = {tape.name for tape in recipe.tape}
     for stream in line.stream:
         if stream.derived and stream.derived.tape and stream.derived.tape not in tapes:

@@ -23,13 +23,37 @@ def lay_mm(speed_m_per_min: Number, bow_rpm: Number, twists_per_turn: int = 1) -
     return 1000 * speed_m_per_min / (bow_rpm * twists_per_turn)
 
 
+# Cores in each layer from the centre out, for those counts whose round lay is known.
+LAYERS: dict[int, tuple[int, ...]] = {
+    1: (1,),
+    2: (2,),
+    3: (3,),
+    4: (4,),
+    5: (5,),
+    6: (6,),
+    7: (1, 6),
+    12: (3, 9),
+    19: (1, 6, 12),
+}
+
+
+def pitch_diameter_ratios(cores: int) -> tuple[float, ...]:
+    """Diameter of the circle through the core centres of each layer over a core's diameter, from the centre out.
+
+    Equal cores in the innermost layer touch each other (geometry: 1/sin(pi/n)); each further layer lies on the one
+    below, two core diameters further across. ValueError for a number of cores whose layers are not in `LAYERS`.
+    """
+    if cores not in LAYERS:
+        known = ", ".join(map(str, LAYERS))
+        raise ValueError(f"expected a number of cores whose layers are known ({known}), got {cores}")
+    inner = LAYERS[cores][0]
+    first = 0.0 if inner == 1 else 1 / math.sin(math.pi / inner)
+    return tuple(first + 2 * layer for layer in range(len(LAYERS[cores])))
+
+
 def laid_up_diameter_ratio(cores: int) -> float:
-    """Diameter around n equal cores over theirs: 1 + 1/sin(pi/n); seven lie six around one."""
-    if cores == 1:
-        return 1.0
-    if cores == 7:
-        return 3.0
-    return 1 + 1 / math.sin(math.pi / cores)
+    """Diameter over n equal cores over theirs. ValueError as in `pitch_diameter_ratios`."""
+    return pitch_diameter_ratios(cores)[-1] + 1
 
 
 def tape_pitch_mm(diameter_mm: float, width_mm: float, overlap: float) -> float:

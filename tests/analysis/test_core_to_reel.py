@@ -1,6 +1,7 @@
 """Winding, resistance, ancestry, cutting and shift: identities, published tables, optima and worked examples."""
 
 import math
+from typing import get_args
 
 import numpy as np
 import pytest
@@ -9,19 +10,24 @@ from hypothesis import strategies as st
 
 from monitor.analysis.ancestry import Family, Made, Span, inherited, orphaned, spans_of
 from monitor.analysis.cutting import Good, Length, fewest, good_pieces, in_order, plan
+from monitor.analysis.lineage import taken
 from monitor.analysis.shift import in_state_s, indicators, producing_s, stops, with_silence
+from monitor.contract.config import CORES_BY_LAYER, LayingUp, Recipe
 from monitor.contract.record import Splice
 from monitor.physics.resistance import annex_B_factor, most_ohm_per_km, to_20_C
 from monitor.physics.winding import (
+    LAYERS,
     Drum,
     laid_up_diameter_ratio,
     lay_factor,
     lay_mm,
+    pitch_diameter_ratios,
     place_on,
     tape_length_per_m,
     tape_overlap,
     tape_pitch_mm,
 )
+from tests.core.story import configuration
 
 # ---- geometry ------------------------------------------------------------------------------------------------------
 
@@ -52,9 +58,78 @@ def test_stranding_constants_bs_215_iec_61089(wires, ratios, mass, resistance):
     assert found[1] == pytest.approx(resistance, rel=4e-4)
 
 
-@pytest.mark.parametrize(("n", "ratio"), [(2, 2.0), (3, 2.1547), (4, 2.4142), (5, 2.7013), (6, 3.0), (7, 3.0)])
-def test_circle_around_equal_cores(n, ratio):
-    assert laid_up_diameter_ratio(n) == pytest.approx(ratio, abs=5e-5)
+@pytest.mark.parametrize(
+    ("cores", "ratio"),
+    [
+        *[(3, 2.155), (6, 3.0), (7, 3.0), (12, 4.155), (19, 5.0)],  # in a printed table, seen
+        *[(1, 1.0), (2, 2.0), (4, 2.414), (5, 2.701)],  # by geometry
+    ],
+)
+def test_diameter_over_laid_up_cores(cores, ratio):
+    """C18. 12 cores lie 3 + 9, 19 lie 1 + 6 + 12."""
+    assert laid_up_diameter_ratio(cores) == pytest.approx(ratio, abs=5e-4)
+
+
+@given(st.integers(-2, 60).filter(lambda n: n not in LAYERS))
+def test_cores_whose_layers_are_not_known_are_refused(cores):
+    """C18."""
+    with pytest.raises(ValueError, match="whose layers are known"):
+        laid_up_diameter_ratio(cores)
+
+
+@pytest.mark.parametrize("cores", LAYERS)
+def test_equal_cores_have_room_in_every_layer(cores):
+    """Neighbours on one pitch circle are at least a core's diameter apart, and layers two radii."""
+    ratios = pitch_diameter_ratios(cores)
+    for count, ratio in zip(LAYERS[cores], ratios, strict=True):
+        assert count == 1 or ratio * math.sin(math.pi / count) >= 1 - 1e-12
+    assert np.diff(ratios) == pytest.approx(2.0)
+
+
+def of_cores(cores: int, layers: list[list[str]] | None = None) -> Recipe:
+    recipe = configuration().recipes["laid-2x2g5"]
+    up = LayingUp(cores=cores, core_diameter_mm=3.58, lay_mm=80.0, layers=layers or [])
+    return recipe.model_copy(update={"laying_up": up})
+
+
+def test_a_core_s_length_follows_from_its_own_layer():
+    """C18. 19 cores: the centre runs straight, pitch circles of 2 and 4 diameters lie around it."""
+    layers = [["centre"], [f"in-{i}" for i in range(6)], [f"out-{i}" for i in range(12)]]
+    recipe = of_cores(19, layers)
+    assert taken(recipe, "centre") == 1.0
+    assert taken(recipe, "in-3") == pytest.approx(math.hypot(1, math.pi * 2 * 3.58 / 80.0), abs=1e-12)
+    assert taken(recipe, "out-3") == pytest.approx(math.hypot(1, math.pi * 4 * 3.58 / 80.0), abs=1e-12)
+    assert taken(recipe, "drain") == taken(recipe, "out-3")
+    assert taken(of_cores(2), "any") == pytest.approx(math.hypot(1, math.pi * 3.58 / 80.0), abs=1e-12)
+    assert taken(None, "any") == 1.0
+
+
+def test_spans_take_of_each_pay_off_what_its_layer_takes():
+    """C18. Of two drums of one length, that of the outer layer is used up first."""
+    put = [on("in", "core-in", 0.0, 1000.0), on("out", "core-out", 0.0, 1000.0)]
+    inner, outer = spans_of(put, [Made("cable", 0.0, 1000.0, {"in": 1.02, "out": 1.08})], {})
+    assert (inner.child_end_m, outer.child_end_m) == pytest.approx((1000.0 / 1.02, 1000.0 / 1.08))
+
+
+@pytest.mark.parametrize(
+    ("cores", "layers", "why"),
+    [
+        (8, None, "Input should be 2, 3, 4, 5, 6, 7, 12 or 19"),
+        (7, None, "7 cores: `layers` must list 1, 6 pay-offs"),
+        (7, [["a", "b"], ["c", "d", "e", "f", "g"]], "7 cores: `layers` must list 1, 6 pay-offs"),
+        (7, [["a"], ["a", "c", "d", "e", "f", "g"]], "layers 'a' stands more than once"),
+        (3, [["a", "b", "c"]], "3 cores lie in one layer"),
+    ],
+)
+def test_a_recipe_says_how_its_cores_lie(cores, layers, why):
+    """C18."""
+    with pytest.raises(ValueError, match=why):
+        of_cores(cores, layers)
+
+
+def test_the_recipe_s_layers_are_those_of_the_geometry():
+    assert {n: layers for n, layers in LAYERS.items() if len(layers) > 1} == CORES_BY_LAYER
+    assert set(get_args(LayingUp.model_fields["cores"].annotation)) == set(LAYERS) - {1}
 
 
 def test_lay_of_a_single_and_a_double_twist():
@@ -149,7 +224,7 @@ def families(draw):
             splices.append(on(position, f"core-{position}{i}", at, length))
             at += length / LAY
         cut = draw(st.floats(0.2, 0.8)) * total if position == "a" else cut  # noqa: F821
-        made = [Made("cable-1", 0.0, cut, LAY), Made("cable-2", cut, total, LAY)]
+        made = [Made("cable-1", 0.0, cut, {position: LAY}), Made("cable-2", cut, total, {position: LAY})]
         spans += spans_of(splices, made, {})
     run = [on("x", "cable-1", 0.0), on("x", "cable-2", cut)]
     sheathed = [Made("sheathed", 0.0, total)]
@@ -221,7 +296,7 @@ def test_a_drum_of_unknown_length_is_no_parent():
 
 def test_what_is_left_on_a_pay_off_goes_on():
     """Laid up at two lays, some of it on no drum; the leftover is put on elsewhere later, from its own inner end."""
-    made = [Made("one", 0.0, 100.0, 1.02), Made("two", 110.0, 200.0, 1.01)]
+    made = [Made("one", 0.0, 100.0, {"a": 1.02}), Made("two", 110.0, 200.0, {"a": 1.01})]
     one, two = spans_of([on("a", "core", 0.0, 300.0)], made, {})
     assert (one.parent_end_m, one.parent_start_m) == pytest.approx((300.0, 198.0))
     assert (two.parent_end_m, two.parent_start_m) == pytest.approx((198.0 - 10 * 1.01, 198.0 - 100 * 1.01))

@@ -69,6 +69,16 @@ def test_a_fault_is_named_with_its_file_its_key_and_a_remedy(change, parts):
     assert all(any(part in fault for fault in said) for part in parts), said
 
 
+def test_layers_name_pay_offs_of_the_line():
+    """C18."""
+    layers = [["pay-off-a"], ["pay-off-b", "pay-off-drain", "p3", "p4", "p5", "p6"]]
+    recipe = FILES["recipes/laid-2x2g5.toml"].replace("cores = 2", f"cores = 7\nlayers = {layers}")
+    with pytest.raises(ConfigurationError, match="line lay-1 has no pay-off 'p3'") as caught:
+        parse(FILES | {"recipes/laid-2x2g5.toml": recipe})
+    assert {fault.key for fault in caught.value.faults} == {"laying_up.layers[2]"}
+    assert len(caught.value.faults) == 4
+
+
 def test_all_faults_are_named_at_once():
     said = faults(
         works=("Europe/Stockholm", "Nowhere"), line=("reorder_s", "reoder_s"), recipe=("revision = 1", "revision = 0")

@@ -97,3 +97,18 @@ def test_an_unknown_scenario_names_those_there_are(tmp_path: Path) -> None:
         load_scenario(tmp_path, "sunny", configuration())
     with pytest.raises(ConfigurationError, match=r"line\[1\]\.spark"):
         made('[[line.spark]]\nkind = "random"\n')
+
+
+def test_a_recipe_of_several_layers_is_refused() -> None:
+    """C18. The simulator lays up cores in one layer."""
+    names = ["pay-off-a", "pay-off-b", "pay-off-drain", "bow", "tape-head", "capstan", "take-up"]
+    quoted = [f'"{name}"' for name in names]
+    files = dict(read_folder(CONFIGS))
+    files["lines/lay-1.toml"] = files["lines/lay-1.toml"].replace(
+        'pay_off = ["pay-off-a", "pay-off-b", "pay-off-drain"]', f"pay_off = [{', '.join(quoted)}]"
+    )
+    files["recipes/laid-2x2g5.toml"] = files["recipes/laid-2x2g5.toml"].replace(
+        "cores = 2", f"cores = 7\nlayers = [[{quoted[0]}], [{', '.join(quoted[1:])}]]"
+    )
+    said = "\n".join(map(str, faults_of(files)))
+    assert "recipe 'laid-2x2g5' lays up 7 cores; the simulator knows one layer" in said
