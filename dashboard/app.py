@@ -19,7 +19,7 @@ from dashboard.pages import alarms, cut, drum, family, hold, load, release, sett
 from dashboard.views.curing import curing
 from dashboard.views.frame import INDEX, frame
 from monitor.contract.config import Configuration
-from monitor.contract.reading import Record
+from monitor.contract.reading import Record, SchemaVersionError
 
 ASSETS = Path(__file__).parent / "assets"
 
@@ -44,6 +44,7 @@ def create_app(
         serve_locally=True,
     )
     app.server.register_blueprint(api.blueprint(context))
+    app.server.register_error_handler(SchemaVersionError, lambda error: ({"error": str(error)}, 503))
     app.layout = lambda: frame(configuration.works.title, configuration.works.time_zone, present())
     _pages(app, context)
     _browser_side(app)
@@ -71,7 +72,10 @@ def _pages(app: Dash, context: Context) -> None:
         Input("page-turn", "data"),
     )
     def show(pathname: str | None, _turn: Any) -> tuple[Any, str]:
-        page = pages.route(context, pathname or "/")
+        try:
+            page = pages.route(context, pathname or "/")
+        except SchemaVersionError as error:
+            page = pages.unreadable(error)
         return page.content, page.title
 
 

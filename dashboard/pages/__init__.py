@@ -26,6 +26,7 @@ from dashboard.pages import (
     shift,
     trend,
 )
+from monitor.contract.reading import SchemaVersionError
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +73,11 @@ def route(context: Context, pathname: str) -> Page:
         if found is not None:
             return Page(f"Family of drum {found.drum}", family.content(context, found))
     return _nothing(pathname)
+
+
+def unreadable(error: SchemaVersionError) -> Page:
+    """In place of every page while the store is of another version than this program."""
+    return Page("Store version", [html.H1("Store cannot be read"), html.P(str(error))])
 
 
 def _nothing(pathname: str) -> Page:

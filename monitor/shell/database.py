@@ -1,5 +1,6 @@
 """Opening the store's database: SQLite in WAL mode in the store's folder, or the server named in the works' file."""
 
+import time
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -11,6 +12,7 @@ from monitor.contract.config import Store
 from monitor.shell import upgrade
 
 FILE = "record.sqlite"
+VERSION_EVERY_S = 5.0
 
 
 def open_for_writing(settings: Store) -> Engine:
@@ -29,13 +31,33 @@ def open_for_writing(settings: Store) -> Engine:
 
 
 def open_for_reading(settings: Store) -> Engine:
-    """Engine that cannot write. The database need not exist yet; reading then raises OperationalError."""
+    """Engine that cannot write. The database need not exist yet; reading then raises OperationalError.
+
+    Connecting raises SchemaVersionError where the store is of another version, also when it became so meanwhile.
+    """
     if settings.database_url:
         server = server_url(settings.database_url)
-        return create_engine(server, pool_pre_ping=True, execution_options={"postgresql_readonly": True})
-    path = (Path(settings.folder) / FILE).resolve()
-    url = f"sqlite:///file:{path}?mode=ro&uri=true"
-    return create_engine(url, connect_args={"timeout": 10, "check_same_thread": False})
+        engine = create_engine(server, pool_pre_ping=True, execution_options={"postgresql_readonly": True})
+    else:
+        path = (Path(settings.folder) / FILE).resolve()
+        url = f"sqlite:///file:{path}?mode=ro&uri=true"
+        engine = create_engine(url, connect_args={"timeout": 10, "check_same_thread": False})
+    event.listen(engine, "engine_connect", _check_version)
+    return engine
+
+
+def _check_version(connection: Connection) -> None:
+    """Before anything is read over a connection, and again every few seconds: programs change while pages stay."""
+    now_s = time.monotonic()
+    if now_s - connection.info.get("version_checked_s", -VERSION_EVERY_S) < VERSION_EVERY_S:
+        return
+    try:
+        upgrade.check(connection)
+    except BaseException:
+        connection.close()
+        raise
+    connection.rollback()
+    connection.info["version_checked_s"] = now_s
 
 
 def server_url(text: str) -> URL:

@@ -15,8 +15,9 @@ from monitor.__main__ import main
 from monitor.contract.config import Store
 from monitor.contract.reading import SchemaVersionError
 from monitor.contract.schema import METADATA, SCHEMA_VERSION
-from monitor.shell import upgrade
+from monitor.shell import database, upgrade
 from monitor.shell.database import FILE, open_for_writing, server_url
+from monitor.shell.reader import StoreReader
 from tests.core.story import CONFIGS
 from tests.shell.works import settings_at
 
@@ -106,6 +107,21 @@ def test_a_newer_store_is_refused_and_left_as_it_is(place, engine):
     assert version_in(engine) == upgrade.revision(SCHEMA_VERSION + 1)
     with engine.connect() as connection:
         assert tables_of(connection) == before
+
+
+@pytest.mark.parametrize(("version", "sentence"), [(-1, "start the monitor of this program"), (1, "newer program")])
+def test_readers_refuse_a_store_of_another_version_also_while_they_run(place, engine, monkeypatch, version, sentence):
+    """A9: pages show a sentence; before, they asked tables that may not be what they were."""
+    open_for_writing(settings_at(place)).dispose()
+    monkeypatch.setattr(database, "VERSION_EVERY_S", 0.0)
+    reader = StoreReader(settings_at(place))
+    assert reader.lines_now() == []
+    set_version(engine, upgrade.revision(SCHEMA_VERSION + version))
+    for _ in range(20):  # and no connection is lost by it
+        with pytest.raises(SchemaVersionError, match=sentence):
+            reader.lines_now()
+    set_version(engine, upgrade.revision(SCHEMA_VERSION))
+    assert reader.lines_now() == []
 
 
 def test_an_upgrade_that_fails_changes_nothing(place, engine, monkeypatch):
