@@ -2,10 +2,11 @@
 
 from typing import Any, Literal, cast
 
+from dashboard.alarm_list import find
 from dashboard.context import Context
 from dashboard.entry import present
 from dashboard.gateway import NotSentError
-from dashboard.pages.alarms import SHELVE_MIN, find
+from dashboard.pages.alarms import SHELVE_MIN
 from monitor.contract.messages import Action, LimitsStep
 from monitor.contract.reading import AlarmRow
 

@@ -7,7 +7,7 @@ from urllib.parse import quote
 
 from flask import Blueprint, Response, jsonify, request
 
-from dashboard import live, thin, watch
+from dashboard import alarm_list, live, thin, watch
 from dashboard.context import Context, length_m
 from dashboard.drum_record import record
 from dashboard.heritage import kin, lineage_of, whole_runs
@@ -32,6 +32,8 @@ def blueprint(context: Context) -> Blueprint:
     api = Blueprint("api", __name__, url_prefix="/api/v1")
     replies = {
         "live": live_reply,
+        "alarms": alarms_reply,
+        "alarm-changes": alarm_changes_reply,
         "trend": trend_reply,
         "journey": journey_reply,
         "health": health_reply,
@@ -61,6 +63,17 @@ def live_reply(context: Context) -> dict[str, Any]:
     line = _line(context).line if "line" in request.args else None
     since = _whole("since", 0, MS_MAX) if "since" in request.args else None
     return live.answer(context, live.Question(line, since, metres(request.args.get("metres", ""), context)))
+
+
+def alarms_reply(context: Context) -> dict[str, Any]:
+    """Open alarms with what to do; `since` (UTC ms, optional) leaves out rows that changed before."""
+    return alarm_list.now(context, _whole("since", 0, MS_MAX) if "since" in request.args else None)
+
+
+def alarm_changes_reply(context: Context) -> dict[str, Any]:
+    """One page of changes: `hours` back, `page` from 0, `until` (UTC ms, optional) where an older page ended."""
+    until = _whole("until", 0, MS_MAX) if "until" in request.args else None
+    return alarm_list.history(context, _whole("hours", 1, 24 * 31, 8), _whole("page", 0, 10**6, 0), until)
 
 
 def health_reply(context: Context) -> dict[str, Any]:

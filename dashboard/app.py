@@ -9,6 +9,7 @@ from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, no_up
 from dash.exceptions import PreventUpdate
 
 from dashboard import again_calls, api, limits_calls, pages
+from dashboard.alarm_list import find
 from dashboard.answers import NotDoneError, hand_over, note_resistance, send_answer, sign_record
 from dashboard.bench import Bench
 from dashboard.context import Context
@@ -92,6 +93,7 @@ def _browser_side(app: Dash) -> None:
         Output("second-done", "data"),
         Input("second", "n_intervals"),
         Input("content", "children"),
+        Input("sent", "data"),
     )
     client(
         call("theme"),
@@ -107,14 +109,6 @@ def _browser_side(app: Dash) -> None:
 
 
 def _alarms(app: Dash, context: Context) -> None:
-    @app.callback(Output("alarms-now", "children"), Input("alarms-turn", "data"), Input("sent", "data"))
-    def now(_turn: Any, sent: list[dict[str, Any]] | None) -> Any:
-        return alarms.now_table(context, sent or [])
-
-    @app.callback(Output("alarms-history", "children"), Input("alarms-turn", "data"), Input("history-span", "value"))
-    def history(_turn: Any, choice: str) -> Any:
-        return alarms.history_table(context, choice)
-
     @app.callback(
         Output("answer", "opened"),
         Output("answer-about", "children"),
@@ -123,18 +117,19 @@ def _alarms(app: Dash, context: Context) -> None:
         Output("do-acknowledge", "disabled"),
         Output("do-shelve", "disabled"),
         Output("do-unshelve", "disabled"),
-        Input({"type": "answer", "key": ALL}, "n_clicks"),
+        Output("reason", "value"),
+        Input("asked", "data"),
         prevent_initial_call=True,
     )
-    def choose(clicks: list[int | None]) -> Any:
-        if not any(clicks) or not isinstance(ctx.triggered_id, dict):
-            raise PreventUpdate
-        alarm = alarms.find(context, ctx.triggered_id["key"])
+    def choose(asked: dict[str, Any] | None) -> Any:
+        key = str((asked or {}).get("key", ""))
+        alarm = find(context, key)
         if alarm is None:
             raise PreventUpdate
         shelved = alarm.state == "shelved"
         wants = alarm.state in WANTS_ANSWER
-        return True, alarms.about(context, alarm), ctx.triggered_id["key"], "", not wants, shelved, not shelved
+        # The reason given for one alarm is no reason for the next.
+        return True, alarms.about(context, alarm), key, "", not wants, shelved, not shelved, ""
 
     @app.callback(
         Output("answer", "opened", allow_duplicate=True),

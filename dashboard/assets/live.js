@@ -4,6 +4,8 @@
 
   const Age = window.everymetreAge;
   const Ribbon = window.everymetreRibbon;
+  const Alarms = window.everymetreAlarms;
+  const { el, say, tally } = window.everymetreElements;
   const AGAIN_M = 400; // ribbon metres judged anew with each fetch
   const AGAIN_MS = 5000; // samples asked for again: streams do not arrive in step
   const WHOLE_EVERY = 30; // fetches between two of everything: late data finds its place then
@@ -11,17 +13,6 @@
   const memory = { reply: null, answered: null, busy: false, ribbons: {}, count: 0, since: null, page: null, key: null, follow: true };
 
   // ---- small things -----------------------------------------------------------------------------------
-
-  function el(tag, className, text) {
-    const made = document.createElement(tag);
-    if (className) made.className = className;
-    if (text !== undefined) made.textContent = text;
-    return made;
-  }
-
-  function say(element, text) {
-    if (element && element.textContent !== text) element.textContent = text;
-  }
 
   function show(value, decimals) {
     if (value === null || value === undefined) return DASH;
@@ -93,7 +84,7 @@
     const key = reply.alarms_key + (back ? "#" + memory.count : "");
     if (here && here.dataset.page === "alarms" && key !== memory.key) {
       memory.key = key;
-      window.dash_clientside.set_props("alarms-turn", { data: key });
+      Alarms.turn().then((done) => { if (!done) memory.key = null; });
     }
     turnPageIfRecipeChanged(reply, here);
     paint();
@@ -229,15 +220,6 @@
     return line.doff_s < 1 ? "doff due" : "doff in " + Age.span(line.doff_s);
   }
 
-  function tally(priority, count) {
-    const made = el("span", "tally " + priority);
-    const strokes = el("span", "strokes");
-    strokes.setAttribute("aria-hidden", "true");
-    for (let i = 0; i < { low: 1, medium: 2, high: 3 }[priority]; i += 1) strokes.append(el("i"));
-    made.append(strokes, el("span", "", count + " " + priority));
-    return made;
-  }
-
   function paintAsks(room, line, fresh) {
     const asks = line.asks;
     const said = JSON.stringify([asks, fresh.kind]);
@@ -245,7 +227,7 @@
     if (room.dataset.said !== said) {
       room.dataset.said = said;
       room.replaceChildren();
-      for (const priority of ["high", "medium", "low"]) if (asks[priority]) room.append(tally(priority, asks[priority]));
+      for (const priority of ["high", "medium", "low"]) if (asks[priority]) room.append(tally(priority, asks[priority] + " " + priority));
       if (asks.ended) room.append(el("small", "", asks.ended + " ended, unacknowledged"));
       if (asks.text) {
         const link = el("a", "ask-text", asks.text);
@@ -506,7 +488,7 @@
 
   // Links drawn here turn the page as Dash's own do, without loading everything again.
   document.addEventListener("click", (event) => {
-    const link = event.target.closest("#lines a[href], #need a[href]");
+    const link = event.target.closest("#lines a[href], #need a[href], #alarms-now a[href]");
     if (!link || event.defaultPrevented || event.button || event.metaKey || event.ctrlKey || event.shiftKey) return;
     event.preventDefault();
     window.dash_clientside.set_props("location", { pathname: link.getAttribute("href") });
@@ -521,8 +503,9 @@
 
   window.dash_clientside = Object.assign({}, window.dash_clientside, {
     everymetre: {
-      second: function () {
+      second: function (_turn, _content, sent) {
         if (!memory.zone) setZone();
+        Alarms.sent(sent);
         fetchNow();
         paint();
         wireMap();
@@ -547,6 +530,7 @@
         if (memory.arrived !== undefined && memory.arrived !== pathname) document.getElementById("content").focus();
         memory.arrived = pathname;
         memory.key = null;
+        Alarms.arrived();
         return "";
       },
     },

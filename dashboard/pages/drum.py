@@ -8,6 +8,7 @@ import numpy as np
 from dash import dcc, html
 
 from dashboard import words
+from dashboard.addresses import way_to
 from dashboard.context import Context, length_m
 from dashboard.drum_record import revisions
 from dashboard.figures.along import history_figure
@@ -16,7 +17,6 @@ from dashboard.figures.flame import flame_figure
 from dashboard.flame import tested
 from dashboard.heritage import Legacy, legacies, whole_runs
 from dashboard.journey import Stop, Value, heat_of_metre, journey
-from dashboard.pages.drums import way_to
 from dashboard.ribbon import full_scale_m, lengths_m, outer_m
 from dashboard.views import aria, attributes
 from dashboard.views.chart import chart

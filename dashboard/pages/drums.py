@@ -1,11 +1,11 @@
 """What is in the drums? The newest first, each with its ribbon."""
 
 from typing import Any
-from urllib.parse import quote
 
 from dash import dcc, html
 
 from dashboard import words
+from dashboard.addresses import way_to
 from dashboard.context import Context, length_m
 from dashboard.heritage import whole_runs
 from dashboard.views.ribbon import legend, ribbon
@@ -41,11 +41,6 @@ def content(context: Context) -> list[Any]:
         ),
         html.Div(legend(), className="under"),
     ]
-
-
-def way_to(page: str, drum: DrumRow) -> str:
-    """Address of one of a drum's pages: `drum`, `family` or `release`."""
-    return f"/{page}/{quote(drum.line, safe='')}/{quote(drum.drum, safe='')}"
 
 
 def drum_link(drum: DrumRow) -> dcc.Link:

@@ -6,9 +6,10 @@ import dash_mantine_components as dmc
 from dash import dcc, html
 
 from dashboard import words
+from dashboard.addresses import way_to
 from dashboard.context import Context, length_m
 from dashboard.heritage import Kin, kin, lineage_of, whole_runs
-from dashboard.pages.drums import drum_link, way_to
+from dashboard.pages.drums import drum_link
 from dashboard.ribbon import place_percent
 from dashboard.views import attributes
 from dashboard.views.ribbon import ribbon

@@ -6,10 +6,10 @@ from urllib.parse import quote
 import dash_mantine_components as dmc
 from dash import dcc, html
 
+from dashboard.addresses import way_to
 from dashboard.context import Context, length_m
 from dashboard.drum_record import record
 from dashboard.heritage import whole_runs
-from dashboard.pages.drums import way_to
 from dashboard.sheet import Sheet, sheet_of
 from dashboard.views import attributes
 from dashboard.views.ribbon import ribbon

@@ -79,7 +79,6 @@ def frame(works_title: str, time_zone: str, person: Person | None = None) -> dmc
             dcc.Location(id="location"),
             dcc.Store(id="theme", storage_type="local"),
             dcc.Store(id="page-turn"),
-            dcc.Store(id="alarms-turn"),
             dcc.Store(id="sent", storage_type="session", data=[]),
             dcc.Interval(id="second", interval=1000),
             dcc.Store(id="second-done"),

@@ -96,13 +96,22 @@ class StoreReader:
         rows = self._all(wanted.order_by(urgency, a.t_ms.desc()))
         return [_alarm(r) for r in rows]
 
-    def alarm_changes(self, line: str | None, start_ms: int, end_ms: int, limit: int = 1000) -> Sequence[AlarmRow]:
-        """Changes in a span of time, newest first."""
+    def alarm_changes(
+        self, line: str | None, start_ms: int, end_ms: int, limit: int = 1000, offset: int = 0
+    ) -> Sequence[AlarmRow]:
+        """Changes in a span of time, newest first, `offset` of them left out."""
         a = ALARM_CHANGE.c
         wanted = select(ALARM_CHANGE).where(a.t_ms >= start_ms, a.t_ms <= end_ms)
         wanted = wanted if line is None else wanted.where(a.line == line)
-        rows = self._all(wanted.order_by(a.t_ms.desc(), a.id.desc()).limit(limit))
+        rows = self._all(wanted.order_by(a.t_ms.desc(), a.id.desc()).limit(limit).offset(offset))
         return [_alarm(r) for r in rows]
+
+    def count_alarm_changes(self, line: str | None, start_ms: int, end_ms: int) -> int:
+        """How many changes there are in a span of time."""
+        a = ALARM_CHANGE.c
+        wanted = select(func.count()).select_from(ALARM_CHANGE).where(a.t_ms >= start_ms, a.t_ms <= end_ms)
+        rows = self._all(wanted if line is None else wanted.where(a.line == line))
+        return int(rows[0][0]) if rows else 0
 
     def drums(self, line: str | None = None, limit: int = 50) -> Sequence[DrumRow]:
         """Newest first, the one being wound included."""

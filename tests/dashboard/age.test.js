@@ -89,3 +89,24 @@ test("metre marks are round and few", () => {
     assert.ok(marks.length <= 9 && marks.length >= 3, String(full));
   }
 });
+
+// ---- the alarm list ----
+
+require(path.join(assets, "a-elements.js"));
+const Alarms = require(path.join(assets, "c-alarms.js"));
+
+test("an answer that was sent is shown until the record shows it", () => {
+  const sent = [{ key: "a", action: "acknowledge", t: 1000, state: "unacknowledged" }];
+  assert.equal(Alarms.pending(sent, "a", { t: 900, state: "unacknowledged" }).action, "acknowledge");
+  assert.equal(Alarms.pending(sent, "a", { t: 1300, state: "acknowledged" }), null);
+  assert.equal(Alarms.pending(sent, "a", { t: 900, state: "shelved" }), null);
+  assert.equal(Alarms.pending(sent, "b", { t: 900, state: "unacknowledged" }), null);
+});
+
+test("a reply with what changed keeps the other rows, and tells where one is missing", () => {
+  const had = { a: { version: "1" }, b: { version: "1" }, gone: { version: "1" } };
+  const reply = { order: [["b", "2"], ["a", "1"]], rows: { b: { version: "2" } } };
+  assert.deepEqual(Alarms.merged(had, reply), { rows: { a: { version: "1" }, b: { version: "2" } }, complete: true });
+  assert.equal(Alarms.merged(had, { order: [["a", "3"]], rows: {} }).complete, false);
+  assert.equal(Alarms.merged({}, { order: [["new", "1"]], rows: {} }).complete, false);
+});

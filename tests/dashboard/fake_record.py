@@ -161,9 +161,14 @@ class FakeRecord:
         open_ = [a for a in newest.values() if a.state != "normal" and line in (None, a.line)]
         return sorted(open_, key=lambda a: (a.state != "unacknowledged", order[a.priority], -a.occurrence_ms))
 
-    def alarm_changes(self, line: str | None, start_ms: int, end_ms: int, limit: int = 1000) -> Sequence[AlarmRow]:
+    def alarm_changes(
+        self, line: str | None, start_ms: int, end_ms: int, limit: int = 1000, offset: int = 0
+    ) -> Sequence[AlarmRow]:
         chosen = [a for a in self.alarms if line in (None, a.line) and start_ms <= a.t_ms <= end_ms]
-        return sorted(chosen, key=lambda a: -a.t_ms)[:limit]
+        return sorted(chosen, key=lambda a: -a.t_ms)[offset : offset + limit]
+
+    def count_alarm_changes(self, line: str | None, start_ms: int, end_ms: int) -> int:
+        return len(self.alarm_changes(line, start_ms, end_ms, 10**9))
 
     def drums(self, line: str | None = None, limit: int = 50) -> Sequence[DrumRow]:
         names = [line] if line else list(self.configuration.lines)

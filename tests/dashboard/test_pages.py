@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from dashboard import words
+from dashboard import alarm_list, words
 from dashboard.answers import NotDoneError, send_answer
 from dashboard.gateway import NotSentError
-from dashboard.pages import alarms, drum, route, trend
+from dashboard.pages import drum, route, trend
 from dashboard.views.pathway import fold, pathway, turning_points
 from tests.dashboard.conftest import NOW_S
 
@@ -52,26 +52,8 @@ def test_no_asset_comes_from_elsewhere(client):
         assert not re.search(r"https?://|@import|url\(", asset.read_text(encoding="utf-8")), asset.name
 
 
-def test_alarms_stand_most_urgent_first(context):
-    said = [(a.state, a.priority) for a in alarms.standing(context)]
-    assert said == [
-        ("unacknowledged", "high"),
-        ("unacknowledged", "medium"),
-        ("returned to normal unacknowledged", "low"),
-        ("acknowledged", "medium"),
-        ("shelved", "low"),
-    ]
-
-
-def test_each_alarm_says_what_to_do(context):
-    text = text_of(alarms.now_table(context, []))
-    assert text.count('"Cause "') == 5
-    assert "Pinhole, foreign particle" in text
-    assert "Within 5 min " in text
-
-
 def key_of(context, name):
-    return next(alarms.key_of(a) for a in context.record.alarms_now() if a.alarm == name)
+    return next(alarm_list.key_of(a) for a in context.record.alarms_now() if a.alarm == name)
 
 
 def test_acknowledging_sends_who_why_and_which_raising(context, gateway):
@@ -122,14 +104,6 @@ def test_a_broker_that_is_away_is_told_to_the_person(context, monkeypatch):
     key = key_of(context, "oven-a/temperature/LO")
     with pytest.raises(NotDoneError, match=r"^Not sent: no broker\.$"):
         send_answer(context, key, "acknowledge", "K. Berg", "", "60")
-
-
-def test_sent_is_shown_until_the_record_shows_the_answer(context):
-    key = key_of(context, "oven-a/temperature/LO")
-    sent = [{"key": key, "action": "acknowledge", "t": NOW_MS, "state": "unacknowledged"}]
-    assert "acknowledge sent, waiting for the monitor" in text_of(alarms.now_table(context, sent))
-    answered = [{**sent[0], "state": "acknowledged"}]  # the record has moved on from the state that was answered
-    assert "waiting" not in text_of(alarms.now_table(context, answered))
 
 
 def test_findings_stand_with_both_coordinates(context):

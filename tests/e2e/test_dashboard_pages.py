@@ -225,6 +225,68 @@ def test_acknowledging_sends_the_answer_and_waits_for_the_record(served: Served,
     expect(page.locator("#alarms-now")).not_to_contain_text("waiting for the monitor")
 
 
+def many_alarms(record: FakeRecord) -> None:
+    """31 open alarms and 180 changes of the last hours, as after one shift of the demo."""
+    one = next(a for a in record.alarms if a.alarm == "head/pressure/HI")
+    t = one.t_ms
+    past = [replace(one, alarm=f"p{i % 40}", t_ms=t - 1000 * i, state="normal", event=f"e{i}") for i in range(1, 150)]
+    open_ = [replace(one, alarm=f"oven-{i}/x/HI", occurrence_ms=t - i, state="unacknowledged") for i in range(28)]
+    record.alarms[:0] = [*past[::-1], *open_]
+
+
+def script_s(page: Page, address: str, change: Callable[[], None]) -> float:
+    """Script of a page over ten seconds with one change of an alarm, s of the main thread's own time."""
+    session = page.context.new_cdp_session(page)
+    session.send("Performance.enable", {"timeDomain": "threadTicks"})
+    page.goto(address)
+    page.wait_for_timeout(6000)
+    change()
+    page.wait_for_timeout(4000)
+    metrics = {m["name"]: m["value"] for m in session.send("Performance.getMetrics")["metrics"]}
+    session.detach()
+    return float(metrics["ScriptDuration"])
+
+
+def test_d1_the_alarms_page_takes_hardly_more_script_than_lines(served: Served, browser: Browser) -> None:
+    many_alarms(served.record)
+
+    def change() -> None:
+        first = served.record.alarms_now()[-1]
+        served.record.alarms.append(replace(first, t_ms=first.t_ms + 1, event="acknowledge", state="acknowledged"))
+
+    taken = {}
+    for address in ("/", "/alarms"):
+        for page in opened(browser, bypass_csp=True):
+            taken[address] = script_s(page, served.url + address, change)
+            if address == "/alarms":
+                expect(page.locator("#alarms-now tbody")).to_have_count(33)
+                expect(page.locator("#alarms-history tbody tr")).to_have_count(20)
+    assert taken["/alarms"] <= 1.5 * taken["/"], taken
+
+
+def test_d1_only_the_row_that_changed_is_drawn_again_and_history_is_turned_page_by_page(
+    served: Served, page: Page
+) -> None:
+    many_alarms(served.record)
+    page.goto(served.url + "/alarms?hours=24")
+    bodies = page.locator("#alarms-now tbody")
+    expect(bodies).to_have_count(33)
+    page.evaluate("for (const one of document.querySelectorAll('#alarms-now tbody')) one.kept = true")
+    first = served.record.alarms_now()[0]
+    served.record.alarms.append(replace(first, t_ms=first.t_ms + 50_000, event="acknowledge", state="acknowledged"))
+    expect(page.locator("#alarms-now tbody.quiet")).to_have_count(3)
+    assert page.evaluate("[...document.querySelectorAll('#alarms-now tbody')].filter((one) => !one.kept).length") == 1
+    expect(page.get_by_role("button", name="last 24 h")).to_have_attribute("aria-pressed", "true")
+    expect(page.locator("#alarms-history")).to_contain_text("1 to 20 of 188, newest first")
+    page.get_by_role("button", name="Older").click()
+    expect(page.locator("#alarms-history")).to_contain_text("21 to 40 of 188, newest first")
+    expect(page.get_by_role("button", name="Older")).to_be_focused()
+    page.get_by_role("button", name="last 7 days").click()
+    expect(page.locator("#alarms-history")).to_contain_text("1 to 20 of")
+    page.reload()
+    expect(page.get_by_role("button", name="last 7 days")).to_have_attribute("aria-pressed", "true")
+
+
 def test_an_alarm_can_be_answered_with_the_keyboard_alone(served: Served, page: Page) -> None:
     page.goto(served.url + "/alarms")
     expect(page.locator("#alarms-now button.answer").first).to_be_visible()
