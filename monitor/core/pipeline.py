@@ -7,8 +7,9 @@ and alarms see events in the order in which they became known.
 """
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import InitVar, dataclass, field, replace
 from functools import partial
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -87,12 +88,14 @@ class DwellCheck:
 
 @dataclass(slots=True)
 class Pipeline:
-    """Everything carried for one line. Pure: no clock, no input, no output but what is returned; it pickles."""
+    """Everything carried for one line. Pure: no clock, no input, no output but what is returned.
+
+    `earlier` are recipes that were in force before, by name and revision. `core.snapshot` keeps the state as bytes.
+    """
 
     line: Line
     recipes: Mapping[str, Recipe]
-    earlier: Mapping[tuple[str, int], Recipe] = field(default_factory=dict)
-    files: Mapping[str, Recipe] | None = None  # as configured, where others are in force by now
+    earlier: InitVar[Mapping[tuple[str, int], Recipe]] = MappingProxyType({})
     revisions: Revisions = field(init=False)
     track: Track = field(init=False)
     states: StateTimeline = field(init=False)
@@ -119,21 +122,26 @@ class Pipeline:
     _counter_until_s: float | None = None
     _worked_out: dict[str, list[StreamFlow]] = field(default_factory=dict)  # derived streams by what they come of
 
-    def __post_init__(self) -> None:
-        self.files = self.recipes if self.files is None else self.files
-        self.revisions = Revisions(self.line.line, dict(self.recipes), dict(self.earlier))
-        self.recipes = self.revisions.in_force
+    def __post_init__(self, earlier: Mapping[tuple[str, int], Recipe]) -> None:
+        self.revisions = Revisions(self.line.line, dict(self.recipes), dict(earlier))
         counter = self.line.counter
         self.track = Track(self.line.line, counter.jump_tolerance_m, counter.slip_tolerance_percent, counter.wraps_at_m)
         self.states = StateTimeline(self.line.stopped_below_m_per_min / 60.0)
         self.book = AlarmBook(self.line.line)
         self.flows = {s.path: StreamFlow.of(self.line, s) for s in self.line.stream}
         for flow in self.flows.values():
-            if flow.settings.derived:
-                flow.tape = tape_of(flow.settings, self.recipes.values())
-                self._worked_out.setdefault(flow.settings.derived.of, []).append(flow)
+            flow.tape = tape_of(flow.settings, self.recipes.values())
         self.curing = CureStage(self.line)
+        self.link()
         self._define()
+
+    def link(self) -> None:
+        """Set what is another view of the state: the recipes in force, and derived streams by what they come of."""
+        self.recipes = self.revisions.in_force
+        self._worked_out = {}
+        for flow in self.flows.values():
+            if flow.settings.derived:
+                self._worked_out.setdefault(flow.settings.derived.of, []).append(flow)
 
     @property
     def marched(self) -> tuple[str, ...]:

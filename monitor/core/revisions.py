@@ -37,7 +37,7 @@ class Turn:
 
 @dataclass(slots=True)
 class Revisions:
-    """Recipes in force on one line by name, those that were, and what is proposed. Pure; it pickles."""
+    """Recipes in force on one line by name, those that were, and what is proposed. Pure."""
 
     line: str
     in_force: dict[str, Recipe]

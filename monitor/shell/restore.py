@@ -1,46 +1,25 @@
 """An engine that goes on where it was: its last checkpoint, then the messages that came after it."""
 
-import hashlib
-import pickle
 from collections.abc import Callable
-from functools import cache
-from pathlib import Path
 
-import monitor.contract
-import monitor.core
-import monitor.physics
 from monitor.contract.config import Configuration, Recipe
 from monitor.contract.record import Output
 from monitor.core.decode import Decoder
 from monitor.core.pipeline import Pipeline
+from monitor.core.snapshot import Given, SnapshotError, load
 from monitor.shell.history import again
 from monitor.shell.store import Batch, Writer
 
 
-@cache
-def form() -> str:
-    """Digest of the code whose objects a checkpoint holds: what other code has pickled is not to be trusted."""
-    digest = hashlib.sha256()
-    for package in (monitor.contract, monitor.core, monitor.physics):
-        for path in sorted(Path(package.__path__[0]).rglob("*.py")):
-            digest.update(path.read_bytes())
-    return digest.hexdigest()
+def thaw(state: bytes, fresh: Pipeline, files: dict[str, Recipe]) -> Pipeline:
+    """The engine of a checkpoint, with the configuration of a fresh one.
 
-
-def freeze(pipeline: Pipeline) -> bytes:
-    """State of an engine as a checkpoint keeps it."""
-    return pickle.dumps((form(), pipeline), protocol=pickle.HIGHEST_PROTOCOL)
-
-
-def thaw(state: bytes, line: str, configuration: Configuration) -> Pipeline | None:
-    """Engine of a checkpoint, or None where code or configuration have changed since."""
-    try:
-        of_form, pipeline = pickle.loads(state)
-    except Exception:  # noqa: BLE001 - whatever an old pickle raises, the messages are still there
-        return None
-    fits = of_form == form() and isinstance(pipeline, Pipeline)
-    fits = fits and pipeline.line == configuration.lines[line]
-    return pipeline if fits and pipeline.files == configuration.recipes_for(line) else None
+    Raises SnapshotError where it cannot be used, also where a file is newer than what it knows.
+    """
+    pipeline = load(state, Given(fresh.line, fresh.revisions.earlier))
+    if any(name not in pipeline.recipes or pipeline.recipes[name].revision < r.revision for name, r in files.items()):
+        raise SnapshotError("a recipe's file has a newer revision")
+    return pipeline
 
 
 class RecipeConflictError(ValueError):
@@ -66,7 +45,7 @@ def begin(writer: Writer, configuration: Configuration, line: str) -> Pipeline:
         if recipe.recipe in files and recipe.revision >= in_force[recipe.recipe].revision:
             in_force[recipe.recipe] = recipe
     earlier = {(r.recipe, r.revision): r for r in [*files.values(), *came]}
-    return Pipeline(configuration.lines[line], in_force, earlier, files)
+    return Pipeline(configuration.lines[line], in_force, earlier)
 
 
 def _newest(recipes: list[Recipe], name: str) -> int:
@@ -76,12 +55,12 @@ def _newest(recipes: list[Recipe], name: str) -> int:
 def restore(writer: Writer, configuration: Configuration, line: str, say: Callable[[str], None]) -> Pipeline:
     """The engine of a line as it was at the last commit. What it tells on the way is stored once more, to no effect."""
     last, state = writer.checkpoints().get(line, (0, None))
-    pipeline = thaw(state, line, configuration) if state else None
-    if state and pipeline is None:
-        say(f"{line}: program or configuration changed since the last checkpoint; reading the messages held anew")
+    pipeline = begin(writer, configuration, line)
+    try:
+        pipeline = thaw(state, pipeline, configuration.recipes_for(line)) if state else pipeline
+    except SnapshotError as error:
+        say(f"{line}: the last checkpoint cannot be used ({error}); reading the messages held anew")
         last = 0
-    if pipeline is None:
-        pipeline = begin(writer, configuration, line)
     works = configuration.works
     decoder = Decoder(works.works, configuration.lines, works.wire)
     count = 0

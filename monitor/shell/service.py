@@ -32,9 +32,10 @@ from monitor.core.arrival import Message, Note, Tick
 from monitor.core.decode import Decoder
 from monitor.core.pipeline import Pipeline
 from monitor.core.selfwatch import SelfWatch
+from monitor.core.snapshot import dump
 from monitor.shell.clock import SteadyClock
 from monitor.shell.link import Link, Received
-from monitor.shell.restore import RecipeConflictError, freeze, restore
+from monitor.shell.restore import RecipeConflictError, restore
 from monitor.shell.rollup import roll_drums, roll_hours
 from monitor.shell.samples import NOTE, TICK
 from monitor.shell.store import Batch, Writer
@@ -138,12 +139,12 @@ class Desk:
         due = [n for n in self.pipelines if self._now_s.get(n) == now_s]
         due = [n for n in due if now_s - self._checkpoint_s.setdefault(n, now_s) >= CHECKPOINT_EVERY_S]
         self._checkpoint_s |= dict.fromkeys(due, now_s)
-        return {line: freeze(self.pipelines[line]) for line in due}
+        return {line: dump(self.pipelines[line]) for line in due}
 
     def last_batch(self) -> Batch:
         """Everything as it is, for a stop."""
         now = {line: pipeline.now() for line, pipeline in self.pipelines.items() if pipeline.heard_s is not None}
-        return Batch(now=now, states={line: freeze(self.pipelines[line]) for line in now})
+        return Batch(now=now, states={line: dump(self.pipelines[line]) for line in now})
 
     def roll(self) -> None:
         """Move finished drums and full hours into files."""

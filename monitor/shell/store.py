@@ -138,7 +138,7 @@ class Writer:
             return [Recipe.model_validate_json(text) for text in connection.execute(wanted).scalars()]
 
     def checkpoints(self) -> dict[str, tuple[int, bytes]]:
-        """(id of the last message it knows, pickled state) by line."""
+        """(id of the last message it knows, snapshot of the engine) by line."""
         with self.engine.connect() as connection:
             rows = connection.execute(select(CHECKPOINT.c.line, CHECKPOINT.c.message_id, CHECKPOINT.c.state))
             return {row.line: (row.message_id, row.state) for row in rows}

@@ -10,6 +10,8 @@ from monitor.contract.load import load
 from monitor.core.arrival import Arrival
 from monitor.core.decode import Decoder
 from monitor.core.pipeline import Pipeline
+from monitor.core.snapshot import Given, dump
+from monitor.core.snapshot import load as load_snapshot
 
 T0 = 1_764_000_000.0
 CONFIGS = Path(__file__).parents[2] / "configs"
@@ -61,3 +63,8 @@ def decoded(arrivals: Sequence[Arrival]) -> list:  # type: ignore[type-arg]
     messages = [decoder.decode(a) for a in arrivals]
     assert not [m for m in messages if type(m).__name__ == "Rejected"]
     return messages
+
+
+def through_snapshot(engine: Pipeline) -> Pipeline:
+    """The engine that a snapshot of this one comes back as."""
+    return load_snapshot(dump(engine), Given(engine.line, engine.revisions.earlier))

@@ -2,7 +2,6 @@
 
 import dataclasses
 import itertools
-import pickle
 from functools import cache
 
 import numpy as np
@@ -25,7 +24,7 @@ from monitor.contract.record import (
 )
 from monitor.core.arrival import Message, Tick
 from monitor.core.pipeline import COUNTER_ALARM, Pipeline
-from tests.core.story import T0, Story, decoded, pipeline
+from tests.core.story import T0, Story, decoded, pipeline, through_snapshot
 
 GAUGES = ("hot-gauge/diameter", "cold-gauge/diameter-x", "cold-gauge/diameter-y")
 
@@ -176,12 +175,12 @@ def test_no_cut_of_the_arrivals_shows_in_the_record(cuts):
         assert np.array_equal(column, fed_at_once()[1][name], equal_nan=True), name
 
 
-def test_one_message_at_a_time_and_through_a_pickle_gives_the_same_record():
+def test_one_message_at_a_time_and_through_snapshots_gives_the_same_record():
     engine, out = pipeline(), []
     for i, message in enumerate(unkind_story()):
         out += engine.feed([message])
         if i % 500 == 250:
-            engine = pickle.loads(pickle.dumps(engine))
+            engine = through_snapshot(engine)
     said, rows = record(out)
     assert said == fed_at_once()[0]
     assert all(np.array_equal(c, fed_at_once()[1][n], equal_nan=True) for n, c in rows.items())

@@ -1,7 +1,6 @@
 """Laying-up and sheathing by the same engine: drums put on, lay and overlap worked out, a wall that cools."""
 
 import itertools
-import pickle
 from functools import cache
 
 import numpy as np
@@ -15,7 +14,7 @@ from monitor.core.arrival import Arrival
 from monitor.core.decode import Decoder
 from monitor.core.derive import by_speed_m_per_min, derived
 from simulator import heat
-from tests.core.story import T0, Story, configuration, decoded, pipeline
+from tests.core.story import T0, Story, configuration, decoded, pipeline, through_snapshot
 from tests.core.test_pipeline import closed, of, raised, record
 
 LAY_M = 1000.0  # counter at the start
@@ -187,7 +186,7 @@ def test_no_cut_of_the_arrivals_shows(line, cuts):
     engine, out = pipeline(line), []
     for a, b in itertools.pairwise([0, *sorted(min(c, len(messages)) for c in cuts), len(messages)]):
         out += engine.feed(messages[a:b])
-        engine = pickle.loads(pickle.dumps(engine))
+        engine = through_snapshot(engine)
     got, columns = record(out)
     assert got == want
     assert all(np.array_equal(columns[name], rows[name], equal_nan=True) for name in rows)

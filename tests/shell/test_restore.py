@@ -40,7 +40,7 @@ def test_killed_anywhere_the_record_is_that_of_an_undisturbed_run(tmp_path_facto
     assert everything(folder) == undisturbed
 
 
-def test_a_checkpoint_of_other_code_is_set_aside_and_the_messages_are_read_anew(place, undisturbed):
+def test_a_damaged_checkpoint_is_set_aside_and_the_messages_are_read_anew(place, undisturbed):
     desk = desk_at(place)
     take(desk, ARRIVALS[:1500], 50)
     desk.writer.write(desk.last_batch())
@@ -64,7 +64,7 @@ def test_another_configuration_begins_anew_too(place):
     pipeline = restore(desk.writer, changed, "core-1", said.append)
     assert pipeline.line.settle_s == 6.0
     assert pipeline.drum is not None
-    assert "changed since the last checkpoint" in said[0]
+    assert "as it was described before" in said[0]
 
 
 def test_a_line_never_heard_begins_quietly(place):

@@ -1,0 +1,395 @@
+"""The state of one line's engine as bytes and back: versioned data with a digest, no code.
+
+Bytes: four of `MAGIC`, the SHA-256 of what follows, then msgpack of [version, configuration, state]. The configuration
+is not in it: line, recipes and all that is worked out from them are references, resolved in what the caller passes
+in, and the snapshot holds only their digests. State types are the ones listed in `TYPES`, each under a name of its own
+that outlives a renaming of the class; a type that is not listed is an error on both ways.
+
+A change of the layout (a field of a listed type added, removed, renamed, or of another meaning) raises `VERSION` and
+adds a function to `UPGRADES`, which turns the state of the version before into the new one. `describe` is the layout
+in words; a test compares it with the description kept for the version.
+"""
+
+import hashlib
+import operator
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, fields, is_dataclass
+from enum import Enum
+from functools import cached_property
+from typing import Any
+
+import msgspec
+import numpy as np
+
+from monitor.contract import messages
+from monitor.contract.config import Dwell, EventCheck, Line, Recipe, StreamSettings, Tape, Window
+from monitor.contract.content import digest_of
+from monitor.contract.record import (
+    AlarmState,
+    CounterFault,
+    DrumSpan,
+    Finding,
+    Priority,
+    Proposal,
+    Splice,
+    Verdict,
+)
+from monitor.contract.topics import Stream
+from monitor.core.alarms import Alarm, AlarmBook, AlarmEvent, Definition
+from monitor.core.arrival import Block, Message
+from monitor.core.cure import CureCheck, CureStage, Length
+from monitor.core.curing import Plan
+from monitor.core.forecast import Forecast, Inside
+from monitor.core.limit import Limit, Mode, Point
+from monitor.core.metres import Cells, ZoneHeat
+from monitor.core.order import StreamOrder
+from monitor.core.pipeline import DwellCheck, Pipeline
+from monitor.core.presence import Missing, Stuck
+from monitor.core.revisions import Revisions
+from monitor.core.state import StateTimeline
+from monitor.core.stream import EventPulse, Pending, StreamFlow, WindowCheck, extents
+from monitor.core.track import Track
+from monitor.physics.march import Elements
+from monitor.physics.margins import Margin, Margins
+
+VERSION = 1
+MAGIC = b"EMS\n"
+DIGEST_BYTES = 32
+
+Tree = Any  # what msgpack knows: None, bool, int, float, str, bytes, list, dict
+Upgrade = Callable[[dict[str, Tree]], None]
+
+
+class SnapshotError(Exception):
+    """A snapshot cannot be used; the text says why."""
+
+
+class DamagedSnapshotError(SnapshotError):
+    """The bytes are not the ones that were written."""
+
+
+class UnknownVersionError(SnapshotError):
+    """A layout that this program does not know."""
+
+
+class OtherConfigurationError(SnapshotError):
+    """The snapshot belongs to a line or a recipe of other content than what was passed in."""
+
+
+# ---- what is passed in -------------------------------------------------------------------------------------------
+
+RecipeKey = tuple[str, int]
+
+
+@dataclass(frozen=True)
+class Given:
+    """The configuration that a state refers to: the line, and every recipe by name and revision."""
+
+    line: Line
+    recipes: Mapping[RecipeKey, Recipe]
+    used: set[RecipeKey] = field(default_factory=set)  # recipes that were referred to
+    _plans: dict[RecipeKey, Plan | None] = field(default_factory=dict)
+
+    def refer(self, part: Any) -> list[Tree]:
+        """The reference to a part of the configuration; ValueError where it is not part of it."""
+        if isinstance(part, Line):
+            return ["line"]
+        if isinstance(part, StreamSettings):
+            return ["stream", part.path]
+        kind, key, *at = self._place_of(part)
+        self.used.add(key)
+        return [kind, *key, *at]
+
+    def _place_of(self, part: Any) -> tuple[Any, ...]:
+        if isinstance(part, Plan):
+            return "plan", (part.recipe.recipe, part.recipe.revision)
+        if isinstance(part, Recipe):
+            return "recipe", (part.recipe, part.revision)
+        kind = _KINDS[type(part)]
+        newest_first = [(key, getattr(recipe, kind)) for key, recipe in sorted(self.recipes.items(), reverse=True)]
+        for same in (operator.is_, operator.eq):  # an equal part stands for one of a recipe that was read twice
+            for key, parts in newest_first:
+                for i, other in enumerate(parts):
+                    if same(other, part):
+                        return kind, key, i
+        raise ValueError(f"{part!r} is in no recipe that this engine was given")
+
+    def resolve(self, kind: str, *at: Any) -> Any:
+        """The part of the configuration that a reference means."""
+        if kind == "line":
+            return self.line
+        if kind == "stream":
+            return self.line.streams[at[0]]
+        key = (at[0], at[1])
+        if kind == "recipe":
+            return self.recipes[key]
+        if kind == "plan":
+            if key not in self._plans:
+                self._plans[key] = Plan.of(self.line, self.recipes[key])
+            return self._plans[key]
+        return getattr(self.recipes[key], kind)[at[2]]
+
+
+_KINDS: dict[Any, str] = {Window: "window", EventCheck: "event_check", Dwell: "dwell", Tape: "tape"}
+GIVEN = (Line, StreamSettings, Recipe, Plan, *_KINDS)
+
+
+# ---- the listed types --------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class StateType:
+    """One listed type. `left_out` fields are worked out again by `relink` once the rest is there."""
+
+    cls: type
+    left_out: tuple[str, ...] = ()
+    relink: Callable[[Any, Given], None] | None = None
+
+    @cached_property
+    def names(self) -> tuple[str, ...]:
+        """Fields that a snapshot holds, in order."""
+        every = [f.name for f in fields(self.cls)] if is_dataclass(self.cls) else self.cls.__struct_fields__  # type: ignore[attr-defined]
+        return tuple(name for name in every if name not in self.left_out)
+
+
+def _relink_flow(flow: StreamFlow, given: Given) -> None:
+    flow.line = given.line
+    flow.where = extents(given.line, flow.settings)
+
+
+def _relink_stage(stage: CureStage, given: Given) -> None:
+    stage.line = given.line
+
+
+def _relink_dwell(check: DwellCheck, given: Given) -> None:
+    check.zones = [z for z in given.line.zone if z.name == check.dwell.zone]
+
+
+def _relink_revisions(revisions: Revisions, given: Given) -> None:
+    revisions.earlier = dict(given.recipes)
+
+
+def _relink_pipeline(pipeline: Pipeline, given: Given) -> None:
+    pipeline.line = given.line
+    pipeline.link()
+
+
+TYPES: dict[str, StateType] = {
+    "pipeline": StateType(Pipeline, ("line", "recipes", "_worked_out"), _relink_pipeline),
+    "revisions": StateType(Revisions, ("earlier",), _relink_revisions),
+    "track": StateType(Track),
+    "state timeline": StateType(StateTimeline),
+    "alarm book": StateType(AlarmBook),
+    "alarm": StateType(Alarm),
+    "alarm definition": StateType(Definition),
+    "alarm event": StateType(AlarmEvent),
+    "flow": StateType(StreamFlow, ("line", "where"), _relink_flow),
+    "order": StateType(StreamOrder),
+    "pending": StateType(Pending),
+    "cells": StateType(Cells),
+    "zone heat": StateType(ZoneHeat),
+    "missing": StateType(Missing),
+    "stuck": StateType(Stuck),
+    "window check": StateType(WindowCheck),
+    "limit": StateType(Limit),
+    "point": StateType(Point),
+    "pulse": StateType(EventPulse),
+    "dwell check": StateType(DwellCheck, ("zones",), _relink_dwell),
+    "cure stage": StateType(CureStage, ("line",), _relink_stage),
+    "cure check": StateType(CureCheck),
+    "length": StateType(Length),
+    "elements": StateType(Elements),
+    "forecast": StateType(Forecast),
+    "inside": StateType(Inside),
+    "margins": StateType(Margins),
+    "margin": StateType(Margin),
+    "finding": StateType(Finding),
+    "drum span": StateType(DrumSpan),
+    "splice": StateType(Splice),
+    "proposal": StateType(Proposal),
+    "counter fault": StateType(CounterFault),
+    "message": StateType(Message),
+    "block": StateType(Block),
+    "stream": StateType(Stream),
+    "state change": StateType(messages.StateChange),
+    "drum change": StateType(messages.DrumChange),
+    "payoff change": StateType(messages.PayoffChange),
+    "action": StateType(messages.Action),
+    "limits step": StateType(messages.LimitsStep),
+}
+ENUMS: dict[str, type[Enum]] = {
+    "mode": Mode,
+    "verdict": Verdict,
+    "priority": Priority,
+    "alarm state": AlarmState,
+}
+ARRAYS = ("<f8", "<i8", "|b1", "|i1")
+
+_TYPE_OF = {listed.cls: (name, listed) for name, listed in TYPES.items()}
+_ENUM_OF = {cls: name for name, cls in ENUMS.items()}
+_PLAIN = frozenset({type(None), bool, int, float, str, bytes})
+
+
+# ---- upgrades ----------------------------------------------------------------------------------------------------
+
+UPGRADES: dict[int, Upgrade] = {}  # from this version to the next
+
+
+def every(tree: Tree, name: str) -> Iterator[dict[str, Tree]]:
+    """Every object of a listed type in a state, to be changed in place by an upgrade."""
+    if isinstance(tree, dict):
+        if tree.get("") == name:
+            yield tree
+        for value in list(tree.values()):
+            yield from every(value, name)
+    elif isinstance(tree, list):
+        for value in tree:
+            yield from every(value, name)
+
+
+# ---- both ways ---------------------------------------------------------------------------------------------------
+
+
+def dump(pipeline: Pipeline) -> bytes:
+    """State of an engine. The same state gives the same bytes."""
+    given = Given(pipeline.line, pipeline.revisions.earlier)
+    tree = _plain(pipeline, given)
+    recipes = [[*key, digest_of(given.recipes[key])] for key in sorted(given.used)]
+    return _sealed(VERSION, [digest_of(pipeline.line), recipes], tree)
+
+
+def _sealed(version: int, configuration: Tree, tree: Tree) -> bytes:
+    body = msgspec.msgpack.encode([version, configuration, tree])
+    return MAGIC + hashlib.sha256(body).digest() + body
+
+
+def load(data: bytes, given: Given, upgrades: Mapping[int, Upgrade] = UPGRADES) -> Pipeline:
+    """The engine whose state these bytes are.
+
+    Raises SnapshotError: for bytes that were changed, a version that cannot be read, other configuration.
+    """
+    version, (of_line, of_recipes), tree = _opened(data)
+    if of_line != digest_of(given.line):
+        raise OtherConfigurationError(f"it belongs to line {given.line.line} as it was described before")
+    for name, revision, digest in of_recipes:
+        recipe = given.recipes.get((name, revision))
+        if recipe is None or digest_of(recipe) != digest:
+            raise OtherConfigurationError(f"recipe {name} revision {revision} is not on record as the snapshot knew it")
+    for step in range(version, VERSION):
+        if step not in upgrades:
+            raise UnknownVersionError(f"version {version}: no upgrade from version {step}")
+        upgrades[step](tree)
+    try:
+        pipeline = _revived(tree, given)
+    except (KeyError, IndexError, TypeError, ValueError, AttributeError) as error:
+        raise SnapshotError(f"version {version}: {type(error).__name__}: {error}") from error
+    if not isinstance(pipeline, Pipeline):
+        raise SnapshotError(f"expected the state of an engine, got {type(pipeline).__name__}")
+    return pipeline
+
+
+def _opened(data: bytes) -> tuple[int, Any, Any]:
+    start = len(MAGIC) + DIGEST_BYTES
+    if data[: len(MAGIC)] != MAGIC or len(data) <= start:
+        raise DamagedSnapshotError(f"expected bytes that begin with {MAGIC!r}, got {data[: len(MAGIC)]!r}")
+    if hashlib.sha256(data[start:]).digest() != data[len(MAGIC) : start]:
+        raise DamagedSnapshotError(f"its digest does not fit its {len(data):,} bytes")
+    version, configuration, tree = msgspec.msgpack.decode(data[start:])
+    if version > VERSION:
+        raise UnknownVersionError(f"version {version} of a newer program; this one knows up to version {VERSION}")
+    return version, configuration, tree
+
+
+def _plain(value: Any, given: Given) -> Tree:
+    """A value as msgpack knows it; containers carry their kind as the first item, objects their name under ""."""
+    cls = type(value)
+    if cls in _PLAIN:
+        return value
+    if cls is np.ndarray:
+        return _plain_array(value)
+    if cls is list:
+        return ["list", *(v if type(v) in _PLAIN else _plain(v, given) for v in value)]
+    if cls is tuple:
+        return ["tuple", *(_plain(v, given) for v in value)]
+    if cls is dict:
+        return ["dict", *(_plain(v, given) for item in value.items() for v in item)]
+    if cls is set:
+        return ["set", *sorted((_plain(v, given) for v in value), key=msgspec.msgpack.encode)]
+    if cls in _TYPE_OF:
+        name, listed = _TYPE_OF[cls]
+        return {"": name} | {field: _plain(getattr(value, field), given) for field in listed.names}
+    if cls in _ENUM_OF:
+        return ["enum", _ENUM_OF[cls], value.value]
+    if isinstance(value, GIVEN):
+        return ["given", *given.refer(value)]
+    if isinstance(value, np.generic):
+        return value.item()
+    raise TypeError(f"{cls.__module__}.{cls.__name__} is no listed type of state: add it to monitor.core.snapshot")
+
+
+def _plain_array(array: np.ndarray[Any, Any]) -> Tree:
+    if array.dtype.str not in ARRAYS:
+        raise TypeError(f"expected an array of {', '.join(ARRAYS)}, got {array.dtype.str}")
+    return ["array", array.dtype.str, list(array.shape), array.tobytes()]
+
+
+def _revived(tree: Tree, given: Given) -> Any:
+    if isinstance(tree, dict):
+        return _revived_object(tree, given)
+    if not isinstance(tree, list):
+        return tree
+    kind, rest = tree[0], tree[1:]
+    if kind == "array":
+        return _revived_array(*rest)
+    if kind == "enum":
+        return ENUMS[rest[0]](rest[1])
+    if kind == "given":
+        return given.resolve(*rest)
+    values = [_revived(v, given) if isinstance(v, dict | list) else v for v in rest]
+    if kind == "dict":
+        return dict(zip(values[::2], values[1::2], strict=True))
+    return {"list": list, "tuple": tuple, "set": set}[kind](values)
+
+
+def _revived_array(dtype: str, shape: Sequence[int], data: bytes) -> np.ndarray[Any, Any]:
+    if dtype not in ARRAYS:
+        raise ValueError(f"expected an array of {', '.join(ARRAYS)}, got {dtype}")
+    return np.frombuffer(data, dtype=np.dtype(dtype)).reshape(shape).copy()
+
+
+def _revived_object(tree: dict[str, Tree], given: Given) -> Any:
+    listed = TYPES[tree[""]]
+    if tree.keys() - {""} != set(listed.names):
+        odd = sorted((tree.keys() - {""}) ^ set(listed.names))
+        raise ValueError(f"{tree['']}: fields {', '.join(odd)} do not fit this layout")
+    values = {name: _revived(tree[name], given) for name in listed.names}
+    if not is_dataclass(listed.cls):
+        return listed.cls(**values)
+    revived = listed.cls.__new__(listed.cls)
+    for name, value in values.items():
+        object.__setattr__(revived, name, value)
+    if listed.relink is not None:
+        listed.relink(revived, given)
+    return revived
+
+
+# ---- the layout in words -----------------------------------------------------------------------------------------
+
+
+def describe() -> str:
+    """The layout, one line for each field of each listed type, with its type as the source spells it."""
+    lines = []
+    for name, listed in TYPES.items():
+        annotations = {key: kind for base in reversed(listed.cls.__mro__) for key, kind in _annotations(base).items()}
+        lines += [f"{name}.{field}: {_spelt(annotations[field])}" for field in listed.names]
+    for name, cls in ENUMS.items():
+        lines += [f"{name} = {', '.join(repr(member.value) for member in cls)}"]
+    return "\n".join(lines) + "\n"
+
+
+def _annotations(cls: type) -> dict[str, Any]:
+    return dict(vars(cls).get("__annotations__", {}))
+
+
+def _spelt(annotation: Any) -> str:
+    return annotation if isinstance(annotation, str) else getattr(annotation, "__name__", "") or str(annotation)
