@@ -3,6 +3,7 @@
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 
 from monitor.contract.config import Configuration
@@ -17,8 +18,9 @@ T0 = 1_764_000_000.0
 CONFIGS = Path(__file__).parents[2] / "configs"
 
 
+@cache
 def configuration() -> Configuration:
-    """The demo works."""
+    """The demo works, read once: its models are frozen, and whoever wants another makes a copy."""
     return load(CONFIGS)
 
 
