@@ -10,7 +10,7 @@ run: $(READY)
 	@exec $(BIN)/everymetre run
 
 test: $(READY)
-	$(BIN)/pytest
+	$(BIN)/pytest -n auto --durations=10
 
 check: lint test
 

@@ -1,6 +1,26 @@
 """What all tests share: examples are judged by their result, never by how long a busy machine took for them."""
 
+import os
+
+import pytest
 from hypothesis import settings
+from xdist.remote import Producer
+
+from tests.schedule import Schedule, in_order
 
 settings.register_profile("works", deadline=None)
 settings.load_profile("works")
+
+
+def pytest_xdist_auto_num_workers() -> int:
+    """`-n auto`: more than the machine has cores, since some tests only wait."""
+    return (os.cpu_count() or 1) + 2
+
+
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Producer) -> Schedule:
+    return Schedule(config, log)
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    if hasattr(config, "workerinput"):  # a worker of `pytest -n`
+        items[:] = in_order(items)

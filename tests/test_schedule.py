@@ -1,0 +1,27 @@
+"""How workers share the tests: each named file is there, a file stays whole, what waits is parted and comes first."""
+
+from pathlib import Path
+from types import SimpleNamespace
+
+from tests.schedule import LONG, SHARED, WAITING, in_order, unit
+
+ROOT = Path(__file__).parents[1]
+KILLS, MARKED, OTHER = WAITING[0], LONG[0], "tests/core/test_track.py"
+
+
+def test_every_file_that_is_named_exists():
+    for file in (*WAITING, *LONG, *SHARED, *SHARED.values(), OTHER):
+        assert (ROOT / file).is_file(), f"{file} is not there: correct its name in tests/schedule.py"
+
+
+def test_a_file_is_one_unit_unless_its_cases_wait():
+    assert unit(f"{OTHER}::test_a") == unit(f"{OTHER}::TestB::test_c[x::y]") == OTHER
+    assert unit(f"{KILLS}::test_a[1]") != unit(f"{KILLS}::test_a[2]")
+    for file, other in SHARED.items():
+        assert unit(f"{file}::test_a") == unit(f"{other}::test_b")
+
+
+def test_what_waits_comes_first_then_what_is_long_and_the_rest_as_it_was():
+    said = [f"{OTHER}::test_b", f"{MARKED}::test_a", f"{OTHER}::test_a", f"{KILLS}::test_b", f"{KILLS}::test_a"]
+    ordered = [item.nodeid for item in in_order([SimpleNamespace(nodeid=s) for s in said])]
+    assert ordered == [said[3], said[4], said[1], said[0], said[2]]
