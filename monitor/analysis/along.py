@@ -5,7 +5,7 @@ import numpy as np
 from monitor.contract.config import Line
 from monitor.contract.reading import Trend
 from monitor.contract.record import Floats
-from monitor.contract.units import to_si
+from monitor.contract.units import convert
 from monitor.core.track import Track
 
 
@@ -20,7 +20,7 @@ def along(line: Line, of: Trend, counter: Trend, speed: Trend, spacing_m: float)
         return np.empty(0), np.empty(0)
     c = line.counter
     track = Track(line.line, c.jump_tolerance_m, c.slip_tolerance_percent, c.wraps_at_m)
-    track.add_speed(speed.t_ms / 1e3, speed.v * to_si(1.0, line.streams[c.speed].unit))
+    track.add_speed(speed.t_ms / 1e3, convert(speed.v, line.speed_unit, "m/s"))
     track.add_counter(counter.t_ms / 1e3, counter.v)
     if not len(track.t_s):
         return np.empty(0), np.empty(0)

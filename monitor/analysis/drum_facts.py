@@ -10,6 +10,7 @@ from monitor.analysis.counts import Interval, rate_per_km
 from monitor.analysis.wall import rounded_mean_mm
 from monitor.contract.config import Line, Recipe
 from monitor.contract.record import Finding, Floats
+from monitor.contract.units import convert
 from monitor.physics.spark import exposure_s
 
 
@@ -46,8 +47,8 @@ def wall_from_outside(rows: Mapping[str, Floats], recipe: Recipe) -> WallFromOut
     """Mean wall of a drum, rounded as IEC 60227-2 rounds; None where no diameter window's stream was seen."""
     conductor_mm = recipe.geometry.inside_mm
     gauges = [w for w in recipe.window if w.stream.split("/")[1].startswith("diameter")]
-    around = [w.stream for w in gauges if w.verdict_of("LOLO") == "nonconforming"]
-    seen = [rows[path] for path in around if path in rows and not np.isnan(rows[path]).all()]
+    around = [(w.stream, w.unit) for w in gauges if w.verdict_of("LOLO") == "nonconforming"]
+    seen = [convert(rows[p], unit, "mm") for p, unit in around if p in rows and not np.isnan(rows[p]).all()]
     if not seen:
         return None
     diameter_mm = float(np.mean([np.nanmean(column) for column in seen]))
@@ -59,5 +60,5 @@ def spark_exposure_s(rows: Mapping[str, Floats], line: Line, station: str) -> fl
     electrode, speed = line.stations.get(station), rows.get(line.counter.speed)
     if electrode is None or electrode.end_m is None or speed is None or np.isnan(speed).all():
         return None
-    fastest_m_per_s = float(np.nanmax(speed)) / 60.0
+    fastest_m_per_s = max(convert(float(np.nanmax(speed)), line.speed_unit, "m/s"), 0.0)
     return exposure_s(electrode.end_m - electrode.position_m, fastest_m_per_s)

@@ -7,7 +7,7 @@ import numpy as np
 
 from monitor.contract.config import Line, Recipe
 from monitor.contract.record import Floats
-from monitor.contract.units import to_si
+from monitor.contract.units import convert
 from monitor.core.curing import Plan
 from monitor.core.track import Track
 from monitor.physics.cure import born
@@ -35,9 +35,8 @@ class Passage:
         """From samples of counter and speed; the counter was at line metre `anchor_L_m` at `anchor_s`."""
         c = line.counter
         track = Track(line.line, c.jump_tolerance_m, c.slip_tolerance_percent, c.wraps_at_m)
-        unit = to_si(1.0, line.streams[c.speed].unit)
         good = ~np.isnan(speed.v)
-        track.add_speed(speed.t_s[good], speed.v[good] * unit)
+        track.add_speed(speed.t_s[good], convert(speed.v[good], line.speed_unit, "m/s"))
         track.add_counter(counter.t_s, counter.v)
         return cls(line, track, anchor_L_m - float(track.at(anchor_s)))
 

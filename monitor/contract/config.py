@@ -7,7 +7,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from monitor.contract.record import Priority
 from monitor.contract.topics import RESERVED_STATIONS
-from monitor.contract.units import TO_SI
+from monitor.contract.units import UNITS, units_of
 
 Name = Annotated[str, Field(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=60)]
 StreamPath = Annotated[str, Field(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*/[a-z0-9]+(-[a-z0-9]+)*$")]
@@ -239,8 +239,8 @@ class StreamSettings(Settings):
 
     @model_validator(mode="after")
     def _sound(self) -> Self:
-        if self.unit not in TO_SI:
-            raise ValueError(f"unit {self.unit!r} is not known; known are {', '.join(TO_SI)}")
+        if self.unit not in UNITS:
+            raise ValueError(f"unit {self.unit!r} is not known; known are {', '.join(UNITS)}")
         if self.derived and self.unit != (unit := DERIVED_UNIT[self.derived.rule]):
             raise ValueError(f"a derived {self.derived.rule} is in {unit!r}, got unit {self.unit!r}")
         if self.derived and (self.missing_after_s or self.stuck_after_s or self.kind == "events"):
@@ -364,6 +364,29 @@ class Line(Settings):
                 problems.append(f"{what}: stream {path!r} is not listed under [[stream]]; add it or correct it")
         _refuse(problems)
         return self
+
+    @model_validator(mode="after")
+    def _units_fit(self) -> Self:
+        wanted = [
+            ("counter.stream", self.counter.stream, ["m"]),
+            ("counter.speed", self.counter.speed, units_of("speed")),
+            *((f"zone {z.name} pass {z.pass_number}", z.temperature, ["degC"]) for z in self.zone if z.temperature),
+            *((f"rotating_part {p.name}", p.speed_stream, ["rpm"]) for p in self.rotating_part if p.speed_stream),
+            *((f"stream {s.path} derived.of", s.derived.of, ["rpm"]) for s in self.stream if s.derived),
+        ]
+        _refuse(
+            [
+                f"{what}: expected stream {path!r} in {' or '.join(map(repr, units))}, got {self.streams[path].unit!r}"
+                for what, path, units in wanted
+                if path in self.streams and self.streams[path].unit not in units
+            ]
+        )
+        return self
+
+    @property
+    def speed_unit(self) -> str:
+        """Unit of the stream of the line's speed, and of limits on it."""
+        return self.streams[self.counter.speed].unit
 
 
 # ---- recipes/*.toml ------------------------------------------------------------------------------------

@@ -198,3 +198,6 @@ def _whole_cable_meets(file: str, recipe: Recipe, line: Line) -> Iterator[Fault]
         if path is not None and (path not in line.streams or line.streams[path].kind != kind):
             problem = f"line {line.line} has no stream of {kind} {path!r}."
             yield Fault(file, f"integrity.{key}", problem, f"Add it there with kind = '{kind}'.")
+        elif path is not None and key == "flame" and line.streams[path].unit != "degC":
+            problem = f"expected stream {path!r} in 'degC' on line {line.line}, got {line.streams[path].unit!r}."
+            yield Fault(file, "integrity.flame", problem, "Name the stream of the flame's temperature.")

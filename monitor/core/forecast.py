@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from monitor.contract.config import Line, Recipe
 from monitor.contract.record import Floats
+from monitor.contract.units import convert
 from monitor.core.curing import Plan, way_of
 from monitor.physics.march import Elements, Media, march
 from monitor.physics.margins import STEP_S, Margins, Steady, margins
@@ -130,10 +131,12 @@ def _highest(good, low: float, high: float, step: float) -> float:  # type: igno
 
 
 def slowest_m_s(line: Line, recipe: Recipe) -> float:
-    """Lowest speed the recipe allows: the lower limit of its window of line speed."""
+    """Lowest speed [m/s] the recipe allows: the lower limit of its window of line speed, if a line moves at that."""
+    least = max(line.stopped_below_m_per_min / 60.0, SPEED_STEP_M_S)
     for window in recipe.window:
-        if window.stream == line.counter.speed and (window.lolo or window.lo):
-            return min(x for x in (window.lolo, window.lo) if x) / 60.0
+        lower = [at for at in (window.lolo, window.lo) if at is not None]
+        if window.stream == line.counter.speed and lower:
+            return max(convert(min(lower), window.unit, "m/s"), least)
     return SLOWEST_OF_SET * recipe.setpoints.speed_m_per_min / 60.0
 
 

@@ -34,7 +34,7 @@ from monitor.contract.record import (
 )
 from monitor.contract.selfwatch import SELF_ALARMS
 from monitor.contract.topics import LIMITS, OPERATOR
-from monitor.contract.units import to_si
+from monitor.contract.units import convert
 from monitor.core import people
 from monitor.core.alarms import AlarmBook, AlarmEvent, Definition
 from monitor.core.arrival import Block, Message, Note, Tick
@@ -243,15 +243,14 @@ class Pipeline:
                 if path == self.line.counter.stream:
                     self.track.add_counter(body.t_s, body.v)
                 elif path == self.line.counter.speed:
-                    self._speed(flow, body)
+                    self._speed(body)
                 for each in (flow, *self._worked_out.get(path, ())):
                     each.pending.add(one)
             else:
                 self._tell(one, body, out)
 
-    def _speed(self, flow: StreamFlow, block: Block) -> None:
-        unit = flow.settings.unit
-        v_m_per_s = block.v * (to_si(1.0, unit))
+    def _speed(self, block: Block) -> None:
+        v_m_per_s = convert(block.v, self.line.speed_unit, "m/s")
         good = ~np.isnan(v_m_per_s)
         self.track.add_speed(block.t_s[good], v_m_per_s[good])
         self.states.add_speed(block.t_s[good], v_m_per_s[good])

@@ -36,7 +36,7 @@ from monitor.contract.schema import (
     STATE_SPAN,
 )
 from monitor.contract.topics import Stream
-from monitor.contract.units import to_si
+from monitor.contract.units import convert
 from monitor.core.derive import OVER_S, by_speed_m_per_min, derived
 from monitor.core.stream import tape_of
 from monitor.shell import samples
@@ -296,8 +296,8 @@ class StoreReader:
         begin_ms = start_ms - round(2e3 * OVER_S)
         speed = self.samples(Stream(line.line, *line.counter.speed.split("/")), begin_ms, end_ms + 1000)
         good = ~np.isnan(speed.v)
-        to_m_per_min = to_si(1.0, line.streams[line.counter.speed].unit) * 60.0
-        v = by_speed_m_per_min(speed.t_ms[good] / 1e3, speed.v[good] * to_m_per_min, rpm.t_ms / 1e3)
+        m_per_min = convert(speed.v[good], line.speed_unit, "m/min")
+        v = by_speed_m_per_min(speed.t_ms[good] / 1e3, m_per_min, rpm.t_ms / 1e3)
         out = np.full(len(rpm.v), np.nan)
         for tape, inside in self._tapes(line, settings, rpm.t_ms):
             out[inside] = derived(rule, tape, rpm.v[inside], v[inside])

@@ -69,6 +69,27 @@ def test_a_fault_is_named_with_its_file_its_key_and_a_remedy(change, parts):
     assert all(any(part in fault for fault in said) for part in parts), said
 
 
+@pytest.mark.parametrize(
+    ("file", "path", "unit", "key"),
+    [
+        ("lines/core-1.toml", "metre-counter/length", "mm", "counter.stream: expected stream"),
+        ("lines/core-1.toml", "metre-counter/speed", "rpm", "'m/s' or 'm/min', got 'rpm'"),
+        ("lines/core-1.toml", "oven-a/temperature", "bar", "zone oven-a pass 1: expected stream"),
+        ("lines/lay-1.toml", "bow/speed", "m/min", "derived.of: expected stream 'bow/speed' in 'rpm'"),
+        ("lines/fire-1.toml", "flame/temperature", "1", "integrity.flame: expected stream"),
+    ],
+)
+def test_a_stream_in_a_unit_that_no_formula_takes_is_refused(file, path, unit, key):
+    """A13."""
+    station, quantity = path.split("/")
+    head = f'station = "{station}"\nquantity = "{quantity}"\nunit = '
+    assert head in FILES[file]
+    start, _, rest = FILES[file].partition(head)
+    with pytest.raises(ConfigurationError) as caught:
+        parse(FILES | {file: f'{start}{head}"{unit}"\n{rest.partition(chr(10))[2]}'})
+    assert key in str(caught.value)
+
+
 def test_layers_name_pay_offs_of_the_line():
     """C18."""
     layers = [["pay-off-a"], ["pay-off-b", "pay-off-drain", "p3", "p4", "p5", "p6"]]

@@ -70,3 +70,18 @@ def decoded(arrivals: Sequence[Arrival]) -> list:  # type: ignore[type-arg]
 def through_snapshot(engine: Pipeline) -> Pipeline:
     """The engine that a snapshot of this one comes back as."""
     return load_snapshot(dump(engine), Given(engine.line, engine.revisions.earlier))
+
+
+def in_m_per_s(c: Configuration) -> Configuration:
+    """The same works with line speeds, and limits on them, in m/s."""
+    speeds = {line.counter.speed for line in c.lines.values()}
+    plain = c.model_dump()
+    for stream in [s for line in plain["lines"].values() for s in line["stream"]]:
+        if f"{stream['station']}/{stream['quantity']}" in speeds:
+            low, high = stream["measuring_range"]
+            stream |= {"unit": "m/s", "measuring_range": (low / 60.0, high / 60.0)}
+    for window in [w for recipe in plain["recipes"].values() for w in recipe["window"]]:
+        if window["stream"] in speeds:
+            limits = {k: window[k] / 60.0 for k in ("lolo", "lo", "hi", "hihi", "deadband") if window[k] is not None}
+            window |= {"unit": "m/s"} | limits
+    return Configuration.model_validate(plain)
