@@ -12,6 +12,7 @@ from dashboard.ribbon import Run
 from monitor.contract.config import Line, StreamSettings
 from monitor.contract.reading import AlarmRow, NowRow
 from monitor.contract.topics import Stream
+from monitor.contract.units import convert
 
 WANTS_ANSWER = frozenset({"unacknowledged", "returned to normal unacknowledged"})
 BACKFILL_MS = 10 * 60_000
@@ -83,13 +84,14 @@ def asks(context: Context, alarms: Sequence[AlarmRow]) -> dict[str, Any]:
 
 def _running(context: Context, line: Line, row: NowRow, since_m: float | None) -> dict[str, Any]:
     window = window_of(context.recipe(row.line, row.recipe), line.counter.speed)
+    low, high = (_m_per_min(at, window.unit) for at in (window.lo, window.hi)) if window else (None, None)
     speed = row.speed_m_per_s * 60.0
     wound = drum_metre(line, row)
     return {
         "t": row.t_ms,
         "speed": round(speed, 1),
-        "window": [window.lo, window.hi] if window else None,
-        "outside": bool(window and row.state in window.states and _outside(speed, window.lo, window.hi)),
+        "window": [low, high] if window else None,
+        "outside": bool(window and row.state in window.states and _outside(speed, low, high)),
         "drum": row.drum,
         "recipe": row.recipe,
         "drum_metre": None if wound is None else round(wound, 1),
@@ -99,6 +101,10 @@ def _running(context: Context, line: Line, row: NowRow, since_m: float | None) -
         "cure": cure_now(context, row),
         "ribbon": ribbon_now(context, line, row, since_m),
     }
+
+
+def _m_per_min(limit: float | None, unit: str) -> float | None:
+    return None if limit is None else round(convert(limit, unit, "m/min"), 3)
 
 
 def cure_now(context: Context, row: NowRow) -> dict[str, Any] | None:

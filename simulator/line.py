@@ -11,6 +11,7 @@ import numpy as np
 from monitor.contract.config import Configuration, Derived, Line, Recipe, StreamSettings
 from monitor.contract.record import Floats
 from monitor.contract.topics import DRUM, PAYOFF, STATE, Stream, sample_topic
+from monitor.contract.units import convert
 from simulator.cable import Book, Cable, Flaw, Lumps, Wall, flaws, places
 from simulator.campaign import Schedule, Supply, Wound, inherited, plan
 from simulator.gauges import CounterWheel, Draft, Gauge, Taken, encode
@@ -232,7 +233,13 @@ class Run:
         if s.path == self.line.counter.stream:
             return self.wheel.reading_m, 0.0, 3
         if s.path == self.line.counter.speed:
-            return lambda t: self.travel.speed(t) * 60.0, noise.speed_m_per_min, 2
+            noise_m_per_s = noise.speed_m_per_min / 60.0
+            decimals = 2 if s.unit == "m/min" else 4
+            return (
+                lambda t: convert(self.travel.speed(t), "m/s", s.unit),
+                convert(noise_m_per_s, "m/s", s.unit),
+                decimals,
+            )
         if zone is not None and zone.name in self.ovens and zone.medium == "air":
             return self.ovens[zone.name].at, noise.temperature_C, TEMPERATURE_DECIMALS
         if s.quantity.startswith("diameter"):

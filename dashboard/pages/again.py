@@ -24,6 +24,7 @@ from monitor.contract.config import Line
 from monitor.contract.reading import DrumRow, Trend
 from monitor.contract.record import Finding, Floats
 from monitor.contract.topics import Stream
+from monitor.contract.units import convert
 
 DRUMS = {"3": "newest 3 drums", "10": "10 drums", "30": "30 drums", "100": "100 drums"}
 RESOLUTION_M = 0.1  # how exactly a fault lies on its metre
@@ -358,13 +359,14 @@ def _before(context: Context, of: Cable, x: Floats) -> list[Any]:
     skipped = {s.path for s in of.line.stream if s.kind == "events"} | {"line_metre"}
     columns = {n: np.asarray(v, float) for n, v in rows.items() if n not in skipped and not n.startswith("cure/")}
     speed = float(np.nanmean(columns[of.line.counter.speed])) if of.line.counter.speed in columns else np.nan
+    m_per_s = convert(speed, of.line.speed_unit, "m/s")
     places = sorted({int(m) for m in np.floor(x) - metre[0] if 0 <= m < len(metre)})
     try:
         found = what_went_before(columns, places)
     except ValueError as error:
         return [html.H2("What went before"), html.P(f"{str(error).capitalize()}.", className="note")]
     shown = [
-        [_column_title(of.line, d.stream), f"{d.largest:+.1f}", _offset(d.offset_m, speed), f"{d.chance:.3f}",
+        [_column_title(of.line, d.stream), f"{d.largest:+.1f}", _offset(d.offset_m, m_per_s), f"{d.chance:.3f}",
          "differs" if d.chance < 0.05 else ""]
         for d in found[:8]
     ]  # fmt: skip
@@ -389,11 +391,11 @@ def _column_title(line: Line, name: str) -> str:
     return words.stream_title(line, path) + end
 
 
-def _offset(m: float, m_per_min: float) -> str:
+def _offset(m: float, m_per_s: float) -> str:
     """How long before: in metres of drum, and in seconds at the mean speed of these drums."""
     if m == 0:
         return "at the fault"
-    seconds = f", {abs(m) / m_per_min * 60:.1f} s," if m_per_min > 0 else ""
+    seconds = f", {abs(m) / m_per_s:.1f} s," if m_per_s > 0 else ""
     return f"{abs(m):.0f} m{seconds} {'earlier' if m < 0 else 'later'} on the drum"
 
 

@@ -131,6 +131,6 @@ def test_what_is_wanting_is_said(context, gateway, station, by, done, says):
 
 
 def test_how_long_before_is_told_in_metres_and_seconds():
-    assert again._offset(-23.0, 230.0) == "23 m, 6.0 s, earlier on the drum"
+    assert again._offset(-23.0, 230.0 / 60) == "23 m, 6.0 s, earlier on the drum"
     assert again._offset(4.0, float("nan")) == "4 m later on the drum"
-    assert again._offset(0.0, 230.0) == "at the fault"
+    assert again._offset(0.0, 230.0 / 60) == "at the fault"

@@ -2,8 +2,11 @@
 
 import pytest
 
+from dashboard import live
+from dashboard.context import Context
+from tests.core.story import in_m_per_s
 from tests.dashboard.conftest import NOW_S
-from tests.dashboard.fake_record import FIRST_L_M, START_S
+from tests.dashboard.fake_record import FIRST_L_M, START_S, FakeRecord
 
 NOW_MS = round(NOW_S * 1e3)
 
@@ -23,6 +26,15 @@ def test_live_tells_of_every_line(client):
     wound = 230.0 / 60 * 3050.0 - 8.0
     assert first["drum_metre"] == pytest.approx(wound % 4000.0, abs=0.1)
     assert first["doff_s"] == pytest.approx((4000.0 - wound % 4000.0) / (230.0 / 60), abs=0.1)
+
+
+def test_live_gives_limits_of_speed_in_m_per_min_whatever_their_unit(context, clock):
+    """A13."""
+    works = in_m_per_s(context.configuration)
+    record = FakeRecord(works, clock)
+    there = Context(record, works, context.gateway, clock, context.numbering)
+    first = live.answer(there, live.Question())["lines"][0]
+    assert (first["speed"], first["window"], first["outside"]) == (pytest.approx(230.0), [200.0, 245.0], False)
 
 
 def test_live_gives_newest_samples_of_the_shown_line_only_since_the_last_answer(client):
