@@ -8,6 +8,9 @@ from msgspec import Meta
 Quality = Literal["good", "uncertain", "bad"]
 LineState = Literal["running", "ramping", "stopped"]
 Sequence = Annotated[int, Meta(ge=0, le=2**53, description="Sequence number of the message in its stream.")]
+Start = Annotated[
+    int, Meta(ge=0, le=2**53, description="Names the numbering that `n` belongs to: UTC ms when it began, or 0.")
+]
 UtcMs = Annotated[int, Meta(ge=-(2**53), le=2**53, description="UTC time, ms since 1970-01-01T00:00Z.")]
 
 
@@ -19,6 +22,7 @@ class Samples(msgspec.Struct, frozen=True):
     v: float | list[float]
     dt: Annotated[float, Meta(gt=0, description="Time between samples of a block, ms.")] | None = None
     q: Quality | list[Quality] = "good"
+    start: Start = 0
 
 
 class StateChange(msgspec.Struct, frozen=True):
@@ -28,6 +32,7 @@ class StateChange(msgspec.Struct, frozen=True):
     t: UtcMs
     state: LineState
     reason: str = ""
+    start: Start = 0
 
 
 class DrumChange(msgspec.Struct, frozen=True):
@@ -38,6 +43,7 @@ class DrumChange(msgspec.Struct, frozen=True):
     drum: Annotated[str, Meta(min_length=1, max_length=80)] | None
     recipe: str = ""
     planned_length_m: float | None = None
+    start: Start = 0
 
 
 class PayoffChange(msgspec.Struct, frozen=True):
@@ -47,6 +53,7 @@ class PayoffChange(msgspec.Struct, frozen=True):
     t: UtcMs
     drum: Annotated[str, Meta(min_length=1, max_length=80)]
     left_m: Annotated[float, Meta(gt=0, description="Length on the pay-off down to the inner end, m.")] | None = None
+    start: Start = 0
 
 
 class Action(msgspec.Struct, frozen=True, omit_defaults=True):
@@ -81,6 +88,7 @@ class Action(msgspec.Struct, frozen=True, omit_defaults=True):
     at_C: Annotated[float, Meta(ge=-50, le=150, description="Temperature at which it was measured, degC.")] | None = (
         None
     )
+    start: Start = 0
 
 
 class LimitsStep(msgspec.Struct, frozen=True):
@@ -97,15 +105,19 @@ class LimitsStep(msgspec.Struct, frozen=True):
     to: int | None = None
     reason: Annotated[str, Meta(max_length=400)] = ""
     rehearsal: Annotated[str, Meta(max_length=4000)] = ""
+    start: Start = 0
 
 
 Told = StateChange | DrumChange | PayoffChange | Action | LimitsStep  # messages that tell instead of measure
 
 
-class Stored(msgspec.Struct, frozen=True):
-    """Every message of the stream up to and including `n` is stored, or was reported as refused or as a gap."""
+class Stored(msgspec.Struct, frozen=True, omit_defaults=True):
+    """Of a numbering, every message from `from` to `n` is stored except `missing`: first and last number of a hole."""
 
     n: Sequence
+    first: Sequence = msgspec.field(name="from")
+    missing: list[tuple[Sequence, Sequence]] = []
+    start: Start = 0
 
 
 class Refused(msgspec.Struct, frozen=True):
@@ -113,6 +125,7 @@ class Refused(msgspec.Struct, frozen=True):
 
     n: Sequence
     why: Annotated[str, Meta(max_length=400, description="What was expected and what came instead.")]
+    start: Start = 0
 
 
 class AlarmSaid(msgspec.Struct, frozen=True):

@@ -271,7 +271,9 @@ class Service:
             owed, self._owed = self._owed, {}
             for stream, upto in owed.items():
                 await self.link.publish(
-                    stored_topic(self.desk.configuration.works.works, stream), msgspec.json.encode(Stored(upto)), qos=0
+                    stored_topic(self.desk.configuration.works.works, stream),
+                    msgspec.json.encode(Stored(upto, first=0)),
+                    qos=0,
                 )
 
     async def _roll(self) -> None:

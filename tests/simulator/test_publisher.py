@@ -69,7 +69,7 @@ class Hearer:
                 self.numbers.setdefault(topic, []).append(n)
                 line, path = topic.split("/", 2)[1:]
                 if path.endswith(self.stores):
-                    await client.publish(f"tarn/{line}/stored/{path}", json.dumps({"n": n}), qos=1)
+                    await client.publish(f"tarn/{line}/stored/{path}", json.dumps({"n": n, "from": 0}), qos=1)
                 if sum(len(set(ns)) for ns in self.numbers.values()) >= wanted:
                     return
 
