@@ -26,8 +26,8 @@ class Gateway(Protocol):
 
 
 def encode(action: Action | LimitsStep) -> bytes:
-    """The payload of an action, fields in their declared order."""
-    return msgspec.json.encode(action)
+    """The payload of an action. Each is a numbering of its own, since no number must be left out within one."""
+    return msgspec.json.encode(msgspec.structs.replace(action, start=action.n, n=0))
 
 
 class Numbering:

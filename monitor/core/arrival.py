@@ -27,7 +27,7 @@ class Block:
 
 @dataclass(frozen=True, slots=True)
 class Message:
-    """A sound message of a known stream. `t_s` and `end_s` are the times of its first and last sample."""
+    """A sound message of a known stream: `n` in numbering `start`, its first and last sample at `t_s` and `end_s`."""
 
     stream: Stream
     n: int
@@ -35,6 +35,7 @@ class Message:
     end_s: float
     received_s: float
     body: Block | Told
+    start: int = 0
 
 
 @dataclass(frozen=True, slots=True)

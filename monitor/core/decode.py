@@ -61,10 +61,11 @@ class Decoder:
         story = _STORY.get(stream.quantity)
         if story is not None:
             body = _parse(story, arrival.payload)
-            return self._in_time(Message(stream, body.n, body.t / 1e3, body.t / 1e3, arrival.received_s, body), arrival)
+            t_s = body.t / 1e3
+            return self._in_time(Message(stream, body.n, t_s, t_s, arrival.received_s, body, body.start), arrival)
         said = _parse(_SAMPLES, arrival.payload)
         block = self._block(said, measuring_range)
-        message = Message(stream, said.n, said.t / 1e3, float(block.t_s[-1]), arrival.received_s, block)
+        message = Message(stream, said.n, said.t / 1e3, float(block.t_s[-1]), arrival.received_s, block, said.start)
         return self._in_time(message, arrival)
 
     def _look_up(self, topic: str) -> tuple[Stream, tuple[float, float] | None]:

@@ -31,13 +31,14 @@ class StreamOrder:
     """Carried state of one stream's order.
 
     A message whose number is ahead of its turn waits until the line's newest stamp is `reorder_s` past it; then the
-    hole before it is declared and whoever comes later for it is late. A message whose number is behind although its
-    stamp is newer than all that was released is not late: its publisher counts anew, and so do we. Outcome depends on
-    the order of arrivals only.
+    hole before it is declared and whoever comes later for it is late. A greater `start` begins another numbering, at 0.
+    A message that is behind although its stamp is newer than all that was released is not late: its publisher counts
+    anew without saying so, and so do we. Outcome depends on the order of arrivals only.
     """
 
     reorder_s: float
     next_n: int | None = None
+    start: int = 0
     newest_s: float = -inf
     held: dict[int, tuple[Message, int]] = field(default_factory=dict)
     renumbered: int = 0
@@ -47,8 +48,10 @@ class StreamOrder:
     def push(self, message: Message, known_s: float, seq: int) -> list[Released]:
         """Take one arrival; returns what is now in order."""
         if self.next_n is None:
-            self.next_n = message.n
-        if message.n < self.next_n:
+            self._begin(message, 0)
+        elif message.start > self.start:
+            return self._count_anew(message, known_s, seq)
+        elif message.start < self.start or message.n < self.next_n:
             if message.t_s <= self.newest_s:
                 self.late += 1
                 return []
@@ -56,6 +59,14 @@ class StreamOrder:
         if message.n in self.held:
             self.duplicates += 1
             return []
+        return self._take(message, known_s, seq)
+
+    def _begin(self, message: Message, known: int) -> None:
+        """Follow the numbering of a message. A new one with a name begins at 0; others may have begun long ago."""
+        self.next_n = 0 if message.start > known else message.n
+        self.start = message.start
+
+    def _take(self, message: Message, known_s: float, seq: int) -> list[Released]:
         if message.n == self.next_n and not self.held:
             return [self._release(message, known_s, seq)]
         self.held[message.n] = (message, seq)
@@ -97,8 +108,9 @@ class StreamOrder:
     def _count_anew(self, message: Message, known_s: float, seq: int) -> list[Released]:
         """What waited under the old numbers goes first if it is older; the rest of it was never missed."""
         self.renumbered += 1
-        old = sorted(self.held)
-        waited = [self.held.pop(n) for n in old]
+        waited = [self.held[n] for n in sorted(self.held)]
+        self.held.clear()
         released = [self._release(m, known_s, s) for m, s in waited if m.end_s < message.t_s]
-        released.append(self._release(message, known_s, seq))
-        return released
+        self.late += len(waited) - len(released)
+        self._begin(message, self.start)
+        return released + self._take(message, known_s, seq)

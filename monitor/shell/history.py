@@ -126,6 +126,7 @@ def _blocks(table: pa.Table, decoder: Decoder, stream: Stream, start_ms: int, en
     order = np.argsort(ids, kind="stable")
     n = table["n"].to_numpy()[order]
     v = table["v"].to_numpy(zero_copy_only=False).astype(np.float64)[order]
+    start = pc.fill_null(table["start"], 0).to_numpy()[order]
     received = pc.fill_null(table["received_ms"], table["t_ms"]).to_numpy()[order]
     dt = pc.fill_null(table["dt_ms"], 0.0).to_numpy()[order]
     ids, t_ms = ids[order], t_ms[order]
@@ -135,7 +136,5 @@ def _blocks(table: pa.Table, decoder: Decoder, stream: Stream, start_ms: int, en
         if b > a and t_ms[b - 1] >= start_ms and t_ms[a] <= end_ms:
             t_s = int(t_ms[a]) / 1e3 + steps(int(b - a), float(dt[a]))
             block = Block(t_s, v[a:b])
-            yield (
-                int(ids[a]),
-                Message(stream, int(n[a]), int(t_ms[a]) / 1e3, float(t_s[-1]), int(received[a]) / 1e3, block),
-            )
+            begun_s, received_s = int(t_ms[a]) / 1e3, int(received[a]) / 1e3
+            yield int(ids[a]), Message(stream, int(n[a]), begun_s, float(t_s[-1]), received_s, block, int(start[a]))

@@ -128,9 +128,12 @@ def _our_own(frame: pd.DataFrame) -> Rows:
 
 
 def arrivals(
-    rows: Rows, mapping: Mapping, works: str, line: Line, shift_s: float = 0.0, first_n: int = 0
+    rows: Rows, mapping: Mapping, works: str, line: Line, shift_s: float = 0.0, start: int = 0
 ) -> list[Arrival]:
-    """Messages as a gateway would have sent them; each arrives with its last row. `shift_s` is added to every stamp."""
+    """Messages as a gateway would have sent them; each arrives with its last row.
+
+    `shift_s` is added to every stamp; `start` names the numbering.
+    """
     found: list[_Told] = []
     for path in dict.fromkeys(rows.path):
         at = np.flatnonzero(np.array(rows.path) == path)
@@ -142,8 +145,8 @@ def arrivals(
     newest, made = -np.inf, []
     for _, begun_s, t_s, path, said in found:
         newest = max(newest, t_s + shift_s)
-        n = numbers[path] = numbers.get(path, first_n - 1) + 1
-        fields = said | {"n": n, "t": round((begun_s + shift_s) * 1e3)}
+        n = numbers[path] = numbers.get(path, -1) + 1
+        fields = said | {"n": n, "t": round((begun_s + shift_s) * 1e3)} | ({"start": start} if start else {})
         topic = sample_topic(works, Stream(line.line, *path.split("/", 1)))
         made.append(Arrival(topic, msgspec.json.encode(fields), newest))
     return made
@@ -183,7 +186,7 @@ def _story(rows: Rows, mapping: Mapping, take_up: str) -> Iterator[_Told]:
     for t_ms, path, payload in rows.story:
         place = float(np.searchsorted(rows.t_s, t_ms / 1e3, side="left")) - 0.5
         said = msgspec.json.decode(payload, type=dict[str, object])
-        yield place, t_ms / 1e3, t_ms / 1e3, path, {k: v for k, v in said.items() if k not in ("n", "t")}
+        yield place, t_ms / 1e3, t_ms / 1e3, path, {k: v for k, v in said.items() if k not in ("n", "t", "start")}
     if mapping.story is not None and len(rows.t_s):
         start = float(rows.t_s.min())
         yield -2.0, start, start, f"line/{STATE}", {"state": mapping.story.state}

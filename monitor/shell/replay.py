@@ -116,7 +116,7 @@ async def _live(options: Namespace, configuration: Configuration, mapping: Mappi
         )
     shift_s = ends_s - float(rows.t_s.max())
     line = configuration.lines[options.line]
-    found = arrivals(rows, mapping, works.works, line, shift_s, first_n=round(begun_s * 1e3))
+    found = arrivals(rows, mapping, works.works, line, shift_s, start=round(begun_s * 1e3))
     at, first_s = address(works.broker), found[0].received_s
     async with aiomqtt.Client(
         at.host, at.port, username=at.user, password=at.password, tls_context=at.tls_context(),

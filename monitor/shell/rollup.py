@@ -113,7 +113,7 @@ def _hour_of(connection: Connection, inside: Any, path: Path, station: str, quan
     new = samples.table(station, quantity, [samples.Held(*row) for row in rows]) if rows else None
     old = samples.read(path, station, quantity) if path.is_file() else None
     if new is not None and old is not None:
-        new = new.filter(pc.invert(pc.is_in(new["n"], value_set=pc.unique(old["n"]))))
+        new = new.filter(pc.invert(pc.is_in(new["id"], value_set=pc.unique(old["id"]))))
     parts = [part for part in (old, new) if part is not None]
     return pa.concat_tables(parts).sort_by([("t_ms", "ascending"), ("n", "ascending")])
 

@@ -31,6 +31,7 @@ SCHEMA = pa.schema(
         ("story", pa.binary()),  # payload of a message that holds no samples
         ("id", pa.int64()),  # the order in which messages came: with it a rehearsal meets them as the monitor did
         ("received_ms", pa.int64()),
+        ("start", pa.int64()),  # the numbering that n belongs to; null where a file is older: 0
         ("dt_ms", pa.float64()),  # step of the block; t_ms is rounded, so the first of a block and this are exact
     ]
 )
@@ -94,6 +95,7 @@ def _story(messages: Sequence[Held]) -> dict[str, pa.Array]:
         "story": pa.array([m.payload for m in messages], pa.binary()),
         "id": pa.array([m.id for m in messages], pa.int64()),
         "received_ms": pa.array([m.received_ms for m in messages], pa.int64()),
+        "start": pa.nulls(len(messages), pa.int64()),
         "dt_ms": nothing,
     }
 
@@ -106,6 +108,7 @@ def _samples(messages: Sequence[Held]) -> dict[str, pa.Array]:
         "n": [m.n for m in messages],
         "id": [m.id for m in messages],
         "received_ms": [m.received_ms for m in messages],
+        "start": [one.start for one in said],
     }
     whole = {name: pa.array(np.repeat(np.array(values, dtype=np.int64), sizes)) for name, values in each.items()}
     return whole | {

@@ -80,5 +80,29 @@ def test_the_first_message_may_have_any_number():
     assert push_all(StreamOrder(2.0), [17, 18]) == [17, 18]
 
 
+def of(start: int, n: int, t_s: float) -> Message:
+    return Message(STREAM, n, t_s, t_s, t_s, None, start)  # type: ignore[arg-type]
+
+
+def test_a_named_numbering_begins_at_0_so_what_comes_before_its_first_message_waits_for_it():
+    order = StreamOrder(2.0)
+    assert order.push(of(500, 1, 11.0), 0.0, 0) == []
+    assert [r.message.n for r in order.push(of(500, 0, 10.0), 0.0, 1)] == [0, 1]
+    other = StreamOrder(2.0)
+    assert other.push(of(500, 7, 10.0), 0.0, 0) == []
+    released, holes = other.expire(12.0, 0.0)
+    assert [r.message.n for r in released] == [7]
+    assert [(h.first, h.last) for h in holes] == [(0, 6)]
+
+
+def test_a_greater_start_is_followed_at_once_even_if_the_clock_went_back_and_the_old_numbering_is_late():
+    order = StreamOrder(2.0)
+    assert [r.message.n for r in order.push(of(0, 41, 50.0), 0.0, 0)] == [41]
+    assert [r.message.n for r in order.push(of(900, 0, 40.0), 0.0, 1)] == [0]
+    assert order.push(of(0, 42, 45.0), 0.0, 2) == []
+    assert [r.message.n for r in order.push(of(900, 1, 46.0), 0.0, 3)] == [1]
+    assert (order.renumbered, order.late) == (1, 1)
+
+
 def test_story_helper_makes_sound_messages():
     assert decoded([]) == []

@@ -9,8 +9,8 @@ from monitor.contract.messages import Action
 
 # Written by hand from the contract: fields in their order, times in ms, what is not said is left out.
 GOLDEN = (
-    b'{"n":1764038050000,"t":1764038050000,"action":"shelve","by":"K. Berg","reason":"screen change",'
-    b'"alarm":"head/pressure/HI","occurrence":1764037670000,"until":1764041650000}'
+    b'{"n":0,"t":1764038050000,"action":"shelve","by":"K. Berg","reason":"screen change",'
+    b'"alarm":"head/pressure/HI","occurrence":1764037670000,"until":1764041650000,"start":1764038050000}'
 )
 ACTION = Action(
     1764038050000, 1764038050000, "shelve", "K. Berg", "screen change", "head/pressure/HI", 1764037670000, 1764041650000
@@ -19,8 +19,9 @@ ACTION = Action(
 
 def test_the_bytes_of_an_answer():
     assert encode(ACTION) == GOLDEN
-    assert msgspec.json.decode(GOLDEN, type=Action) == ACTION
-    assert msgspec.json.decode(GOLDEN[:-1] + b',"start_m":null,"station":null}', type=Action) == ACTION
+    sent = msgspec.structs.replace(ACTION, n=0, start=ACTION.n)
+    assert msgspec.json.decode(GOLDEN, type=Action) == sent
+    assert msgspec.json.decode(GOLDEN[:-1] + b',"start_m":null,"station":null}', type=Action) == sent
 
 
 def test_numbers_rise_even_when_the_clock_stands_or_goes_back():
