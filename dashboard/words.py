@@ -119,7 +119,8 @@ def metres(value: float) -> str:
 def _dwell_text(line: Line, recipe: Recipe | None, zone: str, check: str, alarm: AlarmRow) -> AlarmText:
     found = [d for d in recipe.dwell if d.zone == zone] if recipe else []
     response = (found[0].short if check == "short" else found[0].long) if found else None
-    limit = f" ({'under' if check == 'short' else 'over'} {quantity(alarm.limit, 's')})" if alarm.limit else ""
+    side = "under" if check == "short" else "over"
+    limit = "" if alarm.limit is None else f" ({side} {quantity(alarm.limit, 's')})"
     return AlarmText(f"Dwell in {inside(station_title(line, zone))} too {check}{limit}", response)
 
 

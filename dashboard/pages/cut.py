@@ -145,7 +145,7 @@ def _plan(
 
 def _said(orders: Orders, found: Sequence[DrumRow], best: Plan, greedy: Plan, more: Plan, less: Plan) -> list[Any]:
     money = orders.currency
-    total = sum((d.end_m or d.start_m) - d.start_m for d in found)
+    total = sum(d.end_m - d.start_m for d in found if d.end_m is not None)
     proven = "proven best" if best.gap < 1e-6 else f"at most {best.gap:.1%} from the best"
     short = sum(p.length_m for p in best.left)
     return [

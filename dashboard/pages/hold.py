@@ -260,7 +260,8 @@ def _per_km(context: Context, line: str, drums: Sequence[DrumRow]) -> list[Any]:
     for d in ended:
         assert d.end_m is not None
         found = context.record.findings(line, d.start_m, d.end_m)
-        middles = [(f.start_m + (f.end_m or f.start_m)) / 2 for f in found if f.kind == "event"]
+        sparks = [f for f in found if f.kind == "event"]
+        middles = [f.start_m if f.end_m is None else (f.start_m + f.end_m) / 2 for f in sparks]
         counts.append(sum(d.start_m <= m < d.end_m for m in middles))
         lengths.append((d.end_m - d.start_m) / 1000)
     if not ended:

@@ -33,7 +33,8 @@ class Traverse:
 def fold(line: Line) -> list[Traverse]:
     """The path in straight pieces: it turns round wherever a station is a sheave and ovens are passed again."""
     turns = turning_points(line)
-    edges = [min(s.position_m for s in line.station), *turns, max(s.end_m or s.position_m for s in line.station)]
+    ends = [s.position_m if s.end_m is None else s.end_m for s in line.station]
+    edges = [min(s.position_m for s in line.station), *turns, max(ends)]
     pieces: list[Traverse] = []
     x, way = edges[0], 1.0
     for start, end in itertools.pairwise(edges):

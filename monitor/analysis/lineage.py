@@ -68,7 +68,8 @@ class Lineage:
             found: dict[Span, None] = {}
             for splice in splices:
                 drum = self.drum(name)
-                most = splice.left_m or (self._length_m(drum) if drum else None) or 0.0
+                whole_m = self._length_m(drum) if drum else None
+                most = next((m for m in (splice.left_m, whole_m) if m is not None), 0.0)
                 reach = (splice.line_metre, splice.line_metre + most)
                 found |= dict.fromkeys(s for s in self._spans(splice.line, *reach) if s.parent == name)
             self._children[name] = list(found)

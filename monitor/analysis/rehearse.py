@@ -122,7 +122,8 @@ class Side:
 
     def bad_m(self, length_m: float = float("inf")) -> float:
         """Metres that some finding touches, each once."""
-        spans = sorted((f.line, f.start_m, f.end_m or f.start_m) for f in self.findings if f.verdict)
+        found = [f for f in self.findings if f.verdict]
+        spans = sorted((f.line, f.start_m, f.start_m if f.end_m is None else f.end_m) for f in found)
         total, reach, on = 0.0, float("-inf"), ""
         for line, start, end in spans:
             reach, on = (reach if line == on else float("-inf")), line

@@ -122,7 +122,8 @@ class AlarmBook:
         if before is after:
             return None
         alarm.state = after
-        alarm.until_s = event.known_s + event.shelve_for_s if event.shelve_for_s and after is SHELVED else None
+        lasts_s = event.shelve_for_s if after is SHELVED else None
+        alarm.until_s = None if lasts_s is None else event.known_s + lasts_s
         return AlarmChange(
             self.line, event.alarm, alarm.occurrence_s, event.t_s, event.event, before, after,
             alarm.definition.priority, alarm.value, alarm.definition.limit, alarm.definition.unit,

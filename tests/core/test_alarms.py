@@ -87,6 +87,14 @@ def test_shelving_ends_by_itself_and_shows_the_present_value():
     assert made.shelving_ends(100.0) == []
 
 
+def test_shelving_for_no_time_ends_at_once():
+    """A13. 0 s is a time: it was taken for shelving without an end."""
+    made = book()
+    assert states(made, [event(1, "raised"), event(2, "shelve", shelve_for_s=0.0)]) == [B, G]
+    assert made.alarms["x/HI"].until_s == 2.0
+    assert states(made, made.shelving_ends(2.0)) == [B]
+
+
 def test_what_returns_while_shelved_is_normal_afterwards():
     made = book()
     assert states(made, [event(1, "raised"), event(2, "shelve"), event(3, "returned"), event(4, "unshelve")]) == [

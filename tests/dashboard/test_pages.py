@@ -11,6 +11,7 @@ from dashboard.answers import NotDoneError, send_answer
 from dashboard.gateway import NotSentError
 from dashboard.pages import drum, route, trend
 from dashboard.views.pathway import fold, pathway, turning_points
+from monitor.contract.config import Station
 from tests.dashboard.conftest import NOW_S
 
 ASSETS = Path(__file__).parents[2] / "dashboard" / "assets"
@@ -146,6 +147,19 @@ def test_the_path_folds_so_that_both_passes_of_an_oven_lie_over_each_other(confi
         assert out.x(first.end_m) == back.x(second.start_m)
     assert (last.from_x, last.to_x) == (2.0, 36.0)
     assert text_of(pathway(line)).count("zone-pass") == 6
+
+
+def test_a_path_may_end_at_0(configuration):
+    """A13. A station from -0.5 m to 0 m ends at 0 m."""
+    line = configuration.lines["core-1"]
+    short = line.model_copy(
+        update={
+            "zone": [],
+            "station": [Station(name="a", position_m=-4.0), Station(name="b", position_m=-0.5, end_m=0)],
+        }
+    )
+    (piece,) = fold(short)
+    assert (piece.start_m, piece.end_m) == (-4.0, 0.0)
 
 
 def test_a_line_without_turns_is_one_straight_piece(configuration):

@@ -56,6 +56,7 @@ def test_spans_are_short():
         ("cold-gauge/diameter-y/stuck", 5.0, "s", "Cold diameter y: does not move", "Look at the air wipe"),
         ("spark-electrode/spark-fault/spark-fault", None, "count", "Spark fault", "The metre is on the drum map"),
         ("oven-a/dwell/long", 20.0, "s", "Dwell in oven A too long (over 20.0 s)", "Mark the metres"),
+        ("shock-oven/dwell/short", 0.0, "s", "Dwell in shock oven too short (under 0.0 s)", "Slow the line"),
         ("line/counter/fault", None, "m", "Metre counter disagrees with the speed", "Look at the counter wheel"),
     ],
 )
