@@ -23,7 +23,7 @@ ENDING = """
 At --pace 1 the lines run in real time from now on, without end.
 At a higher pace the run begins in the past, as long ago as the scenario lasts (or --minutes), so that it meets the
 clock at its end; without --minutes it then goes on in real time. At --pace 0 that past is published at once.
-A second start goes on where the first was left (numbers, metres, drums, and never earlier in time): see --left,
+A second start goes on where the first was left (metres, drums, and never earlier in time): see --left,
 and --anew for a new record.
 """
 
@@ -46,7 +46,7 @@ def _options(parser: ArgumentParser) -> None:
         metavar="FOLDER",
         help="where it is kept how lines were left (.run/simulator beside configs)",
     )
-    parser.add_argument("--anew", action="store_true", help="begin with number 0 and the scenario's own metre")
+    parser.add_argument("--anew", action="store_true", help="begin at the scenario's own metre and drum")
     parser.add_argument("--lifeline", action="store_true", help="stop when the standard input, a pipe, ends")
 
 
@@ -72,7 +72,7 @@ def _publisher(options: Namespace) -> Publisher:
             path.unlink()
     start_s = max([pace.start_s, *(one.until_s for one in left.values() if one)])
     pace = Pace(pace.pace, start_s, pace.begun_s)
-    runs = simulate_all(scenario, configuration, lines, start_s, left)
+    runs = simulate_all(scenario, configuration, lines, start_s, left, round(time.time() * 1e3))
     until_s = start_s + lasts_s if options.minutes else None
     broker = _broker(options.broker, configuration)
     return Publisher(configuration.works.works, runs, pace, until_s, broker, _say, options.truth, folder)

@@ -191,6 +191,6 @@ class CounterWheel:
         return range(int(before_s // self.repeat_s) + 1) if self.repeat_s else range(1)
 
 
-def encode(n: int, body: dict[str, object]) -> bytes:
-    """The payload of a message."""
-    return _encode({"n": n, **body})
+def encode(numbering: int, n: int, body: dict[str, object]) -> bytes:
+    """The payload of message `n` of a numbering."""
+    return _encode({"n": n, **body, "start": numbering} if numbering else {"n": n, **body})

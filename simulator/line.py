@@ -16,7 +16,7 @@ from simulator.cable import Book, Cable, Flaw, Lumps, Wall, flaws, places
 from simulator.campaign import Schedule, Supply, Wound, inherited, plan
 from simulator.gauges import CounterWheel, Draft, Gauge, Taken, encode
 from simulator.ovens import Oven
-from simulator.resume import Left, first_numbers
+from simulator.resume import Left
 from simulator.scenario import LineStory, PutOn, Scenario, Upset
 from simulator.travel import Travel, travel
 from simulator.truth import Cut, Spark, Spell, State, Truth, Watch, stretches, watches
@@ -46,7 +46,7 @@ class Teller:
     topic: str
     order: int
     wire: StreamWire
-    next_n: int
+    next_n: int = 0
 
 
 @dataclass(slots=True)
@@ -59,8 +59,8 @@ class Run:
     scenario: Scenario
     story: LineStory
     start_ms: int
-    first_n: Mapping[str, int]
     first_drum: int
+    numbering: int  # `start` of its messages, which are numbered from 0
     suppliers: Mapping[str, "Run"] = field(default_factory=dict)  # runs of the lines whose drums it takes
     travel: Travel = field(init=False)
     schedule: Schedule | None = None
@@ -191,7 +191,7 @@ class Run:
         start_s = self.start_ms / 1e3
         arrivals = teller.wire.carry(np.array([draft.ready_s for draft in drafts]))
         for draft, times in zip(drafts, arrivals, strict=True):
-            payload = encode(teller.next_n, draft.body)
+            payload = encode(self.numbering, teller.next_n, draft.body)
             for copy, at in enumerate(times):
                 self._waiting.append((start_s + at, teller.order, teller.next_n, copy, teller.topic, payload))
             teller.next_n += 1
@@ -206,7 +206,7 @@ class Run:
         if path not in self.tellers:
             topic = sample_topic(self.works, Stream(self.line.line, *path.split("/")))
             wire = StreamWire(self.scenario.wire, self.rng(f"wire {path}"))
-            self.tellers[path] = Teller(topic, zlib.crc32(path.encode()), wire, self.first_n.get(path, 0))
+            self.tellers[path] = Teller(topic, zlib.crc32(path.encode()), wire)
         return self.tellers[path]
 
     # ---- what the gauges say -------------------------------------------------------------------------------
@@ -463,6 +463,7 @@ def simulate_all(
     lines: Sequence[str],
     start_s: float,
     left: Mapping[str, Left | None] | None = None,
+    numbering: int = 0,
 ) -> dict[str, Run]:
     """Runs of several lines of a scenario; a line that takes drums of another follows that one. See `simulate`."""
     wanted = dict.fromkeys(name for line in lines for name in _with_suppliers(scenario, line))
@@ -470,8 +471,8 @@ def simulate_all(
     for name in (story.line for story in scenario.line if story.line in wanted):
         one = (left or {}).get(name)
         runs[name] = simulate(
-            scenario, configuration, name, start_s, first_numbers(one), one.next_drum if one else 1,
-            one.line_metre_m if one else None, runs,
+            scenario, configuration, name, start_s, one.next_drum if one else 1,
+            one.line_metre_m if one else None, runs, numbering,
         )  # fmt: skip
     return {name: runs[name] for name in lines}
 
@@ -486,15 +487,15 @@ def simulate(
     configuration: Configuration,
     line: str,
     start_s: float,
-    first_n: Mapping[str, int] | None = None,
     first_drum: int = 1,
     line_metre_start_m: float | None = None,
     suppliers: Mapping[str, Run] | None = None,
+    numbering: int = 0,
 ) -> Run:
     """The run of one line of a scenario from `start_s` (UTC) on; `run.messages()` is it in wire order, s, topic, bytes.
 
-    The same arguments give the same bytes, whatever the pace or the cut into pages. `first_n` gives streams' first
-    sequence numbers by path (else 0); `line_metre_start_m` stands in for the scenario's.
+    The same arguments give the same bytes, whatever the pace or the cut into pages. `numbering` is the `start` of its
+    messages; `line_metre_start_m` stands in for the scenario's.
     `suppliers` are the runs of the lines whose drums it takes, made anew where they are not given.
     Raises KeyError for a line that is not told of.
     """
@@ -505,5 +506,5 @@ def simulate(
         story = story.model_copy(update={"line_metre_start_m": line_metre_start_m})
     return Run(
         configuration.works.works, configuration.lines[line], configuration.recipes[story.recipe],
-        scenario, story, round(start_s * 1e3), first_n or {}, first_drum, suppliers,
+        scenario, story, round(start_s * 1e3), first_drum, numbering, suppliers,
     )  # fmt: skip

@@ -1,10 +1,12 @@
-"""What was said and is not yet known to be stored: kept for each stream until the monitor says so, on disk if asked."""
+"""What was sent and is neither known to be stored nor refused: kept for each stream, on disk if asked."""
 
 import sqlite3
 from collections import defaultdict, deque
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
+
+from monitor.contract.messages import Stored
 
 
 @dataclass(frozen=True, slots=True)
@@ -15,6 +17,7 @@ class Kept:
     topic: str
     n: int
     payload: bytes
+    start: int = 0
 
 
 @dataclass(slots=True)
@@ -35,18 +38,26 @@ class Outbox:
     def __len__(self) -> int:
         return len(self._kept)
 
-    def add(self, topic: str, n: int, payload: bytes) -> None:
+    def add(self, topic: str, n: int, payload: bytes, start: int = 0) -> None:
         """Keep one message after all others."""
-        self._put(Kept(self.end, topic, n, payload))
+        self._put(Kept(self.end, topic, n, payload, start))
         self.next_n[topic] = max(self.next_n.get(topic, 0), n + 1)
 
-    def trim(self, topic: str, n: int) -> None:
-        """The monitor has stored every message of the stream up to `n`."""
+    def stored(self, topic: str, report: Stored) -> None:
+        """Forget what the monitor has stored of a stream, and nothing else: what is missing may still be sent."""
         self.heard = True
-        stream = self._streams[topic]
-        for kept in [k for k in stream if k.n <= n]:
+        self._forget_all(topic, [k for k in self._streams[topic] if report.covers(k.start, k.n)])
+
+    def refused(self, topic: str, start: int, n: int) -> bool:
+        """Forget a message that the monitor will never store; False where it is not here (any more)."""
+        self.heard = True
+        return self._forget_all(topic, [k for k in self._streams[topic] if (k.start, k.n) == (start, n)])
+
+    def _forget_all(self, topic: str, gone: list[Kept]) -> bool:
+        for kept in gone:
             self._forget(kept)
-            stream.remove(kept)
+            self._streams[topic].remove(kept)
+        return bool(gone)
 
     def after(self, place: int, count: int) -> list[Kept]:
         """The next messages after a place, in order; -1 for the first."""
@@ -95,7 +106,7 @@ class Outbox:
 
 
 TABLES = """
-create table if not exists kept (place integer primary key, topic text, n integer, payload blob);
+create table if not exists kept (place integer primary key, topic text, n integer, payload blob, start integer);
 create table if not exists next (topic text primary key, n integer);
 create table if not exists heard (yes integer primary key);
 """
@@ -122,16 +133,18 @@ class DiskOutbox(Outbox):
         box._file = file = sqlite3.connect(path, timeout=5.0)
         file.execute("pragma journal_mode=wal")
         file.executescript(TABLES)
-        for place, topic, n, payload in file.execute("select place, topic, n, payload from kept order by place"):
-            box._put(Kept(place, topic, n, payload))
+        if "start" not in {row[1] for row in file.execute("pragma table_info(kept)")}:  # left by version 0.4.0
+            file.execute("alter table kept add column start integer default 0")
+        for row in file.execute("select place, topic, n, payload, start from kept order by place"):
+            box._put(Kept(*row))
         box.next_n = dict(file.execute("select topic, n from next"))
         box.heard = file.execute("select 1 from heard").fetchone() is not None
         return box
 
-    def add(self, topic: str, n: int, payload: bytes) -> None:
+    def add(self, topic: str, n: int, payload: bytes, start: int = 0) -> None:
         """Keep one message after all others."""
         place = self.end
-        Outbox.add(self, topic, n, payload)
+        Outbox.add(self, topic, n, payload, start)
         self._used = True
         self._fresh[place] = self._kept[place]
 
@@ -139,10 +152,12 @@ class DiskOutbox(Outbox):
         """Write down what has changed; returns what stands in the way, in words, or nothing."""
         if self._file is None or not (self._fresh or self._gone or self._used):
             return ""
-        fresh = [(k.place, k.topic, k.n, k.payload) for k in self._fresh.values()]
+        fresh = [(k.place, k.topic, k.n, k.payload, k.start) for k in self._fresh.values()]
         try:
             with self._file as file:
-                file.executemany("insert or replace into kept values (?, ?, ?, ?)", fresh)
+                file.executemany(
+                    "insert or replace into kept (place, topic, n, payload, start) values (?, ?, ?, ?, ?)", fresh
+                )
                 file.executemany("delete from kept where place = ?", [(place,) for place in self._gone])
                 file.executemany("insert or replace into next values (?, ?)", list(self.next_n.items()))
                 if self.heard:

@@ -11,8 +11,8 @@ import aiomqtt
 import msgspec
 
 from monitor.contract.address import BrokerAddress
-from monitor.contract.messages import Stored
-from monitor.contract.topics import STORED, Stream, parse, sample_topic
+from monitor.contract.messages import Refused, Stored
+from monitor.contract.topics import REFUSED, STORED, Stream, sample_topic
 from simulator import cure, resume
 from simulator.line import Run, Sent
 from simulator.outbox import DiskOutbox, Outbox
@@ -22,6 +22,7 @@ from simulator.sender import BATCH, Sender
 PAGE_S = 2.0
 AWAY_S = (0.5, 1.0, 2.0, 5.0)
 KEEP_EVERY_S = 0.25
+LEFT_EVERY_S = 5.0  # of simulated time
 PRESENT_S = 10.0  # a run that is no further behind than this has caught up
 ANSWER_S = 10.0
 TRUTH_EVERY_S = 30.0
@@ -31,6 +32,7 @@ Say = Callable[[str], None]
 
 class _Numbered(msgspec.Struct):
     n: int
+    start: int = 0
 
 
 @dataclass(slots=True)
@@ -47,16 +49,14 @@ class Publisher:
     left_folder: Path | None = None
     now: Callable[[], float] = time.time
     senders: dict[str, Sender] = field(default_factory=dict)
-    numbers: dict[str, resume.Numbers] = field(default_factory=dict)
     published_s: float = 0.0
     _truth_at_s: float = 0.0
+    _left_at_s: float = 0.0
     _stopping: bool = False
     _trouble: str = ""
 
     def __post_init__(self) -> None:
-        room = resume.HEADROOM * max(1, round(self.pace.pace)) if self.pace.pace else 100 * resume.HEADROOM
-        for line, run in self.runs.items():
-            self.numbers[line] = resume.Numbers(room, dict(run.first_n))
+        for line in self.runs:
             folder = self.left_folder
             self.senders[line] = Sender(DiskOutbox.at(folder / f"{line}.outbox") if folder else Outbox())
         self.published_s = self.pace.start_s
@@ -105,13 +105,9 @@ class Publisher:
         return any(x.behind > 10 * BATCH or (x.outbox.heard and x.outbox.full) for x in each)
 
     def _put(self, line: str, sent: Sent) -> None:
-        n = msgspec.json.decode(sent.payload, type=_Numbered).n
-        stream = parse(self.works, sent.topic)
-        assert stream is not None
+        numbered = msgspec.json.decode(sent.payload, type=_Numbered)
         self.published_s = max(self.published_s, sent.send_s)
-        if self.numbers[line].use(stream.path, n):
-            self._keep(line, self.numbers[line].aside)
-        self.senders[line].put(sent.topic, n, sent.payload)
+        self.senders[line].put(sent.topic, numbered.n, sent.payload, numbered.start)
         if self.truth_folder and self.now() > self._truth_at_s + TRUTH_EVERY_S:
             self._truth_at_s = self.now()
             self._write_truth()
@@ -135,6 +131,8 @@ class Publisher:
         while True:
             await asyncio.sleep(KEEP_EVERY_S)
             self._keep_outbox()
+            if self.published_s > self._left_at_s + LEFT_EVERY_S:
+                self._write_left()
 
     def _keep_outbox(self) -> None:
         """Write all outboxes down; a disk that is full is said once, and once that it is not any more."""
@@ -148,17 +146,17 @@ class Publisher:
 
     def _leave(self) -> None:
         self._keep_outbox()
-        for line in self.runs:
-            self._keep(line, self.numbers[line].used)
+        self._write_left()
         self._write_truth()
         if self.truth_folder:
             for run in self.runs.values():
                 cure.write(run, self.truth_folder)
 
-    def _keep(self, line: str, next_n: Mapping[str, int]) -> None:
-        run, at_s = self.runs[line], self.published_s
-        reading_m = run.reading_m(at_s - self.pace.start_s)
-        resume.write(self.left_folder, line, resume.Left(reading_m, run.next_drum, at_s, dict(next_n)))
+    def _write_left(self) -> None:
+        at_s = self._left_at_s = self.published_s
+        for line, run in self.runs.items():
+            reading_m = run.reading_m(at_s - self.pace.start_s)
+            resume.write(self.left_folder, line, resume.Left(reading_m, run.next_drum, at_s))
 
     def _write_truth(self) -> None:
         if self.truth_folder:
@@ -203,7 +201,8 @@ class Publisher:
         """One connection: listen for what is stored, say again what is not, then what is new."""
         for line in self.runs:
             self._heed_stop()
-            await client.subscribe(f"{self.works}/{line}/{STORED}/+/+", qos=1)
+            for about in (STORED, REFUSED):
+                await client.subscribe(f"{self.works}/{line}/{about}/+/+", qos=1)
         self._heed_stop()
         try:
             async with asyncio.TaskGroup() as group:
@@ -221,15 +220,23 @@ class Publisher:
 
     async def _listen(self, client: aiomqtt.Client) -> None:
         async for message in client.messages:
-            stream = stored_stream(self.works, str(message.topic))
-            if stream is not None and stream.line in self.senders and isinstance(message.payload, bytes):
+            if isinstance(message.payload, bytes):
                 try:
-                    n = msgspec.json.decode(message.payload, type=Stored).n
+                    self._take_report(str(message.topic), message.payload)
                 except msgspec.DecodeError as error:
                     self.say(f"not understood on {message.topic}: {error}")
-                else:
-                    self.senders[stream.line].hear(sample_topic(self.works, stream), n)
         raise aiomqtt.MqttError("the broker closed the connection")
+
+    def _take_report(self, topic: str, payload: bytes) -> None:
+        """Forget what the monitor reports as stored or refused. Raises msgspec.DecodeError."""
+        about, stream = reported_stream(self.works, topic)
+        sender = self.senders.get(stream.line)
+        if about == STORED and sender:
+            sender.stored(sample_topic(self.works, stream), msgspec.json.decode(payload, type=Stored))
+        elif about == REFUSED and sender:
+            refusal = msgspec.json.decode(payload, type=Refused)
+            if sender.refused(sample_topic(self.works, stream), refusal):
+                self.say(f"{stream}: message {refusal.n} is refused and forgotten: {refusal.why}")
 
 
 def _of_line(line: str, run: Run, lasts_s: float | None) -> Iterator[tuple[str, Sent]]:
@@ -237,9 +244,9 @@ def _of_line(line: str, run: Run, lasts_s: float | None) -> Iterator[tuple[str, 
         yield line, sent
 
 
-def stored_stream(works: str, topic: str) -> Stream | None:
-    """The stream that a "stored up to n" speaks of, or None."""
+def reported_stream(works: str, topic: str) -> tuple[str, Stream]:
+    """What a report is about, `stored` or `refused`, and of which stream; "" where the topic is no report's."""
     parts = topic.split("/")
-    if len(parts) != 5 or parts[0] != works or parts[2] != STORED:
-        return None
-    return Stream(parts[1], parts[3], parts[4])
+    if len(parts) != 5 or parts[0] != works or parts[2] not in (STORED, REFUSED):
+        return "", Stream("", "", "")
+    return parts[2], Stream(parts[1], parts[3], parts[4])

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 
 import aiomqtt
 
+from monitor.contract.messages import Refused, Stored
 from simulator.outbox import Kept, Outbox
 
 BATCH = 80  # unacknowledged at a time: some brokers allow no more than 100
@@ -19,7 +20,7 @@ AGAIN_S = 15.0  # what a living monitor has not stored after this is said again
 
 @dataclass(slots=True)
 class Sender:
-    """Sends the outbox of one line over one connection after another; `hear` tells it what is stored."""
+    """Sends the outbox of one line over one connection after another."""
 
     outbox: Outbox
     window: int = WINDOW
@@ -38,14 +39,23 @@ class Sender:
         """Messages that the broker has not taken yet."""
         return self.outbox.end - 1 - self.sent
 
-    def put(self, topic: str, n: int, payload: bytes) -> None:
+    def put(self, topic: str, n: int, payload: bytes, start: int = 0) -> None:
         """One more message."""
-        self.outbox.add(topic, n, payload)
+        self.outbox.add(topic, n, payload, start)
         self.more.set()
 
-    def hear(self, topic: str, n: int) -> None:
-        """The monitor has stored a stream up to `n`."""
-        self.outbox.trim(topic, n)
+    def stored(self, topic: str, report: Stored) -> None:
+        """The monitor reports what it has stored of a stream."""
+        self.outbox.stored(topic, report)
+        self._answered()
+
+    def refused(self, topic: str, refusal: Refused) -> bool:
+        """The monitor will never store a message; whether it was still kept here."""
+        kept = self.outbox.refused(topic, refusal.start, refusal.n)
+        self._answered()
+        return kept
+
+    def _answered(self) -> None:
         self._heard.set()
         self.moved.set()
 
@@ -69,7 +79,7 @@ class Sender:
                     await say(client, old[i : i + BATCH])
 
     async def _knock(self, client: aiomqtt.Client) -> None:
-        """Say the oldest message until the monitor says that it has it."""
+        """Send the oldest message until the monitor answers: stored or refused."""
         self._heard.clear()
         while not self._heard.is_set():
             oldest = self.outbox.after(-1, 1)

@@ -119,6 +119,11 @@ class Stored(msgspec.Struct, frozen=True, omit_defaults=True):
     missing: list[tuple[Sequence, Sequence]] = []
     start: Start = 0
 
+    def covers(self, start: int, n: int) -> bool:
+        """Whether it says of a message that it is stored."""
+        inside = start == self.start and self.first <= n <= self.n
+        return inside and not any(first <= n <= last for first, last in self.missing)
+
 
 class Refused(msgspec.Struct, frozen=True):
     """Message `n` of the stream will never be stored, and why; sending it again does not help."""

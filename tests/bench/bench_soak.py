@@ -5,7 +5,6 @@ import tempfile
 import time
 from pathlib import Path
 
-import msgspec
 import psutil
 
 from monitor.contract.config import Configuration, Store
@@ -33,12 +32,11 @@ def main() -> None:
         c = c.model_copy(update={"works": c.works.model_copy(update={"store": Store(folder=name)})})
         writer = Writer(c.works.store)
         desk = Desk(c, writer, Engine(c).pipelines)
-        numbers: dict[str, int] = {}
         drum, metre = 1, 0.0
         begun = time.perf_counter()
         for hour in range(HOURS):
-            run = _begin(load_scenario(CONFIGS, "demo", c), c, hour, numbers, drum, metre)
-            spent = _hour(desk, run, numbers)
+            run = _begin(load_scenario(CONFIGS, "demo", c), c, hour, drum, metre)
+            spent = _hour(desk, run)
             drum, metre = run.next_drum, run.reading_m(HOUR_S)
             if hour % 6 == 0 or hour == HOURS - 1:
                 wal = Path(name, "record.sqlite-wal").stat().st_size / 2**20
@@ -53,17 +51,15 @@ def main() -> None:
         writer.close()
 
 
-def _begin(scenario: Scenario, c: Configuration, hour: int, numbers: dict[str, int], drum: int, metre: float) -> Run:
-    return simulate(scenario, c, "core-1", T0 + hour * HOUR_S, dict(numbers), drum, metre if hour else None)
+def _begin(scenario: Scenario, c: Configuration, hour: int, drum: int, metre: float) -> Run:
+    return simulate(scenario, c, "core-1", T0 + hour * HOUR_S, drum, metre if hour else None, numbering=hour)
 
 
-def _hour(desk: Desk, run: Run, numbers: dict[str, int]) -> float:
+def _hour(desk: Desk, run: Run) -> float:
     """One simulated hour into the store; returns the seconds of processor that the desk took."""
     batch: list[Received] = []
     rolled_s, spent = 0.0, 0.0
     for sent in run.messages(until_s=HOUR_S):
-        path = sent.topic.split("/", 2)[2]
-        numbers[path] = max(numbers.get(path, 0), msgspec.json.decode(sent.payload)["n"] + 1)
         batch.append(Received(Arrival(sent.topic, sent.payload, sent.send_s), lambda: None))
         if len(batch) == 500:
             begun = time.process_time()

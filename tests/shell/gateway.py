@@ -24,7 +24,6 @@ class StoryRun:
     """What a publisher wants of a run, told from a file of [send_s, topic, n, payload]."""
 
     file: Path
-    first_n: dict[str, int] = field(default_factory=dict)
     next_n: dict[str, int] = field(default_factory=dict)
     next_drum: int = 1
     truth: object = None

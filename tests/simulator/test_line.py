@@ -88,10 +88,10 @@ def test_instruments_stick_and_drop_out() -> None:
     assert np.diff(t).max() == pytest.approx(4.01, abs=0.011)
 
 
-def test_first_numbers_may_be_given() -> None:
-    run = simulate(made(), configuration(), "core-1", START_S, first_n={"oven-a/temperature": 900}, first_drum=7)
+def test_every_message_names_the_numbering_and_streams_begin_at_0() -> None:
+    run = simulate(made(), configuration(), "core-1", START_S, first_drum=7, numbering=1_764_000_000_123)
     sent = list(run.messages(until_s=2.0))
     first = {s.topic.removeprefix("tarn/core-1/"): json.loads(s.payload) for s in reversed(sent)}
-    assert first["oven-a/temperature"]["n"] == 900
-    assert first["oven-b/temperature"]["n"] == 0
+    assert {json.loads(s.payload)["start"] for s in sent} == {1_764_000_000_123}
+    assert {one["n"] for one in first.values()} == {0}
     assert first["take-up/drum"]["drum"] == "T-0007"

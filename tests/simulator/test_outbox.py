@@ -1,11 +1,13 @@
-"""What is not known to be stored stays, in order, for each stream; numbers are set aside before they are used."""
+"""What is neither known to be stored nor refused stays, in order, for each stream."""
 
+import sqlite3
 from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from monitor.contract.messages import Stored
 from simulator import resume
 from simulator.outbox import DiskOutbox, Outbox
 from simulator.pace import begin
@@ -20,10 +22,38 @@ def test_the_outbox_holds_what_was_added_and_not_stored(steps: list[tuple[str, b
             model.append((topic, numbers[topic]))
             numbers[topic] += 1
         else:
-            outbox.trim(topic, n)
+            outbox.stored(topic, Stored(n=n, first=0))
             model = [(t, k) for t, k in model if t != topic or k > n]
         assert [(k.topic, k.n) for k in outbox.after(-1, 1000)] == model
         assert len(outbox) == len(model)
+
+
+def test_missing_numbers_and_those_of_another_numbering_are_kept_b3() -> None:
+    outbox = Outbox()
+    for start, n in [(0, 8), (0, 9), (7, 0), (7, 1), (7, 2), (7, 3)]:
+        outbox.add("a", n, b"", start)
+    outbox.stored("a", Stored(n=3, first=1, missing=[(2, 2)], start=7))
+    assert [(k.start, k.n) for k in outbox.after(-1, 10)] == [(0, 8), (0, 9), (7, 0), (7, 2)]
+
+
+def test_a_refused_message_is_forgotten_once_and_no_other_b1() -> None:
+    outbox = Outbox()
+    for start, n in [(0, 0), (7, 0), (7, 1)]:
+        outbox.add("a", n, b"", start)
+    assert outbox.refused("a", 7, 0)
+    assert not outbox.refused("a", 7, 0)
+    assert [(k.start, k.n) for k in outbox.after(-1, 10)] == [(0, 0), (7, 1)]
+
+
+def test_an_outbox_of_version_0_4_0_is_opened(tmp_path: Path) -> None:
+    with sqlite3.connect(tmp_path / "a.outbox") as file:
+        file.execute("create table kept (place integer primary key, topic text, n integer, payload blob)")
+        file.execute("insert into kept values (4, 'a', 17, x'7b7d')")
+    box = DiskOutbox.at(tmp_path / "a.outbox")
+    box.add("a", 0, b"{}", 7)
+    assert box.keep() == ""
+    again = DiskOutbox.at(tmp_path / "a.outbox")
+    assert [(k.start, k.n, k.payload) for k in again.after(-1, 10)] == [(0, 17, b"{}"), (7, 0, b"{}")]
 
 
 def test_the_outbox_is_bounded_and_counts_what_it_gave_up() -> None:
@@ -50,7 +80,7 @@ def test_what_was_written_down_is_there_after_a_death(
         if what == "add":
             box.add(topic, box.next_n.get(topic, 0), b"x")
         elif what == "trim":
-            box.trim(topic, n)
+            box.stored(topic, Stored(n=n, first=0))
         elif what == "keep":
             assert box.keep() == ""
             written, nexts = [(k.topic, k.n) for k in box.after(-1, 1000)], dict(box.next_n)
@@ -89,15 +119,8 @@ def test_a_fast_run_meets_the_clock_at_its_end() -> None:
         begin(0.5, 0.0, 1.0)
 
 
-def test_numbers_are_set_aside_before_they_are_used() -> None:
-    numbers = resume.Numbers(10)
-    asked = [n for n in range(100) if numbers.use("a/b", n)]
-    assert asked == [0, 11, 22, 33, 44, 55, 66, 77, 88, 99]
-    assert numbers.aside["a/b"] > numbers.used["a/b"] - 1
-
-
 def test_a_line_goes_on_as_it_was_left(tmp_path: Path) -> None:
-    left = resume.Left(1234.5, 4, 1e9, {"oven-a/temperature": 17})
+    left = resume.Left(1234.5, 4, 1e9)
     resume.write(tmp_path / "new", "core-1", left)
     assert resume.read(tmp_path / "new", "core-1") == left
     assert resume.read(tmp_path, "core-1") is None
