@@ -17,6 +17,7 @@ from monitor.contract.part import Part
 from monitor.contract.record import AlarmChange, CounterFault, Finding, Gap, Output, Rejected
 from monitor.core.arrival import Arrival
 from monitor.core.engine import Engine
+from monitor.shell.lease import hold
 from monitor.shell.link import Received
 from monitor.shell.recording import Mapping, arrivals, read_mapping, read_rows
 from monitor.shell.service import Desk
@@ -79,6 +80,13 @@ def _keep(
     """Through the monitor's own desk and writer, so that the record is the one the monitor would have kept."""
     configuration = widened(configuration)
     store = Store(folder=options.store)
+    with hold(store, [options.line], time.time()):
+        return _write(options, configuration, found, store)
+
+
+def _write(
+    options: Namespace, configuration: Configuration, found: Sequence[Arrival], store: Store
+) -> tuple[list[Output], dict[str, int]]:
     writer = Writer(store)
     if any(stream.line == options.line for stream in writer.ledger.streams):
         raise ValueError(f"{options.store} holds a record of {options.line} already; give a folder without one")

@@ -4,6 +4,7 @@ import asyncio
 import contextlib
 import hashlib
 import logging
+import os
 import shutil
 import signal
 import sys
@@ -17,14 +18,16 @@ from pathlib import Path
 from typing import TypeVar
 
 import msgspec
+from sqlalchemy import Engine
 from sqlalchemy.exc import SQLAlchemyError
 
-from monitor.contract.address import address
+from monitor.contract.address import BrokerAddress, address
 from monitor.contract.config import Configuration
 from monitor.contract.lifeline import live_by_stdin
 from monitor.contract.load import ConfigurationError, load
 from monitor.contract.messages import AlarmSaid, Health, Stored
 from monitor.contract.part import Part
+from monitor.contract.reading import SchemaVersionError
 from monitor.contract.record import AlarmChange, LineNow, Output, Rejected
 from monitor.contract.selfwatch import SELF_ALARMS
 from monitor.contract.topics import MONITOR, Stream, monitor_topic, stored_topic, subscription
@@ -33,7 +36,9 @@ from monitor.core.decode import Decoder
 from monitor.core.pipeline import Pipeline
 from monitor.core.selfwatch import SelfWatch
 from monitor.core.snapshot import dump
+from monitor.shell import upgrade
 from monitor.shell.clock import SteadyClock
+from monitor.shell.lease import Lease, LeaseLostError, hold
 from monitor.shell.link import Link, Received
 from monitor.shell.restore import RecipeConflictError, restore
 from monitor.shell.rollup import roll_drums, roll_hours
@@ -45,6 +50,7 @@ LINGER_S = 0.02
 TICK_S = 1.0
 NOW_EVERY_S = 0.25
 STORED_EVERY_S = 0.5
+LEASE_EVERY_S = 2.0
 CHECKPOINT_EVERY_S = 30.0
 ROLL_EVERY_S = 10.0
 AGAIN_S = 1.0
@@ -355,6 +361,12 @@ def _run(options: Namespace) -> int:
         return 2
     if options.lifeline:
         live_by_stdin()
+    with hold(configuration.works.store, lines, time.time()) as lease:
+        return _watch(configuration, lines, at, lease)
+
+
+def _watch(configuration: Configuration, lines: Sequence[str], at: BrokerAddress, lease: Lease) -> int:
+    """Watch lines that are held, until told to stop."""
     writer = Writer(configuration.works.store, lines)
     writer.keep_revisions(configuration.recipes.values(), time.time())
     try:
@@ -368,7 +380,8 @@ def _run(options: Namespace) -> int:
     filters = [subscription(works.works, line) for line in (["+"] if everything else lines)]
     clock, watch = SteadyClock(), SelfWatch(standing(pipelines))
     link = Link(at, works.broker, filters, name, LOG.info, clock)
-    return asyncio.run(_until_stopped(Service(Desk(configuration, writer, pipelines), link, clock, watch)))
+    service = Service(Desk(configuration, writer, pipelines), link, clock, watch)
+    return asyncio.run(_until_stopped(service, lease))
 
 
 def standing(pipelines: Mapping[str, Pipeline]) -> dict[str, bool]:
@@ -376,8 +389,9 @@ def standing(pipelines: Mapping[str, Pipeline]) -> dict[str, bool]:
     return {name: alarm.active for name, alarm in pipelines[min(pipelines)].book.alarms.items() if name in SELF_ALARMS}
 
 
-async def _until_stopped(service: Service) -> int:
+async def _until_stopped(service: Service, lease: Lease) -> int:
     """Run until SIGINT or SIGTERM (0), or until a task fails (the failure comes out)."""
+    guard = asyncio.create_task(_guard(lease, service.desk.writer.engine), name="lease")
     stop = asyncio.Event()
     for name in (signal.SIGINT, signal.SIGTERM):
         asyncio.get_running_loop().add_signal_handler(name, stop.set)
@@ -389,7 +403,29 @@ async def _until_stopped(service: Service) -> int:
         work.cancel()
     with contextlib.suppress(asyncio.CancelledError):
         await work
+    guard.cancel()
     return 0
+
+
+async def _guard(lease: Lease, engine: Engine) -> None:
+    """End the process at once when its lines or its tables are no longer its own.
+
+    Nothing more is written, as if it were killed: another monitor may write the lines already.
+    """
+    while True:
+        await asyncio.sleep(LEASE_EVERY_S)
+        try:
+            await asyncio.to_thread(_check, lease, engine)
+        except (LeaseLostError, SchemaVersionError) as error:
+            LOG.error("the monitor ends without another word to the store, and may be started again: %s", error)
+            logging.shutdown()
+            os._exit(1)
+
+
+def _check(lease: Lease, engine: Engine) -> None:
+    lease.check()
+    with contextlib.suppress(SQLAlchemyError), engine.connect() as connection:  # a full disk is the writer's matter
+        upgrade.check(connection)
 
 
 COMMAND = Part("Watch the streams of lines, raise alarms, keep the record.", _options, _run)
