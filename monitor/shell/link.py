@@ -63,6 +63,13 @@ def acknowledge(client: aiomqtt.Client, inside: Inside, mid: int, qos: int) -> N
         client._client.ack(mid, qos)
 
 
+def raise_if_cancelled() -> None:
+    """Raise the cancellation that `asyncio.wait_for` (before Python 3.12, and so aiomqtt) lost to an answer."""
+    task = asyncio.current_task()
+    if task is not None and task.cancelling():
+        raise asyncio.CancelledError
+
+
 @dataclass(slots=True)
 class Link:
     """Stays connected; puts what arrives into `inbox`, publishes what it is given while there is a connection."""
@@ -81,6 +88,7 @@ class Link:
         """Connect, listen, and connect again with a new client whenever the broker went away; ends by cancellation."""
         attempt = 0
         while True:
+            raise_if_cancelled()
             client, inside = self._new_client()
             try:
                 async with client:
@@ -101,6 +109,7 @@ class Link:
         if client is not None:
             with suppress(aiomqtt.MqttError, TimeoutError):
                 await client.publish(topic, payload, qos=qos, retain=retain)
+            raise_if_cancelled()
 
     def _new_client(self) -> tuple[aiomqtt.Client, Inside]:
         a = self.address
@@ -119,6 +128,7 @@ class Link:
         if not inside.session_present:
             for topics in self.filters:
                 await client.subscribe(topics, options=SubscribeOptions(qos=1, noLocal=True))
+                raise_if_cancelled()
         self.connected, self._client = True, client
         resumed = ", session resumed" if inside.session_present else ""
         self.say(f"connected to {self.address!r} as {self.name}{resumed}")

@@ -221,7 +221,8 @@ class Service:
         """What has arrived: the first, whatever follows within a moment, at most a batch; nothing after a while."""
         inbox = self.link.inbox
         try:
-            received = [await asyncio.wait_for(inbox.get(), TICK_S / 2)]
+            async with asyncio.timeout(TICK_S / 2):  # wait_for before Python 3.12 may lose a cancellation
+                received = [await inbox.get()]
         except TimeoutError:
             return []
         if inbox.qsize() < BATCH:

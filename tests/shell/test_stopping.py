@@ -1,0 +1,54 @@
+"""A stop that arrives together with an answer is not lost, so that a busy monitor ends when it is asked to."""
+
+import asyncio
+from dataclasses import dataclass, field
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+from monitor.contract.config import Broker
+from monitor.shell.link import Link, Received
+from monitor.shell.service import Service
+
+RECEIVED = Received(None, lambda: None)
+
+
+@dataclass
+class Inbox:
+    """All of a link that waiting for messages touches."""
+
+    inbox: "asyncio.Queue[Received]" = field(default_factory=asyncio.Queue)
+
+
+async def test_a_stop_that_arrives_with_a_message_ends_the_wait_and_keeps_the_message():
+    link = Inbox()
+    service = Service(SimpleNamespace(), link)  # type: ignore[arg-type]
+    waiting = asyncio.create_task(service._gather())
+    await asyncio.sleep(0.01)
+    link.inbox.put_nowait(RECEIVED)
+    waiting.cancel()
+    with pytest.raises(asyncio.CancelledError):
+        await waiting
+    assert link.inbox.get_nowait() is RECEIVED
+
+
+class SlowClient:
+    """Answers a publication through `asyncio.wait_for`, as aiomqtt does."""
+
+    def __init__(self) -> None:
+        self.answer = asyncio.get_running_loop().create_future()
+
+    async def publish(self, *_: Any, **__: Any) -> None:
+        await asyncio.wait_for(self.answer, 10.0)
+
+
+async def test_a_stop_that_arrives_with_the_answer_to_a_publication_is_not_lost():
+    link = Link(None, Broker(), [], "name", print)  # type: ignore[arg-type]
+    link._client = client = SlowClient()  # type: ignore[assignment]
+    publishing = asyncio.create_task(link.publish("tarn/core-1/monitor/alarm", b"{}"))
+    await asyncio.sleep(0.01)
+    client.answer.set_result(None)
+    publishing.cancel()
+    with pytest.raises(asyncio.CancelledError):
+        await publishing
