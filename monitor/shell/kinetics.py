@@ -7,7 +7,7 @@ from pathlib import Path
 import pandas as pd
 
 from monitor.contract.part import Part
-from monitor.physics.kinetics import RateFit, fit_rate
+from monitor.physics.rheometer import RateFit, fit_rate
 
 COLUMNS = ("temperature_C", "t90_s")
 
