@@ -4,16 +4,16 @@ Undercure (inner index too low) is met by going faster or colder; overheating (s
 going slower or hotter. Each is monotone in speed and in every temperature, so each margin is one root.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.optimize import brentq
 
 from monitor.physics.conduction import Wall
 from monitor.physics.cure import Cable, Cured, Way, born, cured
 from monitor.physics.kinetics import Rate
 from monitor.physics.march import Route, march
+from monitor.physics.root import root
 
 UNDERCURED, SURFACE, DEGRADATION = "undercured", "surface too hot", "too long hot"
 SLOWEST, FASTEST = 0.1, 10.0  # times the present speed; no root is looked for beyond
@@ -88,14 +88,13 @@ class Steady:
 def highest_speed_m_s(steady: Steady, index_min: float, about_m_s: float = 4.0) -> float | None:
     """Highest speed at which the steady inner index is still `index_min`; None where no speed within reach has it."""
     limits = CureLimits(index_min)
-    root = _root(lambda v: limits.under(steady.at(v)), SLOWEST * about_m_s, FASTEST * about_m_s, 1e-7)
-    return None if root is None else root
+    return root(lambda v: limits.under(steady.at(v)), SLOWEST * about_m_s, FASTEST * about_m_s, 1e-7)
 
 
 def margins(steady: Steady, speed_m_s: float, limits: CureLimits, names: Sequence[str]) -> Margins:
     """Room around a speed; `names` are those of zones whose temperatures can be turned."""
-    up = _root(lambda v: limits.under(steady.at(v)), SLOWEST * speed_m_s, FASTEST * speed_m_s, 1e-3)
-    down = _root(lambda v: limits.over(steady.at(v))[0], SLOWEST * speed_m_s, FASTEST * speed_m_s, 1e-3)
+    up = root(lambda v: limits.under(steady.at(v)), SLOWEST * speed_m_s, FASTEST * speed_m_s, 1e-3)
+    down = root(lambda v: limits.over(steady.at(v))[0], SLOWEST * speed_m_s, FASTEST * speed_m_s, 1e-3)
     slower = Margin(None, "") if down is None else Margin(speed_m_s - down, limits.over(steady.at(down))[1])
     faster = Margin(None, "") if up is None else Margin(up - speed_m_s, UNDERCURED)
     turned = {name: _turned(steady, speed_m_s, limits, name) for name in dict.fromkeys(names)}
@@ -104,15 +103,9 @@ def margins(steady: Steady, speed_m_s: float, limits: CureLimits, names: Sequenc
 
 def _turned(steady: Steady, speed_m_s: float, limits: CureLimits, name: str) -> tuple[Margin, Margin]:
     """Room to turn one temperature down and up."""
-    low = _root(lambda K: limits.under(steady.at(speed_m_s, {name: K})), -WIDEST_K, WIDEST_K, 0.1)
-    high = _root(lambda K: limits.over(steady.at(speed_m_s, {name: K}))[0], -WIDEST_K, WIDEST_K, 0.1)
+    low = root(lambda K: limits.under(steady.at(speed_m_s, {name: K})), -WIDEST_K, WIDEST_K, 0.1)
+    high = root(lambda K: limits.over(steady.at(speed_m_s, {name: K}))[0], -WIDEST_K, WIDEST_K, 0.1)
     colder = Margin(None, "") if low is None else Margin(-low, UNDERCURED)
     if high is None:
         return colder, Margin(None, "")
     return colder, Margin(high, limits.over(steady.at(speed_m_s, {name: high}))[1])
-
-
-def _root(f: Callable[[float], float], a: float, b: float, tolerance: float) -> float | None:
-    if f(a) * f(b) > 0:
-        return None
-    return float(brentq(f, a, b, xtol=tolerance, rtol=1e-8))
