@@ -6,10 +6,11 @@ bit. Shortly after an edge, where the surface moves as the root of time, the qua
 The rates are summed, not the temperatures; what the surface reaches is looked for at every point of the quadrature.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from functools import cache
+from typing import cast
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
@@ -190,7 +191,7 @@ def _run(
     )  # fmt: skip
     x = elements
     return int(
-        _march(
+        _compiled()(
             x.t_s, x.piece, x.T_C, x.inner, x.outer, x.degradation, x.peak_C, x.seen, x.passed,
             cross_s, route.films, route.medium, *route.table,
             media.first, media.t_s, media.T_C, media.held_s, media.rest_C, media.reach_s, media.needed,
@@ -295,4 +296,13 @@ def _march_one_by_one(  # type: ignore[no-untyped-def]
     return traced
 
 
-_march = numba.njit(cache=True)(_march_one_by_one)
+@cache
+def _compiled() -> Callable[..., int]:
+    """The loop as machine code, which numba keeps beside this file: the first process ever compiles, others load it.
+
+    numba is imported here, at the first march, and not above: it takes as long as half of a monitor's start, and most
+    commands march nothing.
+    """
+    import numba
+
+    return cast("Callable[..., int]", numba.njit(cache=True)(_march_one_by_one))
