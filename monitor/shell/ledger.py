@@ -58,6 +58,10 @@ class Spans:
             first, _, begun = self.spans[0]
             self.spans[0:2] = [(first, self.spans[1][1], begun)]
 
+    def copy(self) -> "Spans":
+        """The same numbers, apart from these."""
+        return Spans(self.spans.copy(), self.newest_ms)
+
     def text(self) -> str:
         """As the store keeps it."""
         return msgspec.json.encode((self.newest_ms, self.spans)).decode()
@@ -70,20 +74,51 @@ class Spans:
 
 
 @dataclass(slots=True)
-class Ledger:
-    """Spans of every stream. A message given up as never coming counts as stored: it is told as a gap instead."""
+class LedgerDelta:
+    """Spans of the streams of one batch, its own numbers included: what the ledger becomes once the batch is stored.
 
+    The repeated ones are among them: their publishers want an answer.
+    """
+
+    base: dict[Stream, Spans]
     streams: dict[Stream, Spans] = field(default_factory=dict)
-    touched: set[Stream] = field(default_factory=set)
 
     def add(self, stream: Stream, n: int, t_ms: int) -> bool:
-        """Note a message; False for one that is stored already."""
-        spans = self.streams.setdefault(stream, Spans())
-        self.touched.add(stream)
+        """Note a message; False for one that is in the ledger or in this batch already."""
+        spans = self.streams.get(stream)
+        if spans is None:
+            known = self.base.get(stream)
+            spans = self.streams[stream] = known.copy() if known else Spans()
         return spans.add(n, t_ms)
 
-    def take_touched(self) -> dict[Stream, Spans]:
-        """Streams heard since the last call, the repeated included: their publishers want an answer."""
-        touched = {stream: self.streams[stream] for stream in sorted(self.touched)}
-        self.touched.clear()
-        return touched
+
+@dataclass(slots=True)
+class Ledger:
+    """Spans of every stream, exactly as the store has them: a batch adds to them after its commit, nothing else does.
+
+    A message given up as never coming counts as stored: it is told as a gap instead.
+    """
+
+    streams: dict[Stream, Spans] = field(default_factory=dict)
+    opened: LedgerDelta | None = None
+
+    def open_delta(self) -> LedgerDelta:
+        """Begin a batch. RuntimeError while another is neither merged nor dropped: it would not see its numbers."""
+        if self.opened is not None:
+            raise RuntimeError("expected the batch before to be committed or dropped first, got another one")
+        self.opened = LedgerDelta(self.streams)
+        return self.opened
+
+    def drop(self, delta: LedgerDelta) -> None:
+        """Forget a batch that will not be committed. RuntimeError for a batch that is not the open one."""
+        self._close(delta)
+
+    def merge(self, delta: LedgerDelta) -> None:
+        """Take over what a batch added, after its commit. RuntimeError for a batch that is not the open one."""
+        self._close(delta)
+        self.streams.update(delta.streams)
+
+    def _close(self, delta: LedgerDelta) -> None:
+        if delta is not self.opened:
+            raise RuntimeError("expected the open batch, got one that was merged or dropped before")
+        self.opened = None

@@ -43,7 +43,7 @@ from monitor.shell.link import Link, Received
 from monitor.shell.restore import RecipeConflictError, restore
 from monitor.shell.rollup import roll_drums, roll_hours
 from monitor.shell.samples import NOTE, TICK
-from monitor.shell.store import Batch, Writer
+from monitor.shell.store import Batch, Writer, ms
 
 BATCH = 400
 LINGER_S = 0.02
@@ -54,6 +54,8 @@ LEASE_EVERY_S = 2.0
 CHECKPOINT_EVERY_S = 30.0
 ROLL_EVERY_S = 10.0
 AGAIN_S = 1.0
+STOP_WITHIN_S = 3.0  # a stop tries for so long to store what was taken
+HUNG_AFTER_S = 20.0  # and waits for so long for the thread, which may be rolling files
 KEEP_HEALTH_MS = 3000
 
 T = TypeVar("T")
@@ -81,6 +83,7 @@ class Desk:
     rejected: "Counter[str]" = field(default_factory=Counter)
     messages: int = 0
     committed_s: float | None = None
+    pending: Batch | None = None  # taken, not written yet
     _noted: int = 0
     _now_s: dict[str, float] = field(default_factory=dict)
     _checkpoint_s: dict[str, float] = field(default_factory=dict)
@@ -91,10 +94,11 @@ class Desk:
         self.decoder = Decoder(c.works.works, {name: c.lines[name] for name in self.pipelines}, c.works.wire)
 
     def take(self, received: Sequence[Received], now_s: float, notes: Sequence[Note] = ()) -> Batch:
-        """Decode and feed what is not stored yet. The batch must then be written, however many tries it takes.
+        """Decode and feed what is not stored yet. The batch must be written before the next one is taken.
 
         `notes` are the monitor's on itself; they stand with the first of its lines.
         """
+        numbers = self.writer.ledger.open_delta()
         outputs: list[Output] = []
         fed: dict[str, list[Message | Tick | Note]] = {}
         kept = self._notes(fed, notes)
@@ -105,7 +109,7 @@ class Desk:
             if isinstance(decoded, Rejected):
                 outputs.append(decoded)
                 self.rejected[decoded.kind] += 1
-            elif self.writer.is_new(decoded):
+            elif numbers.add(decoded.stream, decoded.n, ms(decoded.t_s)):
                 kept.append((decoded, one.arrival.payload))
                 fed.setdefault(decoded.stream.line, []).append(decoded)
         kept += self._ticks(fed, now_s)
@@ -113,7 +117,28 @@ class Desk:
             outputs += self.pipelines[line].feed(messages)
         self.messages += len(received)
         self._behind |= set(fed)
-        return Batch(kept, outputs, self._due_now(now_s), self._due_states(now_s))
+        batch = Batch(kept, outputs, self._due_now(now_s), self._due_states(now_s), numbers=numbers)
+        if not (kept or numbers.streams):  # nothing was fed, nobody waits for an answer: it need not be written
+            self.writer.ledger.drop(numbers)
+            return replace(batch, numbers=None)
+        self.pending = batch
+        return batch
+
+    def write(self, batch: Batch) -> dict[Stream, int]:
+        """Commit the batch that was taken; returns "stored up to n" of its streams. Raises as `Writer.write` does."""
+        stored = self.writer.write(batch)
+        self.pending = None
+        return stored
+
+    def finish(self) -> None:
+        """For a stop: write what was taken, then everything as it is. Raises as `Writer.write` does; call again then.
+
+        Where an engine failed over what it was fed, nothing is written: it knows what the store does not.
+        """
+        if self.pending is not None:
+            self.write(self.pending)
+        if self.writer.ledger.opened is None:
+            self.writer.write(self.last_batch())
 
     def _notes(self, fed: dict[str, list[Message | Tick | Note]], notes: Sequence[Note]) -> list[tuple[Message, bytes]]:
         line, kept = min(self.pipelines), []
@@ -148,7 +173,9 @@ class Desk:
         return {line: dump(self.pipelines[line]) for line in due}
 
     def last_batch(self) -> Batch:
-        """Everything as it is, for a stop."""
+        """Everything as it is. RuntimeError while a batch is open: its engines know what the store does not."""
+        if self.writer.ledger.opened is not None:
+            raise RuntimeError("expected every message taken to be stored before a checkpoint, got an open batch")
         now = {line: pipeline.now() for line, pipeline in self.pipelines.items() if pipeline.heard_s is not None}
         return Batch(now=now, states={line: dump(self.pipelines[line]) for line in now})
 
@@ -173,6 +200,7 @@ class Service:
     link: Link
     clock: SteadyClock = field(default_factory=SteadyClock)
     watch: SelfWatch = field(default_factory=SelfWatch)
+    hung: bool = False  # the thread did not come back at the stop: only the end of the process ends it
     thread: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(1, thread_name_prefix="desk"))
     _owed: dict[Stream, int] = field(default_factory=dict)
     _alarms: "asyncio.Queue[tuple[str, bytes]]" = field(default_factory=asyncio.Queue)
@@ -193,9 +221,38 @@ class Service:
                 group.create_task(self._roll(), name="roll")
                 group.create_task(self._tell_health(), name="health")
         finally:
-            await self._in_thread(self.desk.writer.write, self.desk.last_batch())
-            self.thread.shutdown()
-            self.desk.writer.close()
+            try:
+                await self._finish()
+            finally:
+                self.thread.shutdown(wait=not self.hung)
+                self._report_pending()
+                if not self.hung:
+                    self.desk.writer.close()
+
+    async def _finish(self) -> None:
+        """Store what was taken, behind whatever the thread still does. Given up after a while: then no checkpoint."""
+        loop = asyncio.get_running_loop()
+        deadline_s = loop.time() + STOP_WITHIN_S
+        while True:
+            finished = loop.run_in_executor(self.thread, self.desk.finish)
+            self.hung = not (await asyncio.wait([finished], timeout=HUNG_AFTER_S))[0]
+            if self.hung:
+                return LOG.error("the store did not answer within %.0f s; stopping without it", HUNG_AFTER_S)
+            error = finished.exception()
+            if not isinstance(error, SQLAlchemyError | OSError):
+                return finished.result()
+            if loop.time() + AGAIN_S > deadline_s:
+                return LOG.error("the store cannot be written (%s); stopping without a checkpoint", _first(error))
+            await asyncio.sleep(AGAIN_S)
+
+    def _report_pending(self) -> None:
+        """Nobody is to believe that all is stored where it is not."""
+        pending = self.desk.pending
+        if pending is not None and pending.messages:
+            LOG.error(
+                "%d messages were not stored and not acknowledged; they come again after the next start",
+                len(pending.messages),
+            )
 
     async def _work(self) -> None:
         while True:
@@ -235,7 +292,7 @@ class Service:
         """Commit, however long it takes: what is not committed is acknowledged to no one."""
         while True:
             try:
-                stored = await self._in_thread(self.desk.writer.write, batch)
+                stored = await self._in_thread(self.desk.write, batch)
             except (SQLAlchemyError, OSError) as error:
                 if not self._full:
                     LOG.error("the store cannot be written (%s); nothing is acknowledged until it can", _first(error))
@@ -382,7 +439,12 @@ def _watch(configuration: Configuration, lines: Sequence[str], at: BrokerAddress
     clock, watch = SteadyClock(), SelfWatch(standing(pipelines))
     link = Link(at, works.broker, filters, name, LOG.info, clock)
     service = Service(Desk(configuration, writer, pipelines), link, clock, watch)
-    return asyncio.run(_until_stopped(service, lease))
+    try:
+        return asyncio.run(_until_stopped(service, lease))
+    finally:
+        if service.hung:  # the interpreter would wait for the thread; nothing was acknowledged that is not stored
+            logging.shutdown()
+            os._exit(1)
 
 
 def standing(pipelines: Mapping[str, Pipeline]) -> dict[str, bool]:

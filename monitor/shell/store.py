@@ -52,7 +52,7 @@ from monitor.contract.topics import Stream
 from monitor.core.arrival import Message
 from monitor.shell import journal
 from monitor.shell.database import open_for_writing, upsert
-from monitor.shell.ledger import Ledger, Spans
+from monitor.shell.ledger import Ledger, LedgerDelta, Spans
 
 Row = dict[str, Any]
 
@@ -66,6 +66,7 @@ class Batch:
     now: Mapping[str, LineNow] = field(default_factory=dict)
     states: Mapping[str, bytes] = field(default_factory=dict)
     health: Health | None = None
+    numbers: LedgerDelta | None = None  # what it adds to the ledger
 
 
 class Writer:
@@ -83,17 +84,13 @@ class Writer:
         """The lines it writes, in words."""
         return ", ".join(sorted(self.lines))[:240] if self.lines else "all lines"
 
-    def is_new(self, message: Message) -> bool:
-        """Whether a message is not stored yet; it counts as stored from here on, so call it once and then write."""
-        return self.ledger.add(message.stream, message.n, ms(message.t_s))
-
     def write(self, batch: Batch) -> dict[Stream, int]:
-        """Commit a batch; returns "stored up to n" for every stream heard since the last commit.
+        """Commit a batch; returns "stored up to n" for every stream of its messages, the repeated included.
 
         Whatever the database raises (disk full, server gone) comes out with nothing committed and nothing forgotten:
         call again with the same batch.
         """
-        touched = {stream: self.ledger.streams[stream] for stream in self.ledger.touched}
+        touched = dict(sorted(batch.numbers.streams.items())) if batch.numbers else {}
         with self.engine.begin() as connection:
             last_id = self._messages(connection, batch.messages)
             upsert(connection, LEDGER, [_ledger_row(s, spans) for s, spans in touched.items()])
@@ -114,7 +111,8 @@ class Writer:
                 said = msgspec.json.encode(batch.health).decode()
                 upsert(connection, HEALTH, [{"monitor": self.name, "t_ms": batch.health.t, "said": said}])
         self.last_id = last_id
-        self.ledger.take_touched()
+        if batch.numbers:
+            self.ledger.merge(batch.numbers)
         return {stream: spans.upto for stream, spans in touched.items()}
 
     def keep_revisions(self, recipes: Iterable[Recipe], now_s: float) -> None:

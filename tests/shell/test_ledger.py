@@ -1,5 +1,6 @@
 """The ledger: each (stream, n) once, in any order, and how far a publisher may forget."""
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -65,8 +66,36 @@ def test_a_publisher_that_counts_anew_is_taken_and_its_repetitions_are_not():
 
 def test_whoever_repeats_is_told_how_far_it_is_stored():
     ledger, stream = Ledger(), Stream("core-1", "oven-a", "temperature")
-    ledger.add(stream, 0, 1)
-    assert ledger.take_touched()[stream].upto == 0
-    assert ledger.take_touched() == {}
-    assert not ledger.add(stream, 0, 1)
-    assert ledger.take_touched()[stream].upto == 0
+    first = ledger.open_delta()
+    assert first.add(stream, 0, 1)
+    ledger.merge(first)
+    second = ledger.open_delta()
+    assert not second.add(stream, 0, 1)
+    assert second.streams[stream].upto == 0
+
+
+@given(st.lists(st.tuples(numbers, st.booleans()), max_size=6))
+def test_what_a_batch_adds_is_in_the_ledger_after_its_commit_only(batches):
+    """A1: a batch that is not committed leaves no trace, and is taken whole when it comes again."""
+    ledger, stream, expected = Ledger(), Stream("core-1", "oven-a", "temperature"), Spans()
+    for arrivals, committed in batches:
+        before = {s: spans.copy() for s, spans in ledger.streams.items()}
+        delta, trial = ledger.open_delta(), expected.copy()
+        assert [delta.add(stream, n, stamp(n)) for n in arrivals] == [trial.add(n, stamp(n)) for n in arrivals]
+        assert ledger.streams == before
+        if committed:
+            ledger.merge(delta)
+            expected = trial
+        else:
+            ledger.drop(delta)
+        assert ledger.streams.get(stream, Spans()) == expected
+
+
+def test_a_second_batch_is_not_begun_over_one_that_is_open_and_none_is_merged_twice():
+    ledger = Ledger()
+    delta = ledger.open_delta()
+    with pytest.raises(RuntimeError, match="batch before"):
+        ledger.open_delta()
+    ledger.merge(delta)
+    with pytest.raises(RuntimeError, match="open batch"):
+        ledger.merge(delta)
