@@ -37,8 +37,8 @@ MESSAGE = Table(
     Index("message_by_stream", "line", "station", "quantity", "t_ms"),
 )
 
-# What has been stored of each stream: `spans`, JSON of [newest UTC ms, list of [first n, last n, UTC ms of the first]],
-# and `upto`, the end of the first span: what a publisher may forget.
+# What has been stored of each stream: `spans`, JSON of its numberings (`shell/numbering.py`), and `upto`, the last
+# number of the newest.
 LEDGER = Table(
     "ledger",
     METADATA,

@@ -88,6 +88,12 @@ class StreamNumbers:
             self.newest_ms = t_ms
         return numbering.add(n)
 
+    @property
+    def upto(self) -> int:
+        """The last number of the newest numbering, -1 where there is none."""
+        report = self.numberings[-1].report() if self.numberings else None
+        return report.n if report else -1
+
     def reports(self, starts: set[int]) -> list[Stored]:
         """What may be forgotten of some numberings."""
         found = (numbering.report() for numbering in self.numberings if numbering.start in starts)

@@ -31,7 +31,7 @@ from monitor.contract.reading import SchemaVersionError
 from monitor.contract.record import AlarmChange, LineNow, Output, Rejected
 from monitor.contract.selfwatch import SELF_ALARMS
 from monitor.contract.topics import MONITOR, Stream, monitor_topic, stored_topic, subscription
-from monitor.core.arrival import Message, Note, Tick
+from monitor.core.arrival import Arrival, Message, Note, Tick
 from monitor.core.decode import Decoder
 from monitor.core.pipeline import Pipeline
 from monitor.core.selfwatch import SelfWatch
@@ -58,6 +58,8 @@ STOP_WITHIN_S = 3.0  # a stop tries for so long to store what was taken
 HUNG_AFTER_S = 20.0  # and waits for so long for the thread, which may be rolling files
 KEEP_HEALTH_MS = 3000
 
+FORGOTTEN = "number forgotten"  # kind of rejection
+
 T = TypeVar("T")
 
 LOG = logging.getLogger("monitor")
@@ -68,7 +70,7 @@ class Done:
     """What one batch came to, for those who must be told."""
 
     outputs: list[Output]
-    stored: dict[Stream, int]
+    stored: dict[tuple[Stream, int], Stored]
     received: Sequence[Received]
 
 
@@ -109,9 +111,14 @@ class Desk:
             if isinstance(decoded, Rejected):
                 outputs.append(decoded)
                 self.rejected[decoded.kind] += 1
-            elif numbers.add(decoded.stream, decoded.n, ms(decoded.t_s)):
+                continue
+            place = numbers.add(decoded.stream, decoded.start, decoded.n, ms(decoded.t_s))
+            if place == "new":
                 kept.append((decoded, one.arrival.payload))
                 fed.setdefault(decoded.stream.line, []).append(decoded)
+            elif place == "forgotten":
+                outputs.append(_forgotten(decoded, one.arrival))
+                self.rejected[FORGOTTEN] += 1
         kept += self._ticks(fed, now_s)
         for line, messages in fed.items():
             outputs += self.pipelines[line].feed(messages)
@@ -124,8 +131,8 @@ class Desk:
         self.pending = batch
         return batch
 
-    def write(self, batch: Batch) -> dict[Stream, int]:
-        """Commit the batch that was taken; returns "stored up to n" of its streams. Raises as `Writer.write` does."""
+    def write(self, batch: Batch) -> dict[tuple[Stream, int], Stored]:
+        """Commit the batch that was taken; returns what is stored. Raises as `Writer.write` does."""
         stored = self.writer.write(batch)
         self.pending = None
         return stored
@@ -187,6 +194,12 @@ class Desk:
         roll_hours(engine, folder, round(store.raw_hours_in_database * 3_600_000), lines)
 
 
+def _forgotten(message: Message, arrival: Arrival) -> Rejected:
+    """A number so old that nobody remembers whether it is stored: taking it could store it twice."""
+    why = f"message {message.n} of numbering {message.start} is older than what is remembered of its stream"
+    return Rejected(FORGOTTEN, arrival.topic[:200], why, arrival.received_s)
+
+
 def _own(stream: Stream, n: int, now_s: float) -> Message:
     """What the monitor tells its own engine, as a message that can be kept."""
     return Message(stream, n, now_s, now_s, now_s, None)  # type: ignore[arg-type]
@@ -202,7 +215,7 @@ class Service:
     watch: SelfWatch = field(default_factory=SelfWatch)
     hung: bool = False  # the thread did not come back at the stop: only the end of the process ends it
     thread: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(1, thread_name_prefix="desk"))
-    _owed: dict[Stream, int] = field(default_factory=dict)
+    _owed: dict[tuple[Stream, int], Stored] = field(default_factory=dict)
     _alarms: "asyncio.Queue[tuple[str, bytes]]" = field(default_factory=asyncio.Queue)
     _full: bool = False
     _health: Health | None = None
@@ -288,7 +301,7 @@ class Service:
             received.append(inbox.get_nowait())
         return received
 
-    async def _write(self, batch: Batch) -> dict[Stream, int]:
+    async def _write(self, batch: Batch) -> dict[tuple[Stream, int], Stored]:
         """Commit, however long it takes: what is not committed is acknowledged to no one."""
         while True:
             try:
@@ -329,16 +342,13 @@ class Service:
             await self.link.publish(*await self._alarms.get())
 
     async def _tell_stored(self) -> None:
-        """Each says "up to n", so one that is lost is made good by the next."""
+        """Each reports all that is stored of a numbering, so one that is lost is made good by the next."""
         while True:
             await asyncio.sleep(STORED_EVERY_S)
             owed, self._owed = self._owed, {}
-            for stream, upto in owed.items():
-                await self.link.publish(
-                    stored_topic(self.desk.configuration.works.works, stream),
-                    msgspec.json.encode(Stored(upto, first=0)),
-                    qos=0,
-                )
+            for (stream, _), report in owed.items():
+                topic = stored_topic(self.desk.configuration.works.works, stream)
+                await self.link.publish(topic, msgspec.json.encode(report), qos=0)
 
     async def _roll(self) -> None:
         while True:

@@ -12,7 +12,7 @@ import pyarrow as pa
 from sqlalchemy import Table, func, insert, select
 
 from monitor.contract.config import Recipe, Store
-from monitor.contract.messages import Health
+from monitor.contract.messages import Health, Stored
 from monitor.contract.record import (
     AlarmChange,
     CounterFault,
@@ -52,7 +52,8 @@ from monitor.contract.topics import Stream
 from monitor.core.arrival import Message
 from monitor.shell import journal
 from monitor.shell.database import open_for_writing, upsert
-from monitor.shell.ledger import Ledger, LedgerDelta, Spans
+from monitor.shell.ledger import Ledger, LedgerDelta
+from monitor.shell.numbering import StreamNumbers
 
 Row = dict[str, Any]
 
@@ -84,8 +85,8 @@ class Writer:
         """The lines it writes, in words."""
         return ", ".join(sorted(self.lines))[:240] if self.lines else "all lines"
 
-    def write(self, batch: Batch) -> dict[Stream, int]:
-        """Commit a batch; returns "stored up to n" for every stream of its messages, the repeated included.
+    def write(self, batch: Batch) -> dict[tuple[Stream, int], Stored]:
+        """Commit a batch; returns what is stored, by stream and start, of its messages, the repeated included.
 
         Whatever the database raises (disk full, server gone) comes out with nothing committed and nothing forgotten:
         call again with the same batch.
@@ -93,7 +94,7 @@ class Writer:
         touched = dict(sorted(batch.numbers.streams.items())) if batch.numbers else {}
         with self.engine.begin() as connection:
             last_id = self._messages(connection, batch.messages)
-            upsert(connection, LEDGER, [_ledger_row(s, spans) for s, spans in touched.items()])
+            upsert(connection, LEDGER, [_ledger_row(s, numbers) for s, numbers in touched.items()])
             for table, rows in _rows_of(batch.outputs).items():
                 upsert(connection, table, rows)
             changes = [_alarm_row(o) for o in batch.outputs if isinstance(o, AlarmChange)]
@@ -113,7 +114,7 @@ class Writer:
         self.last_id = last_id
         if batch.numbers:
             self.ledger.merge(batch.numbers)
-        return {stream: spans.upto for stream, spans in touched.items()}
+        return batch.numbers.reports() if batch.numbers else {}
 
     def keep_revisions(self, recipes: Iterable[Recipe], now_s: float) -> None:
         """Note the recipes that the engine runs with; what is new or has changed is told in the journal."""
@@ -161,7 +162,7 @@ class Writer:
     def _read_ledger(self) -> Ledger:
         with self.engine.connect() as connection:
             rows = connection.execute(self._own(select(LEDGER), LEDGER)).all()
-        return Ledger({Stream(r.line, r.station, r.quantity): Spans.read(r.spans) for r in rows})
+        return Ledger({Stream(r.line, r.station, r.quantity): StreamNumbers.read(r.spans) for r in rows})
 
     def _read_last_id(self) -> int:
         """The highest id given out so far; messages may have moved into files, the checkpoint remembers."""
@@ -223,10 +224,10 @@ def _message_row(message: Message, payload: bytes) -> Row:
     }  # fmt: skip
 
 
-def _ledger_row(stream: Stream, spans: Spans) -> Row:
+def _ledger_row(stream: Stream, numbers: StreamNumbers) -> Row:
     return {
         "line": stream.line, "station": stream.station, "quantity": stream.quantity,
-        "upto": spans.upto, "spans": spans.text(),
+        "upto": numbers.upto, "spans": numbers.text(),
     }  # fmt: skip
 
 

@@ -91,7 +91,7 @@ def test_stored_up_to_is_said_after_the_commit_and_to_whoever_repeats(works):
         until(heard_after_one_more, 25, "two answers")
         assert hearer.stdout is not None
         said = hearer.stdout.read().splitlines()
-    assert [json.loads(s.split(b" ", 1)[1]) for s in said] == [{"n": 0}, {"n": 0}]
+    assert [json.loads(s.split(b" ", 1)[1]) for s in said] == [{"n": 0, "from": 0}] * 2
     assert works.samples("oven-a/temperature") == [290.5]
 
 

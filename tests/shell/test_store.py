@@ -13,6 +13,8 @@ from monitor.contract.record import Finding, Rejected, Verdict
 from monitor.contract.topics import Stream
 from monitor.core.arrival import Arrival
 from monitor.shell import rollup
+from monitor.shell.link import Received
+from monitor.shell.numbering import HOLES_MAX
 from monitor.shell.reader import StoreReader, lay_over
 from monitor.shell.store import Batch, Writer
 from tests.core.story import T0, Story
@@ -50,8 +52,6 @@ def test_the_record_read_is_the_record_made(place, arrivals):
     desk = desk_at(place)
     out = []
     for start in range(0, len(arrivals), 300):
-        from monitor.shell.link import Received
-
         batch = desk.take([Received(a, lambda: None) for a in arrivals[start : start + 300]], T0 + start)
         desk.writer.write(batch)
         out += batch.outputs
@@ -144,9 +144,9 @@ def test_repeated_messages_are_stored_once_and_answered_each_time(place, arrival
 def test_the_ledger_is_there_again_after_a_new_start(place, arrivals):
     desk = desk_at(place)
     take(desk, arrivals[:500])
-    spans = {s: x.spans for s, x in desk.writer.ledger.streams.items()}
+    spans = {s: x.text() for s, x in desk.writer.ledger.streams.items()}
     again = Writer(settings_at(place))
-    assert {s: x.spans for s, x in again.ledger.streams.items()} == spans
+    assert {s: x.text() for s, x in again.ledger.streams.items()} == spans
     assert again.last_id == desk.writer.last_id
 
 
@@ -367,3 +367,20 @@ def test_the_time_of_a_metre_is_that_of_the_counter(place, arrivals):
     assert reader.time_at("core-1", 1000 + 230) == pytest.approx((T0 + 60) * 1e3, abs=1500)
     assert reader.time_at("core-1", 10.0) is None
     assert reader.time_at("core-1", 1e6) is None
+
+
+def test_a_number_too_old_to_be_remembered_is_rejected_with_a_reason(place):
+    """Neither dropped as stored nor stored twice: its publisher learns that it is unknown."""
+    desk = desk_at(place)
+
+    def temperature(n: int) -> Arrival:
+        return Arrival(
+            "tarn/core-1/oven-a/temperature", json.dumps({"n": n, "t": round(T0 * 1e3) + n, "v": 250}).encode(), T0
+        )
+
+    take(desk, [temperature(2 * k) for k in range(HOLES_MAX + 10)])
+    batch = desk.take([Received(temperature(1), lambda: None)], T0)
+    desk.write(batch)
+    (rejected,) = (o for o in batch.outputs if isinstance(o, Rejected))
+    assert rejected.kind == "number forgotten"
+    assert not batch.messages
