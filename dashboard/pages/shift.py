@@ -250,16 +250,10 @@ def _asking(context: Context, asking: list[Any]) -> html.Div:
 
 def handovers(context: Context) -> html.Div:
     """What was signed of late, newest first."""
-    found = []
-    for name, line in context.configuration.lines.items():
-        newest = context.record.metre_at(name, context.now_ms)
-        if newest is not None:
-            some = context.record.findings(name, newest - 200_000, newest + 1000)
-            found += [(f.start_s, f.text, line.title) for f in some if f.kind == "handover"]
     rows = []
-    for t_s, text, _ in sorted(found, reverse=True)[:10]:
-        who, _, what = text.partition(": ")
-        rows.append([words.local(round(t_s * 1e3), context.zone, day=True), who, what])
+    for f in context.record.findings_of_kind("handover", 10):
+        who, _, what = f.text.partition(": ")
+        rows.append([words.local(round(f.start_s * 1e3), context.zone, day=True), who, what])
     return table(
         "Handed over, newest first", ["When", "Signed by", "Words"], rows, empty="Nothing was handed over yet."
     )

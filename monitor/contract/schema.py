@@ -12,10 +12,11 @@ from sqlalchemy import (
     Table,
     Text,
     UniqueConstraint,
+    text,
 )
 
 # Raised by one with each change of a table; the revision that leads to it lies in monitor/shell/migrations/versions.
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 
 METADATA = MetaData()
 _BigId = BigInteger().with_variant(Integer, "sqlite")
@@ -34,7 +35,7 @@ MESSAGE = Table(
     Column("end_ms", BigInteger, nullable=False),
     Column("received_ms", BigInteger, nullable=False),
     Column("payload", LargeBinary, nullable=False),
-    Index("message_by_stream", "line", "station", "quantity", "t_ms"),
+    Index("message_by_stream", "line", "station", "quantity", "end_ms", "t_ms"),
 )
 
 # What has been stored of each stream: `spans`, JSON of its numberings (`shell/numbering.py`), and `upto`, the last
@@ -73,6 +74,7 @@ ALARM_CHANGE = Table(
     # An engine that is fed again after a restart tells the same changes again: they must not double.
     UniqueConstraint("line", "alarm", "t_ms", "event", name="alarm_change_once"),
     Index("alarm_change_by_line", "line", "t_ms"),
+    Index("alarm_change_by_time", "t_ms"),
 )
 
 # The newest change of each alarm: what wants an answer is read from here.
@@ -90,6 +92,10 @@ ALARM_NOW = Table(
         if c.name != "id"
     ),
 )
+
+# Few findings are long or still open: what touches an interval is one of these or begins at most so far before it.
+LONG_FINDING_M = 1000.0
+LONG_FINDING = text(f"(end_m IS NULL OR end_m - start_m > {LONG_FINDING_M})")
 
 FINDING = Table(
     "finding",
@@ -109,7 +115,11 @@ FINDING = Table(
     Column("unit", String(20), nullable=False),
     Column("text", Text, nullable=False, default=""),
     Index("finding_by_metre", "line", "start_m"),
+    Index("finding_long", "line", "start_m", sqlite_where=LONG_FINDING, postgresql_where=LONG_FINDING),
+    Index("finding_by_kind", "kind", "start_ms"),
 )
+
+WITHOUT_FILE = text("rows_file IS NULL")
 
 DRUM = Table(
     "drum",
@@ -129,6 +139,10 @@ DRUM = Table(
     Column("nonconforming_m", Float),
     Column("rows_file", Text),
     Index("drum_by_metre", "line", "start_m"),
+    Index("drum_by_time", "start_ms"),
+    Index("drum_by_line_and_time", "line", "start_ms"),
+    Index("drum_by_name", "drum", "start_ms"),
+    Index("drum_without_file", "line", "start_m", sqlite_where=WITHOUT_FILE, postgresql_where=WITHOUT_FILE),
 )
 
 # Which drum was put on at which pay-off, and at which line metre its cable goes in: what ancestry is composed from.
@@ -142,6 +156,7 @@ SPLICE = Table(
     Column("line_metre", Float, nullable=False),
     Column("left_m", Float),
     Index("splice_by_metre", "line", "position", "line_metre"),
+    Index("splice_along", "line", "line_metre"),
     Index("splice_by_drum", "drum"),
 )
 
@@ -164,6 +179,7 @@ STATE_SPAN = Table(
     Column("state", String(20), nullable=False),
     Column("reason", Text, nullable=False, default=""),
     Column("line_metre", Float, nullable=False),
+    Index("state_by_metre", "line", "line_metre", "t_ms"),
 )
 
 GAP = Table(
@@ -174,6 +190,7 @@ GAP = Table(
     Column("first", BigInteger, primary_key=True),
     Column("last", BigInteger, nullable=False),
     Column("t_ms", BigInteger, nullable=False),
+    Index("gap_by_time", "line", "t_ms"),
 )
 
 COUNTER_FAULT = Table(
@@ -253,6 +270,7 @@ PROPOSAL = Table(
     Column("decided_reason", Text, nullable=False),
     Column("decided_ms", BigInteger),
     Column("revision", Integer),
+    Index("proposal_by_time", "t_ms"),
 )
 
 # Recipes that came into force on a line while it ran, whole, so that any may come back.

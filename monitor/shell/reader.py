@@ -28,6 +28,8 @@ from monitor.contract.schema import (
     IN_FORCE,
     JOURNAL,
     LINE_NOW,
+    LONG_FINDING,
+    LONG_FINDING_M,
     MESSAGE,
     METRE_BLOCK,
     PROPOSAL,
@@ -135,16 +137,14 @@ class StoreReader:
     def drums_between(self, line: str, start_m: float, end_m: float) -> Sequence[DrumRow]:
         """Drums that hold any of an interval of line metre, along it."""
         d = DRUM.c
-        wanted = select(DRUM).where(d.line == line, or_(d.end_m.is_(None), d.end_m > start_m))
+        wanted = select(DRUM).where(_on_drums(line, start_m), or_(d.end_m.is_(None), d.end_m > start_m))
         wanted = wanted.where(d.start_m < end_m) if np.isfinite(end_m) else wanted
         return [self._drum(r) for r in self._all(wanted.order_by(d.start_m))]
 
     def splices(self, line: str, start_m: float, end_m: float) -> Sequence[Splice]:
         """What was put on at each pay-off over an interval of line metre, along it, what was on at its start too."""
         s = SPLICE.c
-        before = select(s.position, func.max(s.line_metre).label("line_metre"))
-        before = before.where(s.line == line, s.line_metre <= start_m).group_by(s.position)
-        first = {r.position: r.line_metre for r in self._all(before)}
+        first = self._put_on_before(line, start_m)
         wanted = select(SPLICE).where(s.line == line)
         wanted = wanted.where(s.line_metre < end_m) if np.isfinite(end_m) else wanted
         rows = self._all(wanted.where(s.line_metre >= min([*first.values(), start_m])).order_by(s.line_metre))
@@ -182,6 +182,12 @@ class StoreReader:
     def findings(self, line: str, start_m: float, end_m: float) -> Sequence[Finding]:
         """Findings that touch an interval of line metre, in order of metre."""
         return self._ask(lambda c: read_findings(c, line, start_m, end_m), [])
+
+    def findings_of_kind(self, kind: str, limit: int) -> Sequence[Finding]:
+        """The newest findings of a kind on any line, newest first."""
+        f = FINDING.c
+        wanted = select(FINDING).where(f.kind == kind).order_by(f.start_ms.desc()).limit(limit)
+        return [_finding(r) for r in self._all(wanted)]
 
     def samples(self, stream: Stream, start_ms: int, end_ms: int) -> Trend:
         """Samples of a stream in a span of time, in order."""
@@ -311,8 +317,10 @@ class StoreReader:
             yield None, np.ones(len(t_ms), dtype=bool)
             return
         d = DRUM.c
+        begin_ms = int(t_ms[0])
+        first = select(func.max(d.start_ms)).where(d.line == line.line, d.start_ms <= begin_ms).scalar_subquery()
         wanted = select(d.recipe, d.start_ms, d.end_ms).where(d.line == line.line, d.start_ms <= int(t_ms[-1]))
-        wanted = wanted.where(or_(d.end_ms.is_(None), d.end_ms > int(t_ms[0])))
+        wanted = wanted.where(d.start_ms >= func.coalesce(first, begin_ms))
         recipes = self.configuration.recipes_for(line.line) if self.configuration else {}
         yield tape_of(settings, recipes.values()), np.ones(len(t_ms), dtype=bool)
         for r in self._all(wanted.order_by(d.start_ms)):
@@ -332,13 +340,24 @@ class StoreReader:
         end = np.inf if end_m is None else end_m
         return metres_by_verdict(*self.verdicts(line, start_m, end), start_m, end)
 
+    def _put_on_before(self, line: str, line_metre: float) -> dict[str, float]:
+        """Where what is on each pay-off at a metre was put on."""
+        s = SPLICE.c
+        at = _positions(line)
+        newest = select(func.max(s.line_metre)).where(s.line == line, s.position == at.c.position)
+        newest = newest.where(s.line_metre <= line_metre)
+        rows = self._all(
+            select(at.c.position, newest.scalar_subquery().label("line_metre")).where(at.c.position.is_not(None))
+        )
+        return {r.position: r.line_metre for r in rows if r.line_metre is not None}
+
     def _drum_pieces(
         self, c: Connection, line: str, start_m: float, end_m: float, columns: list[str] | None
     ) -> list[dict[str, Any]]:
         """Rows that lie in drums' files, in order; a row that two drums share is taken from the later."""
         d = DRUM.c
         wanted = select(d.rows_file).where(
-            d.line == line, d.rows_file.is_not(None), d.start_m < end_m, d.end_m > start_m
+            _on_drums(line, start_m), d.rows_file.is_not(None), d.start_m < end_m, d.end_m > start_m
         )
         pieces = []
         for name in c.execute(wanted.order_by(d.start_m)).scalars():
@@ -379,14 +398,35 @@ def _splice(r: Any) -> Splice:
 def read_findings(c: Connection, line: str, start_m: float, end_m: float) -> list[Finding]:
     """Findings that touch an interval; one still open reaches to the end of all cable."""
     f = FINDING.c
-    wanted = select(FINDING).where(f.line == line, f.start_m < end_m, or_(f.end_m.is_(None), f.end_m > start_m))
-    return [
-        Finding(
-            r.line, r.key, r.kind, r.stream, r.check_name, Verdict(r.verdict), r.start_m, r.end_m, r.start_ms / 1e3,
-            None if r.end_ms is None else r.end_ms / 1e3, r.extreme, r.limit_value, r.unit, r.text,
-        )
-        for r in c.execute(wanted.order_by(f.start_m))
-    ]  # fmt: skip
+    of_line = select(FINDING).where(f.line == line, f.start_m < end_m)
+    short = of_line.where(
+        f.start_m > start_m - LONG_FINDING_M, f.end_m > start_m, f.end_m - f.start_m <= LONG_FINDING_M
+    )
+    long = of_line.where(LONG_FINDING, or_(f.end_m.is_(None), f.end_m > start_m))
+    found = [*c.execute(short), *c.execute(long.with_hint(FINDING, "INDEXED BY finding_long", "sqlite"))]
+    return [_finding(r) for r in sorted(found, key=lambda r: (r.start_m, r.key))]
+
+
+def _finding(r: Any) -> Finding:
+    return Finding(
+        r.line, r.key, r.kind, r.stream, r.check_name, Verdict(r.verdict), r.start_m, r.end_m, r.start_ms / 1e3,
+        None if r.end_ms is None else r.end_ms / 1e3, r.extreme, r.limit_value, r.unit, r.text,
+    )  # fmt: skip
+
+
+def _on_drums(line: str, start_m: float) -> Any:
+    """Drums of a line from the one on that holds a metre: drums follow each other, so earlier ones end before it."""
+    d = DRUM.c
+    first = select(func.max(d.start_m)).where(d.line == line, d.start_m <= start_m).scalar_subquery()
+    return and_(d.line == line, d.start_m >= func.coalesce(first, start_m))
+
+
+def _positions(line: str) -> Any:
+    """Every pay-off that a line has on record, one look for each and none for each drum; a null row ends it."""
+    s = SPLICE.c
+    found = select(func.min(s.position).label("position")).where(s.line == line).cte("positions", recursive=True)
+    after = select(func.min(s.position)).where(s.line == line, s.position > found.c.position).scalar_subquery()
+    return found.union_all(select(after).where(found.c.position.is_not(None)))
 
 
 def _touching(line: str, start_m: float, end_m: float) -> Any:

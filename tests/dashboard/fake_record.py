@@ -225,6 +225,10 @@ class FakeRecord:
             out[f"dwell/{zone}"] = np.full(len(metre), length / pace)
         return out if columns is None else {k: v for k, v in out.items() if k in {"line_metre", *columns}}
 
+    def findings_of_kind(self, kind: str, limit: int) -> Sequence[Finding]:
+        found = [f for line in self.configuration.lines for f in self.findings(line, 0.0, 1e9) if f.kind == kind]
+        return sorted(found, key=lambda f: -f.start_s)[:limit]
+
     def findings(self, line: str, start_m: float, end_m: float) -> Sequence[Finding]:
         found = []
         wound, pace = self._at_take_up(line), SPEED_M_PER_MIN[line] / 60.0

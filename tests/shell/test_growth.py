@@ -1,0 +1,144 @@
+"""What an answer costs depends on what it shows, never on the age of the record (G1)."""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+from sqlalchemy import event, text
+
+from monitor.contract.config import Store
+from monitor.contract.reading import Record
+from monitor.contract.topics import Stream
+from monitor.shell.reader import StoreReader
+from tests.bench.year import DRUM_M, DRUM_S, Past, fill, name_of
+from tests.core.story import configuration
+
+FEW, MANY = 30, 300  # drums of each line
+END_MS = 1_790_000_000_000
+LINE = "lay-1"
+STEP = 10  # instructions of the database between two counts
+SPEED = Stream(LINE, "metre-counter", "speed")
+BOUNDED = ("alarm_now", "line_now", "health", "rejected", "in_force", "metre_block", "proposal")  # by people and lines
+
+
+def ms(drum: int, drums: int) -> int:
+    """When a drum began."""
+    return END_MS - round(1e3 * DRUM_S * (drums - drum))
+
+
+def questions(reader: StoreReader, drum: int, drums: int) -> dict[str, Callable[[], Any]]:
+    """All that may be asked, about one drum of a line where it is about a place or a time."""
+    start, end = drum * DRUM_M + 0.5, drum * DRUM_M + 900.5
+    t0, t1 = ms(drum, drums), ms(drum, drums) + 3_600_000
+    return {
+        "lines_now": reader.lines_now,
+        "health": reader.health,
+        "alarms_now": reader.alarms_now,
+        "alarm_changes": lambda: [reader.alarm_changes(x, t0, t1, 20) for x in (None, LINE)],
+        "count_alarm_changes": lambda: [reader.count_alarm_changes(x, t0, t1) for x in (None, LINE)],
+        "drums": lambda: [reader.drums(None, 10), reader.drums(LINE, 10)],
+        "drum": lambda: reader.drum(LINE, name_of(LINE, drum)),
+        "drums_named": lambda: reader.drums_named(name_of(LINE, drum)),
+        "drums_between": lambda: reader.drums_between(LINE, start, end),
+        "splices": lambda: reader.splices(LINE, start, end),
+        "splices_of": lambda: reader.splices_of(name_of("core-1", drum)),
+        "verdicts": lambda: reader.verdicts(LINE, start, end),
+        "rows": lambda: reader.rows(LINE, start, end),
+        "findings": lambda: reader.findings(LINE, start, end),
+        "findings_of_kind": lambda: reader.findings_of_kind("event", 10),
+        "samples": lambda: reader.samples(SPEED, END_MS - 5000, END_MS),
+        "newest_ms": lambda: reader.newest_ms(LINE),
+        "states": lambda: reader.states(LINE, t0, t1),
+        "proposals": reader.proposals,
+        "came_into_force": reader.came_into_force,
+        "metre_at": lambda: reader.metre_at(LINE, t0),
+        "time_at": lambda: reader.time_at(LINE, start),
+        "journal_hash": lambda: reader.journal_hash(LINE),
+        "rejected": reader.rejected,
+        "gaps": lambda: reader.gaps(LINE, t0, t1),
+    }
+
+
+@dataclass
+class Counted:
+    """A store with its reader, the statements asked and the instructions that the database ran for them."""
+
+    reader: StoreReader
+    drums: int
+    statements: list[tuple[str, Any]]
+    steps: int = 0
+
+    def cost(self, ask: Callable[[], Any]) -> int:
+        self.statements.clear()
+        self.steps = 0
+        ask()
+        return self.steps
+
+
+def counted(folder: Path, drums: int) -> Counted:
+    store, whole = Store(folder=str(folder)), configuration()
+    c = whole.model_copy(update={"lines": {name: whole.lines[name] for name in ("core-1", "core-2", LINE)}})
+    fill(store, c, Past(drums=drums, end_ms=END_MS, messages=4 * drums, files=drums))
+    one = Counted(StoreReader(store, c), drums, [])
+
+    def count() -> None:
+        one.steps += STEP
+
+    @event.listens_for(one.reader.engine, "connect")
+    def watched(connection: Any, _: Any) -> None:
+        connection.set_progress_handler(count, STEP)
+
+    @event.listens_for(one.reader.engine, "before_cursor_execute")
+    def asked(_c: Any, _cursor: Any, statement: str, parameters: Any, *_: Any) -> None:
+        one.statements.append((statement, parameters))
+
+    return one
+
+
+@pytest.fixture(scope="module")
+def both(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Counted, Counted]]:
+    """A young store and one ten times as old."""
+    made = [counted(tmp_path_factory.mktemp("store"), drums) for drums in (FEW, MANY)]
+    yield made[0], made[1]
+    for one in made:
+        one.reader.engine.dispose()
+
+
+NAMES = sorted(name for name in vars(Record) if not name.startswith("_"))
+
+
+@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("place", ["oldest", "middle", "newest"])
+def test_g1_no_answer_costs_more_in_an_older_store(both: tuple[Counted, Counted], name: str, place: str) -> None:
+    cost = []
+    for one in both:
+        drum = {"oldest": 2, "middle": one.drums // 2, "newest": one.drums - 3}[place]
+        ask = questions(one.reader, drum, one.drums)[name]
+        ask()  # the first connection reads the schema
+        cost.append(one.cost(ask))
+    young, old = cost
+    assert old <= 1.3 * young + 40 * STEP, f"{name}: {young} instructions became {old}: {both[1].statements}"
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_g1_no_answer_scans_a_table_that_grows(both: tuple[Counted, Counted], name: str) -> None:
+    old = both[1]
+    old.cost(questions(old.reader, old.drums // 2, old.drums)[name])
+    for statement, parameters in list(old.statements):
+        with old.reader.engine.connect() as connection:
+            plan = [row[-1] for row in connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {statement}", parameters)]
+        scans = [p for p in plan if p.startswith("SCAN ") and p.split()[1] not in (*BOUNDED, "positions", "CONSTANT")]
+        if "LIMIT" in statement and not any("TEMP B-TREE" in p for p in plan):
+            scans = [p for p in scans if "USING INDEX" not in p]  # in the index's own order as far as the limit
+        assert scans == [], f"{name}: {plan} for {statement}"
+
+
+def test_g1_rolling_finds_drums_without_a_file_by_their_index(both: tuple[Counted, Counted]) -> None:
+    with both[1].reader.engine.connect() as connection:
+        plan = connection.execute(
+            text("EXPLAIN QUERY PLAN SELECT * FROM drum WHERE end_m IS NOT NULL AND rows_file IS NULL ORDER BY start_m")
+        )
+        said = [row[-1] for row in plan]
+    assert any("drum_without_file" in p for p in said), said
