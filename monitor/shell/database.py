@@ -2,10 +2,11 @@
 
 import time
 from collections.abc import Sequence
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import URL, Connection, Engine, Table, create_engine, event, make_url
+from sqlalchemy import URL, Connection, Engine, Executable, Table, create_engine, event, make_url
 from sqlalchemy.dialects import postgresql, sqlite
 
 from monitor.contract.config import Store
@@ -83,11 +84,16 @@ def upsert(connection: Connection, table: Table, rows: Sequence[dict[str, Any]],
     """Insert rows; where one with the same key stands, replace it (or keep it)."""
     if not rows:
         return
-    insert = postgresql.insert if connection.dialect.name == "postgresql" else sqlite.insert
+    connection.execute(_upsert(connection.dialect.name, table, tuple(rows[0]), keep_old), list(rows))
+
+
+@lru_cache(maxsize=256)
+def _upsert(dialect: str, table: Table, columns: tuple[str, ...], keep_old: bool) -> Executable:
+    """Built once for each table: building it costs more than executing it."""
+    insert = postgresql.insert if dialect == "postgresql" else sqlite.insert
     statement = insert(table)
     if keep_old:
-        connection.execute(statement.on_conflict_do_nothing(), list(rows))
-        return
+        return statement.on_conflict_do_nothing()
     keys = [c.name for c in table.primary_key.columns]
-    others = {name: statement.excluded[name] for name in rows[0] if name not in keys}
-    connection.execute(statement.on_conflict_do_update(index_elements=keys, set_=others), list(rows))
+    others = {name: statement.excluded[name] for name in columns if name not in keys}
+    return statement.on_conflict_do_update(index_elements=keys, set_=others)
