@@ -16,7 +16,7 @@ from monitor.contract.schema import MESSAGE
 from monitor.contract.topics import MONITOR, Stream, is_story, present, sample_topic
 from monitor.core.arrival import Arrival, Block, Message, Note, Tick
 from monitor.core.decode import Decoder, blot_out, steps
-from monitor.shell import samples
+from monitor.shell import parquet_files, samples
 from monitor.shell.database import open_for_reading
 from monitor.shell.rollup import HOUR_MS, hour_files
 
@@ -83,6 +83,13 @@ class History:
             ]
 
     def _of_file(self, path: Path, decoder: Decoder, start_ms: int, end_ms: int) -> list[Came]:
+        try:
+            return self._messages_in(path, decoder, start_ms, end_ms)
+        except parquet_files.DAMAGE as error:
+            parquet_files.log_unreadable(path, error)
+            return []
+
+    def _messages_in(self, path: Path, decoder: Decoder, start_ms: int, end_ms: int) -> list[Came]:
         found: list[Came] = []
         for station, quantity in sorted(samples.streams_in(path)):
             stream = Stream(self.line, station, quantity)
@@ -103,7 +110,11 @@ def again(decoder: Decoder, stream: Stream, received_ms: int, payload: bytes) ->
 
 
 def _least_id(path: Path) -> int:
-    file = pq.ParquetFile(path)
+    try:
+        file = pq.ParquetFile(path)
+    except parquet_files.DAMAGE as error:
+        parquet_files.log_unreadable(path, error)
+        return 2**62
     at = file.schema_arrow.get_field_index("id")
     if at < 0:
         return 2**62

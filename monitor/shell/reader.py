@@ -8,7 +8,6 @@ from typing import Any, TypeVar
 import msgspec
 import numpy as np
 import pyarrow as pa
-import pyarrow.parquet as pq
 from numpy.typing import NDArray
 from sqlalchemy import Connection, and_, case, func, or_, select
 from sqlalchemy.exc import OperationalError, ProgrammingError
@@ -41,7 +40,7 @@ from monitor.contract.topics import Stream
 from monitor.contract.units import convert
 from monitor.core.derive import OVER_S, by_speed_m_per_min, derived
 from monitor.core.stream import tape_of
-from monitor.shell import samples
+from monitor.shell import parquet_files, samples
 from monitor.shell.database import open_for_reading
 
 T = TypeVar("T")
@@ -354,29 +353,46 @@ class StoreReader:
     def _drum_pieces(
         self, c: Connection, line: str, start_m: float, end_m: float, columns: list[str] | None
     ) -> list[dict[str, Any]]:
-        """Rows that lie in drums' files, in order; a row that two drums share is taken from the later."""
+        """Rows that lie in drums' files, in order; a row that two drums share is taken from the later.
+
+        Metres whose file cannot be read are there too, unseen.
+        """
         d = DRUM.c
-        wanted = select(d.rows_file).where(
+        wanted = select(d.rows_file, d.start_m, d.end_m).where(
             _on_drums(line, start_m), d.rows_file.is_not(None), d.start_m < end_m, d.end_m > start_m
         )
         pieces = []
-        for name in c.execute(wanted.order_by(d.start_m)).scalars():
-            table = pq.read_table(self.folder / name, columns=columns)
+        for name, first_m, last_m in c.execute(wanted.order_by(d.start_m)):
+            try:
+                table = parquet_files.read(self.folder / name, columns)
+            except parquet_files.DAMAGE as error:
+                parquet_files.log_unreadable(self.folder / name, error)
+                table = _unseen(first_m, last_m)
             metre = table["line_metre"].to_numpy()
             table = table.filter(pa.array((metre + 1 > start_m) & (metre < end_m)))
             pieces.append({n: table[n].to_numpy() for n in table.column_names})
         return pieces
 
     def _hours(self, stream: Stream, start_ms: int, end_ms: int) -> list[tuple[NDArray[np.int64], Floats]]:
-        """Samples of a stream that lie in hours' files."""
+        """Samples of a stream that lie in hours' files; none of a file that cannot be read."""
         from monitor.shell.rollup import HOUR_MS, hour_files
 
         parts = []
         first = (start_ms // HOUR_MS - 1) * HOUR_MS  # a message lies in the hour of its first sample
         for path in hour_files(self.folder, stream.line, first, end_ms):
-            found = samples.read(path, stream.station, stream.quantity, ["t_ms", "v"])
+            try:
+                found = samples.read(path, stream.station, stream.quantity, ["t_ms", "v"])
+            except parquet_files.DAMAGE as error:
+                parquet_files.log_unreadable(path, error)
+                continue
             parts.append((found["t_ms"].to_numpy(), found["v"].to_numpy(zero_copy_only=False).astype(np.float64)))
         return parts
+
+
+def _unseen(start_m: float, end_m: float) -> pa.Table:
+    """Rows of a drum of which nothing is known."""
+    metres = np.arange(np.floor(start_m), np.ceil(end_m))
+    return pa.table({"line_metre": metres, "verdict": np.full(len(metres), Verdict.UNSEEN, np.int8)})
 
 
 def _not_there_yet(error: Exception) -> bool:

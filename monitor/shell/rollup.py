@@ -1,7 +1,8 @@
 """Full hours and finished drums move into Parquet. A file is whole before what it replaces is deleted."""
 
-import os
-from collections.abc import Collection, Iterable
+import logging
+from collections.abc import Callable, Collection, Iterator, Sequence
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -9,16 +10,33 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
-import pyarrow.parquet as pq
 from sqlalchemy import Connection, Engine, and_, delete, func, select, update
 
 from monitor.analysis.lengths import metres_by_verdict
 from monitor.contract.record import Verdict
 from monitor.contract.schema import CHECKPOINT, DRUM, MESSAGE, METRE_BLOCK
 from monitor.shell import samples
+from monitor.shell.parquet_files import damage, set_aside, why, write_whole
 from monitor.shell.reader import lay_over, read_blocks, read_findings
 
 HOUR_MS = 3_600_000
+Report = Callable[[str, str], None]  # what could not be moved into a file, and why
+
+LOG = logging.getLogger("monitor")
+
+
+def log_not_moved(what: str, reason: str) -> None:
+    """Report by the log."""
+    LOG.error("%s cannot be moved into a file (%s); the database keeps what was to move there", what, reason)
+
+
+@contextmanager
+def _by_itself(what: str, report: Report) -> Iterator[None]:
+    """Whatever goes wrong with one hour or drum is reported and leaves the others alone."""
+    try:
+        yield
+    except Exception as error:  # noqa: BLE001 - a name, a damaged payload, a full disk: one of them must not stop all
+        report(what, why(error))
 
 
 def hour_file(folder: Path, line: str, hour_ms: int) -> Path:
@@ -50,29 +68,16 @@ def drum_file(folder: Path, line: str, drum: str) -> Path:
     return folder / "drums" / line / f"{name}.parquet"
 
 
-def write_whole(path: Path, schema: pa.Schema, tables: Iterable[pa.Table]) -> None:
-    """Write aside, flush to disk, rename: the name never holds half a file. Tables come one after the other."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    aside = path.with_suffix(".aside")
-    with aside.open("wb") as file:
-        with pq.ParquetWriter(file, schema, compression="zstd") as writer:
-            for table in tables:
-                writer.write_table(table, row_group_size=65_536)
-        file.flush()
-        os.fsync(file.fileno())
-    aside.replace(path)
-    folder = os.open(path.parent, os.O_RDONLY)
-    try:
-        os.fsync(folder)
-    finally:
-        os.close(folder)
-
-
 # ---- hours -----------------------------------------------------------------------------------------------------
 
 
-def roll_hours(engine: Engine, folder: Path, keep_ms: int, lines: Collection[str] | None = None) -> list[Path]:
-    """Move hours that ended `keep_ms` before the newest message of their line, as far as checkpoints allow."""
+def roll_hours(
+    engine: Engine, folder: Path, keep_ms: int, lines: Collection[str] | None = None, report: Report = log_not_moved
+) -> list[Path]:
+    """Move hours that ended `keep_ms` before the newest message of their line, as far as checkpoints allow.
+
+    An hour that cannot be moved is reported and stays where it is; the others move.
+    """
     m = MESSAGE.c
     with engine.connect() as connection:
         spans = connection.execute(select(m.line, func.min(m.t_ms), func.max(m.t_ms)).group_by(m.line)).all()
@@ -84,8 +89,9 @@ def roll_hours(engine: Engine, folder: Path, keep_ms: int, lines: Collection[str
             continue
         last = (newest - keep_ms) // HOUR_MS * HOUR_MS
         for hour in range(oldest // HOUR_MS * HOUR_MS, last, HOUR_MS):
-            path = _roll_hour(engine, folder, line, hour, known.get(line, 0))
-            moved += [path] if path else []
+            with _by_itself(f"{hour_file(folder, line, hour)}", report):
+                path = _roll_hour(engine, folder, line, hour, known.get(line, 0))
+                moved += [path] if path else []
     return moved
 
 
@@ -98,6 +104,8 @@ def _roll_hour(engine: Engine, folder: Path, line: str, hour_ms: int, known_id: 
         held = connection.execute(select(m.station, m.quantity).where(inside).distinct()).all()
         if not held:
             return None
+        if path.is_file() and (reason := damage(path)):
+            set_aside(path, reason)
         streams = sorted({(r.station, r.quantity) for r in held} | samples.streams_in(path))
         write_whole(path, samples.SCHEMA, (_hour_of(connection, inside, path, *stream) for stream in streams))
     with engine.begin() as connection:
@@ -121,8 +129,13 @@ def _hour_of(connection: Connection, inside: Any, path: Path, station: str, quan
 # ---- drums -----------------------------------------------------------------------------------------------------
 
 
-def roll_drums(engine: Engine, folder: Path, lines: Collection[str] | None = None) -> list[Path]:
-    """Write the rows of every drum that has ended and whose last metre is known; then drop blocks no drum needs."""
+def roll_drums(
+    engine: Engine, folder: Path, lines: Collection[str] | None = None, report: Report = log_not_moved
+) -> list[Path]:
+    """Write the rows of every drum that has ended and whose last metre is known; then drop blocks no drum needs.
+
+    A drum that cannot be written is reported and stays in the database; the others are written.
+    """
     d, b = DRUM.c, METRE_BLOCK.c
     with engine.connect() as connection:
         ended = connection.execute(
@@ -130,7 +143,12 @@ def roll_drums(engine: Engine, folder: Path, lines: Collection[str] | None = Non
         ).all()
         reaches = connection.execute(select(b.line, func.max(b.first_m + b.rows)).group_by(b.line)).all()
     reach = {row[0]: row[1] for row in reaches if lines is None or row[0] in lines}
-    return [_roll_drum(engine, folder, drum) for drum in ended if reach.get(drum.line, -1) >= drum.end_m]
+    moved = []
+    for drum in ended:
+        if reach.get(drum.line, -1) >= drum.end_m:
+            with _by_itself(f"the rows of drum {drum.drum} of {drum.line}", report):
+                moved.append(_roll_drum(engine, folder, drum))
+    return moved
 
 
 def _roll_drum(engine: Engine, folder: Path, drum: "object") -> Path:
@@ -151,6 +169,32 @@ def _roll_drum(engine: Engine, folder: Path, drum: "object") -> Path:
             .where(DRUM.c.line == line, DRUM.c.drum == name)
             .values(rows_file=path.relative_to(folder).as_posix(), **values)
         )
-        b = METRE_BLOCK.c
-        connection.execute(delete(METRE_BLOCK).where(b.line == line, b.first_m + b.rows <= int(np.floor(end_m))))
+        spent = _spent_blocks(connection, line, start_m, end_m)
+        connection.execute(delete(METRE_BLOCK).where(METRE_BLOCK.c.line == line, METRE_BLOCK.c.first_m.in_(spent)))
     return path
+
+
+def _spent_blocks(connection: Connection, line: str, start_m: float, end_m: float) -> list[int]:
+    """First metres of the blocks around a drum of which every row lies in the file of some drum."""
+    b, d = METRE_BLOCK.c, DRUM.c
+    touching = select(b.first_m, b.rows).where(b.line == line, b.first_m < end_m, b.first_m + b.rows > start_m)
+    blocks = [(first, first + rows) for first, rows in connection.execute(touching)]
+    if not blocks:
+        return []
+    wanted = select(d.start_m, d.end_m).where(
+        d.line == line,
+        d.rows_file.is_not(None),
+        d.start_m < max(b for _, b in blocks),
+        d.end_m > min(a for a, _ in blocks),
+    )
+    files = sorted((int(np.floor(start)), int(np.ceil(end))) for start, end in connection.execute(wanted))
+    return [first for first, end in blocks if _covered(first, end, files)]
+
+
+def _covered(first: int, end: int, spans: Sequence[tuple[int, int]]) -> bool:
+    """Whether every whole metre from `first` up to `end` lies in one of the spans, which are in order."""
+    for start, stop in spans:
+        if start > first:
+            break
+        first = max(first, stop)
+    return first >= end

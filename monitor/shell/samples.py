@@ -74,7 +74,7 @@ def streams_in(path: Path) -> set[tuple[str, str]]:
     """(station, quantity) of the streams in an hour's file; none where there is no file."""
     if not path.is_file():
         return set()
-    with pq.ParquetFile(path) as file:
+    with pq.ParquetFile(path, page_checksum_verification=True) as file:
         names = file.read(["station", "quantity"]).group_by(["station", "quantity"]).aggregate([])
     return {(row["station"], row["quantity"]) for row in names.to_pylist()}
 
@@ -87,7 +87,7 @@ def read(path: Path, station: str, quantity: str, columns: Sequence[str] | None 
     """
     wanted = SCHEMA if columns is None else pa.schema([SCHEMA.field(name) for name in columns])
     names = {"station": station, "quantity": quantity}
-    with pq.ParquetFile(path) as file:
+    with pq.ParquetFile(path, page_checksum_verification=True) as file:
         groups = [i for i in range(file.num_row_groups) if _may_hold(file.metadata.row_group(i), names)]
         there = [name for name in file.schema_arrow.names if name in names or name in wanted.names]
         table = file.read_row_groups(groups, columns=there)

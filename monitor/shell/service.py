@@ -41,7 +41,7 @@ from monitor.shell.clock import SteadyClock
 from monitor.shell.lease import Lease, LeaseLostError, hold
 from monitor.shell.link import Link, Received
 from monitor.shell.restore import RecipeConflictError, restore
-from monitor.shell.rollup import roll_drums, roll_hours
+from monitor.shell.rollup import log_not_moved, roll_drums, roll_hours
 from monitor.shell.samples import NOTE, TICK
 from monitor.shell.store import Batch, Writer, ms
 
@@ -90,6 +90,7 @@ class Desk:
     _now_s: dict[str, float] = field(default_factory=dict)
     _checkpoint_s: dict[str, float] = field(default_factory=dict)
     _behind: set[str] = field(default_factory=set)
+    _kept: dict[str, str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         c = self.configuration
@@ -187,11 +188,16 @@ class Desk:
         return Batch(now=now, states={line: dump(self.pipelines[line]) for line in now})
 
     def roll(self) -> None:
-        """Move finished drums and full hours into files."""
+        """Move finished drums and full hours into files; what cannot be moved is logged once, until it changes."""
         store = self.configuration.works.store
         engine, folder, lines = self.writer.engine, Path(store.folder), self.writer.lines
-        roll_drums(engine, folder, lines)
-        roll_hours(engine, folder, round(store.raw_hours_in_database * 3_600_000), lines)
+        kept: dict[str, str] = {}
+        roll_drums(engine, folder, lines, kept.__setitem__)
+        roll_hours(engine, folder, round(store.raw_hours_in_database * 3_600_000), lines, kept.__setitem__)
+        for what, reason in kept.items():
+            if self._kept.get(what) != reason:
+                log_not_moved(what, reason)
+        self._kept = kept
 
 
 def _forgotten(message: Message, arrival: Arrival) -> Rejected:

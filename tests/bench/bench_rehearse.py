@@ -18,8 +18,9 @@ from monitor.contract.limits import with_limits
 from monitor.contract.load import load
 from monitor.core.engine import Engine
 from monitor.shell import samples
+from monitor.shell.parquet_files import write_whole
 from monitor.shell.rehearse import recorded, run
-from monitor.shell.rollup import HOUR_MS, hour_file, write_whole
+from monitor.shell.rollup import HOUR_MS, hour_file
 from monitor.shell.service import Desk
 from monitor.shell.store import Writer
 from simulator.scenario import load_scenario

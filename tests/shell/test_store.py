@@ -290,24 +290,6 @@ def test_anyone_reads_the_files(place, arrivals):
     assert json.loads(told[0])["state"] == "running"
 
 
-def test_a_file_that_is_cut_short_is_named_and_the_rest_is_still_read(place):
-    """A truncated hour: the question that needs it says which file; other streams and hours are answered."""
-    story = Story()
-    for i in range(20):
-        story.say("oven-a/temperature", T0 + i * 600.0, 290.0 + i)
-    desk = desk_at(place)
-    take(desk, story.sorted())
-    desk.writer.write(desk.last_batch())
-    rollup.roll_hours(desk.writer.engine, place, 0)
-    first = sorted((place / "lines" / "core-1").rglob("*.parquet"))[0]
-    first.write_bytes(first.read_bytes()[:200])
-    reader = StoreReader(settings_at(place))
-    later = reader.samples(OVEN, round((T0 + 7200) * 1e3), 10**15)
-    assert later.v.tolist() == [290.0 + i for i in range(12, 20)]
-    with pytest.raises(ValueError, match=first.name):
-        reader.samples(OVEN, 0, 10**15)
-
-
 def test_the_line_metre_of_a_time_lies_straight_between_changes_of_state(place):
     """230 m/min from 1000 m on: the story's own track; before it is known there is none."""
     desk = desk_at(place)

@@ -1,0 +1,79 @@
+"""Parquet files of a store: written whole, read with their checksums, set aside where they are damaged."""
+
+import logging
+import os
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+DAMAGE = (OSError, pa.ArrowException)  # what reading a file raises that was cut, altered or removed
+
+LOG = logging.getLogger("monitor")
+
+
+def write_whole(path: Path, schema: pa.Schema, tables: Iterable[pa.Table]) -> None:
+    """Write aside, flush to disk, rename: the name never holds half a file. Tables come one after the other."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    aside = path.with_suffix(".aside")
+    with aside.open("wb") as file:
+        with pq.ParquetWriter(file, schema, compression="zstd", write_page_checksum=True) as writer:
+            for table in tables:
+                writer.write_table(table, row_group_size=65_536)
+        file.flush()
+        os.fsync(file.fileno())
+    aside.replace(path)
+    flush_folder(path.parent)
+
+
+def flush_folder(folder: Path) -> None:
+    """Make renames in a folder durable."""
+    at = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(at)
+    finally:
+        os.close(at)
+
+
+def damage(path: Path) -> str:
+    """What is wrong with a file, in one line; empty where every page of it can be read."""
+    try:
+        with pq.ParquetFile(path, page_checksum_verification=True) as file:
+            for _ in file.iter_batches():
+                pass
+    except DAMAGE as error:
+        return why(error)
+    return ""
+
+
+def read(path: Path, columns: Sequence[str] | None = None) -> pa.Table:
+    """A whole file, its checksums verified. One of DAMAGE where it is damaged or missing."""
+    with pq.ParquetFile(path, page_checksum_verification=True) as file:  # pq.read_table would import pandas
+        return file.read(columns)
+
+
+def why(error: BaseException) -> str:
+    """The first line of an error, with its kind."""
+    return f"{type(error).__name__}: {str(error).partition(chr(10))[0]}"
+
+
+def set_aside(path: Path, reason: str) -> Path:
+    """Give a damaged file another name, under which nothing reads it and whoever repairs it finds it; returns it."""
+    number = 1
+    while (aside := path.with_name(f"{path.name}.damaged-{number}")).exists():
+        number += 1
+    path.rename(aside)
+    flush_folder(path.parent)
+    LOG.error("%s is damaged and was set aside as %s; what it held is missing (%s)", path, aside.name, reason)
+    return aside
+
+
+def log_unreadable(path: Path, error: BaseException) -> None:
+    """Log once in the process that the span of a file is answered as unverified."""
+    if path not in _LOGGED:
+        _LOGGED.add(path)
+        LOG.warning("%s cannot be read (%s): what it holds is answered as missing", path, why(error))
+
+
+_LOGGED: set[Path] = set()

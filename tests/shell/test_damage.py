@@ -1,0 +1,162 @@
+"""A damaged or missing file costs its own span, is logged, and stops nothing; each hour and drum rolls by itself."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pyarrow.parquet as pq
+import pytest
+
+from monitor.contract.record import Verdict
+from monitor.contract.topics import Stream
+from monitor.core.arrival import Arrival
+from monitor.shell import rollup
+from monitor.shell.history import History
+from monitor.shell.reader import StoreReader
+from monitor.shell.service import Desk
+from tests.core.story import T0, Story
+from tests.core.test_pipeline import tell
+from tests.shell.test_store import busy
+from tests.shell.works import desk_at, everything, settings_at, stored_at, take
+
+OVEN = Stream("core-1", "oven-a", "temperature")
+
+
+def cut(path: Path) -> None:
+    path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
+
+
+def empty(path: Path) -> None:
+    path.write_bytes(b"")
+
+
+def flip(path: Path) -> None:
+    """One bit at the end of a column that every question reads."""
+    file = pq.ParquetFile(path)
+    names = file.schema_arrow.names
+    column = file.metadata.row_group(0).column(names.index("t_ms" if "t_ms" in names else "line_metre"))
+    data = bytearray(path.read_bytes())
+    data[(column.dictionary_page_offset or column.data_page_offset) + column.total_compressed_size - 2] ^= 4
+    path.write_bytes(data)
+
+
+WAYS = [cut, empty, flip, Path.unlink]
+Damage = Callable[[Path], object]
+
+
+def slow_story() -> list[Arrival]:
+    """Three hours and twenty minutes of one oven, a reading every ten minutes."""
+    story = Story()
+    for i in range(20):
+        story.say("oven-a/temperature", T0 + i * 600.0, 290.0 + i)
+    return story.sorted()
+
+
+def hours(place: Path) -> list[Path]:
+    return sorted((place / "lines" / "core-1").rglob("*.parquet"))
+
+
+def written(place: Path, arrivals: list[Arrival]) -> Desk:
+    desk = desk_at(place)
+    take(desk, arrivals)
+    desk.writer.write(desk.last_batch())
+    return desk
+
+
+@pytest.mark.parametrize("way", WAYS)
+def test_an_hour_that_cannot_be_read_is_missing_and_the_others_are_answered(place, caplog, way: Damage):
+    """A8."""
+    desk = written(place, slow_story())
+    rollup.roll_hours(desk.writer.engine, place, 0)
+    way(hours(place)[1])
+    trend = StoreReader(settings_at(place)).samples(OVEN, 0, 10**15)
+    assert trend.v.tolist() == [290.0 + i for i in range(20) if not 6 <= i < 12]
+    parts = History(stored_at(place), "core-1").read(0, 10**15)
+    assert [m.body.v[0] for part in parts for m in part] == trend.v.tolist()
+    assert len([r for r in caplog.records if "cannot be read" in r.message]) == (way is not Path.unlink)
+
+
+@pytest.mark.parametrize("way", [cut, empty, flip])
+def test_a_late_message_of_a_damaged_hour_is_kept_and_the_damaged_file_set_aside(place, caplog, way: Damage):
+    """A8: ArrowInvalid ended the monitor, again and again."""
+    arrivals = slow_story()[:19]
+    late = arrivals.pop(17)
+    desk = written(place, arrivals)
+    rollup.roll_hours(desk.writer.engine, place, 0)
+    damaged = hours(place)[2]
+    way(damaged)
+    before = damaged.read_bytes()
+    take(desk, [late])
+    desk.writer.write(desk.last_batch())
+    assert rollup.roll_hours(desk.writer.engine, place, 0) == [damaged]
+    trend = StoreReader(settings_at(place)).samples(OVEN, 0, 10**15)
+    assert trend.v.tolist() == [290.0 + i for i in (*range(12), 17, 18)]
+    assert damaged.with_name(f"{damaged.name}.damaged-1").read_bytes() == before
+    assert "was set aside" in caplog.text
+
+
+@pytest.fixture(scope="module")
+def arrivals() -> list[Arrival]:
+    return tell(130, before=busy).sorted()
+
+
+@pytest.mark.parametrize("bad", [0, 1])
+def test_a_drum_that_cannot_be_written_stops_no_other_and_loses_no_row(place, arrivals, monkeypatch, bad: int):
+    """A8: one bad name stopped the rolling of all lines."""
+    desk = written(place, arrivals)
+    before, write = everything(place), rollup.write_whole
+    paths: list[Path] = []
+
+    def one_fails(path: Path, *args: object) -> None:
+        paths.append(path)
+        if paths.index(path) == bad:
+            raise OSError(36, "File name too long")
+        write(path, *args)
+
+    monkeypatch.setattr(rollup, "write_whole", one_fails)
+    failed: dict[str, str] = {}
+    assert len(rollup.roll_drums(desk.writer.engine, place, None, failed.__setitem__)) == 1
+    assert list(failed.values()) == ["OSError: [Errno 36] File name too long"]
+    now = everything(place)
+    assert {name: now[name] for name in ("rows", "verdict", "findings")} == {
+        name: before[name] for name in ("rows", "verdict", "findings")
+    }
+
+
+def test_hours_roll_though_one_of_them_cannot(place, monkeypatch):
+    """A8."""
+    desk = written(place, slow_story())
+    second, write = rollup.hour_file(place, "core-1", round((T0 + 3600) * 1e3)), rollup.write_whole
+
+    def one_fails(path: Path, *args: object) -> None:
+        if path == second:
+            raise ValueError("a payload that is no JSON")
+        write(path, *args)
+
+    monkeypatch.setattr(rollup, "write_whole", one_fails)
+    failed: dict[str, str] = {}
+    assert len(rollup.roll_hours(desk.writer.engine, place, 0, None, failed.__setitem__)) == 2
+    assert failed == {str(second): "ValueError: a payload that is no JSON"}
+    assert len(StoreReader(settings_at(place)).samples(OVEN, 0, 10**15).v) == 20
+
+
+@pytest.mark.parametrize("way", WAYS)
+def test_rows_of_a_drum_whose_file_cannot_be_read_are_unseen(place, arrivals, caplog, way: Damage):
+    """A8."""
+    desk = written(place, arrivals)
+    first, before = StoreReader(settings_at(place)).verdicts("core-1", 0, 1e9)
+    paths = rollup.roll_drums(desk.writer.engine, place)
+    reader = StoreReader(settings_at(place))
+    drum = reader.drums("core-1")[-1]
+    way(paths[0])
+    start, now = reader.verdicts("core-1", 0, 1e9)
+    metres = start + np.arange(len(now))
+    lost = (metres + 1 > drum.start_m) & (metres < drum.end_m - 1)  # a row that two drums share lies in both files
+    later = metres >= drum.end_m
+    assert lost.any()
+    assert later.any()
+    assert set(now[lost].tolist()) <= {Verdict.UNSEEN, Verdict.NONCONFORMING}  # findings are laid over it
+    assert now[later].tolist() == before[metres[later].astype(int) - first].tolist()
+    rows = reader.rows("core-1", drum.start_m, drum.end_m - 1, ["oven-a/temperature"])
+    assert np.isnan(rows["oven-a/temperature"]).all()
+    assert caplog.text.count("cannot be read") == 1
