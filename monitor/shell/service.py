@@ -55,6 +55,8 @@ CHECKPOINT_EVERY_S = 30.0
 ROLL_EVERY_S = 10.0
 AGAIN_S = 1.0
 STOP_WITHIN_S = 3.0  # a stop tries for so long to store what was taken
+END_AGAIN_S = 0.2
+END_TRIES = 25
 HUNG_AFTER_S = 20.0  # and waits for so long for the thread, which may be rolling files
 KEEP_HEALTH_MS = 3000
 
@@ -231,16 +233,18 @@ class Service:
 
     async def run(self) -> None:
         """Until cancelled; if one task fails, all end and the failure comes out."""
+        doing = {
+            "link": self.link.stay_connected, "work": self._work, "alarms": self._tell_alarms,
+            "stored": self._tell_stored, "roll": self._roll, "health": self._tell_health,
+        }  # fmt: skip
+        tasks = {asyncio.create_task(do(), name=name) for name, do in doing.items()}
         try:
-            async with asyncio.TaskGroup() as group:
-                group.create_task(self.link.stay_connected(), name="link")
-                group.create_task(self._work(), name="work")
-                group.create_task(self._tell_alarms(), name="alarms")
-                group.create_task(self._tell_stored(), name="stored")
-                group.create_task(self._roll(), name="roll")
-                group.create_task(self._tell_health(), name="health")
+            ended, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+            for task in ended:
+                task.result()
         finally:
             try:
+                await _end(tasks)
                 await self._finish()
             finally:
                 self.thread.shutdown(wait=not self.hung)
@@ -385,6 +389,18 @@ class Service:
 
     async def _in_thread(self, do: Callable[..., T], *args: object) -> T:
         return await asyncio.get_running_loop().run_in_executor(self.thread, do, *args)
+
+
+async def _end(tasks: set["asyncio.Task[None]"]) -> None:
+    """Cancel until all have ended: `asyncio.wait_for` (Python 3.11, also in aiomqtt) may swallow a cancellation."""
+    waiting, tries = tasks, 0
+    while waiting and tries < END_TRIES:
+        for task in waiting:
+            task.cancel()
+        _, waiting = await asyncio.wait(waiting, timeout=END_AGAIN_S)
+        tries += 1
+    if waiting:
+        LOG.error("stopping without %s, which does not end", ", ".join(sorted(task.get_name() for task in waiting)))
 
 
 def _first(error: BaseException) -> str:
