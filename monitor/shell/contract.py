@@ -1,14 +1,13 @@
-"""Writes the wire contract for authors of gateways: JSON Schema of every message, and an AsyncAPI document."""
+"""Writes the wire contract for authors of gateways: rules, JSON Schema of every message, an AsyncAPI document."""
 
 import json
 from argparse import ArgumentParser, Namespace
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
 import msgspec
 
-from monitor.contract import topics
+from monitor.contract import rules, topics
 from monitor.contract.messages import MONITOR_MESSAGES, STREAM_MESSAGES
 from monitor.contract.part import Part
 
@@ -58,10 +57,10 @@ def asyncapi() -> dict[str, Any]:
         "asyncapi": "3.0.0",
         "info": {
             "title": "everymetre",
-            "version": version("everymetre"),
+            "version": rules.VERSION,
             "description": (
                 "Streams of a continuous cable line, MQTT 5 (3.1.1 accepted), QoS 1, JSON. Unknown fields are ignored. "
-                "Keep every message until `stored` says its number; send again what is not stored after a reconnection."
+                "What a publisher has to do so that no message is lost:\n\n" + rules.document()
             ),
         },
         "defaultContentType": "application/json",
@@ -102,8 +101,9 @@ def _run(options: Namespace) -> int:
     files["asyncapi.json"] = asyncapi()
     for name, content in files.items():
         (options.out / name).write_text(json.dumps(content, indent=2) + "\n", encoding="utf-8")
-    print(f"{len(files)} files in {options.out}: {', '.join(sorted(files))}")
+    (options.out / "rules.md").write_text(rules.document(), encoding="utf-8")
+    print(f"contract {rules.VERSION} in {options.out}: {', '.join(['rules.md', *sorted(files)])}")
     return 0
 
 
-COMMAND = Part("Write JSON Schema and AsyncAPI of all messages, for authors of gateways.", _options, _run)
+COMMAND = Part("Write rules, JSON Schema and AsyncAPI of all messages, for authors of gateways.", _options, _run)

@@ -7,6 +7,7 @@ import jsonschema
 import pytest
 
 from monitor.__main__ import main
+from monitor.contract import rules
 from monitor.contract.topics import STORY_QUANTITIES, parse
 from monitor.shell.contract import CHANNELS, asyncapi, schemas
 
@@ -55,4 +56,5 @@ def test_the_command_writes_the_files(tmp_path, capsys):
     assert main(["contract", "--out", str(tmp_path)]) == 0
     assert "asyncapi.json" in capsys.readouterr().out
     assert json.loads((tmp_path / "asyncapi.json").read_text()) == asyncapi()
+    assert (tmp_path / "rules.md").read_text() == rules.document()
     assert len(list(tmp_path.glob("*.schema.json"))) == len(schemas())

@@ -1,0 +1,27 @@
+"""Contract 1.0: the rules for publishers, and the numbers in them. The text is for authors of gateways: `rules.md`.
+
+A rule keeps its number for ever; one that is withdrawn leaves its number unused.
+"""
+
+import re
+from functools import cache
+from pathlib import Path
+
+VERSION = "1.0"
+
+IN_FLIGHT_MAX = 100  # R18: sent and not acknowledged by the broker, one connection
+WINDOW_MAX = 2000  # R18: sent and not reported, one line
+REPORT_WITHIN_S = 15.0  # R17, R19: after this a message without a report is sent again
+ORDER_WITHIN_S = 2.0  # R16
+
+
+@cache
+def document() -> str:
+    """The rules as Markdown."""
+    return Path(__file__).with_suffix(".md").read_text(encoding="utf-8")
+
+
+@cache
+def titles() -> dict[str, str]:
+    """Title of every rule, by its name: R1, R2 ..."""
+    return dict(re.findall(r"^## (R\d+) (.+)$", document(), re.MULTILINE))

@@ -1,0 +1,45 @@
+"""The rules for publishers say what the program does: numbers, limits and topics in the text are those of the code."""
+
+import re
+
+import msgspec
+
+from monitor.contract import messages, rules
+from monitor.contract.config import WireLimits
+from simulator import sender
+
+
+def test_rules_are_numbered_from_1_without_a_hole():
+    names = list(rules.titles())
+    assert names == [f"R{i}" for i in range(1, len(names) + 1)]
+    assert len(names) == 22
+
+
+def test_every_rule_that_is_cited_exists():
+    assert set(re.findall(r"\bR\d+\b", rules.document())) <= set(rules.titles())
+
+
+def test_limits_of_the_text_are_those_of_the_configuration():
+    limits, text = WireLimits(), rules.document()
+    assert f"{limits.payload_bytes_max} bytes" in text
+    assert f"{limits.block_samples_max} samples" in text
+    assert (
+        f"more than {limits.behind_max_s / 86400:.0f} days ago, or more than {limits.ahead_max_s:.0f} s in the" in text
+    )
+    assert f"sent more than {rules.WINDOW_MAX} messages" in text
+    assert f"more than {rules.IN_FLIGHT_MAX} messages" in text
+    assert f"no report has come for {rules.REPORT_WITHIN_S:.0f} s" in text
+
+
+def test_the_simulator_keeps_within_them():
+    assert sender.BATCH <= rules.IN_FLIGHT_MAX
+    assert sender.WINDOW <= rules.WINDOW_MAX
+    assert sender.AGAIN_S <= rules.REPORT_WITHIN_S
+
+
+def test_the_example_is_of_the_schema():
+    kinds = {"stored": messages.Stored, "refused": messages.Refused}
+    lines = re.findall(r"^(->|<-) (\S+)\s+(\{.*\})$", rules.document(), re.MULTILINE)
+    assert len(lines) == 6
+    for _, topic, payload in lines:
+        msgspec.json.decode(payload, type=kinds.get(topic.split("/")[2], messages.Samples))
