@@ -15,7 +15,7 @@ from monitor.analysis.drum_facts import spark_exposure_s
 from monitor.analysis.release import coverage, propose, unanswered
 from monitor.contract.config import Line, Recipe
 from monitor.contract.reading import DrumRow
-from monitor.contract.record import Finding, Floats, Verdict
+from monitor.contract.record import Finding, FindingKind, Floats, Verdict
 
 INNER = "cure/index-inner"
 MOST, ANSWERED_WITHIN_MS = 5000, 86_400_000
@@ -110,7 +110,7 @@ def _sparks(
         station, quantity = check.stream.split("/")
         if quantity != "spark-fault":
             continue
-        faults = sum(f.kind == "event" and f.stream == check.stream for f in findings)
+        faults = sum(f.kind is FindingKind.FAULT and f.stream == check.stream for f in findings)
         voltage = rows.get(f"{station}/voltage")
         found.append(
             {"station": station, "title": words.station_title(line, station), "faults": faults,
@@ -182,20 +182,21 @@ def _test(t: Tested) -> dict[str, Any]:
 
 def _resistance(findings: list[Finding]) -> dict[str, Any] | None:
     """The newest measurement on record."""
-    told = [f for f in findings if f.kind == "resistance" and f.extreme is not None]
+    told = [f for f in findings if f.kind is FindingKind.RESISTANCE and f.extreme is not None]
     if not told:
         return None
     newest = max(told, key=lambda f: f.start_s)
     return {
-        "ohm_per_km_at_20_C": newest.extreme, "most": newest.limit, "by": newest.text,
+        "ohm_per_km_at_20_C": newest.extreme, "most": newest.limit, "by": newest.by,
+        "reason": newest.reason, "measured": newest.text,
         "t_ms": round(newest.start_s * 1e3), "verdict": newest.verdict.word,
     }  # fmt: skip
 
 
 def _decisions(findings: list[Finding]) -> list[dict[str, Any]]:
     """Who decided what of the drum, oldest first."""
-    told = sorted((f for f in findings if f.kind == "decision"), key=lambda f: f.start_s)
-    return [{"decision": f.check, "by": f.text, "t_ms": round(f.start_s * 1e3)} for f in told]
+    told = sorted((f for f in findings if f.kind is FindingKind.DECISION), key=lambda f: f.start_s)
+    return [{"decision": f.check, "by": f.by, "reason": f.reason, "t_ms": round(f.start_s * 1e3)} for f in told]
 
 
 def _origin(orphans: list[tuple[float, float, str]]) -> list[str]:

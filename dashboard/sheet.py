@@ -156,7 +156,8 @@ def _title(context: Context, line: str, name: str) -> str:
 def _said(context: Context, r: dict[str, Any]) -> tuple[str, ...]:
     said = [f"Circuit integrity, {t['standard']}, specimen {t['drum']}: {t['said']}." for t in r["integrity_tests"]]
     said += [
-        f"{words.local(d['t_ms'], context.zone, day=True)}: {d['decision']}, signed by {d['by']}."
+        f"{words.local(d['t_ms'], context.zone, day=True)}: {d['decision']}, signed by {d['by']}"
+        + (f": {d['reason']}." if d["reason"] else ".")
         for d in r["decisions"]
     ]
     return tuple(said)

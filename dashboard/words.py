@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 
 from monitor.contract.config import Configuration, Line, Recipe, Response
 from monitor.contract.reading import AlarmRow
-from monitor.contract.record import SILENCE_ALARM
+from monitor.contract.record import SILENCE_ALARM, Finding
 from monitor.contract.selfwatch import SELF_ALARMS
 
 CAUTION = (
@@ -53,6 +53,12 @@ def span(seconds: float | None) -> str:
         return f"{seconds:.0f} s"
     minutes = round(seconds / 60)
     return f"{minutes} min" if minutes < 90 else f"{minutes // 60} h {minutes % 60:02d} min"
+
+
+def signed(act: Finding) -> str:
+    """Who did it, why, and what was measured."""
+    measured = f" ({act.text})" if act.text else ""
+    return f"{act.by}: {act.reason}{measured}" if act.reason else f"{act.by}{measured}"
 
 
 @dataclass(frozen=True, slots=True)

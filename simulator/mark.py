@@ -18,7 +18,7 @@ from sqlalchemy.engine import Connection, make_url
 from monitor.contract.config import Line, Recipe, Window
 from monitor.contract.load import ConfigurationError, load
 from monitor.contract.part import Part
-from monitor.contract.record import DrumSpan, Finding, Floats, Verdict
+from monitor.contract.record import DrumSpan, Finding, FindingKind, Floats, Verdict
 from monitor.contract.schema import DRUM, FINDING
 from simulator.truth import Cut, Spark, Stretch, Truth
 
@@ -86,8 +86,8 @@ def mark(
     events = [f for f in newest if f.stream in {c.stream for c in recipe.event_check}]
     return [
         mark_sparks(truth, events, allowed),
-        mark_windows(truth, [f for f in newest if f.kind == "window"], windows, allowed),
-        mark_instruments(truth, [f for f in newest if f.kind in ("missing", "stuck")], line),
+        mark_windows(truth, [f for f in newest if f.kind is FindingKind.WINDOW], windows, allowed),
+        mark_instruments(truth, [f for f in newest if f.kind in (FindingKind.MISSING, FindingKind.STUCK)], line),
         mark_drums(truth.cuts, {d.drum: d for d in drums if d.line == truth.line}, allowed),
     ]
 
@@ -377,11 +377,25 @@ def read_findings(connection: Connection) -> list[Finding]:
     """All findings of a store."""
     return [
         Finding(
-            r.line, r.key, r.kind, r.stream, r.check_name, Verdict(r.verdict), r.start_m, r.end_m, r.start_ms / 1e3,
-            None if r.end_ms is None else r.end_ms / 1e3, r.extreme, r.limit_value, r.unit, r.text,
+            line=r.line,
+            key=r.key,
+            kind=FindingKind(r.kind),
+            stream=r.stream,
+            check=r.check_name,
+            verdict=Verdict(r.verdict),
+            start_m=r.start_m,
+            end_m=r.end_m,
+            start_s=r.start_ms / 1e3,
+            end_s=None if r.end_ms is None else r.end_ms / 1e3,
+            extreme=r.extreme,
+            limit=r.limit_value,
+            unit=r.unit,
+            text=r.text,
+            by=r.by_whom,
+            reason=r.reason,
         )
         for r in connection.execute(select(FINDING))
-    ]  # fmt: skip
+    ]
 
 
 def read_drums(connection: Connection) -> list[DrumSpan]:

@@ -13,14 +13,13 @@ from dashboard.figures.axes import set_metre_axes
 from dashboard.figures.style import COLOUR, GREY, LIMIT_LINE, figure
 from dashboard.ribbon import outer_m
 from monitor.contract.config import Line, Recipe
-from monitor.contract.record import Finding, Floats, Verdict
+from monitor.contract.record import Finding, FindingKind, Floats, Verdict
 
 LANE_PX, STRIP_PX = 26, 88
 SHAPE = {Verdict.NONCONFORMING: "diamond", Verdict.SUSPECT: "triangle-up", Verdict.UNSEEN: "square-open"}
 STRIP_POINTS = 1000
 MARKS, NOT_SEEN, DWELL, CURE, FROM_BEFORE = "Marks by people", "Not seen", "Dwell", "Cure", "Inherited"
 COOLING = "Cooling"
-INHERITED = "inherited"  # kind of a finding that an earlier drum brought
 INDEX, INDEX_MOST = "cure/index-inner", 8.0  # what stood in an oven has indices of thousands: drawn at the top
 
 
@@ -38,17 +37,17 @@ class Strip:
 
 def lane_of(finding: Finding, line: Line) -> str:
     """The kind of evidence that a finding is."""
-    if finding.kind in ("missing", "stuck"):
+    if finding.kind in (FindingKind.MISSING, FindingKind.STUCK):
         return NOT_SEEN
-    if finding.kind in ("mark", "resistance"):
+    if finding.kind in (FindingKind.MARK, FindingKind.RESISTANCE):
         return MARKS
-    if finding.kind == INHERITED:
+    if finding.kind is FindingKind.INHERITED:
         return FROM_BEFORE
-    if finding.kind == "dwell":
+    if finding.kind is FindingKind.DWELL:
         return DWELL
-    if finding.kind == "cure":
+    if finding.kind is FindingKind.CURE:
         return COOLING if finding.stream.startswith("cooling/") else CURE
-    if finding.kind == "window":
+    if finding.kind is FindingKind.WINDOW:
         return words.station_title(line, finding.stream.split("/")[0])
     return words.stream_title(line, finding.stream)
 
@@ -191,23 +190,23 @@ def _add_findings(
 
 def sentence(finding: Finding, line: Line) -> str:
     """A finding in words."""
-    if finding.kind == "mark":
-        return f"Marked by {finding.text}"
-    if finding.kind == INHERITED:
+    if finding.kind is FindingKind.MARK:
+        return f"Marked by {words.signed(finding)}"
+    if finding.kind is FindingKind.INHERITED:
         return f"Inherited {finding.text}"
-    if finding.kind == "resistance":
-        return f"Conductor resistance {words.quantity(finding.extreme, finding.unit)}, noted by {finding.text}"
-    if finding.kind == "dwell":
+    if finding.kind is FindingKind.RESISTANCE:
+        return f"Conductor resistance {words.quantity(finding.extreme, finding.unit)}, noted by {words.signed(finding)}"
+    if finding.kind is FindingKind.DWELL:
         zone = words.inside(words.station_title(line, finding.stream.split("/")[0]))
         return f"Dwell in {zone} too {finding.check}: {_worst(finding)}"
-    if finding.kind == "cure":
+    if finding.kind is FindingKind.CURE:
         return _cure_sentence(finding)
     title = words.stream_title(line, finding.stream)
-    if finding.kind == "missing":
+    if finding.kind is FindingKind.MISSING:
         return f"{title}: no data"
-    if finding.kind == "stuck":
+    if finding.kind is FindingKind.STUCK:
         return f"{title}: did not move"
-    if finding.kind == "window":
+    if finding.kind is FindingKind.WINDOW:
         return f"{title} {words.LIMIT_WORDS.get(finding.check, finding.check)} its window: {_worst(finding)}"
     return finding.check.replace("-", " ").capitalize()
 

@@ -22,7 +22,7 @@ from monitor.analysis.shifts import shifts_between
 from monitor.analysis.waves import Wave, above_floor, find_wave
 from monitor.contract.config import Line
 from monitor.contract.reading import DrumRow, Trend
-from monitor.contract.record import Finding, Floats
+from monitor.contract.record import Finding, FindingKind, Floats
 from monitor.contract.topics import Stream
 from monitor.contract.units import convert
 
@@ -103,7 +103,7 @@ def _number(name: str, label: str, value: float) -> dmc.NumberInput:
 
 def kinds(line: Line) -> dict[str, str]:
     """What may come back: events of each check, marks, findings of windows, and diameters as signals."""
-    found = {f"event:{s.path}": words.stream_title(line, s.path) for s in line.stream if s.kind == "events"}
+    found = {f"fault:{s.path}": words.stream_title(line, s.path) for s in line.stream if s.kind == "events"}
     found["mark:"] = "Marked metres"
     found["window:"] = "Beginnings of window findings"
     gauges = [s.path for s in line.stream if s.unit == "mm"]
@@ -129,7 +129,7 @@ def events(context: Context, of: Cable, what: str) -> list[Finding]:
 
 
 def _at(f: Finding) -> float:
-    return f.start_m if f.kind == "window" or f.end_m is None else (f.start_m + f.end_m) / 2
+    return f.start_m if f.kind is FindingKind.WINDOW or f.end_m is None else (f.start_m + f.end_m) / 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -455,7 +455,7 @@ def _paretos(context: Context, of: Cable, found: Sequence[Finding]) -> list[Any]
     for name in context.configuration.lines:
         for d in context.record.drums(name, len(of.drums)):
             end = d.end_m if d.end_m is not None else np.inf
-            some = [f for f in context.record.findings(name, d.start_m, end) if f.kind == "event"]
+            some = [f for f in context.record.findings(name, d.start_m, end) if f.kind is FindingKind.FAULT]
             inside = [f for f in some if d.start_m <= _at(f) < end]
             everywhere += [
                 (context.configuration.lines[name].title, f.stream.split("/")[0], d.recipe, d.drum) for f in inside
@@ -479,7 +479,7 @@ def work(context: Context, line: str, what: str, drums: str) -> list[Any]:
     if of is None:
         return []
     everything = context.record.findings(line, of.start_m, of.end_m)
-    done = sorted((f for f in everything if f.kind == "work"), key=lambda f: -f.start_s)
+    done = sorted((f for f in everything if f.kind is FindingKind.WORK), key=lambda f: -f.start_s)
     now = context.line_now(line)
     newest_m = now.line_metre if now else (of.end_m if np.isfinite(of.end_m) else of.start_m)
     kind = what if not what.startswith(("signal:", "cycle:")) else next(iter(kinds(of.line)))
@@ -507,7 +507,7 @@ def _effect(context: Context, of: Cable, f: Finding, done: Sequence[Finding], x:
     place = same.index(f.start_m)
     start = same[place - 1] if place else of.start_m
     end = same[place + 1] if place + 1 < len(same) else newest_m
-    head = [words.local(round(f.start_s * 1e3), context.zone, day=True), f.stream.split("/")[0], f.text]
+    head = [words.local(round(f.start_s * 1e3), context.zone, day=True), f.stream.split("/")[0], words.signed(f)]
     if f.start_m <= start or end <= f.start_m:
         return [*head, "", "", "", "", "no cable on one side yet"]
     before, after = (int(((x >= a) & (x < b)).sum()) for a, b in ((start, f.start_m), (f.start_m, end)))

@@ -12,7 +12,7 @@ from dashboard.addresses import way_to
 from dashboard.context import Context, length_m
 from dashboard.drum_record import revisions
 from dashboard.figures.along import history_figure
-from dashboard.figures.faultmap import INHERITED, bounds_m, fault_map, sentence
+from dashboard.figures.faultmap import bounds_m, fault_map, sentence
 from dashboard.figures.flame import flame_figure
 from dashboard.flame import tested
 from dashboard.heritage import Legacy, legacies, whole_runs
@@ -25,9 +25,10 @@ from dashboard.views.table import table
 from monitor.analysis.drum_facts import fault_rates, spark_exposure_s, wall_from_outside
 from monitor.contract.config import Cure, Line, Recipe
 from monitor.contract.reading import DrumRow
-from monitor.contract.record import Finding, Floats, Verdict
+from monitor.contract.record import Finding, FindingKind, Floats, Verdict
 
-ON_PAPER = ("resistance", "decision", "handover")  # said of a whole drum: they stand on its record
+# Said of a whole drum: they stand on its record.
+ON_PAPER = (FindingKind.RESISTANCE, FindingKind.DECISION, FindingKind.HANDOVER)
 
 
 def content(context: Context, drum: DrumRow) -> list[Any]:
@@ -88,12 +89,23 @@ def as_findings(drum: DrumRow, inherited: Sequence[Legacy]) -> list[Finding]:
     """What a drum inherits, as findings on it: a lane of the map, rows of the table."""
     return [
         Finding(
-            drum.line, f"inherited@{x.of.drum}/{x.of_start_m:.1f}", INHERITED, x.of.drum, "inherited", x.verdict,
-            drum.start_m + x.start_m, drum.start_m + x.end_m, x.of.start_ms / 1e3, None, None, None, "m",
-            f"of {x.of.drum}, its metre {words.metres(x.of_start_m)} to {words.metres(x.of_end_m)}",
+            line=drum.line,
+            key=f"inherited@{x.of.drum}/{x.of_start_m:.1f}",
+            kind=FindingKind.INHERITED,
+            stream=x.of.drum,
+            check="inherited",
+            verdict=x.verdict,
+            start_m=drum.start_m + x.start_m,
+            end_m=drum.start_m + x.end_m,
+            start_s=x.of.start_ms / 1e3,
+            end_s=None,
+            extreme=None,
+            limit=None,
+            unit="m",
+            text=f"of {x.of.drum}, its metre {words.metres(x.of_start_m)} to {words.metres(x.of_end_m)}",
         )
         for x in inherited
-    ]  # fmt: skip
+    ]
 
 
 def _flame(context: Context, drum: DrumRow) -> list[Any]:

@@ -20,7 +20,7 @@ from monitor.analysis.counts import rate_per_km, u_chart
 from monitor.analysis.giveaway import giveaway, needed_diameter
 from monitor.contract.config import Line, Recipe
 from monitor.contract.reading import DrumRow
-from monitor.contract.record import Floats
+from monitor.contract.record import FindingKind, Floats
 
 SIZE = 5
 POINTS_MOST, POINTS_LEAST = 200, 50
@@ -260,7 +260,7 @@ def _per_km(context: Context, line: str, drums: Sequence[DrumRow]) -> list[Any]:
     for d in ended:
         assert d.end_m is not None
         found = context.record.findings(line, d.start_m, d.end_m)
-        sparks = [f for f in found if f.kind == "event"]
+        sparks = [f for f in found if f.kind is FindingKind.FAULT]
         middles = [f.start_m if f.end_m is None else (f.start_m + f.end_m) / 2 for f in sparks]
         counts.append(sum(d.start_m <= m < d.end_m for m in middles))
         lengths.append((d.end_m - d.start_m) / 1000)

@@ -25,7 +25,7 @@ from monitor.analysis.shift import (
 )
 from monitor.analysis.shifts import Span, shift_at, shifts_between
 from monitor.contract.config import Line
-from monitor.contract.record import SILENCE_ALARM, Verdict
+from monitor.contract.record import SILENCE_ALARM, FindingKind, Verdict
 
 DAY_MS = 86_400_000
 LISTED = 12
@@ -250,10 +250,10 @@ def _asking(context: Context, asking: list[Any]) -> html.Div:
 
 def handovers(context: Context) -> html.Div:
     """What was signed of late, newest first."""
-    rows = []
-    for f in context.record.findings_of_kind("handover", 10):
-        who, _, what = f.text.partition(": ")
-        rows.append([words.local(round(f.start_s * 1e3), context.zone, day=True), who, what])
+    rows = [
+        [words.local(round(f.start_s * 1e3), context.zone, day=True), f.by, f.reason]
+        for f in context.record.findings_of_kind(FindingKind.HANDOVER, 10)
+    ]
     return table(
         "Handed over, newest first", ["When", "Signed by", "Words"], rows, empty="Nothing was handed over yet."
     )

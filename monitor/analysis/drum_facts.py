@@ -9,7 +9,7 @@ import numpy as np
 from monitor.analysis.counts import Interval, rate_per_km
 from monitor.analysis.wall import rounded_mean_mm
 from monitor.contract.config import Line, Recipe
-from monitor.contract.record import Finding, Floats
+from monitor.contract.record import Finding, FindingKind, Floats
 from monitor.contract.units import convert
 from monitor.physics.spark import exposure_s
 
@@ -30,7 +30,7 @@ def fault_rates(findings: Sequence[Finding], recipe: Recipe, length_m: float) ->
         return []
     rates = []
     for check in recipe.event_check:
-        count = sum(f.kind == "event" and f.stream == check.stream for f in findings)
+        count = sum(f.kind is FindingKind.FAULT and f.stream == check.stream for f in findings)
         rates.append(FaultRate(check.name, count, *rate_per_km(count, length_m)))
     return rates
 

@@ -10,10 +10,11 @@ from monitor.analysis.raisings import Raised, of_changes
 from monitor.contract.config import Line, Recipe
 from monitor.contract.limits import Changes
 from monitor.contract.messages import DrumChange, LimitsStep
-from monitor.contract.record import AlarmChange, Finding, Output, Verdict
+from monitor.contract.record import AlarmChange, Finding, FindingKind, Output, Verdict
 from monitor.core.arrival import Message, Note, Tick
 from monitor.core.pipeline import Pipeline
 
+KNOWN_BAD = (FindingKind.FAULT, FindingKind.MARK)  # what is certain without limits
 Arrivals = Sequence[Message | Tick | Note]
 
 
@@ -111,13 +112,13 @@ class Side:
     @property
     def faults(self) -> list[Fault]:
         """Cable that this record knows to be bad: spark faults and metres that a person marked."""
-        known = [f for f in self.findings if f.kind in ("event", "mark") and f.verdict > Verdict.CONFORMING]
+        known = [f for f in self.findings if f.kind in KNOWN_BAD and f.verdict > Verdict.CONFORMING]
         return [Fault(f.start_m, f.end_m if f.end_m is not None else f.start_m, f.kind) for f in known]
 
     def with_cure_of(self, other: "Side") -> "Side":
         """This side with the other's alarms and findings of the cure."""
         raised = [*self.raised, *(r for r in other.raised if r.alarm.startswith("cure/"))]
-        found = [*self.findings, *(f for f in other.findings if f.kind == "cure")]
+        found = [*self.findings, *(f for f in other.findings if f.kind is FindingKind.CURE)]
         return Side(tuple(sorted(raised, key=lambda r: r.t_s)), tuple(found))
 
     def bad_m(self, length_m: float = float("inf")) -> float:
@@ -212,7 +213,7 @@ def _told_s(side: Side, fault: Fault, reach_m: float) -> float | None:
     told = [
         f.start_s
         for f in side.findings
-        if f.kind not in ("event", "mark")
+        if f.kind not in KNOWN_BAD
         and f.verdict > Verdict.CONFORMING
         and f.start_m <= fault.end_m + reach_m
         and (f.end_m is None or f.end_m >= fault.start_m - reach_m)

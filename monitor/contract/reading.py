@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from monitor.contract.config import Recipe
 from monitor.contract.part import CannotRunError
-from monitor.contract.record import Finding, Floats, Ints, Splice
+from monitor.contract.record import Finding, FindingKind, Floats, Ints, Splice
 from monitor.contract.topics import Stream
 
 
@@ -190,7 +190,7 @@ class Record(Protocol):
         ...
 
     def findings(self, line: str, start_m: float, end_m: float) -> Sequence[Finding]: ...
-    def findings_of_kind(self, kind: str, limit: int) -> Sequence[Finding]:
+    def findings_of_kind(self, kind: FindingKind, limit: int) -> Sequence[Finding]:
         """The newest findings of a kind on any line, newest first."""
         ...
 

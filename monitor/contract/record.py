@@ -49,18 +49,34 @@ class AlarmState(StrEnum):
     OUT_OF_SERVICE = "out of service"
 
 
-@dataclass(frozen=True, slots=True)
+class FindingKind(StrEnum):
+    """What a finding comes from; the value is what the store holds."""
+
+    WINDOW = "window"  # a stream outside its limits
+    FAULT = "fault"  # an occurrence that an event check marks: a spark fault, a tape break, a circuit failure
+    DWELL = "dwell"
+    MISSING = "missing"  # no data from an instrument
+    STUCK = "stuck"  # an instrument whose values do not change
+    CURE = "cure"  # and cooling
+    INHERITED = "inherited"  # known of an earlier drum; worked out when a drum is read, never stored
+    MARK = "mark"  # this and what follows are acts of people: `by` and `reason` are theirs
+    WORK = "work"
+    HANDOVER = "handover"
+    RESISTANCE = "resistance"
+    DECISION = "decision"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
     """A stretch of cable where one check says something; `key` is the same as it grows and closes.
 
-    `kind`: "window", "spark fault", "dwell", "missing", "stuck", "mark", "work", "handover", "resistance",
-    "decision", "cure".
-    `start_m`, `end_m` are line metres; `end_m` is None while the stretch is open.
+    `start_m`, `end_m` are line metres; `end_m` is None while the stretch is open. `by` and `reason` are those of an
+    act of a person, `text` adds to what the other fields say.
     """
 
     line: str
     key: str
-    kind: str
+    kind: FindingKind
     stream: str
     check: str
     verdict: Verdict
@@ -72,6 +88,8 @@ class Finding:
     limit: float | None
     unit: str
     text: str = ""
+    by: str = ""
+    reason: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,7 @@ from sqlalchemy import (
 )
 
 # Raised by one with each change of a table; the revision that leads to it lies in monitor/shell/migrations/versions.
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 
 METADATA = MetaData()
 _BigId = BigInteger().with_variant(Integer, "sqlite")
@@ -114,6 +114,8 @@ FINDING = Table(
     Column("limit_value", Float),
     Column("unit", String(20), nullable=False),
     Column("text", Text, nullable=False, default=""),
+    Column("by_whom", String(80), nullable=False, server_default=text("''")),
+    Column("reason", Text, nullable=False, server_default=text("''")),
     Index("finding_by_metre", "line", "start_m"),
     Index("finding_long", "line", "start_m", sqlite_where=LONG_FINDING, postgresql_where=LONG_FINDING),
     Index("finding_by_kind", "kind", "start_ms"),

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.contract.config import Line, Recipe
-from monitor.contract.record import Finding, Floats, Ints, Priority, Verdict
+from monitor.contract.record import Finding, FindingKind, Floats, Ints, Priority, Verdict
 from monitor.core.alarms import AlarmEvent, Definition
 from monitor.core.curing import COLD_INSIDE, COOLING, DEGRADED, INNER, PEAK, SHEAVE, Plan, longest_held_s
 from monitor.core.forecast import Forecast, Inside, foresee, room, slowest_m_s
@@ -236,9 +236,20 @@ class CureStage:
         for crossing in length.unseen.feed(stretch, m, m):
             start, end = crossing.start, crossing.end
             yield Finding(
-                self.line.line, f"{inside}/unseen@{round(start.t_s * 1e3)}", "cure", inside, "unseen", Verdict.UNSEEN,
-                start.L_m, end.L_m if end else None, start.t_s, end.t_s if end else None, None, None, "",
-            )  # fmt: skip
+                line=self.line.line,
+                key=f"{inside}/unseen@{round(start.t_s * 1e3)}",
+                kind=FindingKind.CURE,
+                stream=inside,
+                check="unseen",
+                verdict=Verdict.UNSEEN,
+                start_m=start.L_m,
+                end_m=end.L_m if end else None,
+                start_s=start.t_s,
+                end_s=end.t_s if end else None,
+                extreme=None,
+                limit=None,
+                unit="",
+            )
 
     def _crossing(self, length: Length, check: CureCheck, crossing: Crossing) -> Iterator[Found]:
         at, start, end = crossing.at, crossing.start, crossing.end
@@ -251,9 +262,20 @@ class CureStage:
         self, check: CureCheck, start_s: float, start_m: float, end_s: float | None, end_m: float | None, of: Crossing
     ) -> Finding:
         return Finding(
-            self.line.line, f"{check.alarm}@{round(start_s * 1e3)}", "cure", check.column, check.check, check.verdict,
-            start_m, end_m, start_s, end_s, of.extreme, check.limit.at, check.unit,
-        )  # fmt: skip
+            line=self.line.line,
+            key=f"{check.alarm}@{round(start_s * 1e3)}",
+            kind=FindingKind.CURE,
+            stream=check.column,
+            check=check.check,
+            verdict=check.verdict,
+            start_m=start_m,
+            end_m=end_m,
+            start_s=start_s,
+            end_s=end_s,
+            extreme=of.extreme,
+            limit=check.limit.at,
+            unit=check.unit,
+        )
 
     def _end(self, length: Length) -> Iterator[Finding]:
         """The last metre of a length has left: what stands open ends with the drum."""
@@ -341,11 +363,21 @@ class CureStage:
             for number, (a, b) in enumerate(_runs(which)):
                 extreme = float(np.min(values[a:b]))
                 yield Finding(
-                    self.line.line, f"cure/forecast/{check}/{number}@{round(self._stood_s * 1e3)}", "cure",
-                    "cure/forecast", check, Verdict.SUSPECT, float(f.metres[a]), float(f.metres[b - 1]) + 1.0,
-                    self._stood_s, self._stood_s, None if extreme != extreme else round(extreme, 3), limit, "",
-                    "foreseen while the line stands",
-                )  # fmt: skip
+                    line=self.line.line,
+                    key=f"cure/forecast/{check}/{number}@{round(self._stood_s * 1e3)}",
+                    kind=FindingKind.CURE,
+                    stream="cure/forecast",
+                    check=check,
+                    verdict=Verdict.SUSPECT,
+                    start_m=float(f.metres[a]),
+                    end_m=float(f.metres[b - 1]) + 1.0,
+                    start_s=self._stood_s,
+                    end_s=self._stood_s,
+                    extreme=None if extreme != extreme else round(extreme, 3),
+                    limit=limit,
+                    unit="",
+                    text="foreseen while the line stands",
+                )
 
     # ---- rows --------------------------------------------------------------------------------------------
 

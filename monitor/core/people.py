@@ -4,7 +4,7 @@ from collections.abc import Mapping
 
 from monitor.contract.config import Recipe
 from monitor.contract.messages import Action
-from monitor.contract.record import Finding, Verdict
+from monitor.contract.record import Finding, FindingKind, Verdict
 from monitor.physics.resistance import most_ohm_per_km, to_20_C
 
 M_PER_KM = 1000.0
@@ -12,7 +12,7 @@ M_PER_KM = 1000.0
 
 def mark(line: str, action: Action, _recipes: Mapping[str, Recipe]) -> Finding:
     """Metres that someone wants looked at."""
-    return _finding(line, action, "mark", "mark", Verdict.SUSPECT)
+    return _finding(line, action, FindingKind.MARK, "mark", Verdict.SUSPECT)
 
 
 def resistance(line: str, action: Action, recipes: Mapping[str, Recipe]) -> Finding:
@@ -21,12 +21,12 @@ def resistance(line: str, action: Action, recipes: Mapping[str, Recipe]) -> Find
     most = _most(recipes.get(action.recipe or ""))
     bad = per_km is not None and most is not None and per_km > most
     verdict = Verdict.NONCONFORMING if bad else Verdict.CONFORMING
-    return _finding(line, action, "resistance", "resistance", verdict, per_km, most, "ohm/km")
+    return _finding(line, action, FindingKind.RESISTANCE, "resistance", verdict, per_km, most, "ohm/km")
 
 
 def decision(line: str, action: Action, _recipes: Mapping[str, Recipe]) -> Finding:
     """What an authorised person decided of a drum. It changes no verdict: the record keeps both."""
-    return _finding(line, action, "decision", action.decision or "hold", Verdict.CONFORMING)
+    return _finding(line, action, FindingKind.DECISION, action.decision or "hold", Verdict.CONFORMING)
 
 
 def _per_km(action: Action) -> float | None:
@@ -53,14 +53,26 @@ def _span(action: Action) -> tuple[float, float]:
 
 
 def _finding(
-    line: str, action: Action, kind: str, check: str, verdict: Verdict, extreme: float | None = None,
+    line: str, action: Action, kind: FindingKind, check: str, verdict: Verdict, extreme: float | None = None,
     limit: float | None = None, unit: str = "",
 ) -> Finding:  # fmt: skip
     start, end = _span(action)
-    at = f" ({action.ohm:g} ohm at {action.at_C:g} degC)" if action.ohm is not None and action.at_C is not None else ""
-    text = f"{action.by}: {action.reason}{at}" if action.reason or at else action.by
-    stream = "operator/action" if kind == "mark" else f"operator/{kind}"
+    measured = action.ohm is not None and action.at_C is not None
     return Finding(
-        line, f"{kind}@{action.t}", kind, stream, check, verdict, start, end, action.t / 1e3, action.t / 1e3,
-        extreme, limit, unit, text,
-    )  # fmt: skip
+        line=line,
+        key=f"{kind}@{action.t}",
+        kind=kind,
+        stream="operator/action" if kind is FindingKind.MARK else f"operator/{kind}",
+        check=check,
+        verdict=verdict,
+        start_m=start,
+        end_m=end,
+        start_s=action.t / 1e3,
+        end_s=action.t / 1e3,
+        extreme=extreme,
+        limit=limit,
+        unit=unit,
+        text=f"{action.ohm:g} ohm at {action.at_C:g} degC" if measured else "",
+        by=action.by,
+        reason=action.reason,
+    )

@@ -20,6 +20,7 @@ from monitor.contract.record import (
     SILENCE_ALARM,
     DrumSpan,
     Finding,
+    FindingKind,
     Floats,
     Gap,
     LineNow,
@@ -54,7 +55,8 @@ STOOD_S = 10.0
 ROWS_TOGETHER = 4  # rows are given out up to a multiple of this, which spares work and shows in no row
 COUNTER_ALARM = "line/counter/fault"
 COUNTER_ALARM_LASTS_S = 30.0
-NOTES = {"note work": "work", "hand over": "handover"}  # what people write down, by the kind of finding it becomes
+# What people write down, by the kind of finding it becomes.
+NOTES = {"note work": FindingKind.WORK, "hand over": FindingKind.HANDOVER}
 OF_CABLE = {"mark metres": people.mark, "note resistance": people.resistance, "sign record": people.decision}
 PEOPLE_KEPT = 500  # messages of people that a repetition is known by
 
@@ -283,11 +285,23 @@ class Pipeline:
         """What a person did or wrote down, at the cable that was at the station then, or at the take-up."""
         kind = NOTES[action.action]
         at_m = self._metre_at(t_s, action.station)
-        text = f"{action.by}: {action.reason}" if action.reason else action.by
         return Finding(
-            self.line.line, f"{kind}@{action.t}", kind, f"{action.station or 'line'}/{kind}", kind, Verdict.CONFORMING,
-            at_m, at_m, t_s, t_s, None, None, "", text,
-        )  # fmt: skip
+            line=self.line.line,
+            key=f"{kind}@{action.t}",
+            kind=kind,
+            stream=f"{action.station or 'line'}/{kind}",
+            check=kind.value,
+            verdict=Verdict.CONFORMING,
+            start_m=at_m,
+            end_m=at_m,
+            start_s=t_s,
+            end_s=t_s,
+            extreme=None,
+            limit=None,
+            unit="",
+            by=action.by,
+            reason=action.reason,
+        )
 
     def _metre_at(self, t_s: float, station: str | None) -> float:
         """Line metre of the cable that is at a station at a time; at the take-up where no station is known."""
@@ -414,10 +428,20 @@ class Pipeline:
         event = "raised" if crossing.raised else "returned"
         yield AlarmEvent(at.known_s, at.seq, at.t_s, f"{stream}/{name}", event, value=at.value, line_metre=start.L_m)
         yield Finding(
-            self.line.line, f"{stream}/{name}@{round(start.t_s * 1e3)}", "dwell", stream, name,
-            VERDICT[check.dwell.verdict], start.L_m, end.L_m if end else None, start.t_s,
-            end.t_s if end else None, crossing.extreme, limit.at, "s",
-        )  # fmt: skip
+            line=self.line.line,
+            key=f"{stream}/{name}@{round(start.t_s * 1e3)}",
+            kind=FindingKind.DWELL,
+            stream=stream,
+            check=name,
+            verdict=VERDICT[check.dwell.verdict],
+            start_m=start.L_m,
+            end_m=end.L_m if end else None,
+            start_s=start.t_s,
+            end_s=end.t_s if end else None,
+            extreme=crossing.extreme,
+            limit=limit.at,
+            unit="s",
+        )
 
     # ---- drums and recipes -----------------------------------------------------------------------------------
 

@@ -29,6 +29,7 @@ from monitor.contract.record import (
     CounterFault,
     DrumSpan,
     Finding,
+    FindingKind,
     Priority,
     Proposal,
     Splice,
@@ -52,7 +53,7 @@ from monitor.core.track import Track
 from monitor.physics.march import Elements
 from monitor.physics.margins import Margin, Margins
 
-VERSION = 1
+VERSION = 2
 MAGIC = b"EMS\n"
 DIGEST_BYTES = 32
 
@@ -222,6 +223,7 @@ ENUMS: dict[str, type[Enum]] = {
     "verdict": Verdict,
     "priority": Priority,
     "alarm state": AlarmState,
+    "finding kind": FindingKind,
 }
 ARRAYS = ("<f8", "<i8", "|b1", "|i1")
 
@@ -231,8 +233,6 @@ _PLAIN = frozenset({type(None), bool, int, float, str, bytes})
 
 
 # ---- upgrades ----------------------------------------------------------------------------------------------------
-
-UPGRADES: dict[int, Upgrade] = {}  # from this version to the next
 
 
 def every(tree: Tree, name: str) -> Iterator[dict[str, Tree]]:
@@ -245,6 +245,19 @@ def every(tree: Tree, name: str) -> Iterator[dict[str, Tree]]:
     elif isinstance(tree, list):
         for value in tree:
             yield from every(value, name)
+
+
+def _starts_kinds_and_signers(tree: Tree) -> None:
+    """To version 2: messages name the start of their numbering; a finding's kind is an enumeration, who and why too."""
+    for name in ("order", "message", "state change", "drum change", "payoff change", "action", "limits step"):
+        for numbered in every(tree, name):
+            numbered["start"] = 0
+    for finding in every(tree, "finding"):
+        kind = "fault" if finding["kind"] == "event" else finding["kind"]
+        finding |= {"kind": ["enum", "finding kind", kind], "by": "", "reason": ""}
+
+
+UPGRADES: dict[int, Upgrade] = {1: _starts_kinds_and_signers}  # from this version to the next
 
 
 # ---- both ways ---------------------------------------------------------------------------------------------------

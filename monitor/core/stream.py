@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.contract.config import EventCheck, LimitName, Line, Recipe, StreamSettings, Tape, Window
-from monitor.contract.record import Finding, Floats, Verdict
+from monitor.contract.record import Finding, FindingKind, Floats, Verdict
 from monitor.core.alarms import AlarmEvent, Definition
 from monitor.core.arrival import Block
 from monitor.core.derive import derived, moved_m_per_min
@@ -305,7 +305,7 @@ class StreamFlow:
             yield Finding(
                 line=self.line.line,
                 key=f"{self.settings.path}/{name}{extent.suffix}@{round(crossing.start.t_s * 1e3)}",
-                kind="window",
+                kind=FindingKind.WINDOW,
                 stream=self.settings.path,
                 check=name,
                 verdict=VERDICT[window.verdict_of(name)],
@@ -333,9 +333,20 @@ class StreamFlow:
                 yield AlarmEvent(known, s, t, alarm, "raised", value=value, line_metre=M)
             self.pulse.until_s = known + check.off_delay_s
             yield Finding(
-                self.line.line, f"{alarm}@{round(t * 1e3)}", "event", self.settings.path, check.name,
-                VERDICT[check.verdict], M - check.guard_m, M + check.guard_m, t, t, value, None, self.settings.unit,
-            )  # fmt: skip
+                line=self.line.line,
+                key=f"{alarm}@{round(t * 1e3)}",
+                kind=FindingKind.FAULT,
+                stream=self.settings.path,
+                check=check.name,
+                verdict=VERDICT[check.verdict],
+                start_m=M - check.guard_m,
+                end_m=M + check.guard_m,
+                start_s=t,
+                end_s=t,
+                extreme=value,
+                limit=None,
+                unit=self.settings.unit,
+            )
 
     def _pulse_over(self, upto_s: float) -> Iterator[Found]:
         pulse = self.pulse
@@ -367,7 +378,7 @@ class StreamFlow:
             yield Finding(
                 line=self.line.line,
                 key=f"{settings.path}/{check}{extent.suffix}@{round(since * 1e3)}",
-                kind=check,
+                kind=FindingKind(check),
                 stream=settings.path,
                 check=check,
                 verdict=Verdict.UNSEEN if settings.required else Verdict.CONFORMING,

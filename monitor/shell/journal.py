@@ -17,16 +17,16 @@ from sqlalchemy import Connection, insert, select
 
 from monitor.contract.load import ConfigurationError, load
 from monitor.contract.part import Part
-from monitor.contract.record import AlarmChange, Finding, Output, Proposal, Revision
+from monitor.contract.record import AlarmChange, Finding, FindingKind, Output, Proposal, Revision
 from monitor.contract.schema import JOURNAL
 from monitor.shell.database import open_for_reading
 
 ACTS = {
-    "mark": "mark metres",
-    "work": "note work at {station}",
-    "handover": "hand over",
-    "resistance": "note resistance",
-    "decision": "sign record: {check}",
+    FindingKind.MARK: "mark metres",
+    FindingKind.WORK: "note work at {station}",
+    FindingKind.HANDOVER: "hand over",
+    FindingKind.RESISTANCE: "note resistance",
+    FindingKind.DECISION: "sign record: {check}",
 }
 BEGINNING = "0" * 64
 FIELDS = ("line", "seq", "t_ms", "who", "action", "target", "reason", "before", "after")
@@ -57,10 +57,10 @@ def entries_of(outputs: Iterable[Output]) -> Iterator[Entry]:
         elif isinstance(o, Proposal | Revision):
             yield _of_limits(o)
         elif isinstance(o, Finding) and o.kind in ACTS:
-            who, _, why = o.text.partition(": ")
+            why = "; ".join(said for said in (o.reason, o.text) if said)
             span = f"{o.start_m:.1f} to {o.end_m:.1f} m" if o.end_m is not None else f"{o.start_m:.1f} m"
             act = ACTS[o.kind].format(station=o.stream.split("/")[0], check=o.check)
-            yield Entry(o.line, round(o.start_s * 1e3), who, act[:40], span, why, "", o.verdict.word)
+            yield Entry(o.line, round(o.start_s * 1e3), o.by, act[:40], span, why, "", o.verdict.word)
 
 
 def _of_limits(o: Proposal | Revision) -> Entry:

@@ -16,7 +16,7 @@ from monitor.analysis.lengths import metres_by_verdict
 from monitor.contract.config import Configuration, Derived, Line, Recipe, Store, StreamSettings, Tape
 from monitor.contract.messages import Health
 from monitor.contract.reading import AlarmRow, DrumRow, HealthRow, NowRow, ProposalRow, RejectedRow, RevisionRow, Trend
-from monitor.contract.record import AlarmState, Finding, Floats, Ints, Splice, Verdict
+from monitor.contract.record import AlarmState, Finding, FindingKind, Floats, Ints, Splice, Verdict
 from monitor.contract.schema import (
     ALARM_CHANGE,
     ALARM_NOW,
@@ -182,10 +182,10 @@ class StoreReader:
         """Findings that touch an interval of line metre, in order of metre."""
         return self._ask(lambda c: read_findings(c, line, start_m, end_m), [])
 
-    def findings_of_kind(self, kind: str, limit: int) -> Sequence[Finding]:
+    def findings_of_kind(self, kind: FindingKind, limit: int) -> Sequence[Finding]:
         """The newest findings of a kind on any line, newest first."""
         f = FINDING.c
-        wanted = select(FINDING).where(f.kind == kind).order_by(f.start_ms.desc()).limit(limit)
+        wanted = select(FINDING).where(f.kind == kind.value).order_by(f.start_ms.desc()).limit(limit)
         return [_finding(r) for r in self._all(wanted)]
 
     def samples(self, stream: Stream, start_ms: int, end_ms: int) -> Trend:
@@ -425,9 +425,23 @@ def read_findings(c: Connection, line: str, start_m: float, end_m: float) -> lis
 
 def _finding(r: Any) -> Finding:
     return Finding(
-        r.line, r.key, r.kind, r.stream, r.check_name, Verdict(r.verdict), r.start_m, r.end_m, r.start_ms / 1e3,
-        None if r.end_ms is None else r.end_ms / 1e3, r.extreme, r.limit_value, r.unit, r.text,
-    )  # fmt: skip
+        line=r.line,
+        key=r.key,
+        kind=FindingKind(r.kind),
+        stream=r.stream,
+        check=r.check_name,
+        verdict=Verdict(r.verdict),
+        start_m=r.start_m,
+        end_m=r.end_m,
+        start_s=r.start_ms / 1e3,
+        end_s=None if r.end_ms is None else r.end_ms / 1e3,
+        extreme=r.extreme,
+        limit=r.limit_value,
+        unit=r.unit,
+        text=r.text,
+        by=r.by_whom,
+        reason=r.reason,
+    )
 
 
 def _on_drums(line: str, start_m: float) -> Any:

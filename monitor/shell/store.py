@@ -246,9 +246,10 @@ def _rows_of(outputs: Sequence[Output]) -> dict[Any, list[Row]]:
 
 def _finding_row(f: Finding) -> Row:
     return {
-        "line": f.line, "key": f.key, "kind": f.kind, "stream": f.stream, "check_name": f.check,
+        "line": f.line, "key": f.key, "kind": f.kind.value, "stream": f.stream, "check_name": f.check,
         "verdict": int(f.verdict), "start_m": f.start_m, "end_m": f.end_m, "start_ms": ms(f.start_s),
         "end_ms": _ms_or_none(f.end_s), "extreme": f.extreme, "limit_value": f.limit, "unit": f.unit, "text": f.text,
+        "by_whom": f.by, "reason": f.reason,
     }  # fmt: skip
 
 

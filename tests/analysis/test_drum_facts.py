@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from monitor.analysis.drum_facts import fault_rates, spark_exposure_s, wall_from_outside
-from monitor.contract.record import Finding, Verdict
-from tests.core.story import configuration, in_m_per_s
+from monitor.contract.record import Finding, FindingKind
+from tests.core.story import configuration, finding, in_m_per_s
 
 C = configuration()
 LINE, RECIPE = C.lines["core-1"], C.recipes["core-2g5"]
@@ -15,10 +15,7 @@ LINE, RECIPE = C.lines["core-1"], C.recipes["core-2g5"]
 
 def spark(metre: float) -> Finding:
     check = RECIPE.event_check[0]
-    return Finding(
-        "core-1", f"s{metre}", "event", check.stream, check.name, Verdict.NONCONFORMING,
-        metre - 0.5, metre + 0.5, 0.0, 0.0, 1.0, None, "count",
-    )  # fmt: skip
+    return finding(metre - 0.5, metre + 0.5, FindingKind.FAULT, stream=check.stream, check=check.name)
 
 
 def test_rate_is_that_of_the_events_of_the_recipe_with_the_interval_of_garwood():

@@ -130,7 +130,7 @@ def _findings(line: Line, starts: Sequence[int], rng: np.random.Generator) -> li
             start = i * DRUM_M + float(at)
             when = t + round(1e3 * DRUM_S * at / DRUM_M)
             rows.append({
-                "line": line.line, "key": f"{i}/{k}", "kind": "event" if event else "window",
+                "line": line.line, "key": f"{i}/{k}", "kind": "fault" if event else "window",
                 "stream": events[k % len(events)] if event else line.counter.speed,
                 "check_name": "spark-fault" if event else "HI", "verdict": int(Verdict.SUSPECT),
                 "start_m": start, "end_m": start + (1.0 if event else float(rng.exponential(40.0))),

@@ -5,9 +5,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 from monitor.contract.config import Configuration
 from monitor.contract.load import load
+from monitor.contract.record import Finding, FindingKind, Verdict
 from monitor.core.arrival import Arrival
 from monitor.core.decode import Decoder
 from monitor.core.pipeline import Pipeline
@@ -70,6 +72,15 @@ def decoded(arrivals: Sequence[Arrival]) -> list:  # type: ignore[type-arg]
 def through_snapshot(engine: Pipeline) -> Pipeline:
     """The engine that a snapshot of this one comes back as."""
     return load_snapshot(dump(engine), Given(engine.line, engine.revisions.earlier))
+
+
+def finding(start_m: float, end_m: float | None, kind: FindingKind = FindingKind.WINDOW, **more: Any) -> Finding:
+    """A finding on core-1; `more` are other fields."""
+    usual: dict[str, Any] = {
+        "line": "core-1", "key": f"{kind}@{start_m}", "stream": "cold-gauge/diameter-x", "check": "HI",
+        "verdict": Verdict.SUSPECT, "start_s": 0.0, "end_s": 1.0, "extreme": None, "limit": None, "unit": "",
+    }  # fmt: skip
+    return Finding(start_m=start_m, end_m=end_m, kind=kind, **(usual | more))
 
 
 def in_m_per_s(c: Configuration) -> Configuration:

@@ -45,18 +45,22 @@ def test_without_a_conductor_in_the_recipe_nothing_is_judged(recipe):
 
 
 def test_a_decision_and_a_resistance_travel_and_are_sealed():
+    """A14. A name may hold a colon."""
+
     def says(story: Story, s: int) -> None:
         if s == 20:
-            story.tell("operator/action", T0 + s, action="sign record", by="Mira", reason="burned well", drum="C1-0001",
-                       decision="release", start_m=1000.0, end_m=1040.0)  # fmt: skip
+            story.tell("operator/action", T0 + s, action="sign record", by="Quality: Mira", reason="burned well",
+                       drum="C1-0001", decision="release", start_m=1000.0, end_m=1040.0)  # fmt: skip
         if s == 21:
             story.tell("operator/action", T0 + s, action="note resistance", by="Olle", drum="C1-0001", ohm=0.3,
                        at_C=20.0, recipe="core-2g5", start_m=1000.0, end_m=1040.0)  # fmt: skip
 
     out = pipeline().feed(decoded(tell(40, before=says).sorted()))
     decided, measured = (next(f for f in of(Finding, out) if f.kind == kind) for kind in ("decision", "resistance"))
-    assert (decided.check, decided.verdict, decided.text) == ("release", Verdict.CONFORMING, "Mira: burned well")
+    assert (decided.check, decided.verdict, decided.text) == ("release", Verdict.CONFORMING, "")
+    assert (decided.by, decided.reason) == ("Quality: Mira", "burned well")
+    assert (measured.by, measured.reason, measured.text) == ("Olle", "", "0.3 ohm at 20 degC")
     assert measured.extreme == pytest.approx(7.5)
-    acts = {(e.who, e.action, e.target) for e in entries_of(out)}
-    assert ("Mira", "sign record: release", "1000.0 to 1040.0 m") in acts
-    assert ("Olle", "note resistance", "1000.0 to 1040.0 m") in acts
+    acts = {(e.who, e.action, e.target, e.reason) for e in entries_of(out)}
+    assert ("Quality: Mira", "sign record: release", "1000.0 to 1040.0 m", "burned well") in acts
+    assert ("Olle", "note resistance", "1000.0 to 1040.0 m", "0.3 ohm at 20 degC") in acts

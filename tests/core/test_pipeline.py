@@ -191,7 +191,7 @@ def test_the_unkind_story_holds_what_it_should():
     out = pipeline().feed(unkind_story())
     kinds = {Finding, AlarmChange, DrumSpan, MetreRows, Gap, CounterFault, StateSpan, Proposal, Revision}
     assert {type(o) for o in out} >= kinds
-    assert {f.kind for f in of(Finding, out)} == {"window", "event", "dwell", "missing", "mark", "work", "cure"}
+    assert {f.kind for f in of(Finding, out)} == {"window", "fault", "dwell", "missing", "mark", "work", "cure"}
     assert {c.event for c in of(AlarmChange, out)} >= {"raised", "returned", "acknowledge"}
 
 
@@ -307,7 +307,7 @@ def test_a_counter_reset_is_bridged_told_and_moves_no_metre():
     )
     assert [f.kind for f in of(CounterFault, out)] == ["reset"]
     assert COUNTER_ALARM in raised(out)
-    spark = next(f for f in closed(out).values() if f.kind == "event")
+    spark = next(f for f in closed(out).values() if f.kind == "fault")
     assert (spark.start_m + spark.end_m) / 2 == pytest.approx(1000 + 100 * 230 / 60 - 1.25, abs=0.05)
 
 

@@ -18,8 +18,9 @@ from monitor.contract.reading import (
     RevisionRow,
     Trend,
 )
-from monitor.contract.record import Finding, Floats, Splice, Verdict
+from monitor.contract.record import Finding, FindingKind, Floats, Splice, Verdict
 from monitor.contract.topics import Stream
+from tests.core.story import finding
 
 START_S = 1_764_035_000.0  # when both lines began to run
 SPEED_M_PER_MIN = {"core-1": 230.0, "core-2": 224.0}
@@ -41,8 +42,8 @@ TYPICAL = {
 }
 # (drum metre, length, kind, stream, check, verdict, extreme, limit)
 KNOWN: list[tuple[float, float, str, str, str, Verdict, float, float | None]] = [
-    (312.0, 1.0, "event", "spark-electrode/spark-fault", "spark-fault", Verdict.NONCONFORMING, 1.0, None),
-    (318.3, 1.0, "event", "spark-electrode/spark-fault", "spark-fault", Verdict.NONCONFORMING, 1.0, None),
+    (312.0, 1.0, "fault", "spark-electrode/spark-fault", "spark-fault", Verdict.NONCONFORMING, 1.0, None),
+    (318.3, 1.0, "fault", "spark-electrode/spark-fault", "spark-fault", Verdict.NONCONFORMING, 1.0, None),
     (655.0, 38.0, "window", "cold-gauge/diameter-x", "HI", Verdict.SUSPECT, 3.69, 3.66),
     (668.0, 6.0, "window", "cold-gauge/diameter-x", "HIHI", Verdict.NONCONFORMING, 3.77, 3.74),
     (1210.0, 160.0, "window", "oven-a/temperature", "LO", Verdict.SUSPECT, 277.9, 280.0),
@@ -199,11 +200,11 @@ class FakeRecord:
         first = int(np.floor(start_m))
         last = min(int(np.ceil(end_m)), int(self._at_take_up(line)) - 20)
         out = np.zeros(max(last - first, 0), dtype=np.int8)
-        for finding in self.findings(line, start_m, end_m):
-            a = int(np.floor(finding.start_m)) - first
-            b = int(np.ceil(finding.end_m if finding.end_m is not None else last)) - first
+        for f in self.findings(line, start_m, end_m):
+            a = int(np.floor(f.start_m)) - first
+            b = int(np.ceil(f.end_m if f.end_m is not None else last)) - first
             piece = slice(max(a, 0), max(b, 0))
-            out[piece] = np.maximum(out[piece], np.int8(finding.verdict))
+            out[piece] = np.maximum(out[piece], np.int8(f.verdict))
         return first, out
 
     def rows(
@@ -215,17 +216,17 @@ class FakeRecord:
         for path, (typical, spread) in TYPICAL.items():
             wave = typical + spread * np.sin(metre / 37.0 + len(path)) + 0.4 * spread * np.sin(metre * 1.7)
             out |= {path: wave, f"{path}/min": wave - spread, f"{path}/max": wave + spread}
-        for finding in self.findings(line, start_m, end_m):
-            inside = (metre >= finding.start_m) & (metre < (finding.end_m or np.inf))
-            for name in (finding.stream, f"{finding.stream}/min", f"{finding.stream}/max"):
+        for f in self.findings(line, start_m, end_m):
+            inside = (metre >= f.start_m) & (metre < (f.end_m or np.inf))
+            for name in (f.stream, f"{f.stream}/min", f"{f.stream}/max"):
                 if name in out:
-                    out[name][inside] = np.nan if finding.kind == "missing" else finding.extreme
+                    out[name][inside] = np.nan if f.kind == "missing" else f.extreme
         pace = SPEED_M_PER_MIN[line] / 60.0
         for zone, length in (("shock-oven", 6.0), ("oven-a", 28.0), ("oven-b", 28.0), ("cooling-trough", 12.0)):
             out[f"dwell/{zone}"] = np.full(len(metre), length / pace)
         return out if columns is None else {k: v for k, v in out.items() if k in {"line_metre", *columns}}
 
-    def findings_of_kind(self, kind: str, limit: int) -> Sequence[Finding]:
+    def findings_of_kind(self, kind: FindingKind, limit: int) -> Sequence[Finding]:
         found = [f for line in self.configuration.lines for f in self.findings(line, 0.0, 1e9) if f.kind == kind]
         return sorted(found, key=lambda f: -f.start_s)[:limit]
 
@@ -243,21 +244,22 @@ class FakeRecord:
                 unit = "s" if kind in ("dwell", "missing") else self._unit(line, stream)
                 open_ = b > wound
                 found.append(
-                    Finding(
-                        line,
-                        f"{stream}/{check}@{round(t * 1e3)}",
-                        kind,
-                        stream,
-                        check,
-                        verdict,
+                    finding(
                         a,
                         None if open_ else b,
-                        t,
-                        None if open_ else t + length / pace,
-                        extreme,
-                        limit,
-                        unit,
-                        "K. Berg: joint in the conductor" if kind == "mark" else "",
+                        FindingKind(kind),
+                        line=line,
+                        key=f"{stream}/{check}@{round(t * 1e3)}",
+                        stream=stream,
+                        check=check,
+                        verdict=verdict,
+                        start_s=t,
+                        end_s=None if open_ else t + length / pace,
+                        extreme=extreme,
+                        limit=limit,
+                        unit=unit,
+                        by="K. Berg" if kind == "mark" else "",
+                        reason="joint in the conductor" if kind == "mark" else "",
                     )
                 )
         return sorted(found, key=lambda f: f.start_m)

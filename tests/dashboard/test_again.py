@@ -6,21 +6,21 @@ import pytest
 from dashboard.answers import NotDoneError, note_work
 from dashboard.figures.again import fold_figure, score_figure
 from dashboard.pages import again
-from monitor.contract.record import Finding, Verdict
+from monitor.contract.record import Finding, FindingKind, Verdict
+from tests.core.story import finding
 from tests.dashboard.conftest import NOW_S
 from tests.dashboard.fake_record import FIRST_L_M, SPEED_M_PER_MIN, START_S
 from tests.dashboard.test_limits import said
 
-EVENT = "event:spark-electrode/spark-fault"
+EVENT = "fault:spark-electrode/spark-fault"
 
 
-def fault(at: float, kind: str = "event", text: str = "", stream: str = "spark-electrode/spark-fault") -> Finding:
+def fault(at: float, kind: str = "fault", stream: str = "spark-electrode/spark-fault", **more: str) -> Finding:
     t = START_S + (at - FIRST_L_M["core-1"]) * 60 / SPEED_M_PER_MIN["core-1"]
-    half = 0.5 if kind == "event" else 0.0
-    verdict = Verdict.NONCONFORMING if kind == "event" else Verdict.CONFORMING
-    return Finding(
-        "core-1", f"{kind}@{at}", kind, stream, kind, verdict, at - half, at + half, t, t, 1.0, None, "", text
-    )
+    half = 0.5 if kind == "fault" else 0.0
+    verdict = Verdict.NONCONFORMING if kind == "fault" else Verdict.CONFORMING
+    times = {"start_s": t, "end_s": t, "extreme": 1.0}
+    return finding(at - half, at + half, FindingKind(kind), stream=stream, check=kind, verdict=verdict, **times, **more)
 
 
 @pytest.fixture
@@ -30,7 +30,7 @@ def marked(record, monkeypatch):
     turns = 20_000 + np.arange(0, 4000, 2.513)
     found = [fault(x) for x in turns[rng.random(len(turns)) < 0.3] + rng.normal(0, 0.03)]
     found += [fault(x) for x in rng.uniform(20_000, 31_000, 40)]
-    found.append(fault(24_010.0, "work", "Olle: wheel turned", "capstan/work"))
+    found.append(fault(24_010.0, "work", "capstan/work", by="Olle", reason="wheel turned"))
     found.sort(key=lambda f: f.start_m)
     monkeypatch.setattr(
         record,

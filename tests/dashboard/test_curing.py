@@ -14,8 +14,9 @@ from dashboard.pages import drum as drum_page
 from dashboard.pages import settings
 from dashboard.views.curing import curing
 from monitor.contract.reading import AlarmRow
-from monitor.contract.record import Finding, Verdict
+from monitor.contract.record import Finding, FindingKind
 from monitor.core.cure import told
+from tests.core import story
 from tests.core.story import decoded, pipeline
 from tests.core.test_pipeline import tell
 
@@ -124,9 +125,8 @@ def test_the_curve_runs_from_the_head_on(cure, configuration):
 
 
 def finding(stream: str, check: str, text: str = "") -> Finding:
-    return Finding(
-        "core-1", "k", "cure", stream, check, Verdict.SUSPECT, 10.0, 20.0, 0.0, 1.0, 0.42, 1.0, "", text
-    )  # fmt: skip
+    more = {"stream": stream, "check": check, "extreme": 0.42, "limit": 1.0, "text": text}
+    return story.finding(10.0, 20.0, FindingKind.CURE, **more)
 
 
 def test_findings_of_the_cure_have_a_lane_and_words(configuration):

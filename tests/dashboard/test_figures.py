@@ -11,11 +11,13 @@ from dashboard.figures.axes import outer_range
 from dashboard.figures.faultmap import bounds_m, envelope, fault_map, hover, lane_of, lanes
 from dashboard.figures.strips import offset_ms, strips, strips_figure
 from dashboard.figures.style import ORANGE, VERMILLION
-from monitor.contract.record import Finding, Verdict
+from monitor.contract.record import FindingKind, Verdict
+from tests.core import story
 
 
 def finding(start, end, kind="window", stream="cold-gauge/diameter-x", check="HI", verdict=Verdict.SUSPECT):
-    return Finding("core-1", "k", kind, stream, check, verdict, start, end, 0.0, 1.0, 3.7, 3.66, "mm")
+    more = {"stream": stream, "check": check, "verdict": verdict, "extreme": 3.7, "limit": 3.66, "unit": "mm"}
+    return story.finding(start, end, FindingKind(kind), **more)
 
 
 @pytest.fixture
@@ -33,7 +35,7 @@ def bars(figure, name):
 
 
 def test_a_finding_is_a_bar_that_begins_at_its_drum_metre(map_of):
-    spark = finding(1312.0, 1313.0, "event", "spark-electrode/spark-fault", "spark-fault", Verdict.NONCONFORMING)
+    spark = finding(1312.0, 1313.0, "fault", "spark-electrode/spark-fault", "spark-fault", Verdict.NONCONFORMING)
     figure = map_of([finding(1655.0, 1693.0), spark])
     suspect, bad = bars(figure, "suspect"), bars(figure, "nonconforming")
     assert (suspect.base, suspect.x, suspect.y) == ((655.0,), (38.0,), ("Cold diameter gauge",))

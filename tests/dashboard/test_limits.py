@@ -19,7 +19,7 @@ from monitor.analysis.rehearse import Asked, AskedLimit, Fault, Side, compare
 from monitor.analysis.suggest import Candidate, Suggestion
 from monitor.contract.limits import limits_of, with_limits
 from monitor.contract.reading import ProposalRow, RevisionRow
-from monitor.contract.record import Finding, Verdict
+from tests.core import story
 from tests.dashboard.conftest import NOW_S
 
 HI = "window/oven-b/temperature/hi"
@@ -123,10 +123,9 @@ def test_a_field_put_back_is_no_change(recipe):
 def found(hi_times, other=()):
     raised = [Raised("core-1", "oven-b/temperature/HI", "medium", t, t + 20.0, 20_000.0) for t in hi_times]
     finding = [
-        Finding("core-1", f"k{t}", "window", "oven-b/temperature", "HI", Verdict.SUSPECT, 20_000.0 + t - NOW_S,
-                20_010.0 + t - NOW_S, t, t + 5, 319.0, 315.0, "degC")
+        story.finding(20_000.0 + t - NOW_S, 20_010.0 + t - NOW_S, stream="oven-b/temperature", start_s=t, end_s=t + 5)
         for t in hi_times
-    ]  # fmt: skip
+    ]
     return Side(tuple(raised), (*finding, *other))
 
 

@@ -7,7 +7,8 @@ import pytest
 from dashboard.answers import NotDoneError, hand_over
 from dashboard.pages import shift
 from monitor.analysis.shifts import shift_at
-from monitor.contract.record import Finding, Verdict
+from monitor.contract.record import FindingKind
+from tests.core.story import finding
 from tests.dashboard.conftest import NOW_S
 from tests.dashboard.fake_record import SPEED_M_PER_MIN, START_S
 from tests.dashboard.test_limits import said
@@ -90,11 +91,12 @@ def test_words_are_signed_and_stand_with_the_record(context, gateway, record, mo
         "drum C1-0007 waits for a look",
     )
     at = record.metre_at("core-1", NOW_MS)
-    one = Finding("core-1", "handover@1", "handover", "line/handover", "handover", Verdict.CONFORMING, at, at, NOW_S,
-                  NOW_S, None, None, "", "Mira: drum C1-0007 waits for a look")  # fmt: skip
+    one = finding(
+        at, at, FindingKind.HANDOVER, start_s=NOW_S, by="Quality: Mira", reason="drum C1-0007 waits for a look"
+    )
     monkeypatch.setattr(record, "findings", lambda line, *_: [one] if line == "core-1" else [])
     text = said(shift.handovers(context))
-    assert "Mira" in text
+    assert "Quality: Mira" in text
     assert "drum C1-0007 waits" in text
 
 

@@ -14,7 +14,7 @@ RESOLUTION_M = 0.1
 def faults(scenario: str) -> tuple[np.ndarray, np.ndarray, object]:
     run, out = recorded(scenario, "core-1")
     found = sorted(
-        {f.key: f for f in out if isinstance(f, Finding) and f.kind == "event"}.values(), key=lambda f: f.start_m
+        {f.key: f for f in out if isinstance(f, Finding) and f.kind == "fault"}.values(), key=lambda f: f.start_m
     )
     return np.array([(f.start_m + f.end_m) / 2 for f in found]), np.array([f.start_s for f in found]), run.line
 

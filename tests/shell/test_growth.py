@@ -10,6 +10,7 @@ from sqlalchemy import event, text
 
 from monitor.contract.config import Store
 from monitor.contract.reading import Record
+from monitor.contract.record import FindingKind
 from monitor.contract.topics import Stream
 from monitor.shell.reader import StoreReader
 from tests.bench.year import DRUM_M, DRUM_S, Past, fill, name_of
@@ -47,7 +48,7 @@ def questions(reader: StoreReader, drum: int, drums: int) -> dict[str, Callable[
         "verdicts": lambda: reader.verdicts(LINE, start, end),
         "rows": lambda: reader.rows(LINE, start, end),
         "findings": lambda: reader.findings(LINE, start, end),
-        "findings_of_kind": lambda: reader.findings_of_kind("event", 10),
+        "findings_of_kind": lambda: reader.findings_of_kind(FindingKind.FAULT, 10),
         "samples": lambda: reader.samples(SPEED, END_MS - 5000, END_MS),
         "newest_ms": lambda: reader.newest_ms(LINE),
         "states": lambda: reader.states(LINE, t0, t1),

@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 from sqlalchemy import insert
 
-from monitor.contract.record import Verdict
+from monitor.contract.record import FindingKind, Verdict
 from monitor.contract.schema import DRUM, FINDING, LONG_FINDING_M, SPLICE
 from monitor.shell.database import open_for_writing
 from monitor.shell.reader import StoreReader
@@ -39,7 +39,7 @@ def test_g1_findings_that_touch_an_interval_are_all_found_long_and_open_ones_too
         found = reader.findings("core-1", a, b)
         assert {f.key for f in found} == touching
         assert [f.start_m for f in found] == sorted(f.start_m for f in found)
-    assert [f.key for f in reader.findings_of_kind("window", 3)] == ["999", "247", "246"]
+    assert [f.key for f in reader.findings_of_kind(FindingKind.WINDOW, 3)] == ["999", "247", "246"]
     engine.dispose()
 
 

@@ -17,7 +17,7 @@ from monitor.shell.link import Received
 from monitor.shell.numbering import HOLES_MAX
 from monitor.shell.reader import StoreReader, lay_over
 from monitor.shell.store import Batch, Writer
-from tests.core.story import T0, Story
+from tests.core.story import T0, Story, finding
 from tests.core.test_pipeline import record, tell
 from tests.core.test_whole_cable import laying_up, put_on
 from tests.shell.works import desk_at, everything, settings_at, take
@@ -157,10 +157,7 @@ stretches = st.lists(st.tuples(st.floats(90, 135), st.floats(0, 12), st.sampled_
 @given(verdicts, stretches)
 def test_the_graver_verdict_stands_and_a_metre_that_is_touched_is_touched_whole(base, laid):
     row = np.array([int(v) for v in base], dtype=np.int8)
-    findings = [
-        Finding("l", str(i), "window", "s", "HI", v, a, a + size, 0, 0, None, None, "")
-        for i, (a, size, v) in enumerate(laid)
-    ]
+    findings = [finding(a, a + size, line="l", key=str(i), verdict=v) for i, (a, size, v) in enumerate(laid)]
     out = lay_over(100, row, findings)
     for k, value in enumerate(out):
         touching = [int(f.verdict) for f in findings if f.end_m >= 100 + k and f.start_m < 101 + k]

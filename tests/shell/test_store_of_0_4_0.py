@@ -16,6 +16,7 @@ from monitor.contract.schema import JOURNAL, SCHEMA_VERSION
 from monitor.contract.topics import Stream
 from monitor.shell import journal, upgrade
 from monitor.shell.database import FILE, open_for_reading, open_for_writing, server_url
+from monitor.shell.migrations.versions import v0003_who_did_it_and_kinds as v0003
 from monitor.shell.reader import StoreReader
 from tests.shell.works import settings_at
 
@@ -73,6 +74,15 @@ def plain(new: object, old: object) -> object:
     return new
 
 
+def with_signers(findings: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Findings of 0.4.0 as they are since: a kind was renamed, who and why have fields of their own (A14)."""
+    for f in findings:
+        f["kind"] = "fault" if f["kind"] == "event" else f["kind"]
+        signed = v0003.parted(f["text"], f["kind"], ()) if f["kind"] in v0003.ACTS else ("", "", f["text"])
+        f["by"], f["reason"], f["text"] = signed
+    return findings
+
+
 def test_the_version_is_raised_and_nothing_else_is_asked_of_anyone(store):
     """A9."""
     engine = open_for_writing(settings_at(store))
@@ -97,6 +107,7 @@ def test_a_line_shows_what_it_showed_before(store, line):
         "rows": {n: [len(v), digest(v.tolist())] for n, v in reader.rows(line, 0, 1e9).items()},
     }
     before = shown_before(store)["lines"][line]
+    before["findings"] = with_signers(before["findings"])
     for name, answer in answers.items():
         assert before[name] or name in ("gaps", "splices"), name
         assert plain(answer, before[name]) == before[name], name
@@ -123,3 +134,20 @@ def test_the_journal_is_the_same_and_sound(store):
         rows = connection.execute(select(JOURNAL).order_by(JOURNAL.c.line, JOURNAL.c.seq)).all()
     assert [row.hash for row in rows] == shown_before(store)["journal"]
     assert not [verdict for verdict in journal.verify(rows) if verdict.wrong]
+
+
+@pytest.mark.parametrize(
+    ("text", "kind", "names", "parts"),
+    [
+        ("Mira: joint in the conductor", "mark", (), ("Mira", "joint in the conductor", "")),
+        ("Quality: M. Tarn", "decision", ("Quality: M. Tarn", "Quality"), ("Quality: M. Tarn", "", "")),
+        ("Quality: M. Tarn: seen: all", "mark", ("Quality: M. Tarn",), ("Quality: M. Tarn", "seen: all", "")),
+        ("Olle:  (0.3 ohm at 20 degC)", "resistance", (), ("Olle", "", "0.3 ohm at 20 degC")),
+        ("Olle: hot (0.3 ohm at 65 degC)", "resistance", ("Olle",), ("Olle", "hot", "0.3 ohm at 65 degC")),
+        ("Olle: (0.3 ohm at 65 degC)", "mark", (), ("Olle", "(0.3 ohm at 65 degC)", "")),
+        ("Olle", "work", (), ("Olle", "", "")),
+    ],
+)
+def test_who_and_why_are_read_from_the_texts_of_0_4_0(text, kind, names, parts):
+    """A14. Names that are known from fields of their own are taken whole."""
+    assert v0003.parted(text, kind, names) == parts

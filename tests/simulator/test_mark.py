@@ -6,11 +6,12 @@ from pathlib import Path
 import pytest
 from sqlalchemy import create_engine, insert
 
-from monitor.contract.record import DrumSpan, Finding, Verdict
+from monitor.contract.record import DrumSpan, Finding, FindingKind, Verdict
 from monitor.contract.schema import DRUM, FINDING, METADATA
 from simulator import mark as marking
 from simulator.mark import Mark, mark
 from simulator.truth import Stretch, Truth
+from tests.core.story import finding
 from tests.simulator.made import CONFIGS, START_S, configuration, made, run_of
 
 STORY = """
@@ -32,23 +33,23 @@ for_s = 10.0
 
 
 def spark_finding(metre: float, key: str) -> Finding:
-    return Finding(
-        "core-1", key, "event", "spark-electrode/spark-fault", "spark-fault", Verdict.NONCONFORMING,
-        metre - 0.5, metre + 0.5, START_S + 1, START_S + 1, 1.0, None, "count",
+    return finding(
+        metre - 0.5, metre + 0.5, FindingKind.FAULT, key=key, stream="spark-electrode/spark-fault",
+        check="spark-fault", verdict=Verdict.NONCONFORMING, start_s=START_S + 1, end_s=START_S + 1, extreme=1.0,
     )  # fmt: skip
 
 
 def window_finding(s: Stretch) -> Finding:
-    return Finding(
-        "core-1", f"{s.stream}/{s.check}{s.place}@{s.start_s}", "window", s.stream, s.check, Verdict.SUSPECT,
-        s.start_m, s.end_m, START_S + s.start_s, START_S + s.end_s, s.extreme, 0.0, "mm", s.place,
+    return finding(
+        s.start_m, s.end_m, key=f"{s.stream}/{s.check}{s.place}@{s.start_s}", stream=s.stream, check=s.check,
+        start_s=START_S + s.start_s, end_s=START_S + s.end_s, extreme=s.extreme, limit=0.0, text=s.place,
     )  # fmt: skip
 
 
 def missing_finding(s: Stretch) -> Finding:
-    return Finding(
-        "core-1", f"{s.stream}/missing{s.place}", "missing", s.stream, "missing", Verdict.UNSEEN,
-        s.start_m, s.end_m, START_S + s.start_s, START_S + s.end_s, None, 5.0, "s", s.place,
+    return finding(
+        s.start_m, s.end_m, FindingKind.MISSING, key=f"{s.stream}/missing{s.place}", stream=s.stream, check="missing",
+        verdict=Verdict.UNSEEN, start_s=START_S + s.start_s, end_s=START_S + s.end_s, limit=5.0, text=s.place,
     )  # fmt: skip
 
 
@@ -93,7 +94,8 @@ def test_a_spark_fault_may_be_half_a_metre_off(truth: Truth) -> None:
     found, drums = perfect(truth)
     for off, good in ((0.45, True), (0.55, False)):
         moved = [
-            replace(f, start_m=f.start_m + off, end_m=(f.end_m or 0) + off) if f.kind == "event" else f for f in found
+            replace(f, start_m=f.start_m + off, end_m=(f.end_m or 0) + off) if f.kind is FindingKind.FAULT else f
+            for f in found
         ]
         m = marked(truth, moved, drums)["spark faults"]
         assert (m.found, m.good, m.worst_m) == (6, good, pytest.approx(off))
@@ -138,8 +140,8 @@ def test_the_command_reads_a_store_and_says_by_its_code(
         for f in found:
             connection.execute(
                 insert(FINDING).values(
-                    line=f.line, key=f.key, kind=f.kind, stream=f.stream, check_name=f.check, verdict=int(f.verdict),
-                    start_m=f.start_m, end_m=f.end_m, start_ms=round(f.start_s * 1e3),
+                    line=f.line, key=f.key, kind=f.kind.value, stream=f.stream, check_name=f.check,
+                    verdict=int(f.verdict), start_m=f.start_m, end_m=f.end_m, start_ms=round(f.start_s * 1e3),
                     end_ms=round((f.end_s or 0) * 1e3), extreme=f.extreme, limit_value=f.limit, unit=f.unit,
                     text=f.text,
                 )
