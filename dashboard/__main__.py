@@ -8,6 +8,7 @@ from pathlib import Path
 from dashboard.accounts import Accounts
 from dashboard.app import create_app
 from dashboard.bench import Bench, ProcessBench
+from dashboard.commands import SUMMARIES
 from dashboard.entry import ask_who, content_policy
 from dashboard.gateway import MqttGateway
 from dashboard.serve import LOOPBACK_NAMES, CannotServeError, collector_token, guard, listen, want_accounts
@@ -94,7 +95,7 @@ def _serve(args: Namespace, configuration: Configuration) -> int:
     return 0
 
 
-COMMAND = Part("Serve the pages for people; on other addresses than loopback to those with accounts.", _options, _run)
+COMMAND = Part(SUMMARIES["dashboard"], _options, _run)
 
 if __name__ == "__main__":
     _parser = ArgumentParser("dashboard", description=COMMAND.summary)

@@ -11,6 +11,7 @@ from pathlib import Path
 from argon2 import PasswordHasher
 from argon2.exceptions import Argon2Error, InvalidHashError
 
+from dashboard.commands import SUMMARIES
 from monitor.contract.load import ConfigurationError, load
 from monitor.contract.part import Part
 
@@ -146,4 +147,4 @@ def _password(stdin: bool) -> str:
     return first
 
 
-COMMAND = Part("Make, change, remove and list accounts of the pages.", _options, _run)
+COMMAND = Part(SUMMARIES["account"], _options, _run)

@@ -1,9 +1,11 @@
 """The command `everymetre`: lists the parts that are installed and runs one of them."""
 
 import argparse
+import contextlib
 import sys
-from collections.abc import Sequence
-from importlib.metadata import entry_points
+from collections.abc import Mapping, Sequence
+from importlib import import_module
+from importlib.metadata import EntryPoint, entry_points
 
 from monitor.contract.part import CannotRunError, Part
 
@@ -37,9 +39,17 @@ def _run(name: str, part: Part, words: list[str]) -> int:
         return 2
 
 
-def _list(found: dict) -> str:  # type: ignore[type-arg]
-    rows = [f"  {name:<10} {entry.load().summary}" for name, entry in sorted(found.items())]
+def _list(found: Mapping[str, EntryPoint]) -> str:
+    rows = [f"  {name:<10} {_summary(entry)}" for name, entry in sorted(found.items())]
     return "parts:\n" + "\n".join(rows) + "\n\n`everymetre PART --help` tells the options of one."
+
+
+def _summary(entry: EntryPoint) -> str:
+    """From the light module `commands` of the part's package; of a package without one the part itself is imported."""
+    package = entry.module.partition(".")[0]
+    with contextlib.suppress(ModuleNotFoundError, KeyError):
+        return str(import_module(f"{package}.commands").SUMMARIES[entry.name])
+    return str(entry.load().summary)
 
 
 if __name__ == "__main__":

@@ -14,6 +14,7 @@ from monitor.contract.config import Configuration
 from monitor.contract.load import ConfigurationError, load
 from monitor.contract.part import Part
 from simulator import resume
+from simulator.commands import SUMMARIES
 from simulator.line import simulate_all
 from simulator.pace import Pace, begin
 from simulator.publisher import Publisher
@@ -124,4 +125,4 @@ def _watch(stop: asyncio.Event) -> None:
         stop.set()
 
 
-COMMAND = Part("publish lines of a scenario as if they were there", _options, _run)
+COMMAND = Part(SUMMARIES["simulate"], _options, _run)

@@ -20,6 +20,7 @@ from monitor.contract.load import ConfigurationError, load
 from monitor.contract.part import Part
 from monitor.contract.record import DrumSpan, Finding, FindingKind, Floats, Verdict
 from monitor.contract.schema import DRUM, FINDING
+from simulator.commands import SUMMARIES
 from simulator.truth import Cut, Spark, Stretch, Truth
 
 SPARK_SEARCH_M = 5.0  # a finding farther away than this is of another fault
@@ -466,4 +467,4 @@ def _address(store: str) -> str:
     return f"sqlite:///file:{files[0]}?mode=ro&uri=true"
 
 
-COMMAND = Part("compare the monitor's record with the simulator's truth", _options, _run)
+COMMAND = Part(SUMMARIES["mark"], _options, _run)

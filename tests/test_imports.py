@@ -1,21 +1,36 @@
-"""What a part imports before it does anything: forty monitors start in the tests by killing, and each one pays."""
+"""What is imported before anything is done: forty monitors start in the tests by killing, and each one pays."""
 
-import json
 import subprocess
 import sys
+from importlib.metadata import entry_points
 from pathlib import Path
 
 import pytest
 
 HEAVY = {"dash", "duckdb", "flask", "iotcore", "numba", "pandas", "plotly", "pyarrow.dataset", "reportlab", "scipy"}
-IMPORTED = "import json, sys, {module}; json.dump(sorted(sys.modules), sys.stdout)"
+HELP = "import contextlib, monitor.__main__ as m\nwith contextlib.suppress(SystemExit): m.main(['--help'])"
 
 
-def imported_by(module: str) -> set[str]:
-    words = [sys.executable, "-c", IMPORTED.format(module=module)]
-    return set(json.loads(subprocess.run(words, capture_output=True, check=True, cwd=Path(__file__).parents[1]).stdout))
+def after(code: str) -> tuple[str, set[str]]:
+    """What a process prints and has imported when it has run the code."""
+    words = [sys.executable, "-c", f"{code}\nimport sys; print('---', *sys.modules)"]
+    here = Path(__file__).parents[1]
+    printed, _, modules = subprocess.run(words, capture_output=True, check=True, cwd=here, text=True).stdout.rpartition(
+        "---"
+    )
+    return printed, set(modules.split())
 
 
 @pytest.mark.parametrize("module", ["monitor.shell.service", "monitor.shell.reader", "monitor.core.engine"])
 def test_a_monitor_starts_without_what_others_need(module):
-    assert imported_by(module) & HEAVY == set()
+    _, imported = after(f"import {module}")
+    assert module in imported
+    assert imported & HEAVY == set()
+
+
+def test_help_imports_no_command_and_says_of_each_what_it_says_itself():
+    printed, imported = after(HELP)
+    assert imported & (HEAVY | {"numpy", "pydantic", "sqlalchemy"}) == set()
+    for entry in entry_points(group="everymetre.parts"):
+        assert f"  {entry.name:<10} {entry.load().summary}\n" in printed
+        assert entry.module not in imported, f"{entry.name} is missing in SUMMARIES of its package's commands.py"

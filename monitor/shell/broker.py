@@ -7,6 +7,7 @@ import threading
 from argparse import ArgumentParser, Namespace
 from pathlib import Path
 
+from monitor.commands import SUMMARIES
 from monitor.contract.address import BrokerAddress, address
 from monitor.contract.lifeline import live_by_stdin
 from monitor.contract.load import ConfigurationError, load
@@ -99,4 +100,4 @@ def serve(at: BrokerAddress) -> int:
     return 0
 
 
-COMMAND = Part("Start the embedded broker, on this machine only.", _options, _run)
+COMMAND = Part(SUMMARIES["broker"], _options, _run)

@@ -5,6 +5,7 @@ from argparse import ArgumentParser, Namespace
 from importlib.metadata import entry_points
 from pathlib import Path
 
+from monitor.commands import SUMMARIES
 from monitor.contract.load import ConfigurationError, Fault, parse, read_folder
 from monitor.contract.part import Part
 
@@ -38,4 +39,4 @@ def _run(options: Namespace) -> int:
     return 1 if faults else 0
 
 
-COMMAND = Part("Check all configuration and name every fault.", _options, _run)
+COMMAND = Part(SUMMARIES["check"], _options, _run)

@@ -7,6 +7,7 @@ from typing import Any
 
 import msgspec
 
+from monitor.commands import SUMMARIES
 from monitor.contract import rules, topics
 from monitor.contract.messages import MONITOR_MESSAGES, STREAM_MESSAGES
 from monitor.contract.part import Part
@@ -106,4 +107,4 @@ def _run(options: Namespace) -> int:
     return 0
 
 
-COMMAND = Part("Write rules, JSON Schema and AsyncAPI of all messages, for authors of gateways.", _options, _run)
+COMMAND = Part(SUMMARIES["contract"], _options, _run)

@@ -15,6 +15,7 @@ from typing import Any
 import msgspec
 from sqlalchemy import Connection, insert, select
 
+from monitor.commands import SUMMARIES
 from monitor.contract.load import ConfigurationError, load
 from monitor.contract.part import Part
 from monitor.contract.record import AlarmChange, Finding, FindingKind, Output, Proposal, Revision
@@ -162,4 +163,4 @@ def _run(options: Namespace) -> int:
     return 0 if good else 1
 
 
-COMMAND = Part("Follow the journal's chain and say whether anything was changed.", _options, _run)
+COMMAND = Part(SUMMARIES["verify"], _options, _run)

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from monitor.commands import SUMMARIES
 from monitor.contract.part import Part
 from monitor.physics.rheometer import RateFit, fit_rate
 
@@ -49,4 +50,4 @@ def _run(options: Namespace) -> int:
     return 0
 
 
-COMMAND = Part("fit t90 and activation energy to rheometer rows", _options, _run)
+COMMAND = Part(SUMMARIES["kinetics"], _options, _run)

@@ -40,6 +40,7 @@ from monitor.analysis.suggest import (
     tried,
     windows_alone,
 )
+from monitor.commands import SUMMARIES
 from monitor.contract.config import Configuration, Recipe, Window
 from monitor.contract.limits import Changes, with_limits
 from monitor.contract.load import ConfigurationError
@@ -378,4 +379,4 @@ def said_of(s: Suggestion) -> list[str]:
     return [*rows, "", s.why]
 
 
-COMMAND = Part("Run recorded streams through other limits and compare what would have been raised.", _options, _run)
+COMMAND = Part(SUMMARIES["rehearse"], _options, _run)

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import aiomqtt
 
+from monitor.commands import SUMMARIES
 from monitor.contract.address import address
 from monitor.contract.config import Configuration, Store
 from monitor.contract.load import ConfigurationError, load
@@ -169,4 +170,4 @@ def _iso(t_s: float) -> str:
     return time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(t_s))
 
 
-COMMAND = Part("Run a recording through the engine, straight or over MQTT.", _options, _run)
+COMMAND = Part(SUMMARIES["replay"], _options, _run)

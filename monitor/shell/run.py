@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from types import FrameType
 
+from monitor.commands import SUMMARIES
 from monitor.contract.address import address
 from monitor.contract.config import Configuration
 from monitor.contract.load import ConfigurationError, load
@@ -190,4 +191,4 @@ def _answers(page: str) -> bool:
         return False
 
 
-COMMAND = Part("Start broker, simulator, monitor and dashboard; Ctrl-C stops all.", _options, _run)
+COMMAND = Part(SUMMARIES["run"], _options, _run)

@@ -21,6 +21,7 @@ import msgspec
 from sqlalchemy import Engine
 from sqlalchemy.exc import SQLAlchemyError
 
+from monitor.commands import SUMMARIES
 from monitor.contract.address import BrokerAddress, address
 from monitor.contract.config import Configuration
 from monitor.contract.lifeline import live_by_stdin
@@ -523,4 +524,4 @@ def _check(lease: Lease, engine: Engine) -> None:
         upgrade.check(connection)
 
 
-COMMAND = Part("Watch the streams of lines, raise alarms, keep the record.", _options, _run)
+COMMAND = Part(SUMMARIES["monitor"], _options, _run)

@@ -1,0 +1,13 @@
+"""What the commands of this package do, a line each: `everymetre --help` lists them without importing them."""
+
+SUMMARIES = {
+    "run": "Start broker, simulator, monitor and dashboard; Ctrl-C stops all.",
+    "broker": "Start the embedded broker, on this machine only.",
+    "monitor": "Watch the streams of lines, raise alarms, keep the record.",
+    "replay": "Run a recording through the engine, straight or over MQTT.",
+    "check": "Check all configuration and name every fault.",
+    "contract": "Write rules, JSON Schema and AsyncAPI of all messages, for authors of gateways.",
+    "kinetics": "Fit t90 and activation energy to rheometer rows.",
+    "verify": "Follow the journal's chain and say whether anything was changed.",
+    "rehearse": "Run recorded streams through other limits and compare what would have been raised.",
+}
