@@ -187,7 +187,8 @@ def _asked_limit(recipe: Recipe, line: str, group: str, which: str, span_ms: tup
         raise NotDoneError(
             f"A deadband and a delay are suggested for a limit that is set: {which} is not, in this choice."
         )
-    return AskedLimit(line, f"{path}/{which}", *span_ms, float(most) if isinstance(most, int | float) else 2.0)
+    most_per_shift = float(most) if isinstance(most, int | float) else 2.0
+    return AskedLimit(line, f"{path}/{which}", *span_ms, most_per_shift, recipe.recipe)
 
 
 def _stream_alone(group: str, changes: dict[str, Any]) -> str:

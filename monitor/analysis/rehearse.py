@@ -46,13 +46,17 @@ class Asked:
 
 @dataclass(frozen=True, slots=True)
 class AskedLimit:
-    """For which limit a deadband and a delay are wanted: `STATION/QUANTITY/HI` of a line, from a span in UTC ms."""
+    """For which limit a deadband and a delay are wanted: `STATION/QUANTITY/HI` of a line, from a span in UTC ms.
+
+    `recipe` names whose limit it is; None is the first recipe of the line that has it.
+    """
 
     line: str
     limit: str
     start_ms: int
     end_ms: int
     most_per_shift: float
+    recipe: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -133,6 +133,14 @@ class StoreReader:
             self._drum(r) for r in self._all(select(DRUM).where(DRUM.c.drum == drum).order_by(DRUM.c.start_ms.desc()))
         ]
 
+    def recipes_of_drums(self, line: str, start_ms: int, end_ms: int) -> Sequence[tuple[str, int, float]]:
+        """(recipe, start, end) of the drums that were wound in a span of time, UTC ms; no end yet is infinity."""
+        d = DRUM.c
+        first = select(func.max(d.start_ms)).where(d.line == line, d.start_ms <= start_ms).scalar_subquery()
+        wanted = select(d.recipe, d.start_ms, d.end_ms).where(d.line == line, d.start_ms <= end_ms)
+        rows = self._all(wanted.where(d.start_ms >= func.coalesce(first, start_ms)).order_by(d.start_ms))
+        return [(r.recipe, r.start_ms, np.inf if r.end_ms is None else float(r.end_ms)) for r in rows]
+
     def drums_between(self, line: str, start_m: float, end_m: float) -> Sequence[DrumRow]:
         """Drums that hold any of an interval of line metre, along it."""
         d = DRUM.c
@@ -315,16 +323,11 @@ class StoreReader:
         if not settings.derived or settings.derived.tape is None or not len(t_ms):
             yield None, np.ones(len(t_ms), dtype=bool)
             return
-        d = DRUM.c
-        begin_ms = int(t_ms[0])
-        first = select(func.max(d.start_ms)).where(d.line == line.line, d.start_ms <= begin_ms).scalar_subquery()
-        wanted = select(d.recipe, d.start_ms, d.end_ms).where(d.line == line.line, d.start_ms <= int(t_ms[-1]))
-        wanted = wanted.where(d.start_ms >= func.coalesce(first, begin_ms))
         recipes = self.configuration.recipes_for(line.line) if self.configuration else {}
         yield tape_of(settings, recipes.values()), np.ones(len(t_ms), dtype=bool)
-        for r in self._all(wanted.order_by(d.start_ms)):
-            tape = tape_of(settings, [recipes[r.recipe]] if r.recipe in recipes else [])
-            yield tape, (t_ms >= r.start_ms) & (t_ms < (r.end_ms if r.end_ms is not None else np.inf))
+        for recipe, begun_ms, end_ms in self.recipes_of_drums(line.line, int(t_ms[0]), int(t_ms[-1])):
+            tape = tape_of(settings, [recipes[recipe]] if recipe in recipes else [])
+            yield tape, (t_ms >= begun_ms) & (t_ms < end_ms)
 
     def _drum(self, r: Any) -> DrumRow:
         metres = {v.word: getattr(r, f"{v.word}_m") for v in Verdict}

@@ -2,7 +2,7 @@
 
 import sys
 from argparse import ArgumentParser, Namespace
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import astuple, replace
 from datetime import datetime
 from multiprocessing.connection import Connection
@@ -132,7 +132,7 @@ def _run_alone(configuration: Configuration, asked: Asked, path: str, progress: 
     after = _window(with_limits(recipes[name], asked.changes.get(name, {})), path)
     assert after is not None
     near, known = [], []
-    for part in recorded(configuration, asked.line, before, asked.start_ms, asked.end_ms):
+    for part in recorded(configuration, asked.line, name, before, asked.start_ms, asked.end_ms):
         near.append(that_matter_to(part, (before, after)))
         known += [round(part.t_s[0] * 1e3), round(part.t_s[-1] * 1e3)]
         if not progress((known[-1] - asked.start_ms) / max(asked.end_ms - asked.start_ms, 1)):
@@ -177,13 +177,19 @@ def shifts_in(configuration: Configuration, start_ms: int, end_ms: int) -> float
 # ---- suggesting --------------------------------------------------------------------------------------------------
 
 
-def recorded(configuration: Configuration, line: str, window: Window, start_ms: int, end_ms: int) -> Iterator[Recorded]:
-    """Samples of a window's stream, part by part, with whether the line's state let it apply."""
+def recorded(
+    configuration: Configuration, line: str, recipe: str, window: Window, start_ms: int, end_ms: int
+) -> Iterator[Recorded]:
+    """Samples of a window's stream, part by part, with whether it applied: by the line's state and its recipe.
+
+    Cable of another recipe has other dimensions: its samples are nothing that this window was meant for.
+    """
     reader = StoreReader(configuration.works.store, configuration)
     steps = reader.states(line, start_ms, end_ms)
     state_s = np.array([-np.inf, *(t_ms / 1e3 for t_ms, _, _ in steps)])
     applies = np.array([False, *(state in window.states for _, state, _ in steps)])
     settings = configuration.lines[line].streams[window.stream]
+    wound = reader.recipes_of_drums(line, start_ms, end_ms)
     for begin_ms in range(start_ms, end_ms + 1, PART_MS):
         part = reader.samples(Stream(line, *window.stream.split("/")), begin_ms, min(begin_ms + PART_MS - 1, end_ms))
         if len(part.v):
@@ -191,7 +197,16 @@ def recorded(configuration: Configuration, line: str, window: Window, start_ms: 
             blot_out(v, settings.measuring_range)
             good = ~np.isnan(v)
             t_s = part.t_ms[good] / 1e3
-            yield Recorded(t_s, v[good], applies[_steps_at(state_s, t_s)])
+            yield Recorded(t_s, v[good], applies[_steps_at(state_s, t_s)] & _wound_by(wound, recipe, part.t_ms[good]))
+
+
+def _wound_by(wound: Sequence[tuple[str, int, float]], recipe: str, t_ms: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """At which of some times (UTC ms) a drum of that recipe was being wound."""
+    found = np.zeros(len(t_ms), dtype=bool)
+    for name, begun_ms, end_ms in wound:
+        if name == recipe:
+            found |= (t_ms >= begun_ms) & (t_ms < end_ms)
+    return found
 
 
 def _steps_at(state_s: Floats, t_s: Floats) -> NDArray[np.intp]:
@@ -201,20 +216,34 @@ def _steps_at(state_s: Floats, t_s: Floats) -> NDArray[np.intp]:
 
 
 def suggestion(
-    configuration: Configuration, line: str, limit: str, start_ms: int, end_ms: int, most_per_shift: float
+    configuration: Configuration,
+    line: str,
+    limit: str,
+    start_ms: int,
+    end_ms: int,
+    most_per_shift: float,
+    recipe: str | None = None,
 ) -> Suggestion:
-    """For `STATION/QUANTITY/HI` and the like. ValueError where there is no such limit, or nothing on record."""
+    """For `STATION/QUANTITY/HI` and the like, from the cable of one recipe (see `AskedLimit`).
+
+    ValueError where there is no such limit, or nothing on record.
+    """
     path, _, name = limit.rpartition("/")
     reader = StoreReader(configuration.works.store, configuration)
     recipes = recipes_then(configuration, reader, line, end_ms)
-    windows = [w for r in recipes.values() for w in r.window if w.stream == path and name in w.limits]
-    if not windows:
-        raise ValueError(f"no recipe of line {line} has the limit {limit!r}; say STATION/QUANTITY/LOLO, LO, HI or HIHI")
-    window = windows[0]
+    chosen = {n: r for n, r in recipes.items() if recipe in (None, n)}
+    having = [(n, w) for n, r in chosen.items() for w in r.window if w.stream == path and name in w.limits]
+    if not having:
+        whose = f"recipe {recipe}" if recipe else "no recipe"
+        has = "has not" if recipe else "has"
+        raise ValueError(
+            f"{whose} of line {line} {has} the limit {limit!r}; expected STATION/QUANTITY/LOLO, LO, HI or HIHI"
+        )
+    of, window = having[0]
     at, sign = window.limits[name], SIGN[name]  # type: ignore[index]
     near: list[Recorded] = []
     bands: list[float] = []
-    for part in recorded(configuration, line, window, start_ms, end_ms):
+    for part in recorded(configuration, line, of, window, start_ms, end_ms):
         bands = bands or [round(k * noise(part.v), 6) for k in DEADBANDS]
         near.append(that_matter(part, at, sign, max(bands)))
     if not near:
@@ -279,7 +308,9 @@ def _run(options: Namespace) -> int:
                 raise ValueError(f"--line: no line {line}; this works has {', '.join(configuration.lines)}")
         start_ms, end_ms = _span(options, configuration)
         if options.suggest:
-            found = suggestion(configuration, options.line, options.suggest, start_ms, end_ms, options.at_most)
+            found = suggestion(
+                configuration, options.line, options.suggest, start_ms, end_ms, options.at_most, options.recipe
+            )
             print("\n".join(said_of(found)))
             return 0
         known = known_in(options.known) if options.known else None

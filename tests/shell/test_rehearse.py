@@ -8,8 +8,10 @@ import pytest
 from monitor.__main__ import main
 from monitor.analysis.raisings import of_rows
 from monitor.analysis.rehearse import Asked, CancelledError, Fault, Side, Trial, compare
-from monitor.contract.limits import LimitsError, limits_of
+from monitor.analysis.suggest import tried
+from monitor.contract.limits import LimitsError, limits_of, with_limits
 from monitor.core.arrival import Block, Message
+from monitor.shell import rehearse
 from monitor.shell.history import History
 from monitor.shell.reader import StoreReader
 from monitor.shell.rehearse import known_in, recipes_then, run, shifts_in, suggestion
@@ -196,6 +198,28 @@ def test_a_suggestion_reads_one_stream(folder):
     assert found.why
     with pytest.raises(ValueError, match="LOLO, LO, HI or HIHI"):
         suggestion(stored_at(folder), "core-1", "oven-b/temperature/hi", START, END, 2.0)
+
+
+def test_c8_a_suggestion_is_for_the_chosen_recipe_from_cable_of_that_recipe_only(folder, monkeypatch):
+    c, limit = stored_at(folder), "oven-b/temperature/HI"
+    moved = with_limits(c.recipes["core-1g5"], {HI: 296.0})  # all of the other cable is beyond it
+    c = c.model_copy(update={"recipes": c.recipes | {"core-1g5": moved}})
+    asked = []
+
+    def looked_at(data, at, *rest):
+        asked.append((at, int(data.open.sum())))
+        return tried(data, at, *rest)
+
+    monkeypatch.setattr(rehearse, "tried", looked_at)
+    wound = suggestion(c, "core-1", limit, START, END, 2.0, "core-2g5")
+    other = suggestion(c, "core-1", limit, START, END, 2.0, "core-1g5")
+    assert [at for at, _ in asked] == [limits_of(c.recipes["core-2g5"])[HI], 296.0]
+    assert asked[0][1] > 0
+    assert asked[1][1] == 0, "no cable of this recipe was wound: nothing of the other's is an excursion"
+    assert wound.tried
+    assert sum(x.nuisance + x.told for x in other.tried) == 0
+    with pytest.raises(ValueError, match="recipe core-9 of line core-1 has not the limit"):
+        suggestion(c, "core-1", limit, START, END, 2.0, "core-9")
 
 
 def test_an_hour_of_eight_is_an_eighth_of_a_shift(folder):
