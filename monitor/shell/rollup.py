@@ -175,7 +175,7 @@ def _roll_drum(engine: Engine, folder: Path, drum: "object") -> Path:
 
 
 def _spent_blocks(connection: Connection, line: str, start_m: float, end_m: float) -> list[int]:
-    """First metres of the blocks around a drum of which every row lies in the file of some drum."""
+    """First metres of the blocks around a drum of which every row lies in the file of each drum that has part of it."""
     b, d = METRE_BLOCK.c, DRUM.c
     touching = select(b.first_m, b.rows).where(b.line == line, b.first_m < end_m, b.first_m + b.rows > start_m)
     blocks = [(first, first + rows) for first, rows in connection.execute(touching)]
@@ -187,7 +187,7 @@ def _spent_blocks(connection: Connection, line: str, start_m: float, end_m: floa
         d.start_m < max(b for _, b in blocks),
         d.end_m > min(a for a, _ in blocks),
     )
-    files = sorted((int(np.floor(start)), int(np.ceil(end))) for start, end in connection.execute(wanted))
+    files = sorted((int(np.floor(start)), int(np.floor(end))) for start, end in connection.execute(wanted))
     return [first for first, end in blocks if _covered(first, end, files)]
 
 

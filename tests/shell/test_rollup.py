@@ -2,11 +2,14 @@
 
 import json
 
+from monitor.core import pipeline
 from monitor.core.arrival import Arrival, Message
 from monitor.shell import rollup
 from monitor.shell.history import History
 from tests.core.story import T0
-from tests.shell.works import desk_at, take
+from tests.core.test_pipeline import tell
+from tests.shell.test_store import busy
+from tests.shell.works import desk_at, everything, take
 
 
 def arrival(path: str, second: float, **fields: object) -> Arrival:
@@ -36,3 +39,16 @@ def test_messages_of_another_numbering_are_not_taken_for_those_that_a_file_holds
         expected += [(start, 0), (start, 0)]
         rolled(desk, place)
         assert kept(desk) == expected
+
+
+def test_the_row_that_two_drums_share_stays_until_both_have_their_file(place, monkeypatch):
+    """A drum that begins within a metre loses none of its metres when the drum before it moves into a file."""
+    monkeypatch.setattr(pipeline, "ROWS_TOGETHER", 1)  # blocks that end at every metre
+    arrivals = tell(130, lambda s: 227.0, before=busy).sorted()  # a drum ends within a metre
+    desk, undisturbed = desk_at(place), desk_at(place / "undisturbed")
+    for second in range(0, 130, 5):
+        take(desk, [a for a in arrivals if T0 + second <= a.received_s < T0 + second + 5])
+        rollup.roll_drums(desk.writer.engine, place)
+    take(undisturbed, arrivals)
+    assert len(list((place / "drums").rglob("*.parquet"))) == 2
+    assert everything(place)["drums"] == everything(place / "undisturbed")["drums"]
