@@ -300,10 +300,12 @@ class RotatingPart(Settings):
 class Line(Settings):
     """One continuous machine. `pay_off` names the stations where drums of earlier lines go in.
 
-    `process` is its place on the way of the cable: lines are shown in that order.
+    `process` is its place on the way of the cable: lines are shown in that order. A change of the file raises
+    `revision`; it takes effect from the metre at the next start of the monitor.
     """
 
     line: Name
+    revision: Annotated[int, Field(ge=1)] = 1
     kind: Name
     title: str
     take_up: Name

@@ -16,7 +16,7 @@ from sqlalchemy import (
 )
 
 # Raised by one with each change of a table; the revision that leads to it lies in monitor/shell/migrations/versions.
-SCHEMA_VERSION = 3
+SCHEMA_VERSION = 4
 
 METADATA = MetaData()
 _BigId = BigInteger().with_variant(Integer, "sqlite")
@@ -245,6 +245,7 @@ JOURNAL = Table(
     UniqueConstraint("line", "t_ms", "who", "action", "target", name="journal_once"),
 )
 
+# Recipes of the configuration's files. A revision is a content: `digest` is that of `contract.content`.
 REVISION = Table(
     "revision",
     METADATA,
@@ -252,6 +253,20 @@ REVISION = Table(
     Column("revision", Integer, primary_key=True),
     Column("first_seen_ms", BigInteger, nullable=False),
     Column("text", Text, nullable=False),
+    Column("digest", String(64)),
+)
+
+# Lines as their files described them: positions, units, streams. `since_m` is the metre at the take-up from which on
+# a revision is in force, null for the first.
+LINE_REVISION = Table(
+    "line_revision",
+    METADATA,
+    Column("line", String(60), primary_key=True),
+    Column("revision", Integer, primary_key=True),
+    Column("digest", String(64), nullable=False),
+    Column("text", Text, nullable=False),
+    Column("since_ms", BigInteger, nullable=False),
+    Column("since_m", Float),
 )
 
 # Limits that someone wants changed, and what became of it.

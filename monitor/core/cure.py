@@ -165,6 +165,15 @@ class CureStage:
         found = {c.alarm: Definition(c.priority, c.limit.at, c.unit) for c in checks}
         return found | ({FORECAST_ALARM: Definition(cure.priority, None, "m/min")} if cure else {})
 
+    def at_risk(self) -> None:
+        """The alarm of the forecast is active."""
+        self._at_risk = True
+
+    def foreseen(self, findings: Sequence[Finding]) -> None:
+        """The line is stopped, and this is what the newest forecast found: it may be taken back."""
+        self._stood_s = max(f.start_s for f in findings)
+        self._told = {f.key: f for f in findings if f.start_s == self._stood_s}
+
     # ---- the flow ----------------------------------------------------------------------------------------
 
     def flow(

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.contract.config import Dwell, Line, Recipe, Zone
+from monitor.contract.limits import differences
 from monitor.contract.messages import Action, DrumChange, LimitsStep, PayoffChange, StateChange, Told
 from monitor.contract.record import (
     SILENCE_ALARM,
@@ -171,6 +172,18 @@ class Pipeline:
         """A recording that begins in the middle: this drum was being wound at `t_s`."""
         self._turns.append((t_s, 0, drum))
 
+    def order_of(self, path: str) -> StreamOrder:
+        """The order of a stream that measures nothing: what the machine and people report."""
+        return self.story.setdefault(path, StreamOrder(self.line.reorder_s))
+
+    def report(self, event: AlarmEvent) -> None:
+        """An event of an alarm that no stream carries; it takes effect with the next feed."""
+        self._events.append(event)
+
+    def counter_faulty_until(self, t_s: float) -> None:
+        """The counter's alarm is active and returns then, if not later."""
+        self._counter_until_s = max(t_s, self._counter_until_s or t_s)
+
     def tick(self, now_s: float) -> list[Output]:
         """The wall clock says `now_s` and nothing came: a silent line is told."""
         return self.feed([Tick(now_s)])
@@ -188,7 +201,7 @@ class Pipeline:
                 self._deliver(path, None, [Released(message, self.track.end_s, self.seq)], out)
             self._advance(message.end_s, out)
             return
-        order = flow.order if flow else self.story.setdefault(path, StreamOrder(self.line.reorder_s))
+        order = flow.order if flow else self.order_of(path)
         released = order.push(message, self.track.end_s, self.seq)
         if order.held:
             self._holding.add(path)
@@ -501,7 +514,7 @@ class Pipeline:
             flow.judge_by(recipe)
         self._apply(closing, out)
         places = {check.dwell.zone: check.next_m for check in self.dwells}
-        self.dwells = [DwellCheck.of(self.line, d, places.get(d.zone)) for d in recipe.dwell] if recipe else []
+        self.dwells = [DwellCheck.of(self.line, d, places.get(d.zone)) for d in _dwells(recipe, self.line)]
         self.recipe = recipe
         self._define()
 
@@ -517,6 +530,43 @@ class Pipeline:
             d, stream = check.dwell, f"{check.dwell.zone}/dwell"
             definitions |= {f"{stream}/{name}": Definition(d.priority, limit.at, "s") for name, limit in check.sides}
         self.book.define(definitions | self.curing.definitions())
+
+    def judge_by(self, recipe: Recipe | None, t_s: float, cut_m: float) -> list[Output]:
+        """Judge cable at the take-up from `cut_m` on by another recipe; returns what ends with the one before."""
+        out: list[Output] = []
+        self._judge_by(recipe, t_s, cut_m, out)
+        return out
+
+    def take_recipes(self, files: Mapping[str, Recipe], before: Mapping[str, Recipe], by: str) -> list[Output]:
+        """The recipes of the files: of greater revisions than those in force, from the cable at the take-up on.
+
+        `before` are those that were in force, which an engine that is new may have no more. A recipe that has no file
+        any more stays for the drums that have it.
+        """
+        out: list[Output] = []
+        t_s = self.track.end_s
+        for name, recipe in files.items():
+            old = self.recipes.get(name)
+            if old is None or recipe.revision > old.revision:
+                self.revisions.enforce(recipe)
+            if name in before and self.recipes[name].revision > before[name].revision and t_s > -np.inf:
+                self._came_into_force(before[name], self.recipes[name], t_s, by, out)
+        used = {span.recipe for span in self.spans}
+        for name in [n for n in self.recipes if n not in files and n not in used]:
+            del self.revisions.in_force[name]
+        self._define()
+        return out
+
+    def _came_into_force(self, old: Recipe, new: Recipe, t_s: float, by: str, out: list[Output]) -> None:
+        cut_m, changes = self._metre_at(t_s, None), {k: after for k, (_, after) in differences(old, new).items()}
+        out.append(
+            Revision(
+                line=self.line.line, recipe=new.recipe, revision=new.revision, t_s=t_s, line_metre=cut_m, by=by,
+                approved_by="", reason="", changes=changes, text=new.model_dump_json(),
+            )
+        )  # fmt: skip
+        if self.recipe is not None and self.recipe.recipe == new.recipe and self.recipe is not new:
+            self._judge_by(new, t_s, cut_m, out)
 
     # ---- rows of metres ----------------------------------------------------------------------------------------
 
@@ -609,6 +659,12 @@ class Pipeline:
         return LineNow(
             self.line.line, stamp, self.states.now, self.track.speed_m_per_s, self.track.now_m, self.drum, extra
         )
+
+
+def _dwells(recipe: Recipe | None, line: Line) -> list[Dwell]:
+    """Those of zones that the line has: a recipe may be older than the line's description."""
+    zones = {zone.name for zone in line.zone}
+    return [d for d in recipe.dwell if d.zone in zones] if recipe else []
 
 
 def _is_marched(kind: tuple[str, ...], recipe: Recipe) -> bool:

@@ -58,6 +58,11 @@ class Revisions:
             return None, self._go_back(step)
         return self._decide(step, t_s)
 
+    def enforce(self, recipe: Recipe) -> None:
+        """A recipe comes into force."""
+        self.in_force[recipe.recipe] = recipe
+        self.earlier[recipe.recipe, recipe.revision] = recipe
+
     def _propose(self, step: LimitsStep, t_s: float) -> Proposal:
         recipe = self._current(step)
         if not step.changes:
@@ -114,7 +119,7 @@ class Revisions:
                 f"{proposal.base}: rehearse and propose anew"
             )
         new = with_limits(recipe, proposal.changes, self._next(proposal.recipe))
-        self._enforce(new)
+        self.enforce(new)
         return Turn(new, proposal.by, step.by, proposal.reason, proposal.changes)
 
     def _go_back(self, step: LimitsStep) -> Turn:
@@ -123,7 +128,7 @@ class Revisions:
         if old is None:
             raise NotAllowedError(f"no revision {step.to} of recipe {step.recipe} is known here")
         new = old.model_copy(update={"revision": self._next(step.recipe)})
-        self._enforce(new)
+        self.enforce(new)
         return Turn(new, step.by, "", f"back to revision {step.to}" + (f": {step.reason}" if step.reason else ""), {})
 
     def _current(self, step: LimitsStep) -> Recipe:
@@ -138,7 +143,3 @@ class Revisions:
 
     def _next(self, name: str) -> int:
         return max(revision for of, revision in self.earlier if of == name) + 1
-
-    def _enforce(self, recipe: Recipe) -> None:
-        self.in_force[recipe.recipe] = recipe
-        self.earlier[recipe.recipe, recipe.revision] = recipe

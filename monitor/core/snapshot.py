@@ -405,4 +405,6 @@ def _annotations(cls: type) -> dict[str, Any]:
 
 
 def _spelt(annotation: Any) -> str:
-    return annotation if isinstance(annotation, str) else getattr(annotation, "__name__", "") or str(annotation)
+    if isinstance(annotation, str):
+        return annotation
+    return annotation.__name__ if isinstance(annotation, type) else str(annotation).partition(", msgspec.Meta(")[0]

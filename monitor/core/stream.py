@@ -189,6 +189,16 @@ class StreamFlow:
         for name in sorted(check.suppressed):
             yield AlarmEvent(t_s, -1, t_s, f"{self.settings.path}/{name}", "suppression ended")
 
+    def last_used(self, t_s: float, L_m: float) -> None:
+        """The newest sample was used then, with the counter at `L_m`."""
+        self._last = (t_s, L_m)
+
+    def stuck_since(self, t_s: float) -> None:
+        """The value has been the same since then."""
+        self._stuck_since = t_s
+        if self.stuck is not None:
+            self.stuck.since_s = t_s
+
     def definitions(self) -> dict[str, Definition]:
         """The alarms that this stream can raise now."""
         s, path = self.settings, self.settings.path

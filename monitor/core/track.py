@@ -112,6 +112,23 @@ class Track:
         if first > 256:
             self.t_s, self.L_m = self.t_s[first:], self.L_m[first:]
 
+    def begin(self, t_s: float, L_m: float) -> None:
+        """A line of which only a place is known: it stood at `L_m` at `t_s`. For a track that has nothing yet."""
+        self.start_m = L_m
+        self._begin(t_s, L_m)
+
+    def shift(self, by_m: float) -> None:
+        """Count on from `by_m` further; where that is back, the track stands until it is made up for."""
+        self._raw_m += by_m
+        if self._last is not None:
+            t, reading, metres, S = self._last
+            self._last = (t, reading, metres + by_m, S)
+        if self._slip is not None:
+            reading, S, metres = self._slip
+            self._slip = (reading, S, metres + by_m)
+        if len(self.t_s) and by_m > 0:
+            self._knot(float(np.nextafter(self.end_s, np.inf)), self.now_m + by_m)
+
     # ---- inside ------------------------------------------------------------------------------------------
 
     def _forget_speed(self) -> None:

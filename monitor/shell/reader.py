@@ -194,7 +194,7 @@ class StoreReader:
         """The newest findings of a kind on any line, newest first."""
         f = FINDING.c
         wanted = select(FINDING).where(f.kind == kind.value).order_by(f.start_ms.desc()).limit(limit)
-        return [_finding(r) for r in self._all(wanted)]
+        return [finding_of(r) for r in self._all(wanted)]
 
     def samples(self, stream: Stream, start_ms: int, end_ms: int) -> Trend:
         """Samples of a stream in a span of time, in order."""
@@ -423,10 +423,11 @@ def read_findings(c: Connection, line: str, start_m: float, end_m: float) -> lis
     )
     long = of_line.where(LONG_FINDING, or_(f.end_m.is_(None), f.end_m > start_m))
     found = [*c.execute(short), *c.execute(long.with_hint(FINDING, "INDEXED BY finding_long", "sqlite"))]
-    return [_finding(r) for r in sorted(found, key=lambda r: (r.start_m, r.key))]
+    return [finding_of(r) for r in sorted(found, key=lambda r: (r.start_m, r.key))]
 
 
-def _finding(r: Any) -> Finding:
+def finding_of(r: Any) -> Finding:
+    """A row of the table of findings."""
     return Finding(
         line=r.line,
         key=r.key,

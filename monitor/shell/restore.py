@@ -1,75 +1,308 @@
-"""An engine that goes on where it was: its last checkpoint, then the messages that came after it."""
+"""An engine that goes on where it was: from its snapshot, or else from the record's own tables and the messages.
 
-from collections.abc import Callable
+What was given out is never given out again: while messages that are on record are fed once more, only rows of metres
+that the record does not have yet are kept. A change of a recipe's or the line's file takes effect afterwards, from the
+metre at the take-up on.
+"""
 
-from monitor.contract.config import Configuration, Recipe
-from monitor.contract.record import Output
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import numpy as np
+from sqlalchemy import Connection
+
+from monitor.analysis.in_force import recipes_in_force
+from monitor.contract.config import Configuration, Line, Recipe
+from monitor.contract.content import differences_of, digest_of
+from monitor.contract.messages import DrumChange, LimitsStep
+from monitor.contract.record import MetreRows, Output, Revision
+from monitor.contract.topics import Stream
+from monitor.contract.units import convert
+from monitor.core.arrival import Block, Message, Note, Tick
 from monitor.core.decode import Decoder
 from monitor.core.pipeline import Pipeline
-from monitor.core.snapshot import Given, SnapshotError, load
-from monitor.shell.history import again
-from monitor.shell.store import Batch, Writer
+from monitor.core.resume import EXACT_M, LastKnown, resume
+from monitor.core.snapshot import Given, SnapshotError, dump, load
+from monitor.core.track import Track
+from monitor.shell import journal, last_known
+from monitor.shell.history import History, again
+from monitor.shell.reader import StoreReader
+from monitor.shell.revisions import contents, given_recipes, lines_on_record, recipes_on_record, recipes_that_came
+from monitor.shell.store import Restored, Writer, ms
+
+BEFORE_S = 120.0  # fed before the oldest cable in the line, so that delays and limits have begun
+LOOK_BACK_S = (1800.0, 4 * 3600.0, 48 * 3600.0)  # how far the counter is read back to find that cable
+SLICE_S = 1.0
+FOR_EVER_MS = 2**53
+FILES = "configuration files"
+
+Arrivals = Sequence[Message | Tick | Note]
+Log = Callable[[str], None]
 
 
-def thaw(state: bytes, fresh: Pipeline, files: dict[str, Recipe]) -> Pipeline:
-    """The engine of a checkpoint, with the configuration of a fresh one.
+def restore(writer: Writer, configuration: Configuration, line: str, log: Log) -> Pipeline:
+    """The engine of a line as it was at the last commit, with newer revisions of its files taken into force.
 
-    Raises SnapshotError where it cannot be used, also where a file is newer than what it knows.
+    Leaves a checkpoint, so that the next start does not begin where this one did.
     """
-    pipeline = load(state, Given(fresh.line, fresh.revisions.earlier))
-    if any(name not in pipeline.recipes or pipeline.recipes[name].revision < r.revision for name, r in files.items()):
-        raise SnapshotError("a recipe's file has a newer revision")
+    record = OnRecord.of(writer, configuration, line)
+    start = _Start(writer, configuration, record, log)
+    pipeline = start.from_snapshot() if record.line_is_as_described else None
+    if pipeline is None:
+        pipeline = start.rebuilt()
+    start.take_files(pipeline)
     return pipeline
 
 
-class RecipeConflictError(ValueError):
-    """A recipe's file and the record disagree on one revision; the text says what to do."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OnRecord:
+    """What the record has of one line. `described` is the line by its newest revision, `file` by its file.
 
-
-def begin(writer: Writer, configuration: Configuration, line: str) -> Pipeline:
-    """An engine with the recipes in force: of the file's and those that came into force since, the newest revision.
-
-    Raises RecipeConflictError where the file says something else under a revision that is on record.
+    `recipes` by name and revision are all that are known, `in_force` those that the line was judged by.
     """
-    files = configuration.recipes_for(line)
-    came = writer.came_into_force(line)
-    for recipe in came:
-        file = files.get(recipe.recipe)
-        if file is not None and file.revision == recipe.revision and file != recipe:
-            raise RecipeConflictError(
-                f"recipes/{file.recipe}.toml: revision {file.revision} is another on record for line {line}, put in "
-                f"force on the pages. Give the file a revision greater than {_newest(came, file.recipe)}."
+
+    file: Line
+    described: Line
+    first_revision: bool
+    recipes: dict[tuple[str, int], Recipe]
+    in_force: dict[str, Recipe]
+    newest_came_s: float
+
+    @classmethod
+    def of(cls, writer: Writer, configuration: Configuration, line: str) -> "OnRecord":
+        files = configuration.recipes_for(line)
+        with writer.engine.connect() as connection:
+            kept, came = recipes_on_record(connection), recipes_that_came(connection, line)
+            lines = lines_on_record(connection, line)
+        newest = lines[-1].content if lines else None
+        return cls(
+            file=configuration.lines[line],
+            described=newest if isinstance(newest, Line) else configuration.lines[line],
+            first_revision=not lines,
+            recipes=given_recipes(files, kept, came),
+            in_force=recipes_in_force(
+                files, contents(kept).values(), [(k.t_ms, k.content) for k in came if isinstance(k.content, Recipe)]
+            ),
+            newest_came_s=max((k.t_ms / 1e3 for k in came), default=-np.inf),
+        )
+
+    @property
+    def line_is_as_described(self) -> bool:
+        """Whether the file describes the line as the record has it."""
+        return digest_of(self.file) == digest_of(self.described)
+
+
+@dataclass(slots=True)
+class _Start:
+    """One line's way back. `kept` is what came out on it that is not on record yet."""
+
+    writer: Writer
+    configuration: Configuration
+    record: OnRecord
+    log: Log
+    last_id: int = 0
+    kept: list[Output] = field(default_factory=list)
+
+    @property
+    def line(self) -> str:
+        return self.record.file.line
+
+    def known(self, connection: Connection) -> LastKnown | None:
+        return last_known.read(connection, self.record.described, self.record.file)
+
+    # ---- from a snapshot ---------------------------------------------------------------------------------
+
+    def from_snapshot(self) -> Pipeline | None:
+        """The engine of the checkpoint, fed what was stored after it; None where there is none that can be used."""
+        self.last_id, state = self.writer.checkpoints().get(self.line, (0, b""))
+        if not state:
+            return None
+        try:
+            pipeline = load(state, Given(self.record.described, self.record.recipes))
+        except SnapshotError as error:
+            self.log(f"{self.line}: the last snapshot cannot be used: {error}. Going on from the record and messages.")
+            return None
+        with self.writer.engine.connect() as connection:
+            known = self.known(connection)
+        works, count = self.configuration.works, 0
+        decoder = Decoder(works.works, {self.line: self.record.file}, works.wire)
+        while rows := self.writer.messages_after(self.line, self.last_id):
+            said = (again(decoder, stream, received_ms, payload) for _, stream, received_ms, payload in rows)
+            self._feed(pipeline, [m for m in said if m is not None], known)
+            self.last_id, count = rows[-1][0], count + len(rows)
+            self.checkpoint(pipeline)
+        if known is not None and known.next_row is not None and pipeline.next_row is not None:
+            pipeline.next_row = max(pipeline.next_row, known.next_row)
+        self.log(f"{self.line}: goes on at line metre {pipeline.track.now_m:.1f}, {count} messages after the snapshot")
+        return pipeline
+
+    def _feed(self, pipeline: Pipeline, messages: Arrivals, known: LastKnown | None) -> None:
+        """Feed messages that are on record: all that comes of them is too, but for rows that were not ripe."""
+        first = known.next_row if known is not None and known.next_row is not None else -np.inf
+        for output in pipeline.feed(messages):
+            if isinstance(output, MetreRows) and output.first_m + len(output) > first:
+                self.kept.append(_from(output, first))
+
+    # ---- from the record -----------------------------------------------------------------------------------
+
+    def rebuilt(self) -> Pipeline:
+        """An engine out of the record's tables, warmed up by the messages of the cable that is in the line."""
+        pipeline = self._fresh()
+        with self.writer.engine.connect() as connection:
+            known = self.known(connection)
+            if known is not None:
+                pipeline.revisions.proposals = last_known.proposals(connection, self.line)
+        begin, count = _Begin(0.0) if known is None else self._begin(known), 0
+        self._assume(pipeline, begin.t_s)
+        for messages in self._messages(begin.t_s, known):
+            if pipeline.track.start_m is None:
+                pipeline.track.start_m = begin.metre_at(_first_counter_s(messages, self.record.file))
+            self._feed(pipeline, messages, known)
+            count += len(messages)
+        if known is not None:
+            resume(pipeline, known)
+            self.kept += pipeline.feed([])
+        self.last_id = self.writer.last_id
+        if count or known is not None:
+            self.log(
+                f"{self.line}: rebuilt from the record at line metre {pipeline.track.now_m:.1f}, {count} messages of "
+                f"the cable in the line; rows go on at metre {pipeline.next_row}"
             )
-    in_force = dict(files)
-    for recipe in came:
-        if recipe.recipe in files and recipe.revision >= in_force[recipe.recipe].revision:
-            in_force[recipe.recipe] = recipe
-    earlier = {(r.recipe, r.revision): r for r in [*files.values(), *came]}
-    return Pipeline(configuration.lines[line], in_force, earlier)
+        return pipeline
+
+    def _fresh(self) -> Pipeline:
+        """An engine that has heard nothing. On a line that has changed, files that are newer are taken at once."""
+        record, files = self.record, self.configuration.recipes_for(self.line)
+        recipes = dict(record.in_force)
+        if not record.line_is_as_described:
+            recipes |= {n: r for n, r in files.items() if r.revision > recipes[n].revision}
+        return Pipeline(record.file, recipes, record.recipes)
+
+    def _assume(self, pipeline: Pipeline, begin_s: float) -> None:
+        """What was so when the messages begin that are fed: the drum, and what the machine said of the line."""
+        begin_ms = ms(begin_s)
+        with self.writer.engine.connect() as connection:
+            drum = last_known.drum_at(connection, self.line, begin_ms)
+        if drum is not None:
+            pipeline.assume(DrumChange(0, begin_ms, drum.drum, drum.recipe, drum.planned_length_m), begin_s)
+        folder = Path(self.configuration.works.store.folder)
+        said = last_known.newest_state(self.writer.engine, folder, self.line, begin_ms)
+        if said is not None:
+            pipeline.states.say(min(said.t / 1e3, begin_s), said.state, said.reason)
+
+    def _messages(self, begin_s: float, known: LastKnown | None) -> Iterator[Arrivals]:
+        """Messages since a time, without the changes of limits that are on record."""
+        upto_s = -np.inf if known is None else max(known.t_s, self.record.newest_came_s)
+        for messages in History(self.configuration, self.line).read(ms(begin_s), FOR_EVER_MS):
+            yield [m for m in messages if not _is_on_record(m, upto_s)]
+
+    def _begin(self, known: LastKnown) -> "_Begin":
+        """Rows from `next_row` on need every message since that cable was at the head, or at what lies before it."""
+        line, reader = self.record.file, StoreReader(self.configuration.works.store, self.configuration)
+        lowest_m = min(0.0, *(s.position_m for s in line.station))
+        found = _Begin(known.t_s - BEFORE_S)
+        for back_s in LOOK_BACK_S:
+            track = _counted(reader, line, known.t_s - back_s, known.t_s)
+            if not len(track.t_s):
+                continue
+            off_m = known.line_metre - float(track.at(known.t_s))
+            found = _Begin(float(track.t_s[0]) - BEFORE_S, track, off_m)
+            need_m = -np.inf if known.next_row is None else known.next_row - 2 - line.counter_m + lowest_m - off_m
+            if track.L_m[0] <= need_m:
+                return replace(found, t_s=float(track.when(np.array([need_m]))[0]) - BEFORE_S)
+        return found if abs(found.off_m) > EXACT_M else replace(found, track=None)
+
+    # ---- what has changed ------------------------------------------------------------------------------------
+
+    def take_files(self, pipeline: Pipeline) -> None:
+        """Newer revisions of files are in force from here on; reported, and kept with the engine's checkpoint."""
+        record, files = self.record, self.configuration.recipes_for(self.line)
+        before = dict(record.in_force)
+        self.kept += pipeline.take_recipes(files, before, FILES)
+        for revision in (o for o in self.kept if isinstance(o, Revision)):
+            self.log(
+                f"{self.line}: recipe {revision.recipe} revision {revision.revision} is in force from metre "
+                f"{revision.line_metre:.1f} on"
+            )
+        entries = []
+        if not record.line_is_as_described:
+            entries.append(self._line_entry(pipeline))
+        self.checkpoint(pipeline, entries, described=True)
+
+    def _line_entry(self, pipeline: Pipeline) -> journal.Entry:
+        old, new = self.record.described, self.record.file
+        keys = ", ".join(differences_of(old, new))
+        self.log(f"{self.line}: line revision {new.revision} is in force from metre {pipeline.next_row} on: {keys}")
+        target, digests = f"line {self.line} revision {new.revision}", (digest_of(old), digest_of(new))
+        at_ms = ms(pipeline.now().t_s)
+        return journal.Entry(
+            self.line, at_ms, FILES, "take into force", target, f"from metre {pipeline.next_row}", *digests
+        )
+
+    def checkpoint(self, pipeline: Pipeline, entries: Sequence[journal.Entry] = (), described: bool = False) -> None:
+        """Keep the engine as it is, and what came out that is not on record."""
+        changed = described and (self.record.first_revision or not self.record.line_is_as_described)
+        self.writer.write_restored(
+            Restored(
+                line=self.line, message_id=self.last_id, now=pipeline.now(), outputs=self.kept,
+                state=dump(pipeline) if pipeline.heard_s is not None else None, entries=entries,
+                described=self.record.file if changed else None,
+                since_m=None if self.record.first_revision else pipeline.next_row,
+            )
+        )  # fmt: skip
+        self.kept = []
 
 
-def _newest(recipes: list[Recipe], name: str) -> int:
-    return max(r.revision for r in recipes if r.recipe == name)
+@dataclass(frozen=True, slots=True)
+class _Begin:
+    """Since when messages are fed, and the counter's own track there, which is `off_m` behind the line metre.
+
+    Without a track the line metre is what the counter says: as it was at the beginning of the record.
+    """
+
+    t_s: float
+    track: Track | None = None
+    off_m: float = 0.0
+
+    def metre_at(self, t_s: float | None) -> float | None:
+        """Line metre at a time, None where it is what the counter says."""
+        return None if t_s is None or self.track is None else float(self.track.at(t_s)) + self.off_m
 
 
-def restore(writer: Writer, configuration: Configuration, line: str, say: Callable[[str], None]) -> Pipeline:
-    """The engine of a line as it was at the last commit. What it tells on the way is stored once more, to no effect."""
-    last, state = writer.checkpoints().get(line, (0, None))
-    pipeline = begin(writer, configuration, line)
-    try:
-        pipeline = thaw(state, pipeline, configuration.recipes_for(line)) if state else pipeline
-    except SnapshotError as error:
-        say(f"{line}: the last checkpoint cannot be used ({error}); reading the messages held anew")
-        last = 0
-    works = configuration.works
-    decoder = Decoder(works.works, configuration.lines, works.wire)
-    count = 0
-    while rows := writer.messages_after(line, last):
-        said = (again(decoder, stream, received_ms, payload) for _, stream, received_ms, payload in rows)
-        messages = [m for m in said if m is not None]
-        outputs: list[Output] = pipeline.feed(messages)
-        writer.write(Batch(outputs=outputs))
-        last, count = rows[-1][0], count + len(rows)
-    if count or state:
-        say(f"{line}: goes on at line metre {pipeline.track.now_m:.1f}, {count} messages read after the checkpoint")
-    return pipeline
+def _from(rows: MetreRows, first: float) -> MetreRows:
+    """Rows of metres from `first` on."""
+    skip = max(0, int(first) - rows.first_m) if first > -np.inf else 0
+    columns = {name: column[skip:] for name, column in rows.columns.items()}
+    return MetreRows(rows.line, rows.first_m + skip, rows.verdict[skip:], columns)
+
+
+def _is_on_record(message: Message | Tick | Note, upto_s: float) -> bool:
+    """Whether a message is a change of limits that was in effect by then: what came of it is on record."""
+    return isinstance(message, Message) and isinstance(message.body, LimitsStep) and message.t_s <= upto_s
+
+
+def _first_counter_s(messages: Arrivals, line: Line) -> float | None:
+    for m in messages:
+        if isinstance(m, Message) and m.stream.path == line.counter.stream and isinstance(m.body, Block):
+            return float(m.body.t_s[0])
+    return None
+
+
+def _counted(reader: StoreReader, line: Line, start_s: float, end_s: float) -> Track:
+    """The track of a span by counter and speed alone."""
+    c = line.counter
+    track = Track(line.line, c.jump_tolerance_m, c.slip_tolerance_percent, c.wraps_at_m)
+    counted, speed = (
+        reader.samples(Stream(line.line, *path.split("/")), ms(start_s), ms(end_s)) for path in (c.stream, c.speed)
+    )
+    v = convert(speed.v, line.speed_unit, "m/s")
+    at, edges = np.flatnonzero(~np.isnan(v)), np.arange(start_s, end_s + 2 * SLICE_S, SLICE_S)
+    speed_s, counter_s = speed.t_ms[at] / 1e3, counted.t_ms / 1e3
+    of_speed, of_counter = np.searchsorted(speed_s, edges), np.searchsorted(counter_s, edges)
+    for i in range(len(edges) - 1):
+        a, b = of_speed[i], of_speed[i + 1]
+        track.add_speed(speed_s[a:b], v[at][a:b])
+        a, b = of_counter[i], of_counter[i + 1]
+        track.add_counter(counter_s[a:b], counted.v[a:b])
+    return track

@@ -41,7 +41,8 @@ from monitor.shell import upgrade
 from monitor.shell.clock import SteadyClock
 from monitor.shell.lease import Lease, LeaseLostError, hold
 from monitor.shell.link import Link, Received
-from monitor.shell.restore import RecipeConflictError, restore
+from monitor.shell.restore import restore
+from monitor.shell.revisions import refuse_conflicts
 from monitor.shell.rollup import log_not_moved, roll_drums, roll_hours
 from monitor.shell.samples import NOTE, TICK
 from monitor.shell.store import Batch, Writer, ms
@@ -459,12 +460,9 @@ def _run(options: Namespace) -> int:
 def _watch(configuration: Configuration, lines: Sequence[str], at: BrokerAddress, lease: Lease) -> int:
     """Watch lines that are held, until told to stop."""
     writer = Writer(configuration.works.store, lines)
+    refuse_conflicts(writer.engine, configuration, lines)
+    pipelines = {line: restore(writer, configuration, line, LOG.info) for line in lines}
     writer.keep_revisions(configuration.recipes.values(), time.time())
-    try:
-        pipelines = {line: restore(writer, configuration, line, LOG.info) for line in lines}
-    except RecipeConflictError as error:
-        print(error, file=sys.stderr)
-        return 2
     works = configuration.works
     name = f"{works.works}-monitor-{hashlib.sha256(','.join(lines).encode()).hexdigest()[:10]}"
     everything = set(lines) == set(configuration.lines)  # then unknown lines are heard too, and counted

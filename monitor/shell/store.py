@@ -11,7 +11,8 @@ import msgspec
 import pyarrow as pa
 from sqlalchemy import Table, func, insert, select
 
-from monitor.contract.config import Recipe, Store
+from monitor.contract.config import Line, Recipe, Store
+from monitor.contract.content import digest_of
 from monitor.contract.messages import Health, Stored
 from monitor.contract.record import (
     AlarmChange,
@@ -40,6 +41,7 @@ from monitor.contract.schema import (
     IN_FORCE,
     LEDGER,
     LINE_NOW,
+    LINE_REVISION,
     MESSAGE,
     METRE_BLOCK,
     PROPOSAL,
@@ -70,6 +72,23 @@ class Batch:
     numbers: LedgerDelta | None = None  # what it adds to the ledger
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Restored:
+    """An engine that goes on: its state after message `message_id`, and what its way back has added to the record.
+
+    `described` is its line where that is another than on record, in force from metre `since_m` at the take-up on.
+    """
+
+    line: str
+    message_id: int
+    now: LineNow
+    state: bytes | None
+    outputs: Sequence[Output] = ()
+    entries: Sequence[journal.Entry] = ()
+    described: Line | None = None
+    since_m: float | None = None
+
+
 class Writer:
     """Owns the store, or its own lines where several share a server. `lines` are those lines, all without."""
 
@@ -95,13 +114,7 @@ class Writer:
         with self.engine.begin() as connection:
             last_id = self._messages(connection, batch.messages)
             upsert(connection, LEDGER, [_ledger_row(s, numbers) for s, numbers in touched.items()])
-            for table, rows in _rows_of(batch.outputs).items():
-                upsert(connection, table, rows)
-            changes = [_alarm_row(o) for o in batch.outputs if isinstance(o, AlarmChange)]
-            upsert(connection, ALARM_CHANGE, changes, keep_old=True)
-            upsert(connection, ALARM_NOW, _newest(changes))
-            journal.append(connection, journal.entries_of(batch.outputs))
-            self._rejected(connection, batch.outputs)
+            self._outputs(connection, batch.outputs)
             upsert(connection, LINE_NOW, [_now_row(now) for now in batch.now.values()])
             states = [
                 {"line": line, "message_id": last_id, "t_ms": ms(batch.now[line].t_s), "state": state}
@@ -116,25 +129,29 @@ class Writer:
             self.ledger.merge(batch.numbers)
         return batch.numbers.reports() if batch.numbers else {}
 
+    def write_restored(self, restored: Restored) -> None:
+        """Commit what the restart of a line's engine came to, in one transaction."""
+        now_ms = ms(restored.now.t_s)
+        with self.engine.begin() as connection:
+            self._outputs(connection, restored.outputs)
+            journal.append(connection, restored.entries)
+            if restored.described is not None:
+                upsert(connection, LINE_REVISION, [_line_row(restored.described, now_ms, restored.since_m)])
+            if restored.state is not None:
+                row = {"line": restored.line, "message_id": restored.message_id, "t_ms": now_ms}
+                upsert(connection, CHECKPOINT, [row | {"state": restored.state}])
+                upsert(connection, LINE_NOW, [_now_row(restored.now)])
+
     def keep_revisions(self, recipes: Iterable[Recipe], now_s: float) -> None:
-        """Note the recipes that the engine runs with; what is new or has changed is told in the journal."""
-        rows = [
-            {"recipe": r.recipe, "revision": r.revision, "first_seen_ms": ms(now_s), "text": r.model_dump_json()}
-            for r in recipes
-        ]
+        """Keep the revisions of recipes' files that the record does not have, each with an entry in the journal."""
+        rows = [_revision_of(recipe, ms(now_s)) for recipe in recipes]
         r = REVISION.c
         with self.engine.begin() as connection:
             known = {(x.recipe, x.revision): x.text for x in connection.execute(select(r.recipe, r.revision, r.text))}
-            changed = [row for row in rows if known.get((row["recipe"], row["revision"])) != row["text"]]
+            fresh = [row for row in rows if (row["recipe"], row["revision"]) not in known]
             chain = min(self.lines) if self.lines else ""  # writers that share a store do not share a chain
-            upsert(connection, REVISION, rows)
-            journal.append(connection, [_revised(row, known, chain) for row in changed])
-
-    def came_into_force(self, line: str) -> list[Recipe]:
-        """Recipes that came into force on a line while it ran, oldest first."""
-        wanted = select(IN_FORCE.c.text).where(IN_FORCE.c.line == line).order_by(IN_FORCE.c.t_ms, IN_FORCE.c.revision)
-        with self.engine.connect() as connection:
-            return [Recipe.model_validate_json(text) for text in connection.execute(wanted).scalars()]
+            upsert(connection, REVISION, fresh, keep_old=True)
+            journal.append(connection, [_revised(row, known, chain) for row in fresh])
 
     def checkpoints(self) -> dict[str, tuple[int, bytes]]:
         """(id of the last message it knows, snapshot of the engine) by line."""
@@ -181,6 +198,15 @@ class Writer:
         connection.execute(insert(MESSAGE), rows)
         return self.last_id + len(rows)
 
+    def _outputs(self, connection: Any, outputs: Sequence[Output]) -> None:
+        for table, rows in _rows_of(outputs).items():
+            upsert(connection, table, rows)
+        changes = [_alarm_row(o) for o in outputs if isinstance(o, AlarmChange)]
+        upsert(connection, ALARM_CHANGE, changes, keep_old=True)
+        upsert(connection, ALARM_NOW, _newest(changes))
+        journal.append(connection, journal.entries_of(outputs))
+        self._rejected(connection, outputs)
+
     def _rejected(self, connection: Any, outputs: Sequence[Output]) -> None:
         refused = [o for o in outputs if isinstance(o, Rejected)]
         counts = Counter((_line_of(r.topic), r.kind) for r in refused)
@@ -193,10 +219,24 @@ class Writer:
             upsert(connection, REJECTED, [row | {"topic": example.topic, "why": example.why}])
 
 
+def _revision_of(recipe: Recipe, t_ms: int) -> Row:
+    return {
+        "recipe": recipe.recipe, "revision": recipe.revision, "first_seen_ms": t_ms,
+        "text": recipe.model_dump_json(), "digest": digest_of(recipe),
+    }  # fmt: skip
+
+
+def _line_row(line: Line, t_ms: int, since_m: float | None) -> Row:
+    return {
+        "line": line.line, "revision": line.revision, "digest": digest_of(line), "text": line.model_dump_json(),
+        "since_ms": t_ms, "since_m": since_m,
+    }  # fmt: skip
+
+
 def _revised(row: Row, known: Mapping[tuple[str, int], str], chain: str) -> journal.Entry:
-    """A recipe that is in force from now on, told by the digests of its text before and after."""
+    """A revision of a recipe's file that is new, with the digests of its text and of the newest one before."""
     newest = max((n for name, n in known if name == row["recipe"]), default=None)
-    before = known.get((row["recipe"], row["revision"])) or (known[row["recipe"], newest] if newest else "")
+    before = "" if newest is None else known[row["recipe"], newest]
     old, new = (hashlib.sha256(text.encode()).hexdigest() if text else "" for text in (before, row["text"]))
     target = f"recipe {row['recipe']} revision {row['revision']}"
     return journal.Entry(chain, row["first_seen_ms"], "configuration files", "take into force", target, "", old, new)

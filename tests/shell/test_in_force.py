@@ -5,10 +5,10 @@ from sqlalchemy import delete
 
 from monitor.contract.limits import limits_of
 from monitor.contract.schema import CHECKPOINT, MESSAGE
-from monitor.core.pipeline import Pipeline
 from monitor.shell.journal import verify
 from monitor.shell.reader import StoreReader
-from monitor.shell.restore import RecipeConflictError, begin, restore
+from monitor.shell.restore import restore
+from monitor.shell.revisions import RevisionConflictError, refuse_conflicts
 from tests.core.story import T0
 from tests.core.test_pipeline import tell
 from tests.core.test_revisions import HI
@@ -76,11 +76,24 @@ def _with_file(configuration, **update):
     return configuration.model_copy(update={"recipes": configuration.recipes | {"core-2g5": recipe}})
 
 
-def test_a_newer_file_is_in_force_and_one_of_the_same_revision_is_refused(desk, place):
-    c = stored_at(place)
-    newer = begin(desk.writer, _with_file(c, revision=3), "core-1")
-    assert isinstance(newer, Pipeline)
-    assert newer.recipes["core-2g5"].revision == 3
-    assert limits_of(newer.recipes["core-2g5"])[HI] == 315.0
-    with pytest.raises(RecipeConflictError, match="revision greater than 2"):
-        begin(desk.writer, _with_file(c, revision=2), "core-1")
+def test_a_newer_file_is_in_force_from_the_restart_on_and_says_so(desk, place):
+    log: list[str] = []
+    newer = restore(desk.writer, _with_file(stored_at(place), revision=3), "core-1", log.append)
+    assert newer.recipes["core-2g5"].revision == newer.recipe.revision == 3
+    assert limits_of(newer.recipe)[HI] == 315.0
+    row = StoreReader(settings_at(place)).came_into_force("core-1")[0]
+    at_m = newer.track.now_m + newer.line.counter_m - newer.line.take_up_m
+    assert (row.recipe.revision, row.by, row.changes) == (3, "configuration files", {HI: 315.0})
+    assert row.line_metre == pytest.approx(at_m)
+    assert f"recipe core-2g5 revision 3 is in force from metre {at_m:.1f} on" in log[-1]
+    assert ("configuration files", "recipe core-2g5 revision 3") in [(e.who, e.target) for e in rows_of(desk)]
+
+
+def test_a_file_of_a_revision_that_the_pages_took_is_refused(desk, place):
+    c = _with_file(stored_at(place), revision=2)
+    with pytest.raises(RevisionConflictError) as refused:
+        refuse_conflicts(desk.writer.engine, c, ["core-1"])
+    assert str(refused.value) == (
+        "recipes/core-2g5.toml: revision 2 is on record for line core-1 with other content "
+        "(window/oven-b/temperature/hi: 304 on record, 315 in the file): give it revision 3"
+    )

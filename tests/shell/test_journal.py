@@ -63,7 +63,7 @@ def test_a_recipe_that_changed_is_told_by_its_digests(place):
     recipe = desk.configuration.recipes["core-2g5"]
     desk.writer.keep_revisions([recipe], T0)
     desk.writer.keep_revisions([recipe], T0 + 10)
-    later = recipe.model_copy(update={"title": "another"})
+    later = recipe.model_copy(update={"revision": 2, "title": "another"})
     desk.writer.keep_revisions([later], T0 + 20)
     first, second = rows_of(desk)
     assert (first.before, first.target) == ("", "recipe core-2g5 revision 1")

@@ -5,13 +5,16 @@ from itertools import pairwise
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from sqlalchemy import update
+from sqlalchemy import select, update
 
-from monitor.contract.schema import CHECKPOINT
+from monitor.contract.config import Configuration
+from monitor.contract.schema import CHECKPOINT, LINE_REVISION
 from monitor.shell import service
 from monitor.shell.restore import restore
+from monitor.shell.revisions import RevisionConflictError, lines_on_record, refuse_conflicts
 from tests.core.story import T0
 from tests.core.test_pipeline import tell
+from tests.shell.test_journal import rows_of
 from tests.shell.test_store import busy
 from tests.shell.works import desk_at, everything, take
 
@@ -40,31 +43,87 @@ def test_killed_anywhere_the_record_is_that_of_an_undisturbed_run(tmp_path_facto
     assert everything(folder) == undisturbed
 
 
-def test_a_damaged_checkpoint_is_set_aside_and_the_messages_are_read_anew(place, undisturbed):
+def test_a_damaged_checkpoint_is_set_aside_and_the_engine_is_rebuilt(place, undisturbed):
     desk = desk_at(place)
     take(desk, ARRIVALS[:1500], 50)
     desk.writer.write(desk.last_batch())
     with desk.writer.engine.begin() as c:
         c.execute(update(CHECKPOINT).values(state=b"of another age"))
-    said: list[str] = []
-    pipeline = restore(desk.writer, desk.configuration, "core-1", said.append)
-    assert "reading the messages held anew" in said[0]
+    log: list[str] = []
+    pipeline = restore(desk.writer, desk.configuration, "core-1", log.append)
+    assert "the last snapshot cannot be used: expected bytes that begin with" in log[0]
+    assert "rebuilt from the record at line metre" in log[1]
     desk.pipelines["core-1"] = pipeline
     take(desk, ARRIVALS[1500:], 50)
     assert everything(place) == undisturbed
 
 
-def test_another_configuration_begins_anew_too(place):
+def with_line(configuration: Configuration, **update: object) -> Configuration:
+    line = configuration.lines["core-1"].model_copy(update=update)
+    return configuration.model_copy(update={"lines": configuration.lines | {"core-1": line}})
+
+
+def test_an_edited_line_takes_effect_from_a_metre_on(place):
+    """A4: the line's file is a revision as a recipe's is."""
     desk = desk_at(place)
+    restore(desk.writer, desk.configuration, "core-1", lambda _: None)
     take(desk, ARRIVALS[:1500], 50)
     desk.writer.write(desk.last_batch())
-    line = desk.configuration.lines["core-1"].model_copy(update={"settle_s": 6.0})
-    changed = desk.configuration.model_copy(update={"lines": desk.configuration.lines | {"core-1": line}})
-    said: list[str] = []
-    pipeline = restore(desk.writer, changed, "core-1", said.append)
+    given_out = everything(place)
+    changed = with_line(desk.configuration, settle_s=6.0, revision=2)
+    log: list[str] = []
+    pipeline = restore(desk.writer, changed, "core-1", log.append)
     assert pipeline.line.settle_s == 6.0
-    assert pipeline.drum is not None
-    assert "as it was described before" in said[0]
+    assert pipeline.drum == desk.pipelines["core-1"].drum
+    assert pipeline.track.now_m == desk.pipelines["core-1"].track.now_m
+    assert everything(place) == given_out
+    assert f"line revision 2 is in force from metre {pipeline.next_row} on: revision, settle_s" in log[-1]
+    with desk.writer.engine.connect() as c:
+        first, second = lines_on_record(c, "core-1")
+        since = c.execute(select(LINE_REVISION.c.since_m).order_by(LINE_REVISION.c.revision)).scalars().all()
+    assert (first.content, second.content) == (desk.configuration.lines["core-1"], changed.lines["core-1"])
+    assert since == [None, pipeline.next_row]
+    (entry,) = (e for e in rows_of(desk) if e.target == "line core-1 revision 2")
+    assert (entry.who, entry.action, entry.reason) == (
+        "configuration files", "take into force", f"from metre {pipeline.next_row}",
+    )  # fmt: skip
+
+
+def test_other_content_under_a_known_revision_of_a_line_and_a_lower_one_are_refused(place):
+    """A4: with file, key and remedy."""
+    desk = desk_at(place)
+    restore(desk.writer, with_line(desk.configuration, revision=3), "core-1", lambda _: None)
+    moved = with_line(desk.configuration, revision=3, settle_s=6.0)
+    with pytest.raises(RevisionConflictError) as refused:
+        refuse_conflicts(desk.writer.engine, moved, ["core-1", "core-2"])
+    assert str(refused.value) == (
+        "lines/core-1.toml: revision 3 is on record with other content (settle_s: 5 on record, 6 in the file): "
+        "give it revision 4"
+    )
+    with pytest.raises(RevisionConflictError, match=r"lines/core-1.toml: revision 1 is lower than 3, .* put the file"):
+        refuse_conflicts(desk.writer.engine, desk.configuration, ["core-1"])
+    refuse_conflicts(desk.writer.engine, with_line(desk.configuration, revision=3), ["core-1"])
+
+
+def test_other_content_under_a_known_revision_of_a_recipe_and_a_lower_one_are_refused(place):
+    """A4: revision 3 to 1 was taken without a word."""
+    desk = desk_at(place)
+    recipe = desk.configuration.recipes["core-1g5"]
+
+    def with_recipe(**update: object) -> Configuration:
+        recipes = desk.configuration.recipes | {"core-1g5": recipe.model_copy(update=update)}
+        return desk.configuration.model_copy(update={"recipes": recipes})
+
+    desk.writer.keep_revisions(with_recipe(revision=3).recipes.values(), T0)
+    with pytest.raises(RevisionConflictError) as refused:
+        refuse_conflicts(desk.writer.engine, with_recipe(revision=3, title="Another"), [])
+    assert str(refused.value) == (
+        "recipes/core-1g5.toml: revision 3 is on record with other content "
+        "(title: 'Silicone core 1.5 mm2' on record, 'Another' in the file): give it revision 4"
+    )
+    with pytest.raises(RevisionConflictError, match="revision 1 is lower than 3"):
+        refuse_conflicts(desk.writer.engine, with_recipe(revision=1), [])
+    refuse_conflicts(desk.writer.engine, with_recipe(revision=4, title="Another"), [])
 
 
 def test_a_line_never_heard_begins_quietly(place):

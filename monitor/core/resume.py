@@ -1,0 +1,211 @@
+"""An engine that goes on from what the record knows of its line, where no snapshot of its state can be used.
+
+The caller first feeds a fresh engine the messages of the cable that is still in the line and keeps none of its
+reports: that fills gauges, ovens, order and elements. `resume` then sets what the record knows better: metres, drum,
+alarms, and the stretches that are open.
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from monitor.contract.record import SILENCE_ALARM, AlarmChange, AlarmState, DrumSpan, Finding, Verdict
+from monitor.contract.selfwatch import SELF_ALARMS
+from monitor.core.alarms import Alarm, AlarmEvent, Definition
+from monitor.core.cure import FORECAST_ALARM, CureCheck
+from monitor.core.limit import Limit, Mode, Point
+from monitor.core.pipeline import COUNTER_ALARM, COUNTER_ALARM_LASTS_S, Pipeline
+from monitor.core.stream import StreamFlow
+
+ACTIVE = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
+HIDDEN = (AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE)  # these do not tell whether the condition is present
+STANDING = (Mode.ACTIVE, Mode.LEAVING)
+EXACT_M = 1e-6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LastKnown:
+    """What the record knows of a line at `t_s`, when its counter stood at `line_metre`.
+
+    `next_row`: the first whole metre of which no row was given out. `spans`: drums that rows still to come may belong
+    to, the one being wound last. `alarms`: the newest change of each. `findings`: those that are open, and those of
+    the newest forecast of a line that is stopped. `orders`: by stream, its numbering, the next number and the
+    newest stamp.
+    """
+
+    t_s: float
+    line_metre: float
+    next_row: int | None = None
+    spans: Sequence[DrumSpan] = ()
+    alarms: Sequence[AlarmChange] = ()
+    findings: Sequence[Finding] = ()
+    orders: Mapping[str, tuple[int, int, float]] = field(default_factory=dict)
+
+
+def resume(pipeline: Pipeline, known: LastKnown) -> None:
+    """Set an engine to what the record knows; conditions that the configuration no longer has end with the next feed.
+
+    The counter's position in `known` is in the engine's own coordinates. Raises nothing for a record with holes: what
+    is not there stays as the engine has it.
+    """
+    _metres(pipeline, known)
+    _drums(pipeline, known)
+    for path, (start, next_n, newest_s) in known.orders.items():
+        flow = pipeline.flows.get(path)
+        order = flow.order if flow else pipeline.order_of(path)
+        if order.next_n is None:
+            order.start, order.next_n, order.newest_s = start, next_n, newest_s
+    _open_stretches(pipeline, known)
+    _alarms(pipeline, known)
+
+
+def _metres(pipeline: Pipeline, known: LastKnown) -> None:
+    track = pipeline.track
+    if pipeline.heard_s is None:
+        pipeline.heard_s = known.t_s
+    if not len(track.t_s):
+        track.begin(known.t_s, known.line_metre)
+    off_m = known.line_metre - float(track.at(known.t_s))
+    if abs(off_m) > EXACT_M:
+        track.shift(off_m)
+    if known.next_row is not None:
+        pipeline.next_row = max(known.next_row, pipeline.next_row or known.next_row)
+
+
+def _drums(pipeline: Pipeline, known: LastKnown) -> None:
+    """The drums on record with those that a change has begun which was not due before the record ended."""
+    pipeline.spans = list(known.spans)
+    newest = pipeline.spans[-1] if pipeline.spans else None
+    pipeline.drum = newest if newest is not None and newest.end_m is None else None
+    wanted = pipeline.drum.recipe if pipeline.drum else None
+    recipe = pipeline.recipes.get(wanted or "")
+    if recipe is not pipeline.recipe:
+        start_m = pipeline.drum.start_m if pipeline.drum else -np.inf
+        pipeline.judge_by(recipe, max(pipeline.track.end_s, known.t_s), start_m)
+
+
+# ---- what is open --------------------------------------------------------------------------------------------------
+
+
+def _open_stretches(pipeline: Pipeline, known: LastKnown) -> None:
+    found: dict[tuple[str, str], Finding] = {}
+    for f in sorted((f for f in known.findings if f.end_m is None), key=lambda f: f.start_s):
+        found[f.stream, f.check] = f
+    for flow in pipeline.flows.values():
+        _open_of(pipeline, flow, found)
+    for check in pipeline.dwells:
+        for name, limit in check.sides:
+            _set(limit, found.get((f"{check.dwell.zone}/dwell", name)), 0.0)
+    for length in pipeline.curing.lengths:
+        if length.end_m == np.inf:
+            for cured in length.checks:
+                _set(cured.limit, found.get((cured.column, cured.check)), 0.0)
+            _set(length.unseen, found.get((length.plan.columns[0], "unseen")), 0.0)
+    foreseen = [f for f in known.findings if f.stream == "cure/forecast" and f.verdict is Verdict.SUSPECT]
+    if foreseen and pipeline.states.now == "stopped":
+        pipeline.curing.foreseen(foreseen)
+
+
+def _open_of(pipeline: Pipeline, flow: StreamFlow, found: Mapping[tuple[str, str], Finding]) -> None:
+    path, offset_m = flow.settings.path, flow.where[0].end_m - pipeline.line.counter_m
+    if flow.window:
+        for name, limit in flow.window.limits.items():
+            _set(limit, found.get((path, name)), offset_m)
+    silence = found.get((path, "missing"))
+    if silence is not None and flow.missing is not None and not _heard_since(flow, silence):
+        flow.missing.silent, flow.missing.last_s = True, silence.start_s
+        flow.last_used(silence.start_s, silence.start_m + offset_m)
+    stuck = found.get((path, "stuck"))
+    if flow.stuck is not None:
+        flow.stuck.stuck = stuck is not None
+        if stuck is not None:
+            flow.stuck_since(stuck.start_s)
+
+
+def _heard_since(flow: StreamFlow, silence: Finding) -> bool:
+    return flow.newest_s > silence.start_s and flow.newest == flow.newest
+
+
+def _set(limit: Limit, finding: Finding | None, offset_m: float) -> None:
+    """A limit is beyond where the record has an open stretch of it, since the same moment; else it is not yet."""
+    if finding is None:
+        if limit.mode in STANDING:
+            limit.mode, limit.start, limit.left = Mode.IDLE, None, None
+        return
+    t_s, extreme = finding.start_s, finding.extreme
+    if limit.mode not in STANDING:
+        limit.mode, limit.left = Mode.ACTIVE, None
+        limit.extreme = -np.inf
+    value = limit.at if extreme is None else extreme
+    limit.extreme = max(limit.extreme, limit.sign * value)
+    if limit.start is None or round(limit.start.t_s * 1e3) != round(t_s * 1e3):
+        L_m = finding.start_m + offset_m
+        limit.start = Point(t_s, L_m, L_m, value, t_s, -1)
+
+
+# ---- alarms --------------------------------------------------------------------------------------------------------
+
+
+def _alarms(pipeline: Pipeline, known: LastKnown) -> None:
+    seen = {name: alarm.active for name, alarm in pipeline.book.alarms.items()}
+    present = set(_present(pipeline))
+    pipeline.book.alarms = {n: Alarm(a.definition) for n, a in pipeline.book.alarms.items()}
+    for change in known.alarms:
+        alarm = pipeline.book.alarms.setdefault(
+            change.alarm, Alarm(Definition(change.priority, change.limit, change.unit))
+        )
+        alarm.state, alarm.occurrence_s = change.after, change.occurrence_s
+        alarm.value, alarm.line_metre, alarm.until_s = change.value, change.line_metre, change.until_s
+        alarm.active = change.after in ACTIVE
+        if change.after in HIDDEN:
+            alarm.active = change.alarm in present or seen.get(change.alarm, False)
+        if change.after is AlarmState.SUPPRESSED:
+            _suppressed(pipeline, change.alarm)
+        if alarm.active:
+            _carry_on(pipeline, change, present)
+
+
+def _present(pipeline: Pipeline) -> Iterator[str]:
+    """Alarms whose condition the engine itself carries."""
+    for path, flow in pipeline.flows.items():
+        if flow.window:
+            yield from (f"{path}/{name}" for name, limit in flow.window.limits.items() if limit.mode in STANDING)
+        if flow.missing and flow.missing.silent:
+            yield f"{path}/missing"
+        if flow.stuck and flow.stuck.stuck:
+            yield f"{path}/stuck"
+    for check in pipeline.dwells:
+        yield from (f"{check.dwell.zone}/dwell/{name}" for name, limit in check.sides if limit.mode in STANDING)
+    yield from (check.alarm for check in _cure_checks(pipeline) if check.limit.mode in STANDING)
+    yield from SELF_ALARMS
+
+
+def _cure_checks(pipeline: Pipeline) -> list[CureCheck]:
+    return pipeline.curing.lengths[-1].checks if pipeline.curing.plan is not None else []
+
+
+def _suppressed(pipeline: Pipeline, alarm: str) -> None:
+    path, _, name = alarm.rpartition("/")
+    flow = pipeline.flows.get(path)
+    if flow is not None and flow.window:
+        flow.window.suppressed |= {n for n in flow.window.limits if n == name}
+
+
+def _carry_on(pipeline: Pipeline, change: AlarmChange, present: set[str]) -> None:
+    """What will end an alarm that is active; one whose condition no longer exists returns with the next feed."""
+    name = change.alarm
+    path, _, check = name.rpartition("/")
+    flow = pipeline.flows.get(path)
+    if name == SILENCE_ALARM:
+        pipeline.silent = True
+    elif name == COUNTER_ALARM:
+        pipeline.counter_faulty_until(change.occurrence_s + COUNTER_ALARM_LASTS_S)
+    elif name == FORECAST_ALARM and pipeline.curing.foresees:
+        pipeline.curing.at_risk()
+    elif flow is not None and flow.pulse is not None and flow.pulse.check.name == check:
+        if flow.pulse.until_s is None:
+            flow.pulse.until_s = change.occurrence_s + flow.pulse.check.off_delay_s
+    elif name not in present:
+        now_s = pipeline.track.end_s
+        pipeline.report(AlarmEvent(now_s, pipeline.seq, now_s, name, "returned"))
