@@ -9,7 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from tests.shell.works import until
+from tests.shell.works import PATIENCE, until
 
 KINDS = ("mosquitto", "embedded")
 PATH = "/usr/sbin:/usr/local/sbin:/usr/bin:/usr/local/bin:/opt/homebrew/sbin:/opt/homebrew/bin"
@@ -25,7 +25,7 @@ def program(name: str) -> str:
 def is_open(port: int) -> bool:
     """Whether somebody listens."""
     with socket.socket() as s:
-        s.settimeout(0.2)
+        s.settimeout(1.0)
         return s.connect_ex(("127.0.0.1", port)) == 0
 
 
@@ -55,11 +55,11 @@ class Process:
         self.end(signal.SIGKILL)
 
     def end(self, by: signal.Signals = signal.SIGTERM, within_s: float = 10.0) -> int:
-        """Send a signal and wait; returns the exit code."""
+        """Send a signal and wait, on a busy machine `PATIENCE` times as long; returns the exit code."""
         assert self.process is not None
         if self.alive:
             self.process.send_signal(by)
-        return self.process.wait(within_s)
+        return self.process.wait(within_s * PATIENCE)
 
     @property
     def alive(self) -> bool:
@@ -106,4 +106,4 @@ def say(port: int, topic: str, payload: str | bytes, *more: str) -> None:
     """Publish by the outside client."""
     words = [program("mosquitto_pub"), "-h", "127.0.0.1", "-p", str(port), "-V", "mqttv5", "-q", "1", "-t", topic, "-s"]
     data = payload.encode() if isinstance(payload, str) else payload
-    subprocess.run([*words, *more], input=data, check=True, timeout=20)
+    subprocess.run([*words, *more], input=data, check=True, timeout=20 * PATIENCE)

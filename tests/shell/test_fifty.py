@@ -21,7 +21,7 @@ from tests.core.test_pipeline import tell
 from tests.ports import free_port
 from tests.shell import postgres
 from tests.shell.brokers import Process, is_open, monitor, program
-from tests.shell.works import until
+from tests.shell.works import PATIENCE, until
 
 LINES, MONITORS, SECONDS = 50, 5, 20
 SECRET = "a secret of this test"
@@ -83,7 +83,7 @@ class Works:
         client = aiomqtt.Client(
             "localhost", self.port, username=f"gateway-{line}", password=SECRET,
             tls_context=ssl.create_default_context(cafile=str(self.ca)), protocol=aiomqtt.ProtocolVersion.V5,
-            max_inflight_messages=50, timeout=60,
+            max_inflight_messages=50, timeout=60 * PATIENCE,
         )  # fmt: skip
         client.pending_calls_threshold = 10_000
         async with client:

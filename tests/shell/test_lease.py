@@ -13,7 +13,7 @@ from monitor.shell.database import server_url
 from monitor.shell.lease import LeaseHeldError, LeaseLostError, hold
 from tests.core.story import T0
 from tests.shell.brokers import Process, everymetre
-from tests.shell.works import configs_at, settings_at, until
+from tests.shell.works import PATIENCE, configs_at, settings_at, until
 
 WRITING = "no broker"  # what a monitor logs that has its lines and finds nobody to listen to
 
@@ -73,7 +73,7 @@ def test_a_second_monitor_names_the_first_and_starts_when_that_was_killed(place)
         stack.callback(second.close)
         first.start()
         words = everymetre("monitor", "--configs", str(configs), "--lines", "core-2,core-1")
-        refused = subprocess.run(words, capture_output=True, text=True, timeout=60, check=False)
+        refused = subprocess.run(words, capture_output=True, text=True, timeout=60 * PATIENCE, check=False)
         assert refused.returncode == 2
         assert re.match(rf"Line core-1 is already written by process {first.process.pid} on", refused.stderr)
         assert refused.stderr.count("\n") == 1

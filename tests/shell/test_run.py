@@ -13,7 +13,7 @@ import pytest
 
 from monitor.__main__ import main
 from tests.shell.brokers import Process, everymetre
-from tests.shell.works import configs_at, until
+from tests.shell.works import PATIENCE, configs_at, until
 
 PARTS = {"broker", "monitor", "simulate", "dashboard"}
 
@@ -42,7 +42,7 @@ class Demo:
         return next(c for c in self.children if c.cmdline()[3] == name)
 
     def answer(self, path: str) -> bytes:
-        with urllib.request.urlopen(f"http://127.0.0.1:{self.page}{path}", timeout=5) as reply:
+        with urllib.request.urlopen(f"http://127.0.0.1:{self.page}{path}", timeout=5 * PATIENCE) as reply:
             assert reply.status == 200
             return bytes(reply.read())
 
@@ -83,7 +83,7 @@ def test_no_child_outlives_a_parent_that_is_killed(demo):
 def test_a_part_that_dies_is_told_with_its_last_words_and_all_is_stopped(demo, part):
     os.kill(demo.part(part).pid, signal.SIGKILL)
     assert demo.run.process is not None
-    assert demo.run.process.wait(25) == 1
+    assert demo.run.process.wait(25 * PATIENCE) == 1
     assert f"{part} ended with code -9" in demo.run.said
     until(lambda: not demo.left, 5, f"the end of {demo.left}")
 
@@ -93,7 +93,7 @@ def test_a_busy_port_is_named_with_a_remedy(tmp_path):
     with socket.socket() as other:
         other.bind(("127.0.0.1", one.page))
         other.listen()
-        done = subprocess.run(one.run.words, capture_output=True, text=True, timeout=30, check=False)
+        done = subprocess.run(one.run.words, capture_output=True, text=True, timeout=30 * PATIENCE, check=False)
     assert done.returncode == 1
     assert f"port {one.page} (dashboard) is in use" in done.stderr
     assert "configs/works.toml, [dashboard] port" in done.stderr

@@ -14,7 +14,7 @@ from monitor.contract.topics import Stream
 from monitor.shell.reader import StoreReader
 from tests.core.story import CONFIGS
 from tests.shell.brokers import Process, is_open, monitor, program
-from tests.shell.works import configs_at, until
+from tests.shell.works import PATIENCE, configs_at, until
 
 PEOPLE = {"monitor": "m-secret", "gateway-core-1": "g-secret", "pages": "p-secret"}
 
@@ -56,7 +56,7 @@ class Guarded:
         said = json.dumps({"n": n, "t": round(time.time() * 1e3), **fields})
         words = [program("mosquitto_pub"), "-h", "localhost", "-p", str(self.port), "-V", "mqttv5", "-q", "1"]
         words += ["--cafile", str(self.folder / "tls" / "ca.crt"), "-u", user, "-P", word, "-t", topic, "-m", said]
-        return subprocess.run(words, capture_output=True, timeout=20, check=False).returncode
+        return subprocess.run(words, capture_output=True, timeout=20 * PATIENCE, check=False).returncode
 
     def samples(self, line: str = "core-1") -> list[float]:
         return self.reader.samples(Stream(line, "oven-a", "temperature"), 0, 10**15).v.tolist()

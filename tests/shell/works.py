@@ -18,6 +18,7 @@ from tests.core.story import CONFIGS, configuration
 from tests.ports import free_port
 from tests.shell import postgres
 
+PATIENCE = 6.0  # times what a quiet machine needs: only a test that fails waits so long
 SERVER = "database-server"  # a file with the address of the server that keeps what folders around it hold
 
 
@@ -85,7 +86,11 @@ def configs_at(folder: Path) -> tuple[Path, int, int]:
 
 
 def until(ready: Callable[[], object], within_s: float = 20.0, what: str = "it") -> None:
-    """Wait for something that another process does, which can only be asked again and again; fails by naming it."""
+    """Wait for something that another process does, which can only be asked again and again; fails by naming it.
+
+    `within_s` is what a quiet machine needs at the most; a busy one gets `PATIENCE` times that.
+    """
+    within_s *= PATIENCE
     deadline = time.monotonic() + within_s
     while not ready():
         assert time.monotonic() < deadline, f"{what} did not come within {within_s} s"

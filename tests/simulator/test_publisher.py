@@ -40,7 +40,7 @@ async def broker(folder: Path, port: int, end: signal.Signals = signal.SIGTERM) 
 
 
 async def until_open(port: int) -> None:
-    async with asyncio.timeout(10):
+    async with asyncio.timeout(60):
         while True:
             try:
                 _, writer = await asyncio.open_connection("127.0.0.1", port)
@@ -93,7 +93,7 @@ def expected(minutes: float) -> dict[str, int]:
 
 async def test_every_message_arrives_and_stored_ones_are_forgotten(tmp_path: Path) -> None:
     port, counts = free_port(), expected(1.0)
-    async with broker(tmp_path, port), asyncio.timeout(30):
+    async with broker(tmp_path, port), asyncio.timeout(180):
         hearer, one = Hearer("oven-a/temperature"), publisher(port, 1.0, tmp_path / "out")
         listening = asyncio.create_task(hearer.listen(port, sum(counts.values())))
         await hearer.subscribed.wait()
@@ -111,7 +111,7 @@ async def test_every_message_arrives_and_stored_ones_are_forgotten(tmp_path: Pat
 async def test_nothing_is_lost_while_the_broker_is_away(tmp_path: Path) -> None:
     port, counts = free_port(), expected(0.5)
     one = publisher(port, 0.5)
-    async with asyncio.timeout(90):
+    async with asyncio.timeout(540):
         publishing = asyncio.create_task(one.publish())  # there is no broker yet
         await asyncio.sleep(0)
         hearer = Hearer()
@@ -136,7 +136,7 @@ async def test_a_broker_that_dies_is_met_again(tmp_path: Path) -> None:
     said: list[str] = []
     address = BrokerAddress("127.0.0.1", port)
     one = Publisher("tarn", {"core-1": run}, begin(1.0, start_s, 0.0), start_s + 4.0, address, said.append)
-    async with asyncio.timeout(30):
+    async with asyncio.timeout(180):
         async with broker(tmp_path, port, signal.SIGKILL):
             publishing = asyncio.create_task(one.publish())
             first = Hearer("oven-a/temperature")
@@ -161,7 +161,7 @@ def test_which_stream_a_report_is_about() -> None:
 
 async def test_the_command_stops_when_its_lifeline_is_cut(tmp_path: Path) -> None:
     port = free_port()
-    async with broker(tmp_path, port), asyncio.timeout(30):
+    async with broker(tmp_path, port), asyncio.timeout(180):
         words = ["simulate", "--configs", str(CONFIGS), "--broker", f"mqtt://127.0.0.1:{port}", "--lifeline"]
         words += ["--left", str(tmp_path / "left")]
         process = await asyncio.create_subprocess_exec(

@@ -24,7 +24,7 @@ class Wire:
         self.came.set()
 
     async def until(self, count: int) -> None:
-        async with asyncio.timeout(10):
+        async with asyncio.timeout(60):
             while len(self.sent) < count:
                 self.came.clear()
                 await self.came.wait()
