@@ -1,0 +1,70 @@
+"""Two accounts of one record, compared: which entries are missing, too many, or not the same, and in which column."""
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from monitor.contract.record import Floats
+
+Key = tuple[Any, ...]
+Entries = Mapping[Key, Mapping[str, Any]]
+SHOWN = 60  # characters of a value
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """`where` names table and key, or file and metre; `column` is empty where one side has no such entry at all."""
+
+    where: str
+    column: str
+    stored: str
+    made: str
+
+    def __str__(self) -> str:
+        column = f", {self.column}" if self.column else ""
+        return f"{self.where}{column}: stored {self.stored}, made again {self.made}"
+
+
+def of_entries(table: str, stored: Entries, made: Entries) -> list[Difference]:
+    """Entries by key; columns are compared to the bit."""
+    found = []
+    for key in sorted(set(stored) | set(made), key=repr):
+        where = f"table {table}, {' '.join(map(str, key))}"
+        if key not in made:
+            found.append(Difference(where, "", "one", "none"))
+        elif key not in stored:
+            found.append(Difference(where, "", "none", "one"))
+        else:
+            old, new = stored[key], made[key]
+            found += [Difference(where, n, _short(old[n]), _short(new[n])) for n in old if old[n] != new[n]]
+    return found
+
+
+def of_rows(
+    where: str, stored: Mapping[str, Floats], made: Mapping[str, Floats], ignored: Collection[str] = ()
+) -> list[Difference]:
+    """Columns of per-metre rows, `line_metre` among them: the first metre at which each differs, and how many do."""
+    metres = np.union1d(stored["line_metre"], made["line_metre"])
+    found = []
+    for name in sorted((set(stored) | set(made)) - {"line_metre", *ignored}):
+        old, new = (_placed(side, name, metres) for side in (stored, made))
+        differ = np.flatnonzero(~((old == new) | (np.isnan(old) & np.isnan(new))))
+        if len(differ):
+            at = differ[0]
+            more = f" (and {len(differ) - 1} more metres)" if len(differ) > 1 else ""
+            found.append(Difference(f"{where}, metre {metres[at]:.0f}", name, f"{old[at]:g}", f"{new[at]:g}{more}"))
+    return found
+
+
+def _placed(side: Mapping[str, Floats], name: str, metres: Floats) -> Floats:
+    values = np.full(len(metres), np.nan)
+    if name in side:
+        values[np.searchsorted(metres, side["line_metre"])] = side[name]
+    return values
+
+
+def _short(value: object) -> str:
+    text = repr(value)
+    return text if len(text) <= SHOWN else text[: SHOWN - 3] + "..."

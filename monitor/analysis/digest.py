@@ -1,0 +1,48 @@
+"""A filling in one number: a digest of its rows, findings and alarms, the same however they came to be."""
+
+import hashlib
+from collections.abc import Iterable, Mapping
+from dataclasses import fields
+from typing import Any
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.contract.reading import AlarmRow
+from monitor.contract.record import Finding, Floats
+
+
+def filling_digest(
+    rows: Mapping[str, Floats], verdicts: NDArray[np.int8], findings: Iterable[Finding], alarms: Iterable[AlarmRow]
+) -> str:
+    """SHA-256, in hexadecimal, of what is known of a filling.
+
+    `rows` are columns with one value for each whole line metre, in order, NaN where nothing is known; `verdicts` are
+    theirs. The order of columns, findings and alarms does not matter, nor do the bits of a NaN.
+    """
+    digest = hashlib.sha256()
+    for name in sorted(rows):
+        _add(digest, name.encode(), _canonical(rows[name]))
+    _add(digest, b"verdicts", np.ascontiguousarray(verdicts, dtype="<i1").tobytes())
+    for kind, values in ((b"finding", findings), (b"alarm", alarms)):
+        for value in sorted(_encoded(v) for v in values):
+            _add(digest, kind, value)
+    return digest.hexdigest()
+
+
+def _add(digest: Any, name: bytes, value: bytes) -> None:
+    """Each part with its length, so that no two records have the same bytes."""
+    for part in (name, value):
+        digest.update(len(part).to_bytes(8, "little") + part)
+
+
+def _canonical(column: Floats) -> bytes:
+    values = np.array(column, dtype="<f8")
+    values[np.isnan(values)] = np.nan
+    values[values == 0.0] = 0.0  # not -0.0
+    return values.tobytes()
+
+
+def _encoded(value: Any) -> bytes:
+    return msgspec.json.encode([[f.name, getattr(value, f.name)] for f in fields(value)])
