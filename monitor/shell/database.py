@@ -1,7 +1,9 @@
 """Opening the store's database: SQLite in WAL mode in the store's folder, or the server named in the works' file."""
 
+import sqlite3
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import closing
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -10,6 +12,7 @@ from sqlalchemy import URL, Connection, Engine, Executable, Table, create_engine
 from sqlalchemy.dialects import postgresql, sqlite
 
 from monitor.contract.config import Store
+from monitor.contract.part import CannotRunError
 from monitor.shell import upgrade
 
 FILE = "record.sqlite"
@@ -19,9 +22,10 @@ VERSION_EVERY_S = 5.0
 def open_for_writing(settings: Store) -> Engine:
     """Engine of the one writer; the store is made or upgraded where it must be.
 
-    SchemaVersionError where a newer program has written it.
+    SchemaVersionError where a newer program has written it; DamagedStoreError where it is damaged.
     """
     Path(settings.folder).mkdir(parents=True, exist_ok=True)
+    _look(settings)
     if settings.database_url:
         engine = create_engine(server_url(settings.database_url), pool_pre_ping=True)
     else:
@@ -29,6 +33,47 @@ def open_for_writing(settings: Store) -> Engine:
         event.listen(engine, "connect", _writer_settings)
     upgrade.prepare(engine)
     return engine
+
+
+class DamagedStoreError(CannotRunError):
+    """The store must not be written on as it is."""
+
+
+def _look(settings: Store) -> None:
+    """DamagedStoreError where a record seems to have lost its database, or SQLite finds its file damaged."""
+    folder = Path(settings.folder)
+    faults = [] if settings.database_url else list(faults_of_sqlite(folder))
+    if faults:
+        raise DamagedStoreError(
+            f"{faults[0]}. Nothing is written on a damaged record: restore a backup of the folder "
+            "(`everymetre doctor` lists all that is wrong)."
+        )
+
+
+def faults_of_sqlite(folder: Path, thorough: bool = False) -> Iterator[str]:
+    """What is wrong with the file of a store in a folder: nothing in it beside a record's files, or damage.
+
+    A thorough look compares every index with its table too.
+    """
+    path = folder / FILE
+    if not path.exists() or path.stat().st_size == 0:
+        if files := count_files(folder):
+            yield f"{path} is empty or missing, though {files} files of hours and drums lie beside it"
+        return
+    check = "integrity_check" if thorough else "quick_check(5)"
+    try:
+        with closing(sqlite3.connect(f"file:{path.resolve()}?mode=ro", uri=True, timeout=30)) as connection:
+            found = [row[0] for row in connection.execute(f"pragma {check}")]
+    except sqlite3.DatabaseError as error:
+        found = [str(error)]
+    for line in found:
+        if line != "ok":
+            yield f"{path} is damaged: {line.replace(chr(10), ' ')}"
+
+
+def count_files(folder: Path) -> int:
+    """How many files of hours and drums lie in a store's folder."""
+    return sum(1 for part in ("lines", "drums") for _ in (folder / part).rglob("*.parquet"))
 
 
 def open_for_reading(settings: Store) -> Engine:
