@@ -1,15 +1,19 @@
 """Hour files: what rolls into them comes back as it was, also where numbers begin again."""
 
 import json
+from dataclasses import replace
 
-from monitor.core import pipeline
+import numpy as np
+import pytest
+
+from monitor.contract.record import DrumSpan, MetreRows
 from monitor.core.arrival import Arrival, Message
 from monitor.shell import rollup
 from monitor.shell.history import History
+from monitor.shell.reader import StoreReader
+from monitor.shell.store import Batch, Writer
 from tests.core.story import T0
-from tests.core.test_pipeline import tell
-from tests.shell.test_store import busy
-from tests.shell.works import desk_at, everything, take
+from tests.shell.works import desk_at, settings_at, take
 
 
 def arrival(path: str, second: float, **fields: object) -> Arrival:
@@ -41,14 +45,17 @@ def test_messages_of_another_numbering_are_not_taken_for_those_that_a_file_holds
         assert kept(desk) == expected
 
 
-def test_the_row_that_two_drums_share_stays_until_both_have_their_file(place, monkeypatch):
+def test_the_row_that_two_drums_share_stays_until_both_have_their_file(place):
     """A drum that begins within a metre loses none of its metres when the drum before it moves into a file."""
-    monkeypatch.setattr(pipeline, "ROWS_TOGETHER", 1)  # blocks that end at every metre
-    arrivals = tell(130, lambda s: 227.0, before=busy).sorted()  # a drum ends within a metre
-    desk, undisturbed = desk_at(place), desk_at(place / "undisturbed")
-    for second in range(0, 130, 5):
-        take(desk, [a for a in arrivals if T0 + second <= a.received_s < T0 + second + 5])
-        rollup.roll_drums(desk.writer.engine, place)
-    take(undisturbed, arrivals)
-    assert len(list((place / "drums").rglob("*.parquet"))) == 2
-    assert everything(place)["drums"] == everything(place / "undisturbed")["drums"]
+    settings = settings_at(place)
+    writer = Writer(settings, ["core-1"])
+    first = DrumSpan("core-1", "A", "core-2g5", 1, 0.0, 5.3, T0, T0 + 5)
+    second = DrumSpan("core-1", "B", "core-2g5", 1, 5.3, None, T0 + 5, None)
+    rows = [MetreRows("core-1", at, np.zeros(size, np.int8), {"x": np.ones(size)}) for at, size in ((0, 6), (6, 4))]
+    writer.write(Batch(outputs=[first, second, *rows]))
+    assert len(rollup.roll_drums(writer.engine, place)) == 1
+    reader = StoreReader(settings)
+    assert [d.metres["conforming"] for d in reader.drums("core-1")] == pytest.approx([4.7, 5.3])
+    writer.write(Batch(outputs=[replace(second, end_m=9.0, end_s=T0 + 9)]))
+    assert len(rollup.roll_drums(writer.engine, place)) == 1
+    assert [d.metres["conforming"] for d in reader.drums("core-1")] == pytest.approx([3.7, 5.3])
