@@ -54,6 +54,7 @@ NOW_EVERY_S = 0.25
 STORED_EVERY_S = 0.5
 LEASE_EVERY_S = 2.0
 CHECKPOINT_EVERY_S = 30.0
+CHECKPOINT_EVERY_MESSAGES = 2000  # a snapshot takes as long as some 20 of them
 ROLL_EVERY_S = 10.0
 AGAIN_S = 1.0
 STOP_WITHIN_S = 3.0  # a stop tries for so long to store what was taken
@@ -93,6 +94,7 @@ class Desk:
     _noted: int = 0
     _now_s: dict[str, float] = field(default_factory=dict)
     _checkpoint_s: dict[str, float] = field(default_factory=dict)
+    _since_checkpoint: "Counter[str]" = field(default_factory=Counter)
     _behind: set[str] = field(default_factory=set)
     _kept: dict[str, str] = field(default_factory=dict)
 
@@ -129,6 +131,7 @@ class Desk:
             outputs += self.pipelines[line].feed(messages)
         self.messages += len(received)
         self._behind |= set(fed)
+        self._since_checkpoint.update({line: len(messages) for line, messages in fed.items()})
         batch = Batch(kept, outputs, self._due_now(now_s), self._due_states(now_s), numbers=numbers)
         if not (kept or numbers.streams):  # nothing was fed, nobody waits for an answer: it need not be written
             self.writer.ledger.drop(numbers)
@@ -179,10 +182,15 @@ class Desk:
         return {line: self.pipelines[line].now() for line in sorted(due)}
 
     def _due_states(self, now_s: float) -> dict[str, bytes]:
-        due = [n for n in self.pipelines if self._now_s.get(n) == now_s]
-        due = [n for n in due if now_s - self._checkpoint_s.setdefault(n, now_s) >= CHECKPOINT_EVERY_S]
-        self._checkpoint_s |= dict.fromkeys(due, now_s)
+        """Snapshots of the lines that have had none for a while, or that many messages have come for since."""
+        due = [line for line in self.pipelines if self._now_s.get(line) == now_s and self._is_due(line, now_s)]
+        for line in due:
+            self._checkpoint_s[line], self._since_checkpoint[line] = now_s, 0
         return {line: dump(self.pipelines[line]) for line in due}
+
+    def _is_due(self, line: str, now_s: float) -> bool:
+        many = self._since_checkpoint[line] >= CHECKPOINT_EVERY_MESSAGES
+        return many or now_s - self._checkpoint_s.setdefault(line, now_s) >= CHECKPOINT_EVERY_S
 
     def last_batch(self) -> Batch:
         """Everything as it is. RuntimeError while a batch is open: its engines know what the store does not."""
