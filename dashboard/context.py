@@ -6,6 +6,7 @@ from typing import Any
 
 from dashboard.bench import Bench
 from dashboard.gateway import Gateway, Numbering
+from monitor.analysis.in_force import recipes_in_force
 from monitor.contract.config import Configuration, Line, Recipe, Window
 from monitor.contract.reading import DrumRow, NowRow, Record
 
@@ -35,13 +36,9 @@ class Context:
         return next((row for row in self.record.lines_now() if row.line == line), None)
 
     def recipes(self, line: str) -> dict[str, Recipe]:
-        """Recipes in force on a line by name: the file's, or what came into force since."""
-        found = dict(self.configuration.recipes_for(line))
-        for row in reversed(self.record.came_into_force(line)):
-            name = row.recipe.recipe
-            if name in found and row.recipe.revision >= found[name].revision:
-                found[name] = row.recipe
-        return found
+        """Recipes in force on a line by name."""
+        came = [(row.t_ms, row.recipe) for row in self.record.came_into_force(line)]
+        return recipes_in_force(self.configuration.recipes_for(line), self.record.recipes_of_files(), came)
 
     def recipe_now(self, line: str) -> Recipe | None:
         """The recipe that a line runs by; with no drum on the take-up the only one it has, if it has one only."""
@@ -56,9 +53,9 @@ class Context:
             for row in self.record.came_into_force(line):
                 if (row.recipe.recipe, row.recipe.revision) == (name, revision):
                     return row.recipe
-            file = self.configuration.recipes.get(name or "")
-            if file is not None and file.revision == revision:
-                return file
+            for known in (*self.record.recipes_of_files(), *self.configuration.recipes.values()):
+                if (known.recipe, known.revision) == (name, revision):
+                    return known
         return self.recipes(line).get(name or "")
 
 

@@ -207,6 +207,10 @@ class Record(Protocol):
         """Newest first."""
         ...
 
+    def recipes_of_files(self) -> Sequence[Recipe]:
+        """Every revision of a recipe's file that the monitor has taken."""
+        ...
+
     def came_into_force(self, line: str | None = None) -> Sequence[RevisionRow]:
         """Recipes that came into force while lines ran, newest first."""
         ...

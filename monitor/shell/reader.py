@@ -42,6 +42,7 @@ from monitor.core.derive import OVER_S, by_speed_m_per_min, derived
 from monitor.core.stream import tape_of
 from monitor.shell import parquet_files, samples
 from monitor.shell.database import open_for_reading
+from monitor.shell.revisions import contents, recipes_on_record
 
 T = TypeVar("T")
 Verdicts = NDArray[np.int8]
@@ -243,6 +244,10 @@ class StoreReader:
             )
             for r in rows
         ]  # fmt: skip
+
+    def recipes_of_files(self) -> Sequence[Recipe]:
+        """Every revision of a recipe's file that the monitor has taken, those that this program can read."""
+        return list(contents(self._ask(recipes_on_record, [])).values())
 
     def came_into_force(self, line: str | None = None) -> Sequence[RevisionRow]:
         """Recipes that came into force while lines ran, newest first."""

@@ -14,6 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from monitor.analysis import alarm_figures
+from monitor.analysis.in_force import recipes_in_force
 from monitor.analysis.raisings import Raised
 from monitor.analysis.rehearse import (
     Asked,
@@ -68,12 +69,9 @@ def go_on(_: float) -> bool:
 
 
 def recipes_then(configuration: Configuration, reader: StoreReader, line: str, t_ms: int) -> dict[str, Recipe]:
-    """Recipes in force on a line at a time: the file's, or what came into force before."""
-    found = dict(configuration.recipes_for(line))
-    for row in reversed(reader.came_into_force(line)):
-        if row.t_ms <= t_ms and row.recipe.recipe in found:
-            found[row.recipe.recipe] = row.recipe
-    return found
+    """Recipes in force on a line at a time, UTC ms."""
+    came = [(row.t_ms, row.recipe) for row in reader.came_into_force(line)]
+    return recipes_in_force(configuration.recipes_for(line), reader.recipes_of_files(), came, t_ms)
 
 
 def run(configuration: Configuration, asked: Asked, progress: Progress = go_on) -> Comparison:

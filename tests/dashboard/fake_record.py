@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.contract.config import Configuration, StreamSettings
+from monitor.contract.config import Configuration, Recipe, StreamSettings
 from monitor.contract.messages import Action
 from monitor.contract.reading import (
     AlarmRow,
@@ -94,6 +94,9 @@ class FakeRecord:
 
     def proposals(self, limit: int = 100) -> Sequence[ProposalRow]:
         return self.proposed[:limit]
+
+    def recipes_of_files(self) -> Sequence[Recipe]:
+        return []
 
     def came_into_force(self, line: str | None = None) -> Sequence[RevisionRow]:
         return [r for r in self.came if line in (None, r.line)]
