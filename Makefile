@@ -1,10 +1,10 @@
-# make run: the whole demo. make test: all tests. make check: style, types, arrows, tests. make bench: speed and memory. make audit: known faults of dependencies.
+# make run: the whole demo. make test: all tests. make check: style, types, arrows, tests. make bench: speed and memory. make soak: a simulated week. make audit: known faults of dependencies.
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 READY := $(VENV)/ready
 
-.PHONY: run test check lint bench audit clean
+.PHONY: run test check lint bench soak audit clean
 
 run: $(READY)
 	@exec $(BIN)/everymetre run
@@ -23,6 +23,11 @@ lint: $(READY)
 
 bench: $(READY)
 	$(BIN)/python -m tests.bench
+
+# Long, so apart from the checks: memory, handles, log and processor over simulated hours must not grow.
+soak: export HOURS ?= 168
+soak: $(READY)
+	$(BIN)/python -m tests.bench soak
 
 # Asks the advisory databases, so it wants the internet; pip-audit stays in an environment of its own.
 audit: $(READY)
