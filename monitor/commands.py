@@ -10,4 +10,5 @@ SUMMARIES = {
     "kinetics": "Fit t90 and activation energy to rheometer rows.",
     "verify": "Follow the journal's chain and say whether anything was changed.",
     "rehearse": "Run recorded streams through other limits and compare what would have been raised.",
+    "doctor": "Check that the store is whole, and make it again from its messages to compare.",
 }

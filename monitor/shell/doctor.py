@@ -11,6 +11,7 @@ import msgspec
 from sqlalchemy import Engine, select
 from sqlalchemy.exc import SQLAlchemyError
 
+from monitor.commands import SUMMARIES
 from monitor.contract.config import Configuration
 from monitor.contract.load import ConfigurationError, load
 from monitor.contract.part import Part
@@ -149,4 +150,4 @@ def _revised(configuration: Configuration, line: str) -> str:
     return ", ".join(sorted(names))
 
 
-COMMAND = Part("Check that the store is whole, and make it again from its messages to compare.", _options, _run)
+COMMAND = Part(SUMMARIES["doctor"], _options, _run)
