@@ -1,10 +1,35 @@
-"""Addresses of a drum's pages, spelt in one place."""
+"""Where a drum's pages lie: the one place in which their addresses are written and read.
 
+A filling is meant by its line and number, since a drum's name may come back and may hold any character; a bare name
+in place of the number means the newest filling of that name.
+"""
+
+from collections.abc import Sequence
 from urllib.parse import quote
 
-from monitor.contract.reading import DrumRow
+from monitor.contract.reading import DrumRow, Record
+
+PAGES = ("drum", "family", "release")
+FILLING = "filling"
 
 
-def way_to(page: str, drum: DrumRow) -> str:
-    """Address of one of a drum's pages: `drum`, `family` or `release`."""
-    return f"/{page}/{quote(drum.line, safe='')}/{quote(drum.drum, safe='')}"
+def way_to(page: str, line: str, filling: int) -> str:
+    """Address of one of a drum's pages."""
+    return f"/{page}/{quote(line, safe='')}/{FILLING}/{filling}"
+
+
+def found_at(record: Record, parts: Sequence[str]) -> DrumRow | None:
+    """The drum that an address means, split at its slashes and unquoted; None where there is none."""
+    if len(parts) == 4 and parts[2] == FILLING:
+        return record.drum(parts[1], int(parts[3])) if is_number(parts[3]) else None
+    return record.drum_named(parts[1], parts[2]) if len(parts) == 3 else None
+
+
+def is_number(text: str) -> bool:
+    """Whether a text is the number of a filling: a whole one, and no more than a database takes."""
+    return text.isascii() and text.isdigit() and len(text) <= 9
+
+
+def question(drum: DrumRow) -> str:
+    """The same filling as the questions of the api name it."""
+    return f"line={quote(drum.line, safe='')}&filling={drum.filling}"

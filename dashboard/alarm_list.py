@@ -69,7 +69,7 @@ def where(alarm: AlarmRow, drums: Sequence[DrumRow]) -> dict[str, str]:
     for drum in drums:
         if drum.start_m <= alarm.line_metre and (drum.end_m is None or alarm.line_metre < drum.end_m):
             at = words.number(alarm.line_metre - drum.start_m, "m")
-            return {"drum": drum.drum, "href": way_to("drum", drum), "text": f" at {at} m"}
+            return {"drum": drum.drum, "href": way_to("drum", drum.line, drum.filling), "text": f" at {at} m"}
     return {"text": f"line metre {words.number(alarm.line_metre, 'm')}"}
 
 

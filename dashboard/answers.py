@@ -86,11 +86,11 @@ def hand_over(context: Context, by: str | None, words: str | None) -> None:
 
 
 def sign_record(
-    context: Context, line: str, drum: str, decision: str | None, by: str | None, reason: str | None
+    context: Context, line: str, filling: int, decision: str | None, by: str | None, reason: str | None
 ) -> None:
     """An authorised person's decision of a drum, for the journal. It moves nothing. Raises NotDoneError."""
     name, why = who(by, "change limits", "a decision without one is not signed."), said(reason)
-    found = context.record.drum(line, drum)
+    found = context.record.drum(line, filling)
     if found is None or decision not in ("release", "hold", "scrap"):
         raise NotDoneError("Choose a decision.")
     if found.end_m is None:
@@ -99,16 +99,16 @@ def sign_record(
         raise NotDoneError("Give a reason: it stands in the journal.")
     n, t_ms = context.numbering.next()
     signed = Action(
-        n, t_ms, "sign record", name, why, start_m=found.start_m, end_m=found.end_m, drum=drum,
+        n, t_ms, "sign record", name, why, start_m=found.start_m, end_m=found.end_m, drum=found.drum,
         decision=cast(Literal["release", "hold", "scrap"], decision),
     )  # fmt: skip
     send(context, line, signed)
 
 
-def note_resistance(context: Context, line: str, drum: str, ohm: Any, at_C: Any, by: str | None) -> None:
+def note_resistance(context: Context, line: str, filling: int, ohm: Any, at_C: Any, by: str | None) -> None:
     """A conductor's resistance over a finished drum. Raises NotDoneError."""
     name = who(by, "answer alarms", "a measurement by no one is not noted.")
-    found = context.record.drum(line, drum)
+    found = context.record.drum(line, filling)
     if found is None or found.end_m is None:
         raise NotDoneError("It is still being wound: measure it when it is finished.")
     if not isinstance(ohm, int | float) or ohm <= 0:
@@ -118,7 +118,7 @@ def note_resistance(context: Context, line: str, drum: str, ohm: Any, at_C: Any,
     n, t_ms = context.numbering.next()
     send(
         context, line,
-        Action(n, t_ms, "note resistance", name, start_m=found.start_m, end_m=found.end_m, drum=drum,
+        Action(n, t_ms, "note resistance", name, start_m=found.start_m, end_m=found.end_m, drum=found.drum,
                recipe=found.recipe, ohm=float(ohm), at_C=float(at_C)),
     )  # fmt: skip
 

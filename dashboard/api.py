@@ -8,6 +8,7 @@ from urllib.parse import quote
 from flask import Blueprint, Response, jsonify, request
 
 from dashboard import alarm_list, live, thin, watch
+from dashboard.addresses import is_number
 from dashboard.context import Context, length_m
 from dashboard.drum_record import record
 from dashboard.heritage import kin, lineage_of, whole_runs
@@ -116,6 +117,7 @@ def journey_reply(context: Context) -> dict[str, Any]:
     return {
         "line": line.line,
         "drum": drum.drum,
+        "filling": drum.filling,
         "drum_metre": metre - drum.start_m,
         "stops": [
             {
@@ -141,7 +143,7 @@ def journey_reply(context: Context) -> dict[str, Any]:
 
 
 def release_reply(context: Context) -> dict[str, Any]:
-    """`line` and `drum`: the drum's record as its sheet shows it."""
+    """`line` and `filling`, or `drum` for the newest of that name: the drum's record as its sheet shows it."""
     return record(context, _drum(context))
 
 
@@ -155,7 +157,7 @@ def release_pdf(context: Context) -> Response:
 
 
 def family_reply(context: Context) -> dict[str, Any]:
-    """`line`, `drum`, and `start`, `end` (drum metres, optional): every drum that shares that cable."""
+    """`line`, `filling` or `drum`, and `start`, `end` (drum metres, optional): every drum that shares that cable."""
     drum = _drum(context)
     length = length_m(context, drum)
     start = _number("start") if "start" in request.args else 0.0
@@ -164,10 +166,10 @@ def family_reply(context: Context) -> dict[str, Any]:
         raise BadQuestionError(f"expected 0 <= start < end, got start={start:g} end={end:g}.")
     found = kin(lineage_of(context), drum, start, min(end, length))
     return {
-        "drum": drum.drum, "line": drum.line, "start_m": start, "end_m": min(end, length),
+        "drum": drum.drum, "filling": drum.filling, "line": drum.line, "start_m": start, "end_m": min(end, length),
         "kin": [
-            {"drum": k.name, "line": k.drum.line if k.drum else None, "generation": k.generation,
-             "start_m": k.start_m, "end_m": k.end_m}
+            {"drum": k.name, "filling": k.drum.filling if k.drum else None, "line": k.drum.line if k.drum else None,
+             "generation": k.generation, "start_m": k.start_m, "end_m": k.end_m}
             for k in found
         ],
     }  # fmt: skip
@@ -175,9 +177,14 @@ def family_reply(context: Context) -> dict[str, Any]:
 
 def _drum(context: Context) -> DrumRow:
     line, name = _line(context), request.args.get("drum", "")
-    found = context.record.drum(line.line, name)
+    number = request.args.get("filling")
+    if number is not None:
+        found = context.record.drum(line.line, int(number)) if is_number(number) else None
+        what = f"filling {number[:20]!r}"
+    else:
+        found, what = context.record.drum_named(line.line, name), f"drum {name[:80]!r}"
     if found is None:
-        raise BadQuestionError(f"no drum {name[:80]!r} of line {line.line} on record.")
+        raise BadQuestionError(f"no {what} of line {line.line} on record.")
     return found
 
 

@@ -173,8 +173,8 @@ def _drum(app: Dash, context: Context) -> None:
         State("journey-drum", "data"),
         prevent_initial_call=True,
     )
-    def way(metre: Any, of: dict[str, str]) -> Any:
-        found = context.record.drum(of["line"], of["drum"])
+    def way(metre: Any, of: dict[str, Any]) -> Any:
+        found = context.record.drum(of["line"], of["filling"])
         if found is None or not isinstance(metre, (int, float)):
             raise PreventUpdate
         return drum.journey_table(context, found, float(metre))
@@ -264,9 +264,9 @@ def _release(app: Dash, context: Context) -> None:
         State("sign-reason", "value"),
         prevent_initial_call=True,
     )
-    def sign(_n: Any, of: dict[str, str], decision: str, by: str, reason: str) -> Any:
+    def sign(_n: Any, of: dict[str, Any], decision: str, by: str, reason: str) -> Any:
         try:
-            sign_record(context, of["line"], of["drum"], decision, by, reason)
+            sign_record(context, of["line"], of["filling"], decision, by, reason)
         except NotDoneError as error:
             return str(error), no_update
         return "Signed; it stands on the sheet as soon as the monitor has it.", ""
@@ -280,9 +280,9 @@ def _release(app: Dash, context: Context) -> None:
         State("ohm-by", "value"),
         prevent_initial_call=True,
     )
-    def measured(_n: Any, of: dict[str, str], ohm: Any, at_C: Any, by: str) -> Any:
+    def measured(_n: Any, of: dict[str, Any], ohm: Any, at_C: Any, by: str) -> Any:
         try:
-            note_resistance(context, of["line"], of["drum"], ohm, at_C, by)
+            note_resistance(context, of["line"], of["filling"], ohm, at_C, by)
         except NotDoneError as error:
             return str(error)
         return "Noted; it stands on the sheet as soon as the monitor has it."
@@ -295,7 +295,7 @@ def _release(app: Dash, context: Context) -> None:
         State("release-drum", "data"),
         prevent_initial_call=True,
     )
-    def again(_a: Any, _b: Any, n: int | None, of: dict[str, str]) -> Any:
+    def again(_a: Any, _b: Any, n: int | None, of: dict[str, Any]) -> Any:
         if ctx.triggered_id == "second" and (n or 0) % 10:
             raise PreventUpdate
         found = release.again(context, of)
@@ -306,8 +306,8 @@ def _release(app: Dash, context: Context) -> None:
 
 def _family(app: Dash, context: Context) -> None:
     @app.callback(Output("family-answer", "children"), Input("family-metre", "value"), State("family-drum", "data"))
-    def follow(metre: Any, of: dict[str, str]) -> Any:
-        found = context.record.drum(of["line"], of["drum"])
+    def follow(metre: Any, of: dict[str, Any]) -> Any:
+        found = context.record.drum(of["line"], of["filling"])
         if found is None:
             raise PreventUpdate
         return family.answer(context, found, float(metre) if isinstance(metre, int | float) else None)

@@ -21,7 +21,7 @@ class Context:
     clock: Callable[[], float]
     numbering: Numbering
     bench: Bench | None = None
-    kept: dict[tuple[int, str, str], list[Any]] = field(default_factory=dict)  # of `heritage`, by time and drum
+    kept: dict[tuple[int, str, int], list[Any]] = field(default_factory=dict)  # of `heritage`, by time and filling
 
     @property
     def now_ms(self) -> int:
@@ -64,7 +64,7 @@ def length_m(context: Context, drum: DrumRow) -> float:
     if drum.end_m is not None:
         return drum.end_m - drum.start_m
     line, now = context.configuration.lines[drum.line], context.line_now(drum.line)
-    if now is None or now.drum != drum.drum:
+    if now is None or now.filling != drum.filling:
         return 0.0
     return max(now.line_metre + line.counter_m - line.take_up_m - drum.start_m, 0.0)
 

@@ -14,8 +14,9 @@ from monitor.analysis.counts import rate_per_km
 from monitor.analysis.drum_facts import spark_exposure_s
 from monitor.analysis.release import coverage, propose, unanswered
 from monitor.contract.config import Line, Recipe
+from monitor.contract.drum_names import NAME_USED
 from monitor.contract.reading import DrumRow
-from monitor.contract.record import Finding, FindingKind, Floats, Verdict
+from monitor.contract.record import FillingKey, Finding, FindingKind, Floats, Verdict
 
 INNER = "cure/index-inner"
 MOST, ANSWERED_WITHIN_MS = 5000, 86_400_000
@@ -29,20 +30,28 @@ def record(context: Context, drum: DrumRow) -> dict[str, Any]:
     length = length_m(context, drum)
     findings = list(context.record.findings(drum.line, drum.start_m, drum.start_m + length))
     family = kin(lineage, drum, 0.0, length)
-    evidence = [e for k in family if k.generation <= 0 and (e := _evidence(context, k)) is not None]
+    called = words.names_apart(k.key for k in family)
+    evidence = [e for k in family if k.generation <= 0 and (e := _evidence(context, k, called)) is not None]
     metres = {v.word: m for v, m in lengths_m(whole_runs(context, drum, length, lineage)).items()}
     tests = [] if recipe and recipe.integrity else flames_of(context, drum, lineage)
     orphans = lineage.without_parent(drum)
     resistance = _resistance(findings)
     others = [*_origin(orphans), *_ohms(resistance, recipe), *_flames(tests)]
-    seen = {f"{e['drum']} {path}": share for e in evidence for path, share in e["seen_share"].items()}
+    seen: dict[str, float] = {}
+    for e in evidence:
+        for path, share in e["seen_share"].items():
+            of = f"{e['label']} {path}"
+            seen[of] = min(share, seen.get(of, 1.0))
     cured = all(e["cure_known"] for e in evidence)
-    own = next(e for e in evidence if e["drum"] == drum.drum)
-    others += [unanswered(n, f"{e['drum']}'s") for e in evidence if e is not own and (n := e["alarms"]["not_answered"])]
+    own = next(e for e in evidence if (e["line"], e["filling"]) == (drum.line, drum.filling))
+    others += [
+        unanswered(n, f"{e['label']}'s") for e in evidence if e is not own and (n := e["alarms"]["not_answered"])
+    ]
     said = propose(drum.end_m is not None, length, metres, seen, own["alarms"]["not_answered"], cured, others)
     of_itself = tested(context, drum)
     return {
-        "drum": drum.drum, "line": drum.line, "line_title": line.title, "recipe": drum.recipe,
+        "drum": drum.drum, "filling": drum.filling, "filling_of_drum": _place(context, drum),
+        "line": drum.line, "line_title": line.title, "recipe": drum.recipe,
         "revision": drum.revision, "revisions": revisions(context, drum, length), "length_m": length,
         "begun_ms": drum.start_ms, "ended_ms": drum.end_ms, "start_line_metre": drum.start_m,
         "end_line_metre": drum.end_m, "metres": metres, "seen_share": own["seen_share"],
@@ -50,11 +59,12 @@ def record(context: Context, drum: DrumRow) -> dict[str, Any]:
         "findings": [_finding(f, drum) for f in findings if f.verdict > Verdict.CONFORMING],
         "inherited": [
             {"start_m": x.start_m, "end_m": x.end_m, "verdict": x.verdict.word, "drum": x.of.drum, "line": x.of.line,
-             "of_start_m": x.of_start_m, "of_end_m": x.of_end_m}
-            for x in legacies(context, drum.line, drum.drum, lineage)
+             "filling": x.of.filling, "label": called.get(x.of.key, x.of.drum), "of_start_m": x.of_start_m,
+             "of_end_m": x.of_end_m}
+            for x in legacies(context, drum.line, drum.filling, lineage)
         ],
-        "ancestry": [_kin(k) for k in family if k.generation < 0],
-        "went_into": [_kin(k) for k in family if k.generation > 0],
+        "ancestry": [_kin(k, called) for k in family if k.generation < 0],
+        "went_into": [_kin(k, called) for k in family if k.generation > 0],
         "without_origin": [{"start_m": a, "end_m": b, "pay_off": where} for a, b, where in orphans],
         "integrity": _test(of_itself) if of_itself else None,
         "integrity_tests": [_test(t) for t in tests],
@@ -62,6 +72,12 @@ def record(context: Context, drum: DrumRow) -> dict[str, Any]:
         "decisions": _decisions(findings), "journal_last_hash": own["journal_last_hash"],
         "proposed": said.word, "against": list(said.reasons),
     }  # fmt: skip
+
+
+def _place(context: Context, drum: DrumRow) -> list[int]:
+    """Which filling of how many of this drum, by the time of their beginning."""
+    named = [d.key for d in context.record.drums_named(drum.drum)][::-1]
+    return [named.index(drum.key) + 1, len(named)] if drum.key in named else [1, 1]
 
 
 def revisions(context: Context, drum: DrumRow, length: float) -> str:
@@ -78,7 +94,7 @@ def revisions(context: Context, drum: DrumRow, length: float) -> str:
 # ---- evidence ----------------------------------------------------------------------------------------------------
 
 
-def _evidence(context: Context, of: Kin) -> dict[str, Any] | None:
+def _evidence(context: Context, of: Kin, called: Mapping[FillingKey, str]) -> dict[str, Any] | None:
     """What was seen of the metres of one drum that are in the one asked about; None for one not wound here."""
     if of.drum is None or of.drum.line not in context.configuration.lines:
         return None
@@ -92,8 +108,9 @@ def _evidence(context: Context, of: Kin) -> dict[str, Any] | None:
     alarms, answers = _alarms(context, drum)
     cured = not (recipe and recipe.cure) or (inner is not None and len(inner) > 0 and bool(np.isfinite(inner).all()))
     return {
-        "drum": drum.drum, "line": drum.line, "line_title": line.title, "recipe": drum.recipe,
-        "revision": drum.revision, "start_m": of.start_m, "end_m": of.end_m, "begun_ms": drum.start_ms,
+        "drum": drum.drum, "filling": drum.filling, "label": called[of.key], "line": drum.line,
+        "line_title": line.title, "recipe": drum.recipe, "revision": drum.revision,
+        "start_m": of.start_m, "end_m": of.end_m, "begun_ms": drum.start_ms,
         "seen_share": coverage(rows, required), "cure_known": cured,
         "statistics": {n: _statistics(v) for n, v in rows.items() if n in _told(line, recipe)},
         "spark_tests": _sparks(line, recipe, rows, findings, of.end_m - of.start_m),
@@ -148,7 +165,8 @@ def _alarms(context: Context, drum: DrumRow) -> tuple[dict[str, int], list[dict[
     until = drum.end_ms or context.now_ms
     changes = context.record.alarm_changes(drum.line, drum.start_ms, until, MOST)
     later = context.record.alarm_changes(drum.line, until + 1, until + ANSWERED_WITHIN_MS, MOST)
-    raised = {(c.alarm, c.occurrence_ms) for c in changes if c.event == "raised"}
+    # That a name came back says nothing of the cable, and holds no drum.
+    raised = {(c.alarm, c.occurrence_ms) for c in changes if c.event == "raised" and c.alarm != NAME_USED}
     # Each raising wants its own answer: one that was raised again since is not answered by that.
     waiting = len(raised - {(c.alarm, c.occurrence_ms) for c in (*changes, *later) if c.by})
     answers = [
@@ -164,16 +182,18 @@ def _finding(f: Finding, drum: DrumRow) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _kin(k: Kin) -> dict[str, Any]:
+def _kin(k: Kin, called: Mapping[FillingKey, str]) -> dict[str, Any]:
     return {
-        "drum": k.name, "line": k.drum.line if k.drum else None, "generation": k.generation,
+        "drum": k.name, "filling": k.drum.filling if k.drum else None, "label": called[k.key],
+        "line": k.drum.line if k.drum else None, "generation": k.generation,
         "start_m": k.start_m, "end_m": k.end_m,
     }  # fmt: skip
 
 
 def _test(t: Tested) -> dict[str, Any]:
     return {
-        "drum": t.drum.drum, "line": t.drum.line, "standard": t.test.standard, "ignition_ms": t.ignition_ms,
+        "drum": t.drum.drum, "filling": t.drum.filling, "line": t.drum.line, "standard": t.test.standard,
+        "ignition_ms": t.ignition_ms,
         "ended_ms": t.ended_ms, "said": t.words, "failed": t.failed,
         "held_s": t.outcome.held_s if t.outcome else None, "class_min": t.outcome.class_min if t.outcome else None,
         "departures": list(t.outcome.departures) if t.outcome else [],

@@ -10,7 +10,7 @@ from monitor.analysis.integrity import Outcome, judge, schedule_of
 from monitor.analysis.lineage import Lineage
 from monitor.contract.config import Integrity
 from monitor.contract.reading import DrumRow
-from monitor.contract.record import Floats
+from monitor.contract.record import FillingKey, Floats
 from monitor.contract.topics import Stream
 
 
@@ -80,14 +80,14 @@ def tested(context: Context, drum: DrumRow) -> Tested | None:
 def flames_of(context: Context, drum: DrumRow, lineage: Lineage | None = None) -> list[Tested]:
     """Tests of specimens cut from a drum, or from its neighbours out of the same drum before."""
     lineage = lineage or lineage_of(context)
-    parents = {s.parent for s in lineage.parents(drum.drum)}
-    names: dict[str, None] = {}
-    for name in (drum.drum, *sorted(parents)):
-        row = lineage.drum(name)
+    parents = {s.parent for s in lineage.parents(drum.key)}
+    keys: dict[FillingKey, None] = {}
+    for key in (drum.key, *sorted(parents)):
+        row = lineage.drum(key)
         if row is not None:
-            pieces = lineage.family(row).forward(name, 0.0, float("inf"))
-            names |= dict.fromkeys(p.drum for p in pieces)
-    rows = [row for name in names if (row := lineage.drum(name)) is not None]
+            pieces = lineage.family(row).forward(key, 0.0, float("inf"))
+            keys |= dict.fromkeys(p.drum for p in pieces)
+    rows = [row for key in keys if (row := lineage.drum(key)) is not None]
     found = [t for row in rows if (t := tested(context, row)) is not None]
     return sorted(found, key=lambda t: t.drum.start_ms)
 

@@ -8,7 +8,7 @@ from dashboard.ribbon import Run, laid_over, runs
 from monitor.analysis.ancestry import Family, inherited
 from monitor.analysis.lineage import Lineage
 from monitor.contract.reading import DrumRow
-from monitor.contract.record import Verdict
+from monitor.contract.record import FillingKey, Verdict
 
 KEEP_MS = 10_000  # what a drum inherits changes only when another is put on
 
@@ -32,42 +32,42 @@ def lineage_of(context: Context) -> Lineage:
     )
 
 
-def legacies(context: Context, line: str, drum: str, lineage: Lineage | None = None) -> list[Legacy]:
+def legacies(context: Context, line: str, filling: int, lineage: Lineage | None = None) -> list[Legacy]:
     """What a drum inherits, in wound order; kept for some seconds, since every ribbon asks for it."""
     if not context.configuration.lines[line].pay_off:
         return []
     slot = context.now_ms // KEEP_MS
     if any(key[0] != slot for key in list(context.kept)[:1]):
         context.kept.clear()  # what is past is not asked for again
-    found = context.kept.get((slot, line, drum))
+    found = context.kept.get((slot, line, filling))
     if found is None:
-        row = context.record.drum(line, drum)
+        row = context.record.drum(line, filling)
         found = _legacies(context, row, lineage or lineage_of(context)) if row else []
-        context.kept[slot, line, drum] = found
+        context.kept[slot, line, filling] = found
     return list(found)
 
 
 def _legacies(context: Context, drum: DrumRow, lineage: Lineage) -> list[Legacy]:
     family = lineage.family(drum, forward=False)
     found = []
-    for of, start_m, end_m in _extents(family, drum.drum):
+    for of, start_m, end_m in _extents(family, drum.key):
         earlier = lineage.drum(of)
         if earlier is None:
             continue
         for run in _own_runs(context, earlier, start_m, end_m):
             if run.verdict > Verdict.CONFORMING:
-                places = inherited(family, drum.drum, [(of, run.start_m, run.end_m)])
+                places = inherited(family, drum.key, [(of, run.start_m, run.end_m)])
                 found += [Legacy(a, b, run.verdict, earlier, run.start_m, run.end_m) for a, b, _ in places]
-    return sorted(found, key=lambda x: (x.start_m, x.of.drum))
+    return sorted(found, key=lambda x: (x.start_m, x.of.key))
 
 
-def _extents(family: Family, drum: str) -> list[tuple[str, float, float]]:
+def _extents(family: Family, drum: FillingKey) -> list[tuple[FillingKey, float, float]]:
     """Each earlier drum with the stretch of it that is in this one."""
-    reach: dict[str, tuple[float, float]] = {}
+    reach: dict[FillingKey, tuple[float, float]] = {}
     for piece in family.back(drum, 0.0, float("inf")):
         a, b = reach.get(piece.drum, (piece.start_m, piece.end_m))
         reach[piece.drum] = min(a, piece.start_m), max(b, piece.end_m)
-    return [(name, a, b) for name, (a, b) in reach.items()]
+    return [(key, a, b) for key, (a, b) in reach.items()]
 
 
 def _own_runs(context: Context, drum: DrumRow, start_m: float, end_m: float) -> list[Run]:
@@ -86,24 +86,28 @@ def whole_runs(context: Context, drum: DrumRow, wound_m: float, lineage: Lineage
     end = drum.start_m + wound_m
     first, verdicts = context.record.verdicts(drum.line, drum.start_m, end)
     own = runs(first, verdicts, drum.start_m, end)
-    return laid_over(own, as_runs(legacies(context, drum.line, drum.drum, lineage)))
+    return laid_over(own, as_runs(legacies(context, drum.line, drum.filling, lineage)))
 
 
 @dataclass(frozen=True, slots=True)
 class Kin:
     """One drum of a family: by how many processes it is apart (before 0: earlier), and the metres that it shares."""
 
-    name: str
+    key: FillingKey
     drum: DrumRow | None
     generation: int
     start_m: float
     end_m: float
 
+    @property
+    def name(self) -> str:
+        return self.key.drum
+
 
 def kin(lineage: Lineage, drum: DrumRow, start_m: float, end_m: float) -> list[Kin]:
     """Every drum that shares an interval of this one, the earliest process first; the drum itself is among them."""
     family = lineage.family(drum)
-    found = [Kin(drum.drum, drum, 0, start_m, end_m)]
-    for sign, pieces in ((-1, family.back(drum.drum, start_m, end_m)), (1, family.forward(drum.drum, start_m, end_m))):
+    found = [Kin(drum.key, drum, 0, start_m, end_m)]
+    for sign, pieces in ((-1, family.back(drum.key, start_m, end_m)), (1, family.forward(drum.key, start_m, end_m))):
         found += [Kin(p.drum, lineage.drum(p.drum), sign * p.generation, p.start_m, p.end_m) for p in pieces]
-    return sorted(found, key=lambda k: (k.generation, k.name, k.start_m))
+    return sorted(found, key=lambda k: (k.generation, k.name, k.key, k.start_m))

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from dashboard import ribbon, thin, words
+from dashboard.addresses import way_to
 from dashboard.context import Context, shown_streams, window_of
 from dashboard.heritage import as_runs, legacies
 from dashboard.need import ACTIVE, by_need
@@ -93,6 +94,8 @@ def _running(context: Context, line: Line, row: NowRow, since_m: float | None) -
         "window": [low, high] if window else None,
         "outside": bool(window and row.state in window.states and _outside(speed, low, high)),
         "drum": row.drum,
+        "filling": row.filling,
+        "drum_page": way_to("drum", row.line, row.filling) if row.filling is not None else None,
         "recipe": row.recipe,
         "drum_metre": None if wound is None else round(wound, 1),
         "planned_m": row.planned_length_m,
@@ -160,7 +163,7 @@ def ribbon_now(context: Context, line: Line, row: NowRow, since_m: float | None)
     begin, end = row.drum_start_m + since, row.drum_start_m + wound
     first, verdicts = context.record.verdicts(line.line, begin, end)
     own = [Run(r.start_m + since, r.end_m + since, r.verdict) for r in ribbon.runs(first, verdicts, begin, end)]
-    more = as_runs(legacies(context, line.line, row.drum)) if row.drum else []
+    more = as_runs(legacies(context, line.line, row.filling)) if row.filling is not None else []
     return {"since": since, "runs": ribbon.packed(ribbon.laid_over(own, more))}
 
 

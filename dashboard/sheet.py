@@ -54,7 +54,7 @@ def _facts(context: Context, r: dict[str, Any]) -> tuple[tuple[str, str], ...]:
     ended = words.local(r["ended_ms"], context.zone, day=True) if r["ended_ms"] else "being wound"
     end = "" if r["end_line_metre"] is None else f"{r['end_line_metre']:,.1f}"
     facts = [
-        ("Works", context.configuration.works.title), ("Line", r["line_title"]), ("Drum", r["drum"]),
+        ("Works", context.configuration.works.title), ("Line", r["line_title"]), ("Drum", _drum(r)),
         ("Recipe", r["revisions"]), ("Length", f"{words.metres(r['length_m'])} m"),
         ("Wound", f"{words.local(r['begun_ms'], context.zone, day=True)} to {ended}"),
         ("Line metre", f"{r['start_line_metre']:,.1f} to {end} m"),
@@ -67,6 +67,12 @@ def _facts(context: Context, r: dict[str, Any]) -> tuple[tuple[str, str], ...]:
     return tuple(facts)
 
 
+def _drum(r: dict[str, Any]) -> str:
+    place, count = r["filling_of_drum"]
+    which = f", filling {place} of {count} of this drum" if count > 1 else ""
+    return f"{r['drum']} (number {r['filling']} of its line{which})"
+
+
 def _metres(r: dict[str, Any]) -> Block:
     length = r["length_m"]
     rows = [(w, f"{m:,.1f} m", f"{m / length:.2%}" if length else "") for w, m in r["metres"].items()]
@@ -76,7 +82,9 @@ def _metres(r: dict[str, Any]) -> Block:
 def _ancestry(context: Context, r: dict[str, Any]) -> Block | None:
     if not r["ancestry"] and not r["without_origin"]:
         return None
-    rows = [(a["drum"], _line(context, a["line"]), f"{a['start_m']:,.1f}", f"{a['end_m']:,.1f}") for a in r["ancestry"]]
+    rows = [
+        (a["label"], _line(context, a["line"]), f"{a['start_m']:,.1f}", f"{a['end_m']:,.1f}") for a in r["ancestry"]
+    ]
     rows += [(f"not on record ({o['pay_off']})", "", f"{o['start_m']:,.1f}", f"{o['end_m']:,.1f}")
              for o in r["without_origin"]]  # fmt: skip
     return Block("What is in it", ("Drum", "Wound on", "From its m", "To its m"), tuple(rows), (2, 3))
@@ -92,7 +100,7 @@ def _inherited(r: dict[str, Any]) -> Block | None:
         return None
     rows = [
         (x["verdict"], f"{x['start_m']:,.1f}", f"{x['end_m']:,.1f}",
-         f"{x['drum']} at {x['of_start_m']:,.1f} to {x['of_end_m']:,.1f} m")
+         f"{x['label']} at {x['of_start_m']:,.1f} to {x['of_end_m']:,.1f} m")
         for x in r["inherited"]
     ]  # fmt: skip
     return Block("Inherited from earlier drums", ("Verdict", "From m", "To m", "Of"), tuple(rows), (1, 2))
@@ -102,17 +110,17 @@ def _seen(context: Context, r: dict[str, Any]) -> Block:
     rows = []
     for e in r["evidence"]:
         line, short = context.configuration.lines[e["line"]], {p: s for p, s in e["seen_share"].items() if s < 1.0}
-        rows += [(e["drum"], words.stream_title(line, path), f"{share:.2%}") for path, share in short.items()]
+        rows += [(e["label"], words.stream_title(line, path), f"{share:.2%}") for path, share in short.items()]
         whole = len(e["seen_share"]) - len(short)
         if whole:
-            rows.append((e["drum"], f"{'all' if not short else 'the other'} {whole} required streams", "100.00%"))
+            rows.append((e["label"], f"{'all' if not short else 'the other'} {whole} required streams", "100.00%"))
     caption = "Evidence: share of metres that each required stream saw"
     return Block(caption, ("Drum", "Stream", "Seen"), tuple(rows), (2,), "No stream is required.")
 
 
 def _people(r: dict[str, Any]) -> Block:
     rows = [
-        (e["drum"], str(e["alarms"]["raised"]), str(e["alarms"]["not_answered"]), str(len(e["answers"])),
+        (e["label"], str(e["alarms"]["raised"]), str(e["alarms"]["not_answered"]), str(len(e["answers"])),
          (e["journal_last_hash"] or "no entry")[:16])
         for e in r["evidence"]
     ]  # fmt: skip
@@ -126,7 +134,7 @@ def _sparks(r: dict[str, Any]) -> Block | None:
         for s in e["spark_tests"]:
             volts, held = s["voltage_kV"], s["exposure_least_s"]
             rows.append(
-                (e["drum"], s["title"], str(s["faults"]), "" if s["per_km"] is None else f"{s['per_km']:.3g}",
+                (e["label"], s["title"], str(s["faults"]), "" if s["per_km"] is None else f"{s['per_km']:.3g}",
                  f"{volts['least']:.2f} to {volts['most']:.2f}" if volts else "not on record",
                  f"{held * 1e3:.0f}" if held else "")
             )  # fmt: skip
@@ -138,7 +146,7 @@ def _sparks(r: dict[str, Any]) -> Block | None:
 
 def _statistics(context: Context, r: dict[str, Any]) -> Block:
     rows = [
-        (e["drum"], _title(context, e["line"], name), *(f"{found[k]:.4g}" for k in ("least", "mean", "most", "sigma")))
+        (e["label"], _title(context, e["line"], name), *(f"{found[k]:.4g}" for k in ("least", "mean", "most", "sigma")))
         for e in r["evidence"]
         for name, found in e["statistics"].items()
         if found

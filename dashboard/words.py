@@ -1,12 +1,15 @@
 """How values, times and alarms are said to people: units, local time with zone, sentences, responses."""
 
+from collections import Counter
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
+from monitor.contract import drum_names
 from monitor.contract.config import Configuration, Line, Recipe, Response
 from monitor.contract.reading import AlarmRow
-from monitor.contract.record import SILENCE_ALARM, Finding
+from monitor.contract.record import SILENCE_ALARM, FillingKey, Finding
 from monitor.contract.selfwatch import SELF_ALARMS
 
 CAUTION = (
@@ -82,6 +85,8 @@ def alarm_text(alarm: AlarmRow, configuration: Configuration) -> AlarmText:
     if alarm.alarm.startswith("line/counter/"):
         counter = line.streams[line.counter.stream]
         return AlarmText("Metre counter disagrees with the speed", counter.instrument)
+    if alarm.alarm == drum_names.NAME_USED:
+        return AlarmText(drum_names.TITLE, drum_names.RESPONSE)
     if alarm.alarm == SILENCE_ALARM:
         return AlarmText("Nothing is heard of this line", line.silence.response if line.silence else None)
     if station.startswith("cooling/"):
@@ -115,6 +120,16 @@ def local_hour(t_ms: int, zone: str) -> float:
     """Hours of the local day, 0 to 24."""
     at = datetime.fromtimestamp(t_ms / 1e3, UTC).astimezone(ZoneInfo(zone))
     return at.hour + at.minute / 60 + at.second / 3600
+
+
+def names_apart(drums: Iterable[FillingKey]) -> dict[FillingKey, str]:
+    """What drums are called side by side: by name, with line and number of the filling where a name is there twice."""
+    keys = list(dict.fromkeys(drums))
+    often = Counter(key.drum for key in keys)
+    return {
+        key: key.drum if often[key.drum] == 1 or not key.wound_here else f"{key.drum} ({key.line} {key.filling})"
+        for key in keys
+    }
 
 
 def metres(value: float) -> str:

@@ -89,7 +89,7 @@ def mark(
         mark_sparks(truth, events, allowed),
         mark_windows(truth, [f for f in newest if f.kind is FindingKind.WINDOW], windows, allowed),
         mark_instruments(truth, [f for f in newest if f.kind in (FindingKind.MISSING, FindingKind.STUCK)], line),
-        mark_drums(truth.cuts, {d.drum: d for d in drums if d.line == truth.line}, allowed),
+        mark_drums(truth.cuts, list({d.filling: d for d in drums if d.line == truth.line}.values()), allowed),
     ]
 
 
@@ -329,17 +329,19 @@ def _same_time(truth: Truth, trouble: Stretch, found: Finding) -> bool:
     return found.stream == trouble.stream and start_s < trouble.end_s + 1.0 and end_s > trouble.start_s - 1.0
 
 
-def mark_drums(cuts: Sequence[Cut], drums: Mapping[str, DrumSpan], allowed: Allowed) -> Mark:
-    """Each drum begins where the knife was."""
+def mark_drums(cuts: Sequence[Cut], drums: Sequence[DrumSpan], allowed: Allowed) -> Mark:
+    """Each filling begins where the knife was. A name may come back: of those that bear it, the nearest is meant."""
     result = Mark("drums", true=len(cuts))
-    for cut in cuts:
-        if cut.drum not in drums:
-            result.missed.append(f"{cut.drum} at {cut.start_m:.1f} m")
-            continue
-        result.found += 1
-        error = abs(drums[cut.drum].start_m - cut.start_m)
-        _note(result, error, allowed.spark_ramp_m, f"{cut.drum}: start at {cut.start_m:.1f} m")
-    result.false += sorted(set(drums) - {cut.drum for cut in cuts})
+    pairs = [(abs(d.start_m - c.start_m), i, j) for i, c in enumerate(cuts) for j, d in enumerate(drums)
+             if c.drum == d.drum]  # fmt: skip
+    of_cut: dict[int, int] = {}
+    for error, i, j in sorted(pairs):
+        if i not in of_cut and j not in of_cut.values():
+            of_cut[i] = j
+            result.found += 1
+            _note(result, error, allowed.spark_ramp_m, f"{cuts[i].drum}: start at {cuts[i].start_m:.1f} m")
+    result.missed += [f"{c.drum} at {c.start_m:.1f} m" for i, c in enumerate(cuts) if i not in of_cut]
+    result.false += [f"{d.drum} at {d.start_m:.1f} m" for j, d in enumerate(drums) if j not in of_cut.values()]
     return result
 
 
@@ -403,8 +405,9 @@ def read_drums(connection: Connection) -> list[DrumSpan]:
     """All drums of a store."""
     return [
         DrumSpan(
-            r.line, r.drum, r.recipe, r.revision, r.start_m, r.end_m, r.start_ms / 1e3,
-            None if r.end_ms is None else r.end_ms / 1e3, r.planned_length_m,
+            line=r.line, filling=r.filling, drum=r.drum, recipe=r.recipe, revision=r.revision, start_m=r.start_m,
+            end_m=r.end_m, start_s=r.start_ms / 1e3, end_s=None if r.end_ms is None else r.end_ms / 1e3,
+            planned_length_m=r.planned_length_m,
         )
         for r in connection.execute(select(DRUM))
     ]  # fmt: skip

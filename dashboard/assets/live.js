@@ -94,10 +94,10 @@
     if (line.drum === null) delete memory.ribbons[line.line];
     if (!line.ribbon) return;
     const before = memory.ribbons[line.line];
-    const same = before && before.drum === line.drum;
+    const same = before && before.filling === line.filling;
     const runs = Ribbon.merge(same ? before.runs : [], same ? line.ribbon.since : 0, line.ribbon.runs);
     if (!same && line.ribbon.since > 0) memory.count = 0; // a new drum: ask for all of it next time
-    memory.ribbons[line.line] = { drum: line.drum, runs, upto: runs.length ? runs[runs.length - 1][1] : 0 };
+    memory.ribbons[line.line] = { filling: line.filling, runs, upto: runs.length ? runs[runs.length - 1][1] : 0 };
   }
 
   function turnPageIfRecipeChanged(reply, here) {
@@ -204,7 +204,7 @@
     if (!line.drum) return say(room, line.speed === undefined ? "" : "no drum on the take-up");
     filled(room, "a", "b", "small");
     say(room.children[0], "drum " + line.drum);
-    room.children[0].href = "/drum/" + encodeURIComponent(line.line) + "/" + encodeURIComponent(line.drum);
+    room.children[0].href = line.drum_page;
     say(room.children[1], show(line.drum_metre, 0) + " m");
     say(room.children[2], line.planned_m ? "of " + show(line.planned_m, 0) + " m" : "wound");
   }
@@ -246,7 +246,7 @@
     if (line.drum === null) return emptied(room, strip);
     if (!kept || line.drum_metre === null || line.drum_metre === undefined) return;
     const full = Ribbon.scale(line.drum_metre, line.planned_m);
-    strip.href = "/drum/" + encodeURIComponent(line.line) + "/" + encodeURIComponent(line.drum);
+    strip.href = line.drum_page;
     strip.firstChild.style.width = Ribbon.place(0, line.drum_metre, full)[1] + "%";
     while (strip.children.length > kept.runs.length + 1) strip.lastChild.remove();
     kept.runs.forEach(([start, end, verdict], i) => {

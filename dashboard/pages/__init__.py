@@ -7,6 +7,7 @@ from urllib.parse import unquote
 
 from dash import dcc, html
 
+from dashboard.addresses import found_at
 from dashboard.context import Context
 from dashboard.pages import (
     again,
@@ -26,7 +27,7 @@ from dashboard.pages import (
     shift,
     trend,
 )
-from monitor.contract.reading import SchemaVersionError
+from monitor.contract.reading import DrumRow, SchemaVersionError
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,18 +61,16 @@ def route(context: Context, pathname: str) -> Page:
         return Page(title, content(context))
     if len(parts) == 2 and parts[0] == "line" and parts[1] in context.configuration.lines:
         return Page(context.configuration.lines[parts[1]].title, line.content(context, parts[1]))
-    if len(parts) == 3 and parts[0] == "drum" and parts[1] in context.configuration.lines:
-        found = context.record.drum(parts[1], parts[2])
+    of_drum: dict[str, tuple[str, Callable[[Context, DrumRow], list[Any]]]] = {
+        "drum": ("Drum", drum.content),
+        "release": ("Record of drum", release.content),
+        "family": ("Family of drum", family.content),
+    }
+    if parts[0] in of_drum and len(parts) > 1 and parts[1] in context.configuration.lines:
+        found = found_at(context.record, parts)
         if found is not None:
-            return Page(f"Drum {found.drum}", drum.content(context, found))
-    if len(parts) == 3 and parts[0] == "release" and parts[1] in context.configuration.lines:
-        found = context.record.drum(parts[1], parts[2])
-        if found is not None:
-            return Page(f"Record of drum {found.drum}", release.content(context, found))
-    if len(parts) == 3 and parts[0] == "family" and parts[1] in context.configuration.lines:
-        found = context.record.drum(parts[1], parts[2])
-        if found is not None:
-            return Page(f"Family of drum {found.drum}", family.content(context, found))
+            title, of_one = of_drum[parts[0]]
+            return Page(f"{title} {found.drum}", of_one(context, found))
     return _nothing(pathname)
 
 

@@ -452,13 +452,16 @@ def _by_shift(context: Context, of: Cable, found: Sequence[Finding]) -> list[Any
 
 def _paretos(context: Context, of: Cable, found: Sequence[Finding]) -> list[Any]:
     everywhere = []
-    for name in context.configuration.lines:
-        for d in context.record.drums(name, len(of.drums)):
+    newest = {name: context.record.drums(name, len(of.drums)) for name in context.configuration.lines}
+    called = words.names_apart(d.key for drums in newest.values() for d in drums)
+    for name, drums in newest.items():
+        for d in drums:
             end = d.end_m if d.end_m is not None else np.inf
             some = [f for f in context.record.findings(name, d.start_m, end) if f.kind is FindingKind.FAULT]
             inside = [f for f in some if d.start_m <= _at(f) < end]
             everywhere += [
-                (context.configuration.lines[name].title, f.stream.split("/")[0], d.recipe, d.drum) for f in inside
+                (context.configuration.lines[name].title, f.stream.split("/")[0], d.recipe, called[d.key])
+                for f in inside
             ]
     if not everywhere:
         return []

@@ -10,6 +10,7 @@ import dash_mantine_components as dmc
 from dash import html
 
 from dashboard import words
+from dashboard.addresses import is_number
 from dashboard.context import Context, length_m
 from dashboard.heritage import whole_runs
 from dashboard.ribbon import Run, outer_m
@@ -18,7 +19,7 @@ from dashboard.views.table import table
 from monitor.analysis.cutting import Cut, Good, Length, Plan, good_pieces, in_order, plan
 from monitor.contract.config import Orders, Recipe
 from monitor.contract.reading import DrumRow
-from monitor.contract.record import Verdict
+from monitor.contract.record import FillingKey, Verdict
 from monitor.physics.winding import Drum, place_on
 
 SHORTEST_M = 5.0
@@ -67,8 +68,9 @@ def first_line(context: Context) -> str:
 def drums(context: Context, line: str) -> tuple[list[dict[str, str]], list[str]]:
     """Finished drums of a line to choose from, newest first, and the newest three of one product."""
     ended = [d for d in context.record.drums(line, 60) if d.end_m is not None]
-    data = [{"value": d.drum, "label": f"{d.drum} ({d.recipe})"} for d in ended]
-    same = [d.drum for d in ended if d.recipe == ended[0].recipe] if ended else []
+    called = words.names_apart(d.key for d in ended)
+    data = [{"value": str(d.filling), "label": f"{called[d.key]} ({d.recipe})"} for d in ended]
+    same = [str(d.filling) for d in ended if d.recipe == ended[0].recipe] if ended else []
     return data, same[:3]
 
 
@@ -102,9 +104,10 @@ def lengths(orders: Orders, product: str, now_ms: int, zone: str) -> list[Length
 
 
 def answer(context: Context, line: str, chosen: Sequence[str], guard: Any, suspect: bool) -> list[Any]:
-    """The plan in words and numbers, then a sheet for each drum."""
+    """The plan in words and numbers, then a sheet for each drum; `chosen` are numbers of the line's fillings."""
     orders = context.configuration.orders
-    found = [d for name in chosen or [] if (d := context.record.drum(line, name)) is not None and d.end_m is not None]
+    drums = [context.record.drum(line, int(number)) for number in chosen or [] if is_number(number)]
+    found = [d for d in drums if d is not None and d.end_m is not None]
     if not found:
         return [html.P("Choose finished drums.", className="outcome")]
     product = found[0].recipe
@@ -115,7 +118,7 @@ def answer(context: Context, line: str, chosen: Sequence[str], guard: Any, suspe
         return [html.P(f"orders.toml wants nothing of {product}: add [[length]] with product, length_m and worth.",
                        className="outcome")]  # fmt: skip
     guard_m = float(guard) if isinstance(guard, int | float) and guard >= 0 else orders.guard_m
-    bad = {d.drum: bad_of(context, d, suspect) for d in found}
+    bad = {d.key: bad_of(context, d, suspect) for d in found}
     best = _plan(found, bad, guard_m, wanted, orders.kerf_m)
     greedy = in_order(_pieces(found, bad, guard_m), wanted, orders.kerf_m)
     more = _plan(found, bad, guard_m + 1, wanted, orders.kerf_m)
@@ -124,21 +127,21 @@ def answer(context: Context, line: str, chosen: Sequence[str], guard: Any, suspe
     return [
         *_said(orders, found, best, greedy, more, less),
         _reels(best, wanted),
-        *(part for d in found for part in sheet(context, d, bad[d.drum], best, orders, recipe)),
+        *(part for d in found for part in sheet(context, d, bad[d.key], best, orders, recipe)),
     ]
 
 
-def _pieces(found: Sequence[DrumRow], bad: dict[str, list[Bad]], guard_m: float) -> list[Good]:
+def _pieces(found: Sequence[DrumRow], bad: dict[FillingKey, list[Bad]], guard_m: float) -> list[Good]:
     pieces = []
     for d in found:
         assert d.end_m is not None
-        spans = [(b.start_m, b.end_m) for b in bad[d.drum]]
-        pieces += good_pieces(d.drum, d.end_m - d.start_m, spans, guard_m, SHORTEST_M)
+        spans = [(b.start_m, b.end_m) for b in bad[d.key]]
+        pieces += good_pieces(d.key, d.end_m - d.start_m, spans, guard_m, SHORTEST_M)
     return pieces
 
 
 def _plan(
-    found: Sequence[DrumRow], bad: dict[str, list[Bad]], guard_m: float, wanted: list[Length], kerf_m: float
+    found: Sequence[DrumRow], bad: dict[FillingKey, list[Bad]], guard_m: float, wanted: list[Length], kerf_m: float
 ) -> Plan:
     return plan(_pieces(found, bad, guard_m), wanted, kerf_m)
 
@@ -176,9 +179,9 @@ def sheet(
     """One drum in the rewinder's order: at which counter reading to stop, what for, and where the fault lies."""
     assert drum.end_m is not None
     length = drum.end_m - drum.start_m
-    cuts = [c for c in best.cuts if c.drum == drum.drum]
+    cuts = [c for c in best.cuts if c.drum == drum.key]
     rows, at = [], 0.0
-    for c in [*cuts, Cut(drum.drum, length, length, "")]:
+    for c in [*cuts, Cut(drum.key, length, length, "")]:
         if c.start_m - at > orders.kerf_m + 1e-6:
             inside = [b for b in bad if b.start_m < c.start_m and b.end_m > at]
             why = "; ".join(_why(b, length, orders, recipe) for b in inside) or "no wanted length fits"

@@ -17,6 +17,7 @@ from dashboard.figures.flame import flame_figure
 from dashboard.flame import tested
 from dashboard.heritage import Legacy, legacies, whole_runs
 from dashboard.journey import Stop, Value, heat_of_metre, journey
+from dashboard.pages.drums import others_of_this_name
 from dashboard.ribbon import full_scale_m, lengths_m, outer_m
 from dashboard.views import aria, attributes
 from dashboard.views.chart import chart
@@ -38,7 +39,7 @@ def content(context: Context, drum: DrumRow) -> list[Any]:
     end = drum.start_m + length
     found = context.record.findings(drum.line, drum.start_m, end)
     findings = [f for f in found if f.kind not in ON_PAPER or f.verdict > Verdict.CONFORMING]
-    findings += as_findings(drum, legacies(context, drum.line, drum.drum))
+    findings += as_findings(drum, legacies(context, drum.line, drum.filling))
     rows = context.record.rows(drum.line, drum.start_m, end)
     figure = fault_map(line, recipe, findings, rows, drum.start_m, full_scale_m(length, None))
     of = whole_runs(context, drum, length)
@@ -50,11 +51,12 @@ def content(context: Context, drum: DrumRow) -> list[Any]:
                     [
                         html.H1(f"Drum {drum.drum}"),
                         html.P("What is in it?", className="asked"),
-                        dcc.Link("Its family", href=way_to("family", drum)),
-                        dcc.Link("Its record on paper", href=way_to("release", drum)),
+                        dcc.Link("Its family", href=way_to("family", drum.line, drum.filling)),
+                        dcc.Link("Its record on paper", href=way_to("release", drum.line, drum.filling)),
                     ],
                     className="top",
                 ),
+                *others_of_this_name(context, "drum", drum),
                 _facts(context, drum, length, [*_rates(recipe, findings, length), *_measured(line, recipe, rows)]),
                 *_flame(context, drum),
                 legend(lengths_m(of)),
@@ -81,7 +83,7 @@ def content(context: Context, drum: DrumRow) -> list[Any]:
             ],
             **data,
         ),
-        dcc.Store(id="journey-drum", data={"line": drum.line, "drum": drum.drum}),
+        dcc.Store(id="journey-drum", data={"line": drum.line, "filling": drum.filling}),
     ]
 
 
@@ -90,7 +92,7 @@ def as_findings(drum: DrumRow, inherited: Sequence[Legacy]) -> list[Finding]:
     return [
         Finding(
             line=drum.line,
-            key=f"inherited@{x.of.drum}/{x.of_start_m:.1f}",
+            key=f"inherited@{x.of.line}/{x.of.filling}/{x.of_start_m:.1f}",
             kind=FindingKind.INHERITED,
             stream=x.of.drum,
             check="inherited",

@@ -45,7 +45,22 @@ def content(context: Context) -> list[Any]:
 
 def drum_link(drum: DrumRow) -> dcc.Link:
     """The way to a drum's page."""
-    return dcc.Link(drum.drum, href=way_to("drum", drum))
+    return dcc.Link(drum.drum, href=way_to("drum", drum.line, drum.filling))
+
+
+def others_of_this_name(context: Context, page: str, drum: DrumRow) -> list[Any]:
+    """Where a drum's name came back: which filling of it this is, and the way to the others, oldest first."""
+    named = context.record.drums_named(drum.drum)[::-1]
+    if len(named) < 2:
+        return []
+    place = [d.key for d in named].index(drum.key)
+    said: list[Any] = [f"Filling {place + 1} of {len(named)} of this drum, whose name came back."]
+    lines = context.configuration.lines
+    for i, other in enumerate(named):
+        title = lines[other.line].title if other.line in lines else other.line
+        when = f"{i + 1}: {title}, {words.local(other.start_ms, context.zone, day=True)}"
+        said += [" ", html.B(when) if i == place else dcc.Link(when, href=way_to(page, other.line, other.filling))]
+    return [html.P(said, className="fillings")]
 
 
 def _row(context: Context, drum: DrumRow) -> list[Any]:

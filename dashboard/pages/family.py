@@ -9,7 +9,7 @@ from dashboard import words
 from dashboard.addresses import way_to
 from dashboard.context import Context, length_m
 from dashboard.heritage import Kin, kin, lineage_of, whole_runs
-from dashboard.pages.drums import drum_link
+from dashboard.pages.drums import drum_link, others_of_this_name
 from dashboard.ribbon import place_percent
 from dashboard.views import attributes
 from dashboard.views.ribbon import ribbon
@@ -30,11 +30,12 @@ def content(context: Context, drum: DrumRow) -> list[Any]:
                 html.H1(f"Family of drum {drum.drum}"),
                 html.P("What is it made of, and where did it go?", className="asked"),
                 drum_link(drum),
-                dcc.Link("Its record on paper", href=way_to("release", drum)),
+                dcc.Link("Its record on paper", href=way_to("release", drum.line, drum.filling)),
             ],
             className="top",
             **attributes(page="family"),
         ),
+        *others_of_this_name(context, "family", drum),
         html.P(
             f"{line.title}, {words.quantity(length, 'm')}. A drum unwinds from its outer end, so metres turn round at "
             "every process; a metre of laid-up cable takes more than a metre of each core.", className="note",
@@ -44,7 +45,7 @@ def content(context: Context, drum: DrumRow) -> list[Any]:
             value=round(length / 2), debounce=300,
         ),
         html.Div(id="family-answer"),
-        dcc.Store(id="family-drum", data={"line": drum.line, "drum": drum.drum}),
+        dcc.Store(id="family-drum", data={"line": drum.line, "filling": drum.filling}),
     ]  # fmt: skip
 
 
@@ -59,9 +60,9 @@ def answer(context: Context, drum: DrumRow, metre: float | None) -> list[Any]:
 
 def _ribbons(context: Context, lineage: Lineage, whole: list[Kin], here: list[Kin]) -> html.Div:
     rows = []
-    for name in dict.fromkeys(k.name for k in whole):
-        of = [k for k in whole if k.name == name]
-        marks = [k for k in here if k.name == name]
+    for key in dict.fromkeys(k.key for k in whole):
+        of = [k for k in whole if k.key == key]
+        marks = [k for k in here if k.key == key]
         rows.append(_row(context, lineage, of, marks))
     head = ["Drum", "Process", "Its metres here", "Ribbon, 0 to its length; the metre is marked"]
     return table("The family, earliest process first", head, rows, empty="", classes="drums family", numeric=(2,))
@@ -119,7 +120,7 @@ def _met(context: Context, k: Kin) -> list[Any] | None:
     if index is not None and len(index) and index[0] == index[0]:
         said.append(f"cure index {words.number(float(index[0]), '')}")
     when = context.record.time_at(drum.line, drum.start_m + metre + line.take_up_m - line.counter_m)
-    link = f"{way_to('drum', drum)}?metre={metre:.0f}"
+    link = f"{way_to('drum', drum.line, drum.filling)}?metre={metre:.0f}"
     return [
         drum_link(drum), line.title, words.metres(metre),
         words.local(when, context.zone, day=True) if when is not None else "not on record",

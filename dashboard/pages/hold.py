@@ -267,7 +267,8 @@ def _per_km(context: Context, line: str, drums: Sequence[DrumRow]) -> list[Any]:
     if not ended:
         return [html.H2("Spark faults per km"), html.P("No drum has ended yet.", className="note")]
     rate, between = rate_per_km(sum(counts), sum(lengths) * 1000)
-    fig = u_figure([d.drum for d in ended], u_chart(counts, lengths), "per km")
+    called = words.names_apart(d.key for d in ended)
+    fig = u_figure([called[d.key] for d in ended], u_chart(counts, lengths), "per km")
     said = f"{sum(counts)} in {sum(lengths):.2f} km: {rate:.3g} per km, {between.low:.3g} to {between.high:.3g} (95 %)."
     return [html.H2("Spark faults per km, drum by drum"), html.P(said, className="note"),
             chart("hold-per-km", fig)]  # fmt: skip

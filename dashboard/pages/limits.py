@@ -7,6 +7,7 @@ import dash_mantine_components as dmc
 from dash import dcc, html
 
 from dashboard import thin, words
+from dashboard.addresses import is_number
 from dashboard.api import break_after_ms
 from dashboard.bench import Job
 from dashboard.context import Context
@@ -25,6 +26,7 @@ from monitor.contract.topics import Stream
 
 HOUR_MS = 3_600_000
 SPANS_H = {"1 h": 1, "4 h": 4, "8 h": 8, "24 h": 24, "7 days": 168, "30 days": 720}
+OF_DRUM = "drum:"  # before the number of a filling whose time is chosen
 SPANS = {name: hours * HOUR_MS for name, hours in SPANS_H.items()}
 UNITS = {"_s": "s", "_m": "m", "_C": "degC"}
 POINTS = 2000
@@ -86,13 +88,16 @@ def content(context: Context) -> list[Any]:
 
 def spans(context: Context, line: str) -> list[dict[str, str]]:
     """The last hours and days, or the time of one of the newest drums."""
-    drums = [{"value": f"drum:{d.drum}", "label": f"drum {d.drum}"} for d in context.record.drums(line, 12)]
+    newest = context.record.drums(line, 12)
+    called = words.names_apart(d.key for d in newest)
+    drums = [{"value": f"{OF_DRUM}{d.filling}", "label": f"drum {called[d.key]}"} for d in newest]
     return [{"value": s, "label": f"the last {s}"} for s in SPANS] + drums
 
 
 def span_ms(context: Context, line: str, choice: str) -> tuple[int, int]:
     """Start and end of a choice of `spans`."""
-    drum = context.record.drum(line, choice.removeprefix("drum:")) if choice.startswith("drum:") else None
+    number = choice.removeprefix(OF_DRUM) if choice.startswith(OF_DRUM) else ""
+    drum = context.record.drum(line, int(number)) if is_number(number) else None
     if drum is not None:
         return drum.start_ms, drum.end_ms or context.now_ms
     return context.now_ms - SPANS.get(choice, 3_600_000), context.now_ms

@@ -1,15 +1,15 @@
 """The record of one drum on paper: what is known of its metres and their ancestry, what stands against release."""
 
 from typing import Any
-from urllib.parse import quote
 
 import dash_mantine_components as dmc
 from dash import dcc, html
 
-from dashboard.addresses import way_to
+from dashboard.addresses import question, way_to
 from dashboard.context import Context, length_m
 from dashboard.drum_record import record
 from dashboard.heritage import whole_runs
+from dashboard.pages.drums import others_of_this_name
 from dashboard.sheet import Sheet, sheet_of
 from dashboard.views import attributes
 from dashboard.views.ribbon import ribbon
@@ -24,24 +24,24 @@ def content(context: Context, drum: DrumRow) -> list[Any]:
     return [
         html.Div(_sheet(context, drum), id="release-sheet", **attributes(page="release")),
         html.Div(_forms(context, drum), className="no-print forms"),
-        dcc.Store(id="release-drum", data={"line": drum.line, "drum": drum.drum}),
+        dcc.Store(id="release-drum", data={"line": drum.line, "filling": drum.filling}),
     ]
 
 
 def _sheet(context: Context, drum: DrumRow) -> list[Any]:
     r = record(context, drum)
     sheet, length = sheet_of(context, r), length_m(context, drum)
-    where = f"line={quote(drum.line)}&drum={quote(drum.drum)}"
     return [
         html.Div(
             [
                 html.H1(sheet.title),
-                html.A("PDF", href=f"/api/v1/release.pdf?{where}", className="no-print"),
-                html.A("JSON", href=f"/api/v1/release?{where}", className="no-print"),
-                dcc.Link("Its family", href=way_to("family", drum), className="no-print"),
+                html.A("PDF", href=f"/api/v1/release.pdf?{question(drum)}", className="no-print"),
+                html.A("JSON", href=f"/api/v1/release?{question(drum)}", className="no-print"),
+                dcc.Link("Its family", href=way_to("family", drum.line, drum.filling), className="no-print"),
             ],
             className="top",
         ),
+        *others_of_this_name(context, "release", drum),
         html.P(sheet.proposed, className=f"outcome{' bad' if sheet.held else ''}", id="release-proposed"),
         html.Dl([html.Div([html.Dt(k), html.Dd(v)]) for k, v in sheet.facts], className="facts"),
         html.Div(ribbon(whole_runs(context, drum, length), length, None, size="tall")),
@@ -106,7 +106,7 @@ def _hidden() -> list[Any]:
             dmc.Button(id="ohm-do", style={"display": "none"})]  # fmt: skip
 
 
-def again(context: Context, of: dict[str, str]) -> list[Any] | None:
+def again(context: Context, of: dict[str, Any]) -> list[Any] | None:
     """The sheet anew, for what was added since."""
-    drum = context.record.drum(of["line"], of["drum"])
+    drum = context.record.drum(of["line"], of["filling"])
     return None if drum is None else _sheet(context, drum)

@@ -1,5 +1,6 @@
 """Which metres of which earlier drums are in this metre: spans of cable from parent to child, composed exactly.
 
+Drums are meant filling by filling: a name that comes back is another drum.
 A drum unwinds from its outer end, so metres reverse at every process; laying-up takes more core than cable.
 """
 
@@ -7,7 +8,7 @@ import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from monitor.contract.record import Splice
+from monitor.contract.record import FillingKey
 
 EXACT_M = 1e-9
 HOLE_M = 0.1  # what is shorter is the counter, no cable
@@ -21,10 +22,10 @@ class Span:
     pay-off `position`.
     """
 
-    parent: str
+    parent: FillingKey
     parent_start_m: float
     parent_end_m: float
-    child: str
+    child: FillingKey
     child_start_m: float
     child_end_m: float
     position: str = ""
@@ -51,7 +52,7 @@ class Span:
 class Piece:
     """An interval of a drum; `reversed_` says whether it runs against the drum that was asked about."""
 
-    drum: str
+    drum: FillingKey
     start_m: float
     end_m: float
     reversed_: bool
@@ -63,25 +64,25 @@ class Family:
 
     def __init__(self, spans: Iterable[Span]) -> None:
         self.spans = list(spans)
-        self._of_child: dict[str, list[Span]] = {}
-        self._of_parent: dict[str, list[Span]] = {}
+        self._of_child: dict[FillingKey, list[Span]] = {}
+        self._of_parent: dict[FillingKey, list[Span]] = {}
         for span in self.spans:
             self._of_child.setdefault(span.child, []).append(span)
             self._of_parent.setdefault(span.parent, []).append(span)
 
-    def parents(self, drum: str) -> Sequence[Span]:
+    def parents(self, drum: FillingKey) -> Sequence[Span]:
         """Spans that went into a drum, along it."""
         return sorted(self._of_child.get(drum, ()), key=lambda s: (s.child_start_m, s.parent))
 
-    def children(self, drum: str) -> Sequence[Span]:
+    def children(self, drum: FillingKey) -> Sequence[Span]:
         """Spans that a drum went into, along it."""
         return sorted(self._of_parent.get(drum, ()), key=lambda s: (s.parent_start_m, s.child))
 
-    def back(self, drum: str, start_m: float, end_m: float) -> list[Piece]:
+    def back(self, drum: FillingKey, start_m: float, end_m: float) -> list[Piece]:
         """Every interval of earlier drums that is in an interval of this one, nearest generation first."""
         return list(self._walk(Piece(drum, start_m, end_m, False, 0), back=True))
 
-    def forward(self, drum: str, start_m: float, end_m: float) -> list[Piece]:
+    def forward(self, drum: FillingKey, start_m: float, end_m: float) -> list[Piece]:
         """Every interval of later drums that holds an interval of this one, nearest generation first."""
         return list(self._walk(Piece(drum, start_m, end_m, False, 0), back=False))
 
@@ -91,7 +92,9 @@ class Family:
             piece = waiting[seen]
             seen += 1
             if piece.generation > len(self.spans):
-                raise ValueError(f"drum {piece.drum} is its own ancestor: the splices on record contradict each other")
+                raise ValueError(
+                    f"drum {piece.drum.drum} is its own ancestor: the splices on record contradict each other"
+                )
             for span in self.parents(piece.drum) if back else self.children(piece.drum):
                 found = _up(piece, span) if back else _down(piece, span)
                 if found is not None:
@@ -120,35 +123,47 @@ class Made:
     `taken` by pay-off: metres paid off there that went into a metre of it; 1 at a pay-off that it does not name.
     """
 
-    drum: str
+    drum: FillingKey
     start_m: float
     end_m: float
     taken: Mapping[str, float] = field(default_factory=dict)
 
 
-def spans_of(splices: Sequence[Splice], made: Sequence[Made], lengths: Mapping[str, float]) -> list[Span]:
+@dataclass(frozen=True, slots=True)
+class PutOn:
+    """A drum on a pay-off from a line metre on: `left_m` of it, from its outer end inwards.
+
+    `drum` is None where it cannot be told which one it is, `left_m` where no length is known: either leaves cable
+    without a parent.
+    """
+
+    position: str
+    drum: FillingKey | None
+    line_metre: float
+    left_m: float | None
+
+
+def spans_of(put_on: Sequence[PutOn], made: Sequence[Made]) -> list[Span]:
     """Spans from what was put on at the pay-offs of one line and what it wound, both with all that lies between.
 
-    Each pay-off is a run of drums after each other; a drum is met from its outer end inwards. `lengths` [m] are those
-    of drums put on whole. A drum that ran out before its successor began leaves cable without a parent there, and so
-    does one whose length is not known.
+    Each pay-off is a run of drums after each other; a drum is met from its outer end inwards. One that ran out before
+    its successor began leaves cable without a parent there.
     """
     along = sorted(made, key=lambda m: m.start_m)
     found: list[Span] = []
-    for position in dict.fromkeys(s.position for s in splices):
-        run = sorted((s for s in splices if s.position == position), key=lambda s: s.line_metre)
-        for i, splice in enumerate(run):
+    for position in dict.fromkeys(p.position for p in put_on):
+        run = sorted((p for p in put_on if p.position == position), key=lambda p: p.line_metre)
+        for i, one in enumerate(run):
             until = run[i + 1].line_metre if i + 1 < len(run) else math.inf
-            left = splice.left_m if splice.left_m is not None else lengths.get(splice.drum)
-            if left is not None:
-                found += _laid(splice, left, until, along)
+            if one.drum is not None and one.left_m is not None:
+                found += _laid(one, one.drum, one.left_m, until, along)
     return found
 
 
-def _laid(splice: Splice, left: float, until: float, along: Sequence[Made]) -> Iterator[Span]:
-    at = splice.line_metre
+def _laid(one: PutOn, parent: FillingKey, left: float, until: float, along: Sequence[Made]) -> Iterator[Span]:
+    at = one.line_metre
     for drum in along:
-        taken = drum.taken.get(splice.position, 1.0)
+        taken = drum.taken.get(one.position, 1.0)
         if drum.end_m <= at or left <= EXACT_M or drum.start_m >= until:
             continue
         left -= max(drum.start_m - at, 0.0) * taken  # cable on no drum
@@ -156,7 +171,7 @@ def _laid(splice: Splice, left: float, until: float, along: Sequence[Made]) -> I
         b = min(drum.end_m, until, a + left / taken)
         if b - a > EXACT_M:
             inner = max(left - (b - a) * taken, 0.0)
-            yield Span(splice.drum, inner, left, drum.drum, a - drum.start_m, b - drum.start_m, splice.position)
+            yield Span(parent, inner, left, drum.drum, a - drum.start_m, b - drum.start_m, one.position)
             left, at = inner, b
 
 
@@ -174,7 +189,9 @@ def orphaned(spans: Sequence[Span], positions: Sequence[str], length_m: float) -
     return sorted(found)
 
 
-def inherited(family: Family, drum: str, bad: Sequence[tuple[str, float, float]]) -> list[tuple[float, float, str]]:
+def inherited(
+    family: Family, drum: FillingKey, bad: Sequence[tuple[FillingKey, float, float]]
+) -> list[tuple[float, float, FillingKey]]:
     """Where bad intervals of earlier drums (drum, start, end) lie on a later one: (start, end, whose), in order."""
     found = [
         (piece.start_m, piece.end_m, of)

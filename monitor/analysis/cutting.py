@@ -12,6 +12,8 @@ import numpy as np
 from scipy.optimize import LinearConstraint, milp
 from scipy.sparse import coo_matrix
 
+from monitor.contract.record import FillingKey
+
 LIMIT_S = 20.0
 
 
@@ -19,7 +21,7 @@ LIMIT_S = 20.0
 class Good:
     """A good piece of a drum, in metres from its outer end: the order in which it is unwound."""
 
-    drum: str
+    drum: FillingKey
     start_m: float
     end_m: float
 
@@ -42,7 +44,7 @@ class Length:
 class Cut:
     """One reel: from `start_m` to `end_m` from the drum's outer end."""
 
-    drum: str
+    drum: FillingKey
     start_m: float
     end_m: float
     order: str
@@ -63,7 +65,7 @@ class Plan:
 
 
 def good_pieces(
-    drum: str, length_m: float, bad: Sequence[tuple[float, float]], guard_m: float, least_m: float = 0.0
+    drum: FillingKey, length_m: float, bad: Sequence[tuple[float, float]], guard_m: float, least_m: float = 0.0
 ) -> list[Good]:
     """Pieces between bad intervals (from the outer end) widened by a guard on both sides; shorter ones are left out."""
     reach, found = 0.0, []

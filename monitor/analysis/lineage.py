@@ -1,12 +1,15 @@
-"""A drum's family from the record: what was put on where, composed to spans of metres, as far as there are any."""
+"""A drum's family from the record: what was put on where, composed to spans of metres, as far as there are any.
 
-from collections.abc import Callable, Collection, Mapping, Sequence
+What a line reports of a pay-off is a drum's name; which filling that was follows from when it was put on.
+"""
+
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field
 
-from monitor.analysis.ancestry import Family, Made, Span, orphaned, spans_of
+from monitor.analysis.ancestry import Family, Made, PutOn, Span, orphaned, spans_of
 from monitor.contract.config import Configuration, Recipe
 from monitor.contract.reading import DrumRow, Record
-from monitor.contract.record import Splice
+from monitor.contract.record import FillingKey, Splice, bought_in
 from monitor.physics.winding import lay_factor, pitch_diameter_ratios
 
 
@@ -21,31 +24,49 @@ def taken(recipe: Recipe | None, pay_off: str) -> float:
     return lay_factor(up.core_diameter_mm * pitch_diameter_ratios(up.cores)[up.layer_of(pay_off)], up.lay_mm)
 
 
+def put_on_at(named: Sequence[DrumRow], t_ms: int) -> DrumRow | None:
+    """Which filling a drum put on a pay-off at a time is, of those that bear its name on any line.
+
+    It is the newest that had ended by then. None where that cannot be told: none had ended by then, or another line
+    wound a drum of that name while this one was wound, so that there were two.
+    """
+    ended = [(d.end_ms, d) for d in named if d.end_ms is not None and d.end_ms <= t_ms]
+    if not ended:
+        return None
+    end_ms, newest = max(ended, key=lambda one: one[0])
+    others = [d for d in named if d.line != newest.line and d.start_ms < end_ms]
+    two = any(d.end_ms is None or d.end_ms > newest.start_ms for d in others)
+    return None if two else newest
+
+
 @dataclass
 class Lineage:
     """Families of drums, read from the record as they are asked for. `recipe_of` gives a drum's recipe.
 
-    `drums` are those met so far, by name.
+    `drums` are those met so far.
     """
 
     record: Record
     configuration: Configuration
     recipe_of: Callable[[DrumRow], Recipe | None]
-    drums: dict[str, DrumRow] = field(default_factory=dict)
-    _parents: dict[str, list[Span]] = field(default_factory=dict)
-    _children: dict[str, list[Span]] = field(default_factory=dict)
+    drums: dict[FillingKey, DrumRow | None] = field(default_factory=dict)
+    _named: dict[str, Sequence[DrumRow]] = field(default_factory=dict)
+    _parents: dict[FillingKey, list[Span]] = field(default_factory=dict)
+    _children: dict[FillingKey, list[Span]] = field(default_factory=dict)
 
     def family(self, drum: DrumRow, *, forward: bool = True) -> Family:
         """Everything that is in a drum and, with `forward`, everything that it is in."""
-        self.drums[drum.drum] = drum
-        spans = self._walk(drum.drum, self.parents, lambda s: s.parent)
+        self.drums[drum.key] = drum
+        spans = self._walk(drum.key, self.parents, lambda s: s.parent)
         if forward:
-            spans |= self._walk(drum.drum, self.children, lambda s: s.child)
+            spans |= self._walk(drum.key, self.children, lambda s: s.child)
         return Family(spans)
 
-    def _walk(self, name: str, of: Callable[[str], list[Span]], to: Callable[[Span], str]) -> dict[Span, None]:
+    def _walk(
+        self, first: FillingKey, of: Callable[[FillingKey], list[Span]], to: Callable[[Span], FillingKey]
+    ) -> dict[Span, None]:
         found: dict[Span, None] = {}
-        waiting, seen = [name], {name}
+        waiting, seen = [first], {first}
         while waiting:
             for span in of(waiting.pop()):
                 found[span] = None
@@ -54,43 +75,51 @@ class Lineage:
                     waiting.append(to(span))
         return found
 
-    def parents(self, name: str) -> list[Span]:
+    def parents(self, key: FillingKey) -> list[Span]:
         """Spans that went into a drum, along it."""
-        if name not in self._parents:
-            drum = self.drum(name)
-            self._parents[name] = [s for s in self._on_line(drum) if s.child == name] if drum else []
-        return self._parents[name]
+        if key not in self._parents:
+            drum = self.drum(key)
+            self._parents[key] = [s for s in self._on_line(drum) if s.child == key] if drum else []
+        return self._parents[key]
 
-    def children(self, name: str) -> list[Span]:
+    def children(self, key: FillingKey) -> list[Span]:
         """Spans that a drum went into, in the order in which they were made."""
-        if name not in self._children:
-            splices = self.record.splices_of(name)
+        if key not in self._children:
+            drum = self.drum(key)
+            whole_m = self._length_m(drum) if drum else None
             found: dict[Span, None] = {}
-            for splice in splices:
-                drum = self.drum(name)
-                whole_m = self._length_m(drum) if drum else None
-                most = next((m for m in (splice.left_m, whole_m) if m is not None), 0.0)
-                reach = (splice.line_metre, splice.line_metre + most)
-                found |= dict.fromkeys(s for s in self._spans(splice.line, *reach) if s.parent == name)
-            self._children[name] = list(found)
-        return self._children[name]
+            for splice in self.record.splices_of(key.drum):
+                if self.meant_by(splice) == key:
+                    most = next((m for m in (splice.left_m, whole_m) if m is not None), 0.0)
+                    reach = (splice.line_metre, splice.line_metre + most)
+                    found |= dict.fromkeys(s for s in self._spans(splice.line, *reach) if s.parent == key)
+            self._children[key] = list(found)
+        return self._children[key]
 
     def without_parent(self, drum: DrumRow) -> list[tuple[float, float, str]]:
         """Where on a drum what went in at a pay-off is not on record: (start, end, pay-off)."""
         line = self.configuration.lines.get(drum.line)
         positions = line.pay_off if line else []
-        return orphaned(self.parents(drum.drum), positions, self._length_m(drum) or 0.0)
+        return orphaned(self.parents(drum.key), positions, self._length_m(drum) or 0.0)
+
+    def drum(self, key: FillingKey) -> DrumRow | None:
+        """The drum of a key, None for one that was not wound here."""
+        if key not in self.drums:
+            self.drums[key] = self.record.drum(key.line, key.filling) if key.wound_here else None
+        return self.drums[key]
+
+    def meant_by(self, splice: Splice) -> FillingKey | None:
+        """The drum that was put on; None where the record cannot tell which of its name that was."""
+        if splice.drum not in self._named:
+            self._named[splice.drum] = self.record.drums_named(splice.drum)
+            self.drums |= {d.key: d for d in self._named[splice.drum]}
+        named = self._named[splice.drum]
+        if not named:
+            return bought_in(splice.drum)
+        found = put_on_at(named, round(splice.t_s * 1e3))
+        return found.key if found else None
 
     # ---- inside ------------------------------------------------------------------------------------------
-
-    def drum(self, name: str) -> DrumRow | None:
-        """The drum of a name, None for one that was not wound here."""
-        if name not in self.drums:
-            named = self.record.drums_named(name)
-            if not named:
-                return None
-            self.drums[name] = named[0]
-        return self.drums[name]
 
     def _length_m(self, drum: DrumRow) -> float | None:
         return None if drum.end_m is None else drum.end_m - drum.start_m
@@ -105,17 +134,14 @@ class Lineage:
             return []
         first = min([start_m, *(s.line_metre for s in splices)])
         made = [self._made(d, {s.position for s in splices}) for d in self.record.drums_between(line, first, end_m)]
-        return spans_of(splices, made, self._lengths(splices))
+        return spans_of([self._put_on(s) for s in splices], made)
 
     def _made(self, drum: DrumRow, pay_offs: Collection[str]) -> Made:
         recipe, end_m = self.recipe_of(drum), float("inf") if drum.end_m is None else drum.end_m
-        return Made(drum.drum, drum.start_m, end_m, {pay_off: taken(recipe, pay_off) for pay_off in pay_offs})
+        return Made(drum.key, drum.start_m, end_m, {pay_off: taken(recipe, pay_off) for pay_off in pay_offs})
 
-    def _lengths(self, splices: Sequence[Splice]) -> Mapping[str, float]:
-        found = {}
-        for splice in splices:
-            drum = self.drum(splice.drum)
-            length = self._length_m(drum) if drum else None
-            if length is not None:
-                found[splice.drum] = length
-        return found
+    def _put_on(self, splice: Splice) -> PutOn:
+        key = self.meant_by(splice)
+        drum = self.drum(key) if key else None
+        left = splice.left_m if splice.left_m is not None else self._length_m(drum) if drum else None
+        return PutOn(splice.position, key, splice.line_metre, left)

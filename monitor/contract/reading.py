@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from monitor.contract.config import Recipe
 from monitor.contract.part import CannotRunError
-from monitor.contract.record import Finding, FindingKind, Floats, Ints, Splice
+from monitor.contract.record import FillingKey, Finding, FindingKind, Floats, Ints, Splice
 from monitor.contract.topics import Stream
 
 
@@ -41,9 +41,10 @@ class AlarmRow:
 
 @dataclass(frozen=True, slots=True)
 class DrumRow:
-    """A drum as stored; lengths in m, None while it is being wound."""
+    """A filling as stored: line and `filling` are its key, `drum` its name. Lengths in m, None while it is wound."""
 
     line: str
+    filling: int
     drum: str
     recipe: str
     revision: int
@@ -53,6 +54,10 @@ class DrumRow:
     end_ms: int | None
     planned_length_m: float | None
     metres: Mapping[str, float]  # by verdict word
+
+    @property
+    def key(self) -> FillingKey:
+        return FillingKey(self.line, self.filling, self.drum)
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +70,7 @@ class NowRow:
     speed_m_per_s: float
     line_metre: float
     drum: str | None
+    filling: int | None
     recipe: str | None
     drum_start_m: float | None
     planned_length_m: float | None
@@ -162,9 +168,13 @@ class Record(Protocol):
         """Newest first, the one being wound included."""
         ...
 
-    def drum(self, line: str, drum: str) -> DrumRow | None: ...
+    def drum(self, line: str, filling: int) -> DrumRow | None: ...
+    def drum_named(self, line: str, drum: str) -> DrumRow | None:
+        """The newest filling of a line that bears a name."""
+        ...
+
     def drums_named(self, drum: str) -> Sequence[DrumRow]:
-        """Drums of that name on any line, newest first: a works that names each drum once has one."""
+        """Fillings of that name on any line, newest first: a works that names each drum once has one."""
         ...
 
     def drums_between(self, line: str, start_m: float, end_m: float) -> Sequence[DrumRow]:

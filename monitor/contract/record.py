@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import IntEnum, StrEnum
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -115,11 +115,36 @@ class AlarmChange:
     until_s: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class DrumSpan:
-    """A drum as an interval of line metre; `end_m` and `end_s` are None while it is being wound."""
+class FillingKey(NamedTuple):
+    """Which filling is meant: the line that wound it and its number there, with the drum's name as its label.
+
+    A drum that no line of this works wound has no line and the number 0: it is known by its name alone.
+    """
 
     line: str
+    filling: int
+    drum: str
+
+    @property
+    def wound_here(self) -> bool:
+        return self.line != ""
+
+
+def bought_in(drum: str) -> FillingKey:
+    """The key of a drum that no line of this works wound."""
+    return FillingKey("", 0, drum)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DrumSpan:
+    """A filling: one drum from one drum change to the next, as an interval of line metre.
+
+    Its key is the line and `filling`, a number given in order from 1 on; `drum` is the name that it bears, which may
+    come back. `end_m` and `end_s` are None while it is being wound.
+    """
+
+    line: str
+    filling: int
     drum: str
     recipe: str
     revision: int

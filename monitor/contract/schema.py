@@ -16,7 +16,7 @@ from sqlalchemy import (
 )
 
 # Raised by one with each change of a table; the revision that leads to it lies in monitor/shell/migrations/versions.
-SCHEMA_VERSION = 4
+SCHEMA_VERSION = 5
 
 METADATA = MetaData()
 _BigId = BigInteger().with_variant(Integer, "sqlite")
@@ -123,11 +123,13 @@ FINDING = Table(
 
 WITHOUT_FILE = text("rows_file IS NULL")
 
+# Fillings, by the number that the monitor gives: a drum's name is a label, which may come back.
 DRUM = Table(
     "drum",
     METADATA,
     Column("line", String(60), primary_key=True),
-    Column("drum", String(80), primary_key=True),
+    Column("filling", Integer, primary_key=True, autoincrement=False),
+    Column("drum", String(80), nullable=False),
     Column("recipe", String(60), nullable=False),
     Column("revision", Integer, nullable=False),
     Column("start_m", Float, nullable=False),

@@ -14,7 +14,9 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.contract import drum_names
 from monitor.contract.config import Dwell, Line, Recipe, Zone
+from monitor.contract.drum_names import NAME_USED
 from monitor.contract.limits import differences
 from monitor.contract.messages import Action, DrumChange, LimitsStep, PayoffChange, StateChange, Told
 from monitor.contract.record import (
@@ -43,6 +45,7 @@ from monitor.core.arrival import Block, Message, Note, Tick
 from monitor.core.cure import CureStage
 from monitor.core.cure import told as cure_told
 from monitor.core.curing import COLUMNS, COOLING, columns_of, zones_on_path
+from monitor.core.fillings import Fillings
 from monitor.core.limit import Crossing, Limit, Stretch
 from monitor.core.metres import Passages, ZoneHeat, edges_m
 from monitor.core.order import Released, StreamOrder
@@ -56,6 +59,7 @@ STOOD_S = 10.0
 ROWS_TOGETHER = 4  # rows are given out up to a multiple of this, which spares work and shows in no row
 COUNTER_ALARM = "line/counter/fault"
 COUNTER_ALARM_LASTS_S = 30.0
+NAME_ALARM_LASTS_S = 60.0
 # What people write down, by the kind of finding it becomes.
 NOTES = {"note work": FindingKind.WORK, "hand over": FindingKind.HANDOVER}
 OF_CABLE = {"mark metres": people.mark, "note resistance": people.resistance, "sign record": people.decision}
@@ -93,12 +97,14 @@ class DwellCheck:
 class Pipeline:
     """Everything carried for one line. Pure: no clock, no input, no output but what is returned.
 
-    `earlier` are recipes that were in force before, by name and revision. `core.snapshot` keeps the state as bytes.
+    `earlier` are recipes that were in force before, by name and revision; `fillings` are those on record, after which
+    the line goes on. `core.snapshot` keeps the state as bytes.
     """
 
     line: Line
     recipes: Mapping[str, Recipe]
     earlier: InitVar[Mapping[tuple[str, int], Recipe]] = MappingProxyType({})
+    fillings: Fillings = field(default_factory=Fillings)
     revisions: Revisions = field(init=False)
     track: Track = field(init=False)
     states: StateTimeline = field(init=False)
@@ -123,6 +129,7 @@ class Pipeline:
     _events: list[AlarmEvent] = field(default_factory=list)
     _holding: set[str] = field(default_factory=set)
     _counter_until_s: float | None = None
+    _name_alarm_until_s: float | None = None
     _worked_out: dict[str, list[StreamFlow]] = field(default_factory=dict)  # derived streams by what they come of
 
     def __post_init__(self, earlier: Mapping[tuple[str, int], Recipe]) -> None:
@@ -183,6 +190,10 @@ class Pipeline:
     def counter_faulty_until(self, t_s: float) -> None:
         """The counter's alarm is active and returns then, if not later."""
         self._counter_until_s = max(t_s, self._counter_until_s or t_s)
+
+    def name_reported_until(self, t_s: float) -> None:
+        """That a drum's name came back has been reported; the alarm returns then, if not later."""
+        self._name_alarm_until_s = max(t_s, self._name_alarm_until_s or t_s)
 
     def tick(self, now_s: float) -> list[Output]:
         """The wall clock says `now_s` and nothing came: a silent line is told."""
@@ -358,6 +369,7 @@ class Pipeline:
         self._events = [e for e in self._events if e.known_s >= before_s]
         found += self.book.shelving_ends(upto_s)
         found += self._counter_faults(before_s, upto_s, out)
+        found += self._name_quiet(upto_s)
         for flow in self.flows.values():
             _sort_out(flow.flow(before_s, upto_s, self.track, self.states), found, out)
         for check in self.dwells:
@@ -399,6 +411,20 @@ class Pipeline:
         if until is not None and until <= upto_s:
             self._counter_until_s = None
             yield AlarmEvent(until, -1, until, COUNTER_ALARM, "returned")
+
+    def _name_used(self, span: DrumSpan) -> None:
+        """A drum's name comes back: reported once, and over by itself."""
+        at_s = span.start_s
+        if self._name_alarm_until_s is not None:
+            self._events.append(AlarmEvent(at_s, -1, at_s, NAME_USED, "returned"))
+        self._events.append(AlarmEvent(at_s, 0, at_s, NAME_USED, "raised", line_metre=span.start_m))
+        self._name_alarm_until_s = at_s + NAME_ALARM_LASTS_S
+
+    def _name_quiet(self, upto_s: float) -> Iterator[AlarmEvent]:
+        until = self._name_alarm_until_s
+        if until is not None and until <= upto_s:
+            self._name_alarm_until_s = None
+            yield AlarmEvent(until, -1, until, NAME_USED, "returned")
 
     # ---- dwell ---------------------------------------------------------------------------------------------
 
@@ -468,19 +494,21 @@ class Pipeline:
             why = f"drum {change.drum}: no recipe {change.recipe!r} here; its metres are judged by none"
             out.append(Rejected("unknown recipe", f"*/{self.line.line}/{self.line.take_up}/drum", why, t_s))
         if self.drum is not None:
-            old = self.drum
-            ended = DrumSpan(
-                old.line, old.drum, old.recipe, old.revision, old.start_m, cut_m, old.start_s, t_s, old.planned_length_m
-            )
+            ended = replace(self.drum, end_m=cut_m, end_s=t_s)
             self.spans[-1] = ended
+            self.fillings.put(ended)
             out.append(ended)
         self.drum = None
         if change.drum is not None:
-            revision = recipe.revision if recipe else 0
             self.drum = DrumSpan(
-                self.line.line, change.drum, change.recipe, revision, cut_m, None, t_s, None, change.planned_length_m
-            )
+                line=self.line.line, filling=self.fillings.number(change.drum, t_s), drum=change.drum,
+                recipe=change.recipe, revision=recipe.revision if recipe else 0, start_m=cut_m, end_m=None,
+                start_s=t_s, end_s=None, planned_length_m=change.planned_length_m,
+            )  # fmt: skip
             self.spans.append(self.drum)
+            self.fillings.put(self.drum)
+            if self.fillings.used_before(self.drum):
+                self._name_used(self.drum)
             out.append(self.drum)
         if recipe is not self.recipe:
             self._judge_by(recipe, t_s, cut_m, out)
@@ -521,6 +549,7 @@ class Pipeline:
     def _define(self) -> None:
         settings = self.line.streams.get(self.line.counter.stream)
         definitions = {COUNTER_ALARM: Definition(settings.priority if settings else Priority.HIGH, None, "m")}
+        definitions[NAME_USED] = Definition(drum_names.PRIORITY, None, "")
         definitions |= {name: Definition(a.priority, a.limit, a.unit) for name, a in SELF_ALARMS.items()}
         if self.line.silence:
             definitions[SILENCE_ALARM] = Definition(self.line.silence.priority, self.line.silence.after_s, "s")

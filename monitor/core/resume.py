@@ -10,12 +10,13 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from monitor.contract.drum_names import NAME_USED
 from monitor.contract.record import SILENCE_ALARM, AlarmChange, AlarmState, DrumSpan, Finding, Verdict
 from monitor.contract.selfwatch import SELF_ALARMS
 from monitor.core.alarms import Alarm, AlarmEvent, Definition
 from monitor.core.cure import FORECAST_ALARM, CureCheck
 from monitor.core.limit import Limit, Mode, Point
-from monitor.core.pipeline import COUNTER_ALARM, COUNTER_ALARM_LASTS_S, Pipeline
+from monitor.core.pipeline import COUNTER_ALARM, COUNTER_ALARM_LASTS_S, NAME_ALARM_LASTS_S, Pipeline
 from monitor.core.stream import StreamFlow
 
 ACTIVE = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
@@ -201,6 +202,8 @@ def _carry_on(pipeline: Pipeline, change: AlarmChange, present: set[str]) -> Non
         pipeline.silent = True
     elif name == COUNTER_ALARM:
         pipeline.counter_faulty_until(change.occurrence_s + COUNTER_ALARM_LASTS_S)
+    elif name == NAME_USED:
+        pipeline.name_reported_until(change.occurrence_s + NAME_ALARM_LASTS_S)
     elif name == FORECAST_ALARM and pipeline.curing.foresees:
         pipeline.curing.at_risk()
     elif flow is not None and flow.pulse is not None and flow.pulse.check.name == check:

@@ -2,8 +2,9 @@
 
 Bytes: four of `MAGIC`, the SHA-256 of what follows, then msgpack of [version, configuration, state]. The configuration
 is not in it: line, recipes and all that is worked out from them are references, resolved in what the caller passes
-in, and the snapshot holds only their digests. State types are the ones listed in `TYPES`, each under a name of its own
-that outlives a renaming of the class; a type that is not listed is an error on both ways.
+in, and the snapshot holds only their digests. Nor are the fillings in it: the record has them. State types are the
+ones listed in `TYPES`, each under a name of its own that outlives a renaming of the class; a type that is not listed
+is an error on both ways.
 
 A change of the layout (a field of a listed type added, removed, renamed, or of another meaning) raises `VERSION` and
 adds a function to `UPGRADES`, which turns the state of the version before into the new one. `describe` is the layout
@@ -13,7 +14,7 @@ in words; a test compares it with the description kept for the version.
 import hashlib
 import operator
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, fields, is_dataclass
+from dataclasses import dataclass, field, fields, is_dataclass, replace
 from enum import Enum
 from functools import cached_property
 from typing import Any
@@ -40,6 +41,7 @@ from monitor.core.alarms import Alarm, AlarmBook, AlarmEvent, Definition
 from monitor.core.arrival import Block, Message
 from monitor.core.cure import CureCheck, CureStage, Length
 from monitor.core.curing import Plan
+from monitor.core.fillings import Fillings
 from monitor.core.forecast import Forecast, Inside
 from monitor.core.limit import Limit, Mode, Point
 from monitor.core.metres import Cells, ZoneHeat
@@ -53,7 +55,7 @@ from monitor.core.track import Track
 from monitor.physics.march import Elements
 from monitor.physics.margins import Margin, Margins
 
-VERSION = 2
+VERSION = 3
 MAGIC = b"EMS\n"
 DIGEST_BYTES = 32
 
@@ -84,10 +86,11 @@ RecipeKey = tuple[str, int]
 
 @dataclass(frozen=True)
 class Given:
-    """The configuration that a state refers to: the line, and every recipe by name and revision."""
+    """What a state refers to: the line, every recipe by name and revision, and the line's fillings on record."""
 
     line: Line
     recipes: Mapping[RecipeKey, Recipe]
+    fillings: Fillings
     used: set[RecipeKey] = field(default_factory=set)  # recipes that were referred to
     _plans: dict[RecipeKey, Plan | None] = field(default_factory=dict)
 
@@ -172,11 +175,19 @@ def _relink_revisions(revisions: Revisions, given: Given) -> None:
 
 def _relink_pipeline(pipeline: Pipeline, given: Given) -> None:
     pipeline.line = given.line
+    pipeline.fillings = given.fillings.copy()
+    pipeline.spans = [_numbered(span, pipeline.fillings) for span in pipeline.spans]
+    pipeline.drum = pipeline.spans[-1] if pipeline.drum is not None else None
     pipeline.link()
 
 
+def _numbered(span: DrumSpan, fillings: Fillings) -> DrumSpan:
+    """A span of a snapshot of version 1, which knew no numbers, with the one that the record gave it."""
+    return span if span.filling else replace(span, filling=fillings.number(span.drum, span.start_s))
+
+
 TYPES: dict[str, StateType] = {
-    "pipeline": StateType(Pipeline, ("line", "recipes", "_worked_out"), _relink_pipeline),
+    "pipeline": StateType(Pipeline, ("line", "recipes", "fillings", "_worked_out"), _relink_pipeline),
     "revisions": StateType(Revisions, ("earlier",), _relink_revisions),
     "track": StateType(Track),
     "state timeline": StateType(StateTimeline),
@@ -257,7 +268,15 @@ def _starts_kinds_and_signers(tree: Tree) -> None:
         finding |= {"kind": ["enum", "finding kind", kind], "by": "", "reason": ""}
 
 
-UPGRADES: dict[int, Upgrade] = {1: _starts_kinds_and_signers}  # from this version to the next
+def _number_fillings(tree: Tree) -> None:
+    """To version 3: a drum's span has the number of its filling, 0 until the record's is looked up."""
+    tree["_name_alarm_until_s"] = None
+    for span in every(tree, "drum span"):
+        span["filling"] = 0
+
+
+# From each version to the next.
+UPGRADES: dict[int, Upgrade] = {1: _starts_kinds_and_signers, 2: _number_fillings}
 
 
 # ---- both ways ---------------------------------------------------------------------------------------------------
@@ -265,7 +284,7 @@ UPGRADES: dict[int, Upgrade] = {1: _starts_kinds_and_signers}  # from this versi
 
 def dump(pipeline: Pipeline) -> bytes:
     """State of an engine. The same state gives the same bytes."""
-    given = Given(pipeline.line, pipeline.revisions.earlier)
+    given = Given(pipeline.line, pipeline.revisions.earlier, pipeline.fillings)
     tree = _plain(pipeline, given)
     recipes = [[*key, digest_of(given.recipes[key])] for key in sorted(given.used)]
     return _sealed(VERSION, [digest_of(pipeline.line), recipes], tree)

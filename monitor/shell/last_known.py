@@ -13,6 +13,7 @@ from monitor.contract.messages import StateChange
 from monitor.contract.record import AlarmChange, AlarmState, DrumSpan, Finding, Priority, Proposal
 from monitor.contract.schema import ALARM_NOW, DRUM, FINDING, LEDGER, LINE_NOW, MESSAGE, METRE_BLOCK, PROPOSAL
 from monitor.contract.topics import MONITOR, OPERATOR, STATE
+from monitor.core.fillings import KEPT, Fillings
 from monitor.core.resume import LastKnown
 from monitor.shell import samples
 from monitor.shell.numbering import StreamNumbers
@@ -56,12 +57,19 @@ def _next_row(connection: Connection, line: str) -> int | None:
 def drum_span(r: Any) -> DrumSpan:
     """A row of the table of drums."""
     start_ms, end_ms = r.start_ms, r.end_ms
-    names = ("line", "drum", "recipe", "revision", "start_m", "end_m", "planned_length_m")
+    names = ("line", "filling", "drum", "recipe", "revision", "start_m", "end_m", "planned_length_m")
     return DrumSpan(
         **{name: getattr(r, name) for name in names},
         start_s=start_ms / 1e3,
         end_s=None if end_ms is None else end_ms / 1e3,
     )
+
+
+def fillings(connection: Connection, line: str, before_ms: int = 2**53) -> Fillings:
+    """The newest fillings of a line that began before a time."""
+    begun = select(DRUM).where(DRUM.c.line == line, DRUM.c.start_ms < before_ms)
+    newest = begun.order_by(DRUM.c.filling.desc()).limit(KEPT)
+    return Fillings.of(drum_span(row) for row in connection.execute(newest))
 
 
 def drum_at(connection: Connection, line: str, t_ms: int) -> DrumSpan | None:

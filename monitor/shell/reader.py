@@ -122,14 +122,21 @@ class StoreReader:
         rows = self._all(wanted.order_by(d.start_ms.desc()).limit(limit))
         return [self._drum(r) for r in rows]
 
-    def drum(self, line: str, drum: str) -> DrumRow | None:
-        """One drum, or None."""
+    def drum(self, line: str, filling: int) -> DrumRow | None:
+        """One filling of a line, or None."""
+        return self._first(select(DRUM).where(DRUM.c.line == line, DRUM.c.filling == filling))
+
+    def drum_named(self, line: str, drum: str) -> DrumRow | None:
+        """The newest filling of a line that bears a name, or None."""
         wanted = select(DRUM).where(DRUM.c.line == line, DRUM.c.drum == drum)
+        return self._first(wanted.order_by(DRUM.c.filling.desc()).limit(1))
+
+    def _first(self, wanted: Any) -> DrumRow | None:
         rows = self._all(wanted)
         return self._drum(rows[0]) if rows else None
 
     def drums_named(self, drum: str) -> Sequence[DrumRow]:
-        """Drums of that name on any line, newest first."""
+        """Fillings of that name on any line, newest first."""
         return [
             self._drum(r) for r in self._all(select(DRUM).where(DRUM.c.drum == drum).order_by(DRUM.c.start_ms.desc()))
         ]
@@ -339,8 +346,9 @@ class StoreReader:
         if r.rows_file is None:
             metres = self._count(r.line, r.start_m, r.end_m)
         return DrumRow(
-            r.line, r.drum, r.recipe, r.revision, r.start_m, r.end_m, r.start_ms, r.end_ms, r.planned_length_m, metres
-        )
+            r.line, r.filling, r.drum, r.recipe, r.revision, r.start_m, r.end_m, r.start_ms, r.end_ms,
+            r.planned_length_m, metres,
+        )  # fmt: skip
 
     def _count(self, line: str, start_m: float, end_m: float | None) -> dict[str, float]:
         """Metres by verdict of a drum that is still being wound, as far as they are known."""

@@ -281,7 +281,7 @@ def _options(parser: ArgumentParser) -> None:
     parser.add_argument("--line", required=True, metavar="LINE,LINE", help="which line, or several of one kind")
     parser.add_argument("--from", dest="since", metavar="TIME", help="2026-03-29T06:00, local time of the works")
     parser.add_argument("--until", metavar="TIME", help="the end of the span")
-    parser.add_argument("--drum", metavar="NAME", help="the time of one drum, instead of a span")
+    parser.add_argument("--drum", metavar="NAME", help="the time of the newest drum of a name, instead of a span")
     parser.add_argument("--recipe", help="whose limits to change; the only one of the line if there is one")
     parser.add_argument(
         "--set", action="append", default=[], metavar="KEY=VALUE",
@@ -343,7 +343,7 @@ def _bar(share: float) -> bool:
 
 def _span(options: Namespace, configuration: Configuration) -> tuple[int, int]:
     if options.drum:
-        drum = StoreReader(configuration.works.store, configuration).drum(options.line, options.drum)
+        drum = StoreReader(configuration.works.store, configuration).drum_named(options.line, options.drum)
         if drum is None:
             raise ValueError(f"--drum: no drum {options.drum} of line {options.line} on record")
         return drum.start_ms, drum.end_ms or drum.start_ms + 86_400_000

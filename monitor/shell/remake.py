@@ -27,8 +27,9 @@ from monitor.contract.schema import (
     STATE_SPAN,
 )
 from monitor.core.arrival import Message
+from monitor.core.fillings import Fillings
 from monitor.core.pipeline import Pipeline
-from monitor.shell import journal
+from monitor.shell import journal, last_known
 from monitor.shell.database import open_for_reading
 from monitor.shell.history import History
 from monitor.shell.reader import StoreReader
@@ -63,7 +64,7 @@ class Made:
     first_ms: int | None
     rows: int
     entries: int
-    digests: tuple[tuple[str, str], ...]  # (drum, digest) of each finished drum as stored
+    digests: tuple[tuple[str, str], ...]  # (number and drum, digest) of each finished filling
     differences: tuple[Difference, ...]
 
 
@@ -82,9 +83,11 @@ def remake(configuration: Configuration, line: str, folder: Path) -> Made:
     digests = []
     for drum in _finished(readers[0], line, since_ms):
         old_digest, new_digest = (drum_digest(reader, drum) for reader in readers)
-        digests.append((drum.drum, old_digest))
+        digests.append((f"{drum.filling} {drum.drum}", old_digest))
         if old_digest != new_digest:
-            differences.append(Difference(f"drum {drum.drum}", "digest", old_digest[:16], new_digest[:16]))
+            differences.append(
+                Difference(f"filling {drum.filling}, drum {drum.drum}", "digest", old_digest[:16], new_digest[:16])
+            )
     return Made(
         messages=messages, first_ms=first_ms, rows=rows, entries=entries, digests=tuple(digests),
         differences=tuple(differences),
@@ -130,11 +133,23 @@ def _feed(configuration: Configuration, line: str, made: Store) -> tuple[int, in
     try:
         for messages in History(configuration, line).read(0, END_MS):
             count += len(messages)
-            first_s = min([first_s, *(m.t_s for m in messages if isinstance(m, Message))])
+            before_s, first_s = first_s, min([first_s, *(m.t_s for m in messages if isinstance(m, Message))])
+            if np.isinf(before_s) and not np.isinf(first_s):
+                pipeline.fillings = _fillings_before(configuration, line, round(first_s * 1e3))
             writer.write(Batch(outputs=pipeline.feed(messages)))
     finally:
         writer.close()
     return count, None if np.isinf(first_s) else round(first_s * 1e3)
+
+
+def _fillings_before(configuration: Configuration, line: str, first_ms: int) -> Fillings:
+    """Fillings of which the messages are gone: numbers go on after them."""
+    engine = open_for_reading(configuration.works.store)
+    try:
+        with engine.connect() as connection:
+            return last_known.fillings(connection, line, first_ms)
+    finally:
+        engine.dispose()
 
 
 def _first_recipes(configuration: Configuration, line: str) -> dict[str, Recipe]:

@@ -21,6 +21,7 @@ from monitor.contract.topics import Stream
 from monitor.contract.units import convert
 from monitor.core.arrival import Block, Message, Note, Tick
 from monitor.core.decode import Decoder
+from monitor.core.fillings import Fillings
 from monitor.core.pipeline import Pipeline
 from monitor.core.resume import EXACT_M, LastKnown, resume
 from monitor.core.snapshot import Given, SnapshotError, dump, load
@@ -59,7 +60,8 @@ def restore(writer: Writer, configuration: Configuration, line: str, log: Log) -
 class OnRecord:
     """What the record has of one line. `described` is the line by its newest revision, `file` by its file.
 
-    `recipes` by name and revision are all that are known, `in_force` those that the line was judged by.
+    `recipes` by name and revision are all that are known, `in_force` those that the line was judged by; `fillings`
+    are the newest, with whose numbers the line goes on.
     """
 
     file: Line
@@ -68,6 +70,7 @@ class OnRecord:
     recipes: dict[tuple[str, int], Recipe]
     in_force: dict[str, Recipe]
     newest_came_s: float
+    fillings: Fillings
 
     @classmethod
     def of(cls, writer: Writer, configuration: Configuration, line: str) -> "OnRecord":
@@ -75,6 +78,7 @@ class OnRecord:
         with writer.engine.connect() as connection:
             kept, came = recipes_on_record(connection), recipes_that_came(connection, line)
             lines = lines_on_record(connection, line)
+            fillings = last_known.fillings(connection, line)
         newest = lines[-1].content if lines else None
         return cls(
             file=configuration.lines[line],
@@ -85,6 +89,7 @@ class OnRecord:
                 files, contents(kept).values(), [(k.t_ms, k.content) for k in came if isinstance(k.content, Recipe)]
             ),
             newest_came_s=max((k.t_ms / 1e3 for k in came), default=-np.inf),
+            fillings=fillings,
         )
 
     @property
@@ -119,7 +124,7 @@ class _Start:
         if not state:
             return None
         try:
-            pipeline = load(state, Given(self.record.described, self.record.recipes))
+            pipeline = load(state, Given(self.record.described, self.record.recipes, self.record.fillings))
         except SnapshotError as error:
             self.log(f"{self.line}: the last snapshot cannot be used: {error}. Going on from the record and messages.")
             return None
@@ -162,6 +167,7 @@ class _Start:
             count += len(messages)
         if known is not None:
             resume(pipeline, known)
+            pipeline.fillings = self.record.fillings
             self.kept += pipeline.feed([])
         self.last_id = self.writer.last_id
         if count or known is not None:

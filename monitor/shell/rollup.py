@@ -62,10 +62,9 @@ def _day_name(t_ms: int) -> str:
     return f"{datetime.fromtimestamp(min(max(t_ms / 1e3, 0.0), 253_402_300_000.0), UTC):%Y-%m-%d}"
 
 
-def drum_file(folder: Path, line: str, drum: str) -> Path:
-    """Where the rows of a finished drum lie; characters that no file name may have become underscores."""
-    name = "".join(c if c.isalnum() or c in "-._" else "_" for c in drum)
-    return folder / "drums" / line / f"{name}.parquet"
+def drum_file(folder: Path, line: str, filling: int) -> Path:
+    """Where the rows of a finished filling lie: by its number, since a drum's name may come back."""
+    return folder / "drums" / line / f"{filling:06d}.parquet"
 
 
 # ---- hours -----------------------------------------------------------------------------------------------------
@@ -152,13 +151,13 @@ def roll_drums(
 
 
 def _roll_drum(engine: Engine, folder: Path, drum: "object") -> Path:
-    line, name, start_m, end_m = (getattr(drum, k) for k in ("line", "drum", "start_m", "end_m"))
+    line, filling, start_m, end_m = (getattr(drum, k) for k in ("line", "filling", "start_m", "end_m"))
     with engine.connect() as connection:
         first, verdict, columns = read_blocks(connection, line, start_m, end_m)
         verdict = lay_over(first, verdict, read_findings(connection, line, start_m, end_m))
+        path = own_file(connection, folder, line, filling)
     metres = first + np.arange(len(verdict), dtype=np.float64)
     table = pa.table({"line_metre": metres, "drum_metre": metres - start_m, "verdict": verdict} | dict(columns.items()))
-    path = drum_file(folder, line, name)
     write_whole(path, table.schema, [table])
     counts = metres_by_verdict(first, verdict, start_m, end_m)
     counts[Verdict.UNSEEN.word] += max(0.0, (end_m - start_m) - sum(counts.values()))  # what never had a row
@@ -166,7 +165,7 @@ def _roll_drum(engine: Engine, folder: Path, drum: "object") -> Path:
         values = {f"{word}_m": metres for word, metres in counts.items()}
         connection.execute(
             update(DRUM)
-            .where(DRUM.c.line == line, DRUM.c.drum == name)
+            .where(DRUM.c.line == line, DRUM.c.filling == filling)
             .values(rows_file=path.relative_to(folder).as_posix(), **values)
         )
         spent = _spent_blocks(connection, line, start_m, end_m)
@@ -198,3 +197,12 @@ def _covered(first: int, end: int, spans: Sequence[tuple[int, int]]) -> bool:
             break
         first = max(first, stop)
     return first >= end
+
+
+def own_file(connection: Connection, folder: Path, line: str, filling: int) -> Path:
+    """The file of a filling; another name where a store of version 0.4.0 has a drum's file of this very name."""
+    path, d = drum_file(folder, line, filling), DRUM.c
+    others = select(d.filling).where(d.line == line, d.filling != filling)
+    while connection.execute(others.where(d.rows_file == path.relative_to(folder).as_posix())).first():
+        path = path.with_stem(f"{path.stem}-again")
+    return path

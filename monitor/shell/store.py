@@ -295,8 +295,8 @@ def _finding_row(f: Finding) -> Row:
 
 def _drum_row(d: DrumSpan) -> Row:
     return {
-        "line": d.line, "drum": d.drum, "recipe": d.recipe, "revision": d.revision, "start_m": d.start_m,
-        "end_m": d.end_m, "start_ms": ms(d.start_s), "end_ms": _ms_or_none(d.end_s),
+        "line": d.line, "filling": d.filling, "drum": d.drum, "recipe": d.recipe, "revision": d.revision,
+        "start_m": d.start_m, "end_m": d.end_m, "start_ms": ms(d.start_s), "end_ms": _ms_or_none(d.end_s),
         "planned_length_m": d.planned_length_m,
     }  # fmt: skip
 
@@ -384,6 +384,7 @@ def _now_row(now: LineNow) -> Row:
         "speed_m_per_s": now.speed_m_per_s,
         "line_metre": now.line_metre,
         "drum": drum.drum if drum else None,
+        "filling": drum.filling if drum else None,
         "recipe": drum.recipe if drum else None,
         "drum_start_m": drum.start_m if drum else None,
         "planned_length_m": drum.planned_length_m if drum else None,

@@ -1,6 +1,7 @@
 """Winding, resistance, ancestry, cutting and shift: identities, published tables, optima and worked examples."""
 
 import math
+from collections.abc import Mapping
 from typing import get_args
 
 import numpy as np
@@ -8,12 +9,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.analysis.ancestry import Family, Made, Span, inherited, orphaned, spans_of
+from monitor.analysis.ancestry import Family, Made, PutOn, Span, inherited, orphaned, spans_of
 from monitor.analysis.cutting import Good, Length, fewest, good_pieces, in_order, plan
 from monitor.analysis.lineage import taken
 from monitor.analysis.shift import in_state_s, indicators, producing_s, stops, with_silence
 from monitor.contract.config import CORES_BY_LAYER, LayingUp, Recipe
-from monitor.contract.record import Splice
+from monitor.contract.record import FillingKey
 from monitor.physics.resistance import annex_B_factor, most_ohm_per_km, to_20_C
 from monitor.physics.winding import (
     LAYERS,
@@ -107,7 +108,7 @@ def test_a_core_s_length_follows_from_its_own_layer():
 def test_spans_take_of_each_pay_off_what_its_layer_takes():
     """C18. Of two drums of one length, that of the outer layer is used up first."""
     put = [on("in", "core-in", 0.0, 1000.0), on("out", "core-out", 0.0, 1000.0)]
-    inner, outer = spans_of(put, [Made("cable", 0.0, 1000.0, {"in": 1.02, "out": 1.08})], {})
+    inner, outer = spans_of(put, [wound("cable", 0.0, 1000.0, {"in": 1.02, "out": 1.08})])
     assert (inner.child_end_m, outer.child_end_m) == pytest.approx((1000.0 / 1.02, 1000.0 / 1.08))
 
 
@@ -208,8 +209,20 @@ def test_the_rounded_temperature_table_is_not_annex_b(t, factor):
 LAY = 1.0122618
 
 
-def on(position: str, drum: str, line_metre: float, left_m: float | None = None) -> Splice:
-    return Splice("any", position, drum, 0.0, line_metre, left_m)
+def on(position: str, drum: str, line_metre: float, left_m: float | None = None) -> PutOn:
+    return PutOn(position, key(drum), line_metre, left_m)
+
+
+def key(drum: str) -> FillingKey:
+    return FillingKey("any", 1, drum)
+
+
+def span(parent: str, a: float, b: float, child: str, c: float, d: float) -> Span:
+    return Span(key(parent), a, b, key(child), c, d)
+
+
+def wound(drum: str, start_m: float, end_m: float, taken: Mapping[str, float] | None = None) -> Made:
+    return Made(key(drum), start_m, end_m, taken or {})
 
 
 @st.composite
@@ -224,13 +237,13 @@ def families(draw):
             splices.append(on(position, f"core-{position}{i}", at, length))
             at += length / LAY
         cut = draw(st.floats(0.2, 0.8)) * total if position == "a" else cut  # noqa: F821
-        made = [Made("cable-1", 0.0, cut, {position: LAY}), Made("cable-2", cut, total, {position: LAY})]
-        spans += spans_of(splices, made, {})
-    run = [on("x", "cable-1", 0.0), on("x", "cable-2", cut)]
-    sheathed = [Made("sheathed", 0.0, total)]
-    spans += spans_of(run, sheathed, {"cable-1": cut, "cable-2": total - cut})
-    reels = [Made(f"reel-{i}", i * total / 5, (i + 1) * total / 5) for i in range(5)]
-    spans += spans_of([on("x", "sheathed", 0.0, total)], reels, {})
+        made = [wound("cable-1", 0.0, cut, {position: LAY}), wound("cable-2", cut, total, {position: LAY})]
+        spans += spans_of(splices, made)
+    run = [on("x", "cable-1", 0.0, cut), on("x", "cable-2", cut, total - cut)]
+    sheathed = [wound("sheathed", 0.0, total)]
+    spans += spans_of(run, sheathed)
+    reels = [wound(f"reel-{i}", i * total / 5, (i + 1) * total / 5) for i in range(5)]
+    spans += spans_of([on("x", "sheathed", 0.0, total)], reels)
     return Family(spans), total, lengths
 
 
@@ -240,8 +253,8 @@ def test_there_and_back_is_the_same_metre(made, share, width):
     family, _, lengths = made
     start = share * lengths[0] * (1 - width)
     end = start + width * lengths[0]
-    for piece in family.forward("core-a0", start, end):
-        home = [p for p in family.back(piece.drum, piece.start_m, piece.end_m) if p.drum == "core-a0"]
+    for piece in family.forward(key("core-a0"), start, end):
+        home = [p for p in family.back(piece.drum, piece.start_m, piece.end_m) if p.drum == key("core-a0")]
         assert min(p.start_m for p in home) == pytest.approx(max(start, min(p.start_m for p in home)), abs=1e-6)
         assert all(start - 1e-6 <= p.start_m and p.end_m <= end + 1e-6 for p in home)
 
@@ -251,56 +264,56 @@ def test_there_and_back_is_the_same_metre(made, share, width):
 def test_no_metre_is_lost_or_doubled(made):
     family, total, _ = made
     for position in "ab":
-        found = [p for p in family.back("sheathed", 0.0, total) if p.drum.startswith(f"core-{position}")]
+        found = [p for p in family.back(key("sheathed"), 0.0, total) if p.drum.drum.startswith(f"core-{position}")]
         assert sum(p.end_m - p.start_m for p in found) == pytest.approx(total * LAY, rel=1e-9)
-    reels = [p for p in family.forward("sheathed", 0.0, total) if p.drum.startswith("reel")]
+    reels = [p for p in family.forward(key("sheathed"), 0.0, total) if p.drum.drum.startswith("reel")]
     assert sum(p.end_m - p.start_m for p in reels) == pytest.approx(total)
 
 
 def test_metres_turn_round_at_every_process():
     """A core drum of 1000 m: its last metre goes in first; two processes on, it lies as it did."""
     family = Family(
-        [Span("core", 0, 1000, "cable", 0, 1000 / LAY), Span("cable", 0, 1000 / LAY, "sheathed", 0, 1000 / LAY)]
+        [span("core", 0, 1000, "cable", 0, 1000 / LAY), span("cable", 0, 1000 / LAY, "sheathed", 0, 1000 / LAY)]
     )
-    (cable, sheathed) = family.forward("core", 990, 1000)
+    (cable, sheathed) = family.forward(key("core"), 990, 1000)
     assert (cable.start_m, cable.reversed_) == (0.0, True)
     assert sheathed.end_m == pytest.approx(1000 / LAY)
     assert not sheathed.reversed_
 
 
 def test_a_fault_of_a_core_shows_in_the_reel_that_holds_it():
-    family = Family([Span("core", 0, 1000, "cable", 0, 1000), Span("cable", 0, 500, "reel-2", 0, 500),
-                     Span("cable", 500, 1000, "reel-1", 0, 500)])  # fmt: skip
-    assert inherited(family, "cable", [("core", 100, 101)]) == [(899, 900, "core")]
-    assert inherited(family, "reel-1", [("core", 100, 101)]) == [(100, 101, "core")]
-    assert inherited(family, "reel-2", [("core", 100, 101)]) == []
+    family = Family([span("core", 0, 1000, "cable", 0, 1000), span("cable", 0, 500, "reel-2", 0, 500),
+                     span("cable", 500, 1000, "reel-1", 0, 500)])  # fmt: skip
+    assert inherited(family, key("cable"), [(key("core"), 100, 101)]) == [(899, 900, key("core"))]
+    assert inherited(family, key("reel-1"), [(key("core"), 100, 101)]) == [(100, 101, key("core"))]
+    assert inherited(family, key("reel-2"), [(key("core"), 100, 101)]) == []
 
 
 def test_contradictions_are_refused():
     with pytest.raises(ValueError, match="has a length"):
-        Span("a", 1, 1, "b", 0, 1)
-    loop = Family([Span("a", 0, 10, "b", 0, 10), Span("b", 0, 10, "a", 0, 10)])
+        span("a", 1, 1, "b", 0, 1)
+    loop = Family([span("a", 0, 10, "b", 0, 10), span("b", 0, 10, "a", 0, 10)])
     with pytest.raises(ValueError, match="its own ancestor"):
-        loop.back("a", 0, 10)
+        loop.back(key("a"), 0, 10)
 
 
 def test_a_drum_that_ran_out_leaves_cable_without_a_parent():
-    spans = spans_of([on("a", "core", 0.0, 100.0)], [Made("cable", 0.0, 150.0)], {})
+    spans = spans_of([on("a", "core", 0.0, 100.0)], [wound("cable", 0.0, 150.0)])
     assert [(s.child_start_m, s.child_end_m) for s in spans] == [(0.0, 100.0)]
     assert orphaned(spans, ["a", "b"], 150.0) == [(0.0, 150.0, "b"), (100.0, 150.0, "a")]
 
 
 def test_a_drum_of_unknown_length_is_no_parent():
-    assert spans_of([on("a", "bought in", 0.0)], [Made("cable", 0.0, 150.0)], {}) == []
+    assert spans_of([on("a", "bought in", 0.0)], [wound("cable", 0.0, 150.0)]) == []
 
 
 def test_what_is_left_on_a_pay_off_goes_on():
     """Laid up at two lays, some of it on no drum; the leftover is put on elsewhere later, from its own inner end."""
-    made = [Made("one", 0.0, 100.0, {"a": 1.02}), Made("two", 110.0, 200.0, {"a": 1.01})]
-    one, two = spans_of([on("a", "core", 0.0, 300.0)], made, {})
+    made = [wound("one", 0.0, 100.0, {"a": 1.02}), wound("two", 110.0, 200.0, {"a": 1.01})]
+    one, two = spans_of([on("a", "core", 0.0, 300.0)], made)
     assert (one.parent_end_m, one.parent_start_m) == pytest.approx((300.0, 198.0))
     assert (two.parent_end_m, two.parent_start_m) == pytest.approx((198.0 - 10 * 1.01, 198.0 - 100 * 1.01))
-    (rest,) = spans_of([on("a", "core", 500.0, two.parent_start_m)], [Made("three", 500.0, 560.0)], {})
+    (rest,) = spans_of([on("a", "core", 500.0, two.parent_start_m)], [wound("three", 500.0, 560.0)])
     assert rest.parent_end_m == two.parent_start_m
 
 
@@ -323,13 +336,13 @@ STOCK = [Length(50, 45), Length(100, 100), Length(250, 260), Length(500, 540)]
 
 
 def test_bad_metres_and_their_guards_are_cut_out():
-    pieces = good_pieces("D1", 1000, [(300, 301), (305, 306), (999, 1000)], 2.0, least_m=3.0)
+    pieces = good_pieces(key("D1"), 1000, [(300, 301), (305, 306), (999, 1000)], 2.0, least_m=3.0)
     assert [(p.start_m, p.end_m) for p in pieces] == [(0, 298), (308, 997)]
-    assert good_pieces("D1", 10, [(5, 6)], 10) == []
+    assert good_pieces(key("D1"), 10, [(5, 6)], 10) == []
 
 
 def test_thinking_ahead_beats_cutting_in_order():
-    pieces = [Good("D1", 0, 520), Good("D1", 530, 790)]
+    pieces = [Good(key("D1"), 0, 520), Good(key("D1"), 530, 790)]
     lengths = [Length(500, 500, 1, "A"), Length(260, 270, 3, "B")]
     greedy, best = in_order(pieces, lengths), plan(pieces, lengths)
     assert best.worth == 810
@@ -347,7 +360,7 @@ def test_thinking_ahead_beats_cutting_in_order():
 def test_a_plan_fits_its_pieces_keeps_its_orders_and_is_never_worse(pieces, wanted, kerf):
     at, good = 0.0, []
     for length in pieces:
-        good.append(Good("D", at, at + length))
+        good.append(Good(key("D"), at, at + length))
         at += length + 5
     lengths = [Length(m, w, n, f"o{i}") for i, (m, w, n) in enumerate(wanted)]
     best, greedy = plan(good, lengths, kerf), in_order(good, lengths, kerf)
@@ -362,14 +375,14 @@ def test_a_plan_fits_its_pieces_keeps_its_orders_and_is_never_worse(pieces, want
 
 def test_a_wider_guard_is_never_worth_more():
     bad = [(120, 121), (333, 334), (700, 702)]
-    worths = [plan(good_pieces("D", 1500, bad, guard), STOCK).worth for guard in (0.5, 1, 2, 5, 20)]
+    worths = [plan(good_pieces(key("D"), 1500, bad, guard), STOCK).worth for guard in (0.5, 1, 2, 5, 20)]
     assert worths == sorted(worths, reverse=True)
 
 
 def test_what_is_no_length_is_refused_and_nothing_fits_nothing():
     with pytest.raises(ValueError, match="greater than 0"):
-        plan([Good("D", 0, 10)], [Length(0, 1)])
-    assert plan([Good("D", 0, 10)], [Length(50, 1)]).left == (Good("D", 0, 10),)
+        plan([Good(key("D"), 0, 10)], [Length(0, 1)])
+    assert plan([Good(key("D"), 0, 10)], [Length(50, 1)]).left == (Good(key("D"), 0, 10),)
 
 
 # ---- shift ---------------------------------------------------------------------------------------------------------

@@ -126,7 +126,7 @@ class FakeRecord:
         _first, verdicts = self.verdicts(line, start, start + min(wound, DRUM_M[line]))
         metres = {v.word: float(np.count_nonzero(verdicts == v)) for v in Verdict}
         return DrumRow(
-            line, f"{line[-1]}-{1041 + number}", RECIPE[line], 1, start, end, round(begun_s * 1e3),
+            line, number + 1, f"{line[-1]}-{1041 + number}", RECIPE[line], 1, start, end, round(begun_s * 1e3),
             round((begun_s + DRUM_M[line] / pace) * 1e3) if done else None, DRUM_M[line], metres,
         )  # fmt: skip
 
@@ -147,6 +147,7 @@ class FakeRecord:
                     pace,
                     float(self._L(name, heard)),
                     on.drum if on else None,
+                    on.filling if on else None,
                     on.recipe if on else None,
                     on.start_m if on else None,
                     on.planned_length_m if on else None,
@@ -179,10 +180,13 @@ class FakeRecord:
         found = [self._drum(name, n) for name in names for n in range(self._drum_number(name) + 1)]
         return sorted(found, key=lambda d: -d.start_ms)[:limit]
 
-    def drum(self, line: str, drum: str) -> DrumRow | None:
+    def drum(self, line: str, filling: int) -> DrumRow | None:
         if line not in self.configuration.lines:
             return None
-        return next((d for d in self.drums(line, 10**6) if d.drum == drum), None)
+        return next((d for d in self.drums(line, 10**6) if d.filling == filling), None)
+
+    def drum_named(self, line: str, drum: str) -> DrumRow | None:
+        return next((d for d in self.drums_named(drum) if d.line == line), None)
 
     def drums_named(self, drum: str) -> Sequence[DrumRow]:
         return [d for d in self.drums(None, 10**6) if d.drum == drum]

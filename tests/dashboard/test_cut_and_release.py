@@ -35,19 +35,19 @@ def test_bad_cable_is_told_from_the_outer_end(context, record, drum):
 
 
 def test_no_reel_holds_a_bad_metre_or_its_guard(context, drum):
-    parts = cut.answer(context, "core-1", [drum.drum], 3.0, True)
+    parts = cut.answer(context, "core-1", [str(drum.filling)], 3.0, True)
     text = said(parts)
     assert "proven best" in text
     bad = cut.bad_of(context, drum, True)
     wanted = cut.lengths(context.configuration.orders, drum.recipe, NOW_MS, context.zone)
-    best = cut._plan([drum], {drum.drum: bad}, 3.0, wanted, 0.1)
+    best = cut._plan([drum], {drum.key: bad}, 3.0, wanted, 0.1)
     assert best.cuts
     for c in best.cuts:
         assert all(c.end_m <= b.start_m - 3.0 + 1e-6 or c.start_m >= b.end_m + 3.0 - 1e-6 for b in bad)
 
 
 def test_the_sheet_runs_from_the_outer_end_to_the_last_metre(context, drum):
-    text = said(cut.answer(context, "core-1", [drum.drum], 2.0, True))
+    text = said(cut.answer(context, "core-1", [str(drum.filling)], 2.0, True))
     stops = [
         float(x.replace(",", ""))
         for x in re.findall(r"([\d,]+\.\d) m\s+[\d,]+\.\d m\s+(?:scrap|left over|stock|[a-z])", text)
@@ -75,9 +75,9 @@ def test_what_cannot_be_cut_is_said(context, chosen, says):
 def test_drums_of_two_products_are_not_planned_together(context, record, drum, monkeypatch):
     from dataclasses import replace
 
-    other = replace(drum, drum="other", recipe="core-1g5")
-    monkeypatch.setattr(record, "drum", lambda _line, name: other if name == "other" else drum)
-    assert "one product" in said(cut.answer(context, "core-1", [drum.drum, "other"], 2.0, True))
+    other = replace(drum, filling=99, drum="other", recipe="core-1g5")
+    monkeypatch.setattr(record, "drum", lambda _line, filling: other if filling == 99 else drum)
+    assert "one product" in said(cut.answer(context, "core-1", [str(drum.filling), "99"], 2.0, True))
 
 
 # ---- the record on paper -------------------------------------------------------------------------------------------
@@ -116,7 +116,7 @@ def test_the_sheet_says_what_stands_against_release(context, drum):
 
 
 def test_the_api_gives_the_same_record(client, drum):
-    got = client.get(f"/api/v1/release?line=core-1&drum={drum.drum}").get_json()
+    got = client.get(f"/api/v1/release?line=core-1&filling={drum.filling}").get_json()
     assert got["drum"] == drum.drum
     assert got["proposed"] == "hold"
     assert got["length_m"] == pytest.approx(drum.end_m - drum.start_m)
@@ -135,13 +135,13 @@ def test_the_api_gives_the_same_record(client, drum):
 )
 def test_a_decision_that_lacks_something_is_not_sent(context, gateway, drum, decision, by, reason, says):
     with pytest.raises(NotDoneError, match=says):
-        sign_record(context, "core-1", drum.drum, decision, by, reason)
+        sign_record(context, "core-1", drum.filling, decision, by, reason)
     assert gateway.sent == []
 
 
 def test_a_decision_and_a_resistance_name_the_drum_and_its_metres(context, gateway, drum):
-    sign_record(context, "core-1", drum.drum, "release", "Mira", "all seen")
-    note_resistance(context, "core-1", drum.drum, 2.5, 21, "Olle")
+    sign_record(context, "core-1", drum.filling, "release", "Mira", "all seen")
+    note_resistance(context, "core-1", drum.filling, 2.5, 21, "Olle")
     (_, signed), (_, noted) = gateway.sent
     assert (signed.drum, signed.decision, signed.start_m, signed.end_m) == (
         drum.drum, "release", drum.start_m, drum.end_m,
@@ -154,13 +154,13 @@ def test_a_decision_and_a_resistance_name_the_drum_and_its_metres(context, gatew
 )
 def test_a_resistance_that_cannot_be_is_not_sent(context, gateway, drum, ohm, at_C, says):
     with pytest.raises(NotDoneError, match=says):
-        note_resistance(context, "core-1", drum.drum, ohm, at_C, "Olle")
+        note_resistance(context, "core-1", drum.filling, ohm, at_C, "Olle")
     assert gateway.sent == []
 
 
 def test_nothing_is_decided_of_a_drum_that_is_being_wound(context, record):
     wound = next(d for d in record.drums("core-1") if d.end_m is None)
     with pytest.raises(NotDoneError, match="still being wound"):
-        sign_record(context, "core-1", wound.drum, "hold", "Mira", "x")
+        sign_record(context, "core-1", wound.filling, "hold", "Mira", "x")
     with pytest.raises(NotDoneError, match="still being wound"):
-        note_resistance(context, "core-1", wound.drum, 1.0, 20, "Mira")
+        note_resistance(context, "core-1", wound.filling, 1.0, 20, "Mira")

@@ -11,7 +11,7 @@ from tests.dashboard.fake_record import FIRST_L_M, START_S
 
 def test_at_constant_speed_times_and_dwells_follow_from_the_layout(record, configuration):
     line = configuration.lines["core-1"]
-    drum = record.drum("core-1", "1-1042")
+    drum = record.drum_named("core-1", "1-1042")
     stops = {stop.place: stop for stop in journey(record, line, drum, drum.start_m + 700.0, round(NOW_S * 1e3))}
     pace = 230.0 / 60.0
     # By hand: metre 700 of the second drum, its middle at 700.5; the drum began at 24 000 on a line begun at 20 000.
@@ -27,7 +27,7 @@ def test_at_constant_speed_times_and_dwells_follow_from_the_layout(record, confi
 
 
 def test_without_counter_samples_places_stand_without_times(record, configuration, monkeypatch):
-    line, drum = configuration.lines["core-1"], record.drum("core-1", "1-1042")
+    line, drum = configuration.lines["core-1"], record.drum_named("core-1", "1-1042")
     empty = Trend(np.empty(0, np.int64), np.empty(0))
     monkeypatch.setattr(record, "samples", lambda *_: empty)
     stops = journey(record, line, drum, drum.start_m + 700.0, round(NOW_S * 1e3))

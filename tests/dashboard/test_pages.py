@@ -116,7 +116,7 @@ def test_findings_stand_with_both_coordinates(context):
 
 
 def test_the_journey_of_a_metre_that_is_not_there_gets_a_sentence(context, record):
-    found = record.drum("core-1", "1-1042")
+    found = record.drum_named("core-1", "1-1042")
     assert "has no metre 4000" in text_of(drum.journey_table(context, found, 4000.0))
     assert "Journey of drum metre 700" in text_of(drum.journey_table(context, found, 700.0))
 

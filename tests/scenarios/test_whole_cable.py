@@ -83,8 +83,8 @@ def test_a_fault_born_on_a_core_is_met_again_where_ancestry_says(works):
     want = [
         (piece.start_m + piece.end_m) / 2
         for start, end in works.faults(core)
-        for piece in family.forward(core.drum, start, end)
-        if piece.drum == cable.drum
+        for piece in family.forward(core.key, start, end)
+        if piece.drum == cable.key
     ]
     again = [
         (f.start_m + (f.end_m or f.start_m)) / 2 - cable.start_m
@@ -100,25 +100,25 @@ def test_no_reel_holds_a_fault_of_a_core_and_the_scrap_holds_each(works):
     for name in ("C1-0002", "C2-0002"):
         core = works.drum(name)
         for start, end in works.faults(core):
-            reels = [p for p in lineage.family(core).forward(name, start, end) if p.drum.startswith("R1")]
+            reels = [p for p in lineage.family(core).forward(core.key, start, end) if p.drum.drum.startswith("R1")]
             if name == "C2-0002" and not reels:
                 continue  # in the leftover that is still on the pay-off
             assert reels
-            assert all(p.drum.endswith("-scrap") for p in reels), (start, reels)
+            assert all(p.drum.drum.endswith("-scrap") for p in reels), (start, reels)
 
 
 def test_a_reel_knows_its_cores_its_oven_and_its_hour(works):
     reel = works.drum("R1-0002")
     lineage = works.lineage
     family = lineage.family(reel)
-    back = {p.drum: p for p in family.back(reel.drum, 20.0, 21.0)}
+    back = {p.drum.drum: p for p in family.back(reel.key, 20.0, 21.0)}
     assert {name.split("-")[0] for name in back} == {"S1", "L1", "C1", "C2", "W1"}
     piece = back["C1-0002"]
     core = works.drum("C1-0002")
     here = core.start_m + (piece.start_m + piece.end_m) / 2
     rows = works.record.rows("core-1", np.floor(here), np.floor(here) + 1)
     assert rows["oven-b/temperature"][0] == pytest.approx(305.0, abs=2.0)
-    home = [p for p in family.forward("C1-0002", piece.start_m, piece.end_m) if p.drum == reel.drum]
+    home = [p for p in family.forward(core.key, piece.start_m, piece.end_m) if p.drum == reel.key]
     assert home[0].start_m == pytest.approx(20.0, abs=1e-6)
     assert home[0].end_m == pytest.approx(21.0, abs=1e-6)
 
@@ -177,10 +177,10 @@ def test_a_ribbon_shows_what_a_drum_inherits(works, context):
 def test_what_is_kept_of_inheritance_does_not_pile_up(works):
     times = iter([START_S + 3000.0, START_S + 3000.0, START_S + 3060.0, START_S + 3060.0])
     context = Context(works.record, works.configuration, FakeGateway(), lambda: next(times), Numbering(lambda: 0.0))
-    first = legacies(context, "sheath-1", "S1-0001")
-    legacies(context, "lay-1", "L1-0001")
+    first = legacies(context, "sheath-1", 1)
+    legacies(context, "lay-1", 1)
     assert len(context.kept) == 2
-    assert legacies(context, "sheath-1", "S1-0001") == first != []
+    assert legacies(context, "sheath-1", 1) == first != []
     assert len(context.kept) == 1
 
 
@@ -190,7 +190,7 @@ def test_the_cutting_plan_cuts_around_what_is_inherited(works, context):
     length = drum.end_m - drum.start_m
     for flaw in next(works.runs["sheath-1"].wound()).flaws:
         assert any(b.start_m - 0.5 <= length - flaw.metre <= b.end_m + 0.5 for b in bad)
-    plan = cut._plan([drum], {drum.drum: bad}, 2.0, [Length(50, 60), Length(25, 25)], 0.1)
+    plan = cut._plan([drum], {drum.key: bad}, 2.0, [Length(50, 60), Length(25, 25)], 0.1)
     for c in plan.cuts:
         assert all(c.end_m <= b.start_m - 2.0 + 1e-6 or c.start_m >= b.end_m + 2.0 - 1e-6 for b in bad)
 
@@ -235,7 +235,7 @@ def test_the_sheet_prints_on_a4_and_repeats_to_the_byte(works, context):
 
 def test_the_family_page_follows_a_metre_to_each_process(works, context):
     said = str(family.answer(context, works.drum("R1-0002"), 20.0))
-    for word in ("C1-0002", "L1-0001", "S1-0001", "Oven B temperature", "/drum/core-1/C1-0002?metre="):
+    for word in ("C1-0002", "L1-0001", "S1-0001", "Oven B temperature", "/drum/core-1/filling/2?metre="):
         assert word in said, word
     assert "not on record" not in said
 

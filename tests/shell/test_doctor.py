@@ -67,7 +67,7 @@ def test_a_record_made_again_from_its_messages_is_equal(place, tmp_path_factory,
     assert made.messages > 1800
     assert made.rows > 400
     assert made.entries >= 10
-    assert [name for name, _ in made.digests] == ["C1-0001", "C1-0002"]
+    assert [name for name, _ in made.digests] == ["1 C1-0001", "2 C1-0002"]
     assert list(look(stored_at(place))) == []
 
 

@@ -42,7 +42,7 @@ def arrivals() -> list[Arrival]:
 def test_a_store_that_is_not_there_yet_has_nothing_and_says_so_quietly(place):
     reader = StoreReader(settings_at(place / "none"))
     assert list(reader.lines_now()) == list(reader.alarms_now()) == list(reader.drums()) == []
-    assert reader.drum("core-1", "x") is None
+    assert reader.drum("core-1", 1) is reader.drum_named("core-1", "x") is None
     assert len(reader.verdicts("core-1", 0, 100)[1]) == 0
     assert len(reader.samples(OVEN, 0, 10**15).t_ms) == 0
     assert not (place / "none").exists()
@@ -185,7 +185,7 @@ def test_a_finished_drum_is_a_file_with_a_row_a_metre_and_its_length_adds_up(pla
     desk = desk_at(place)
     take(desk, arrivals)
     before = everything(place)
-    assert [p.name for p in rollup.roll_drums(desk.writer.engine, place)] == ["C1-0001.parquet", "C1-0002.parquet"]
+    assert [p.name for p in rollup.roll_drums(desk.writer.engine, place)] == ["000001.parquet", "000002.parquet"]
     after = everything(place)
     assert after["rows"] == before["rows"]
     assert after["verdict"] == before["verdict"]
@@ -233,7 +233,7 @@ def test_half_a_file_left_by_a_kill_harms_nothing(place, arrivals):
     desk = desk_at(place)
     take(desk, arrivals)
     (place / "drums" / "core-1").mkdir(parents=True)
-    (place / "drums" / "core-1" / "C1-0001.aside").write_bytes(b"PAR1 half")
+    (place / "drums" / "core-1" / "000001.aside").write_bytes(b"PAR1 half")
     before = everything(place)
     rolled(desk, place)
     same(everything(place), before)
@@ -279,7 +279,7 @@ def test_anyone_reads_the_files(place, arrivals):
     desk.writer.write(desk.last_batch())
     rollup.roll_drums(desk.writer.engine, place)
     rollup.roll_hours(desk.writer.engine, place, -rollup.HOUR_MS)
-    count = duckdb.sql(f"select count(*) from '{place}/drums/core-1/C1-0001.parquet' where verdict = 0").fetchall()[0]
+    count = duckdb.sql(f"select count(*) from '{place}/drums/core-1/000001.parquet' where verdict = 0").fetchall()[0]
     assert count is not None
     assert count[0] > 50
     told = duckdb.sql(f"select story from '{place}/lines/core-1/*/*.parquet' where quantity = 'state'").fetchall()[0]

@@ -9,7 +9,7 @@ from sqlalchemy import create_engine, insert
 from monitor.contract.record import DrumSpan, Finding, FindingKind, Verdict
 from monitor.contract.schema import DRUM, FINDING, METADATA
 from simulator import mark as marking
-from simulator.mark import Mark, mark
+from simulator.mark import Allowed, Mark, mark, mark_drums
 from simulator.truth import Stretch, Truth
 from tests.core.story import finding
 from tests.simulator.made import CONFIGS, START_S, configuration, made, run_of
@@ -57,7 +57,11 @@ def perfect(truth: Truth) -> tuple[list[Finding], list[DrumSpan]]:
     """A record that says exactly what was true."""
     found = [spark_finding(s.metre, f"spark {i}") for i, s in enumerate(truth.sparks)]
     found += [window_finding(s) for s in truth.beyond] + [missing_finding(s) for s in truth.troubles]
-    drums = [DrumSpan("core-1", c.drum, c.recipe, 1, c.start_m, None, START_S + c.t_s, None) for c in truth.cuts]
+    drums = [
+        DrumSpan(line="core-1", filling=i, drum=c.drum, recipe=c.recipe, revision=1, start_m=c.start_m, end_m=None,
+                 start_s=START_S + c.t_s, end_s=None)
+        for i, c in enumerate(truth.cuts, 1)
+    ]  # fmt: skip
     return found, drums
 
 
@@ -122,6 +126,16 @@ def test_a_silence_that_nobody_noticed_and_one_that_was_not(truth: Truth) -> Non
     assert len(marked(truth, [*found, ghost], drums)["silent and stuck gauges"].false) == 1
 
 
+def test_a_name_that_comes_back_is_marked_filling_by_filling(truth: Truth) -> None:
+    """A2: two fillings of one drum are two drums; one that the record lost is missed."""
+    _, drums = perfect(truth)
+    (cut,), (drum,) = truth.cuts, drums
+    cuts = [cut, replace(cut, start_m=cut.start_m + 500.0)]
+    both = [drum, replace(drum, filling=2, start_m=drum.start_m + 500.0)]
+    assert mark_drums(cuts, both, Allowed()).good
+    assert mark_drums(cuts, both[1:], Allowed()).missed == [f"{cut.drum} at {cut.start_m:.1f} m"]
+
+
 def test_drums_that_begin_elsewhere(truth: Truth) -> None:
     found, drums = perfect(truth)
     m = marked(truth, found, [replace(drums[0], start_m=drums[0].start_m + 3)])["drums"]
@@ -149,7 +163,7 @@ def test_the_command_reads_a_store_and_says_by_its_code(
         for d in drums:
             connection.execute(
                 insert(DRUM).values(
-                    line=d.line, drum=d.drum, recipe=d.recipe, revision=1, start_m=d.start_m,
+                    line=d.line, filling=d.filling, drum=d.drum, recipe=d.recipe, revision=1, start_m=d.start_m,
                     start_ms=round(d.start_s * 1e3),
                 )
             )  # fmt: skip

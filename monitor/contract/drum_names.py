@@ -1,0 +1,16 @@
+"""The alarm on a drum's name that comes back: legitimate with steel drums, a mistake with a label typed twice."""
+
+from monitor.contract.config import Response
+from monitor.contract.record import Priority
+
+NAME_USED = "line/drum/name-used"
+TITLE = "Drum name used before"
+PRIORITY = Priority.LOW
+RESPONSE = Response(
+    cause="The drum came back empty and is filled again, or its name was entered by mistake.",
+    consequence="None for the record: each filling has a number of its own. A pay-off that names the drum means its "
+    "newest finished filling.",
+    corrective_action="Compare the label on the drum with the name on the page. If it is wrong, correct it at the "
+    "line's controls with the next drum change and note the right name.",
+    time_to_respond_s=3600.0,
+)

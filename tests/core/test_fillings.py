@@ -1,0 +1,131 @@
+"""Numbers of fillings: in order, the same again for what is known, and which one holds a metre."""
+
+import itertools
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from monitor.contract.drum_names import NAME_USED
+from monitor.contract.record import AlarmChange, DrumSpan, Priority
+from monitor.core import fillings
+from monitor.core.arrival import Message, Note, Tick
+from monitor.core.fillings import Fillings
+from tests.core.story import T0, decoded, pipeline, through_snapshot
+from tests.core.test_pipeline import of, tell
+
+NAMES = st.lists(st.sampled_from(["7", "8", "A/1", "A_1"]), max_size=40)
+
+
+def wound(names: list[str]) -> tuple[Fillings, list[DrumSpan]]:
+    """Drums of 100 m after each other, with 10 m on none between; the last one is still being wound."""
+    known, made = Fillings(), []
+    for i, name in enumerate(names):
+        start_s, start_m = 1000.0 * i, 110.0 * i
+        span = DrumSpan(
+            line="l", filling=known.number(name, start_s), drum=name, recipe="r", revision=1, start_m=start_m,
+            end_m=start_m + 100.0 if i + 1 < len(names) else None, start_s=start_s, end_s=None,
+        )  # fmt: skip
+        known.put(span)
+        made.append(span)
+    return known, made
+
+
+@given(NAMES)
+def test_numbers_count_from_one_on_whatever_the_names(names):
+    _, made = wound(names)
+    assert [s.filling for s in made] == list(range(1, len(names) + 1))
+
+
+@given(NAMES, st.integers(0, 40))
+def test_after_a_restart_what_is_known_keeps_its_number_and_the_next_follows(names, since):
+    """A2: an engine that is fed again from anywhere on gives no number twice."""
+    before, made = wound(names)
+    again = Fillings.of(reversed(made))
+    assert (again.newest, again.kept) == (before.newest, before.kept)
+    for span in made[since:]:
+        assert again.number(span.drum, span.start_s) == span.filling
+    assert again.number("7", 1e9) == len(names) + 1
+
+
+@given(NAMES)
+def test_a_name_was_used_before_where_an_earlier_filling_bears_it(names):
+    known, made = wound(names)
+    assert [known.used_before(s) for s in made] == [name in names[:i] for i, name in enumerate(names)]
+
+
+@given(NAMES, st.floats(-50, 5000), st.floats(-50, 5000))
+def test_the_filling_that_holds_a_metre_is_the_one_on_which_it_lies(names, metre, wound_m):
+    known, made = wound(names)
+    want = [
+        s for s in made
+        if s.start_m <= metre < (s.end_m if s.end_m is not None else float("inf")) and metre < wound_m
+    ]  # fmt: skip
+    assert [known.holding(metre, wound_m)] == (want or [None])
+
+
+def test_what_is_kept_is_bounded_and_the_numbers_go_on(monkeypatch):
+    monkeypatch.setattr(fillings, "KEPT", 3)
+    known, made = wound([str(i) for i in range(10)])
+    assert [s.filling for s in known.kept] == [8, 9, 10]
+    assert not known.used_before(made[0])
+    assert known.newest == 10
+
+
+@pytest.mark.parametrize("metre", [float("nan"), 0.0])
+def test_no_metre_is_on_no_drum(metre):
+    known, _ = wound(["7"])
+    assert known.holding(metre, float("nan")) is None
+
+
+def came_back() -> list[Message | Tick | Note]:
+    def change(story, s):
+        for i, name in enumerate(["8", "7", None, "7", "8"], 1):
+            if s == 25 * i:
+                story.tell("take-up/drum", T0 + s, drum=name, recipe="core-2g5")
+
+    return decoded(tell(210, before=change).sorted())
+
+
+def test_a_drum_that_comes_back_on_a_line_is_another_filling():
+    spans = of(DrumSpan, pipeline().feed(came_back()))
+    newest = list({s.filling: s for s in spans}.values())
+    assert [(s.filling, s.drum) for s in newest] == [(1, "C1-0001"), (2, "8"), (3, "7"), (4, "7"), (5, "8")]
+    for a, b in itertools.pairwise(newest[:3]):
+        assert a.end_m == b.start_m
+    assert newest[2].end_m < newest[3].start_m
+
+
+def told(outputs) -> list[tuple[str, float]]:
+    return [(c.event, c.t_s - T0) for c in of(AlarmChange, outputs) if c.alarm == NAME_USED]
+
+
+def test_a_name_that_comes_back_is_one_low_alarm_that_ends_by_itself():
+    """Two drums come back within a minute: each is reported, and nothing stays active."""
+    outputs = pipeline().feed(came_back())
+    assert told(outputs) == [("raised", 100.0), ("returned", 125.0), ("raised", 125.0), ("returned", 185.0)]
+    changes = [c for c in of(AlarmChange, outputs) if c.alarm == NAME_USED]
+    assert {c.priority for c in changes} == {Priority.LOW}
+    begun = {round(s.start_s - T0): s.start_m for s in of(DrumSpan, outputs) if s.end_m is None}
+    assert [c.line_metre for c in changes] == [begun[100], begun[100], begun[125], begun[125]]
+
+
+@pytest.mark.parametrize("each", [1, 37, 400])
+def test_however_the_arrivals_are_cut_and_through_snapshots_the_alarm_is_the_same(each):
+    messages, whole = came_back(), pipeline()
+    want, engine, got = whole.feed(messages), pipeline(), []
+    for i in range(0, len(messages), each):
+        got += engine.feed(messages[i : i + each])
+        engine = engine if each == 1 else through_snapshot(engine)
+    assert told(got) == told(want)
+    assert engine.fillings == whole.fillings
+
+
+def test_an_engine_that_begins_without_a_snapshot_knows_the_names_on_record():
+    first = pipeline()
+    first.feed(came_back())
+    again = pipeline()
+    again.fillings = Fillings.of(first.fillings.kept)
+    outputs = again.feed(came_back())
+    assert [s.filling for s in of(DrumSpan, outputs) if s.end_m is None] == [1, 2, 3, 4, 5]
+    assert [event for event, _ in told(outputs)] == ["raised", "returned"] * 2
