@@ -9,6 +9,7 @@ from dashboard import proposals
 from dashboard.answers import NotDoneError
 from dashboard.bench import TooManyError
 from dashboard.context import Context
+from dashboard.numbers import NotANumberError, read_number
 from dashboard.pages import limits
 from monitor.analysis.rehearse import Asked, AskedLimit
 from monitor.contract.config import Recipe
@@ -71,6 +72,8 @@ def _choosing(app: Dash, context: Context) -> None:
     @app.callback(
         Output("limits-changes", "data"),
         Output("limits-changed", "children"),
+        Output({"type": "limit", "key": ALL}, "error"),
+        Output("limits-wrong", "data"),
         Input({"type": "limit", "key": ALL}, "value"),
         Input("limits-clear", "n_clicks"),
         Input({"type": "take", "what": ALL}, "n_clicks"),
@@ -85,14 +88,15 @@ def _choosing(app: Dash, context: Context) -> None:
     ) -> Any:
         found = _recipe(context, line, recipe)
         if ctx.triggered_id in ("limits-clear", "limits-recipe"):
-            return {}, limits.changed(context, line, found, {})
+            return {}, limits.changed(context, line, found, {}), [None] * len(ids), {}
         present = limits_of(found)
         kept = {k: v for k, v in (changes or {}).items() if k in present}
         kept = _after(kept, group, found, ctx.triggered_id)
+        wrong: dict[str, str] = {}
         if not (isinstance(ctx.triggered_id, dict) and ctx.triggered_id.get("type") == "take"):
-            for one, value in zip(ids, values, strict=True):
-                kept = _set(kept, present, one["key"], float(value) if isinstance(value, int | float) else None)
-        return kept, limits.changed(context, line, found, kept)
+            typed = {one["key"]: value for one, value in zip(ids, values, strict=True)}
+            kept, wrong = limits.read(context, line, found, kept, typed)
+        return kept, limits.changed(context, line, found, kept), [wrong.get(one["key"]) for one in ids], wrong
 
 
 def _set(kept: dict[str, Any], present: dict[str, Any], key: str, value: float | None) -> dict[str, Any]:
@@ -139,11 +143,12 @@ def _running(app: Dash, context: Context) -> None:
         State("limits-lines", "checked"),
         State("limits-which", "value"),
         State("limits-alone", "checked"),
+        State("limits-wrong", "data"),
         prevent_initial_call=True,
     )
     def run(
         _g: Any, _s: Any, _x: Any, _t: Any, key: str | None, line: str, recipe: str, group: str, span: str, cure: bool,
-        changes: dict[str, Any], most: Any, everywhere: bool, which: str, alone: bool,
+        changes: dict[str, Any], most: Any, everywhere: bool, which: str, alone: bool, wrong: dict[str, str],
     ) -> Any:  # fmt: skip
         bench = context.bench
         if bench is None:
@@ -151,6 +156,7 @@ def _running(app: Dash, context: Context) -> None:
         what = ctx.triggered_id
         if what in ("limits-go", "limits-suggest"):
             try:
+                _all_read(wrong)
                 found = _recipe(context, line, recipe)
                 start, end = limits.span_ms(context, line, span)
                 asked: Asked | AskedLimit
@@ -187,8 +193,20 @@ def _asked_limit(recipe: Recipe, line: str, group: str, which: str, span_ms: tup
         raise NotDoneError(
             f"A deadband and a delay are suggested for a limit that is set: {which} is not, in this choice."
         )
-    most_per_shift = float(most) if isinstance(most, int | float) else 2.0
+    try:
+        most_per_shift = read_number(most)
+    except NotANumberError as error:
+        raise NotDoneError(f"Nuisance alarms per shift: {error}") from error
+    if most_per_shift is None or most_per_shift < 0:
+        raise NotDoneError("Nuisance alarms per shift: expected a number of at least 0.")
     return AskedLimit(line, f"{path}/{which}", *span_ms, most_per_shift, recipe.recipe)
+
+
+def _all_read(wrong: dict[str, str] | None) -> None:
+    """NotDoneError while a field holds what cannot be taken: what is rehearsed would not be what is on the screen."""
+    if wrong:
+        key, problem = next(iter(wrong.items()))
+        raise NotDoneError(f"{limits.said(key.rpartition('/')[2])}: {problem}")
 
 
 def _stream_alone(group: str, changes: dict[str, Any]) -> str:
@@ -223,6 +241,7 @@ def _deciding(app: Dash, context: Context) -> None:
         State("limits-recipe", "value"),
         State("limits-changes", "data"),
         State("limits-words", "data"),
+        State("limits-wrong", "data"),
         prevent_initial_call=True,
     )
     def act(
@@ -236,12 +255,14 @@ def _deciding(app: Dash, context: Context) -> None:
         recipe: str,
         changes: Any,
         about: Any,
+        wrong: dict[str, str],
     ) -> Any:
         if not any(t["value"] for t in ctx.triggered):
             raise PreventUpdate
         done = ctx.triggered_id
         try:
             if done == "limits-propose":
+                _all_read(wrong)
                 said = proposals.propose(
                     context, _lines(context, line, bool(everywhere)), recipe, changes or {}, by, reason,
                     _words(about, recipe, changes or {}),

@@ -5,7 +5,7 @@ from typing import Any, cast
 
 from dashboard.answers import NotDoneError, said, send, who
 from dashboard.context import Context
-from monitor.contract.limits import Changes, same_person
+from monitor.contract.limits import Changes, LimitsError, beyond_instruments, same_person, with_limits
 from monitor.contract.messages import LimitsStep
 
 MAY = "change limits"
@@ -29,6 +29,9 @@ def propose(
         raise NotDoneError("Give a reason: whoever approves must know why.")
     if not words:
         raise NotDoneError("Rehearse these limits first: the proposal carries what they would have done.")
+    lines = list(lines)
+    for line in lines:
+        _possible(context, line, recipe, changes)
     for line in lines:
         n, t_ms = context.numbering.next()
         base = context.recipes(line)[recipe].revision
@@ -36,6 +39,17 @@ def propose(
             n, t_ms, "propose", recipe, name, f"{line}-{t_ms}", base, dict(changes), None, why, words[:4000]
         ))  # fmt: skip
     return "Proposed. A second person must approve it below."
+
+
+def _possible(context: Context, line: str, recipe: str, changes: Changes) -> None:
+    """NotDoneError for limits that cannot be or that the line's instruments cannot measure."""
+    try:
+        wanted = with_limits(context.recipes(line)[recipe], changes)
+    except LimitsError as error:
+        raise NotDoneError(str(error)) from error
+    for key, problem in beyond_instruments(wanted, context.configuration.lines[line]).items():
+        if key in changes:
+            raise NotDoneError(f"{key}: {problem}.")
 
 
 def decide(

@@ -11,8 +11,10 @@ from dash import html
 from dashboard import words
 from dashboard.context import Context
 from dashboard.figures.control import chart_figure, cusum_figure, u_figure
+from dashboard.numbers import NotANumberError, read_number
 from dashboard.views import attributes
 from dashboard.views.chart import chart
+from dashboard.views.number_field import number_field
 from dashboard.views.table import table
 from monitor.analysis import capability, charts
 from monitor.analysis.capability import Index
@@ -64,10 +66,8 @@ def content(context: Context) -> list[Any]:
                            data=[RANGES, DEVIATIONS]),
                 dmc.Select(id="hold-rules", label="Run rules", value=NELSON, allowDeselect=False, w=210,
                            data=[NELSON, WESTERN]),
-                dmc.NumberInput(
-                    id="hold-eccentric", label="Eccentricity", value=ECCENTRIC_MM, min=0, step=0.01, suffix=" mm",
-                    description="middle of conductor from middle of core", w=250, debounce=300,
-                ),
+                number_field("hold-eccentric", "Eccentricity", ECCENTRIC_MM, "mm",
+                             "middle of conductor from middle of core", 250),
             ],
             className="controls",
         ),
@@ -275,8 +275,14 @@ def _per_km(context: Context, line: str, drums: Sequence[DrumRow]) -> list[Any]:
 
 
 def _given(line: Line, path: str, seen: Floats, recipe: Recipe, eccentric: Any) -> list[Any]:
-    away = float(eccentric) if isinstance(eccentric, int | float) else ECCENTRIC_MM
     geometry, cost = recipe.geometry, recipe.cost
+    try:
+        away = read_number(eccentric, "mm")
+    except NotANumberError as error:
+        return [html.P(f"Eccentricity: {error}", className="outcome bad", role="alert")]
+    if away is None or not 0 <= away < geometry.wall_mm:
+        problem = f"Eccentricity: expected 0 to less than the wall of {geometry.wall_mm:g} mm, got {eccentric}."
+        return [html.P(problem, className="outcome bad", role="alert")]
     need = needed_diameter(geometry.inside_mm, geometry.wall_mm, float(seen.std(ddof=1)), away)
     found = giveaway(
         recipe, seen, need.outer_mm, cost.compound_per_kg if cost else None, cost.km_per_year if cost else None

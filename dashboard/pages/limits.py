@@ -12,15 +12,17 @@ from dashboard.api import break_after_ms
 from dashboard.bench import Job
 from dashboard.context import Context
 from dashboard.figures.rehearsal import LIMITS, rehearsal_figure, suggestion_figure
+from dashboard.numbers import NotANumberError, read_number
 from dashboard.views import attributes
 from dashboard.views.chart import chart
+from dashboard.views.number_field import number_field
 from dashboard.views.table import table
 from monitor.analysis import alarm_figures
 from monitor.analysis.rehearse import Asked, AskedLimit, Comparison, in_words
 from monitor.analysis.shifts import worth_of
 from monitor.analysis.suggest import Suggestion
 from monitor.contract.config import Recipe
-from monitor.contract.limits import LimitsError, differences, limits_of, with_limits
+from monitor.contract.limits import LimitsError, beyond_instruments, differences, limits_of, with_limits
 from monitor.contract.reading import ProposalRow
 from monitor.contract.topics import Stream
 
@@ -65,7 +67,7 @@ def content(context: Context) -> list[Any]:
                 dmc.Button("Rehearse", id="limits-go"),
                 dmc.Button("Suggest deadband and delay for", id="limits-suggest", variant="default"),
                 dmc.SegmentedControl(id="limits-which", data=["LOLO", "LO", "HI", "HIHI"], value="HI"),
-                dmc.NumberInput(id="limits-most", value=2, min=0, step=1, suffix=" nuisance alarms a shift", w=230),
+                number_field("limits-most", "Nuisance alarms per shift, at most", 2.0, width=230),
                 dmc.Button("Stop", id="limits-stop", variant="default", disabled=True),
                 dmc.Button("Put all back", id="limits-clear", variant="subtle"),
             ],
@@ -78,6 +80,7 @@ def content(context: Context) -> list[Any]:
         html.Div(id="limits-proposals"),
         html.Div(id="limits-in-force"),
         dcc.Store(id="limits-changes", data={}),
+        dcc.Store(id="limits-wrong", data={}),
         dcc.Store(id="limits-job"),
         dcc.Store(id="limits-words"),
         dcc.Store(id="limits-sent"),
@@ -181,10 +184,9 @@ def fields(context: Context, line: str, recipe: Recipe, group: str, changes: Val
         unit = words.unit(unit_of(context, line, key))
         now = changes.get(key, value)
         row.append(
-            dmc.NumberInput(
-                id={"type": "limit", "key": key}, label=said(key.rpartition("/")[2]), value="" if now is None else now,
-                description=f"in force: {'none' if value is None else f'{value:g} {unit}'.rstrip()}",
-                suffix=f" {unit}".rstrip() if unit else "", debounce=300, w=150, decimalScale=4,
+            number_field(
+                {"type": "limit", "key": key}, said(key.rpartition("/")[2]), now, unit_of(context, line, key),
+                f"in force: {'none' if value is None else f'{value:g} {unit}'.rstrip()}",
             )
         )  # fmt: skip
     return html.Div(row, className="setting-fields")
@@ -208,6 +210,34 @@ def changed(context: Context, line: str, recipe: Recipe, changes: Values) -> lis
     except LimitsError as error:
         parts.append(html.P(str(error), className="outcome bad", role="alert"))
     return parts
+
+
+def read(
+    context: Context, line: str, recipe: Recipe, changes: Values, typed: Mapping[str, object]
+) -> tuple[dict[str, float | None], dict[str, str]]:
+    """Changes after what was typed into fields, and a sentence for each field that cannot be taken.
+
+    What cannot be taken changes nothing: the limit in force stays, and nothing is rehearsed or proposed until the
+    field is corrected.
+    """
+    present, kept = limits_of(recipe), dict(changes)
+    wrong: dict[str, str] = {}
+    for key, text in typed.items():
+        if key not in present:
+            continue
+        kept.pop(key, None)
+        try:
+            value = read_number(text, words.unit(unit_of(context, line, key)))
+        except NotANumberError as error:
+            wrong[key] = str(error)
+            continue
+        if value != present[key]:
+            kept[key] = value
+    try:
+        beyond = beyond_instruments(with_limits(recipe, kept), context.configuration.lines[line])
+    except LimitsError:
+        return kept, wrong  # said below the fields, of all changes together
+    return kept, wrong | {key: text for key, text in beyond.items() if key in kept}
 
 
 # ---- results -----------------------------------------------------------------------------------------------------

@@ -12,11 +12,14 @@ from dashboard import words
 from dashboard.context import Context
 from dashboard.figures.along import Along, along_figure
 from dashboard.figures.style import BLUE, GREY, LIMIT_LINE, ORANGE, VERMILLION, figure
+from dashboard.numbers import NotANumberError, read_number
 from dashboard.views.chart import chart
+from dashboard.views.number_field import number_field
 from dashboard.views.table import table
 from monitor.analysis import ovens
 from monitor.analysis.ovens import Answer, Setting, Stop, Stopped, ask, ask_stop, calibrate, set_of
 from monitor.contract.config import Cure, Line, Recipe
+from monitor.contract.units import ABSOLUTE_ZERO_C
 
 UNSURE = (
     "Film coefficients are uncertain, and 15 % of them move the cure index by a factor of about 1.6 while the surface "
@@ -67,28 +70,23 @@ def fields(context: Context, line_name: str, recipe_name: str) -> Any:
     line, recipe = context.configuration.lines[line_name], context.configuration.recipes[recipe_name]
     given = set_of(recipe)
     heated = ovens.ovens(line)
-    first = [_number("speed", "Line speed", "m/min", given.speed_m_per_min, 1.0)]
-    first += [
-        _number(n, words.station_title(line, n), "\N{DEGREE SIGN}C", given.zone_C.get(n, 20.0), 5.0) for n in heated
-    ]
-    first += [_number("film", "Films times", "", 1.0, 0.05, 2)]
+    first = [_number("speed", "Line speed", "m/min", given.speed_m_per_min)]
+    first += [_number(n, words.station_title(line, n), "degC", given.zone_C.get(n, 20.0)) for n in heated]
+    first += [_number("film", "Films times", "", 1.0)]
     stop = [
-        _number("stands", "A stop of", "s", 60.0, 10.0),
-        _number("slows", "slowing down in", "s", 8.0, 1.0),
-        _number("restarts", "restarting in", "s", 12.0, 1.0),
+        _number("stands", "A stop of", "s", 60.0),
+        _number("slows", "slowing down in", "s", 8.0),
+        _number("restarts", "restarting in", "s", 12.0),
     ]
     reading = [
-        _number("at", "Pyrometer at, from the head", "m", 9.0, 1.0),
-        _number("reading", "Surface reading", DEGREE, None, 1.0),
+        _number("at", "Pyrometer at, from the head", "m", 9.0),
+        _number("reading", "Surface reading", "degC", None),
     ]
     return [html.Div(row, className="setting-fields") for row in (first, [*stop, *reading])]
 
 
-def _number(name: str, label: str, unit: str, value: float | None, step: float, decimals: int = 1) -> dmc.NumberInput:
-    return dmc.NumberInput(
-        id={"type": "setting", "name": name}, label=label, value=value if value is not None else "", step=step,
-        suffix=f" {unit}".rstrip() if unit else "", decimalScale=decimals, debounce=250, w=170,
-    )  # fmt: skip
+def _number(name: str, label: str, unit: str, value: float | None) -> dmc.TextInput:
+    return number_field({"type": "setting", "name": name}, label, value, unit, width=170)
 
 
 def answer(context: Context, line_name: str, recipe_name: str, given: Mapping[str, Any]) -> list[Any]:
@@ -119,19 +117,33 @@ def answer(context: Context, line_name: str, recipe_name: str, given: Mapping[st
         return [html.P(str(error), className="outcome bad", role="alert")]
 
 
-def _given(given: Mapping[str, Any], name: str) -> float:
-    value = given.get(name)
-    if not isinstance(value, int | float):
-        raise ValueError(f"{name}: give a number")  # noqa: TRY004 - a field that was left empty
-    return float(value)
+def _given(given: Mapping[str, Any], name: str, unit: str = "") -> float:
+    try:
+        value = read_number(given.get(name), words.unit(unit))
+    except NotANumberError as error:
+        raise ValueError(f"{name}: {error}") from error
+    if value is None:
+        raise ValueError(f"{name}: give a number")
+    return value
 
 
 def _setting(line: Line, recipe: Recipe, given: Mapping[str, Any]) -> Setting:
-    zone_C = set_of(recipe).zone_C | {n: _given(given, n) for n in ovens.ovens(line)}  # type: ignore[operator]
+    zone_C = set_of(recipe).zone_C | {n: _oven_C(line, given, n) for n in ovens.ovens(line)}  # type: ignore[operator]
     film = _given(given, "film")
     if not ovens.FACTORS[0] <= film <= ovens.FACTORS[1]:
         raise ValueError(f"films times {film:g}: expected {ovens.FACTORS[0]:g} to {ovens.FACTORS[1]:g}")
-    return Setting(_given(given, "speed"), zone_C, film)
+    return Setting(_given(given, "speed", "m/min"), zone_C, film)
+
+
+def _oven_C(line: Line, given: Mapping[str, Any], name: str) -> float:
+    """The temperature of an oven, within what its own instrument can measure: it could not be held elsewhere."""
+    value = _given(given, name, "degC")
+    path = next(z.temperature for z in line.zone if z.name == name)
+    low, high = line.streams[path].measuring_range or (ABSOLUTE_ZERO_C, np.inf)  # type: ignore[index]
+    if not low <= value <= high:
+        title = words.station_title(line, name)
+        raise ValueError(f"{title}: expected {low:g} to {high:g} {DEGREE}, its instrument's range, got {value:g}")
+    return value
 
 
 def _said(cure: Cure, found: Answer) -> list[Any]:
@@ -205,7 +217,7 @@ def _room(line: Line, found: Answer) -> Any:
 
 
 def _stop(line: Line, recipe: Recipe, setting: Setting, given: Mapping[str, Any]) -> list[Any]:
-    stop = Stop(_given(given, "slows"), _given(given, "stands"), _given(given, "restarts"))
+    stop = Stop(*(_given(given, name, "s") for name in ("slows", "stands", "restarts")))
     if min(stop.slows_s, stop.stands_s, stop.restarts_s) < 0:
         raise ValueError("a stop has times of 0 s or more")
     found = ask_stop(line, recipe, setting, stop)
@@ -252,10 +264,10 @@ def _stop_figure(line: Line, found: Stopped) -> go.Figure:
 
 
 def _calibration(line: Line, recipe: Recipe, setting: Setting, given: Mapping[str, Any]) -> list[Any]:
-    if not isinstance(given.get("reading"), int | float):
+    if given.get("reading") in (None, ""):
         return [html.P("Give a pyrometer reading of the cable's surface and its place to calibrate.", className="note")]
     try:
-        found = calibrate(line, recipe, setting, _given(given, "at"), float(given["reading"]))
+        found = calibrate(line, recipe, setting, _given(given, "at", "m"), _given(given, "reading", "degC"))
     except ValueError as error:
         return [html.P(str(error), className="outcome bad", role="alert")]
     rows = [[name, words.number(film, "", 1)] for name, film in found.films_W_m2K.items()]

@@ -7,7 +7,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from monitor.contract.record import Priority
 from monitor.contract.topics import RESERVED_STATIONS
-from monitor.contract.units import UNITS, units_of
+from monitor.contract.units import ABSOLUTE_ZERO_C, UNITS, units_of
 
 Name = Annotated[str, Field(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=60)]
 StreamPath = Annotated[str, Field(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*/[a-z0-9]+(-[a-z0-9]+)*$")]
@@ -611,6 +611,16 @@ class Window(Settings):
             problems.append("no limit is set: give at least one of lolo, lo, hi, hihi")
         if at != sorted(at) or len(set(at)) != len(at):
             problems.append(f"limits must rise from lolo to hihi, got {self.limits}")
+        if self.unit == "degC" and at and at[0] < ABSOLUTE_ZERO_C:
+            problems.append(f"no temperature is below {ABSOLUTE_ZERO_C} degC, got {self.limits}")
+        low, high = (
+            next((x for x in pair if x is not None), None) for pair in ((self.lo, self.lolo), (self.hi, self.hihi))
+        )
+        if low is not None and high is not None and low < high and self.deadband >= high - low:
+            problems.append(
+                f"deadband: expected less than {high - low:g}, the distance from {low:g} to {high:g}, got "
+                f"{self.deadband:g}: an alarm would never return"
+            )
         if self.on_delay_s is not None and self.on_delay_m is not None:
             problems.append("on_delay_s and on_delay_m exclude each other: keep one")
         if self.off_delay_s is not None and self.off_delay_m is not None:

@@ -9,7 +9,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from monitor.contract.config import Recipe
+from monitor.contract.config import Line, Recipe
 
 Changes = Mapping[str, float | None]
 
@@ -61,6 +61,23 @@ def with_limits(recipe: Recipe, changes: Changes, revision: int | None = None) -
     except ValidationError as error:
         said = "; ".join(f"{_spell(e['loc'])}: {e['msg'].removeprefix('Value error, ')}" for e in error.errors())
         raise LimitsError(f"recipe {recipe.recipe} would not be sound: {said}") from error
+
+
+def beyond_instruments(recipe: Recipe, line: Line) -> dict[str, str]:
+    """Limits of windows that their line's instruments cannot reach, by key, each with a sentence."""
+    found = {}
+    for window in recipe.window:
+        stream = line.streams.get(window.stream)
+        if stream is None or stream.measuring_range is None:
+            continue
+        low, high = stream.measuring_range
+        for name, at in window.limits.items():
+            if not low <= at <= high:
+                found[f"window/{window.stream}/{name.lower()}"] = (
+                    f"expected {low:g} to {high:g} {window.unit}, the instrument's measuring range on line "
+                    f"{line.line}, got {at:g}"
+                )
+    return found
 
 
 def differences(before: Recipe, after: Recipe) -> dict[str, tuple[float | None, float | None]]:

@@ -11,6 +11,7 @@ from zoneinfo import available_timezones
 from pydantic import BaseModel, ValidationError
 
 from monitor.contract.config import Configuration, Line, Orders, Recipe, Works
+from monitor.contract.limits import beyond_instruments
 
 M = TypeVar("M", bound=BaseModel)
 
@@ -160,6 +161,8 @@ def _recipe_meets_lines(file: str, recipe: Recipe, lines: Mapping[str, Line]) ->
             elif stream.unit != window.unit:
                 problem = f"expected {stream.unit!r} as in lines/{line.line}.toml, got {window.unit!r}."
                 yield Fault(file, f"window[{i}].unit", problem, "Give the limits in the stream's unit.")
+        for key, problem in beyond_instruments(recipe, line).items():
+            yield Fault(file, key, f"{problem}.", "Correct the limit, or measuring_range in the line's file.")
         for i, check in enumerate(recipe.event_check, 1):
             if check.stream not in streams or streams[check.stream].kind != "events":
                 problem = f"line {line.line} has no stream of events {check.stream!r}."

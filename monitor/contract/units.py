@@ -8,6 +8,9 @@ from numpy.typing import NDArray
 Number = TypeVar("Number", float, NDArray[np.float64])
 
 
+ABSOLUTE_ZERO_C = -273.15
+
+
 class Unit(NamedTuple):
     """SI = value * factor + offset; values of one `dimension` can be converted into each other."""
 

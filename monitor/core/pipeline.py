@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from monitor.contract import drum_names
 from monitor.contract.config import Dwell, Line, Recipe, Zone
 from monitor.contract.drum_names import NAME_USED
-from monitor.contract.limits import differences
+from monitor.contract.limits import LimitsError, beyond_instruments, differences, with_limits
 from monitor.contract.messages import Action, DrumChange, LimitsStep, PayoffChange, StateChange, Told
 from monitor.contract.record import (
     SILENCE_ALARM,
@@ -516,6 +516,7 @@ class Pipeline:
     def _limits(self, t_s: float, step: LimitsStep, out: list[Output]) -> None:
         """A step of a change of limits; an approved one is in force at once, for cable still in the line too."""
         try:
+            self._within_instruments(step)
             proposal, turn = self.revisions.take(step, t_s)
         except NotAllowedError as error:
             out.append(Rejected("limits", f"*/{self.line.line}/{OPERATOR}/{LIMITS}", f"{step.by}: {error}", t_s))
@@ -534,6 +535,19 @@ class Pipeline:
         )  # fmt: skip
         if self.recipe is not None and self.recipe.recipe == new.recipe:
             self._judge_by(new, t_s, cut_m, out)
+
+    def _within_instruments(self, step: LimitsStep) -> None:
+        """NotAllowedError for a proposal of a limit that no instrument of this line can measure."""
+        recipe = self.revisions.in_force.get(step.recipe)
+        if step.step != "propose" or recipe is None:
+            return
+        try:
+            beyond = beyond_instruments(with_limits(recipe, step.changes or {}), self.line)
+        except LimitsError as error:
+            raise NotAllowedError(str(error)) from error
+        wrong = [f"{key}: {problem}" for key, problem in beyond.items() if key in (step.changes or {})]
+        if wrong:
+            raise NotAllowedError("; ".join(wrong))
 
     def _judge_by(self, recipe: Recipe | None, t_s: float, cut_m: float, out: list[Output]) -> None:
         closing: list[AlarmEvent] = [*self.curing.judge_by(recipe, t_s, cut_m, self.track)]

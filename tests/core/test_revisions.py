@@ -46,6 +46,8 @@ def test_nothing_but_the_named_limits_changes():
 @pytest.mark.parametrize(
     ("changes", "says"),
     [
+        ({"window/oven-b/temperature/deadband": 50.0}, "an alarm would never return"),
+        ({"window/oven-b/temperature/lolo": -300.0}, "no temperature is below -273.15"),
         ({"window/oven-b/temperature/deadbnd": 1.0}, "did you mean 'window/oven-b/temperature/deadband'"),
         ({HI: 100.0}, "limits must rise"),
         ({HI: "hot"}, "valid number"),
@@ -244,6 +246,18 @@ def test_a_step_that_is_refused_is_counted_with_its_line():
     (refused,) = of(Rejected, out)
     assert refused.topic.split("/")[1] == "core-1"
     assert "Olle: no proposal P1" in refused.why
+
+
+def test_c20_the_monitor_refuses_a_limit_that_no_instrument_of_the_line_can_measure():
+    """Whatever a page let through: nothing else stands between a message and the limits in force."""
+    out = pipeline().feed(
+        decoded(tell(30, before=lambda story, s: s == 9 and story.tell(
+            "operator/limits", T0 + s, step="propose", proposal="P1", recipe="core-2g5", by="Mira", reason="x",
+            changes={"window/oven-b/temperature/hihi": 1e9})).sorted())
+    )  # fmt: skip
+    assert not of(Proposal, out)
+    (refused,) = of(Rejected, out)
+    assert "hihi: expected 0 to 500 degC, the instrument's measuring range on line core-1, got 1e+09" in refused.why
 
 
 def test_people_s_numbers_are_the_clock_s_and_leave_no_gap():

@@ -155,6 +155,17 @@ def ask(context, **other) -> str:
     return str(settings.answer(context, "core-1", "core-2g5", PLAIN | other))
 
 
+@pytest.mark.parametrize(
+    ("field", "typed", "says"),
+    [
+        ("oven-b", "-300", "expected 0 to 500"), ("oven-b", "596", "its instrument's range, got 596"),
+        ("speed", "fast", "expected a number"), ("reading", "hot", "expected a number"),
+    ],
+)  # fmt: skip
+def test_c20_what_cannot_be_is_not_computed(context, field, typed, says):
+    assert says in ask(context, **{field: typed})
+
+
 def test_the_set_values_give_the_recipes_own_index(context):
     assert "Steady: cured. Inner index 1.67" in ask(context)
 

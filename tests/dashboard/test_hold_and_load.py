@@ -22,6 +22,13 @@ def test_an_oven_has_no_giveaway(context):
     assert "kg/km" not in text
 
 
+@pytest.mark.parametrize("typed", [5.0, "5", "-0.1", "", "off centre"])
+def test_c20_an_eccentricity_that_cannot_be_gives_no_money(context, typed):
+    text = said(hold.answer(context, "core-1", "cold-gauge/diameter-x", "3", typed))
+    assert "Eccentricity: expected" in text
+    assert "a year" not in text
+
+
 def test_too_few_metres_are_said(context, record, monkeypatch):
     monkeypatch.setattr(record, "rows", lambda *_: {"line_metre": [1.0], "cold-gauge/diameter-x": [3.58]})
     assert "Only 3 metres" in said(hold.answer(context, "core-1", "cold-gauge/diameter-x", "3", 0.05))

@@ -109,6 +109,38 @@ def test_what_is_changed_is_listed_and_what_cannot_be_is_said(context, recipe):
     assert "must rise" in said(limits.changed(context, "core-1", recipe, {HI: 100.0}))
 
 
+DEADBAND = "window/oven-b/temperature/deadband"
+
+
+@pytest.mark.parametrize(
+    ("key", "typed", "says"),
+    [
+        (HI, "abc", "expected a number"),
+        (HI, "1e9", "must rise"),
+        ("window/oven-b/temperature/hihi", "1e9", "measuring range"),
+        ("window/oven-b/temperature/lolo", "-300", "below -273.15"),
+        ("window/oven-b/temperature/lolo", "-20", "expected 0 to 500 degC, the instrument's measuring range"),
+        (DEADBAND, "50", "an alarm would never return"),
+        (HI, "100", "must rise"),
+    ],
+)
+def test_c20_a_limit_that_cannot_be_is_refused_with_a_sentence_and_not_proposed(
+    context, gateway, recipe, key, typed, says
+):
+    changes, wrong = limits.read(context, "core-1", recipe, {}, {key: typed})
+    assert says in wrong.get(key, "") + said(limits.changed(context, "core-1", recipe, changes))
+    if key in changes:  # the page's own reading is not the only guard
+        with pytest.raises(NotDoneError, match=says):
+            proposals.propose(context, ["core-1"], "core-2g5", changes, "Mira", "why", "rehearsed")
+    assert gateway.sent == []
+
+
+def test_c20_a_word_in_a_field_does_not_take_the_limit_out_but_an_empty_field_does(context, recipe):
+    assert limits.read(context, "core-1", recipe, {HI: 318.0}, {HI: "abc"})[0] == {}
+    assert limits.read(context, "core-1", recipe, {}, {HI: ""}) == ({HI: None}, {})
+    assert limits.read(context, "core-1", recipe, {}, {HI: "315 \N{DEGREE SIGN}C"}) == ({}, {})
+
+
 def test_a_field_put_back_is_no_change(recipe):
     present = limits_of(recipe)
     kept = _set({}, present, HI, 318.0)
