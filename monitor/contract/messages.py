@@ -5,13 +5,23 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta
 
+from monitor.contract import bounds
+
 Quality = Literal["good", "uncertain", "bad"]
 LineState = Literal["running", "ramping", "stopped"]
 Sequence = Annotated[int, Meta(ge=0, le=2**53, description="Sequence number of the message in its stream.")]
 Start = Annotated[
     int, Meta(ge=0, le=2**53, description="Names the numbering that `n` belongs to: UTC ms when it began, or 0.")
 ]
-UtcMs = Annotated[int, Meta(ge=-(2**53), le=2**53, description="UTC time, ms since 1970-01-01T00:00Z.")]
+UtcMs = Annotated[int, Meta(ge=0, le=bounds.TIME_MS, description="UTC time, ms since 1970-01-01T00:00Z.")]
+Name = Annotated[str, Meta(max_length=bounds.NAME, pattern=bounds.ONE_LINE)]
+Label = Annotated[str, Meta(max_length=bounds.LABEL, pattern=bounds.ONE_LINE)]
+RequiredLabel = Annotated[str, Meta(min_length=1, max_length=bounds.LABEL, pattern=bounds.ONE_LINE)]
+AlarmName = Annotated[str, Meta(max_length=bounds.ALARM, pattern=bounds.ONE_LINE)]
+Text = Annotated[str, Meta(max_length=bounds.TEXT, pattern=bounds.LINES)]
+Metre = Annotated[float, Meta(ge=-bounds.LENGTH_M, le=bounds.LENGTH_M)]
+Limit = Annotated[float, Meta(ge=-bounds.VALUE, le=bounds.VALUE)]
+Revision = Annotated[int, Meta(ge=0, le=bounds.REVISION)]
 
 
 class Samples(msgspec.Struct, frozen=True):
@@ -20,7 +30,9 @@ class Samples(msgspec.Struct, frozen=True):
     n: Sequence
     t: UtcMs
     v: float | list[float]
-    dt: Annotated[float, Meta(gt=0, description="Time between samples of a block, ms.")] | None = None
+    dt: Annotated[float, Meta(gt=0, le=bounds.STEP_MS, description="Time between samples of a block, ms.")] | None = (
+        None
+    )
     q: Quality | list[Quality] = "good"
     start: Start = 0
 
@@ -31,7 +43,7 @@ class StateChange(msgspec.Struct, frozen=True):
     n: Sequence
     t: UtcMs
     state: LineState
-    reason: str = ""
+    reason: Text = ""
     start: Start = 0
 
 
@@ -40,9 +52,9 @@ class DrumChange(msgspec.Struct, frozen=True):
 
     n: Sequence
     t: UtcMs
-    drum: Annotated[str, Meta(min_length=1, max_length=80)] | None
-    recipe: str = ""
-    planned_length_m: float | None = None
+    drum: RequiredLabel | None
+    recipe: Name = ""
+    planned_length_m: Metre | None = None
     start: Start = 0
 
 
@@ -51,8 +63,11 @@ class PayoffChange(msgspec.Struct, frozen=True):
 
     n: Sequence
     t: UtcMs
-    drum: Annotated[str, Meta(min_length=1, max_length=80)]
-    left_m: Annotated[float, Meta(gt=0, description="Length on the pay-off down to the inner end, m.")] | None = None
+    drum: RequiredLabel
+    left_m: (
+        Annotated[float, Meta(gt=0, le=bounds.LENGTH_M, description="Length on the pay-off down to the inner end, m.")]
+        | None
+    ) = None
     start: Start = 0
 
 
@@ -73,18 +88,23 @@ class Action(msgspec.Struct, frozen=True, omit_defaults=True):
         "note resistance",
         "sign record",
     ]
-    by: Annotated[str, Meta(min_length=1, max_length=80)]
-    reason: Annotated[str, Meta(max_length=400)] = ""
-    alarm: str | None = None
+    by: RequiredLabel
+    reason: Text = ""
+    alarm: AlarmName | None = None
     occurrence: UtcMs | None = None
     until: UtcMs | None = None
-    start_m: float | None = None
-    end_m: float | None = None
-    station: Annotated[str, Meta(max_length=60)] | None = None
-    drum: Annotated[str, Meta(max_length=80)] | None = None
-    recipe: Annotated[str, Meta(max_length=60)] | None = None
+    start_m: Metre | None = None
+    end_m: Metre | None = None
+    station: Name | None = None
+    drum: Label | None = None
+    recipe: Name | None = None
     decision: Literal["release", "hold", "scrap"] | None = None
-    ohm: Annotated[float, Meta(gt=0, description="Resistance of the conductor over the whole drum, ohm.")] | None = None
+    ohm: (
+        Annotated[
+            float, Meta(gt=0, le=bounds.VALUE, description="Resistance of the conductor over the whole drum, ohm.")
+        ]
+        | None
+    ) = None
     at_C: Annotated[float, Meta(ge=-50, le=150, description="Temperature at which it was measured, degC.")] | None = (
         None
     )
@@ -97,14 +117,14 @@ class LimitsStep(msgspec.Struct, frozen=True):
     n: Sequence
     t: UtcMs
     step: Literal["propose", "approve", "refuse", "withdraw", "go back"]
-    recipe: str
-    by: Annotated[str, Meta(min_length=1, max_length=80)]
-    proposal: Annotated[str, Meta(max_length=80)] = ""
-    base: int | None = None
-    changes: dict[str, float | None] | None = None
-    to: int | None = None
-    reason: Annotated[str, Meta(max_length=400)] = ""
-    rehearsal: Annotated[str, Meta(max_length=4000)] = ""
+    recipe: Name
+    by: RequiredLabel
+    proposal: Label = ""
+    base: Revision | None = None
+    changes: Annotated[dict[AlarmName, Limit | None], Meta(max_length=bounds.CHANGES)] | None = None
+    to: Revision | None = None
+    reason: Text = ""
+    rehearsal: Annotated[str, Meta(max_length=bounds.SUMMARY, pattern=bounds.LINES)] = ""
     start: Start = 0
 
 
@@ -129,7 +149,7 @@ class Refused(msgspec.Struct, frozen=True):
     """Message `n` of the stream will never be stored, and why; sending it again does not help."""
 
     n: Sequence
-    why: Annotated[str, Meta(max_length=400, description="What was expected and what came instead.")]
+    why: Annotated[str, Meta(max_length=bounds.TEXT, description="What was expected and what came instead.")]
     start: Start = 0
 
 

@@ -15,6 +15,8 @@ from sqlalchemy import (
     text,
 )
 
+from monitor.contract import bounds
+
 # Raised by one with each change of a table; the revision that leads to it lies in monitor/shell/migrations/versions.
 SCHEMA_VERSION = 5
 
@@ -26,10 +28,10 @@ _BigId = BigInteger().with_variant(Integer, "sqlite")
 MESSAGE = Table(
     "message",
     METADATA,
-    Column("line", String(60), primary_key=True),
+    Column("line", String(bounds.NAME), primary_key=True),
     Column("id", BigInteger, primary_key=True, autoincrement=False),
-    Column("station", String(60), nullable=False),
-    Column("quantity", String(60), nullable=False),
+    Column("station", String(bounds.NAME), nullable=False),
+    Column("quantity", String(bounds.NAME), nullable=False),
     Column("n", BigInteger, nullable=False),
     Column("t_ms", BigInteger, nullable=False),
     Column("end_ms", BigInteger, nullable=False),
@@ -43,9 +45,9 @@ MESSAGE = Table(
 LEDGER = Table(
     "ledger",
     METADATA,
-    Column("line", String(60), primary_key=True),
-    Column("station", String(60), primary_key=True),
-    Column("quantity", String(60), primary_key=True),
+    Column("line", String(bounds.NAME), primary_key=True),
+    Column("station", String(bounds.NAME), primary_key=True),
+    Column("quantity", String(bounds.NAME), primary_key=True),
     Column("upto", BigInteger, nullable=False),
     Column("spans", Text, nullable=False),
 )
@@ -54,8 +56,8 @@ ALARM_CHANGE = Table(
     "alarm_change",
     METADATA,
     Column("id", _BigId, primary_key=True, autoincrement=True),
-    Column("line", String(60), nullable=False),
-    Column("alarm", String(200), nullable=False),
+    Column("line", String(bounds.NAME), nullable=False),
+    Column("alarm", String(bounds.ALARM), nullable=False),
     Column("occurrence_ms", BigInteger, nullable=False),
     Column("t_ms", BigInteger, nullable=False),
     Column("event", String(40), nullable=False),
@@ -66,9 +68,9 @@ ALARM_CHANGE = Table(
     Column("limit_value", Float),
     Column("unit", String(20), nullable=False),
     Column("line_metre", Float),
-    Column("recipe", String(60)),
+    Column("recipe", String(bounds.NAME)),
     Column("revision", Integer),
-    Column("by_whom", String(80), nullable=False, default=""),
+    Column("by_whom", String(bounds.LABEL), nullable=False, default=""),
     Column("reason", Text, nullable=False, default=""),
     Column("until_ms", BigInteger),
     # An engine that is fed again after a restart tells the same changes again: they must not double.
@@ -100,11 +102,11 @@ LONG_FINDING = text(f"(end_m IS NULL OR end_m - start_m > {LONG_FINDING_M})")
 FINDING = Table(
     "finding",
     METADATA,
-    Column("line", String(60), primary_key=True),
+    Column("line", String(bounds.NAME), primary_key=True),
     Column("key", String(240), primary_key=True),
     Column("kind", String(20), nullable=False),
     Column("stream", String(120), nullable=False),
-    Column("check_name", String(60), nullable=False),
+    Column("check_name", String(bounds.NAME), nullable=False),
     Column("verdict", Integer, nullable=False),
     Column("start_m", Float, nullable=False),
     Column("end_m", Float),
@@ -114,7 +116,7 @@ FINDING = Table(
     Column("limit_value", Float),
     Column("unit", String(20), nullable=False),
     Column("text", Text, nullable=False, default=""),
-    Column("by_whom", String(80), nullable=False, server_default=text("''")),
+    Column("by_whom", String(bounds.LABEL), nullable=False, server_default=text("''")),
     Column("reason", Text, nullable=False, server_default=text("''")),
     Index("finding_by_metre", "line", "start_m"),
     Index("finding_long", "line", "start_m", sqlite_where=LONG_FINDING, postgresql_where=LONG_FINDING),
@@ -127,10 +129,10 @@ WITHOUT_FILE = text("rows_file IS NULL")
 DRUM = Table(
     "drum",
     METADATA,
-    Column("line", String(60), primary_key=True),
+    Column("line", String(bounds.NAME), primary_key=True),
     Column("filling", Integer, primary_key=True, autoincrement=False),
-    Column("drum", String(80), nullable=False),
-    Column("recipe", String(60), nullable=False),
+    Column("drum", String(bounds.LABEL), nullable=False),
+    Column("recipe", String(bounds.NAME), nullable=False),
     Column("revision", Integer, nullable=False),
     Column("start_m", Float, nullable=False),
     Column("end_m", Float),
@@ -153,10 +155,10 @@ DRUM = Table(
 SPLICE = Table(
     "splice",
     METADATA,
-    Column("line", String(60), primary_key=True),
-    Column("position", String(60), primary_key=True),
+    Column("line", String(bounds.NAME), primary_key=True),
+    Column("position", String(bounds.NAME), primary_key=True),
     Column("t_ms", BigInteger, primary_key=True),
-    Column("drum", String(80), nullable=False),
+    Column("drum", String(bounds.LABEL), nullable=False),
     Column("line_metre", Float, nullable=False),
     Column("left_m", Float),
     Index("splice_by_metre", "line", "position", "line_metre"),
@@ -168,7 +170,7 @@ SPLICE = Table(
 METRE_BLOCK = Table(
     "metre_block",
     METADATA,
-    Column("line", String(60), primary_key=True),
+    Column("line", String(bounds.NAME), primary_key=True),
     Column("first_m", BigInteger, primary_key=True),
     Column("rows", Integer, nullable=False),
     Column("verdicts", LargeBinary, nullable=False),  # one int8 a row, for the ribbon
@@ -178,7 +180,7 @@ METRE_BLOCK = Table(
 STATE_SPAN = Table(
     "state_span",
     METADATA,
-    Column("line", String(60), primary_key=True),
+    Column("line", String(bounds.NAME), primary_key=True),
     Column("t_ms", BigInteger, primary_key=True),
     Column("state", String(20), nullable=False),
     Column("reason", Text, nullable=False, default=""),
@@ -189,7 +191,7 @@ STATE_SPAN = Table(
 GAP = Table(
     "gap",
     METADATA,
-    Column("line", String(60), primary_key=True),
+    Column("line", String(bounds.NAME), primary_key=True),
     Column("stream", String(120), primary_key=True),
     Column("first", BigInteger, primary_key=True),
     Column("last", BigInteger, nullable=False),
@@ -200,7 +202,7 @@ GAP = Table(
 COUNTER_FAULT = Table(
     "counter_fault",
     METADATA,
-    Column("line", String(60), primary_key=True),
+    Column("line", String(bounds.NAME), primary_key=True),
     Column("t_ms", BigInteger, primary_key=True),
     Column("kind", String(20), nullable=False),
     Column("reading_m", Float, nullable=False),
@@ -212,7 +214,7 @@ COUNTER_FAULT = Table(
 REJECTED = Table(
     "rejected",
     METADATA,
-    Column("line", String(60), primary_key=True),
+    Column("line", String(bounds.NAME), primary_key=True),
     Column("kind", String(40), primary_key=True),
     Column("count", BigInteger, nullable=False),
     Column("newest_ms", BigInteger, nullable=False),
@@ -224,7 +226,7 @@ REJECTED = Table(
 LINE_NOW = Table(
     "line_now",
     METADATA,
-    Column("line", String(60), primary_key=True),
+    Column("line", String(bounds.NAME), primary_key=True),
     Column("t_ms", BigInteger, nullable=False),
     Column("now", Text, nullable=False),
 )
@@ -234,10 +236,10 @@ LINE_NOW = Table(
 JOURNAL = Table(
     "journal",
     METADATA,
-    Column("line", String(60), primary_key=True),
+    Column("line", String(bounds.NAME), primary_key=True),
     Column("seq", BigInteger, primary_key=True, autoincrement=False),
     Column("t_ms", BigInteger, nullable=False),
-    Column("who", String(80), nullable=False),
+    Column("who", String(bounds.LABEL), nullable=False),
     Column("action", String(40), nullable=False),
     Column("target", String(240), nullable=False),
     Column("reason", Text, nullable=False),
@@ -251,7 +253,7 @@ JOURNAL = Table(
 REVISION = Table(
     "revision",
     METADATA,
-    Column("recipe", String(60), primary_key=True),
+    Column("recipe", String(bounds.NAME), primary_key=True),
     Column("revision", Integer, primary_key=True),
     Column("first_seen_ms", BigInteger, nullable=False),
     Column("text", Text, nullable=False),
@@ -263,7 +265,7 @@ REVISION = Table(
 LINE_REVISION = Table(
     "line_revision",
     METADATA,
-    Column("line", String(60), primary_key=True),
+    Column("line", String(bounds.NAME), primary_key=True),
     Column("revision", Integer, primary_key=True),
     Column("digest", String(64), nullable=False),
     Column("text", Text, nullable=False),
@@ -275,17 +277,17 @@ LINE_REVISION = Table(
 PROPOSAL = Table(
     "proposal",
     METADATA,
-    Column("line", String(60), primary_key=True),
-    Column("proposal", String(80), primary_key=True),
-    Column("recipe", String(60), nullable=False),
+    Column("line", String(bounds.NAME), primary_key=True),
+    Column("proposal", String(bounds.LABEL), primary_key=True),
+    Column("recipe", String(bounds.NAME), nullable=False),
     Column("base", Integer, nullable=False),
     Column("state", String(20), nullable=False),
     Column("changes", Text, nullable=False),  # JSON: limit by key
-    Column("by_whom", String(80), nullable=False),
+    Column("by_whom", String(bounds.LABEL), nullable=False),
     Column("reason", Text, nullable=False),
     Column("t_ms", BigInteger, nullable=False),
     Column("rehearsal", Text, nullable=False),
-    Column("decided_by", String(80), nullable=False),
+    Column("decided_by", String(bounds.LABEL), nullable=False),
     Column("decided_reason", Text, nullable=False),
     Column("decided_ms", BigInteger),
     Column("revision", Integer),
@@ -296,13 +298,13 @@ PROPOSAL = Table(
 IN_FORCE = Table(
     "in_force",
     METADATA,
-    Column("line", String(60), primary_key=True),
-    Column("recipe", String(60), primary_key=True),
+    Column("line", String(bounds.NAME), primary_key=True),
+    Column("recipe", String(bounds.NAME), primary_key=True),
     Column("revision", Integer, primary_key=True),
     Column("t_ms", BigInteger, nullable=False),
     Column("line_metre", Float, nullable=False),
-    Column("by_whom", String(80), nullable=False),
-    Column("approved_by", String(80), nullable=False),
+    Column("by_whom", String(bounds.LABEL), nullable=False),
+    Column("approved_by", String(bounds.LABEL), nullable=False),
     Column("reason", Text, nullable=False),
     Column("changes", Text, nullable=False),
     Column("text", Text, nullable=False),
@@ -321,7 +323,7 @@ HEALTH = Table(
 CHECKPOINT = Table(
     "checkpoint",
     METADATA,
-    Column("line", String(60), primary_key=True),
+    Column("line", String(bounds.NAME), primary_key=True),
     Column("message_id", BigInteger, nullable=False),
     Column("t_ms", BigInteger, nullable=False),
     Column("state", LargeBinary, nullable=False),

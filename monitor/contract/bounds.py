@@ -1,0 +1,20 @@
+"""How large what we take may be: one place for the messages on the wire and for the columns that hold them."""
+
+# Characters.
+NAME = 60  # of a line, station, quantity, recipe
+LABEL = 80  # of a drum, a person, a proposal
+TEXT = 400  # what a person gives as a reason, or a machine as the cause of a stop
+SUMMARY = 4000  # a rehearsal in words
+ALARM = 200  # stream and check
+CHANGES = 200  # limits changed at once
+
+# What a line of text may hold: no control characters. A text may be of several lines, with tabs.
+ONE_LINE = r"^[^\x00-\x1f\x7f]*(?![\s\S])"
+LINES = r"^[^\x00-\x08\x0b\x0c\x0e-\x1f\x7f]*(?![\s\S])"
+
+# Numbers.
+LENGTH_M = 1e9  # a line at 1000 m/min needs two thousand years for it
+VALUE = 1e12  # of a limit or a measured property, in any unit
+STEP_MS = 86_400_000.0  # between two samples
+TIME_MS = 253_402_300_799_999  # the end of the year 9999: what calendars can show
+REVISION = 2**31 - 1
