@@ -8,6 +8,8 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.contract.topics import Stream
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
@@ -221,6 +223,15 @@ class StateSpan:
 
 
 @dataclass(frozen=True, slots=True)
+class MessageNumber:
+    """Message `n` of numbering `start` of a stream."""
+
+    stream: Stream
+    start: int
+    n: int
+
+
+@dataclass(frozen=True, slots=True)
 class Rejected:
     """A message that could not become data. `kind` is one word for counting, `why` a sentence for a person."""
 
@@ -228,6 +239,8 @@ class Rejected:
     topic: str
     why: str
     received_s: float
+    line: str = ""  # a line of this works, or none
+    number: MessageNumber | None = None  # of a message that sending again does not help
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,5 +1,6 @@
 """Bytes become messages; what cannot become one is a `Rejected` value with a kind to count and a sentence to read."""
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
@@ -9,15 +10,30 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.contract import bounds
 from monitor.contract.config import Line, WireLimits
-from monitor.contract.messages import Action, DrumChange, LimitsStep, PayoffChange, Samples, StateChange
-from monitor.contract.record import Floats, Rejected
+from monitor.contract.messages import (
+    Action,
+    DrumChange,
+    LimitsStep,
+    PayoffChange,
+    Samples,
+    Sequence,
+    Start,
+    StateChange,
+)
+from monitor.contract.record import Floats, MessageNumber, Rejected
 from monitor.contract.topics import ACTION, DRUM, LIMITS, OPERATOR, PAYOFF, STATE, Stream, parse
 from monitor.core.arrival import Arrival, Block, Message
 
 T = TypeVar("T")
 
 RETAINED_MAX_AGE_S = 5.0
+NEVER_BEFORE_S = 946_684_800.0  # 2000-01-01: no step of our clock explains a stamp before it, only a clock never set
+
+_SURROGATE = re.compile(rb"\\u[dD][89a-fA-F]")
+_NUMBER_FIRST = re.compile(rb'\s*\{\s*"n"\s*:\s*(\d{1,15})\s*[,}]')
+_START = re.compile(rb'"start"\s*:\s*(\d{1,15})\s*[,}]')
 
 _SAMPLES = msgspec.json.Decoder(Samples)
 _STORY: dict[str, "msgspec.json.Decoder[Any]"] = {
@@ -37,6 +53,10 @@ class _NoDataError(Exception):
         self.kind = kind
 
 
+class _NotNowError(_NoDataError):
+    """The same message may become data later: a clock or the configuration may be at fault, not its publisher."""
+
+
 @dataclass(slots=True)
 class Decoder:
     """Decodes arrivals of one works; pure but for a cache of topics already understood."""
@@ -51,7 +71,12 @@ class Decoder:
         try:
             return self._decode(arrival)
         except _NoDataError as error:
-            return Rejected(error.kind, arrival.topic[:200], str(error)[:400], arrival.received_s)
+            parts = arrival.topic.split("/")
+            line = parts[1] if len(parts) > 1 and parts[1] in self.lines else ""
+            known = self._known.get(arrival.topic)
+            number = _number(known[0], arrival.payload) if known and not isinstance(error, _NotNowError) else None
+            topic, why = printable(arrival.topic, 200), printable(str(error), bounds.TEXT)
+            return Rejected(error.kind, topic, why, arrival.received_s, line, number)
 
     def _decode(self, arrival: Arrival) -> Message:
         stream, measuring_range = self._known.get(arrival.topic) or self._look_up(arrival.topic)
@@ -71,16 +96,17 @@ class Decoder:
     def _look_up(self, topic: str) -> tuple[Stream, tuple[float, float] | None]:
         stream = parse(self.works, topic)
         if stream is None:
-            raise _NoDataError("topic", f"expected {self.works}/LINE/STATION/QUANTITY in lower case, got {topic!r}")
+            raise _NotNowError("topic", f"expected {self.works}/LINE/STATION/QUANTITY in lower case, got {topic!r}")
         line = self.lines.get(stream.line)
         if line is None:
-            raise _NoDataError("unknown line", f"no line {stream.line!r}; known: {', '.join(sorted(self.lines))}")
+            raise _NotNowError("unknown line", f"no line {stream.line!r}; known: {', '.join(sorted(self.lines))}")
         settings = line.streams.get(stream.path)
         if settings is not None and settings.derived:
             why = f"{stream.path} is worked out from {settings.derived.of}: publish that, and nothing here"
-            raise _NoDataError("derived stream", why)
+            raise _NotNowError("derived stream", why)
         if settings is None and not _is_story(stream, line):
-            raise _NoDataError("unknown stream", f"line {line.line} has no stream {stream.path!r}; add it to its file")
+            why = f"line {line.line} has no stream {stream.path!r}; add it to its file"
+            raise _NotNowError("unknown stream", why)
         known = (stream, settings.measuring_range if settings else None)
         self._known[topic] = known
         return known
@@ -104,13 +130,13 @@ class Decoder:
     def _in_time(self, message: Message, arrival: Arrival) -> Message:
         if message.t_s < arrival.received_s - self.limits.behind_max_s:
             why = f"stamped {message.t_s:.0f} s since 1970, {arrival.received_s - message.t_s:.0f} s ago: set the clock"
-            raise _NoDataError("clock behind", why)
+            raise (_NoDataError if message.t_s < NEVER_BEFORE_S else _NotNowError)("clock behind", why)
         if message.end_s > arrival.received_s + self.limits.ahead_max_s:
             why = f"stamped {message.end_s - arrival.received_s:.1f} s in the future: set the clock"
-            raise _NoDataError("clock ahead", why)
+            raise _NotNowError("clock ahead", why)
         if arrival.retained and message.end_s < arrival.received_s - RETAINED_MAX_AGE_S:
             age = arrival.received_s - message.end_s
-            raise _NoDataError("old retained", f"a value {age:.0f} s old, kept by the broker: not data of now")
+            raise _NotNowError("old retained", f"a value {age:.0f} s old, kept by the broker: not data of now")
         return message
 
 
@@ -132,8 +158,37 @@ def _parse(decoder: "msgspec.json.Decoder[T]", payload: bytes) -> T:
         text = str(error)
         if b"NaN" in payload or b"Infinity" in payload or "out of range" in text:
             raise _NoDataError("not finite", f"expected a finite number, got {_excerpt(payload)}") from None
-        kind = "wrong type" if isinstance(error, msgspec.ValidationError) else "not JSON"
-        raise _NoDataError(kind, f"{text}, got {_excerpt(payload)}") from None
+        raise _NoDataError(_kind(error, payload), f"{text}, got {_excerpt(payload)}") from None
+
+
+def _kind(error: Exception, payload: bytes) -> str:
+    if isinstance(error, msgspec.ValidationError):
+        return "text" if "matching regex" in str(error) or "`str` of length <=" in str(error) else "wrong type"
+    return "text" if _SURROGATE.search(payload) else "not JSON"
+
+
+class _Numbered(msgspec.Struct):
+    n: Sequence
+    start: Start = 0
+
+
+def _number(stream: Stream, payload: bytes) -> MessageNumber | None:
+    """Number of a message that is no data, as far as it can be read: in broken JSON only where it comes first."""
+    try:
+        read = msgspec.json.decode(payload, type=_Numbered)
+    except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
+        first = _NUMBER_FIRST.match(payload)
+        if first is None:
+            return None
+        later = _START.search(payload)
+        read = _Numbered(int(first[1]), int(later[1]) if later else 0)
+    return MessageNumber(stream, read.start, read.n)
+
+
+def printable(text: str, size: int) -> str:
+    """The first characters of a text, control characters and lone surrogates spelled out, as any store can hold it."""
+    text = text[:size]
+    return text if text.isprintable() else "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text)[:size]
 
 
 def _excerpt(payload: bytes) -> str:

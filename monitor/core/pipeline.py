@@ -492,7 +492,9 @@ class Pipeline:
         recipe = self.recipes.get(change.recipe) if change.drum else None
         if recipe is None and change.drum:
             why = f"drum {change.drum}: no recipe {change.recipe!r} here; its metres are judged by none"
-            out.append(Rejected("unknown recipe", f"*/{self.line.line}/{self.line.take_up}/drum", why, t_s))
+            out.append(
+                Rejected("unknown recipe", f"*/{self.line.line}/{self.line.take_up}/drum", why, t_s, self.line.line)
+            )
         if self.drum is not None:
             ended = replace(self.drum, end_m=cut_m, end_s=t_s)
             self.spans[-1] = ended
@@ -519,7 +521,11 @@ class Pipeline:
             self._within_instruments(step)
             proposal, turn = self.revisions.take(step, t_s)
         except NotAllowedError as error:
-            out.append(Rejected("limits", f"*/{self.line.line}/{OPERATOR}/{LIMITS}", f"{step.by}: {error}", t_s))
+            out.append(
+                Rejected(
+                    "limits", f"*/{self.line.line}/{OPERATOR}/{LIMITS}", f"{step.by}: {error}", t_s, self.line.line
+                )
+            )
             return
         if proposal is not None:
             out.append(proposal)

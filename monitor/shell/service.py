@@ -26,12 +26,12 @@ from monitor.contract.address import BrokerAddress, address
 from monitor.contract.config import Configuration
 from monitor.contract.lifeline import live_by_stdin
 from monitor.contract.load import ConfigurationError, load
-from monitor.contract.messages import AlarmSaid, Health, Stored
+from monitor.contract.messages import AlarmSaid, Health, Refused, Stored
 from monitor.contract.part import Part
 from monitor.contract.reading import SchemaVersionError
-from monitor.contract.record import AlarmChange, LineNow, Output, Rejected
+from monitor.contract.record import AlarmChange, LineNow, MessageNumber, Output, Rejected
 from monitor.contract.selfwatch import SELF_ALARMS
-from monitor.contract.topics import MONITOR, Stream, monitor_topic, stored_topic, subscription
+from monitor.contract.topics import MONITOR, Stream, monitor_topic, refused_topic, stored_topic, subscription
 from monitor.core.arrival import Arrival, Message, Note, Tick
 from monitor.core.decode import Decoder
 from monitor.core.pipeline import Pipeline
@@ -52,6 +52,7 @@ LINGER_S = 0.02
 TICK_S = 1.0
 NOW_EVERY_S = 0.25
 STORED_EVERY_S = 0.5
+REFUSED_MAX = 500  # refused numbers that wait to be published; whoever sends more of them is answered next time
 LEASE_EVERY_S = 2.0
 CHECKPOINT_EVERY_S = 30.0
 CHECKPOINT_EVERY_MESSAGES = 2000  # a snapshot takes as long as some 20 of them
@@ -215,7 +216,8 @@ class Desk:
 def _forgotten(message: Message, arrival: Arrival) -> Rejected:
     """A number so old that nobody remembers whether it is stored: taking it could store it twice."""
     why = f"message {message.n} of numbering {message.start} is older than what is remembered of its stream"
-    return Rejected(FORGOTTEN, arrival.topic[:200], why, arrival.received_s)
+    number = MessageNumber(message.stream, message.start, message.n)
+    return Rejected(FORGOTTEN, arrival.topic, why, arrival.received_s, message.stream.line, number)
 
 
 def _own(stream: Stream, n: int, now_s: float) -> Message:
@@ -234,6 +236,7 @@ class Service:
     hung: bool = False  # the thread did not come back at the stop: only the end of the process ends it
     thread: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(1, thread_name_prefix="desk"))
     _owed: dict[tuple[Stream, int], Stored] = field(default_factory=dict)
+    _refused_numbers: dict[MessageNumber, str] = field(default_factory=dict)
     _alarms: "asyncio.Queue[tuple[str, bytes]]" = field(default_factory=asyncio.Queue)
     _full: bool = False
     _health: Health | None = None
@@ -344,6 +347,8 @@ class Service:
         self._owed |= done.stored
         works = self.desk.configuration.works.works
         for output in done.outputs:
+            if isinstance(output, Rejected) and output.number and len(self._refused_numbers) < REFUSED_MAX:
+                self._refused_numbers[output.number] = output.why
             if isinstance(output, AlarmChange):
                 said = msgspec.json.encode(self._said(output))
                 self._alarms.put_nowait((monitor_topic(works, output.line, "alarm"), said))
@@ -369,6 +374,10 @@ class Service:
             for (stream, _), report in owed.items():
                 topic = stored_topic(self.desk.configuration.works.works, stream)
                 await self.link.publish(topic, msgspec.json.encode(report), qos=0)
+            refused, self._refused_numbers = self._refused_numbers, {}
+            for number, why in refused.items():
+                topic = refused_topic(self.desk.configuration.works.works, number.stream)
+                await self.link.publish(topic, msgspec.json.encode(Refused(number.n, why, number.start)), qos=0)
 
     async def _roll(self) -> None:
         while True:

@@ -209,8 +209,8 @@ class Writer:
 
     def _rejected(self, connection: Any, outputs: Sequence[Output]) -> None:
         refused = [o for o in outputs if isinstance(o, Rejected)]
-        counts = Counter((_line_of(r.topic), r.kind) for r in refused)
-        newest = {(_line_of(r.topic), r.kind): r for r in refused}
+        counts = Counter((r.line, r.kind) for r in refused)
+        newest = {(r.line, r.kind): r for r in refused}
         for (line, kind), count in counts.items():
             c = REJECTED.c
             old = connection.execute(select(c.count).where(c.line == line, c.kind == kind)).scalar() or 0
@@ -249,11 +249,6 @@ def ms(t_s: float) -> int:
 
 def _ms_or_none(t_s: float | None) -> int | None:
     return None if t_s is None else ms(t_s)
-
-
-def _line_of(topic: str) -> str:
-    parts = topic.split("/")
-    return parts[1][:60] if len(parts) > 2 else ""
 
 
 def _message_row(message: Message, payload: bytes) -> Row:

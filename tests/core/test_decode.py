@@ -89,3 +89,95 @@ def test_no_json_makes_data_that_is_not_finite_numbers_in_time(value):
         assert not np.isinf(message.body.v).any()
         assert np.all(np.diff(message.body.t_s) > 0)
         assert T0 - 8 * 86400 < message.t_s <= message.end_s < T0 + 6
+
+
+# ---- what is refused for good, and what may come again ---------------------------------------------------------------
+
+MS = round(T0 * 1e3)
+OVEN_A = "tarn/core-1/oven-a/temperature"
+FINAL = {
+    "not finite": (OVEN_A, b'{"n": 7, "t": %d, "v": NaN}' % MS),
+    "not JSON": (OVEN_A, b'{"n": 7, "t": %d, "v": [1, 2' % MS),
+    "wrong type": (OVEN_A, b'{"t": %d, "v": "hot", "n": 7}' % MS),
+    "block": (OVEN_A, b'{"n": 7, "t": %d, "v": [1, 2]}' % MS),
+    "too large": (OVEN_A, b'{"n": 7, "t": %d, "v": 1, "x": "%s"}' % (MS, b"x" * 2**20)),
+    "clock behind": (OVEN_A, b'{"n": 7, "t": 12345, "v": 1}'),
+    "text": ("tarn/core-1/take-up/drum", b'{"n": 7, "t": %d, "drum": "A\\u00001"}' % MS),
+}
+LATER = {
+    "clock behind": (OVEN_A, b'{"n": 7, "t": %d, "v": 1}' % (MS - 30 * 86_400_000)),
+    "clock ahead": (OVEN_A, b'{"n": 7, "t": %d, "v": 1}' % (MS + 3_600_000)),
+    "unknown stream": ("tarn/core-1/oven-z/temperature", b'{"n": 7, "t": %d, "v": 1}' % MS),
+    "unknown line": ("tarn/core-9/oven-a/temperature", b'{"n": 7, "t": %d, "v": 1}' % MS),
+    "derived stream": ("tarn/lay-1/bow/lay-length", b'{"n": 7, "t": %d, "v": 1}' % MS),
+    "topic": ("tarn/core-1/oven-a", b'{"n": 7, "t": %d, "v": 1}' % MS),
+}
+
+
+@pytest.mark.parametrize(("kind", "case"), FINAL.items())
+def test_the_number_is_known_of_what_can_never_become_data(kind, case):
+    """B1: so that its publisher can be answered, and goes on."""
+    topic, payload = case
+    for start in (0, 1234):
+        one = decode(topic, payload.replace(b'"n": 7,', b'"n": 7, "start": %d,' % start) if start else payload)
+        if start and b'"n": 7,' not in payload:
+            continue
+        assert isinstance(one, Rejected)
+        assert one.kind == kind
+        assert one.number is not None
+        assert (one.number.start, one.number.n) == (start, 7)
+        assert f"tarn/{one.number.stream}" == topic
+
+
+@pytest.mark.parametrize(("kind", "case"), LATER.items())
+def test_what_a_clock_or_the_configuration_may_explain_is_not_refused_for_good(kind, case):
+    one = decode(*case)
+    assert isinstance(one, Rejected)
+    assert one.kind == kind
+    assert one.number is None
+
+
+def test_no_number_is_guessed():
+    for payload in (b"not a reading", b'{"v": NaN, "x": {"n": 3}}', b'{"n": "7", "v": 1}', b'{"n": -1}', b"\x00"):
+        one = decode(OVEN_A, payload)
+        assert isinstance(one, Rejected)
+        assert one.number is None, payload
+
+
+@pytest.mark.parametrize("escaped", [r"\ud800", r"x\udfffy", r"\ud800x", "\\u0000", "\\u001b", "\\u007f"])
+def test_text_that_a_store_may_not_hold_is_refused_as_text(escaped):
+    """A5."""
+    one = decode("tarn/core-1/take-up/drum", f'{{"n": 0, "t": {MS}, "drum": "A{escaped} 1"}}'.encode())
+    assert isinstance(one, Rejected)
+    assert one.kind == "text"
+
+
+@pytest.mark.parametrize(
+    "fields",
+    [
+        '"action": "mark metres", "by": "M", "start_m": 1e308, "end_m": 1e308',
+        '"action": "acknowledge", "by": "M", "occurrence": 9007199254740992',
+        '"action": "note resistance", "by": "M", "drum": "A", "ohm": 1e300',
+    ],
+)
+def test_what_is_not_physical_is_refused(fields):
+    """A11."""
+    one = decode("tarn/core-1/operator/action", f'{{"n": 0, "t": {MS}, {fields}}}'.encode())
+    assert isinstance(one, Rejected)
+    assert one.kind == "wrong type"
+
+
+@given(st.text(max_size=300), st.binary(max_size=60))
+def test_what_is_kept_of_a_rejected_message_can_be_shown_and_stored(topic, payload):
+    one = decode(topic, payload)
+    assert isinstance(one, Rejected)
+    assert (one.topic + one.why).isprintable()
+    assert one.line in ("", *configuration().lines)
+
+
+def test_topics_that_are_remembered_are_those_of_the_configuration():
+    """A11: strangers do not fill the cache."""
+    one = decoder()
+    for i in range(500):
+        one.decode(Arrival(f"tarn/core-{i}/x-{i}/y", b"{}", T0))
+    assert set(one._known) <= {f"tarn/core-1/{path}" for path in configuration().lines["core-1"].streams}

@@ -45,10 +45,11 @@ class StubLink:
     published: list[tuple[str, bytes]] = field(default_factory=list)
     inbox: "asyncio.Queue[Received]" = field(init=False)
     done: asyncio.Event = field(init=False)
+    said: asyncio.Event = field(init=False)
 
     def begin(self) -> None:
         """A new connection."""
-        self.inbox, self.done = asyncio.Queue(), asyncio.Event()
+        self.inbox, self.done, self.said = asyncio.Queue(), asyncio.Event(), asyncio.Event()
         for i, arrival in enumerate(self.arrivals):
             if i not in self.acknowledged:
                 self.inbox.put_nowait(Received(arrival, partial(self._acknowledge, i)))
@@ -67,6 +68,7 @@ class StubLink:
 
     async def publish(self, topic: str, payload: bytes, qos: int = 1, retain: bool = False) -> None:
         self.published.append((topic, payload))
+        self.said.set()
 
     @property
     def stored(self) -> dict[str, int]:
@@ -385,3 +387,30 @@ def test_sigterm_stores_what_was_taken(place, arrivals, undisturbed, monkeypatch
     assert sum(numbers_stored(place).values()) == 2 * BATCH
     monkeypatch.setattr(Desk, "take", inner)
     assert_it_goes_on(place, link, undisturbed)
+
+
+def test_what_can_never_become_data_is_answered_and_the_rest_goes_on(place, arrivals, undisturbed):
+    """B1: each refused number is published with a reason, and never reported as stored."""
+    t = round(arrivals[0].received_s * 1e3)
+    bad = [
+        Arrival("tarn/core-1/dancer/position", payload, arrivals[0].received_s)
+        for payload in (b'{"n": 900, "t": %d, "v": NaN}' % t, b'{"n": 901, "t": 5, "v": 1}', b"no number")
+    ]
+    link = StubLink([*arrivals[:100], *bad, *arrivals[100:]])
+
+    async def refusing() -> None:
+        service = a_service(place, link, again=False)
+        work = asyncio.create_task(service.run())
+        await asyncio.wait_for(link.done.wait(), 60)
+        while service._owed or service._refused_numbers:  # what is acknowledged is answered within half a second
+            link.said.clear()
+            await link.said.wait()
+        await acknowledged_or_stopped(work, link)
+
+    asyncio.run(refusing())
+    refused = [(t, json.loads(p)) for t, p in link.published if t.startswith("tarn/core-1/refused/")]
+    topic = "tarn/core-1/refused/dancer/position"
+    assert {(at, said["n"]) for at, said in refused} == {(topic, 900), (topic, 901)}
+    assert all(said["why"] for _, said in refused)
+    assert link.stored["dancer/position"] < 900
+    assert everything(place) == undisturbed

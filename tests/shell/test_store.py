@@ -173,6 +173,15 @@ def test_rejected_messages_are_counted_by_kind_and_keep_their_newest_example(pla
     assert "no 4" in row.why
 
 
+def test_strangers_share_one_row_of_rejected_messages_a_kind(place):
+    """A11: a row for each foreign line name would let anyone fill the table."""
+    desk = desk_at(place)
+    take(desk, [Arrival(f"tarn/line-{i}/oven-a/temperature", b"{}", T0 + i) for i in range(300)], 50)
+    (row,) = StoreReader(settings_at(place)).rejected()
+    assert (row.line, row.kind, row.count) == ("", "unknown line", 300)
+    assert row.topic == "tarn/line-299/oven-a/temperature"
+
+
 # ---- files ----------------------------------------------------------------------------------------------------------
 
 
