@@ -44,17 +44,44 @@ class Inside:
 
 
 def reach_inside(client: aiomqtt.Client) -> Inside:
-    """The one place that touches the paho client within: switch to manual acknowledgement, note a resumed session."""
+    """The one place that touches the paho client within.
+
+    Switches to manual acknowledgement, notes a resumed session, and lets messages pass whose topic MQTT forbids: some
+    brokers deliver them, aiomqtt raises over them, and a message that is never acknowledged comes again for ever.
+    """
     inside, inner = Inside(), client._client
     inner.manual_ack_set(True)
     told: Any = inner.on_connect
+    heard: Any = inner.on_message
+
+    def on_message(c: Any, userdata: Any, message: Any) -> None:
+        try:
+            heard(c, userdata, message)
+        except ValueError:  # also UnicodeDecodeError
+            properties = getattr(message, "properties", None)
+            odd = aiomqtt.Message(
+                legible(message._topic), message.payload, message.qos, message.retain, message.mid, properties
+            )
+            client._queue.put_nowait(odd)
 
     def on_connect(c: Any, userdata: Any, flags: Any, reason: Any, properties: Any = None) -> None:
         inside.session_present = bool(flags.session_present)
         told(c, userdata, flags, reason, properties)
 
     inner.on_connect = on_connect
+    inner.on_message = on_message
     return inside
+
+
+def legible(topic: bytes) -> str:
+    """A topic that is none, as one that can be read and that no stream has."""
+    text = topic.decode("utf-8", "backslashreplace").replace("+", "%2B").replace("#", "%23")
+    return text or "(no topic)"
+
+
+def let_go(client: aiomqtt.Client) -> None:
+    """Close the socket of a client that is given up: aiomqtt leaves it open, and read, where reading it failed."""
+    client._client._sock_close()
 
 
 def acknowledge(client: aiomqtt.Client, inside: Inside, mid: int, qos: int) -> None:
@@ -100,6 +127,7 @@ class Link:
             finally:
                 inside.alive = self.connected = False
                 self._client = None
+                let_go(client)
             await asyncio.sleep(AWAY_S[min(attempt, len(AWAY_S) - 1)])
             attempt += 1
 

@@ -1,0 +1,67 @@
+"""A7: a topic with wild-cards, which MQTT forbids to publish to and the embedded broker passes on."""
+
+import socket
+import struct
+import time
+
+import psutil
+import pytest
+
+from monitor.shell.link import legible
+from tests.shell.test_service import Works
+from tests.shell.works import until
+
+
+def mqtt_string(text: bytes) -> bytes:
+    return struct.pack(">H", len(text)) + text
+
+
+def publish(port: int, topic: bytes, payload: bytes) -> None:
+    """One message at QoS 0 by MQTT 3.1.1, byte by byte: no client library publishes to such a topic."""
+    connect = mqtt_string(b"MQTT") + bytes([4, 2, 0, 60]) + mqtt_string(b"odd")
+    said = mqtt_string(topic) + payload
+    with socket.create_connection(("127.0.0.1", port), timeout=10) as s:
+        s.sendall(bytes([0x10, len(connect)]) + connect)
+        assert s.recv(4)[3] == 0, "expected the connection to be accepted"
+        s.sendall(bytes([0x30, len(said)]) + said)
+        s.sendall(b"\xe0\x00")
+
+
+@pytest.fixture
+def works(tmp_path):
+    one = Works(tmp_path, "embedded")
+    try:
+        one.broker.start()
+        one.monitor.start()
+        yield one
+    finally:
+        one.monitor.close()
+        one.broker.close()
+
+
+def test_the_monitor_goes_on_counts_it_and_ends_on_sigterm(works):
+    works.tell("oven-a/temperature", n=0, v=290.0)
+    until(lambda: works.samples("oven-a/temperature") == [290.0], 20, "the first sample")
+    connections = works.monitor.said.count("connected to")
+    odd = [b"tarn/core-1/+/temperature", b"tarn/core-1/oven-a/#", b"tarn/core-1/a+b/c#d"]
+    for topic in odd:
+        publish(works.port + 1, topic, b"{}")
+    works.tell("oven-a/temperature", n=1, v=291.0)
+    until(lambda: works.samples("oven-a/temperature") == [290.0, 291.0], 20, "the sample after them")
+    process = psutil.Process(works.monitor.process.pid)
+    before = sum(process.cpu_times()[:2])
+    time.sleep(1.0)  # what is measured is a second of its work
+    assert sum(process.cpu_times()[:2]) - before < 0.7
+    assert works.monitor.said.count("connected to") == connections
+    until(lambda: works.rejected().get("topic", 0) > 0, 20, f"their count ({works.rejected()})")
+    assert works.monitor.end(within_s=5.0) == 0
+
+
+@pytest.mark.parametrize(
+    "topic", [b"", b"+", b"#", b"a/#/b", b"\xff\xfe/+", b"tarn/core-1/\x00/x", "tarn/ü/+".encode()]
+)
+def test_any_bytes_become_a_topic_that_can_be_read(topic):
+    text = legible(topic)
+    assert text
+    assert not set("+#") & set(text)
+    assert text.encode()
