@@ -18,7 +18,7 @@ HELD = {
     "drum.drum": [S.DRUM.c.drum],
     "drum.recipe": [S.DRUM.c.recipe],
     "payoff.drum": [S.SPLICE.c.drum],
-    "action.by": [S.ALARM_CHANGE.c.by_whom, S.ALARM_NOW.c.by_whom, S.JOURNAL.c.who],
+    "action.by": [S.ALARM_CHANGE.c.by_whom, S.ALARM_NOW.c.by_whom, S.JOURNAL.c.who, S.FINDING.c.by_whom],
     "action.reason": [S.ALARM_CHANGE.c.reason, S.ALARM_NOW.c.reason, S.JOURNAL.c.reason],
     "action.alarm": [S.ALARM_CHANGE.c.alarm, S.ALARM_NOW.c.alarm, S.JOURNAL.c.target],
     "action.station": [S.FINDING.c.stream],
