@@ -34,7 +34,7 @@ HELD = {
 # Columns whose texts come of the configuration, bounded by its own types, and of names in the program.
 PATH = bounds.NAME + 1 + bounds.NAME
 OF_CONFIGURATION = {"line", "station", "quantity", "position", "unit", "check_name", "recipe", "revision"}
-OF_CODE = {"kind", "state", "event", "before", "after", "priority", "action", "hash", "monitor"}
+OF_CODE = {"kind", "state", "event", "before", "after", "priority", "action", "hash", "digest", "monitor"}
 COMPOSED = {"stream", "key", "alarm", "target"}  # of paths, checks, and times in ms
 
 
