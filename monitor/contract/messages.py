@@ -154,7 +154,7 @@ class Refused(msgspec.Struct, frozen=True):
 
 
 class AlarmSaid(msgspec.Struct, frozen=True):
-    """A change of an alarm's state, as the monitor publishes it."""
+    """A change of an alarm's state; `drum` holds its line metre (null: on none yet), `filling` is its number there."""
 
     t: UtcMs
     alarm: str
@@ -166,6 +166,7 @@ class AlarmSaid(msgspec.Struct, frozen=True):
     limit: float | None = None
     line_metre: float | None = None
     drum: str | None = None
+    filling: int | None = None
 
 
 class Health(msgspec.Struct, frozen=True):

@@ -94,29 +94,6 @@ class Finding:
     reason: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class AlarmChange:
-    """One step in the life of one alarm. `alarm` is `station/quantity/check`; `occurrence_s` its raising."""
-
-    line: str
-    alarm: str
-    occurrence_s: float
-    t_s: float
-    event: str
-    before: AlarmState
-    after: AlarmState
-    priority: Priority
-    value: float | None
-    limit: float | None
-    unit: str
-    line_metre: float | None
-    recipe: str | None
-    revision: int | None
-    by: str = ""
-    reason: str = ""
-    until_s: float | None = None
-
-
 class FillingKey(NamedTuple):
     """Which filling is meant: the line that wound it and its number there, with the drum's name as its label.
 
@@ -137,6 +114,33 @@ def bought_in(drum: str) -> FillingKey:
     return FillingKey("", 0, drum)
 
 
+@dataclass(frozen=True, slots=True)
+class AlarmChange:
+    """One step in the life of one alarm. `alarm` is `station/quantity/check`; `occurrence_s` its raising.
+
+    `filling` holds its line metre, or is the one being wound where it is about no metre; None for cable on no drum yet.
+    """
+
+    line: str
+    alarm: str
+    occurrence_s: float
+    t_s: float
+    event: str
+    before: AlarmState
+    after: AlarmState
+    priority: Priority
+    value: float | None
+    limit: float | None
+    unit: str
+    line_metre: float | None
+    recipe: str | None
+    revision: int | None
+    by: str = ""
+    reason: str = ""
+    until_s: float | None = None
+    filling: FillingKey | None = None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DrumSpan:
     """A filling: one drum from one drum change to the next, as an interval of line metre.
@@ -155,6 +159,10 @@ class DrumSpan:
     start_s: float
     end_s: float | None
     planned_length_m: float | None = None
+
+    @property
+    def key(self) -> FillingKey:
+        return FillingKey(self.line, self.filling, self.drum)
 
 
 @dataclass(frozen=True, slots=True)

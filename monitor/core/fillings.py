@@ -59,7 +59,7 @@ class Fillings:
 
         NaN for either is no place.
         """
-        if not line_metre < wound_m:
+        if not line_metre <= wound_m:
             return None
         for span in reversed(self.kept):
             if span.start_m <= line_metre:

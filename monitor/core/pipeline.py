@@ -22,6 +22,7 @@ from monitor.contract.messages import Action, DrumChange, LimitsStep, PayoffChan
 from monitor.contract.record import (
     SILENCE_ALARM,
     DrumSpan,
+    FillingKey,
     Finding,
     FindingKind,
     Floats,
@@ -385,7 +386,14 @@ class Pipeline:
         for event in sorted(found):
             change = self.book.apply(event, name, revision)
             if change is not None:
-                out.append(change)
+                out.append(replace(change, filling=self._filling_at(event.known_s, change.line_metre)))
+
+    def _filling_at(self, t_s: float, line_metre: float | None) -> FillingKey | None:
+        """The filling that held a line metre at a time; the one being wound where there is no metre."""
+        if line_metre is None:
+            return self.drum.key if self.drum else None
+        span = self.fillings.holding(line_metre, self._metre_at(t_s, None)) if t_s > -np.inf else None
+        return span.key if span else None
 
     def _states(self, upto_s: float, out: list[Output]) -> None:
         for i in self.states.settle(upto_s):

@@ -354,13 +354,13 @@ class Service:
                 self._alarms.put_nowait((monitor_topic(works, output.line, "alarm"), said))
 
     def _said(self, c: AlarmChange) -> AlarmSaid:
-        pipeline = self.desk.pipelines[c.line]
         text = f"{c.alarm} is {c.after.value}"
-        drum = pipeline.drum.drum if pipeline.drum else None
+        drum, filling = (c.filling.drum, c.filling.filling) if c.filling else (None, None)
         t, occurrence = round(c.t_s * 1e3), round(c.occurrence_s * 1e3)
         return AlarmSaid(
-            t, c.alarm, occurrence, c.after.value, c.priority.value, text, c.value, c.limit, c.line_metre, drum
-        )
+            t, c.alarm, occurrence, c.after.value, c.priority.value, text, c.value, c.limit, c.line_metre, drum,
+            filling,
+        )  # fmt: skip
 
     async def _tell_alarms(self) -> None:
         while True:
