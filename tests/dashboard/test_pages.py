@@ -2,6 +2,7 @@
 
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -167,3 +168,17 @@ def test_a_line_without_turns_is_one_straight_piece(configuration):
     straight = line.model_copy(update={"zone": [z for z in line.zone if z.pass_number == 1]})
     (piece,) = fold(straight)
     assert (piece.start_m, piece.end_m) == (-6.0, 122.0)
+
+
+def test_a_drum_whose_name_came_back_says_which_filling_it_is_and_leads_to_the_others(context, record, monkeypatch):
+    """A2: pages go by line and number; a bare name means the newest filling of that name."""
+    whole = record.drums
+    first, second = (replace(d, drum="7/..") for d in whole("core-1", 10**6)[:2][::-1])
+    monkeypatch.setattr(record, "drums", lambda *_: [second, first])
+    for page in ("drum", "family", "release"):
+        said = str(route(context, f"/{page}/core-1/filling/{first.filling}").content)
+        assert "Filling 1 of 2 of this drum" in said
+        assert f"/{page}/core-1/filling/{second.filling}" in said
+        assert "Filling 2 of 2" in str(route(context, f"/{page}/core-1/7%2F..").content)
+    assert route(context, "/drum/core-1/filling/99").title == "Not found"
+    assert route(context, "/drum/core-1/filling/x").title == "Not found"
