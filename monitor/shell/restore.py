@@ -311,4 +311,6 @@ def _counted(reader: StoreReader, line: Line, start_s: float, end_s: float) -> T
         track.add_speed(speed_s[a:b], v[at][a:b])
         a, b = of_counter[i], of_counter[i + 1]
         track.add_counter(counter_s[a:b], counted.v[a:b])
+    if len(track.t_s) and track.end_s < end_s:
+        track.extend(end_s)  # the engine had gone on without the counter too
     return track
