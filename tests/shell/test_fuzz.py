@@ -1,0 +1,84 @@
+"""A5: whatever arrives between them, every good message is stored, on both stores; nothing stops."""
+
+import json
+import random
+from collections.abc import Callable
+
+from sqlalchemy import func, select
+
+from monitor.contract.schema import MESSAGE
+from monitor.contract.topics import MONITOR
+from monitor.core.arrival import Arrival
+from tests.core.story import T0
+from tests.shell.works import desk_at, take
+
+COUNT = 10_000  # on each store
+GOOD_SHARE = 0.2
+MS = round(T0 * 1e3)
+OVEN = "core-1/oven-a/temperature"
+DRUM = "core-1/take-up/drum"
+ACTION = "core-1/operator/action"
+Bad = Callable[[int], tuple[str, bytes]]
+
+
+def said(topic: str, **fields: object) -> tuple[str, bytes]:
+    return f"tarn/{topic}", json.dumps({"t": MS, **fields}).encode()
+
+
+def raw(topic: str, payload: bytes) -> tuple[str, bytes]:
+    return f"tarn/{topic}", payload
+
+
+BAD: list[Bad] = [
+    lambda n: raw(OVEN, b""),
+    lambda n: raw(OVEN, b"\x00\xff" * (n % 9)),
+    lambda n: raw(OVEN, b"[" * 5000),
+    lambda n: raw(OVEN, b'{"n": %d, "t": %d, "v": [1,' % (n, MS)),
+    lambda n: raw(OVEN, b'{"n": %d, "t": %d, "v": NaN}' % (n, MS)),
+    lambda n: raw(OVEN, b'{"n": %d, "t": %d, "v": 1e999}' % (n, MS)),
+    lambda n: said(OVEN, n=-n - 1, v=1.0),
+    lambda n: said(OVEN, n=2**60, v=1.0),
+    lambda n: said(OVEN, n="one", v=1.0),
+    lambda n: said(OVEN, n=n, v="hot"),
+    lambda n: said(OVEN, n=n, v=[]),
+    lambda n: said(OVEN, n=n, v=[1.0, 2.0]),
+    lambda n: said(OVEN, n=n, v=[1.0, 2.0], dt=0),
+    lambda n: said(OVEN, n=n, v=[1.0, 2.0], dt=1e300),
+    lambda n: said(OVEN, n=n, v=[1.0, 2.0], dt=1.0, q=["good"]),
+    lambda n: said(OVEN, n=n, v=1.0, t=0),
+    lambda n: said(OVEN, n=n, v=1.0, t=2**53),
+    lambda n: said(OVEN, n=n, v=1.0, start=-1),
+    lambda n: said(f"line-{n}/oven-a/temperature", n=n, v=1.0),
+    lambda n: said(f"core-1/oven-{n}x/temperature", n=n, v=1.0),
+    lambda n: said("core-1/oven-a/\x00", n=n, v=1.0),
+    lambda n: said(DRUM, n=n, drum="A\x00"),
+    lambda n: said(DRUM, n=n, drum="A" * 81),
+    lambda n: said(DRUM, n=n, drum="A", recipe="r" * 61),
+    lambda n: raw(DRUM, b'{"n": %d, "t": %d, "drum": "\\ud800x"}' % (n, MS)),
+    lambda n: said(DRUM, n=n, drum="A", planned_length_m=1e308),
+    lambda n: said(ACTION, n=n, action="mark metres", by="M", start_m=1e308, end_m=1e308),
+    lambda n: said(ACTION, n=n, action="acknowledge", by="\x1b[2J", alarm="x"),
+    lambda n: said(ACTION, n=n, action="acknowledge", by="M", alarm="x" * 201),
+    lambda n: said("core-1/operator/limits", n=n, step="propose", recipe="r" * 61, by="M"),
+]
+
+
+def test_every_good_message_is_stored_between_thirty_kinds_of_bad_ones(place):
+    rng = random.Random(5)
+    arrivals: list[Arrival] = []
+    good = 0
+    for i in range(COUNT):
+        if rng.random() < GOOD_SHARE:
+            topic, payload = said(OVEN, n=good, v=290.0 + good % 7, t=MS + good)
+            good += 1
+        else:
+            topic, payload = BAD[i % len(BAD)](i)
+        arrivals.append(Arrival(topic, payload, T0 + i / COUNT))
+    desk = desk_at(place, lines=["core-1"])
+    take(desk, arrivals, 400)
+    m = MESSAGE.c
+    with desk.writer.engine.connect() as c:
+        stored = c.execute(select(func.count(m.n.distinct()), func.count()).where(m.station != MONITOR)).one()
+    assert len(BAD) == 30
+    assert tuple(stored) == (good, good)
+    assert sum(desk.rejected.values()) == COUNT - good
