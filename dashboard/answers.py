@@ -7,6 +7,7 @@ from dashboard.context import Context
 from dashboard.entry import present
 from dashboard.gateway import NotSentError
 from dashboard.pages.alarms import SHELVE_MIN
+from monitor.contract import bounds
 from monitor.contract.messages import Action, LimitsStep
 from monitor.contract.reading import AlarmRow
 
@@ -29,15 +30,18 @@ def who(typed: str | None, may: str, nameless: str) -> str:
         if not person.may(may):
             raise NotDoneError(f"The account {person.name} may {person.role}, not {may}.")
         return person.name
-    name = (typed or "").strip()[:NAME_MOST]
+    name = said(typed, NAME_MOST)
     if not name:
         raise NotDoneError(f"Give your name: {nameless}")
     return name
 
 
-def said(text: str | None) -> str:
-    """What was typed, as it goes into a message."""
-    return (text or "").strip()[:REASON_MOST]
+def said(text: str | None, most: int = REASON_MOST) -> str:
+    """What was typed, as it goes into a message: whole. Raises NotDoneError for what is longer than `most`."""
+    words = (text or "").strip()
+    if len(words) > most:
+        raise NotDoneError(f"Shorten it to {most} characters: it has {len(words)}. Nothing was sent or cut.")
+    return words
 
 
 def send(context: Context, line: str, message: Action | LimitsStep) -> None:
@@ -78,7 +82,7 @@ def note_work(context: Context, line: str, station: str | None, by: str | None, 
 
 def hand_over(context: Context, by: str | None, words: str | None) -> None:
     """Sign words for the next shift; they stand with the first line of the works. Raises NotDoneError."""
-    name, text = who(by, "answer alarms", "a handover without one is not signed."), said(words)
+    name, text = who(by, "answer alarms", "a handover without one is not signed."), said(words, bounds.WORDS)
     if not text:
         raise NotDoneError("Write what the next shift must know, or that there is nothing.")
     n, t_ms = context.numbering.next()

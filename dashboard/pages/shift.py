@@ -1,5 +1,6 @@
 """What do I hand over? Every line of the works this shift: state, doff, metres, stops, indicators, and words."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -24,11 +25,14 @@ from monitor.analysis.shift import (
     with_silence,
 )
 from monitor.analysis.shifts import Span, shift_at, shifts_between
+from monitor.contract import bounds
 from monitor.contract.config import Line
-from monitor.contract.record import SILENCE_ALARM, FindingKind, Verdict
+from monitor.contract.reading import AlarmRow
+from monitor.contract.record import SILENCE_ALARM, Finding, FindingKind, Verdict
 
 DAY_MS = 86_400_000
 LISTED = 12
+DECISIONS = 500  # the newest that are looked at for what is held
 MOST = 20_000
 
 
@@ -67,8 +71,9 @@ def content(context: Context) -> list[Any]:
                             persistence_type="local", w=190,
                         ),
                         dmc.Textarea(
-                            id="shift-words", debounce=True, label="What the next shift must know", autosize=True,
-                            minRows=2, w=620,
+                            id="shift-words", debounce=400, label="What the next shift must know", autosize=True,
+                            minRows=2, w=620, persistence=True, persistence_type="local",
+                            description=f"At most {bounds.WORDS} characters, kept on this device until signed.",
                         ),
                         dmc.Button("Sign and hand over", id="shift-sign", variant="default"),
                         html.P(id="shift-said", className="said", role="alert"),
@@ -101,7 +106,8 @@ def answer(context: Context, start: str | None) -> list[Any]:
     found = [of_line(context, line, span, until) for line in context.configuration.lines.values()]
     good = sum(x.metres[Verdict.CONFORMING.word] for x in found)
     total = sum(sum(x.metres.values()) for x in found)
-    asking = [a for a in context.record.alarms_now() if a.state in WANTS_ANSWER]
+    open_ = list(context.record.alarms_now())
+    asking = [a for a in open_ if a.state in WANTS_ANSWER]
     head = (
         f"{works.title}: shift {span.title}, {words.local(span.start_ms, context.zone, day=True)} to "
         f"{words.local(span.end_ms, context.zone)}"
@@ -116,7 +122,8 @@ def answer(context: Context, start: str | None) -> list[Any]:
         _made(found),
         _ran(found),
         _stops(context, found),
-        _asking(context, asking),
+        _open(context, open_),
+        _held(context),
         html.P(
             "Metres are those that came to the take-up in this shift. Availability, effectiveness, quality and OEE as "
             "ISO 22400-2 defines them, by length: planned busy time is the shift so far, nominal speed the recipe's. "
@@ -235,17 +242,36 @@ def _stops(context: Context, found: list[LineShift]) -> html.Div:
     )
 
 
-def _asking(context: Context, asking: list[Any]) -> html.Div:
+def _open(context: Context, open_: Sequence[AlarmRow]) -> html.Div:
+    """Every alarm that is not normal: what is left out of a handover is not handed over."""
     rows = [
         [
             context.configuration.lines[a.line].title if a.line in context.configuration.lines else a.line,
             words.alarm_text(a, context.configuration).title, a.priority,
+            a.state + (f" until {words.local(a.until_ms, context.zone)}: {a.reason}" if a.until_ms else ""),
             words.local(a.occurrence_ms, context.zone, day=True),
         ]
-        for a in asking[:LISTED]
+        for a in open_
     ]  # fmt: skip
-    more = f" ({len(asking)}, the first {LISTED} here; all on the page Alarms)" if len(asking) > LISTED else ""
-    return table(f"What wants an answer{more}", ["Line", "What", "Priority", "Since"], rows, empty="Nothing.")
+    heads = ["Line", "What", "Priority", "State", "Since"]
+    return table(f"Open and shelved alarms ({len(rows)})", heads, rows, empty="None.")
+
+
+def _held(context: Context) -> html.Div:
+    """Drums and reels whose newest signed decision is to hold them."""
+    newest: dict[tuple[str, float], Finding] = {}
+    for f in context.record.findings_of_kind(FindingKind.DECISION, DECISIONS):
+        newest.setdefault((f.line, f.start_m), f)
+    rows = []
+    for f in newest.values():
+        if f.check == "hold" and f.end_m is not None:
+            drums = context.record.drums_between(f.line, f.start_m, f.end_m)
+            names = ", ".join(d.drum for d in drums if d.start_m == f.start_m)
+            line = context.configuration.lines.get(f.line)
+            when = words.local(round(f.start_s * 1e3), context.zone, day=True)
+            rows.append([names, line.title if line else f.line, when, f.by, f.reason])
+    heads = ["Drum", "Line", "Signed", "By", "Reason"]
+    return table("Drums and reels held by a signed decision", heads, rows, empty="None.")
 
 
 def handovers(context: Context) -> html.Div:

@@ -19,6 +19,7 @@ Label = Annotated[str, Meta(max_length=bounds.LABEL, pattern=bounds.ONE_LINE)]
 RequiredLabel = Annotated[str, Meta(min_length=1, max_length=bounds.LABEL, pattern=bounds.ONE_LINE)]
 AlarmName = Annotated[str, Meta(max_length=bounds.ALARM, pattern=bounds.ONE_LINE)]
 Text = Annotated[str, Meta(max_length=bounds.TEXT, pattern=bounds.LINES)]
+Words = Annotated[str, Meta(max_length=bounds.WORDS, pattern=bounds.LINES)]
 Metre = Annotated[float, Meta(ge=-bounds.LENGTH_M, le=bounds.LENGTH_M)]
 Limit = Annotated[float, Meta(ge=-bounds.VALUE, le=bounds.VALUE)]
 Revision = Annotated[int, Meta(ge=0, le=bounds.REVISION)]
@@ -89,7 +90,7 @@ class Action(msgspec.Struct, frozen=True, omit_defaults=True):
         "sign record",
     ]
     by: RequiredLabel
-    reason: Text = ""
+    reason: Words = ""
     alarm: AlarmName | None = None
     occurrence: UtcMs | None = None
     until: UtcMs | None = None

@@ -94,10 +94,39 @@ def test_words_are_signed_and_stand_with_the_record(context, gateway, record, mo
     one = finding(
         at, at, FindingKind.HANDOVER, start_s=NOW_S, by="Quality: Mira", reason="drum C1-0007 waits for a look"
     )
-    monkeypatch.setattr(record, "findings", lambda line, *_: [one] if line == "core-1" else [])
+    monkeypatch.setattr(record, "findings_of_kind", lambda *_: [one])
     text = said(shift.handovers(context))
     assert "Quality: Mira" in text
     assert "drum C1-0007 waits" in text
+
+
+def test_d3_a_handover_is_sent_whole_or_refused_and_never_cut(context, gateway):
+    hand_over(context, "Mira", "x" * 8000)
+    assert len(gateway.sent[0][1].reason) == 8000
+    with pytest.raises(NotDoneError, match="Shorten it to 8000 characters: it has 8001"):
+        hand_over(context, "Mira", "x" * 8001)
+    with pytest.raises(NotDoneError, match="Shorten it to 80 characters"):
+        hand_over(context, "M" * 81, "words")
+    assert len(gateway.sent) == 1
+
+
+def test_d3_every_open_and_shelved_alarm_and_every_held_drum_is_named(context, record, monkeypatch):
+    record.alarms += [replace(record.alarms[0], alarm=f"extra-{i}", t_ms=NOW_MS, state="shelved") for i in range(20)]
+    drum = next(d for d in record.drums("core-1") if d.end_m is not None)
+    signed = [
+        finding(drum.start_m, drum.end_m, FindingKind.DECISION, check=word, start_s=NOW_S - ago, by="Olle", reason=why)
+        for word, ago, why in (("hold", 10.0, "lump at 668 m"), ("release", 90.0, "earlier"))
+    ]
+    monkeypatch.setattr(record, "findings_of_kind", lambda kind, _: signed if kind is FindingKind.DECISION else [])
+    text = said(shift.answer(context, str(NOW_MS)))
+    assert f"Open and shelved alarms ({len(record.alarms_now())})" in text
+    named = text.split("Open and shelved alarms")[1].split("held by a signed decision")[0]
+    assert named.count("shelved") >= 20
+    assert drum.drum in text.split("held by a signed decision")[1]
+    assert "lump at 668 m" in text
+    signed.reverse()  # the newest is then the release
+    assert "earlier" not in said(shift.answer(context, str(NOW_MS)))
+    assert "lump at 668 m" not in said(shift.answer(context, str(NOW_MS)))
 
 
 @pytest.mark.parametrize(("by", "text", "says"), [("", "x", "Give your name"), ("Mira", " ", "must know")])
