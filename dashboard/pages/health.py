@@ -19,6 +19,7 @@ def content(context: Context) -> list[Any]:
     return [
         html.Div([html.H1("Can I trust this?")], className="top", **attributes(page="health")),
         _monitors(context),
+        _damaged(context),
         _rejected(context),
         _ages(context),
         _gaps(context),
@@ -44,6 +45,16 @@ def _monitors(context: Context) -> html.Div:
         rows,
         empty="No monitor has written anything yet.",
         classes="monitors",
+    )
+
+
+def _damaged(context: Context) -> html.Div:
+    rows = [[f.line, f.path, f.damage] for f in context.record.damaged_files()]
+    return table(
+        "Damaged files: what they hold is shown as unseen until they are restored from a backup",
+        ["Line", "File", "Damage"],
+        rows,
+        empty="None found.",
     )
 
 

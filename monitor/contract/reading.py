@@ -85,6 +85,15 @@ class Trend:
     v: Floats
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DamagedFile:
+    """A file below the store's folder that is not as it was written, and how; its span is answered as unseen."""
+
+    line: str
+    path: str
+    damage: str
+
+
 @dataclass(frozen=True, slots=True)
 class RejectedRow:
     """What could not become data, by kind, with its newest example."""
@@ -153,6 +162,7 @@ class Record(Protocol):
         """A row a monitor process."""
         ...
 
+    def damaged_files(self) -> Sequence[DamagedFile]: ...
     def alarms_now(self, line: str | None = None) -> Sequence[AlarmRow]:
         """Alarms whose state is not normal, most urgent first."""
         ...

@@ -18,7 +18,7 @@ from sqlalchemy import (
 from monitor.contract import bounds
 
 # Raised by one with each change of a table; the revision that leads to it lies in monitor/shell/migrations/versions.
-SCHEMA_VERSION = 5
+SCHEMA_VERSION = 6
 
 METADATA = MetaData()
 _BigId = BigInteger().with_variant(Integer, "sqlite")
@@ -208,6 +208,21 @@ COUNTER_FAULT = Table(
     Column("reading_m", Float, nullable=False),
     Column("expected_m", Float, nullable=False),
     Column("line_metre", Float, nullable=False),
+)
+
+# What each file of hours and drums was when it was written; `next_sha256` while a new one is getting its name, and
+# `damage` in words where a look at it found another.
+MANIFEST = Table(
+    "manifest",
+    METADATA,
+    Column("path", String(240), primary_key=True),
+    Column("line", String(60), nullable=False),
+    Column("sha256", String(64), nullable=False),
+    Column("next_sha256", String(64), nullable=False),
+    Column("size_bytes", BigInteger, nullable=False),
+    Column("rows", BigInteger, nullable=False),
+    Column("damage", Text, nullable=False),
+    Index("manifest_by_line", "line", "path"),
 )
 
 # Counted by kind; the newest example of each is kept for whoever looks into it.

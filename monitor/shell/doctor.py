@@ -16,10 +16,10 @@ from monitor.contract.config import Configuration
 from monitor.contract.load import ConfigurationError, load
 from monitor.contract.part import Part
 from monitor.contract.schema import DRUM, JOURNAL
-from monitor.shell import journal
+from monitor.shell import journal, manifest
 from monitor.shell.database import faults_of_sqlite, open_for_reading
 from monitor.shell.lease import hold
-from monitor.shell.parquet_files import damage, why
+from monitor.shell.parquet_files import ASIDE, damage, why
 from monitor.shell.remake import Made, remake, revised_by_files
 
 SHOWN = 20  # differences of one line
@@ -86,18 +86,21 @@ def look(configuration: Configuration) -> Iterator[str]:
 
 
 def _files(engine: Engine, folder: Path) -> Iterator[str]:
-    """Files of hours and drums that cannot be read, set aside or missing."""
+    """Files of hours and drums that are not as they were written, cannot be read, were set aside or are missing."""
+    wrong = dict(manifest.faults(engine, folder))
     for path in sorted([*(folder / "lines").rglob("*.parquet"), *(folder / "drums").rglob("*.parquet")]):
-        if reason := damage(path):
-            yield f"{path.relative_to(folder)}: {reason}"
-    for path in sorted(folder.rglob("*.parquet.damaged-*")):
-        yield f"{path.relative_to(folder)}: set aside as damaged; restore it from a backup, or remove it"
+        name = path.relative_to(folder).as_posix()
+        if name not in wrong and (reason := damage(path)):
+            wrong[name] = reason
+    for path in folder.rglob(f"*.parquet{ASIDE}*"):
+        name = path.relative_to(folder).as_posix()
+        wrong[name] = "set aside as damaged; restore it from a backup, or remove it"
+    named = select(DRUM.c.line, DRUM.c.rows_file).where(DRUM.c.rows_file.is_not(None))
     with engine.connect() as connection:
-        for line, name in connection.execute(
-            select(DRUM.c.line, DRUM.c.rows_file).where(DRUM.c.rows_file.is_not(None))
-        ):
-            if not (folder / name).is_file():
-                yield f"{name}: missing, though the database names it for a drum of {line}"
+        for line, name in connection.execute(named):
+            if name not in wrong and not (folder / name).is_file():
+                wrong[name] = f"missing, though the database names it for a drum of {line}"
+    yield from (f"{path}: {reason}" for path, reason in sorted(wrong.items()))
 
 
 def _journal(engine: Engine) -> Iterator[str]:

@@ -2,7 +2,7 @@
 
 import logging
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
 import pyarrow as pa
@@ -10,11 +10,18 @@ import pyarrow.parquet as pq
 
 DAMAGE = (OSError, pa.ArrowException)  # what reading a file raises that was cut, altered or removed
 
+ASIDE = ".damaged-"  # in the name of a file that was set aside
+
 LOG = logging.getLogger("monitor")
 
 
-def write_whole(path: Path, schema: pa.Schema, tables: Iterable[pa.Table]) -> None:
-    """Write aside, flush to disk, rename: the name never holds half a file. Tables come one after the other."""
+def write_whole(
+    path: Path, schema: pa.Schema, tables: Iterable[pa.Table], announce: Callable[[Path], object] = bool
+) -> None:
+    """Write aside, flush to disk, rename: the name never holds half a file. Tables come one after the other.
+
+    `announce` is called with the whole file before it gets its name.
+    """
     path.parent.mkdir(parents=True, exist_ok=True)
     aside = path.with_suffix(".aside")
     with aside.open("wb") as file:
@@ -23,6 +30,7 @@ def write_whole(path: Path, schema: pa.Schema, tables: Iterable[pa.Table]) -> No
                 writer.write_table(table, row_group_size=65_536)
         file.flush()
         os.fsync(file.fileno())
+    announce(aside)
     aside.replace(path)
     flush_folder(path.parent)
 
@@ -61,7 +69,7 @@ def why(error: BaseException) -> str:
 def set_aside(path: Path, reason: str) -> Path:
     """Give a damaged file another name, under which nothing reads it and whoever repairs it finds it; returns it."""
     number = 1
-    while (aside := path.with_name(f"{path.name}.damaged-{number}")).exists():
+    while (aside := path.with_name(f"{path.name}{ASIDE}{number}")).exists():
         number += 1
     path.rename(aside)
     flush_folder(path.parent)

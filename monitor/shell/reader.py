@@ -15,7 +15,17 @@ from sqlalchemy.exc import OperationalError, ProgrammingError
 from monitor.analysis.lengths import metres_by_verdict
 from monitor.contract.config import Configuration, Derived, Line, Recipe, Store, StreamSettings, Tape
 from monitor.contract.messages import Health
-from monitor.contract.reading import AlarmRow, DrumRow, HealthRow, NowRow, ProposalRow, RejectedRow, RevisionRow, Trend
+from monitor.contract.reading import (
+    AlarmRow,
+    DamagedFile,
+    DrumRow,
+    HealthRow,
+    NowRow,
+    ProposalRow,
+    RejectedRow,
+    RevisionRow,
+    Trend,
+)
 from monitor.contract.record import AlarmState, Finding, FindingKind, Floats, Ints, Splice, Verdict
 from monitor.contract.schema import (
     ALARM_CHANGE,
@@ -29,6 +39,7 @@ from monitor.contract.schema import (
     LINE_NOW,
     LONG_FINDING,
     LONG_FINDING_M,
+    MANIFEST,
     MESSAGE,
     METRE_BLOCK,
     PROPOSAL,
@@ -88,6 +99,12 @@ class StoreReader:
             HealthRow(name, h.t, h.messages, h.rejected, h.lag_s, h.queue, h.last_commit, h.disk_free_bytes)
             for name, h in said
         ]
+
+    def damaged_files(self) -> Sequence[DamagedFile]:
+        """Files of hours and drums that the monitor found not as they were written, by line and name."""
+        m = MANIFEST.c
+        wanted = select(m.line, m.path, m.damage).where(m.damage != "").order_by(m.line, m.path)
+        return [DamagedFile(line=r.line, path=r.path, damage=r.damage) for r in self._all(wanted)]
 
     def alarms_now(self, line: str | None = None) -> Sequence[AlarmRow]:
         """Alarms whose state is not normal, most urgent first, then newest."""

@@ -1,7 +1,7 @@
 """Full hours and finished drums move into Parquet. A file is whole before what it replaces is deleted."""
 
 import logging
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -15,7 +15,7 @@ from sqlalchemy import Connection, Engine, and_, delete, func, select, update
 from monitor.analysis.lengths import metres_by_verdict
 from monitor.contract.record import Verdict
 from monitor.contract.schema import CHECKPOINT, DRUM, MESSAGE, METRE_BLOCK
-from monitor.shell import samples
+from monitor.shell import manifest, samples
 from monitor.shell.parquet_files import damage, set_aside, why, write_whole
 from monitor.shell.reader import lay_over, read_blocks, read_findings
 
@@ -67,6 +67,24 @@ def drum_file(folder: Path, line: str, filling: int) -> Path:
     return folder / "drums" / line / f"{filling:06d}.parquet"
 
 
+def _name(folder: Path, path: Path) -> str:
+    return path.relative_to(folder).as_posix()
+
+
+def _write(
+    engine: Engine, folder: Path, line: str, path: Path, schema: pa.Schema, tables: Iterable[pa.Table]
+) -> manifest.Entry:
+    """Write a file, announced in the manifest; the entry is to be settled with the deletion of what it replaces."""
+    entries = []
+
+    def announce(aside: Path) -> None:
+        entries.append(manifest.entry_of(aside, _name(folder, path), line))
+        manifest.announce(engine, entries[-1])
+
+    write_whole(path, schema, tables, announce)
+    return entries[-1]
+
+
 # ---- hours -----------------------------------------------------------------------------------------------------
 
 
@@ -103,11 +121,14 @@ def _roll_hour(engine: Engine, folder: Path, line: str, hour_ms: int, known_id: 
         held = connection.execute(select(m.station, m.quantity).where(inside).distinct()).all()
         if not held:
             return None
-        if path.is_file() and (reason := damage(path)):
-            set_aside(path, reason)
+        if path.is_file() and (reason := manifest.fault(connection, folder, _name(folder, path)) or damage(path)):
+            aside = set_aside(path, reason)
+            manifest.enter_aside(engine, _name(folder, path), _name(folder, aside), line, reason)
         streams = sorted({(r.station, r.quantity) for r in held} | samples.streams_in(path))
-        write_whole(path, samples.SCHEMA, (_hour_of(connection, inside, path, *stream) for stream in streams))
+        tables = (_hour_of(connection, inside, path, *stream) for stream in streams)
+        entry = _write(engine, folder, line, path, samples.SCHEMA, tables)
     with engine.begin() as connection:
+        manifest.settle(connection, entry)
         connection.execute(delete(MESSAGE).where(inside))
     return path
 
@@ -158,7 +179,7 @@ def _roll_drum(engine: Engine, folder: Path, drum: "object") -> Path:
         path = own_file(connection, folder, line, filling)
     metres = first + np.arange(len(verdict), dtype=np.float64)
     table = pa.table({"line_metre": metres, "drum_metre": metres - start_m, "verdict": verdict} | dict(columns.items()))
-    write_whole(path, table.schema, [table])
+    entry = _write(engine, folder, line, path, table.schema, [table])
     counts = metres_by_verdict(first, verdict, start_m, end_m)
     counts[Verdict.UNSEEN.word] += max(0.0, (end_m - start_m) - sum(counts.values()))  # what never had a row
     with engine.begin() as connection:
@@ -166,8 +187,9 @@ def _roll_drum(engine: Engine, folder: Path, drum: "object") -> Path:
         connection.execute(
             update(DRUM)
             .where(DRUM.c.line == line, DRUM.c.filling == filling)
-            .values(rows_file=path.relative_to(folder).as_posix(), **values)
+            .values(rows_file=_name(folder, path), **values)
         )
+        manifest.settle(connection, entry)
         spent = _spent_blocks(connection, line, start_m, end_m)
         connection.execute(delete(METRE_BLOCK).where(METRE_BLOCK.c.line == line, METRE_BLOCK.c.first_m.in_(spent)))
     return path

@@ -37,7 +37,7 @@ from monitor.core.decode import Decoder
 from monitor.core.pipeline import Pipeline
 from monitor.core.selfwatch import SelfWatch
 from monitor.core.snapshot import dump
-from monitor.shell import upgrade
+from monitor.shell import manifest, upgrade
 from monitor.shell.clock import SteadyClock
 from monitor.shell.lease import Lease, LeaseLostError, hold
 from monitor.shell.link import Link, Received
@@ -98,6 +98,7 @@ class Desk:
     _since_checkpoint: "Counter[str]" = field(default_factory=Counter)
     _behind: set[str] = field(default_factory=set)
     _kept: dict[str, str] = field(default_factory=dict)
+    _looked_at: str = ""
 
     def __post_init__(self) -> None:
         c = self.configuration
@@ -211,6 +212,7 @@ class Desk:
             if self._kept.get(what) != reason:
                 log_not_moved(what, reason)
         self._kept = kept
+        self._looked_at = manifest.look_at_next(engine, folder, lines, self._looked_at)
 
 
 def _forgotten(message: Message, arrival: Arrival) -> Rejected:

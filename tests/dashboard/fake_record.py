@@ -10,6 +10,7 @@ from monitor.contract.config import Configuration, Recipe, StreamSettings
 from monitor.contract.messages import Action
 from monitor.contract.reading import (
     AlarmRow,
+    DamagedFile,
     DrumRow,
     HealthRow,
     NowRow,
@@ -159,6 +160,9 @@ class FakeRecord:
     def health(self) -> Sequence[HealthRow]:
         t_ms = round(self.clock() * 1e3)
         return [HealthRow("all lines", t_ms, 1200, {"not JSON": 3}, 0.3, 4, t_ms - 200, 80 * 2**30)]
+
+    def damaged_files(self) -> Sequence[DamagedFile]:
+        return [DamagedFile(line="core-1", path="drums/core-1/000001.parquet", damage="missing")]
 
     def alarms_now(self, line: str | None = None) -> Sequence[AlarmRow]:
         newest = {(a.line, a.alarm): a for a in self.alarms}
