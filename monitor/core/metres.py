@@ -141,8 +141,8 @@ class ZoneHeat:
         means = 0.5 * (v + np.concatenate((self.v[-1:], v[:-1])))
         self.t_s = np.concatenate((self.t_s, t_s))
         self.v = np.concatenate((self.v, v))
-        self.integral = _continue(self.integral, steps * means)
-        self.unheard_s = _continue(self.unheard_s, np.maximum(steps - self.held_s, 0.0))
+        self.integral = _continue(self.integral, _exact(steps * means))
+        self.unheard_s = _continue(self.unheard_s, _exact(np.maximum(steps - self.held_s, 0.0)))
 
     def _add_knots(self, t_s: Floats, v: Floats) -> None:
         """The first sample of each slot of time: which one that is depends on stamps only."""
@@ -157,11 +157,23 @@ class ZoneHeat:
         if not len(self.t_s):
             return np.full_like(a_s, np.nan), np.zeros(len(a_s), dtype=bool)
         span = np.where(b_s > a_s, b_s - a_s, 1.0)
-        mean = (np.interp(b_s, self.t_s, self.integral) - np.interp(a_s, self.t_s, self.integral)) / span
-        mean = np.where(b_s > a_s, mean, np.interp(a_s, self.t_s, self.v))
+        mean = np.where(b_s > a_s, self._between(self.integral, a_s, b_s) / span, np.interp(a_s, self.t_s, self.v))
         known = (a_s >= self.t_s[0] - self.held_s) & (b_s <= self.t_s[-1] + self.held_s)
-        known &= np.interp(b_s, self.t_s, self.unheard_s) <= np.interp(a_s, self.t_s, self.unheard_s)
+        known &= self._between(self.unheard_s, a_s, b_s) <= 0.0
         return np.where(known, mean, np.nan), known
+
+    def _between(self, total: Floats, a_s: Floats, b_s: Floats) -> Floats:
+        """How much a running sum grows between two times: the same to the bit wherever the sum began."""
+        steps, widths = np.append(np.diff(total), 0.0), np.append(np.diff(self.t_s), 1.0)
+
+        def place(t_s: Floats) -> tuple[NDArray[np.int64], Floats]:
+            at = np.clip(np.searchsorted(self.t_s, t_s, side="right") - 1, 0, len(total) - 1)
+            share = np.clip((t_s - self.t_s[at]) / widths[at], 0.0, 1.0)
+            return at, steps[at] * share
+
+        (i, before), (j, after) = place(a_s), place(b_s)
+        grown: Floats = (total[j] - total[i]) + (after - before)
+        return grown
 
     def mean_over(self, zones: list[Zone], passed: "Passages") -> Floats:
         """Mean temperature that each metre met in these passes together; NaN where any moment is unheard."""
@@ -177,11 +189,18 @@ class ZoneHeat:
         """Drop samples no dwell needs any more."""
         first = int(np.searchsorted(self.t_s, t_s)) - 2
         if first > 256:
-            for name in ("t_s", "v", "integral", "unheard_s"):
-                setattr(self, name, getattr(self, name)[first:])
+            self.t_s, self.v = self.t_s[first:], self.v[first:]
+            self.integral = self.integral[first:] - self.integral[first]
+            self.unheard_s = self.unheard_s[first:] - self.unheard_s[first]
         first = int(np.searchsorted(self.knot_s, t_s)) - 2
         if first > 256:
             self.knot_s, self.knot_v = self.knot_s[first:], self.knot_v[first:]
+
+
+def _exact(steps: Floats) -> Floats:
+    """Steps to a multiple of 2^-20, so that their sums are exact below 2^33: no sum depends on where it began."""
+    whole: Floats = np.rint(steps * 2.0**20) / 2.0**20
+    return whole
 
 
 def _continue(total: Floats, steps: Floats) -> Floats:
