@@ -17,7 +17,8 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, fields, is_dataclass, replace
 from enum import Enum
 from functools import cached_property
-from typing import Any
+from types import UnionType
+from typing import Any, Literal, Union, get_args, get_origin
 
 import msgspec
 import numpy as np
@@ -424,6 +425,14 @@ def _annotations(cls: type) -> dict[str, Any]:
 
 
 def _spelt(annotation: Any) -> str:
+    """A type without the bounds that a message of the wire must keep: they are no part of the layout."""
     if isinstance(annotation, str):
         return annotation
-    return annotation.__name__ if isinstance(annotation, type) else str(annotation).partition(", msgspec.Meta(")[0]
+    if hasattr(annotation, "__metadata__"):
+        return _spelt(annotation.__origin__)
+    origin, arguments = get_origin(annotation), get_args(annotation)
+    if origin in (Union, UnionType):
+        return " | ".join(_spelt(a) for a in arguments)
+    if origin is None or origin is Literal:
+        return annotation.__name__ if isinstance(annotation, type) else str(annotation)
+    return f"{_spelt(origin)}[{', '.join(_spelt(a) for a in arguments)}]"
