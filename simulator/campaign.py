@@ -167,7 +167,8 @@ def plan(
     usual = recipe.setpoints.speed_m_per_min / 60.0
     travel = planner.way.travel(start_m, usual)
     doffs = [d if d.t_s >= 0 else _timed(d, travel) for d in planner.doffs]
-    return Schedule(travel, planner.put_on, doffs, planner.burns)
+    set_up = Doff(0.0, start_m, None, None)  # the recipe is set before the first cable comes
+    return Schedule(travel, planner.put_on, [set_up, *doffs], planner.burns)
 
 
 def _timed(doff: Doff, travel: Travel) -> Doff:

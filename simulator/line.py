@@ -389,7 +389,7 @@ class Run:
                 if doff.name is not None:
                     self._drum += 1
                     self.truth.cuts.append(Cut(doff.name, self.recipe.recipe, start_m, doff.t_s))
-                body = {"drum": doff.name, "recipe": self.recipe.recipe if doff.name else ""}
+                body = {"drum": doff.name, "recipe": self.recipe.recipe}
                 yield Draft(doff.t_s, {"t": self._stamp(doff.t_s), **body, "planned_length_m": doff.length_m})
 
     def _sparks(self, stream: StreamSettings, from_s: float, before_s: float) -> Iterator[Draft]:

@@ -49,7 +49,10 @@ class StateChange(msgspec.Struct, frozen=True):
 
 
 class DrumChange(msgspec.Struct, frozen=True):
-    """A drum change: from `t` on, cable at the take-up goes on this drum, judged by this recipe; null: on none."""
+    """A drum change: from `t` on, cable at the take-up goes on this drum, judged by this recipe; null: on none.
+
+    With null, `recipe` may name the one that the line is set up for; without it the one before stays in force.
+    """
 
     n: Sequence
     t: UtcMs

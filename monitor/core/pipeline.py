@@ -123,6 +123,7 @@ class Pipeline:
     heard_s: float | None = None
     done_s: float = -np.inf
     silent: bool = False
+    unjudged: list[tuple[float, float]] = field(default_factory=lambda: [(-np.inf, np.inf)])  # times without a recipe
     seq: int = 0
     duplicates: int = 0
     _turns: list[tuple[float, int, DrumChange | LimitsStep | Action | Splice]] = field(default_factory=list)
@@ -493,13 +494,19 @@ class Pipeline:
     # ---- drums and recipes -----------------------------------------------------------------------------------
 
     def _doff(self, t_s: float, change: DrumChange, out: list[Output]) -> None:
-        """The knife is at the take-up: a drum begins with the cable that is there at `t_s`."""
-        if (self.drum.drum if self.drum else None) == change.drum:
+        """The knife is at the take-up: a drum begins with the cable that is there at `t_s`.
+
+        With no drum on the take-up a recipe is in force all the same, since cable in the line ends on the next drum:
+        the one that the change names, else the one before.
+        """
+        same = (self.drum.drum if self.drum else None) == change.drum
+        if same and (change.drum is not None or not change.recipe):
             return
         cut_m = self._metre_at(t_s, None)
-        recipe = self.recipes.get(change.recipe) if change.drum else None
-        if recipe is None and change.drum:
-            why = f"drum {change.drum}: no recipe {change.recipe!r} here; its metres are judged by none"
+        named = change.drum is not None or change.recipe
+        recipe = self.recipes.get(change.recipe) if named else self.recipe
+        if recipe is None and named:
+            why = f"drum {change.drum or 'none'}: no recipe {change.recipe!r} here; its metres are judged by none"
             out.append(
                 Rejected("unknown recipe", f"*/{self.line.line}/{self.line.take_up}/drum", why, t_s, self.line.line)
             )
@@ -571,6 +578,10 @@ class Pipeline:
         self._apply(closing, out)
         places = {check.dwell.zone: check.next_m for check in self.dwells}
         self.dwells = [DwellCheck.of(self.line, d, places.get(d.zone)) for d in _dwells(recipe, self.line)]
+        if recipe is None and self.recipe is not None:
+            self.unjudged.append((t_s, np.inf))
+        elif recipe is not None and self.recipe is None:
+            self.unjudged[-1] = (self.unjudged[-1][0], t_s)
         self.recipe = recipe
         self._define()
 
@@ -658,6 +669,8 @@ class Pipeline:
         seen = np.ones(len(metres), dtype=bool)
         passed = Passages.of(self.track, self.line.counter_m, self._positions_m(), metres)
         for path, flow in self.flows.items():
+            if flow.settings.required and (flow.cells is not None or flow.heat is not None):
+                seen &= self._judged(flow, passed)
             if flow.cells is not None:
                 passed_s = passed.at[self._middle_m(flow)]
                 mean, least, most = flow.cells.take(int(metres[0]), len(metres), passed_s)
@@ -669,6 +682,19 @@ class Pipeline:
         for name in dict.fromkeys(z.name for z in self.line.zone):
             columns[f"dwell/{name}"] = passed.dwell_s([z for z in self.line.zone if z.name == name])
         return columns, seen
+
+    def _judged(self, flow: StreamFlow, passed: Passages) -> NDArray[np.bool_]:
+        """Whether a recipe was in force all the while each metre was at an instrument or in its zone."""
+        if flow.heat is None:
+            spans = [(passed.at[self._middle_m(flow)],) * 2]
+        else:
+            zones = [z for z in self.line.zone if z.temperature == flow.settings.path]
+            spans = [(passed.at[z.start_m], passed.at[z.end_m]) for z in zones]
+        judged = np.ones(len(passed.metres), dtype=bool)
+        for entered_s, left_s in spans:
+            for begin_s, end_s in self.unjudged:
+                judged &= ~((entered_s < end_s) & (left_s >= begin_s))
+        return judged
 
     def _middle_m(self, flow: StreamFlow) -> float:
         return self.line.stations[flow.settings.station].middle_m
@@ -696,6 +722,7 @@ class Pipeline:
         self.track.forget_before(oldest_L - (farthest - self.line.take_up_m))
         oldest_s = float(self.track.t_s[0])
         self.states.forget_before(oldest_s)
+        self.unjudged = [span for span in self.unjudged if span[1] >= oldest_s]
         for flow in self.flows.values():
             if flow.heat is not None:
                 flow.heat.forget_before(oldest_s)

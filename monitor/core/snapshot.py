@@ -56,7 +56,7 @@ from monitor.core.track import Track
 from monitor.physics.march import Elements
 from monitor.physics.margins import Margin, Margins
 
-VERSION = 3
+VERSION = 4
 MAGIC = b"EMS\n"
 DIGEST_BYTES = 32
 
@@ -276,8 +276,14 @@ def _number_fillings(tree: Tree) -> None:
         span["filling"] = 0
 
 
+def _unjudged(tree: Tree) -> None:
+    """To version 4: an engine knows when no recipe was in force."""
+    for engine in every(tree, "pipeline"):
+        engine["unjudged"] = ["list", *([] if engine["recipe"] else [["tuple", float("-inf"), float("inf")]])]
+
+
 # From each version to the next.
-UPGRADES: dict[int, Upgrade] = {1: _starts_kinds_and_signers, 2: _number_fillings}
+UPGRADES: dict[int, Upgrade] = {1: _starts_kinds_and_signers, 2: _number_fillings, 3: _unjudged}
 
 
 # ---- both ways ---------------------------------------------------------------------------------------------------

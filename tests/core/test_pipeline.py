@@ -2,6 +2,7 @@
 
 import dataclasses
 import itertools
+import json
 from functools import cache
 
 import numpy as np
@@ -359,3 +360,65 @@ def test_an_engine_that_has_heard_nothing_says_nothing():
     assert engine.feed([]) == []
     assert engine.tick(T0) == []
     assert engine.now().state == "stopped"
+
+
+# ---- cable that passed an instrument while no recipe was in force (A16) ----------------------------------------------
+
+
+def drums(*changes: tuple[int, str | None, str], seconds: int = 120) -> list[Output]:
+    """A line that runs on while drums (second, name, recipe) are put on and taken off."""
+
+    def before(story: Story, s: int) -> None:
+        for at, name, recipe in changes:
+            if s == at:
+                story.tell("take-up/drum", T0 + s, drum=name, recipe=recipe)
+        if s == 74:
+            story.say("spark-electrode/spark-fault", T0 + s + 0.3, 1)
+
+    story = tell(seconds, before=before)
+    story.arrivals.remove(next(a for a in story.arrivals if a.topic.endswith("take-up/drum")))
+    for i, a in enumerate(story.arrivals):  # renumbered, since the first one was taken out
+        if a.topic.endswith("take-up/drum"):
+            body = json.loads(a.payload)
+            story.arrivals[i] = dataclasses.replace(a, payload=json.dumps(body | {"n": body["n"] - 1}).encode())
+    return pipeline().feed(decoded(story.sorted()))
+
+
+def unseen_on(out: list[Output], drum: str) -> np.ndarray:
+    """Drum metres of the rows of a drum that are unseen, its first and last row left out."""
+    _, rows = record(out)
+    span = [d for d in of(DrumSpan, out) if d.drum == drum][-1]
+    metre = np.arange(len(rows["verdict"])) + rows["first"][0]
+    inside = (metre > span.start_m) & (metre + 1 < (np.inf if span.end_m is None else span.end_m))
+    return metre[inside & (rows["verdict"] == 2)] - span.start_m
+
+
+def first_required_m() -> float:
+    line = pipeline().line
+    zones = {z.temperature: z.start_m for z in line.zone if z.temperature}
+    placed = [s for s in line.stream if s.required and s.path != line.counter.stream]
+    return min(zones.get(s.path, line.stations[s.station].middle_m) for s in placed)
+
+
+def test_cable_that_passed_before_any_recipe_was_in_force_is_unseen():
+    """A16. It was measured, and judged by nothing."""
+    out = drums((45, "C1-0001", "core-2g5"))
+    unseen = unseen_on(out, "C1-0001")
+    reach_m = pipeline().line.take_up_m - first_required_m()
+    assert len(unseen) == pytest.approx(reach_m, abs=2)
+    assert unseen.max() == pytest.approx(reach_m, abs=2)
+
+
+def test_with_no_drum_on_cable_is_judged_on_and_is_seen_on_the_next_drum():
+    """A16. Taken off for 15 s while the line runs."""
+    out = drums((0, "C1-0001", "core-2g5"), (60, None, ""), (75, "C1-0002", "core-2g5"))
+    assert len(unseen_on(out, "C1-0002")) == 0
+    (fault,) = (f for f in closed(out).values() if f.kind == "fault")
+    (second,) = (d for d in of(DrumSpan, out) if d.drum == "C1-0002")
+    assert fault.start_m > second.start_m  # it came while no drum was on, and lies on the next one
+
+
+def test_a_recipe_can_be_set_up_before_the_drum_is_put_on():
+    """A16. A drum change to no drum may name the recipe."""
+    out = drums((0, None, "core-2g5"), (45, "C1-0001", "core-2g5"))
+    assert len(unseen_on(out, "C1-0001")) == 0
