@@ -80,6 +80,13 @@ def drum_at(connection: Connection, line: str, t_ms: int) -> DrumSpan | None:
     return drum_span(row) if row else None
 
 
+def recipe_at(connection: Connection, line: str, t_ms: int) -> str | None:
+    """The recipe of the newest drum that had begun by a time; it stays in force while no drum is on."""
+    d = DRUM.c
+    wanted = select(d.recipe).where(d.line == line, d.start_ms <= t_ms).order_by(d.start_ms.desc()).limit(1)
+    return connection.execute(wanted).scalar()
+
+
 def proposals(connection: Connection, line: str) -> dict[str, Proposal]:
     """Proposals by name, oldest first, each as it is now."""
     p = PROPOSAL.c

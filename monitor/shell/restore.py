@@ -190,8 +190,11 @@ class _Start:
         begin_ms = ms(begin_s)
         with self.writer.engine.connect() as connection:
             drum = last_known.drum_at(connection, self.line, begin_ms)
+            recipe = last_known.recipe_at(connection, self.line, begin_ms)
         if drum is not None:
             pipeline.assume(DrumChange(0, begin_ms, drum.drum, drum.recipe, drum.planned_length_m), begin_s)
+        elif recipe is not None:
+            pipeline.assume(DrumChange(0, begin_ms, None, recipe), begin_s)
         folder = Path(self.configuration.works.store.folder)
         said = last_known.newest_state(self.writer.engine, folder, self.line, begin_ms)
         if said is not None:
