@@ -10,7 +10,7 @@
   const AGAIN_MS = 5000; // samples asked for again: streams do not arrive in step
   const WHOLE_EVERY = 30; // fetches between two of everything: late data finds its place then
   const DASH = "\u2013";
-  const memory = { reply: null, answered: null, busy: false, ribbons: {}, count: 0, since: null, page: null, key: null, follow: true };
+  const memory = { reply: null, answered: null, busy: false, ribbons: {}, count: 0, since: null, page: null, key: null, follow: true, arrived: window.location.pathname };
 
   // ---- small things -----------------------------------------------------------------------------------
 
@@ -527,7 +527,7 @@
           if (here) link.setAttribute("aria-current", "page");
           else link.removeAttribute("aria-current");
         }
-        if (memory.arrived !== undefined && memory.arrived !== pathname) document.getElementById("content").focus();
+        if (memory.arrived !== pathname) document.getElementById("content").focus();
         memory.arrived = pathname;
         memory.key = null;
         Alarms.arrived();
