@@ -35,6 +35,7 @@ class Works:
         self.names = works.write(folder / "configs", LINES, 0, self.port)
         self.store = Store(folder=str(folder / "shared"), database_url=postgres.database_for(server, str(folder)))
         subprocess.run([CONFIGS / "make-certificates.sh", folder / "tls", "localhost"], check=True, capture_output=True)
+        self.reading = open_for_reading(self.store)  # one for all looks: the server has room for a hundred connections
         self.ca = folder / "tls" / "ca.crt"
         self._people()
         self._configure()
@@ -95,13 +96,14 @@ class Works:
         await asyncio.gather(*(self.publish(line, arrivals) for line in self.names))
 
     def stored(self) -> dict[str, int]:
-        with open_for_reading(self.store).connect() as c:
+        with self.reading.connect() as c:
             counted = text("select line, count(*) from message where station <> 'monitor' group by line")
             return {str(name): int(n) for name, n in c.execute(counted)}
 
     def close(self) -> None:
         for one in (*self.monitors, self.broker):
             one.close()
+        self.reading.dispose()
 
 
 @pytest.fixture
