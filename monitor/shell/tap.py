@@ -1,0 +1,186 @@
+"""A wire between publishers and a broker that can be watched, cut and spoken on: MQTT frames over TCP, both ways."""
+
+import asyncio
+import contextlib
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+CONNECT, CONNACK, PUBLISH, SUBSCRIBE, SUBACK = 1, 2, 3, 8, 9
+
+
+@dataclass(slots=True)
+class Frames:
+    """Cuts a stream of bytes into whole MQTT control packets."""
+
+    _rest: bytearray = field(default_factory=bytearray)
+
+    def feed(self, data: bytes) -> list[bytes]:
+        """Packets that are complete now, each with its fixed header."""
+        self._rest += data
+        out = []
+        while (length := self._length()) is not None and len(self._rest) >= length:
+            out.append(bytes(self._rest[:length]))
+            del self._rest[:length]
+        return out
+
+    def _length(self) -> int | None:
+        """Length of the packet at the front, or None while its header is not whole."""
+        if len(self._rest) < 2:
+            return None
+        read = _varint(self._rest, 1)
+        return None if read is None else read[1] + read[0]
+
+
+def _varint(data: bytes | bytearray, at: int) -> tuple[int, int] | None:
+    """A variable byte integer and where it ends, or None where it is not whole."""
+    value = 0
+    for i in range(4):
+        if at + i >= len(data):
+            return None
+        value |= (data[at + i] & 0x7F) << (7 * i)
+        if not data[at + i] & 0x80:
+            return value, at + i + 1
+    raise ValueError("expected an MQTT packet, got a length of more than four bytes")
+
+
+def _text(data: bytes, at: int) -> tuple[str, int]:
+    size = int.from_bytes(data[at : at + 2], "big")
+    return data[at + 2 : at + 2 + size].decode(errors="replace"), at + 2 + size
+
+
+def _body(frame: bytes) -> int:
+    read = _varint(frame, 1)
+    assert read is not None
+    return read[1]
+
+
+@dataclass(slots=True, eq=False)
+class Connection:
+    """One connection of a client: what it is by now, told from its packets."""
+
+    writer: asyncio.StreamWriter
+    on_connected: Callable[[], None]
+    on_subscribed: Callable[[str], None]
+    on_published: Callable[[str, bytes, int, bool], None]
+    version: int = 5
+    filters: set[str] = field(default_factory=set)
+    _asked: dict[int, list[str]] = field(default_factory=dict)
+
+    def sent(self, frame: bytes) -> None:
+        """A packet of the client."""
+        kind, at = frame[0] >> 4, _body(frame)
+        if kind == CONNECT:
+            self.version = frame[_text(frame, at)[1]]
+        elif kind == SUBSCRIBE:
+            packet, at = int.from_bytes(frame[at : at + 2], "big"), self._behind_properties(frame, at + 2)
+            while at < len(frame):
+                topics, at = _text(frame, at)
+                self._asked.setdefault(packet, []).append(topics)
+                at += 1
+        elif kind == PUBLISH:
+            qos = frame[0] >> 1 & 3
+            topic, at = _text(frame, at)
+            at = self._behind_properties(frame, at + (2 if qos else 0))
+            self.on_published(topic, frame[at:], qos, bool(frame[0] & 1))
+
+    def received(self, frame: bytes) -> None:
+        """A packet of the broker."""
+        kind, at = frame[0] >> 4, _body(frame)
+        if kind == CONNACK and frame[at + 1] == 0:
+            self.on_connected()
+        elif kind == SUBACK:
+            for topics in self._asked.pop(int.from_bytes(frame[at : at + 2], "big"), []):
+                self.filters.add(topics)
+                self.on_subscribed(topics)
+
+    def publication(self, topic: str, payload: bytes) -> bytes:
+        """A packet with a message for the client, QoS 0."""
+        name = topic.encode()
+        body = len(name).to_bytes(2, "big") + name + (b"\0" if self.version >= 5 else b"") + payload
+        size, length = bytearray(), len(body)
+        while True:
+            size.append(length % 128 | (0x80 if length >= 128 else 0))
+            length //= 128
+            if not length:
+                return bytes([PUBLISH << 4]) + bytes(size) + body
+
+    def _behind_properties(self, frame: bytes, at: int) -> int:
+        if self.version < 5:
+            return at
+        read = _varint(frame, at)
+        assert read is not None
+        return read[1] + read[0]
+
+
+@dataclass(slots=True)
+class Tap:
+    """Listens where publishers connect and forwards to the broker behind, while it is `open`."""
+
+    on_connected: Callable[[], None]
+    on_subscribed: Callable[[str], None]
+    on_published: Callable[[str, bytes, int, bool], None]
+    open: bool = False
+    _connections: dict[Connection, asyncio.StreamWriter] = field(default_factory=dict)
+    _servers: list[asyncio.Server] = field(default_factory=list)
+
+    async def listen(self, host: str, port: int, to_port: int) -> None:
+        """Forward one port. Raises OSError where it is taken."""
+
+        async def forward(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+            await self._forward(reader, writer, to_port)
+
+        self._servers.append(await asyncio.start_server(forward, host, port))
+
+    def cut(self) -> None:
+        """Drop all connections."""
+        for connection, far in list(self._connections.items()):
+            connection.writer.transport.abort()
+            far.transport.abort()
+        self._connections.clear()
+
+    def publish(self, topic: str, payload: bytes) -> None:
+        """Send a message to every client that has subscribed to it."""
+        for connection in list(self._connections):
+            if any(matches(topics, topic) for topics in connection.filters):
+                connection.writer.write(connection.publication(topic, payload))
+
+    def close(self) -> None:
+        """Drop all connections and take no more."""
+        for server in self._servers:
+            server.close()
+        self.cut()
+
+    async def _forward(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, to_port: int) -> None:
+        if not self.open:
+            return writer.transport.abort()
+        try:
+            far_reader, far = await asyncio.open_connection("127.0.0.1", to_port)
+        except OSError:
+            return writer.transport.abort()
+        connection = Connection(writer, self.on_connected, self.on_subscribed, self.on_published)
+        self._connections[connection] = far
+        with contextlib.suppress(OSError, ValueError):
+            async with asyncio.TaskGroup() as group:
+                group.create_task(_pump(reader, far, connection.sent))
+                group.create_task(_pump(far_reader, writer, connection.received))
+        self._connections.pop(connection, None)
+        return None
+
+
+async def _pump(reader: asyncio.StreamReader, writer: asyncio.StreamWriter, seen: Callable[[bytes], None]) -> None:
+    """Whole packets only, so that others can be put between."""
+    frames = Frames()
+    while data := await reader.read(65536):
+        for frame in frames.feed(data):
+            seen(frame)
+            writer.write(frame)
+        await writer.drain()
+    writer.close()
+
+
+def matches(topics: str, topic: str) -> bool:
+    """Whether a subscription brings a topic."""
+    want, have = topics.split("/"), topic.split("/")
+    if want[-1] == "#":
+        want, have = want[:-1], have[: len(want) - 1]
+    return len(want) == len(have) and all(w in ("+", h) for w, h in zip(want, have, strict=True))
