@@ -88,6 +88,10 @@ class StreamNumbers:
             self.newest_ms = t_ms
         return numbering.add(n)
 
+    def holds(self, start: int, n: int) -> bool:
+        """Whether a message is known to be stored."""
+        return any(numbering.start == start and n in numbering for numbering in self.numberings)
+
     @property
     def upto(self) -> int:
         """The last number of the newest numbering, -1 where there is none."""
