@@ -6,7 +6,7 @@ SUMMARIES = {
     "monitor": "Watch the streams of lines, raise alarms, keep the record.",
     "replay": "Run a recording through the engine, straight or over MQTT.",
     "check": "Check all configuration and name every fault.",
-    "contract": "Write rules, JSON Schema and AsyncAPI of all messages, for authors of gateways.",
+    "contract": "Write rules and schemas of all messages for authors of gateways, or test a gateway.",
     "kinetics": "Fit t90 and activation energy to rheometer rows.",
     "verify": "Follow the journal's chain and say whether anything was changed.",
     "rehearse": "Run recorded streams through other limits and compare what would have been raised.",

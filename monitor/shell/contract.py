@@ -1,6 +1,8 @@
 """Writes the wire contract for authors of gateways: rules, JSON Schema of every message, an AsyncAPI document."""
 
+import asyncio
 import json
+import sys
 from argparse import ArgumentParser, Namespace
 from pathlib import Path
 from typing import Any
@@ -9,6 +11,8 @@ import msgspec
 
 from monitor.commands import SUMMARIES
 from monitor.contract import rules, topics
+from monitor.contract.address import address
+from monitor.contract.load import ConfigurationError, load
 from monitor.contract.messages import MONITOR_MESSAGES, STREAM_MESSAGES
 from monitor.contract.part import Part
 
@@ -93,10 +97,40 @@ def _operation(channel: str, who: str) -> dict[str, Any]:
 
 
 def _options(parser: ArgumentParser) -> None:
+    parser.add_argument(
+        "--try", dest="at", metavar="URL", help="test a publisher that connects to mqtt://127.0.0.1:PORT"
+    )
+    parser.add_argument("--line", metavar="LINE", help="the line of that publisher")
+    parser.add_argument("--seconds", type=float, default=90.0, metavar="S", help="how long the test takes (90)")
+    parser.add_argument("--configs", type=Path, default=Path("configs"), metavar="DIR", help="the works' configuration")
     parser.add_argument("--out", type=Path, default=Path(".run/contract"), metavar="DIR", help="where the files go")
 
 
 def _run(options: Namespace) -> int:
+    return _try(options) if options.at else _write(options)
+
+
+def _try(options: Namespace) -> int:
+    """Exit code 0 where every rule that was tried is kept, 1 where one is broken, 2 where the test cannot begin."""
+    from monitor.shell import trial
+
+    try:
+        configuration = load(options.configs)
+        at = address(configuration.works.broker.model_copy(update={"url": options.at}))
+        if at.host not in ("127.0.0.1", "localhost") or at.tls:
+            raise ValueError(f"--try: expected mqtt://127.0.0.1:PORT, got {options.at}: the test brings its own broker")
+        if options.line not in configuration.lines:
+            raise ValueError(f"--line: expected one of {', '.join(configuration.lines)}, got {options.line}")
+        line = configuration.lines[options.line]
+        examiner = asyncio.run(trial.examine(configuration, line, at, options.seconds))
+    except (ConfigurationError, ValueError, OSError) as error:
+        print(error, file=sys.stderr)
+        return 2
+    print(trial.sheet(examiner))
+    return 0 if trial.passed(examiner) else 1
+
+
+def _write(options: Namespace) -> int:
     options.out.mkdir(parents=True, exist_ok=True)
     files: dict[str, Any] = {f"{name}.schema.json": schema for name, schema in schemas().items()}
     files["asyncapi.json"] = asyncapi()
