@@ -35,7 +35,8 @@ HELD = {
 PATH = bounds.NAME + 1 + bounds.NAME
 OF_CONFIGURATION = {"line", "station", "quantity", "position", "unit", "check_name", "recipe", "revision"}
 OF_CODE = {"kind", "state", "event", "before", "after", "priority", "action", "hash", "digest", "monitor"}
-COMPOSED = {"stream", "key", "alarm", "target"}  # of paths, checks, and times in ms
+OF_CODE |= {"sha256", "next_sha256"}
+COMPOSED = {"stream", "key", "alarm", "target", "path"}  # of paths, checks, and times in ms; of line and date
 
 
 def texts(kind: inspect.Type) -> Iterator[inspect.StrType]:
@@ -86,6 +87,7 @@ def test_every_bounded_column_is_known_to_hold_what_it_gets():
                     assert column.type.length >= bounds.NAME, column
     assert max(len(state.value) for state in AlarmState) <= S.ALARM_CHANGE.c.after.type.length
     assert max(len(priority.value) for priority in Priority) <= S.ALARM_CHANGE.c.priority.type.length
+    assert len("lines/" + "/9999-12-31/23-again.parquet") + bounds.NAME <= S.MANIFEST.c.path.type.length
     assert S.ALARM_CHANGE.c.alarm.type.length >= PATH + 1 + bounds.NAME
     assert PATH + 1 + bounds.NAME + 1 + len(str(bounds.TIME_MS)) <= S.FINDING.c.key.type.length
 
