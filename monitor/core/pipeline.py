@@ -127,7 +127,7 @@ class Pipeline:
     seq: int = 0
     duplicates: int = 0
     _turns: list[tuple[float, int, DrumChange | LimitsStep | Action | Splice]] = field(default_factory=list)
-    _people: dict[tuple[str, int], None] = field(default_factory=dict)
+    _people: dict[tuple[str, int, int], None] = field(default_factory=dict)
     _events: list[AlarmEvent] = field(default_factory=list)
     _holding: set[str] = field(default_factory=set)
     _counter_until_s: float | None = None
@@ -208,8 +208,9 @@ class Pipeline:
         path = message.stream.path
         flow = self.flows.get(path)
         if message.stream.station == OPERATOR:  # people number by the clock: what lies between was never said
-            if (path, message.n) not in self._people:
-                self._people[path, message.n] = None
+            number = (path, message.start, message.n)
+            if number not in self._people:
+                self._people[number] = None
                 self._people = dict(list(self._people.items())[-PEOPLE_KEPT:])
                 self._deliver(path, None, [Released(message, self.track.end_s, self.seq)], out)
             self._advance(message.end_s, out)

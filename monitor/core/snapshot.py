@@ -56,7 +56,7 @@ from monitor.core.track import Track
 from monitor.physics.march import Elements
 from monitor.physics.margins import Margin, Margins
 
-VERSION = 4
+VERSION = 5
 MAGIC = b"EMS\n"
 DIGEST_BYTES = 32
 
@@ -282,8 +282,18 @@ def _unjudged(tree: Tree) -> None:
         engine["unjudged"] = ["list", *([] if engine["recipe"] else [["tuple", float("-inf"), float("inf")]])]
 
 
+def _people_by_start(tree: Tree) -> None:
+    """To version 5: a message of a person is known by the start of its numbering too; none was kept, so it is 0."""
+    for engine in every(tree, "pipeline"):
+        kind, *items = engine["_people"]
+        numbers = [["tuple", path, 0, n] for _, path, n in items[::2]]
+        engine["_people"] = [kind, *(part for number in numbers for part in (number, None))]
+
+
 # From each version to the next.
-UPGRADES: dict[int, Upgrade] = {1: _starts_kinds_and_signers, 2: _number_fillings, 3: _unjudged}
+UPGRADES: dict[int, Upgrade] = {
+    1: _starts_kinds_and_signers, 2: _number_fillings, 3: _unjudged, 4: _people_by_start,
+}  # fmt: skip
 
 
 # ---- both ways ---------------------------------------------------------------------------------------------------

@@ -5,7 +5,12 @@ import pytest
 
 from dashboard.gateway import MqttGateway, NotSentError, Numbering, encode
 from monitor.contract.address import BrokerAddress
-from monitor.contract.messages import Action
+from monitor.contract.messages import Action, LimitsStep
+from monitor.contract.record import Finding, FindingKind, Proposal, Revision
+from monitor.contract.topics import action_topic, limits_topic
+from monitor.core.arrival import Arrival
+from tests.core.story import T0, decoded, pipeline
+from tests.core.test_pipeline import of, tell
 
 # Written by hand from the contract: fields in their order, times in ms, what is not said is left out.
 GOLDEN = (
@@ -36,3 +41,26 @@ def test_without_a_broker_nothing_is_claimed_to_be_sent():
     gateway = MqttGateway("tarn", BrokerAddress("127.0.0.1", 1))
     with pytest.raises(NotSentError, match=r"no broker at mqtt://127.0.0.1:1"):
         gateway.send("core-1", ACTION)
+
+
+def sent(t_s: float, body: LimitsStep | Action) -> Arrival:
+    """What a person did on the pages, as it arrives at the monitor."""
+    topic = limits_topic if isinstance(body, LimitsStep) else action_topic
+    n = round(t_s * 1e3)
+    return Arrival(topic("tarn", "core-1"), encode(msgspec.structs.replace(body, n=n, t=n)), t_s)
+
+
+def test_every_step_from_the_pages_is_taken_and_a_repeated_one_once():
+    """Each is number 0 of a numbering of its own: the engine knows it by the start of that, not by the number alone."""
+    mark = Action(n=0, t=0, action="mark metres", by="Mira", reason="scrape", start_m=1010.0, end_m=1012.0)
+    propose = LimitsStep(
+        n=0, t=0, step="propose", recipe="core-2g5", by="Mira", proposal="P1", reason="too tight",
+        changes={"window/oven-b/temperature/hi": 310.0},
+    )  # fmt: skip
+    approve = LimitsStep(n=0, t=0, step="approve", recipe="core-2g5", by="Olle", proposal="P1")
+    people = [sent(T0 + s, body) for s, body in [(10, propose), (12, approve), (14, mark), (16, mark)]]
+    arrivals = sorted([*tell(40).sorted(), *people, *people], key=lambda a: a.received_s)
+    out = pipeline().feed(decoded(arrivals))
+    assert [p.state for p in of(Proposal, out)] == ["proposed", "approved"]
+    assert [(r.recipe, r.revision) for r in of(Revision, out)] == [("core-2g5", 2)]
+    assert [f.kind for f in of(Finding, out) if f.by == "Mira"] == [FindingKind.MARK] * 2
