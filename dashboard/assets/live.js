@@ -10,7 +10,7 @@
   const AGAIN_MS = 5000; // samples asked for again: streams do not arrive in step
   const WHOLE_EVERY = 30; // fetches between two of everything: late data finds its place then
   const DASH = "\u2013";
-  const memory = { reply: null, answered: null, busy: false, ribbons: {}, count: 0, since: null, page: null, key: null, follow: true, arrived: window.location.pathname };
+  const memory = { reply: null, answered: null, busy: false, ribbons: {}, histories: {}, coming: {}, count: 0, since: null, page: null, key: null, follow: true, arrived: window.location.pathname };
 
   // ---- small things -----------------------------------------------------------------------------------
 
@@ -79,7 +79,11 @@
     memory.reply = reply;
     memory.answered = performance.now();
     memory.count += 1;
-    for (const line of reply.lines) keepRibbon(line);
+    for (const line of reply.lines) {
+      keepRibbon(line);
+      memory.histories[line.line] = Age.remember(memory.histories[line.line] || [], reply.t, line.newest);
+      memory.coming[line.line] = Age.catchingUp(memory.histories[line.line]);
+    }
     if (reply.shown && here && page() === here) carryOn(reply.shown, here, reply.t);
     const key = reply.alarms_key + (back ? "#" + memory.count : "");
     if (here && here.dataset.page === "alarms" && key !== memory.key) {
@@ -121,13 +125,25 @@
     paintAges();
   }
 
+  function lineFreshness(line) {
+    return Age.freshness(sinceAnswer(), memory.reply.t, line.newest, 0, memory.coming[line.line]);
+  }
+
+  // The line that is farthest behind of those whose past is coming in, or nothing.
+  function farthestBehind() {
+    const coming = Object.values(memory.coming).filter((one) => one !== null);
+    return coming.sort((a, b) => b.behind_s - a.behind_s)[0];
+  }
+
   function paintHeader() {
     const since = sinceAnswer();
     const connection = document.getElementById("connection");
     if (!connection) return;
     const lost = since !== null && since >= Age.SILENT_AFTER_S;
+    const coming = lost ? undefined : farthestBehind();
     connection.classList.toggle("lost", lost);
-    say(connection, since === null ? "connecting" : lost ? (memory.unread ? "record cannot be read for " : "no connection for ") + Age.span(since) : "");
+    connection.classList.toggle("behind", coming !== undefined);
+    say(connection, since === null ? "connecting" : lost ? (memory.unread ? "record cannot be read for " : "no connection for ") + Age.span(since) : coming ? "catching up: " + Age.behind(coming) : "");
     document.body.classList.toggle("lost", lost);
     if (memory.reply) {
       const time = document.getElementById("works-time");
@@ -155,7 +171,7 @@
       title.href = "/line/" + encodeURIComponent(line.line);
       head.append(title);
     }
-    head.append(el("span", "state"), el("span", "speed"), el("span", "drum"), el("span", "doff"), el("span", "asks"), el("span", "cure"), el("small", "metres"));
+    head.append(el("span", "state"), el("span", "speed"), el("span", "drum"), el("span", "doff"), el("span", "asks"), el("span", "cure"), el("small", "metres"), el("small", "behind"));
     const ribbon = el("a", "ribbon");
     ribbon.append(el("span", "wound"));
     const marks = el("div", "marks");
@@ -164,13 +180,14 @@
   }
 
   function paintRow(room, line) {
-    const fresh = Age.freshness(sinceAnswer(), memory.reply.t, line.newest, 0);
+    const fresh = lineFreshness(line);
     const wants = line.asks.text !== "";
     room.classList.toggle("old", !fresh.alive);
     room.classList.toggle("wants", wants);
     const part = (name) => room.querySelector("." + name);
     const state = part("state");
     say(state, fresh.alive ? line.state || DASH : fresh.text);
+    say(part("behind"), fresh.kind === "catching up" ? fresh.text : "");
     state.dataset.state = fresh.alive ? line.state || "" : fresh.kind;
     paintSpeed(part("speed"), line);
     paintDrum(part("drum"), line);
@@ -291,8 +308,9 @@
     const need = document.getElementById("need");
     const titles = Object.fromEntries(lines.map((line) => [line.line, line.title]));
     const asking = memory.reply.needs.map((one) => ({ line: one.line, title: titles[one.line], why: " (" + one.why + ")" }));
-    const silent = lines.filter((line) => Age.freshness(sinceAnswer(), memory.reply.t, line.newest, 0).kind !== "live");
-    const said = JSON.stringify([asking.map((one) => one.line + one.why), silent.map((line) => line.line)]);
+    const silent = lines.filter((line) => !lineFreshness(line).alive);
+    const behind = lines.filter((line) => lineFreshness(line).kind === "catching up").length;
+    const said = JSON.stringify([asking.map((one) => one.line + one.why), silent.map((line) => line.line), behind]);
     if (need.dataset.said !== said) {
       need.dataset.said = said;
       need.classList.toggle("asking", asking.length > 0);
@@ -300,6 +318,7 @@
       if (!asking.length) need.append("No active or unacknowledged alarms.");
       listLines(need, "", ", then ", asking);
       listLines(need, " No data from: ", ", ", silent);
+      if (behind) need.append(" The past is still coming in from " + behind + " of " + lines.length + " lines: shown is how it was then, not now.");
     }
     const rejected = document.getElementById("rejected");
     say(rejected, memory.reply.rejected ? show(memory.reply.rejected, 0) + " messages refused: see why" : "no message refused");
@@ -319,7 +338,8 @@
     const reply = memory.reply;
     const line = reply.lines.find((one) => one.line === here.dataset.line);
     if (!line || !reply.shown) return;
-    const lineFresh = Age.freshness(sinceAnswer(), reply.t, line.newest, 0);
+    const lineFresh = lineFreshness(line);
+    const catchesUp = lineFresh.kind === "catching up"; // then a stream is as old as it is behind the line's newest
     for (const pass of here.querySelectorAll("[data-zone]")) {
       const speed = (line.speed || 0) / 60;
       say(pass, speed > 0.05 ? show(Number(pass.dataset.zone) / speed, 1) + " s" : "stands");
@@ -332,7 +352,7 @@
     for (const heat of here.querySelectorAll("[data-heat]")) {
       const stream = reply.shown.streams[heat.dataset.heat];
       if (!stream) continue;
-      const fresh = Age.freshness(sinceAnswer(), reply.t, stream.newest, stream.old_after_s);
+      const fresh = Age.freshness(catchesUp ? 0 : sinceAnswer(), catchesUp ? line.newest : reply.t, stream.newest, stream.old_after_s);
       const value = memory.last[line.line + heat.dataset.heat];
       say(heat, show(value, 0) + " \u00b0C" + (fresh.alive ? "" : ", " + fresh.text));
       heat.classList.toggle("old", !fresh.alive);

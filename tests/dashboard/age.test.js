@@ -26,6 +26,47 @@ test("before the first answer nothing is alive", () => {
   assert.equal(Age.freshness(null, 0, null, 5).alive, false);
 });
 
+// One answer a second, `stamps` the newest stamp in each, in seconds like the times.
+function answers(first_s, stamps) {
+  return stamps.reduce((kept, stamp, i) => Age.remember(kept, (first_s + i) * 1000, stamp * 1000), []);
+}
+
+test("D10: a past that comes in is said with how far it is behind and how long it takes", () => {
+  const coming = Age.catchingUp(answers(10_000, [1000, 1010, 1020, 1030]));
+  assert.equal(coming.behind_s, 8973);
+  assert.equal(coming.left_s, 997); // ten seconds a second, and the present moves on by one
+  const fresh = Age.freshness(0.2, 10_003_000, 1_030_000, 5, coming);
+  assert.deepEqual([fresh.kind, fresh.alive, fresh.text], ["catching up", true, "catching up: 2 h 29 min behind, about 16 min left"]);
+});
+
+test("D10: a line that was up to date and stops is no data at once", () => {
+  const stamps = [999.8, 1000.8, 1001.8, 1001.8, 1001.8, 1001.8, 1001.8, 1001.8, 1001.8];
+  assert.equal(Age.catchingUp(answers(1000, stamps)), null);
+  assert.equal(Age.freshness(0.2, 1_008_000, 1_001_800, 5, null).kind, "no data");
+});
+
+test("D10: a past that stops coming in is no data after some seconds", () => {
+  const moving = [100, 110, 120];
+  assert.notEqual(Age.catchingUp(answers(1000, [...moving, ...Array(10).fill(120)])), null);
+  assert.equal(Age.catchingUp(answers(1000, [...moving, ...Array(11).fill(120)])), null);
+});
+
+test("D10: a delay that stays as it is comes no nearer", () => {
+  const coming = Age.catchingUp(answers(1000, [400, 401, 402, 403]));
+  assert.deepEqual(coming, { behind_s: 600, left_s: null });
+  assert.equal(Age.behind(coming), "10 min behind, not coming nearer");
+});
+
+test("D10: one answer, or stamps that never move, show nothing that comes in", () => {
+  assert.equal(Age.catchingUp(answers(1000, [400])), null);
+  assert.equal(Age.catchingUp(answers(1000, [400, 400, 400])), null);
+  assert.deepEqual(Age.remember([], 1000, null), []);
+});
+
+test("D10: no connection outweighs a past that was coming in", () => {
+  assert.equal(Age.freshness(12, 10_000, 1_000, 5, { behind_s: 9, left_s: 1 }).kind, "no connection");
+});
+
 test("a stream never heard says so", () => {
   assert.equal(Age.freshness(0.1, 100_000, null, 5).text, "never heard");
 });

@@ -191,6 +191,19 @@ def test_a_silent_line_turns_grey_and_says_no_data(served: Served, page: Page) -
     expect(page.locator("#connection")).to_have_text("")
 
 
+def test_d10_a_past_that_comes_in_is_said_and_not_painted_dead(served: Served, page: Page) -> None:
+    begun = served.clock()
+    served.record.clock = lambda: begun - 1000.0 + 20.0 * (served.clock() - begun)  # 20 s of the past each second
+    page.goto(served.url + "/")
+    row = page.locator(".line-row", has_text="Core line 1")
+    expect(row.locator(".behind")).to_contain_text(re.compile(r"catching up: .* behind, about .* left"))
+    expect(row).not_to_have_class(re.compile(r"\bold\b"))
+    expect(row.locator(".state")).to_have_text("running")
+    expect(page.locator("#connection")).to_contain_text("catching up: ")
+    expect(page.locator("#need")).to_contain_text("coming in from 2 of 2 lines")
+    expect(page.locator("#need")).not_to_contain_text("No data")
+
+
 def test_a_server_that_went_away_is_no_connection_and_comes_back_by_itself(served: Served, page: Page) -> None:
     page.goto(served.url)
     state = page.locator(".line-row .state").first
