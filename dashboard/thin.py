@@ -1,10 +1,9 @@
 """Fewer points for a screen, with every peak kept: live buckets and long trends."""
 
-from typing import Any
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
-from tsdownsample import MinMaxLTTBDownsampler
 
 from monitor.contract.reading import Trend
 from monitor.contract.record import Floats, Ints
@@ -18,27 +17,34 @@ def live(trend: Trend, bucket_ms: int = 1000) -> Trend:
     t, v = trend.t_ms[good], trend.v[good]
     if len(t) <= 2:
         return Trend(t, v)
-    bucket = t // bucket_ms
-    starts = np.flatnonzero(np.diff(bucket, prepend=bucket[0] - 1))
-    lengths = np.diff(np.append(starts, len(t)))
-    group = np.repeat(np.arange(len(starts)), lengths)
-    by_value = np.lexsort((v, group))
-    picked = np.unique(np.concatenate((by_value[starts], by_value[starts + lengths - 1])))
+    picked = _extremes(v, np.flatnonzero(np.diff(t // bucket_ms)) + 1)
     return Trend(t[picked], v[picked])
 
 
 def long(trend: Trend, points: int, break_after_ms: float) -> Points:
-    """About `points` points (MinMaxLTTB) with a None wherever no sample came for `break_after_ms` or it was bad."""
+    """At most `points` points (4 or more): the least and the most of each of `points` / 2 equal parts of its time.
+
+    A None lies wherever no sample came for `break_after_ms` or it was bad.
+    """
     good = ~np.isnan(trend.v)
     t, v = trend.t_ms[good], trend.v[good]
     breaks = _breaks(trend.t_ms, good, break_after_ms)
     if len(t) > points:
-        inner = max(points - points % 2, 4)
-        downsampler: Any = MinMaxLTTBDownsampler()  # type: ignore[no-untyped-call]
-        kept = downsampler.downsample(t.astype(np.float64), np.ascontiguousarray(v), n_out=inner)
-        kept = np.unique(kept.astype(np.int64))
+        kept = _extremes(v, np.searchsorted(t, edges_ms(t, points // 2)[1:-1]))
         t, v = t[kept], v[kept]
     return _with_breaks(t, v, breaks)
+
+
+def edges_ms(t_ms: Ints, parts: int) -> Floats:
+    """Ends of the equal parts of a span of time, one more than there are parts."""
+    return np.linspace(float(t_ms[0]), float(t_ms[-1]), parts + 1)
+
+
+def _extremes(v: Floats, cuts: Ints) -> Ints:
+    """Places of the least and the most of each piece between cuts, in order, each once."""
+    ends = np.unique(np.concatenate(([0], cuts, [len(v)])))
+    places = [(a + v[a:b].argmin(), a + v[a:b].argmax()) for a, b in pairwise(ends.tolist())]
+    return np.unique(np.array(places, dtype=np.int64))
 
 
 def _breaks(t_ms: Ints, good: NDArray[np.bool_], break_after_ms: float) -> Ints:

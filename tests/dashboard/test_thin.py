@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboard.thin import live, long
+from dashboard.thin import edges_ms, live, long
 from monitor.contract.reading import Trend
 
 
@@ -38,6 +38,29 @@ def test_long_keeps_a_single_peak_among_many(points):
     assert len(t) == len(thinned) <= points
     assert max(thinned) == 9.0
     assert t[thinned.index(9.0)] == 777_770
+
+
+VALUES = st.one_of(st.floats(-1e3, 1e3), st.just(float("nan")))
+
+
+@given(st.lists(st.tuples(st.integers(1, 5000), VALUES), min_size=1, max_size=400), st.integers(4, 60))
+def test_c20_long_draws_the_least_and_the_most_of_every_part_of_any_window(samples, points):
+    """C20: also with bad samples and times of any step; the points are never more than was asked for."""
+    steps, v = zip(*samples, strict=True)
+    full = Trend(np.cumsum(steps), np.array(v))
+    ts, vs = long(full, points, 1e9)
+    t, drawn = (np.array([x for x, y in zip(ts, vs, strict=True) if y is not None]),
+                np.array([y for y in vs if y is not None]))  # fmt: skip
+    good = ~np.isnan(full.v)
+    t_all, v_all = full.t_ms[good], full.v[good]
+    assert len(drawn) <= max(points, 1)
+    if not len(t_all):
+        return
+    place = edges_ms(t_all, points // 2)[1:-1]
+    of_all, of_drawn = np.searchsorted(place, t_all, "right"), np.searchsorted(place, t, "right")
+    for part in np.unique(of_all):
+        inside, kept = v_all[of_all == part], drawn[of_drawn == part]
+        assert (kept.min(), kept.max()) == (inside.min(), inside.max())
 
 
 def test_short_series_pass_unchanged():
