@@ -33,7 +33,20 @@ def register(app: Dash, context: Context) -> None:
         found = again.kinds(settings)
         stations = [{"value": s.name, "label": s.title or s.name} for s in settings.station]
         data = [{"value": k, "label": v} for k, v in found.items()]
-        return data, what if what in found else next(iter(found)), stations, None
+        return data, what if what in found else again.busiest(context, line).what, stations, None
+
+    @app.callback(
+        Output("again-line", "value"),
+        Output("again-what", "value", allow_duplicate=True),
+        Output("again-drums", "value"),
+        Input("location", "search"),
+        prevent_initial_call="initial_duplicate",
+    )
+    def from_address(search: str | None) -> Any:
+        choice = again.asked(context, search or "")
+        if choice is None:
+            raise PreventUpdate
+        return choice.line, choice.what, choice.drums
 
     @app.callback(
         Output("again-answer", "children"),

@@ -1,8 +1,10 @@
 """What keeps coming back, and which part is it? Periods, the fold, what went before, whether work helped."""
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
+from urllib.parse import parse_qs
 
 import dash_mantine_components as dmc
 import numpy as np
@@ -51,14 +53,14 @@ class Cable:
 def content(context: Context) -> list[Any]:
     """Choices and the form for work done; answers come by callbacks."""
     lines = context.configuration.lines
-    first = next(iter(lines))
+    first = busiest(context)
     return [
         html.Div([html.H1("What keeps coming back?")], className="top", **attributes(page="again")),
         html.Div(
             [
-                _select("again-line", "Line", {n: x.title for n, x in lines.items()}, first, 180),
-                _select("again-what", "What", kinds(lines[first]), next(iter(kinds(lines[first]))), 250),
-                _select("again-drums", "Over the", DRUMS, "10", 170),
+                _select("again-line", "Line", {n: x.title for n, x in lines.items()}, first.line, 180),
+                _select("again-what", "What", kinds(lines[first.line]), first.what, 250),
+                _select("again-drums", "Over the", DRUMS, first.drums, 170),
                 _number("again-least", "Periods from", LEAST),
                 _number("again-most", "to", MOST),
             ],
@@ -110,6 +112,51 @@ def kinds(line: Line) -> dict[str, str]:
     found |= {f"signal:{path}": f"{words.stream_title(line, path)}, as a signal" for path in gauges}
     cycling = [s for s in line.stream if s.kind == "samples" and s.unit != "mm" and s.path != line.counter.stream]
     return found | {f"cycle:{s.path}": f"{words.stream_title(line, s.path)}, in seconds" for s in cycling}
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """What the page is asked: a line, one of its `kinds`, and over how many of the newest drums."""
+
+    line: str
+    what: str
+    drums: str
+
+
+def busiest(context: Context, only: str | None = None) -> Choice:
+    """What has most events of all lines, or of one: over the fewest drums that hold enough of them for a period."""
+    lines = [only] if only else list(context.configuration.lines)
+    best, most = Choice(lines[0], next(iter(kinds(context.configuration.lines[lines[0]]))), "10"), 0
+    for drums in ("10", "30", "100"):
+        for line in lines:
+            what, count = _most_frequent(context, line, drums)
+            if count > most:
+                best, most = Choice(line, what, drums), count
+        if most >= recur.FEWEST:
+            break
+    return best
+
+
+def _most_frequent(context: Context, line: str, drums: str) -> tuple[str, int]:
+    of = cable(context, line, drums)
+    if of is None:
+        return "", 0
+    known = kinds(of.line)
+    found = context.record.findings(line, of.start_m, of.end_m)
+    names = [f"{f.kind}:{f.stream}" if f.kind is FindingKind.FAULT else f"{f.kind}:" for f in found]
+    counts = Counter(name for name in names if name in known)
+    return counts.most_common(1)[0] if counts else ("", 0)
+
+
+def asked(context: Context, search: str) -> Choice | None:
+    """What an address such as `?line=core-1&what=mark:&drums=30` asks for; None where it asks for no line."""
+    query = parse_qs(search.removeprefix("?"), keep_blank_values=True)
+    line, what, drums = (query.get(name, [""])[0] for name in ("line", "what", "drums"))
+    if line not in context.configuration.lines:
+        return None
+    usual = busiest(context, line)
+    known = kinds(context.configuration.lines[line])
+    return Choice(line, what if what in known else usual.what, drums if drums in DRUMS else usual.drums)
 
 
 def cable(context: Context, line: str, drums: str) -> Cable | None:

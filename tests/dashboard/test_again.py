@@ -55,6 +55,31 @@ def test_the_wheel_is_named_with_period_rivals_and_fold(context, marked):
     assert "What went before" in said(found.more)
 
 
+def test_d11_the_page_opens_on_what_has_most_to_say(context, record, marked, monkeypatch):
+    """D11: not on the first line's first kind whatever is there; the address may choose something else."""
+    assert again.busiest(context) == again.Choice("core-1", EVENT, "10")
+    monkeypatch.setattr(
+        record,
+        "findings",
+        lambda line, a, b: (
+            [fault(20_100.0 + i, "mark", "operator/action") for i in range(9)] if line == "core-2" else []
+        ),
+    )
+    assert again.busiest(context) == again.Choice("core-2", "mark:", "10")
+    assert again.asked(context, "?line=core-1&what=window:&drums=30") == again.Choice("core-1", "window:", "30")
+    assert again.asked(context, "?line=core-2&what=none&drums=7") == again.Choice("core-2", "mark:", "10")
+    assert again.asked(context, "?line=nowhere") is None
+
+
+def test_d11_too_few_events_in_the_newest_drums_are_looked_for_in_more(context, record, monkeypatch):
+    drums = record.drums("core-1", 2)
+    monkeypatch.setattr(record, "drums", lambda line, limit: drums[: 1 if limit < 100 else 2])
+    old = drums[1].start_m + 10.0
+    found = [fault(old + 3 * i) for i in range(8)]
+    monkeypatch.setattr(record, "findings", lambda line, a, b: [f for f in found if a <= f.start_m < b])
+    assert again.busiest(context, "core-1") == again.Choice("core-1", EVENT, "100")
+
+
 def test_a_repair_that_helped_is_said_to_have_helped(context, marked):
     text = said(again.work(context, "core-1", EVENT, "30"))
     assert "Olle: wheel turned" in text
