@@ -1,5 +1,6 @@
 """Parquet files of a store: written whole, read with their checksums, set aside where they are damaged."""
 
+import errno
 import logging
 import os
 from collections.abc import Callable, Iterable, Sequence
@@ -61,6 +62,17 @@ def read(path: Path, columns: Sequence[str] | None = None) -> pa.Table:
         return file.read(columns)
 
 
+def read_or_log(path: Path, columns: Sequence[str] | None = None) -> pa.Table | None:
+    """A whole file; None, logged once, where it is damaged or missing."""
+    if known_unreadable(path):
+        return None
+    try:
+        return read(path, columns)
+    except DAMAGE as error:
+        log_unreadable(path, error)
+        return None
+
+
 def why(error: BaseException) -> str:
     """The first line of an error, with its kind."""
     return f"{type(error).__name__}: {str(error).partition(chr(10))[0]}"
@@ -78,10 +90,26 @@ def set_aside(path: Path, reason: str) -> Path:
 
 
 def log_unreadable(path: Path, error: BaseException) -> None:
-    """Log once in the process that the span of a file is answered as unverified."""
+    """Log once in the process that the span of a file is answered as unverified; remember it while it is unchanged."""
+    if getattr(error, "errno", None) in (None, errno.ENOENT):  # others may pass: too many open files, a share away
+        _UNREADABLE[path] = _stamp(path)
     if path not in _LOGGED:
         _LOGGED.add(path)
         LOG.warning("%s cannot be read (%s): what it holds is answered as missing", path, why(error))
 
 
+def known_unreadable(path: Path) -> bool:
+    """Whether reading any column of a file failed in this process, and the file is as it was then."""
+    return path in _UNREADABLE and _UNREADABLE[path] == _stamp(path)
+
+
+def _stamp(path: Path) -> tuple[int, int] | None:
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return found.st_mtime_ns, found.st_size
+
+
 _LOGGED: set[Path] = set()
+_UNREADABLE: dict[Path, tuple[int, int] | None] = {}

@@ -59,6 +59,10 @@ T = TypeVar("T")
 Verdicts = NDArray[np.int8]
 URGENCY = {"high": 0, "medium": 1, "low": 2}
 
+# Drums, each with what the manifest has of the file of its rows.
+_OF_ROWS = DRUM.c.rows_file == MANIFEST.c.path
+DRUMS = select(DRUM, MANIFEST.c.damage, MANIFEST.c.size_bytes).join_from(DRUM, MANIFEST, _OF_ROWS, isouter=True)
+
 
 class StoreReader:
     """Implements `monitor.contract.reading.Record`. Answers are empty where the monitor has written nothing yet."""
@@ -135,17 +139,17 @@ class StoreReader:
     def drums(self, line: str | None = None, limit: int = 50) -> Sequence[DrumRow]:
         """Newest first, the one being wound included."""
         d = DRUM.c
-        wanted = select(DRUM) if line is None else select(DRUM).where(d.line == line)
+        wanted = DRUMS if line is None else DRUMS.where(d.line == line)
         rows = self._all(wanted.order_by(d.start_ms.desc()).limit(limit))
         return [self._drum(r) for r in rows]
 
     def drum(self, line: str, filling: int) -> DrumRow | None:
         """One filling of a line, or None."""
-        return self._first(select(DRUM).where(DRUM.c.line == line, DRUM.c.filling == filling))
+        return self._first(DRUMS.where(DRUM.c.line == line, DRUM.c.filling == filling))
 
     def drum_named(self, line: str, drum: str) -> DrumRow | None:
         """The newest filling of a line that bears a name, or None."""
-        wanted = select(DRUM).where(DRUM.c.line == line, DRUM.c.drum == drum)
+        wanted = DRUMS.where(DRUM.c.line == line, DRUM.c.drum == drum)
         return self._first(wanted.order_by(DRUM.c.filling.desc()).limit(1))
 
     def _first(self, wanted: Any) -> DrumRow | None:
@@ -154,9 +158,7 @@ class StoreReader:
 
     def drums_named(self, drum: str) -> Sequence[DrumRow]:
         """Fillings of that name on any line, newest first."""
-        return [
-            self._drum(r) for r in self._all(select(DRUM).where(DRUM.c.drum == drum).order_by(DRUM.c.start_ms.desc()))
-        ]
+        return [self._drum(r) for r in self._all(DRUMS.where(DRUM.c.drum == drum).order_by(DRUM.c.start_ms.desc()))]
 
     def recipes_of_drums(self, line: str, start_ms: int, end_ms: int) -> Sequence[tuple[str, int, float]]:
         """(recipe, start, end) of the drums that were wound in a span of time, UTC ms; no end yet is infinity."""
@@ -169,7 +171,7 @@ class StoreReader:
     def drums_between(self, line: str, start_m: float, end_m: float) -> Sequence[DrumRow]:
         """Drums that hold any of an interval of line metre, along it."""
         d = DRUM.c
-        wanted = select(DRUM).where(_on_drums(line, start_m), or_(d.end_m.is_(None), d.end_m > start_m))
+        wanted = DRUMS.where(_on_drums(line, start_m), or_(d.end_m.is_(None), d.end_m > start_m))
         wanted = wanted.where(d.start_m < end_m) if np.isfinite(end_m) else wanted
         return [self._drum(r) for r in self._all(wanted.order_by(d.start_m))]
 
@@ -360,15 +362,25 @@ class StoreReader:
 
     def _drum(self, r: Any) -> DrumRow:
         metres = {v.word: getattr(r, f"{v.word}_m") for v in Verdict}
-        if r.rows_file is None:
+        if r.rows_file is None or self._in_doubt(r):
             metres = self._count(r.line, r.start_m, r.end_m)
         return DrumRow(
             r.line, r.filling, r.drum, r.recipe, r.revision, r.start_m, r.end_m, r.start_ms, r.end_ms,
             r.planned_length_m, metres,
         )  # fmt: skip
 
+    def _in_doubt(self, r: Any) -> bool:
+        """Whether anything tells, without reading the file of a drum's rows, that it is not as it was written."""
+        path = self.folder / r.rows_file
+        if r.damage or parquet_files.known_unreadable(path):
+            return True
+        try:
+            return bool(r.size_bytes) and path.stat().st_size != r.size_bytes
+        except OSError:
+            return True
+
     def _count(self, line: str, start_m: float, end_m: float | None) -> dict[str, float]:
-        """Metres by verdict of a drum that is still being wound, as far as they are known."""
+        """Metres by verdict of a drum by its rows, as far as they are known; unseen where they cannot be read."""
         end = np.inf if end_m is None else end_m
         return metres_by_verdict(*self.verdicts(line, start_m, end), start_m, end)
 
@@ -388,19 +400,14 @@ class StoreReader:
     ) -> list[dict[str, Any]]:
         """Rows that lie in drums' files, in order; a row that two drums share is taken from the later.
 
-        Metres whose file cannot be read are there too, unseen.
+        Metres whose file cannot be read, or which the monitor found not as it was written, are there too, unseen.
         """
         d = DRUM.c
-        wanted = select(d.rows_file, d.start_m, d.end_m).where(
-            _on_drums(line, start_m), d.rows_file.is_not(None), d.start_m < end_m, d.end_m > start_m
-        )
+        wanted = DRUMS.where(_on_drums(line, start_m), d.rows_file.is_not(None), d.start_m < end_m, d.end_m > start_m)
         pieces = []
-        for name, first_m, last_m in c.execute(wanted.order_by(d.start_m)):
-            try:
-                table = parquet_files.read(self.folder / name, columns)
-            except parquet_files.DAMAGE as error:
-                parquet_files.log_unreadable(self.folder / name, error)
-                table = _unseen(first_m, last_m)
+        for r in c.execute(wanted.order_by(d.start_m)):
+            table = None if r.damage else parquet_files.read_or_log(self.folder / r.rows_file, columns)
+            table = _unseen(r.start_m, r.end_m) if table is None else table
             metre = table["line_metre"].to_numpy()
             table = table.filter(pa.array((metre + 1 > start_m) & (metre < end_m)))
             pieces.append({n: table[n].to_numpy() for n in table.column_names})

@@ -10,7 +10,7 @@ import pytest
 from monitor.contract.record import Verdict
 from monitor.contract.topics import Stream
 from monitor.core.arrival import Arrival
-from monitor.shell import rollup
+from monitor.shell import manifest, rollup
 from monitor.shell.history import History
 from monitor.shell.reader import StoreReader
 from monitor.shell.service import Desk
@@ -30,11 +30,12 @@ def empty(path: Path) -> None:
     path.write_bytes(b"")
 
 
-def flip(path: Path) -> None:
-    """One bit at the end of a column that every question reads."""
+def flip(path: Path, name: str | None = None) -> None:
+    """One bit at the end of a column; without a name of one that every question reads."""
     file = pq.ParquetFile(path)
     names = file.schema_arrow.names
-    column = file.metadata.row_group(0).column(names.index("t_ms" if "t_ms" in names else "line_metre"))
+    name = name or ("t_ms" if "t_ms" in names else "line_metre")
+    column = file.metadata.row_group(0).column(names.index(name))
     data = bytearray(path.read_bytes())
     data[(column.dictionary_page_offset or column.data_page_offset) + column.total_compressed_size - 2] ^= 4
     path.write_bytes(data)
@@ -160,3 +161,45 @@ def test_rows_of_a_drum_whose_file_cannot_be_read_are_unseen(place, arrivals, ca
     rows = reader.rows("core-1", drum.start_m, drum.end_m - 1, ["oven-a/temperature"])
     assert np.isnan(rows["oven-a/temperature"]).all()
     assert caplog.text.count("cannot be read") == 1
+
+
+@pytest.mark.parametrize("marked", [False, True], ids=["", "found by the monitor"])
+@pytest.mark.parametrize("way", WAYS)
+def test_sums_of_a_drum_whose_file_cannot_be_read_are_those_of_its_ribbon(place, arrivals, way: Damage, marked: bool):
+    """A8: the ribbon was unseen, and the list of drums still showed the metres of before."""
+    desk = written(place, arrivals)
+    path = rollup.roll_drums(desk.writer.engine, place)[0]
+    reader = StoreReader(settings_at(place))
+    drum = reader.drums("core-1")[-1]
+    assert drum.metres["conforming"] > 0
+    good = path.read_bytes()
+    way(path)
+    if marked:
+        assert manifest.look_at_next(desk.writer.engine, place, ["core-1"], "") == path.relative_to(place).as_posix()
+    elif way is flip:  # of the same size: noticed where it is read
+        reader.rows("core-1", drum.start_m, drum.end_m)
+    found = [
+        reader.drums("core-1")[-1], reader.drum("core-1", drum.filling), reader.drum_named("core-1", drum.drum),
+        *reader.drums_named(drum.drum), reader.drums_between("core-1", drum.start_m, drum.end_m)[0],
+    ]  # fmt: skip
+    for one in found:
+        assert one.metres["conforming"] == one.metres["suspect"] == 0
+        assert sum(one.metres.values()) == pytest.approx(drum.end_m - drum.start_m)
+    path.write_bytes(good)
+    if marked:
+        manifest.look_at_next(desk.writer.engine, place, ["core-1"], "")
+    assert reader.drums("core-1")[-1] == drum
+
+
+def test_verdicts_of_a_file_of_which_another_column_cannot_be_read_are_unseen(place, arrivals):
+    """A8: a record must not count as conforming what nobody can look at any more."""
+    desk = written(place, arrivals)
+    path = rollup.roll_drums(desk.writer.engine, place)[0]
+    reader = StoreReader(settings_at(place))
+    drum = reader.drums("core-1")[-1]
+    flip(path, "oven-a/temperature")
+    rows = reader.rows("core-1", drum.start_m, drum.end_m - 1, ["oven-a/temperature"])
+    assert np.isnan(rows["oven-a/temperature"]).all()
+    _, now = reader.verdicts("core-1", drum.start_m, drum.end_m - 1)
+    assert set(now.tolist()) <= {Verdict.UNSEEN, Verdict.NONCONFORMING}
+    assert reader.drums("core-1")[-1].metres["conforming"] == 0
