@@ -352,9 +352,12 @@ def _trend(app: Dash, context: Context) -> None:
         Output("trend-streams", "data"),
         Output("trend-streams", "value"),
         Input("trend-line", "value"),
+        State("location", "search"),
     )
-    def choices(line: str) -> Any:
-        return trend.stream_choices(context, line)
+    def choices(line: str, search: str | None) -> Any:
+        data, usual = trend.stream_choices(context, line)
+        asked = trend.choice_of(context, search or "")
+        return data, list(asked.streams) if asked and asked.line == line and asked.streams else usual
 
     @app.callback(Output("trend-from", "display"), Output("trend-until", "display"), Input("trend-span", "value"))
     def custom(choice: str) -> tuple[str, str]:
@@ -363,12 +366,28 @@ def _trend(app: Dash, context: Context) -> None:
 
     @app.callback(
         Output("trend-line", "value"),
+        Output("trend-span", "value"),
+        Output("trend-from", "value"),
+        Output("trend-until", "value"),
         Input("location", "search"),
-        State("trend-line", "value"),
     )
-    def from_address(search: str | None, present: str) -> str:
-        asked = (search or "").removeprefix("?line=")
-        return asked if asked in context.configuration.lines else present
+    def from_address(search: str | None) -> Any:
+        asked = trend.choice_of(context, search or "")
+        if asked is None:
+            raise PreventUpdate
+        return asked.line, asked.span or no_update, asked.since, asked.until
+
+    client: Any = app.clientside_callback
+    client(
+        ClientsideFunction("everymetre", "trendAddress"),
+        Output("trend-again", "data-address"),
+        Input("trend-line", "value"),
+        Input("trend-span", "value"),
+        Input("trend-streams", "value"),
+        Input("trend-from", "value"),
+        Input("trend-until", "value"),
+        prevent_initial_call=True,
+    )
 
     @app.callback(
         Output("trend-chart", "children"),

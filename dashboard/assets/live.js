@@ -318,7 +318,7 @@
       if (!asking.length) need.append("No active or unacknowledged alarms.");
       listLines(need, "", ", then ", asking);
       listLines(need, " No data from: ", ", ", silent);
-      if (behind) need.append(" The past is still coming in from " + behind + " of " + lines.length + " lines: shown is how it was then, not now.");
+      if (behind) need.append(el("small", "", " The past is still coming in from " + behind + " of " + lines.length + " lines: shown is how it was then, not now."));
     }
     const rejected = document.getElementById("rejected");
     say(rejected, memory.reply.rejected ? show(memory.reply.rejected, 0) + " messages refused: see why" : "no message refused");
@@ -539,6 +539,15 @@
         if (clicks) scheme = root.getAttribute("data-mantine-color-scheme") === "dark" ? "light" : "dark";
         root.setAttribute("data-mantine-color-scheme", scheme);
         return [clicks ? scheme : window.dash_clientside.no_update, scheme, scheme === "dark" ? "Light" : "Dark"];
+      },
+      // What is chosen on Trends is in the address, so that a reload and a link show the same.
+      trendAddress: function (line, span, streams, since, until) {
+        if (window.location.pathname === "/trend" && streams && streams.length) {
+          const asked = new URLSearchParams({ line, span, streams: streams.join(",") });
+          if (span === "custom" && since && until) { asked.set("from", since); asked.set("until", until); }
+          history.replaceState(history.state, "", "?" + asked);
+        }
+        return window.dash_clientside.no_update;
       },
       arrive: function (title, pathname) {
         document.title = title ? title + ", everymetre" : "everymetre";

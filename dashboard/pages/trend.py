@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
+from urllib.parse import parse_qs
 from zoneinfo import ZoneInfo
 
 import dash_mantine_components as dmc
@@ -30,6 +31,30 @@ class Asked:
     streams: tuple[str, ...]
     start_ms: int
     end_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """What an address asks for: a line, and of the rest what it names; `since` and `until` are local times."""
+
+    line: str
+    streams: tuple[str, ...]
+    span: str | None
+    since: str | None
+    until: str | None
+
+
+def choice_of(context: Context, search: str) -> Choice | None:
+    """The choice in an address such as `?line=core-1&span=8 h&streams=oven-a/temperature`; None without a line."""
+    query = {name: values[0] for name, values in parse_qs(search.removeprefix("?")).items()}
+    line = context.configuration.lines.get(query.get("line", ""))
+    if line is None:
+        return None
+    known = shown_streams(line)
+    since, until = (query.get(name) if local_ms(query.get(name), context.zone) else None for name in ("from", "until"))
+    span = query.get("span")
+    streams = tuple(path for path in query.get("streams", "").split(",") if path in known)
+    return Choice(line.line, streams, span if span in (*SPANS, CUSTOM) else None, since, until)
 
 
 def content(context: Context) -> list[Any]:

@@ -412,6 +412,36 @@ def test_zooming_a_long_trend_fetches_the_piece_anew(served: Served, page: Page)
     page.wait_for_function(f"{count} < 700")
 
 
+def test_d9_what_is_chosen_on_trends_and_alarms_outlasts_a_reload(served: Served, page: Page) -> None:
+    page.goto(served.url + "/trend?line=core-2")
+    expect(page.locator("#long-trends .js-plotly-plot")).to_be_visible()
+    page.get_by_text("8 h", exact=True).click()
+    page.locator("#trend-streams").click()
+    page.get_by_role("option", name="Head pressure").click()
+    expect(page).to_have_url(re.compile(r"line=core-2&span=8\+h&streams=.*head%2Fpressure"))
+    page.reload()
+    for _ in range(2):  # the address that the reload writes itself means the same
+        expect(page.locator("#trend-line")).to_have_value("Core line 2")
+        expect(page.locator("#trend-span input:checked")).to_have_value("8 h")
+        expect(page.locator("#long-trends")).to_contain_text("Head pressure")
+        page.reload()
+    page.goto(served.url + "/alarms")
+    page.get_by_role("button", name="last 24 h").click()
+    page.reload()
+    expect(page.get_by_role("button", name="last 24 h")).to_have_attribute("aria-pressed", "true")
+
+
+@pytest.mark.parametrize("address", ["/", "/alarms", "/settings", "/limits", "/shift", "/release/core-1/1-1041"])
+def test_d9_a_page_prints_with_its_caution(served: Served, strict: Page, address: str) -> None:
+    strict.goto(served.url + address)
+    expect(strict.locator("h1").first).to_be_attached()
+    strict.emulate_media(media="print")
+    expect(strict.locator("footer")).to_be_visible()
+    expect(strict.locator("footer")).to_contain_text("no interlock")
+    if address.startswith("/release"):
+        expect(strict.locator(".release-caution").first).to_be_visible()
+
+
 def test_the_theme_can_be_changed_and_is_kept(served: Served, page: Page) -> None:
     page.goto(served.url)
     ground = "getComputedStyle(document.body).backgroundColor"
