@@ -324,11 +324,12 @@ def load(data: bytes, given: Given, upgrades: Mapping[int, Upgrade] = UPGRADES) 
         recipe = given.recipes.get((name, revision))
         if recipe is None or digest_of(recipe) != digest:
             raise OtherConfigurationError(f"recipe {name} revision {revision} is not on record as the snapshot knew it")
-    for step in range(version, VERSION):
-        if step not in upgrades:
-            raise UnknownVersionError(f"version {version}: no upgrade from version {step}")
-        upgrades[step](tree)
+    missing = [step for step in range(version, VERSION) if step not in upgrades]
+    if missing:
+        raise UnknownVersionError(f"version {version}: no upgrade from version {missing[0]}")
     try:
+        for step in range(version, VERSION):
+            upgrades[step](tree)
         pipeline = _revived(tree, given)
     except (KeyError, IndexError, TypeError, ValueError, AttributeError) as error:
         raise SnapshotError(f"version {version}: {type(error).__name__}: {error}") from error

@@ -118,9 +118,10 @@ def sealed(version: int, tree: object) -> bytes:
     [None, [], {}, {"": "no such"}, ["list"], {"": "pipeline"}, ["array", "|O", [1], b"x"], ["array", "<f8", [9], b""],
      ["enum", "mode", "no such"], ["given", "recipe", "none", 1], ["set", ["list"]]],
 )  # fmt: skip
-def test_a_state_that_does_not_fit_the_layout_is_refused(tree):
+@pytest.mark.parametrize("version", [1, snapshot.VERSION])
+def test_a_state_that_does_not_fit_the_layout_is_refused(tree, version):
     with pytest.raises(SnapshotError):
-        load(sealed(snapshot.VERSION, tree), state()[1])
+        load(sealed(version, tree), state()[1])
 
 
 def test_a_newer_version_is_named():

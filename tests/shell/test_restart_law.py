@@ -169,6 +169,9 @@ def as_version_1(data: bytes) -> bytes:
     for finding in every(tree, "finding"):
         finding["kind"] = finding["kind"][-1]
         del finding["by"], finding["reason"]
+    for engine in every(tree, "pipeline"):
+        kind, *items = engine["_people"]
+        engine["_people"] = [kind, *(x and ["tuple", x[1], x[3]] for x in items)]
     return snapshot._sealed(1, configuration, tree)
 
 
