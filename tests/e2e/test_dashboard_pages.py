@@ -442,6 +442,16 @@ def test_d9_a_page_prints_with_its_caution(served: Served, strict: Page, address
         expect(strict.locator(".release-caution").first).to_be_visible()
 
 
+@pytest.mark.parametrize("address", ["/", "/alarms", "/again", "/limits", "/shift"])
+@pytest.mark.parametrize("width", [390, 768])
+def test_a_page_fits_a_narrow_screen(served: Served, page: Page, address: str, width: int) -> None:
+    page.set_viewport_size({"width": width, "height": 800})
+    page.goto(served.url + address)
+    expect(page.locator("h1")).to_be_visible()
+    expect(page.locator("#works-time")).not_to_be_empty()
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
 def test_the_theme_can_be_changed_and_is_kept(served: Served, page: Page) -> None:
     page.goto(served.url)
     ground = "getComputedStyle(document.body).backgroundColor"
