@@ -1,7 +1,8 @@
 """One line's way out: knock until a monitor answers, then all that is kept in order and within a window.
 
 Whoever was away is not run past: newer messages go out only behind the older ones, so that what a broker lost, or
-said to nobody, still comes in its order. A monitor that was never heard may not exist: then everything is just said.
+said to nobody, still comes in its order. A monitor that was never heard may not exist: after a few knocks everything
+is sent.
 """
 
 import asyncio
@@ -15,6 +16,7 @@ from simulator.outbox import Kept, Outbox
 BATCH = 80  # unacknowledged at a time: some brokers allow no more than 100
 WINDOW = 2000  # said and not known to be stored: further than this nobody is run past
 KNOCK_S = 1.0
+FIRST_KNOCKS = 5  # so often before a monitor was ever heard: one that starts together with its broker needs a moment
 AGAIN_S = 15.0  # what a living monitor has not stored after this is said again
 
 
@@ -63,8 +65,7 @@ class Sender:
         """For as long as the connection lasts."""
         self.sent = -1
         while True:
-            if self.outbox.heard:
-                await self._knock(client)
+            await self._knock(client, None if self.outbox.heard else FIRST_KNOCKS)
             self.sent = -1
             await self._stream(client)
 
@@ -78,13 +79,15 @@ class Sender:
                 for i in range(0, len(old), BATCH):
                     await say(client, old[i : i + BATCH])
 
-    async def _knock(self, client: aiomqtt.Client) -> None:
-        """Send the oldest message until the monitor answers: stored or refused."""
+    async def _knock(self, client: aiomqtt.Client, most: int | None) -> None:
+        """Send the oldest message until the monitor answers, stored or refused; at most so often where `most` says."""
         self._heard.clear()
-        while not self._heard.is_set():
+        sent = 0
+        while not self._heard.is_set() and sent != most:
             oldest = self.outbox.after(-1, 1)
             if oldest:
                 await say(client, oldest)
+                sent += 1
             self.more.clear()
             await _either(self._heard, self.more if not oldest else None)
 

@@ -135,7 +135,7 @@ async def test_a_broker_that_dies_is_met_again(tmp_path: Path) -> None:
     run = simulate(made(), configuration(), "core-1", start_s)
     said: list[str] = []
     address = BrokerAddress("127.0.0.1", port)
-    one = Publisher("tarn", {"core-1": run}, begin(1.0, start_s, 0.0), start_s + 4.0, address, said.append)
+    one = Publisher("tarn", {"core-1": run}, begin(1.0, start_s, 0.0), start_s + 12.0, address, said.append)
     async with asyncio.timeout(180):
         async with broker(tmp_path, port, signal.SIGKILL):
             publishing = asyncio.create_task(one.publish())
