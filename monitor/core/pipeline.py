@@ -272,20 +272,20 @@ class Pipeline:
                 if path == self.line.counter.stream:
                     self.track.add_counter(body.t_s, body.v)
                 elif path == self.line.counter.speed:
-                    self._speed(body)
+                    self._speed(body, one.known_s)
                 for each in (flow, *self._worked_out.get(path, ())):
                     each.pending.add(one)
             else:
                 self._tell(one, body, out)
 
-    def _speed(self, block: Block) -> None:
+    def _speed(self, block: Block, known_s: float) -> None:
         v_m_per_s = convert(block.v, self.line.speed_unit, "m/s")
         good = ~np.isnan(v_m_per_s)
         self.track.add_speed(block.t_s[good], v_m_per_s[good])
-        self.states.add_speed(block.t_s[good], v_m_per_s[good])
+        self.states.add_speed(np.maximum(block.t_s[good], _after(known_s)), v_m_per_s[good])
 
     def _tell(self, one: Released, body: Told, out: list[Output]) -> None:
-        effect_s = max(body.t / 1e3, one.known_s)
+        effect_s = max(body.t / 1e3, _after(one.known_s))
         if isinstance(body, StateChange):
             self.states.say(effect_s, body.state, body.reason)
         elif isinstance(body, PayoffChange):
@@ -744,6 +744,11 @@ class Pipeline:
         return LineNow(
             self.line.line, stamp, self.states.now, self.track.speed_m_per_s, self.track.now_m, self.drum, extra
         )
+
+
+def _after(known_s: float) -> float:
+    """The first moment at which what came when the record was at `known_s` can change how cable is judged."""
+    return float(np.nextafter(known_s, np.inf)) if known_s > -np.inf else known_s
 
 
 def _dwells(recipe: Recipe | None, line: Line) -> list[Dwell]:

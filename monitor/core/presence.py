@@ -21,7 +21,10 @@ class Silence:
 
 @dataclass(slots=True)
 class Missing:
-    """Raised when a stream has not spoken for `after_s`, whether or not it speaks again."""
+    """Raised when a stream has not spoken for more than `after_s`, whether or not it speaks again.
+
+    A sample at the very end of that time is none too late: it may come after the record has come to that moment.
+    """
 
     after_s: float
     last_s: float
@@ -30,7 +33,7 @@ class Missing:
     def wait(self, upto_s: float, seq: int) -> list[Silence]:
         """The record has come to `upto_s` and the stream has said nothing more."""
         due = self.last_s + self.after_s
-        if self.silent or upto_s < due:
+        if self.silent or upto_s - self.last_s <= self.after_s:
             return []
         self.silent = True
         return [Silence(True, due, self.last_s, due, seq)]

@@ -176,6 +176,40 @@ def test_no_cut_of_the_arrivals_shows_in_the_record(cuts):
         assert np.array_equal(column, fed_at_once()[1][name], equal_nan=True), name
 
 
+def long_blocks(block_s: int, seed: int) -> list:
+    """Blocks longer than a stream may be silent, in any order at the same moment; an instrument that falls silent."""
+    rng, story, L = np.random.default_rng(seed), Story("lay-1"), 2000.0
+    story.tell("line/state", T0, state="running")
+    for name, at_s, late_s in (("L1-0001", 0.0, 0.0), ("L1-0002", 100.0, 0.0), ("L1-0003", 130.5, 8.5)):
+        story.tell("take-up/drum", T0 + at_s, T0 + at_s + late_s, drum=name, recipe="laid-2x2g5")
+    for begin in range(0, 200, block_s):
+        L += 50.0 / 60.0 * block_s
+        story.say("metre-counter/length", T0 + begin, L + 50.0 / 60.0 * np.arange(-block_s, 0), 1.0)
+        values = {"metre-counter/speed": 50.0, "bow/speed": 312.5, "tape-head/speed": 2484.0, "spark-a/voltage": 6.1}
+        for path, value in values.items():
+            story.say(path, T0 + begin, np.full(block_s, value), 1.0)
+    for s in range(0, 200, 5):
+        for path in ("pay-off-b/tension", "take-up/tension"):
+            story.say(path, T0 + s, 31 + rng.normal())
+        if not 40 <= s < 90 or rng.random() < 0.3:
+            story.say("pay-off-a/tension", T0 + s, 31 + rng.normal())
+    return decoded(sorted(story.arrivals, key=lambda a: (a.received_s, rng.random())))
+
+
+@settings(max_examples=10, deadline=None)
+@given(st.sampled_from([5, 10, 30]), st.integers(0, 1000), st.booleans(), st.lists(st.integers(0, 300), max_size=40))
+def test_no_cut_of_long_blocks_shows_in_the_record(block_s, seed, each, cuts):
+    """With counter and speed in blocks of 10 s, what was reported missing depended on where a call ended."""
+    messages = long_blocks(block_s, seed)
+    edges = range(len(messages) + 1) if each else [0, *sorted(min(c, len(messages)) for c in cuts), len(messages)]
+    engine, out = pipeline("lay-1"), []
+    for a, b in itertools.pairwise(edges):
+        out += engine.feed(messages[a:b])
+    found, wanted = record(out), record(pipeline("lay-1").feed(messages))
+    assert found[0] == wanted[0]
+    assert all(np.array_equal(c, wanted[1][n], equal_nan=True) for n, c in found[1].items())
+
+
 def test_one_message_at_a_time_and_through_snapshots_gives_the_same_record():
     engine, out = pipeline(), []
     for i, message in enumerate(unkind_story()):

@@ -23,9 +23,9 @@ def hear(m: Missing, t):
 
 
 def test_a_stream_that_never_spoke_is_missing_from_the_start():
-    assert told(Missing(5.0, last_s=100.0).wait(104.9, 0)) == []
+    assert told(Missing(5.0, last_s=100.0).wait(105.0, 0)) == []
     m = Missing(5.0, last_s=100.0)
-    assert told(m.wait(105.0, 0)) == [(True, 105.0)]
+    assert told(m.wait(105.1, 0)) == [(True, 105.0)]
     assert told(m.wait(300.0, 0)) == []
     assert hear(m, [301.0]) == [(False, 301.0)]
 
