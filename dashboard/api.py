@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Callable
+from math import inf, nextafter
 from typing import Any
 from urllib.parse import quote
 
@@ -189,11 +190,8 @@ def _drum(context: Context) -> DrumRow:
 
 
 def drum_at(context: Context, line: str, line_metre: float) -> DrumRow | None:
-    """The drum of a line that holds a line metre, among the newest 500."""
-    for drum in context.record.drums(line, 500):
-        if drum.start_m <= line_metre and (drum.end_m is None or line_metre < drum.end_m):
-            return drum
-    return None
+    """The drum of a line that holds a line metre, however old."""
+    return next(iter(context.record.drums_between(line, line_metre, nextafter(line_metre, inf))), None)
 
 
 def metres(text: str, context: Context) -> dict[str, float]:

@@ -63,7 +63,14 @@ def length_m(context: Context, drum: DrumRow) -> float:
     """Length of a drum; of one being wound, what is on it now."""
     if drum.end_m is not None:
         return drum.end_m - drum.start_m
-    line, now = context.configuration.lines[drum.line], context.line_now(drum.line)
+    return wound_m(context, drum, context.line_now(drum.line))
+
+
+def wound_m(context: Context, drum: DrumRow, now: NowRow | None) -> float:
+    """Length of a drum; of one being wound, what is on it as its line is now."""
+    if drum.end_m is not None:
+        return drum.end_m - drum.start_m
+    line = context.configuration.lines[drum.line]
     if now is None or now.filling != drum.filling:
         return 0.0
     return max(now.line_metre + line.counter_m - line.take_up_m - drum.start_m, 0.0)

@@ -1,15 +1,22 @@
 """What a drum has from the drums that went into it: their bad metres where they lie on it, and its family."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from functools import cache
+from math import ceil, floor
+
+import numpy as np
+from numpy.typing import NDArray
 
 from dashboard.context import Context
 from dashboard.ribbon import Run, laid_over, runs
 from monitor.analysis.ancestry import Family, inherited
 from monitor.analysis.lineage import Lineage
+from monitor.contract.config import Recipe
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import FillingKey, Verdict
 
+NEAR_M, AHEAD_M = 20_000.0, 2000.0  # how far a pass reaches for one more piece, and how much more it takes then
 KEEP_MS = 10_000  # what a drum inherits changes only when another is put on
 
 
@@ -27,12 +34,20 @@ class Legacy:
 
 def lineage_of(context: Context) -> Lineage:
     """Families as the record tells them now."""
-    return Lineage(
-        context.record, context.configuration, lambda d: context.recipe(d.line, d.recipe, d.revision or None)
-    )
+
+    @cache
+    def recipe(line: str, name: str, revision: int | None) -> Recipe | None:
+        return context.recipe(line, name, revision)
+
+    return Lineage(context.record, context.configuration, lambda d: recipe(d.line, d.recipe, d.revision or None))
 
 
-def legacies(context: Context, line: str, filling: int, lineage: Lineage | None = None) -> list[Legacy]:
+VerdictsOf = Callable[[str, float, float], tuple[int, NDArray[np.int8]]]  # of a line over an interval of its metres
+
+
+def legacies(
+    context: Context, line: str, filling: int, lineage: Lineage | None = None, verdicts_of: VerdictsOf | None = None
+) -> list[Legacy]:
     """What a drum inherits, in wound order; kept for some seconds, since every ribbon asks for it."""
     if not context.configuration.lines[line].pay_off:
         return []
@@ -41,20 +56,22 @@ def legacies(context: Context, line: str, filling: int, lineage: Lineage | None 
         context.kept.clear()  # what is past is not asked for again
     found = context.kept.get((slot, line, filling))
     if found is None:
-        row = context.record.drum(line, filling)
-        found = _legacies(context, row, lineage or lineage_of(context)) if row else []
+        lineage = lineage or lineage_of(context)
+        known = (d for d in lineage.drums.values() if d and (d.line, d.filling) == (line, filling))
+        row = next(known, None) or context.record.drum(line, filling)
+        found = _legacies(row, lineage, verdicts_of or context.record.verdicts) if row else []
         context.kept[slot, line, filling] = found
     return list(found)
 
 
-def _legacies(context: Context, drum: DrumRow, lineage: Lineage) -> list[Legacy]:
+def _legacies(drum: DrumRow, lineage: Lineage, verdicts_of: VerdictsOf) -> list[Legacy]:
     family = lineage.family(drum, forward=False)
     found = []
     for of, start_m, end_m in _extents(family, drum.key):
         earlier = lineage.drum(of)
         if earlier is None:
             continue
-        for run in _own_runs(context, earlier, start_m, end_m):
+        for run in _own_runs(verdicts_of, earlier, start_m, end_m):
             if run.verdict > Verdict.CONFORMING:
                 places = inherited(family, drum.key, [(of, run.start_m, run.end_m)])
                 found += [Legacy(a, b, run.verdict, earlier, run.start_m, run.end_m) for a, b, _ in places]
@@ -70,8 +87,8 @@ def _extents(family: Family, drum: FillingKey) -> list[tuple[FillingKey, float, 
     return [(key, a, b) for key, (a, b) in reach.items()]
 
 
-def _own_runs(context: Context, drum: DrumRow, start_m: float, end_m: float) -> list[Run]:
-    first, verdicts = context.record.verdicts(drum.line, drum.start_m + start_m, drum.start_m + end_m)
+def _own_runs(verdicts_of: VerdictsOf, drum: DrumRow, start_m: float, end_m: float) -> list[Run]:
+    first, verdicts = verdicts_of(drum.line, drum.start_m + start_m, drum.start_m + end_m)
     found = runs(first, verdicts, drum.start_m + start_m, drum.start_m + end_m)
     return [Run(r.start_m + start_m, r.end_m + start_m, r.verdict) for r in found]
 
@@ -87,6 +104,43 @@ def whole_runs(context: Context, drum: DrumRow, wound_m: float, lineage: Lineage
     first, verdicts = context.record.verdicts(drum.line, drum.start_m, end)
     own = runs(first, verdicts, drum.start_m, end)
     return laid_over(own, as_runs(legacies(context, drum.line, drum.filling, lineage)))
+
+
+@dataclass(slots=True)
+class _Reading:
+    """Verdicts that are asked for piece by piece near each other, read in few passes and kept."""
+
+    context: Context
+    kept: dict[str, tuple[float, float, int, NDArray[np.int8]]] = field(default_factory=dict)  # start, end, first, each
+
+    def over(self, line: str, start_m: float, end_m: float) -> tuple[int, NDArray[np.int8]]:
+        """As `Record.verdicts`."""
+        start, end, first, verdicts = self.kept.get(line, (start_m, start_m, 0, np.empty(0, np.int8)))
+        if not (line in self.kept and start <= start_m <= end_m <= end):
+            if start_m < start - NEAR_M or (end_m > end + NEAR_M and line in self.kept):
+                return self.context.record.verdicts(line, start_m, end_m)
+            start, end = min(start, start_m - (AHEAD_M if line in self.kept else 0.0)), max(end, end_m)
+            first, verdicts = self.context.record.verdicts(line, start, end)
+            self.kept[line] = start, end, first, verdicts
+        a, b = max(floor(start_m) - first, 0), max(ceil(end_m) - first, 0)
+        return first + a, verdicts[a:b]
+
+
+def ribbons(context: Context, wound: Sequence[tuple[DrumRow, float]]) -> list[list[Run]]:
+    """`whole_runs` of many drums, each with the length that is on it: verdicts are read in one pass a line."""
+    lineage = lineage_of(context)
+    lineage.drums |= {drum.key: drum for drum, _ in wound}
+    reading = _Reading(context)
+    for line in {drum.line for drum, _ in wound}:
+        ends = [(drum.start_m, drum.start_m + length) for drum, length in wound if drum.line == line]
+        reading.over(line, min(a for a, _ in ends), max(b for _, b in ends))
+    found = []
+    for drum, length in wound:
+        end = drum.start_m + length
+        own = runs(*reading.over(drum.line, drum.start_m, end), drum.start_m, end)
+        more = legacies(context, drum.line, drum.filling, lineage, reading.over)
+        found.append(laid_over(own, as_runs(more)))
+    return found
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,13 +1,15 @@
 """What is in the drums? The newest first, each with its ribbon."""
 
+from collections.abc import Sequence
 from typing import Any
 
 from dash import dcc, html
 
 from dashboard import words
 from dashboard.addresses import way_to
-from dashboard.context import Context, length_m
-from dashboard.heritage import whole_runs
+from dashboard.context import Context, wound_m
+from dashboard.heritage import ribbons
+from dashboard.ribbon import Run
 from dashboard.views.ribbon import legend, ribbon
 from dashboard.views.table import table
 from monitor.contract.reading import DrumRow
@@ -16,8 +18,9 @@ from monitor.contract.record import Verdict
 
 def content(context: Context) -> list[Any]:
     """The list of drums."""
-    found = context.record.drums(limit=40)
-    rows = [_row(context, drum) for drum in found]
+    now = {row.line: row for row in context.record.lines_now()}
+    found = [(drum, wound_m(context, drum, now.get(drum.line))) for drum in context.record.drums(limit=40)]
+    rows = [_row(context, *one, of) for one, of in zip(found, ribbons(context, found), strict=True)]
     head = [
         "Drum",
         "Line",
@@ -63,9 +66,7 @@ def others_of_this_name(context: Context, page: str, drum: DrumRow) -> list[Any]
     return [html.P(said, className="fillings")]
 
 
-def _row(context: Context, drum: DrumRow) -> list[Any]:
-    wound = length_m(context, drum)
-    of = whole_runs(context, drum, wound)
+def _row(context: Context, drum: DrumRow, wound: float, of: Sequence[Run]) -> list[Any]:
     metres = {v: sum(r.length_m for r in of if r.verdict is v) for v in Verdict}
     planned = drum.planned_length_m if drum.end_m is None else None
     wide = words.number(wound, "m") + (" so far" if drum.end_m is None else "")

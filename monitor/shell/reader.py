@@ -140,8 +140,7 @@ class StoreReader:
         """Newest first, the one being wound included."""
         d = DRUM.c
         wanted = DRUMS if line is None else DRUMS.where(d.line == line)
-        rows = self._all(wanted.order_by(d.start_ms.desc()).limit(limit))
-        return [self._drum(r) for r in rows]
+        return self._drums(self._all(wanted.order_by(d.start_ms.desc()).limit(limit)))
 
     def drum(self, line: str, filling: int) -> DrumRow | None:
         """One filling of a line, or None."""
@@ -150,15 +149,15 @@ class StoreReader:
     def drum_named(self, line: str, drum: str) -> DrumRow | None:
         """The newest filling of a line that bears a name, or None."""
         wanted = DRUMS.where(DRUM.c.line == line, DRUM.c.drum == drum)
-        return self._first(wanted.order_by(DRUM.c.filling.desc()).limit(1))
+        return self._first(wanted.order_by(DRUM.c.start_ms.desc()).limit(1))
 
     def _first(self, wanted: Any) -> DrumRow | None:
-        rows = self._all(wanted)
-        return self._drum(rows[0]) if rows else None
+        found = self._drums(self._all(wanted))
+        return found[0] if found else None
 
     def drums_named(self, drum: str) -> Sequence[DrumRow]:
         """Fillings of that name on any line, newest first."""
-        return [self._drum(r) for r in self._all(DRUMS.where(DRUM.c.drum == drum).order_by(DRUM.c.start_ms.desc()))]
+        return self._drums(self._all(DRUMS.where(DRUM.c.drum == drum).order_by(DRUM.c.start_ms.desc())))
 
     def recipes_of_drums(self, line: str, start_ms: int, end_ms: int) -> Sequence[tuple[str, int, float]]:
         """(recipe, start, end) of the drums that were wound in a span of time, UTC ms; no end yet is infinity."""
@@ -173,7 +172,7 @@ class StoreReader:
         d = DRUM.c
         wanted = DRUMS.where(_on_drums(line, start_m), or_(d.end_m.is_(None), d.end_m > start_m))
         wanted = wanted.where(d.start_m < end_m) if np.isfinite(end_m) else wanted
-        return [self._drum(r) for r in self._all(wanted.order_by(d.start_m))]
+        return self._drums(self._all(wanted.order_by(d.start_m)))
 
     def splices(self, line: str, start_m: float, end_m: float) -> Sequence[Splice]:
         """What was put on at each pay-off over an interval of line metre, along it, what was on at its start too."""
@@ -360,29 +359,14 @@ class StoreReader:
             tape = tape_of(settings, [recipes[recipe]] if recipe in recipes else [])
             yield tape, (t_ms >= begun_ms) & (t_ms < end_ms)
 
-    def _drum(self, r: Any) -> DrumRow:
-        metres = {v.word: getattr(r, f"{v.word}_m") for v in Verdict}
-        if r.rows_file is None or self._in_doubt(r):
-            metres = self._count(r.line, r.start_m, r.end_m)
-        return DrumRow(
-            r.line, r.filling, r.drum, r.recipe, r.revision, r.start_m, r.end_m, r.start_ms, r.end_ms,
-            r.planned_length_m, metres,
-        )  # fmt: skip
-
-    def _in_doubt(self, r: Any) -> bool:
-        """Whether anything tells, without reading the file of a drum's rows, that it is not as it was written."""
-        path = self.folder / r.rows_file
-        if r.damage or parquet_files.known_unreadable(path):
-            return True
-        try:
-            return bool(r.size_bytes) and path.stat().st_size != r.size_bytes
-        except OSError:
-            return True
-
-    def _count(self, line: str, start_m: float, end_m: float | None) -> dict[str, float]:
-        """Metres by verdict of a drum by its rows, as far as they are known; unseen where they cannot be read."""
-        end = np.inf if end_m is None else end_m
-        return metres_by_verdict(*self.verdicts(line, start_m, end), start_m, end)
+    def _drums(self, rows: Sequence[Any]) -> list[DrumRow]:
+        """Rows of the table of drums; metres of those that are in no file yet are counted in one pass a line."""
+        counted = [r for r in rows if r.rows_file is None]
+        verdicts = {}
+        for line in {r.line for r in counted}:
+            ends = [(r.start_m, np.inf if r.end_m is None else r.end_m) for r in counted if r.line == line]
+            verdicts[line] = self.verdicts(line, min(a for a, _ in ends), max(b for _, b in ends))
+        return [_drum(r, verdicts.get(r.line) if r.rows_file is None else None) for r in rows]
 
     def _put_on_before(self, line: str, line_metre: float) -> dict[str, float]:
         """Where what is on each pay-off at a metre was put on."""
@@ -427,6 +411,19 @@ class StoreReader:
                 continue
             parts.append((found["t_ms"].to_numpy(), found["v"].to_numpy(zero_copy_only=False).astype(np.float64)))
         return parts
+
+
+def _drum(r: Any, verdicts: tuple[int, Verdicts] | None) -> DrumRow:
+    """A row of the table of drums; `verdicts` of its line, over it at least, where it is in no file yet."""
+    if verdicts is None:
+        metres = {v.word: getattr(r, f"{v.word}_m") for v in Verdict}
+    else:
+        end_m = np.inf if r.end_m is None else r.end_m
+        metres = metres_by_verdict(*_cut(*verdicts, r.start_m, end_m), r.start_m, end_m)
+    return DrumRow(
+        r.line, r.filling, r.drum, r.recipe, r.revision, r.start_m, r.end_m, r.start_ms, r.end_ms,
+        r.planned_length_m, metres,
+    )  # fmt: skip
 
 
 def _unseen(start_m: float, end_m: float) -> pa.Table:

@@ -106,8 +106,9 @@ def _drums(folder: Path, line: str, recipe: str, starts: Sequence[int], files: i
         if not last and i >= len(starts) - files:
             _rows_file(folder / path, start)
         rows.append({
-            "line": line, "drum": name_of(line, i), "recipe": recipe, "revision": 1, "start_m": start, "end_m": end,
-            "start_ms": t, "end_ms": None if last else t + round(1e3 * DRUM_S), "planned_length_m": DRUM_M,
+            "line": line, "filling": i + 1, "drum": name_of(line, i), "recipe": recipe, "revision": 1, "start_m": start,
+            "end_m": end, "start_ms": t, "end_ms": None if last else t + round(1e3 * DRUM_S),
+            "planned_length_m": DRUM_M,
             "conforming_m": DRUM_M - 40.0, "suspect_m": 30.0, "unseen_m": 0.0, "nonconforming_m": 10.0,
             "rows_file": None if last else path,
         })  # fmt: skip
@@ -197,6 +198,6 @@ def _now(line: Line, recipe: str, past: Past) -> dict[str, Any]:
     newest = {s.path: past.end_ms for s in line.stream}
     start_m = (past.drums - 1) * DRUM_M
     now = {"state": "running", "speed_m_per_s": 3.0, "line_metre": past.drums * DRUM_M - 50.0,
-           "drum": name_of(line.line, past.drums - 1), "recipe": recipe, "drum_start_m": start_m,
+           "drum": name_of(line.line, past.drums - 1), "filling": past.drums, "recipe": recipe, "drum_start_m": start_m,
            "planned_length_m": DRUM_M, "extra": {"newest_ms": newest, "dwell_s": {}}}  # fmt: skip
     return {"line": line.line, "t_ms": past.end_ms, "now": json.dumps(now)}

@@ -8,6 +8,10 @@ from typing import Any
 import pytest
 from sqlalchemy import event, text
 
+from dashboard.context import Context, length_m
+from dashboard.gateway import Numbering
+from dashboard.heritage import ribbons, whole_runs
+from dashboard.pages import drums as drums_page
 from monitor.contract.config import Store
 from monitor.contract.reading import Record
 from monitor.contract.record import FindingKind
@@ -15,13 +19,23 @@ from monitor.contract.topics import Stream
 from monitor.shell.reader import StoreReader
 from tests.bench.year import DRUM_M, DRUM_S, Past, fill, name_of
 from tests.core.story import configuration
+from tests.dashboard.fake_record import FakeGateway
 
 FEW, MANY = 30, 300  # drums of each line
 END_MS = 1_790_000_000_000
 LINE = "lay-1"
 STEP = 10  # instructions of the database between two counts
 SPEED = Stream(LINE, "metre-counter", "speed")
-BOUNDED = ("alarm_now", "line_now", "health", "rejected", "in_force", "metre_block", "proposal")  # by people and lines
+BOUNDED = (
+    "alarm_now",
+    "line_now",
+    "health",
+    "rejected",
+    "in_force",
+    "metre_block",
+    "proposal",
+    "revision",
+)  # by people and lines
 
 
 def ms(drum: int, drums: int) -> int:
@@ -36,11 +50,13 @@ def questions(reader: StoreReader, drum: int, drums: int) -> dict[str, Callable[
     return {
         "lines_now": reader.lines_now,
         "health": reader.health,
+        "damaged_files": reader.damaged_files,
         "alarms_now": reader.alarms_now,
         "alarm_changes": lambda: [reader.alarm_changes(x, t0, t1, 20) for x in (None, LINE)],
         "count_alarm_changes": lambda: [reader.count_alarm_changes(x, t0, t1) for x in (None, LINE)],
         "drums": lambda: [reader.drums(None, 10), reader.drums(LINE, 10)],
-        "drum": lambda: reader.drum(LINE, name_of(LINE, drum)),
+        "drum": lambda: reader.drum(LINE, drum + 1),
+        "drum_named": lambda: reader.drum_named(LINE, name_of(LINE, drum)),
         "drums_named": lambda: reader.drums_named(name_of(LINE, drum)),
         "drums_between": lambda: reader.drums_between(LINE, start, end),
         "splices": lambda: reader.splices(LINE, start, end),
@@ -53,6 +69,7 @@ def questions(reader: StoreReader, drum: int, drums: int) -> dict[str, Callable[
         "newest_ms": lambda: reader.newest_ms(LINE),
         "states": lambda: reader.states(LINE, t0, t1),
         "proposals": reader.proposals,
+        "recipes_of_files": reader.recipes_of_files,
         "came_into_force": reader.came_into_force,
         "metre_at": lambda: reader.metre_at(LINE, t0),
         "time_at": lambda: reader.time_at(LINE, start),
@@ -143,3 +160,27 @@ def test_g1_rolling_finds_drums_without_a_file_by_their_index(both: tuple[Counte
         )
         said = [row[-1] for row in plan]
     assert any("drum_without_file" in p for p in said), said
+
+
+def test_g1_the_page_of_drums_reads_its_rows_in_few_passes(both: tuple[Counted, Counted]) -> None:
+    """40 rows took 1,184 statements in the demo, one row after another; the ribbons are what each row alone gives."""
+    one = both[1]
+    c = one.reader.configuration
+    assert c is not None
+
+    def context() -> Context:
+        now_s = END_MS / 1e3
+        return Context(one.reader, c, FakeGateway(), lambda: now_s, Numbering(lambda: now_s))
+
+    shown = context()
+    one.cost(lambda: drums_page.content(shown))
+    asked = len(one.statements)
+    wound = [(drum, length_m(shown, drum)) for drum in one.reader.drums(limit=40)]
+    assert len(wound) == 40
+    one.cost(lambda: ribbons(context(), wound))
+    together = len(one.statements)
+    alone = context()
+    one.statements.clear()
+    expected = [whole_runs(alone, *drum) for drum in wound]
+    assert ribbons(context(), wound) == expected
+    assert together < asked <= 170
