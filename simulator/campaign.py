@@ -16,6 +16,7 @@ WAITS = "waits for a drum"
 CHANGES = "drum change"
 CUTS = "cut"
 SETTLES_S = 30.0
+SHORTEST_M = 1e-6  # a shorter piece is rounding
 LEADER_M = 3.0  # pulled through behind the last cable
 
 
@@ -286,7 +287,7 @@ class _Planner:
             if end > at:
                 out.append((min(end, length_m) - at, True))
                 at = min(end, length_m)
-        return _joined([p for p in out if p[0] > 1e-6])
+        return _joined(out)
 
     def _burn(self, burn_s: float) -> None:
         """The specimen is measured off and mounted, then it burns where it hangs."""
@@ -307,13 +308,19 @@ class _Planner:
 
 
 def _joined(pieces: list[tuple[float, bool]]) -> list[tuple[float, bool]]:
-    """Scrap next to scrap is one piece."""
+    """Scrap next to scrap is one piece; what is too short to be one goes with the piece after it, or else before."""
     out: list[tuple[float, bool]] = []
+    short_m = 0.0
     for length, scrap in pieces:
         if out and scrap and out[-1][1]:
             out[-1] = (out[-1][0] + length, True)
+        elif short_m + length <= SHORTEST_M:
+            short_m += length
         else:
-            out.append((length, scrap))
+            out.append((short_m + length, scrap))
+            short_m = 0.0
+    if out and short_m:
+        out[-1] = (out[-1][0] + short_m, out[-1][1])
     return out
 
 

@@ -5,7 +5,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from simulator.campaign import Wound, _Planner, _Way, taken
@@ -74,6 +74,8 @@ def test_the_same_faults_go_from_core_to_reel():
 
 @settings(max_examples=60)
 @given(st.lists(st.floats(0, 700), max_size=12), st.floats(20, 200), st.floats(0, 10))
+@example(at=[0.0, 1.0], reel_m=20.0, guard_m=1e-6)
+@example(at=[0.0, 350.0, 700.0], reel_m=200.0, guard_m=3e-7)
 def test_pieces_cover_the_drum_once_and_reels_keep_their_guard(at, reel_m, guard_m):
     run = runs()["rewind-1"]
     campaign = Campaign(reel_m=reel_m, short_m=10.0, guard_m=guard_m)
