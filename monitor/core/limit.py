@@ -85,6 +85,13 @@ class Limit:
         """Whether a stretch with these extremes cannot change anything here."""
         return self.mode is Mode.IDLE and (most <= self.at if self.sign > 0 else least >= self.at)
 
+    def closed(self, here: Point) -> Crossing | None:
+        """The end of what stands open where the limit is judged no further; None where nothing does."""
+        if self.mode not in (Mode.ACTIVE, Mode.LEAVING) or self.start is None:
+            return None
+        end = self.left if self.mode is Mode.LEAVING else here
+        return Crossing(False, here, self.start, end or here, self.sign * self.extreme)
+
     def feed(self, stretch: Stretch, on_clock: Floats, off_clock: Floats) -> list[Crossing]:
         """Crossings in a stretch that follows the last one; the clocks of both delays as long as it, rising."""
         x = self.sign * stretch.v

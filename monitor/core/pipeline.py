@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from monitor.contract import drum_names
 from monitor.contract.config import Dwell, Line, Recipe, Zone
+from monitor.contract.content import differences_of
 from monitor.contract.drum_names import NAME_USED
 from monitor.contract.limits import LimitsError, beyond_instruments, differences, with_limits
 from monitor.contract.messages import Action, DrumChange, LimitsStep, PayoffChange, StateChange, Told
@@ -47,7 +48,7 @@ from monitor.core.cure import CureStage
 from monitor.core.cure import told as cure_told
 from monitor.core.curing import COLUMNS, COOLING, columns_of, zones_on_path
 from monitor.core.fillings import Fillings
-from monitor.core.limit import Crossing, Limit, Stretch
+from monitor.core.limit import Crossing, Limit, Point, Stretch
 from monitor.core.metres import Passages, ZoneHeat, edges_m
 from monitor.core.order import Released, StreamOrder
 from monitor.core.revisions import NotAllowedError, Revisions
@@ -64,6 +65,7 @@ NAME_ALARM_LASTS_S = 60.0
 # What people write down, by the kind of finding it becomes.
 NOTES = {"note work": FindingKind.WORK, "hand over": FindingKind.HANDOVER}
 OF_CABLE = {"mark metres": people.mark, "note resistance": people.resistance, "sign record": people.decision}
+LABELS = {"revision", "title"}  # keys of a recipe that judge no cable
 PEOPLE_KEPT = 500  # messages of people that a repetition is known by
 
 
@@ -470,6 +472,15 @@ class Pipeline:
                 for crossing in limit.feed(stretch, metres, metres):
                     yield from self._dwell_crossing(check, name, limit, crossing)
 
+    def _close_dwells(self, t_s: float) -> Iterator[AlarmEvent | Finding]:
+        for check in self.dwells:
+            metre = float(self.track.at(t_s)) + self.line.counter_m - check.end_m
+            here = Point(t_s, metre, metre, check.newest_s, t_s, -1)
+            for name, limit in check.sides:
+                crossing = limit.closed(here)
+                if crossing is not None:
+                    yield from self._dwell_crossing(check, name, limit, crossing)
+
     def _dwell_crossing(
         self, check: DwellCheck, name: str, limit: Limit, crossing: Crossing
     ) -> Iterator[AlarmEvent | Finding]:
@@ -574,8 +585,9 @@ class Pipeline:
     def _judge_by(self, recipe: Recipe | None, t_s: float, cut_m: float, out: list[Output]) -> None:
         closing: list[AlarmEvent] = [*self.curing.judge_by(recipe, t_s, cut_m, self.track)]
         for flow in self.flows.values():
-            _sort_out(flow.close(t_s, float(self.track.at(t_s))), closing, out)
+            _sort_out(flow.close(t_s, float(self.track.at(t_s)), recipe), closing, out)
             flow.judge_by(recipe)
+        _sort_out(self._close_dwells(t_s), closing, out)
         self._apply(closing, out)
         places = {check.dwell.zone: check.next_m for check in self.dwells}
         self.dwells = [DwellCheck.of(self.line, d, places.get(d.zone)) for d in _dwells(recipe, self.line)]
@@ -634,7 +646,11 @@ class Pipeline:
                 approved_by="", reason="", changes=changes, text=new.model_dump_json(),
             )
         )  # fmt: skip
-        if self.recipe is not None and self.recipe.recipe == new.recipe and self.recipe is not new:
+        if self.recipe is None or self.recipe.recipe != new.recipe or self.recipe is new:
+            return
+        if set(differences_of(self.recipe, new)) <= LABELS:
+            self.recipe = new  # it judges as before: nothing ends
+        else:
             self._judge_by(new, t_s, cut_m, out)
 
     # ---- rows of metres ----------------------------------------------------------------------------------------

@@ -11,7 +11,7 @@ from monitor.contract.record import Finding, FindingKind, Floats, Verdict
 from monitor.core.alarms import AlarmEvent, Definition
 from monitor.core.arrival import Block
 from monitor.core.derive import derived, moved_m_per_min
-from monitor.core.limit import Crossing, Limit, Mode, Point, Stretch
+from monitor.core.limit import Crossing, Limit, Point, Stretch
 from monitor.core.metres import Cells, ZoneHeat
 from monitor.core.order import Released, StreamOrder
 from monitor.core.presence import Missing, Silence, Stuck
@@ -172,19 +172,28 @@ class StreamFlow:
         checks = {e.stream: e for e in recipe.event_check} if recipe else {}
         window, check = windows.get(self.settings.path), checks.get(self.settings.path)
         self.window = WindowCheck.of(window) if window else None
-        self.pulse = EventPulse(check) if check else None
+        goes_on = self.pulse is not None and check is not None and self.pulse.check.name == check.name
+        self.pulse = EventPulse(check, self.pulse.until_s if self.pulse and goes_on else None) if check else None
         if recipe is not None:  # with no drum at the take-up, what is wound goes on as before
             self.tape = tape_of(self.settings, [recipe])
 
-    def close(self, t_s: float, L_m: float) -> Iterator[Found]:
-        """The recipe ends at `t_s`: stretches that stand open end there, and so do their alarms."""
+    def close(self, t_s: float, L_m: float, after: Recipe | None) -> Iterator[Found]:
+        """The recipe ends at `t_s`: stretches that stand open end there, and so do their alarms.
+
+        The alarm of an event goes on where the recipe `after` has its check too.
+        """
+        pulse, checks = self.pulse, after.event_check if after else []
+        goes_on = pulse and any(e.stream == self.settings.path and e.name == pulse.check.name for e in checks)
+        if pulse is not None and pulse.until_s is not None and not goes_on:
+            pulse.until_s = min(pulse.until_s, t_s)
+            yield from self._pulse_over(t_s)
         check = self.window
         if check is None:
             return
         here = Point(t_s, L_m, 0.0, self.newest, t_s, -1)
         for name, limit in check.limits.items():
-            if limit.mode in (Mode.ACTIVE, Mode.LEAVING) and limit.start is not None:
-                crossing = Crossing(False, here, limit.start, limit.left or here, SIGN[name] * limit.extreme)
+            crossing = limit.closed(here)
+            if crossing is not None:
                 yield from self._crossing(check, name, limit, crossing)
         for name in sorted(check.suppressed):
             yield AlarmEvent(t_s, -1, t_s, f"{self.settings.path}/{name}", "suppression ended")
