@@ -50,13 +50,13 @@ def prepared(folder: Path) -> tuple[Path, int]:
     return configs, port
 
 
-def gateway(folder: Path, port: int, arrivals: list[Arrival]) -> Process:
+def gateway(folder: Path, port: int, arrivals: list[Arrival], speed: float = SPEED) -> Process:
     story, settings = folder / "story.jsonl", folder / "gateway.json"
     with story.open("w") as out:
         for a in arrivals:
             n = json.loads(a.payload)["n"]
             out.write(json.dumps([a.received_s, a.topic, n, a.payload.decode()]) + "\n")
-    said = {"story": str(story), "folder": str(folder / "left"), "port": port, "speed": SPEED}
+    said = {"story": str(story), "folder": str(folder / "left"), "port": port, "speed": speed}
     settings.write_text(json.dumps(said))
     return Process([sys.executable, "-m", "tests.shell.gateway", str(settings)], folder / "gateway.log")
 

@@ -1,0 +1,397 @@
+"""A works that is disturbed at random while a line sends: kills, stops, upgrades and edits, by a seed.
+
+What comes of it is compared with a run that nothing disturbed. Revision numbers are left out of the comparison, since
+an edit takes one that the undisturbed run gives to the next change of limits.
+"""
+
+import random
+import re
+import signal
+import subprocess
+import time
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow.parquet as pq
+from sqlalchemy import delete, func, select, update
+
+from monitor.contract.config import Recipe
+from monitor.contract.content import differences_of
+from monitor.contract.load import load
+from monitor.contract.schema import CHECKPOINT, IN_FORCE, LEDGER, MESSAGE, PROPOSAL, REVISION
+from monitor.contract.topics import MONITOR
+from monitor.core.arrival import Arrival
+from monitor.shell.database import open_for_reading, open_for_writing
+from monitor.shell.numbering import StreamNumbers
+from monitor.shell.rollup import roll_drums, roll_hours
+from tests.shell import postgres
+from tests.shell.brokers import Process, broker, monitor
+from tests.shell.long_story import LIMIT, LINE, MESSAGES_PER_S, RECIPE
+from tests.shell.test_kills import gateway, prepared
+from tests.shell.test_restart_law import as_version_1
+from tests.shell.works import SERVER, desk_at, everything, settings_at, take, until
+
+DATABASES = ("sqlite", "postgresql")
+PER_S = 500.0  # messages, on the wall
+BETWEEN = (300, 3000)  # messages stored between one disturbance and the next
+KEEP_HOURS = 2.0
+ROLL_EVERY = 20_000
+FILES = "configuration files"
+Record = dict[str, Any]
+
+
+@dataclass
+class Outcome:
+    """What a disturbed run came to. `differences` says by part of the record where it is not the undisturbed one."""
+
+    messages: int
+    wall_s: float
+    disturbances: "Counter[str]"
+    lost: int
+    doubled: int
+    differences: dict[str, str]
+
+    @property
+    def is_equal(self) -> bool:
+        return not (self.lost or self.doubled or self.differences)
+
+
+# ---- the works ---------------------------------------------------------------------------------------------------
+
+
+@dataclass
+class Works:
+    """Broker, monitor and gateway in a folder, with what was done to them."""
+
+    folder: Path
+    configs: Path
+    parts: dict[str, Process]
+    rng: random.Random
+    log: list[str] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.store = self.folder / "run" / "store"
+        self.settings = settings_at(self.store)
+        self.recipe_file = self.configs / "recipes" / f"{RECIPE}.toml"
+        self.reader = open_for_reading(self.settings)
+
+    @property
+    def monitor(self) -> Process:
+        return self.parts["monitor"]
+
+    def stored(self) -> int:
+        """How many messages of the line are in the ledger."""
+        with suppress(Exception), self.reader.connect() as connection:  # not there yet
+            rows = connection.execute(select(LEDGER.c.spans).where(LEDGER.c.line == LINE, LEDGER.c.station != MONITOR))
+            return sum(_count(StreamNumbers.read(row.spans)) for row in rows)
+        return 0
+
+    def start_monitor(self) -> None:
+        """Until it has met its broker; a broker that was away has made the one before meet it more than once."""
+        met = self.monitor.said.count("connected to")
+        self.monitor.ready = lambda: self.monitor.said.count("connected to") > met
+        self.monitor.start()
+
+    def until_stored(self, count: int) -> None:
+        """AssertionError where a part ends by itself, or the messages do not come."""
+        until(lambda: self.stored() >= count or self.ended, 120, f"message {count}")
+        assert not self.ended, f"{self.ended} ended: {self.parts[self.ended].said}"
+
+    @property
+    def ended(self) -> str:
+        """The name of a part that has ended, if there is one."""
+        return next((name for name, part in self.parts.items() if not part.alive), "")
+
+    def stop(self) -> None:
+        assert self.monitor.end() == 0, self.monitor.said
+
+    def changed(self) -> tuple[object, ...]:
+        """What a monitor that refuses to start must leave alone."""
+        queries = (
+            select(func.max(MESSAGE.c.id)), select(func.count()).select_from(REVISION),
+            select(func.count()).select_from(IN_FORCE), select(CHECKPOINT.c.state).where(CHECKPOINT.c.line == LINE),
+        )  # fmt: skip
+        with self.reader.connect() as connection:
+            return tuple(connection.execute(query).scalar() for query in queries)
+
+
+def _count(numbers: StreamNumbers) -> int:
+    return sum(last - first + 1 for one in numbers.numberings for first, last in one.spans)
+
+
+@contextmanager
+def works_at(folder: Path, kind: str, database: str, arrivals: Sequence[Arrival], seed: int) -> Iterator[Works]:
+    """Everything started; ended with the block."""
+    with _server(database) as address:
+        configs, port = prepared(folder)
+        if address:
+            (folder / "run").mkdir()
+            (folder / "run" / SERVER).write_text(address)
+            url = settings_at(folder / "run" / "store").database_url
+            file = configs / "works.toml"
+            file.write_text(file.read_text().replace("[store]\n", f'[store]\ndatabase_url = "{url}"\n'))
+        parts = {
+            "broker": broker(kind, folder, port),
+            "monitor": monitor(configs, folder),
+            "gateway": gateway(folder, port, list(arrivals), PER_S / MESSAGES_PER_S),
+        }
+        works = Works(folder, configs, parts, random.Random(seed))
+        try:
+            for part in parts.values():
+                part.start()
+            yield works
+        finally:
+            for part in parts.values():
+                part.close()
+            works.reader.dispose()
+
+
+@contextmanager
+def _server(database: str) -> Iterator[str | None]:
+    if database == "sqlite":
+        yield None
+        return
+    with postgres.running() as address:
+        yield address
+
+
+# ---- disturbances ------------------------------------------------------------------------------------------------
+
+
+def kill_monitor(works: Works) -> None:
+    works.monitor.kill()
+
+
+def kill_broker(works: Works) -> None:
+    works.parts["broker"].kill()
+    works.parts["broker"].start()
+
+
+def kill_gateway(works: Works) -> None:
+    works.parts["gateway"].kill()
+    works.parts["gateway"].start()
+
+
+def stop(works: Works) -> None:
+    works.stop()
+
+
+def kill_while_stopping(works: Works) -> None:
+    process = works.monitor.process
+    assert process is not None
+    process.send_signal(signal.SIGTERM)
+    with suppress(subprocess.TimeoutExpired):
+        process.wait(works.rng.uniform(0.0, 0.5))
+    works.monitor.kill()
+
+
+def lose_snapshot(works: Works) -> None:
+    works.stop()
+    _with_snapshot(works, lambda _: None)
+
+
+def damage_snapshot(works: Works) -> None:
+    works.stop()
+    _with_snapshot(works, lambda state: works.rng.randbytes(len(state)))
+
+
+def snapshot_of_older_version(works: Works) -> None:
+    works.stop()
+    _with_snapshot(works, as_version_1)
+
+
+def _with_snapshot(works: Works, change: Callable[[bytes], bytes | None]) -> None:
+    engine, c = open_for_writing(works.settings), CHECKPOINT.c
+    with engine.begin() as connection:
+        state = connection.execute(select(c.state).where(c.line == LINE)).scalar()
+        if state is not None:
+            new, mine = change(bytes(state)), c.line == LINE
+            how = delete(CHECKPOINT) if new is None else update(CHECKPOINT).values(state=new)
+            connection.execute(how.where(mine))
+    engine.dispose()
+
+
+def edit_title(works: Works) -> None:
+    """The recipe in force gets a new revision with another title: accepted, and reported. Not amid a proposal."""
+    works.stop()
+    known, in_force, proposed = _revisions(works)
+    if proposed:
+        return
+    _write_recipe(works, known + 1, in_force, f"Silicone core 2.5 mm2 ({known + 1})")
+    keys = set(differences_of(in_force, _recipe_of_file(works)))
+    assert keys <= {"revision", "title"}, keys
+    works.start_monitor()
+    assert f"recipe {RECIPE} revision {known + 1} is in force from metre" in works.monitor.said
+
+
+def edit_under_same_number(works: Works) -> None:
+    """Another content under a revision on record: exit code 2, nothing is changed; then the file is put back."""
+    works.stop()
+    before, text = works.changed(), works.recipe_file.read_text()
+    works.recipe_file.write_text(text.replace("index_warn = 1.2", "index_warn = 1.25"))
+    assert works.recipe_file.read_text() != text
+    ended = subprocess.run(works.monitor.words, capture_output=True, text=True, timeout=120, check=False)
+    assert ended.returncode == 2, ended.stdout + ended.stderr
+    assert f"recipes/{RECIPE}.toml" in ended.stderr + ended.stdout
+    assert works.changed() == before
+    works.recipe_file.write_text(text)
+
+
+def _revisions(works: Works) -> tuple[int, Recipe, bool]:
+    """(the greatest revision on record, the recipe in force, whether a proposal is open)."""
+    f, r, p = IN_FORCE.c, REVISION.c, PROPOSAL.c
+    with works.reader.connect() as connection:
+        mine = (f.line == LINE, f.recipe == RECIPE)
+        newest = connection.execute(select(f.revision, f.text).where(*mine).order_by(f.revision.desc())).first()
+        file = connection.execute(select(func.max(r.revision)).where(r.recipe == RECIPE)).scalar() or 0
+        proposed = connection.execute(select(p.proposal).where(p.line == LINE, p.state == "proposed")).first()
+    recipe = Recipe.model_validate_json(newest.text) if newest else _recipe_of_file(works)
+    return max(file, newest.revision if newest else 0), recipe, proposed is not None
+
+
+def _recipe_of_file(works: Works) -> Recipe:
+    return load(works.configs).recipes[RECIPE]
+
+
+def _write_recipe(works: Works, revision: int, content: Recipe, title: str) -> None:
+    stream, side = LIMIT.removeprefix("window/").rsplit("/", 1)
+    limit = next(w.hi for w in content.window if w.stream == stream)
+    text = works.recipe_file.read_text()
+    text = re.sub(r"(?m)^revision = .*$", f"revision = {revision}", text, count=1)
+    text = re.sub(r"(?m)^title = .*$", f'title = "{title}"', text, count=1)
+    text = re.sub(rf'(?s)(stream = "{stream}".*?\n{side} = )[0-9.]+', rf"\g<1>{limit}", text, count=1)
+    works.recipe_file.write_text(text)
+
+
+DISTURBANCES: Mapping[str, tuple[int, Callable[[Works], None]]] = {
+    "kill monitor": (4, kill_monitor),
+    "kill broker": (3, kill_broker),
+    "kill gateway": (3, kill_gateway),
+    "stop": (3, stop),
+    "kill while stopping": (3, kill_while_stopping),
+    "upgrade, no snapshot": (2, lose_snapshot),
+    "upgrade, damaged snapshot": (1, damage_snapshot),
+    "upgrade, older snapshot": (2, snapshot_of_older_version),
+    "edit of a title": (2, edit_title),
+    "edit under the same number": (2, edit_under_same_number),
+}
+
+
+def disturb(works: Works, total: int, say: Callable[[str], None]) -> "Counter[str]":
+    """Disturb until all messages are stored; returns what was done. AssertionError where a part does not come back."""
+    done: Counter[str] = Counter()
+    names, weights = list(DISTURBANCES), [weight for weight, _ in DISTURBANCES.values()]
+    while True:
+        seen = works.stored() + works.rng.randint(*BETWEEN)
+        if seen >= total:
+            return done
+        works.until_stored(seen)
+        (name,) = works.rng.choices(names, weights)
+        say(f"{seen}: {name}")
+        DISTURBANCES[name][1](works)
+        if not works.monitor.alive:
+            works.start_monitor()
+        done[name] += 1
+
+
+# ---- what comes of it --------------------------------------------------------------------------------------------
+
+
+def undisturbed(folder: Path, arrivals: Sequence[Arrival]) -> Record:
+    """The record of a run in this process that nothing disturbs."""
+    desk = desk_at(folder)
+    for start in range(0, len(arrivals), ROLL_EVERY):
+        take(desk, arrivals[start : start + ROLL_EVERY], 400)
+        desk.roll()
+    desk.writer.write(desk.last_batch())
+    desk.roll()
+    desk.writer.close()
+    return comparable(folder)
+
+
+def run(
+    folder: Path, kind: str, database: str, arrivals: Sequence[Arrival], seed: int, wanted: Record,
+    say: Callable[[str], None] = lambda _: None,
+) -> Outcome:  # fmt: skip
+    """One disturbed run, to the end of the story."""
+    begun = time.monotonic()
+    with works_at(folder, kind, database, arrivals, seed) as works:
+        done = disturb(works, len(arrivals), say)
+        works.until_stored(len(arrivals))
+        wall_s = time.monotonic() - begun
+        works.stop()
+        _roll(works)
+        counts = Counter(_numbers(works))
+        lost = len(arrivals) - len(counts)
+        doubled = sum(counts.values()) - len(counts)
+        differences = compare(wanted, comparable(works.store))
+    return Outcome(len(arrivals), wall_s, done, lost, doubled, differences)
+
+
+def _roll(works: Works) -> None:
+    """What the monitor would have moved into files with its next look."""
+    engine = open_for_writing(works.settings)
+    roll_drums(engine, works.store)
+    roll_hours(engine, works.store, round(KEEP_HOURS * 3_600_000))
+    engine.dispose()
+
+
+def _numbers(works: Works) -> Iterator[tuple[str, str, int, int]]:
+    """(station, quantity, start, n) of every message kept, once for each time it was given an id."""
+    found: set[tuple[int, str, str, int, int]] = set()
+    for path in sorted((works.store / "lines" / LINE).rglob("*.parquet")):
+        table = pq.read_table(path, columns=["id", "station", "quantity", "start", "n"])
+        columns = [table[name].to_pylist() for name in table.column_names]
+        found |= {(i, s, q, start or 0, n) for i, s, q, start, n in zip(*columns, strict=True)}
+    m = MESSAGE.c
+    with works.reader.connect() as connection:
+        rows = connection.execute(select(m.id, m.station, m.quantity, m.n).where(m.line == LINE))
+        found |= {(r.id, r.station, r.quantity, 0, r.n) for r in rows}
+    return ((s, q, start, n) for _, s, q, start, n in found if s != MONITOR)
+
+
+def comparable(folder: Path) -> Record:
+    """All that the record says of the line, without numbers of revisions, with the limits that people changed."""
+    found = everything(folder, LINE)
+    record: Record = {"rows": found["rows"], "verdict": found["verdict"]}
+    for name in ("drums", "findings", "changes", "now", "states", "gaps"):
+        texts: list[str] = [x if isinstance(x, str) else repr(x) for x in found[name]]  # type: ignore[attr-defined]
+        record[name] = sorted(re.sub(r"\brevision=\d+", "revision=*", text) for text in texts)
+    engine, f = open_for_reading(settings_at(folder)), IN_FORCE.c
+    wanted = select(f.recipe, f.t_ms, f.line_metre, f.by_whom, f.approved_by, f.reason, f.changes)
+    with engine.connect() as connection:
+        rows = connection.execute(wanted.where(f.line == LINE, f.by_whom != FILES).order_by(f.t_ms))
+        record["limits"] = [repr(tuple(row)) for row in rows]
+    engine.dispose()
+    return record
+
+
+def compare(wanted: Record, found: Record) -> dict[str, str]:
+    """Where two records differ, by part."""
+    differences = {}
+    for name in ("drums", "findings", "changes", "now", "states", "gaps", "limits"):
+        missing, extra = Counter(wanted[name]) - Counter(found[name]), Counter(found[name]) - Counter(wanted[name])
+        if missing or extra:
+            lines = [f"- {x}" for x in list(missing)[:6]] + [f"+ {x}" for x in list(extra)[:6]]
+            differences[name] = f"{missing.total()} missing, {extra.total()} extra\n" + "\n".join(lines)
+    columns = {**wanted["rows"], "verdict": wanted["verdict"][1]}, {**found["rows"], "verdict": found["verdict"][1]}
+    for name in sorted(columns[0] | columns[1]):
+        difference = _where(columns[0].get(name, []), columns[1].get(name, []))
+        if difference:
+            differences[f"rows {name}"] = difference
+    return differences
+
+
+def _where(wanted: Sequence[float | None], found: Sequence[float | None]) -> str:
+    if len(wanted) != len(found):
+        return f"{len(wanted)} rows expected, {len(found)} found"
+    a, b = (np.array(x, dtype=np.float64) for x in (wanted, found))
+    at = np.flatnonzero(~((a == b) | (np.isnan(a) & np.isnan(b))))
+    if not len(at):
+        return ""
+    return f"{len(at)} of {len(a)} rows, first {at[:5].tolist()}, last {at[-1]}: {a[at[0]]} expected, {b[at[0]]} found"
