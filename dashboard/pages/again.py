@@ -66,7 +66,7 @@ def content(context: Context) -> list[Any]:
             ],
             className="controls",
         ),
-        html.Div(id="again-answer"),
+        html.Div(html.P("Searching the record for periods.", className="note"), id="again-answer"),
         html.Div(
             [
                 html.Div([html.H2("The fold: one turn a row"), html.P(id="again-fold-said", className="note")]),

@@ -452,6 +452,24 @@ def test_a_page_fits_a_narrow_screen(served: Served, page: Page, address: str, w
     assert page.evaluate("document.documentElement.scrollWidth") <= width
 
 
+def test_d3_words_for_the_next_shift_outlast_a_reload_until_they_are_signed(served: Served, page: Page) -> None:
+    page.goto(served.url + "/shift")
+    words = page.get_by_label("What the next shift must know")
+    words.fill("Capstan wheel of Core line 1 marks the cable: turn it at the next doff.")
+    words.blur()
+    page.get_by_label("Your name").fill("Mira")
+    page.get_by_label("Your name").blur()
+    page.wait_for_function("Object.values(localStorage).some((kept) => kept.includes('Capstan wheel'))")
+    page.reload()
+    expect(words).to_have_value("Capstan wheel of Core line 1 marks the cable: turn it at the next doff.")
+    page.get_by_role("button", name="Sign and hand over").click()
+    expect(page.locator("#shift-said")).to_contain_text("Signed")
+    expect(words).to_have_value("")
+    page.wait_for_function("!Object.values(localStorage).some((kept) => kept.includes('Capstan wheel'))")
+    page.reload()
+    expect(words).to_have_value("")
+
+
 def test_the_theme_can_be_changed_and_is_kept(served: Served, page: Page) -> None:
     page.goto(served.url)
     ground = "getComputedStyle(document.body).backgroundColor"
