@@ -66,6 +66,7 @@ NAME_ALARM_LASTS_S = 60.0
 NOTES = {"note work": FindingKind.WORK, "hand over": FindingKind.HANDOVER}
 OF_CABLE = {"mark metres": people.mark, "note resistance": people.resistance, "sign record": people.decision}
 LABELS = {"revision", "title"}  # keys of a recipe that judge no cable
+LEFT_BY_M = 1e-6  # a metre has left a zone once it is beyond its end by more than the arithmetic's own error
 PEOPLE_KEPT = 500  # messages of people that a repetition is known by
 
 
@@ -441,12 +442,15 @@ class Pipeline:
     # ---- dwell ---------------------------------------------------------------------------------------------
 
     def _dwell(self, check: DwellCheck, before_s: float) -> Iterator[AlarmEvent | Finding]:
-        """Metres that have left the zone's last pass before a time, one after the other."""
+        """Metres that have left the zone's last pass before a time, one after the other.
+
+        One whose middle is just at the end while the line stands has not left.
+        """
         offset = self.line.counter_m - check.end_m
         first = float(self.track.L_m[0]) + offset
-        last = float(self.track.at(before_s)) + offset - 0.5
+        last = float(self.track.at(before_s)) + offset - 0.5 - LEFT_BY_M
         start = int(np.ceil(first)) if check.next_m is None else check.next_m
-        metres = np.arange(start, int(np.floor(last)) + 1, dtype=np.float64)
+        metres = np.arange(start, int(np.ceil(last)), dtype=np.float64)
         if not len(metres):
             return
         passed = Passages.of(self.track, self.line.counter_m, edges_m(check.zones), metres)

@@ -27,7 +27,7 @@ def changes(outputs: list[Output], alarm: str) -> list[tuple[str, float]]:
 
 def test_a_dwell_that_is_too_long_ends_where_new_limits_come_into_force():
     def before(story: Story, s: int) -> None:
-        if s == 64:  # cable that stood is leaving the ovens
+        if s == 62:  # cable that stood is leaving the ovens
             limits(story, s, "P1", 316.0)
 
     out = pipeline().feed(decoded(tell(120, stood, before=before).sorted()))
@@ -50,6 +50,26 @@ def test_the_alarm_of_an_event_returns_in_its_time_under_another_recipe(to):
 
     out = pipeline().feed(decoded(tell(70, before=before).sorted()))
     assert changes(out, "spark-electrode/spark-fault/spark-fault") == [("raised", 40.3), ("returned", 50.3)]
+
+
+@pytest.mark.parametrize("cut_s", [52, 61, 69])
+def test_a_metre_that_stands_at_the_end_of_a_zone_has_not_left_it(cut_s):
+    """The line stops with the middle of a metre just at the end of the shock oven; then new limits cut its dwell."""
+
+    def before(story: Story, s: int) -> None:
+        if s == 70:
+            limits(story, s, "P1", 316.0)
+
+    def speed(s: float) -> float:
+        return 230.0 * min(1.0, max(0.0, (50 - s) / 10, (s - 80) / 10))
+
+    story = tell(120, speed, before=before, reading=lambda L, _: round(L, 3)).sorted()
+    messages = decoded(story)
+    whole, cut = pipeline(), pipeline()
+    first = [m for m, a in zip(messages, story, strict=True) if a.received_s < T0 + cut_s]
+    found = record(cut.feed(first) + cut.feed(messages[len(first) :]))
+    assert found[0] == record(whole.feed(messages))[0]
+    assert any("shock-oven/dwell/long" in text and "Finding" in text for text in found[0])
 
 
 def test_a_second_excursion_that_new_limits_end_does_not_end_with_the_first():
