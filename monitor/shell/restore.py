@@ -16,7 +16,7 @@ from monitor.analysis.in_force import recipes_in_force
 from monitor.contract.config import Configuration, Line, Recipe
 from monitor.contract.content import differences_of, digest_of
 from monitor.contract.messages import DrumChange, LimitsStep
-from monitor.contract.record import MetreRows, Output, Revision
+from monitor.contract.record import Finding, FindingKind, MetreRows, Output, Revision
 from monitor.contract.topics import Stream
 from monitor.contract.units import convert
 from monitor.core.arrival import Block, Message, Note, Tick
@@ -157,6 +157,7 @@ class _Start:
         with self.writer.engine.connect() as connection:
             known = self.known(connection)
             if known is not None:
+                known = replace(known, findings=[self._as_far(f, known.t_s) for f in known.findings])
                 pipeline.revisions.proposals = last_known.proposals(connection, self.line)
         begin, count = _Begin(0.0) if known is None else self._begin(known), 0
         self._assume(pipeline, begin.t_s)
@@ -176,6 +177,19 @@ class _Start:
                 f"the cable in the line; rows go on at metre {pipeline.next_row}"
             )
         return pipeline
+
+    def _as_far(self, finding: Finding, upto_s: float) -> Finding:
+        """A finding, of an open stretch beyond a limit with the extreme that its samples have come to by then.
+
+        The record has the one with which it began; the stretch may be longer than the messages that are fed.
+        """
+        if finding.kind is not FindingKind.WINDOW or finding.end_m is not None or finding.extreme is None:
+            return finding
+        reader = StoreReader(self.configuration.works.store, self.configuration)
+        stream = Stream(self.line, *finding.stream.split("/"))
+        v = reader.samples(stream, ms(finding.start_s), ms(upto_s)).v
+        come_to = (np.fmin if finding.check.startswith("LO") else np.fmax).reduce(v, initial=finding.extreme)
+        return replace(finding, extreme=float(come_to))
 
     def _fresh(self) -> Pipeline:
         """An engine that has heard nothing. On a line that has changed, files that are newer are taken at once."""

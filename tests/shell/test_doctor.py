@@ -16,6 +16,8 @@ from monitor.shell.doctor import look
 from monitor.shell.lease import hold
 from monitor.shell.reader import StoreReader
 from monitor.shell.remake import drum_digest, remake
+from monitor.shell.restore import restore
+from monitor.shell.service import Desk
 from tests.core.story import CONFIGS, T0
 from tests.core.test_pipeline import tell
 from tests.shell.test_store import busy
@@ -69,6 +71,25 @@ def test_a_record_made_again_from_its_messages_is_equal(place, tmp_path_factory,
     assert made.entries >= 10
     assert [name for name, _ in made.digests] == ["1 C1-0001", "2 C1-0002"]
     assert list(look(stored_at(place))) == []
+
+
+def test_a_record_made_again_follows_the_recipes_that_files_brought_meanwhile(place, tmp_path_factory):
+    """A9: what differed was said to come of a new revision, and nobody could see whether anything else did."""
+    arrivals = tell(130, before=busy).sorted()
+    at = len(arrivals) * 2 // 5
+    desk = desk_at(place)
+    desk.writer.keep_revisions(desk.configuration.recipes.values(), T0)
+    take(desk, arrivals[:at])
+    recipe = desk.configuration.recipes["core-2g5"]
+    windows = [w.model_copy(update={"hi": 289.0}) if w.stream == "oven-a/temperature" else w for w in recipe.window]
+    edited = recipe.model_copy(update={"revision": recipe.revision + 1, "window": windows})
+    c = desk.configuration.model_copy(update={"recipes": desk.configuration.recipes | {"core-2g5": edited}})
+    again = Desk(c, desk.writer, {line: restore(desk.writer, c, line, lambda _: None) for line in c.lines})
+    desk.writer.keep_revisions(c.recipes.values(), T0 + 1)
+    take(again, arrivals[at:])
+    desk.writer.write(again.last_batch())
+    assert [r.recipe.revision for r in StoreReader(settings_at(place)).came_into_force("core-1")] == [edited.revision]
+    assert remake(c, "core-1", tmp_path_factory.mktemp("made")).differences == ()
 
 
 def test_a_fillings_digest_is_the_same_live_in_its_file_and_restored(place, tmp_path_factory):
