@@ -53,8 +53,12 @@ def of_rows(
         differ = np.flatnonzero(~((old == new) | (np.isnan(old) & np.isnan(new))))
         if len(differ):
             at = differ[0]
-            more = f" (and {len(differ) - 1} more metres)" if len(differ) > 1 else ""
-            found.append(Difference(f"{where}, metre {metres[at]:.0f}", name, f"{old[at]:g}", f"{new[at]:g}{more}"))
+            most = np.abs(old[differ] - new[differ])
+            most_by = f", by {np.nanmax(most):.3g} at most" if not np.isnan(most).all() else ""
+            more = f" (and {len(differ) - 1} more metres{most_by})" if len(differ) > 1 else ""
+            found.append(
+                Difference(f"{where}, metre {metres[at]:.0f}", name, f"{old[at]:.17g}", f"{new[at]:.17g}{more}")
+            )
     return found
 
 

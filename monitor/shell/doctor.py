@@ -15,18 +15,18 @@ from monitor.commands import SUMMARIES
 from monitor.contract.config import Configuration
 from monitor.contract.load import ConfigurationError, load
 from monitor.contract.part import Part
-from monitor.contract.schema import DRUM, JOURNAL
+from monitor.contract.schema import DRUM, JOURNAL, LINE_REVISION
 from monitor.shell import journal, manifest
 from monitor.shell.database import faults_of_sqlite, open_for_reading
 from monitor.shell.lease import hold
 from monitor.shell.parquet_files import ASIDE, damage, why
-from monitor.shell.remake import Made, remake, revised_by_files
+from monitor.shell.remake import Made, remake
 
 SHOWN = 20  # differences of one line
 
 NOT_COMPARED = (
     "Not compared, since messages do not hold it: what was rejected, the monitor's health, the line at this moment, "
-    "snapshots, and which recipes the configuration files brought."
+    "snapshots, the ledger, which recipes and lines the configuration files brought, and a drum's sums of metres."
 )
 
 
@@ -139,18 +139,21 @@ def _print(configuration: Configuration, line: str, made: Made, digests: bool) -
     if len(made.differences) > SHOWN:
         print(f"  and {len(made.differences) - SHOWN} more")
     if made.differences and (revised := _revised(configuration, line)):
-        print(f"  the configuration files brought new revisions of {revised} meanwhile: cable was judged by each")
+        print(f"  the line's file was revised meanwhile (revision {revised}): all is made again by the present one")
     for drum, digest in made.digests if digests else ():
         print(f"  {drum} {digest}")
 
 
 def _revised(configuration: Configuration, line: str) -> str:
-    engine = open_for_reading(configuration.works.store)
+    """Revisions of a line's file after the first: which, and since which metre."""
+    engine, r = open_for_reading(configuration.works.store), LINE_REVISION.c
+    wanted = select(r.revision, r.since_m).where(r.line == line, r.since_m.is_not(None)).order_by(r.revision)
     try:
-        names = set(revised_by_files(engine)) & set(configuration.recipes_for(line))
+        with engine.connect() as connection:
+            rows = connection.execute(wanted).all()
     finally:
         engine.dispose()
-    return ", ".join(sorted(names))
+    return ", ".join(f"{row.revision} from metre {row.since_m:.0f}" for row in rows)
 
 
 COMMAND = Part(SUMMARIES["doctor"], _options, _run)

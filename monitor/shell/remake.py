@@ -1,17 +1,19 @@
 """The record of a line made again: every message that is stored, from the first on, through a new engine."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from sqlalchemy import Connection, Engine, Table, func, select
+from sqlalchemy import Connection, Engine, Table, select
 
 from monitor.analysis.differences import Difference, Key, of_entries, of_rows
 from monitor.analysis.digest import filling_digest
+from monitor.analysis.in_force import Came, recipes_in_force
 from monitor.contract.config import Configuration, Recipe, Store
 from monitor.contract.reading import DrumRow
+from monitor.contract.record import Output
 from monitor.contract.schema import (
     ALARM_CHANGE,
     ALARM_NOW,
@@ -22,17 +24,17 @@ from monitor.contract.schema import (
     IN_FORCE,
     JOURNAL,
     PROPOSAL,
-    REVISION,
     SPLICE,
     STATE_SPAN,
 )
-from monitor.core.arrival import Message
+from monitor.core.arrival import Message, Note, Tick
 from monitor.core.fillings import Fillings
 from monitor.core.pipeline import Pipeline
 from monitor.shell import journal, last_known
 from monitor.shell.database import open_for_reading
 from monitor.shell.history import History
 from monitor.shell.reader import StoreReader
+from monitor.shell.revisions import contents, recipes_on_record, recipes_that_came
 from monitor.shell.store import Batch, Writer
 
 END_MS = 2**53
@@ -126,8 +128,8 @@ def drum_digest(reader: StoreReader, drum: DrumRow) -> str:
 
 def _feed(configuration: Configuration, line: str, made: Store) -> tuple[int, int | None]:
     """(messages, stamp of the first in UTC ms): the record that they make lies in the other store."""
-    settings = configuration.lines[line]
-    pipeline = Pipeline(settings, _first_recipes(configuration, line))
+    first, taken = _recipes_of_files(configuration, line)
+    pipeline = Pipeline(configuration.lines[line], first)
     writer = Writer(made, [line])
     count, first_s = 0, np.inf
     try:
@@ -136,10 +138,38 @@ def _feed(configuration: Configuration, line: str, made: Store) -> tuple[int, in
             before_s, first_s = first_s, min([first_s, *(m.t_s for m in messages if isinstance(m, Message))])
             if np.isinf(before_s) and not np.isinf(first_s):
                 pipeline.fillings = _fillings_before(configuration, line, round(first_s * 1e3))
-            writer.write(Batch(outputs=pipeline.feed(messages)))
+            writer.write(Batch(outputs=_fed(pipeline, messages, taken)))
     finally:
         writer.close()
     return count, None if np.isinf(first_s) else round(first_s * 1e3)
+
+
+def _fed(pipeline: Pipeline, messages: Sequence[Message | Tick | Note], taken: list[Came]) -> list[Output]:
+    """Feed messages, and take each recipe of a file at the moment to which the record had come when it was taken."""
+    out: list[Output] = []
+    at = 0
+    while taken:
+        at_ms = taken[0][0]
+        due = next((i for i in range(at, len(messages)) if _end_ms(messages[i]) >= at_ms), len(messages))
+        out += pipeline.feed(messages[at:due])
+        at = due
+        while at < len(messages) and not _has_come_to(pipeline, at_ms):
+            out += pipeline.feed([messages[at]])
+            at += 1
+        if not _has_come_to(pipeline, at_ms):
+            return out
+        recipe = taken.pop(0)[1]
+        before = dict(pipeline.recipes)
+        out += pipeline.take_recipes(before | {recipe.recipe: recipe}, before, FILES)
+    return out + pipeline.feed(messages[at:])
+
+
+def _end_ms(message: Message | Tick | Note) -> float:
+    return message.end_s * 1e3 + 1.0 if isinstance(message, Message) else -np.inf
+
+
+def _has_come_to(pipeline: Pipeline, at_ms: int) -> bool:
+    return pipeline.track.end_s > -np.inf and round(pipeline.track.end_s * 1e3) >= at_ms
 
 
 def _fillings_before(configuration: Configuration, line: str, first_ms: int) -> Fillings:
@@ -152,24 +182,20 @@ def _fillings_before(configuration: Configuration, line: str, first_ms: int) -> 
         engine.dispose()
 
 
-def _first_recipes(configuration: Configuration, line: str) -> dict[str, Recipe]:
-    """Recipes as the line began with them: those on record that a file brought first, else the present files'."""
-    engine, r = open_for_reading(configuration.works.store), REVISION.c
+def _recipes_of_files(configuration: Configuration, line: str) -> tuple[dict[str, Recipe], list[Came]]:
+    """(recipes with which the line began, those of files that came into force since with UTC ms), as on record."""
+    engine = open_for_reading(configuration.works.store)
     try:
         with engine.connect() as connection:
-            rows = connection.execute(select(r.recipe, r.text).order_by(r.first_seen_ms.desc(), r.revision.desc()))
-            first = {row.recipe: Recipe.model_validate_json(row.text) for row in rows}
+            kept, came = contents(recipes_on_record(connection)), recipes_that_came(connection, line)
+            f = IN_FORCE.c
+            by_files = select(f.recipe, f.revision).where(f.line == line, f.by_whom == FILES)
+            of_files = {(r.recipe, r.revision) for r in connection.execute(by_files)}
     finally:
         engine.dispose()
-    return {name: first.get(name, recipe) for name, recipe in configuration.recipes_for(line).items()}
-
-
-def revised_by_files(engine: Engine) -> list[str]:
-    """Recipes of which the configuration's files brought more than one revision: cable after that is judged by both."""
-    r = REVISION.c
-    with engine.connect() as connection:
-        wanted = select(r.recipe).group_by(r.recipe).having(func.count() > 1).order_by(r.recipe)
-        return list(connection.execute(wanted).scalars())
+    read = [(k.t_ms, k.content) for k in came if isinstance(k.content, Recipe)]
+    first = recipes_in_force(configuration.recipes_for(line), kept.values(), read, at_ms=-1)
+    return first, [(t_ms, r) for t_ms, r in read if (r.recipe, r.revision) in of_files]
 
 
 def _entries(

@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import re
 import tarfile
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -18,7 +19,8 @@ from monitor.shell import journal, upgrade
 from monitor.shell.database import FILE, open_for_reading, open_for_writing, server_url
 from monitor.shell.migrations.versions import v0003_who_did_it_and_kinds as v0003
 from monitor.shell.reader import StoreReader
-from tests.shell.works import settings_at
+from monitor.shell.remake import remake
+from tests.shell.works import settings_at, stored_at
 
 ARCHIVE = Path(__file__).parents[1] / "data" / "store-0.4.0" / "record-0.4.0.tar.xz"
 LINES = ("core-1", "lay-1")
@@ -125,6 +127,17 @@ def test_samples_rejections_and_changes_of_limits_are_those_of_before(store):
     assert plain(reader.rejected(), before["rejected"]) == before["rejected"]
     assert plain(reader.proposals(), before["proposals"]) == before["proposals"]
     assert plain(reader.came_into_force(), before["in_force"]) == before["in_force"]
+
+
+def test_its_messages_make_it_again_but_for_the_last_digits_of_oven_temperatures(store, tmp_path):
+    """A9: means over the passes of a zone differ by less than a millionth of a degree; all else is equal."""
+    open_for_writing(settings_at(store)).dispose()
+    assert remake(stored_at(store), "lay-1", tmp_path / "lay-1").differences == ()
+    found = remake(stored_at(store), "core-1", tmp_path / "core-1").differences
+    ovens = ("shock-oven", "oven-a", "oven-b", "cooling-trough")
+    assert {d.column for d in found} == {"digest", *(f"{oven}/temperature" for oven in ovens)}
+    by = [float(re.findall(r"by (\S+) at most", d.made)[0]) for d in found if d.column != "digest"]
+    assert max(by) < 1e-6
 
 
 def test_the_journal_is_the_same_and_sound(store):
