@@ -18,7 +18,7 @@ from sqlalchemy import (
 from monitor.contract import bounds
 
 # Raised by one with each change of a table; the revision that leads to it lies in monitor/shell/migrations/versions.
-SCHEMA_VERSION = 6
+SCHEMA_VERSION = 7
 
 METADATA = MetaData()
 _BigId = BigInteger().with_variant(Integer, "sqlite")
@@ -235,6 +235,23 @@ REJECTED = Table(
     Column("newest_ms", BigInteger, nullable=False),
     Column("topic", Text, nullable=False),
     Column("why", Text, nullable=False),
+)
+
+# Messages that could not be stored as data, with the bytes that came: the newest of each line.
+SET_ASIDE = Table(
+    "set_aside",
+    METADATA,
+    Column("id", _BigId, primary_key=True, autoincrement=True),
+    Column("line", String(bounds.NAME), nullable=False),
+    Column("station", String(bounds.NAME), nullable=False),
+    Column("quantity", String(bounds.NAME), nullable=False),
+    Column("start", BigInteger, nullable=False),
+    Column("n", BigInteger, nullable=False),
+    Column("t_ms", BigInteger, nullable=False),
+    Column("set_aside_ms", BigInteger, nullable=False),
+    Column("payload", LargeBinary, nullable=False),
+    Column("reason", Text, nullable=False),
+    Index("set_aside_by_line", "line", "id"),
 )
 
 # A line at this moment, as JSON of LineNow: one row a line, for the first page.

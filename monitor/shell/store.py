@@ -9,7 +9,7 @@ from typing import Any
 
 import msgspec
 import pyarrow as pa
-from sqlalchemy import Table, func, insert, select
+from sqlalchemy import Table, delete, func, insert, select
 
 from monitor.contract.config import Line, Recipe, Store
 from monitor.contract.content import digest_of
@@ -47,6 +47,7 @@ from monitor.contract.schema import (
     PROPOSAL,
     REJECTED,
     REVISION,
+    SET_ASIDE,
     SPLICE,
     STATE_SPAN,
 )
@@ -57,7 +58,11 @@ from monitor.shell.database import open_for_writing, upsert
 from monitor.shell.ledger import Ledger, LedgerDelta
 from monitor.shell.numbering import StreamNumbers
 
+SET_ASIDE_MAX = 1000  # of one line; the oldest go first
+ASIDE_KNOWN_MAX = 100_000  # of all lines, in memory
+
 Row = dict[str, Any]
+AsideKey = tuple[Stream, int, int, int]  # stream, start, n, stamp in UTC ms
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +94,21 @@ class Restored:
     since_m: float | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetAside:
+    """A message that could not be stored, `when_s` it was given up, and how it is reported."""
+
+    message: Message
+    payload: bytes
+    when_s: float
+    rejected: Rejected
+
+    @property
+    def why(self) -> str:
+        """The reason in words."""
+        return self.rejected.why
+
+
 class Writer:
     """Owns the store, or its own lines where several share a server. `lines` are those lines, all without."""
 
@@ -98,6 +118,7 @@ class Writer:
         self.engine = open_for_writing(settings)
         self.ledger = self._read_ledger()
         self.last_id = self._read_last_id()
+        self.aside = self._read_aside()
 
     @property
     def name(self) -> str:
@@ -110,24 +131,49 @@ class Writer:
         Whatever the database raises (disk full, server gone) comes out with nothing committed and nothing forgotten:
         call again with the same batch.
         """
-        touched = dict(sorted(batch.numbers.streams.items())) if batch.numbers else {}
         with self.engine.begin() as connection:
-            last_id = self._messages(connection, batch.messages)
-            upsert(connection, LEDGER, [_ledger_row(s, numbers) for s, numbers in touched.items()])
-            self._outputs(connection, batch.outputs)
-            upsert(connection, LINE_NOW, [_now_row(now) for now in batch.now.values()])
-            states = [
-                {"line": line, "message_id": last_id, "t_ms": ms(batch.now[line].t_s), "state": state}
-                for line, state in batch.states.items()
-            ]
-            upsert(connection, CHECKPOINT, states)
-            if batch.health is not None:
-                said = msgspec.json.encode(batch.health).decode()
-                upsert(connection, HEALTH, [{"monitor": self.name, "t_ms": batch.health.t, "said": said}])
+            last_id = self._execute(connection, batch)
         self.last_id = last_id
         if batch.numbers:
             self.ledger.merge(batch.numbers)
         return batch.numbers.reports() if batch.numbers else {}
+
+    def probe(self, batch: Batch) -> None:
+        """Execute what `write` would, and roll it back. Raises whatever the database raises."""
+        with self.engine.connect() as connection:
+            self._execute(connection, batch)
+            connection.rollback()
+
+    def set_aside(self, one: SetAside) -> None:
+        """Keep a message that cannot be data, count it, and forget the oldest of its line, in one transaction."""
+        s = one.message.stream
+        row = {
+            "line": s.line, "station": s.station, "quantity": s.quantity, "start": one.message.start,
+            "n": one.message.n, "t_ms": ms(one.message.t_s), "set_aside_ms": ms(one.when_s), "payload": one.payload,
+            "reason": one.why,
+        }  # fmt: skip
+        a = SET_ASIDE.c
+        oldest = select(a.id).where(a.line == s.line).order_by(a.id.desc()).offset(SET_ASIDE_MAX).limit(1)
+        with self.engine.begin() as connection:
+            connection.execute(insert(SET_ASIDE), [row])
+            connection.execute(delete(SET_ASIDE).where(a.line == s.line, a.id <= oldest.scalar_subquery()))
+            self._rejected(connection, [one.rejected])
+        self.aside[key_of(one.message)] = one.why
+        while len(self.aside) > ASIDE_KNOWN_MAX:
+            del self.aside[next(iter(self.aside))]
+
+    def read_again(self) -> None:
+        """Ledger and last id as the store has them: after a commit whose outcome is not known."""
+        self.ledger = self._read_ledger()
+        self.last_id = self._read_last_id()
+
+    def holds(self, message: Message) -> bool:
+        """Whether the table of messages has one of this number and time of arrival."""
+        s, m = message.stream, MESSAGE.c
+        wanted = select(m.id).where(m.line == s.line, m.station == s.station, m.quantity == s.quantity)
+        wanted = wanted.where(m.n == message.n, m.received_ms == ms(message.received_s)).limit(1)
+        with self.engine.connect() as connection:
+            return connection.execute(wanted).first() is not None
 
     def write_restored(self, restored: Restored) -> None:
         """Commit what the restart of a line's engine came to, in one transaction."""
@@ -191,6 +237,28 @@ class Writer:
     def _own(self, wanted: Any, table: Table) -> Any:
         return wanted if self.lines is None else wanted.where(table.c.line.in_(sorted(self.lines)))
 
+    def _read_aside(self) -> "dict[AsideKey, str]":
+        with self.engine.connect() as connection:
+            rows = connection.execute(self._own(select(SET_ASIDE), SET_ASIDE).order_by(SET_ASIDE.c.id)).all()
+        return {(Stream(r.line, r.station, r.quantity), r.start, r.n, r.t_ms): r.reason for r in rows}
+
+    def _execute(self, connection: Any, batch: Batch) -> int:
+        """All statements of a batch; returns the id of its last message."""
+        touched = dict(sorted(batch.numbers.streams.items())) if batch.numbers else {}
+        last_id = self._messages(connection, batch.messages)
+        upsert(connection, LEDGER, [_ledger_row(s, numbers) for s, numbers in touched.items()])
+        self._outputs(connection, batch.outputs)
+        upsert(connection, LINE_NOW, [_now_row(now) for now in batch.now.values()])
+        states = [
+            {"line": line, "message_id": last_id, "t_ms": ms(batch.now[line].t_s), "state": state}
+            for line, state in batch.states.items()
+        ]
+        upsert(connection, CHECKPOINT, states)
+        if batch.health is not None:
+            said = msgspec.json.encode(batch.health).decode()
+            upsert(connection, HEALTH, [{"monitor": self.name, "t_ms": batch.health.t, "said": said}])
+        return last_id
+
     def _messages(self, connection: Any, messages: Sequence[tuple[Message, bytes]]) -> int:
         if not messages:
             return self.last_id
@@ -240,6 +308,11 @@ def _revised(row: Row, known: Mapping[tuple[str, int], str], chain: str) -> jour
     old, new = (hashlib.sha256(text.encode()).hexdigest() if text else "" for text in (before, row["text"]))
     target = f"recipe {row['recipe']} revision {row['revision']}"
     return journal.Entry(chain, row["first_seen_ms"], "configuration files", "take into force", target, "", old, new)
+
+
+def key_of(message: Message) -> AsideKey:
+    """What a message that comes again is known by."""
+    return message.stream, message.start, message.n, ms(message.t_s)
 
 
 def ms(t_s: float) -> int:
