@@ -40,12 +40,14 @@ from monitor.core.snapshot import dump
 from monitor.shell import manifest, upgrade
 from monitor.shell.clock import SteadyClock
 from monitor.shell.lease import Lease, LeaseLostError, hold
+from monitor.shell.ledger import LedgerDelta
 from monitor.shell.link import Link, Received
 from monitor.shell.restore import restore
 from monitor.shell.revisions import refuse_conflicts
 from monitor.shell.rollup import log_not_moved, roll_drums, roll_hours
+from monitor.shell.salvage import SET_ASIDE, Salvage, Taken, is_of_data, reports_of
 from monitor.shell.samples import NOTE, TICK
-from monitor.shell.store import Batch, Writer, ms
+from monitor.shell.store import Batch, Writer, key_of, ms
 
 BATCH = 400
 LINGER_S = 0.02
@@ -80,6 +82,14 @@ class Done:
     received: Sequence[Received]
 
 
+@dataclass(frozen=True, slots=True)
+class Written:
+    """What is stored of a batch's numberings, and its outputs that are on record, with what was rejected."""
+
+    stored: dict[tuple[Stream, int], Stored]
+    outputs: Sequence[Output]
+
+
 @dataclass(slots=True)
 class Desk:
     """Decoder, engines and writer of some lines; used by one thread."""
@@ -92,6 +102,10 @@ class Desk:
     messages: int = 0
     committed_s: float | None = None
     pending: Batch | None = None  # taken, not written yet
+    failed: Exception | None = None  # what an engine raised over the pending batch
+    _salvage: Salvage | None = None  # of the pending batch
+    _taken: list[Taken] = field(default_factory=list)
+    _taken_s: float = 0.0
     _noted: int = 0
     _now_s: dict[str, float] = field(default_factory=dict)
     _checkpoint_s: dict[str, float] = field(default_factory=dict)
@@ -111,71 +125,119 @@ class Desk:
         """
         numbers = self.writer.ledger.open_delta()
         outputs: list[Output] = []
-        fed: dict[str, list[Message | Tick | Note]] = {}
-        kept = self._notes(fed, notes)
+        taken = self._notes(notes)
         for one in received:
-            if one.arrival is None:
-                continue
-            decoded = self.decoder.decode(one.arrival)
-            if isinstance(decoded, Rejected):
-                outputs.append(decoded)
-                self.rejected[decoded.kind] += 1
-                continue
-            place = numbers.add(decoded.stream, decoded.start, decoded.n, ms(decoded.t_s))
-            if place == "new":
-                kept.append((decoded, one.arrival.payload))
-                fed.setdefault(decoded.stream.line, []).append(decoded)
-            elif place == "forgotten":
-                outputs.append(_forgotten(decoded, one.arrival))
-                self.rejected[FORGOTTEN] += 1
-        kept += self._ticks(fed, now_s)
-        for line, messages in fed.items():
-            outputs += self.pipelines[line].feed(messages)
+            if one.arrival is not None:
+                found = self._decode(one.arrival, numbers)
+                if isinstance(found, Rejected):
+                    outputs.append(found)
+                    self.rejected[found.kind] += 1
+                elif found is not None:
+                    taken.append(found)
+        taken += self._ticks({one.kept.stream.line for one in taken}, now_s)
         self.messages += len(received)
-        self._behind |= set(fed)
-        self._since_checkpoint.update({line: len(messages) for line, messages in fed.items()})
-        batch = Batch(kept, outputs, self._due_now(now_s), self._due_states(now_s), numbers=numbers)
-        if not (kept or numbers.streams):  # nothing was fed, nobody waits for an answer: it need not be written
+        self._taken, self._taken_s = taken, now_s
+        self.pending = Batch([one.pair for one in taken], outputs, numbers=numbers)
+        try:
+            outputs += self._feed(taken)
+        except Exception as error:
+            self.failed = error
+            raise
+        batch = replace(self.pending, now=self._due_now(now_s), states=self._due_states(now_s))
+        if not (taken or numbers.streams):  # nothing was fed, nobody waits for an answer: it need not be written
             self.writer.ledger.drop(numbers)
+            self.pending = None
             return replace(batch, numbers=None)
         self.pending = batch
         return batch
 
-    def write(self, batch: Batch) -> dict[tuple[Stream, int], Stored]:
-        """Commit the batch that was taken; returns what is stored. Raises as `Writer.write` does."""
-        stored = self.writer.write(batch)
-        self.pending = None
-        return stored
+    def _decode(self, arrival: Arrival, numbers: LedgerDelta) -> Taken | Rejected | None:
+        """A message that is new; what was wrong with it; nothing for one that is stored."""
+        decoded = self.decoder.decode(arrival)
+        if isinstance(decoded, Rejected):
+            return decoded
+        if (why := self.writer.aside.get(key_of(decoded))) is not None:
+            number = MessageNumber(decoded.stream, decoded.start, decoded.n)
+            return Rejected(SET_ASIDE, arrival.topic, why, arrival.received_s, decoded.stream.line, number)
+        place = numbers.add(decoded.stream, decoded.start, decoded.n, ms(decoded.t_s))
+        if place == "new":
+            return Taken(decoded, decoded, arrival.payload)
+        return _forgotten(decoded, arrival) if place == "forgotten" else None
+
+    def _feed(self, taken: Sequence[Taken]) -> list[Output]:
+        fed: dict[str, list[Message | Tick | Note]] = {}
+        for one in taken:
+            fed.setdefault(one.kept.stream.line, []).append(one.said)
+        outputs: list[Output] = []
+        for line, messages in fed.items():
+            outputs += self.pipelines[line].feed(messages)
+        self._behind |= set(fed)
+        self._since_checkpoint.update({line: len(messages) for line, messages in fed.items()})
+        return outputs
+
+    def write(self, batch: Batch) -> Written:
+        """Commit the batch that was taken. Raises while the store cannot be written: call again with the same batch.
+
+        What it can never store as data, or an engine failed over, is set aside, and the rest is stored.
+        """
+        if self.failed is None and self._salvage is None:
+            try:
+                stored = self.writer.write(batch)
+            except Exception as error:
+                if not is_of_data(error):
+                    raise
+                LOG.error("a batch was refused (%s); looking for the message at fault", _first(error))
+            else:
+                self.pending = None
+                return Written(stored, batch.outputs)
+        written = self._salvaged(batch)
+        self.pending, self.failed, self._salvage = None, None, None
+        return written
+
+    def _salvaged(self, batch: Batch) -> Written:
+        if self._salvage is None:
+            self._salvage = Salvage(self.writer, self.configuration, self._taken, self._taken_s)
+        salvage = self._salvage
+        salvage.run()
+        self.pipelines |= salvage.pipelines
+        outputs: list[Output] = list(batch.outputs)
+        if not salvage.was_committed:
+            outputs = [output for output in outputs if isinstance(output, Rejected)]
+            self.writer.write(Batch(outputs=outputs))
+        outputs += [*salvage.rejected, *(output for of_line in salvage.outputs.values() for output in of_line)]
+        self.rejected[SET_ASIDE] += len(salvage.rejected)
+        touched = batch.numbers.touched if batch.numbers else {}
+        return Written(reports_of(self.writer.ledger, touched), outputs)
 
     def finish(self) -> None:
         """For a stop: write what was taken, then everything as it is. Raises as `Writer.write` does; call again then.
 
-        Where an engine failed over what it was fed, nothing is written: it knows what the store does not.
+        Nothing is written of an engine that failed over what it was fed: it knows what the store does not.
         """
         if self.pending is not None:
             self.write(self.pending)
         if self.writer.ledger.opened is None:
             self.writer.write(self.last_batch())
 
-    def _notes(self, fed: dict[str, list[Message | Tick | Note]], notes: Sequence[Note]) -> list[tuple[Message, bytes]]:
-        line, kept = min(self.pipelines), []
+    def _notes(self, notes: Sequence[Note]) -> list[Taken]:
+        line, taken = min(self.pipelines), []
         for note in notes:
-            fed.setdefault(line, []).append(note)
             self._noted = max(self._noted + 1, round(note.now_s * 1e3))
-            kept.append((_own(Stream(line, MONITOR, NOTE), self._noted, note.now_s), msgspec.json.encode(note)))
-        return kept
+            kept = _own(Stream(line, MONITOR, NOTE), self._noted, note.now_s)
+            taken.append(Taken(note, kept, msgspec.json.encode(note)))
+        return taken
 
-    def _ticks(self, fed: dict[str, list[Message | Tick | Note]], now_s: float) -> list[tuple[Message, bytes]]:
+    def _ticks(self, heard: set[str], now_s: float) -> list[Taken]:
         """Lines that have been silent for long enough hear the wall clock once; it is kept as their messages are."""
-        kept = []
+        taken = []
         for line, pipeline in self.pipelines.items():
             silence = pipeline.line.silence
-            if line in fed or silence is None or pipeline.silent or pipeline.heard_s is None:
+            if line in heard or silence is None or pipeline.silent or pipeline.heard_s is None:
                 continue
             if now_s - pipeline.heard_s >= silence.after_s:
-                fed[line] = [Tick(round(now_s, 3))]
-                kept.append((_own(Stream(line, MONITOR, TICK), round(now_s * 1e3), now_s), b""))
-        return kept
+                kept = _own(Stream(line, MONITOR, TICK), round(now_s * 1e3), now_s)
+                taken.append(Taken(Tick(round(now_s, 3)), kept, b""))
+        return taken
 
     def _due_now(self, now_s: float) -> dict[str, LineNow]:
         due = {line for line in self._behind if now_s - self._now_s.get(line, 0.0) >= NOW_EVERY_S}
@@ -296,13 +358,23 @@ class Service:
         while True:
             received = await self._gather()
             notes, self._notes = self._notes, []
-            batch = await self._in_thread(self.desk.take, received, self.clock(), notes)
+            batch = await self._take(received, notes)
             batch = self._with_health(batch)
             if not (batch.messages or batch.outputs or received or batch.now or batch.health):
                 continue
-            stored = await self._write(batch)
+            written = await self._write(batch)
             self.desk.committed_s = self.clock()
-            self._tell(Done(list(batch.outputs), stored, received))
+            self._tell(Done(list(written.outputs), written.stored, received))
+
+    async def _take(self, received: Sequence[Received], notes: Sequence[Note]) -> Batch:
+        """A batch, of which an engine that failed gives nothing: it is found in writing which message is at fault."""
+        try:
+            return await self._in_thread(self.desk.take, received, self.clock(), notes)
+        except Exception:
+            if self.desk.failed is None or self.desk.pending is None:
+                raise
+            LOG.exception("an engine failed; looking for the message at fault")
+            return self.desk.pending
 
     def _with_health(self, batch: Batch) -> Batch:
         """What the monitor last said of itself goes into the store as well, every few seconds."""
@@ -326,11 +398,11 @@ class Service:
             received.append(inbox.get_nowait())
         return received
 
-    async def _write(self, batch: Batch) -> dict[tuple[Stream, int], Stored]:
+    async def _write(self, batch: Batch) -> Written:
         """Commit, however long it takes: what is not committed is acknowledged to no one."""
         while True:
             try:
-                stored = await self._in_thread(self.desk.write, batch)
+                written = await self._in_thread(self.desk.write, batch)
             except (SQLAlchemyError, OSError) as error:
                 if not self._full:
                     LOG.error("the store cannot be written (%s); nothing is acknowledged until it can", _first(error))
@@ -340,7 +412,7 @@ class Service:
                 if self._full:
                     LOG.info("the store can be written again")
                 self._full = False
-                return stored
+                return written
 
     def _tell(self, done: Done) -> None:
         """Acknowledge, and hand on what is to be said: waiting for the broker here would hold up what frees it."""
