@@ -1,4 +1,4 @@
-# make run: the whole demo. make test: all tests. make check: style, types, arrows, tests. make bench: speed and memory. make soak: a simulated week. make disturb: kills, stops, upgrades and edits for half an hour. make audit: known faults of dependencies.
+# make run: the whole demo. make test: all tests. make check: style, types, arrows, tests. make bench: speed and memory. make soak: many seeds, and a simulated week. make disturb: kills, stops, upgrades and edits for half an hour. make audit: known faults of dependencies.
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
@@ -26,7 +26,9 @@ bench: $(READY)
 
 # Long, so apart from the checks: memory, handles, log and processor over simulated hours must not grow.
 soak: export HOURS ?= 168
+soak: SEEDS ?= 100000
 soak: $(READY)
+	$(BIN)/python -m tests.world 0 $(SEEDS)
 	$(BIN)/python -m tests.bench soak
 
 # Both brokers with both databases, MINUTES each, AT_ONCE of them at a time; BROKERS, DATABASES and SEED choose.

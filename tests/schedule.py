@@ -29,14 +29,15 @@ LONG = (
     "tests/scenarios/test_whole_cable.py",
     "tests/test_fuzz.py",
 )
+PARTED = ("tests/world/test_world.py",)  # long files whose cases share nothing
 SHARED = {"tests/scenarios/test_recurring.py": "tests/scenarios/test_marked.py"}  # what was computed for the other
-_ORDER = {file: i for i, file in enumerate((*WAITING, *LONG))}
+_ORDER = {file: i for i, file in enumerate((*WAITING, *PARTED, *LONG))}
 
 
 def unit(test: str) -> str:
     """What a worker takes at once: a case that waits, or else the file of a test."""
     file = test.split("::")[0]
-    return test if file in WAITING else SHARED.get(file, file)
+    return test if file in (*WAITING, *PARTED) else SHARED.get(file, file)
 
 
 def in_order(items: Sequence[pytest.Item]) -> list[pytest.Item]:

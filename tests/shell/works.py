@@ -58,7 +58,11 @@ def take(desk: Desk, arrivals: Sequence[Arrival], size: int = 200) -> None:
 
 def everything(folder: Path, line: str = "core-1") -> dict[str, object]:
     """All that the record says of a line but for the monitor itself, for comparing two records."""
-    reader = StoreReader(settings_at(folder))
+    return everything_of(StoreReader(settings_at(folder)), line)
+
+
+def everything_of(reader: StoreReader, line: str) -> dict[str, object]:
+    """All that a record says of a line but for the monitor itself."""
     rows = reader.rows(line, 0, 1e9)
     first, verdict = reader.verdicts(line, 0, 1e9)
     changes = [dataclasses.replace(a, until_ms=None) for a in reader.alarm_changes(line, 0, 10**15, 10**6)]

@@ -1,0 +1,336 @@
+"""One works under a seed: processor, store, wire, clock and disk in one process, with what goes wrong in a works.
+
+The run is the same to the bit for the same seed: virtual time, one thread, one random generator.
+"""
+
+import asyncio
+import contextlib
+import random
+import re
+import shutil
+import sqlite3
+import tempfile
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import pytest
+from sqlalchemy import text
+
+from monitor.core.arrival import Arrival
+from monitor.shell import samples
+from monitor.shell import service as service_module
+from monitor.shell.database import open_for_reading
+from monitor.shell.reader import StoreReader
+from monitor.shell.restore import restore
+from monitor.shell.service import Desk, Service
+from monitor.shell.store import Writer
+from tests.shell import works
+from tests.shell.works import take
+from tests.world.disk import Disk, Killed, file_steps
+from tests.world.loop import InlineExecutor, VirtualLoop
+from tests.world.stories import T0, Message, story
+from tests.world.wire import Broker, Gateway, WorldLink
+from tests.world.works import LINE, configuration
+
+STORIES = 8
+SPEED = 1500.0  # line time per virtual second
+LASTS_S = 2.5
+END_WITHIN_S = 400.0
+SHARED = Path("/dev/shm")
+COMPILED: dict[object, object] = {}
+
+TROUBLES = (
+    "kill", "kill", "kill in a step", "kill in a step", "kill in a step", "stop", "stop and kill", "edit",
+    "broker", "cut monitor", "cut gateway", "full disk", "no snapshot", "damaged snapshot", "broker and monitor",
+)  # fmt: skip
+
+
+def temporary() -> Path:
+    """A folder in memory where the machine has one: nothing here needs the real disk's patience."""
+    return Path(tempfile.mkdtemp(prefix="everymetre-world-", dir=SHARED if SHARED.is_dir() else None))
+
+
+@dataclass(slots=True)
+class Report:
+    """What a run came to."""
+
+    seed: int
+    troubles: list[str] = field(default_factory=list)
+    starts: int = 0
+    lost: list[tuple[str, int]] = field(default_factory=list)
+    doubled: list[tuple[str, int]] = field(default_factory=list)
+    differs: list[str] = field(default_factory=list)
+
+    @property
+    def sound(self) -> bool:
+        return not (self.lost or self.doubled or self.differs)
+
+
+@dataclass(slots=True)
+class Clock:
+    """UTC seconds of the world; the machine's clock is never stepped here."""
+
+    loop: VirtualLoop
+    step_s: float = 0.0
+
+    def __call__(self) -> float:
+        return T0 + self.loop.time() * SPEED
+
+
+class World:
+    """Everything of one run. `fresh()` is a new process over the store as it was left."""
+
+    def __init__(self, seed: int) -> None:
+        self.rng = random.Random(seed)
+        self.report = Report(seed)
+        self.messages = told(seed % STORIES)
+        self.root = temporary()
+        self.folder = self.root / "0"
+        self.folder.mkdir()
+        self.loop = VirtualLoop()
+        self.broker = Broker(self.rng, self.rng.choice((0.0, 0.02, 0.2)))
+        self.clock = Clock(self.loop)
+        self.gateway = Gateway(self.broker, "tarn", LINE, self.messages, self.clock, SPEED)
+        self.slow_s = self.rng.choice((0.0, 0.0, 0.0, 0.001))
+        self.disk = self._disk()
+        self.snapshot = ""  # what happens to it before the next start
+        self.revision = 1
+
+    def _disk(self) -> Disk:
+        return Disk(self.folder, self.rng, self.loop.pass_time, self.slow_s)
+
+    # ---- one process ------------------------------------------------------------------------------------
+
+    def service(self) -> Service:
+        """A process that starts: reads the store, and is killed while it does so where the disk says so."""
+        self.report.starts += 1
+        c = configuration(str(self.folder), self.revision)
+        writer = Writer(c.works.store, [LINE])
+        writer.engine._compiled_cache = COMPILED  # a new process would compile the same statements again
+        self.disk.watch(writer.engine)
+        write = writer.write
+
+        def counted(batch):  # type: ignore[no-untyped-def]
+            done = write(batch)
+            self.disk.committed()
+            return done
+
+        writer.write = counted  # type: ignore[method-assign]
+        self.writer = writer
+        pipelines = {LINE: restore(writer, c, LINE, lambda _: None)}
+        link = WorldLink(self.broker, self.clock)
+        service = Service(Desk(c, writer, pipelines), link, self.clock)  # type: ignore[arg-type]
+        service.thread = InlineExecutor()  # type: ignore[assignment]
+        return service
+
+    def bury(self) -> None:
+        """The process is gone: a new one finds what a power cut left."""
+        after = self.disk.crashed_copy(self.root / f"{self.report.starts}x{self.rng.randrange(10**9)}")
+        self.disk.dead = True
+        with contextlib.suppress(Killed):
+            self.writer.engine.dispose()
+        shutil.rmtree(self.folder, ignore_errors=True)
+        self.folder = after
+        self.disk = self._disk()
+
+    # ---- the run ----------------------------------------------------------------------------------------
+
+    def run(self) -> Report:
+        try:
+            with file_steps(lambda: self.disk.step()), quick_rounds(self.rng):
+                self.loop.run_until_complete(self._run())
+            self._judge()
+        finally:
+            self.loop.close()
+            shutil.rmtree(self.root, ignore_errors=True)
+        return self.report
+
+    async def _run(self) -> None:
+        tasks = [asyncio.create_task(self.gateway.produce()), asyncio.create_task(self.gateway.stay_connected())]
+        try:
+            for at_s in sorted(self.rng.uniform(0.0, LASTS_S) for _ in range(self.rng.randrange(7))):
+                await self._live_until(at_s)
+            await self._live_until(None)
+        finally:
+            for task in tasks:
+                task.cancel()
+            await asyncio.gather(*tasks, return_exceptions=True)
+
+    async def _live_until(self, at_s: float | None) -> None:
+        """One process from its start to the next trouble, or (None) until everything is stored."""
+        try:
+            service = self.service()
+        except Killed:
+            self.bury()
+            return
+        work = asyncio.create_task(service.run())
+        try:
+            if at_s is None:
+                await self._until_stored(work)
+            else:
+                await asyncio.wait({work}, timeout=max(at_s - self.loop.time(), 0.0))
+                if not work.done():
+                    await self._trouble(service, work)
+        finally:
+            await self._end(service, work)
+
+    async def _until_stored(self, work: "asyncio.Task[None]") -> None:
+        limit = self.loop.time() + END_WITHIN_S
+        while not work.done() and self.loop.time() < limit:
+            await asyncio.sleep(1.0)
+            box = self.gateway.sender.outbox
+            if self.loop.time() > LASTS_S + 2 and len(box) == 0:
+                break
+
+    async def _trouble(self, service: Service, work: "asyncio.Task[None]") -> None:
+        what = self.rng.choice(TROUBLES)
+        self.report.troubles.append(f"{self.loop.time():.3f} {what}")
+        if what == "kill in a step" or what == "stop and kill":
+            self.disk.kill_after = self.rng.randrange(60)
+            if what == "stop and kill":
+                work.cancel()
+            await asyncio.wait({work}, timeout=3.0)
+        elif what == "kill":
+            self.disk.dead = True
+        elif what == "broker":
+            self.broker.kill()
+            await asyncio.sleep(self.rng.uniform(0.0, 1.0))
+            self.broker.start()
+        elif what == "broker and monitor":
+            self.broker.kill()
+            self.disk.dead = True
+            self.broker.start()
+        elif what == "cut monitor":
+            service.link.cut.set()  # type: ignore[attr-defined]
+            await asyncio.sleep(self.rng.uniform(0.0, 2.0))
+        elif what == "cut gateway":
+            self.gateway.cut.set()
+            await asyncio.sleep(self.rng.uniform(0.0, 2.0))
+        elif what == "full disk":
+            self.disk.full = True
+            await asyncio.sleep(self.rng.uniform(0.0, 3.0))
+            if self.rng.random() < 0.5:
+                work.cancel()
+                await asyncio.wait({work}, timeout=30.0)
+            self.disk.full = False
+        elif what in ("no snapshot", "damaged snapshot"):
+            self.disk.dead = True
+            self.snapshot = what
+        elif what == "edit":
+            self.revision += 1
+
+    async def _end(self, service: Service, work: "asyncio.Task[None]") -> None:
+        service.link.dead = self.disk.dead  # type: ignore[attr-defined]
+        work.cancel()
+        result = (await asyncio.gather(work, return_exceptions=True))[0]
+        service.link.dead = True  # type: ignore[attr-defined]
+        if self.disk.dead:
+            self.bury()
+        else:
+            self.disk.kill_after = None
+            if isinstance(result, BaseException) and not _of_the_disk(result):
+                raise result
+            self.disk.committed()
+        if self.snapshot:
+            self._harm_snapshot()
+
+    def _harm_snapshot(self) -> None:
+        """An older program's snapshot cannot be read either: it is as if there were none."""
+        what, self.snapshot = self.snapshot, ""
+        with contextlib.closing(sqlite3.connect(self.folder / "record.sqlite")) as c:
+            found = c.execute("select name from sqlite_master where name = 'checkpoint'").fetchone()
+            state = c.execute("select state from checkpoint").fetchone() if found else None
+            if state is not None and state[0]:
+                harmed = bytearray(state[0])
+                harmed[self.rng.randrange(len(harmed))] ^= 1 << self.rng.randrange(8)
+                c.execute("update checkpoint set state = ?", (bytes(harmed) if what[0] == "d" else b"",))
+                c.commit()
+        self.disk = self._disk()
+
+    # ---- afterwards -------------------------------------------------------------------------------------
+
+    def _judge(self) -> None:
+        roll(self.folder)
+        held = stored_numbers(self.folder)
+        sent = {(m.path, m.n) for m in self.messages}
+        self.report.lost = sorted(sent - set(held))
+        self.report.doubled = sorted(one for one, count in held.items() if count > 1)
+        found, wanted = everything(self.folder), undisturbed(self.report.seed % STORIES)
+        self.report.differs = [name for name, value in wanted.items() if found[name] != value]
+
+
+@contextlib.contextmanager
+def quick_rounds(rng: random.Random) -> Iterator[None]:
+    """Snapshots, and moves into files, as often in the hour of a story as they are in days of a works."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(service_module, "CHECKPOINT_EVERY_S", rng.choice((30.0, 300.0, 1000.0)))
+        patch.setattr(service_module, "ROLL_EVERY_S", rng.choice((0.3, 1.0, 3.0)))
+        yield
+
+
+def roll(folder: Path) -> None:
+    """Move into files whatever is due."""
+    c = configuration(str(folder))
+    writer = Writer(c.works.store, [LINE])
+    Desk(c, writer, {}).roll()
+    writer.close()
+
+
+def _of_the_disk(error: BaseException) -> bool:
+    if isinstance(error, BaseExceptionGroup):
+        return all(_of_the_disk(e) for e in error.exceptions)
+    return isinstance(error, OSError | asyncio.CancelledError)
+
+
+def stored_numbers(folder: Path) -> "Counter[tuple[str, int]]":
+    """How often each message of the gateway is in the record: in the database and in files of hours."""
+    engine = open_for_reading(configuration(str(folder)).works.store)
+    query = "select station, quantity, n from message where station != 'monitor'"
+    with engine.connect() as c:
+        held = Counter((f"{r.station}/{r.quantity}", r.n) for r in c.execute(text(query)))
+    engine.dispose()
+    for path in (folder / "lines" / LINE).rglob("*.parquet"):
+        for station, quantity in samples.streams_in(path):
+            if station != "monitor":
+                table = samples.read(path, station, quantity, ["n", "id"])
+                ids = set(zip(table["n"].to_pylist(), table["id"].to_pylist(), strict=True))
+                held.update((f"{station}/{quantity}", n) for n, _ in ids)
+    return held
+
+
+def everything(folder: Path) -> dict[str, Any]:
+    """All that the record says of the line but for the monitor's word on itself."""
+    reader = StoreReader(configuration(str(folder)).works.store)
+    found = works.everything_of(reader, LINE)
+    reader.engine.dispose()
+    # An edit changes the revision that is in force and nothing else that the record says.
+    found["drums"] = [replace(drum, revision=0) for drum in found["drums"]]
+    for name in ("changes", "now"):
+        found[name] = [re.sub(r"revision=\d+", "revision=0", change) for change in found[name]]
+    return found
+
+
+@lru_cache(maxsize=STORIES)
+def told(number: int) -> list[Message]:
+    return story(number)
+
+
+@lru_cache(maxsize=STORIES)
+def undisturbed(number: int) -> dict[str, Any]:
+    """The record of a story to which nothing happens."""
+    folder = temporary()
+    c = configuration(str(folder))
+    writer = Writer(c.works.store, [LINE])
+    desk = Desk(c, writer, {LINE: restore(writer, c, LINE, lambda _: None)})
+    arrivals = [Arrival(f"tarn/{LINE}/{m.path}", m.payload, m.send_s) for m in told(number)]
+    take(desk, arrivals, 60)
+    writer.write(desk.last_batch())
+    desk.roll()
+    writer.close()
+    found = everything(folder)
+    shutil.rmtree(folder)
+    return found
