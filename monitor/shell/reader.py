@@ -360,13 +360,13 @@ class StoreReader:
             yield tape, (t_ms >= begun_ms) & (t_ms < end_ms)
 
     def _drums(self, rows: Sequence[Any]) -> list[DrumRow]:
-        """Rows of the table of drums; metres of those that are in no file yet are counted in one pass a line."""
-        counted = [r for r in rows if r.rows_file is None]
+        """Rows of the table of drums; metres of those not counted yet are counted in one pass a line."""
+        counted = [r for r in rows if r.conforming_m is None]
         verdicts = {}
         for line in {r.line for r in counted}:
             ends = [(r.start_m, np.inf if r.end_m is None else r.end_m) for r in counted if r.line == line]
             verdicts[line] = self.verdicts(line, min(a for a, _ in ends), max(b for _, b in ends))
-        return [_drum(r, verdicts.get(r.line) if r.rows_file is None else None) for r in rows]
+        return [_drum(r, verdicts.get(r.line) if r.conforming_m is None else None) for r in rows]
 
     def _put_on_before(self, line: str, line_metre: float) -> dict[str, float]:
         """Where what is on each pay-off at a metre was put on."""
@@ -414,7 +414,7 @@ class StoreReader:
 
 
 def _drum(r: Any, verdicts: tuple[int, Verdicts] | None) -> DrumRow:
-    """A row of the table of drums; `verdicts` of its line, over it at least, where it is in no file yet."""
+    """A row of the table of drums; `verdicts` of its line, over it at least, where they are not counted yet."""
     if verdicts is None:
         metres = {v.word: getattr(r, f"{v.word}_m") for v in Verdict}
     else:

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
+import pyarrow.parquet as pq
 from sqlalchemy import Connection, Engine, and_, delete, func, select, update
 
 from monitor.analysis.lengths import metres_by_verdict
@@ -17,7 +18,7 @@ from monitor.contract.record import Verdict
 from monitor.contract.schema import CHECKPOINT, DRUM, MESSAGE, METRE_BLOCK
 from monitor.shell import manifest, samples
 from monitor.shell.parquet_files import damage, set_aside, why, write_whole
-from monitor.shell.reader import lay_over, read_blocks, read_findings
+from monitor.shell.reader import Verdicts, lay_over, read_blocks, read_findings
 
 HOUR_MS = 3_600_000
 Report = Callable[[str, str], None]  # what could not be moved into a file, and why
@@ -164,6 +165,7 @@ def roll_drums(
         reaches = connection.execute(select(b.line, func.max(b.first_m + b.rows)).group_by(b.line)).all()
     reach = {row[0]: row[1] for row in reaches if lines is None or row[0] in lines}
     moved = []
+    _recount_drums(engine, folder, lines, report)
     for drum in ended:
         if reach.get(drum.line, -1) >= drum.end_m:
             with _by_itself(f"the rows of drum {drum.drum} of {drum.line}", report):
@@ -180,10 +182,8 @@ def _roll_drum(engine: Engine, folder: Path, drum: "object") -> Path:
     metres = first + np.arange(len(verdict), dtype=np.float64)
     table = pa.table({"line_metre": metres, "drum_metre": metres - start_m, "verdict": verdict} | dict(columns.items()))
     entry = _write(engine, folder, line, path, table.schema, [table])
-    counts = metres_by_verdict(first, verdict, start_m, end_m)
-    counts[Verdict.UNSEEN.word] += max(0.0, (end_m - start_m) - sum(counts.values()))  # what never had a row
+    values = _counts(first, verdict, start_m, end_m)
     with engine.begin() as connection:
-        values = {f"{word}_m": metres for word, metres in counts.items()}
         connection.execute(
             update(DRUM)
             .where(DRUM.c.line == line, DRUM.c.filling == filling)
@@ -193,6 +193,30 @@ def _roll_drum(engine: Engine, folder: Path, drum: "object") -> Path:
         spent = _spent_blocks(connection, line, start_m, end_m)
         connection.execute(delete(METRE_BLOCK).where(METRE_BLOCK.c.line == line, METRE_BLOCK.c.first_m.in_(spent)))
     return path
+
+
+def _recount_drums(engine: Engine, folder: Path, lines: Collection[str] | None, report: Report) -> None:
+    """Count the metres of drums again that findings came to after their rows lay in a file."""
+    d = DRUM.c
+    with engine.connect() as connection:
+        wanted = select(DRUM).where(d.rows_file.is_not(None), d.conforming_m.is_(None))
+        drums = [drum for drum in connection.execute(wanted) if lines is None or drum.line in lines]
+    for drum in drums:
+        with _by_itself(f"the metres of drum {drum.drum} of {drum.line}", report):
+            table = pq.read_table(folder / drum.rows_file, columns=["line_metre", "verdict"])
+            first = int(table["line_metre"][0].as_py()) if len(table) else int(np.floor(drum.start_m))
+            with engine.begin() as connection:
+                findings = read_findings(connection, drum.line, drum.start_m, drum.end_m)
+                verdict = lay_over(first, table["verdict"].to_numpy(), findings)
+                mine = update(DRUM).where(d.line == drum.line, d.filling == drum.filling)
+                connection.execute(mine.values(_counts(first, verdict, drum.start_m, drum.end_m)))
+
+
+def _counts(first: int, verdict: Verdicts, start_m: float, end_m: float) -> dict[str, float]:
+    """Columns of a drum with its metres by verdict; what never had a row is unseen."""
+    counts = metres_by_verdict(first, verdict, start_m, end_m)
+    counts[Verdict.UNSEEN.word] += max(0.0, (end_m - start_m) - sum(counts.values()))
+    return {f"{word}_m": metres for word, metres in counts.items()}
 
 
 def _spent_blocks(connection: Connection, line: str, start_m: float, end_m: float) -> list[int]:

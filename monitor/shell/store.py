@@ -9,7 +9,7 @@ from typing import Any
 
 import msgspec
 import pyarrow as pa
-from sqlalchemy import Table, delete, func, insert, select
+from sqlalchemy import Connection, Table, delete, func, insert, select, true, update
 
 from monitor.contract.config import Line, Recipe, Store
 from monitor.contract.content import digest_of
@@ -28,6 +28,7 @@ from monitor.contract.record import (
     Revision,
     Splice,
     StateSpan,
+    Verdict,
 )
 from monitor.contract.schema import (
     ALARM_CHANGE,
@@ -269,6 +270,8 @@ class Writer:
     def _outputs(self, connection: Any, outputs: Sequence[Output]) -> None:
         for table, rows in _rows_of(outputs).items():
             upsert(connection, table, rows)
+        for finding in (o for o in outputs if isinstance(o, Finding)):
+            _uncount(connection, finding)
         changes = [_alarm_row(o) for o in outputs if isinstance(o, AlarmChange)]
         upsert(connection, ALARM_CHANGE, changes, keep_old=True)
         upsert(connection, ALARM_NOW, _newest(changes))
@@ -285,6 +288,16 @@ class Writer:
             example = newest[line, kind]
             row = {"line": line, "kind": kind, "count": old + count, "newest_ms": ms(example.received_s)}
             upsert(connection, REJECTED, [row | {"topic": example.topic, "why": example.why}])
+
+
+def _uncount(connection: Connection, finding: Finding) -> None:
+    """Metres of drums whose rows lie in a file already are to be counted again: a finding has come to them since."""
+    d = DRUM.c
+    if finding.verdict is Verdict.CONFORMING:
+        return
+    before = true() if finding.end_m is None else d.start_m < finding.end_m
+    rolled = (d.line == finding.line, d.rows_file.is_not(None), before, d.end_m > finding.start_m)
+    connection.execute(update(DRUM).where(*rolled).values(conforming_m=None))
 
 
 def _revision_of(recipe: Recipe, t_ms: int) -> Row:
