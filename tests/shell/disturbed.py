@@ -25,6 +25,7 @@ from monitor.contract.content import differences_of
 from monitor.contract.load import load
 from monitor.contract.schema import CHECKPOINT, IN_FORCE, LEDGER, MESSAGE, PROPOSAL, REVISION
 from monitor.contract.topics import MONITOR
+from monitor.core import snapshot
 from monitor.core.arrival import Arrival
 from monitor.shell.database import open_for_reading, open_for_writing
 from monitor.shell.numbering import StreamNumbers
@@ -202,7 +203,13 @@ def damage_snapshot(works: Works) -> None:
 
 def snapshot_of_older_version(works: Works) -> None:
     works.stop()
-    _with_snapshot(works, as_version_1)
+    _with_snapshot(works, _older)
+
+
+def _older(state: bytes) -> bytes:
+    """As version 1 had it, which knew no alarm of a name that comes back: while it is active, the state as it is."""
+    _, _, tree = snapshot._opened(state)
+    return as_version_1(state) if tree["_name_alarm_until_s"] is None else state
 
 
 def _with_snapshot(works: Works, change: Callable[[bytes], bytes | None]) -> None:
