@@ -368,7 +368,7 @@ def comparable(folder: Path) -> Record:
     record: Record = {"rows": found["rows"], "verdict": found["verdict"]}
     for name in ("drums", "findings", "changes", "now", "states", "gaps"):
         texts: list[str] = [x if isinstance(x, str) else repr(x) for x in found[name]]  # type: ignore[attr-defined]
-        record[name] = sorted(re.sub(r"\brevision=\d+", "revision=*", text) for text in texts)
+        record[name] = sorted(_plain(text) for text in texts)
     engine, f = open_for_reading(settings_at(folder)), IN_FORCE.c
     wanted = select(f.recipe, f.t_ms, f.line_metre, f.by_whom, f.approved_by, f.reason, f.changes)
     with engine.connect() as connection:
@@ -376,6 +376,12 @@ def comparable(folder: Path) -> Record:
         record["limits"] = [repr(tuple(row)) for row in rows]
     engine.dispose()
     return record
+
+
+def _plain(text: str) -> str:
+    """Without numbers of revisions, and to the micrometre: an engine made from the record counts its metres anew."""
+    text = re.sub(r"\brevision=\d+", "revision=*", text)
+    return re.sub(r"\d+\.\d{7,}", lambda number: f"{float(number[0]):.6f}", text)
 
 
 def compare(wanted: Record, found: Record) -> dict[str, str]:
