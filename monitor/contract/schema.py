@@ -18,7 +18,7 @@ from sqlalchemy import (
 from monitor.contract import bounds
 
 # Raised by one with each change of a table; the revision that leads to it lies in monitor/shell/migrations/versions.
-SCHEMA_VERSION = 7
+SCHEMA_VERSION = 8
 
 METADATA = MetaData()
 _BigId = BigInteger().with_variant(Integer, "sqlite")
@@ -212,6 +212,7 @@ COUNTER_FAULT = Table(
 
 # What each file of hours and drums was when it was written; `next_sha256` while a new one is getting its name, and
 # `damage` in words where a look at it found another.
+DAMAGED = text("damage <> ''")
 MANIFEST = Table(
     "manifest",
     METADATA,
@@ -223,6 +224,7 @@ MANIFEST = Table(
     Column("rows", BigInteger, nullable=False),
     Column("damage", Text, nullable=False),
     Index("manifest_by_line", "line", "path"),
+    Index("manifest_damaged", "line", "path", sqlite_where=DAMAGED, postgresql_where=DAMAGED),
 )
 
 # Counted by kind; the newest example of each is kept for whoever looks into it.

@@ -30,6 +30,7 @@ from monitor.contract.record import AlarmState, Finding, FindingKind, Floats, In
 from monitor.contract.schema import (
     ALARM_CHANGE,
     ALARM_NOW,
+    DAMAGED,
     DRUM,
     FINDING,
     GAP,
@@ -107,7 +108,7 @@ class StoreReader:
     def damaged_files(self) -> Sequence[DamagedFile]:
         """Files of hours and drums that the monitor found not as they were written, by line and name."""
         m = MANIFEST.c
-        wanted = select(m.line, m.path, m.damage).where(m.damage != "").order_by(m.line, m.path)
+        wanted = select(m.line, m.path, m.damage).where(DAMAGED).order_by(m.line, m.path)
         return [DamagedFile(line=r.line, path=r.path, damage=r.damage) for r in self._all(wanted)]
 
     def alarms_now(self, line: str | None = None) -> Sequence[AlarmRow]:
