@@ -70,7 +70,7 @@ class Cells:
             rest = self.take(first + early, count - early, passed_s[early:])
             mean, least, most = (np.concatenate((np.full(early, np.nan), part)) for part in rest)
             return mean, least, most
-        self._drop(first - self.base)
+        self._skip(first - self.base)
         self._reach(count)
         n = self.count[:count]
         own = n > 0
@@ -92,6 +92,13 @@ class Cells:
         fresh = ~own & (passed_s - newest_s[at] <= self.held_s)
         for column in (mean, least, most):
             column[fresh] = newest[at][fresh]
+
+    def _skip(self, count: int) -> None:
+        """Forget metres that nobody asked for; those that follow may still hold the newest sample of them."""
+        spoken = np.flatnonzero(self.count[: max(count, 0)])
+        if len(spoken):
+            self.held, self.heard_s = float(self.newest[spoken[-1]]), float(self.newest_s[spoken[-1]])
+        self._drop(count)
 
     def _reach(self, size: int) -> None:
         grow = size - len(self.count)

@@ -127,3 +127,20 @@ def test_a_mean_is_the_same_to_the_bit_wherever_the_samples_began(first, seed):
     a_s = rng.uniform(t_s[first], t_s[-1], 50)
     b_s = np.minimum(a_s + rng.uniform(0.0, 30.0, 50), t_s[-1])
     np.testing.assert_array_equal(whole.mean(a_s, b_s)[0], part.mean(a_s, b_s)[0])
+
+
+@given(st.integers(0, 12), st.lists(st.floats(0.1, 4.0), min_size=3, max_size=12))
+def test_rows_that_begin_later_hold_what_those_before_would_have(skipped, steps):
+    """An engine made from the record gives no rows that the record has, and those behind them are the same."""
+    M = 10.0 + np.cumsum(steps)
+    t_s = np.arange(len(M), dtype=float)
+    count = int(M[-1]) - 9
+    skipped = min(skipped, count)
+    passed_s = np.interp(10.5 + np.arange(count), M, t_s)
+    whole, later = Cells(5.0), Cells(5.0)
+    for cells in (whole, later):
+        cells.add(M, t_s, np.arange(len(M)) + 0.5)
+    every = whole.take(10, count, passed_s)
+    rest = later.take(10 + skipped, count - skipped, passed_s[skipped:])
+    for a, b in zip(every, rest, strict=True):
+        assert np.array_equal(a[skipped:], b, equal_nan=True)
