@@ -1,5 +1,6 @@
 """Real brokers and parts of ours as processes that a test starts, kills and starts again."""
 
+import contextlib
 import shutil
 import signal
 import socket
@@ -60,6 +61,14 @@ class Process:
         if self.alive:
             self.process.send_signal(by)
         return self.process.wait(within_s * PATIENCE)
+
+    def kill_while_it_stops(self, after_s: float) -> None:
+        """Ask it to end, and kill it after a moment if it has not ended by then."""
+        assert self.process is not None
+        self.process.terminate()
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            self.process.wait(after_s)
+        self.kill()
 
     @property
     def alive(self) -> bool:

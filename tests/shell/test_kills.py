@@ -18,7 +18,8 @@ from tests.shell.works import configs_at, desk_at, everything, take, until
 
 SECONDS = 750
 SPEED = 34.0  # 15 messages a second of line time become 500 on the wall
-KILLS = ["monitor"] * 10 + ["broker"] * 4 + ["gateway"] * 4
+KILLS = ["monitor"] * 10 + ["broker"] * 4 + ["gateway"] * 4 + ["monitor, stopping"] * 4
+STOPS_FOR_S = 0.3  # it is killed somewhere in the first of what a stop takes
 SEEDS = (7, 8)  # of the order of kills: twice these for each broker, at the same time where workers share the tests
 
 
@@ -97,10 +98,14 @@ def test_nothing_is_lost_or_doubled_whoever_is_killed(tmp_path, arrivals, undist
         for name in rng.sample(KILLS, len(KILLS)):
             seen = min(count() + rng.randint(20, 350), len(arrivals))
             until(lambda seen=seen: count() >= seen, 60, f"message {seen} before {name} is killed")
-            parts[name].kill()
+            if name == "monitor, stopping":
+                name = "monitor"
+                parts[name].kill_while_it_stops(rng.uniform(0.0, STOPS_FOR_S))
+            else:
+                parts[name].kill()
             parts[name].start()
         until(lambda: count() >= len(arrivals), 120, f"the last of {len(arrivals)} messages ({count()} are there)")
-        killed_before_the_end = parts["monitor"].started == 1 + KILLS.count("monitor")
+        killed_before_the_end = parts["monitor"].started == 1 + sum(name.startswith("monitor") for name in KILLS)
         assert parts["monitor"].end() == 0
     finally:
         for part in parts.values():
