@@ -362,12 +362,29 @@ class StoreReader:
 
     def _drums(self, rows: Sequence[Any]) -> list[DrumRow]:
         """Rows of the table of drums; metres of those not counted yet are counted in one pass a line."""
-        counted = [r for r in rows if r.conforming_m is None]
+        counted = [r for r in rows if self._is_to_count(r)]
         verdicts = {}
         for line in {r.line for r in counted}:
             ends = [(r.start_m, np.inf if r.end_m is None else r.end_m) for r in counted if r.line == line]
             verdicts[line] = self.verdicts(line, min(a for a, _ in ends), max(b for _, b in ends))
-        return [_drum(r, verdicts.get(r.line) if r.conforming_m is None else None) for r in rows]
+        return [_drum(r, verdicts[r.line] if r in counted else None) for r in rows]
+
+    def _is_to_count(self, r: Any) -> bool:
+        """Whether a drum's sums are not stored yet, or can no longer be shown to be so.
+
+        In doubt is a file of which anything tells, without reading it, that it is not as it was written.
+        """
+        if r.conforming_m is None:
+            return True
+        if r.rows_file is None:
+            return False
+        path = self.folder / r.rows_file
+        if r.damage or parquet_files.known_unreadable(path):
+            return True
+        try:
+            return bool(r.size_bytes) and path.stat().st_size != r.size_bytes
+        except OSError:
+            return True
 
     def _put_on_before(self, line: str, line_metre: float) -> dict[str, float]:
         """Where what is on each pay-off at a metre was put on."""

@@ -51,7 +51,15 @@ def test_g1_drums_and_what_was_put_on_are_those_of_the_interval(place: Path):
     engine = open_for_writing(settings_at(place))
     with engine.begin() as connection:
         for i, (a, b) in enumerate(zip(starts, ends, strict=True)):
-            row = {"line": "core-1", "drum": f"d{i}", "recipe": "r", "revision": 1, "start_m": a, "end_m": b}
+            row = {
+                "line": "core-1",
+                "filling": i + 1,
+                "drum": f"d{i}",
+                "recipe": "r",
+                "revision": 1,
+                "start_m": a,
+                "end_m": b,
+            }
             connection.execute(insert(DRUM).values(blank | row | {"start_ms": i, "rows_file": "none"}))
         for i, (position, at) in enumerate(put_on):
             row = {"line": "core-1", "position": position, "t_ms": i, "drum": f"p{i}", "line_metre": at}

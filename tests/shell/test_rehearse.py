@@ -202,7 +202,7 @@ def test_a_suggestion_reads_one_stream(folder):
 
 def test_c8_a_suggestion_is_for_the_chosen_recipe_from_cable_of_that_recipe_only(folder, monkeypatch):
     c, limit = stored_at(folder), "oven-b/temperature/HI"
-    moved = with_limits(c.recipes["core-1g5"], {HI: 296.0})  # all of the other cable is beyond it
+    moved = with_limits(c.recipes["core-1g5"], {HI: 298.0})  # all of the other cable is beyond it
     c = c.model_copy(update={"recipes": c.recipes | {"core-1g5": moved}})
     asked = []
 
@@ -213,7 +213,7 @@ def test_c8_a_suggestion_is_for_the_chosen_recipe_from_cable_of_that_recipe_only
     monkeypatch.setattr(rehearse, "tried", looked_at)
     wound = suggestion(c, "core-1", limit, START, END, 2.0, "core-2g5")
     other = suggestion(c, "core-1", limit, START, END, 2.0, "core-1g5")
-    assert [at for at, _ in asked] == [305.1, 296.0]  # as each is in force at the end of the span
+    assert [at for at, _ in asked] == [305.1, 298.0]  # as each is in force at the end of the span
     assert asked[0][1] > 0
     assert asked[1][1] == 0, "no cable of this recipe was wound: nothing of the other's is an excursion"
     assert wound.tried
