@@ -4,16 +4,16 @@ import pytest
 from sqlalchemy import text
 
 from monitor.contract.messages import PayoffChange
+from monitor.contract.record import Splice
 from monitor.contract.topics import RENAMED, Stream, is_story, parse, present
 from monitor.core.arrival import Arrival, Message
+from monitor.core.pipeline import Pipeline
 from monitor.shell import rollup
 from monitor.shell.history import History
-from monitor.shell.reader import StoreReader
 from monitor.shell.recording import Mapping, read_rows
-from monitor.shell.restore import restore
 from tests.core.story import T0
 from tests.core.test_whole_cable import laying_up, put_on
-from tests.shell.works import desk_at, settings_at, take
+from tests.shell.works import desk_at, take
 
 DRUMS = ["C1-0001", "C2-0001", "C1-0007"]
 
@@ -36,12 +36,11 @@ def payoffs(desk) -> list[str]:
     return [m.body.drum for m in found if isinstance(m, Message) and isinstance(m.body, PayoffChange)]
 
 
-def test_a_restart_without_a_checkpoint_reads_them(desk, place):
-    with desk.writer.engine.begin() as c:
-        c.execute(text("delete from checkpoint"))
-        c.execute(text("delete from splice"))
-    restore(desk.writer, desk.configuration, "lay-1", lambda _: None)
-    assert [s.drum for s in StoreReader(settings_at(place)).splices("lay-1", 0, 1e9)] == DRUMS
+def test_a_line_made_again_from_its_messages_reads_them(desk):
+    c, start_ms = desk.configuration, round(T0 * 1e3)
+    pipeline = Pipeline(c.lines["lay-1"], c.recipes_for("lay-1"))
+    outputs = [o for part in History(c, "lay-1").read(start_ms, start_ms + 200_000) for o in pipeline.feed(part)]
+    assert sorted(o.drum for o in outputs if isinstance(o, Splice)) == sorted(DRUMS)
 
 
 def test_history_and_recordings_read_them_from_database_and_hour_file(desk, place):
