@@ -372,9 +372,10 @@ def _trend(app: Dash, context: Context) -> None:
         Input("location", "search"),
     )
     def from_address(search: str | None) -> Any:
+        """Without a choice in the address the page begins as laid out: to prevent an update would hold up the rest."""
         asked = trend.choice_of(context, search or "")
         if asked is None:
-            raise PreventUpdate
+            return next(iter(context.configuration.lines)), next(iter(trend.SPANS)), None, None
         return asked.line, asked.span or no_update, asked.since, asked.until
 
     client: Any = app.clientside_callback
