@@ -9,7 +9,7 @@ import msgspec
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
-from sqlalchemy import Connection, and_, case, func, or_, select
+from sqlalchemy import Connection, and_, case, func, or_, select, text
 from sqlalchemy.exc import OperationalError, ProgrammingError
 
 from monitor.analysis.lengths import metres_by_verdict
@@ -466,6 +466,13 @@ def _splice(r: Any) -> Splice:
     return Splice(r.line, r.position, r.drum, r.t_ms / 1e3, r.line_metre, r.left_m)
 
 
+# SQLite may take the index of all findings as well, and SQLAlchemy does not render its hints.
+LONG_BY_INDEX = text(
+    f"SELECT * FROM finding INDEXED BY finding_long WHERE line = :line AND start_m < :end_m AND {LONG_FINDING} "
+    "AND (end_m IS NULL OR end_m > :start_m)"
+)
+
+
 def read_findings(c: Connection, line: str, start_m: float, end_m: float) -> list[Finding]:
     """Findings that touch an interval; one still open reaches to the end of all cable."""
     f = FINDING.c
@@ -473,8 +480,11 @@ def read_findings(c: Connection, line: str, start_m: float, end_m: float) -> lis
     short = of_line.where(
         f.start_m > start_m - LONG_FINDING_M, f.end_m > start_m, f.end_m - f.start_m <= LONG_FINDING_M
     )
-    long = of_line.where(LONG_FINDING, or_(f.end_m.is_(None), f.end_m > start_m))
-    found = [*c.execute(short), *c.execute(long.with_hint(FINDING, "INDEXED BY finding_long", "sqlite"))]
+    if c.dialect.name == "sqlite":
+        long = c.execute(LONG_BY_INDEX, {"line": line, "start_m": start_m, "end_m": end_m})
+    else:
+        long = c.execute(of_line.where(LONG_FINDING, or_(f.end_m.is_(None), f.end_m > start_m)))
+    found = [*c.execute(short), *long]
     return [finding_of(r) for r in sorted(found, key=lambda r: (r.start_m, r.key))]
 
 
