@@ -63,7 +63,7 @@ AGAIN_S = 1.0
 STOP_WITHIN_S = 3.0  # a stop tries for so long to store what was taken
 END_AGAIN_S = 0.2
 END_TRIES = 25
-HUNG_AFTER_S = 60.0  # and waits for so long for the thread, which may be rolling files
+HUNG_AFTER_S = 20.0  # and waits for so long for the thread, which may be rolling files
 KEEP_HEALTH_MS = 3000
 
 FORGOTTEN = "number forgotten"  # kind of rejection
