@@ -281,7 +281,8 @@ def _options(parser: ArgumentParser) -> None:
     parser.add_argument("--line", required=True, metavar="LINE,LINE", help="which line, or several of one kind")
     parser.add_argument("--from", dest="since", metavar="TIME", help="2026-03-29T06:00, local time of the works")
     parser.add_argument("--until", metavar="TIME", help="the end of the span")
-    parser.add_argument("--drum", metavar="NAME", help="the time of the newest drum of a name, instead of a span")
+    parser.add_argument("--drum", metavar="NAME", help="the time of the newest filling of a drum, instead of a span")
+    parser.add_argument("--filling", type=int, metavar="N", help="the time of the line's filling of this number")
     parser.add_argument("--recipe", help="whose limits to change; the only one of the line if there is one")
     parser.add_argument(
         "--set", action="append", default=[], metavar="KEY=VALUE",
@@ -342,18 +343,41 @@ def _bar(share: float) -> bool:
 
 
 def _span(options: Namespace, configuration: Configuration) -> tuple[int, int]:
-    if options.drum:
-        drum = StoreReader(configuration.works.store, configuration).drum_named(options.line, options.drum)
-        if drum is None:
-            raise ValueError(f"--drum: no drum {options.drum} of line {options.line} on record")
+    if options.drum or options.filling is not None:
+        reader = StoreReader(configuration.works.store, configuration)
+        drum, numbers = drum_meant(reader, options.line, options.drum, options.filling)
+        if len(numbers) > 1:
+            print(
+                f"Drum {drum.drum} of line {drum.line} was filled {len(numbers)} times, as numbers "
+                f"{', '.join(map(str, numbers))}. The newest is taken, {drum.filling}; --filling takes another.",
+                file=sys.stderr,
+            )
         return drum.start_ms, drum.end_ms or drum.start_ms + 86_400_000
     if not options.since or not options.until:
-        raise ValueError("say which span: --from and --until, or --drum")
+        raise ValueError("say which span: --from and --until, or --drum, or --filling")
     tz = ZoneInfo(configuration.works.time_zone)
     start, end = (datetime.fromisoformat(text).replace(tzinfo=tz) for text in (options.since, options.until))
     if end <= start:
         raise ValueError(f"--until {options.until} must come after --from {options.since}")
     return round(start.timestamp() * 1e3), round(end.timestamp() * 1e3)
+
+
+def drum_meant(reader: StoreReader, line: str, name: str | None, number: int | None) -> tuple[DrumRow, list[int]]:
+    """The filling of a number, else the newest of a name; and the numbers of all fillings that a name alone may mean.
+
+    ValueError where there is none, or where the filling of the number bears another name.
+    """
+    if number is not None:
+        drum = reader.drum(line, number)
+        if drum is None:
+            raise ValueError(f"--filling: line {line} has no filling {number} on record")
+        if name not in (None, drum.drum):
+            raise ValueError(f"--filling: number {number} of line {line} is drum {drum.drum}, not {name}")
+        return drum, [number]
+    named = [d for d in reader.drums_named(name or "") if d.line == line]
+    if not named:
+        raise ValueError(f"--drum: no drum {name} of line {line} on record")
+    return named[0], [d.filling for d in reversed(named)]
 
 
 def _changes(options: Namespace, configuration: Configuration) -> dict[str, Changes]:

@@ -14,7 +14,7 @@ from monitor.core.arrival import Block, Message
 from monitor.shell import rehearse
 from monitor.shell.history import History
 from monitor.shell.reader import StoreReader
-from monitor.shell.rehearse import known_in, recipes_then, run, shifts_in, suggestion
+from monitor.shell.rehearse import drum_meant, known_in, recipes_then, run, shifts_in, suggestion
 from monitor.shell.rollup import roll_drums, roll_hours
 from tests.core.story import T0, configuration, decoded
 from tests.core.test_pipeline import tell
@@ -281,12 +281,34 @@ def test_the_command_prints_both_sides(tmp_path, capsys):
     assert "on-delay s" in capsys.readouterr().out
 
 
+def test_a2_a_name_means_its_newest_filling_and_a_number_any(tmp_path, capsys):
+    def came_back(story, s):
+        for at, name in ((60, "C1-0002"), (130, "C1-0001")):
+            if s == at:
+                story.tell("take-up/drum", T0 + s, drum=name, recipe="core-2g5")
+
+    configs, *_ = configs_at(tmp_path)
+    desk = desk_at(tmp_path / "run" / "store")
+    take(desk, tell(200, before=came_back).arrivals, 300)
+    desk.writer.close()
+    reader = StoreReader(settings_at(tmp_path / "run" / "store"))
+    asked = [("C1-0001", None), (None, 1), ("C1-0001", 1), ("C1-0002", None)]
+    found = [drum_meant(reader, "core-1", *one) for one in asked]
+    assert [(drum.filling, numbers) for drum, numbers in found] == [(3, [1, 3]), (1, [1]), (1, [1]), (2, [2])]
+    words = ["rehearse", "--configs", str(configs), "--line", "core-1", "--suggest", "oven-b/temperature/HI"]
+    main([*words, "--drum", "C1-0001"])
+    assert "was filled 2 times, as numbers 1, 3. The newest is taken, 3;" in capsys.readouterr().err
+    assert main([*words, "--drum", "C1-0002", "--filling", "3"]) == 2
+    assert "number 3 of line core-1 is drum C1-0001, not C1-0002" in capsys.readouterr().err
+
+
 @pytest.mark.parametrize(
     ("words", "says"),
     [
         (["--line", "core-9"], "no line core-9"),
         (["--line", "core-1"], "--from and --until, or --drum"),
         (["--line", "core-1", "--drum", "X"], "no drum X"),
+        (["--line", "core-1", "--filling", "7"], "no filling 7"),
         (["--line", "core-1", "--from", "2026-01-02T00:00", "--until", "2026-01-01T00:00"], "must come after"),
         (["--line", "core-1", "--from", "2026-01-01", "--until", "2026-01-02", "--set", "a=1"], "say whose limits"),
         (["--line", "core-1", "--from", "2026-01-01", "--until", "2026-01-02", "--recipe", "core-2g5", "--set", "a=b"],
