@@ -1,6 +1,7 @@
 """All that the record of a drum says, as plain values: the page shows it, the api gives it, the PDF prints it."""
 
 from collections.abc import Mapping
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
@@ -12,6 +13,7 @@ from dashboard.heritage import Kin, kin, legacies, lineage_of, whole_runs
 from dashboard.ribbon import lengths_m
 from monitor.analysis.counts import rate_per_km
 from monitor.analysis.drum_facts import spark_exposure_s
+from monitor.analysis.lineage import Orphan
 from monitor.analysis.release import coverage, propose, unanswered
 from monitor.contract.config import Line, Recipe
 from monitor.contract.drum_names import NAME_USED
@@ -65,7 +67,7 @@ def record(context: Context, drum: DrumRow) -> dict[str, Any]:
         ],
         "ancestry": [_kin(k, called) for k in family if k.generation < 0],
         "went_into": [_kin(k, called) for k in family if k.generation > 0],
-        "without_origin": [{"start_m": a, "end_m": b, "pay_off": where} for a, b, where in orphans],
+        "without_origin": [asdict(orphan) for orphan in orphans],
         "integrity": _test(of_itself) if of_itself else None,
         "integrity_tests": [_test(t) for t in tests],
         "resistance": resistance, "alarms": own["alarms"], "answers": own["answers"],
@@ -219,8 +221,11 @@ def _decisions(findings: list[Finding]) -> list[dict[str, Any]]:
     return [{"decision": f.check, "by": f.by, "reason": f.reason, "t_ms": round(f.start_s * 1e3)} for f in told]
 
 
-def _origin(orphans: list[tuple[float, float, str]]) -> list[str]:
-    return [f"what went in at {where} for {b - a:,.1f} m is not on record" for a, b, where in orphans]
+def _origin(orphans: list[Orphan]) -> list[str]:
+    return [
+        f"what went in at {o.pay_off} for {words.metres(o.end_m - o.start_m)} m is not on record: {o.why}"
+        for o in orphans
+    ]
 
 
 def _ohms(resistance: dict[str, Any] | None, recipe: Recipe | None) -> list[str]:

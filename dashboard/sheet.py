@@ -85,7 +85,7 @@ def _ancestry(context: Context, r: dict[str, Any]) -> Block | None:
     rows = [
         (a["label"], _line(context, a["line"]), f"{a['start_m']:,.1f}", f"{a['end_m']:,.1f}") for a in r["ancestry"]
     ]
-    rows += [(f"not on record ({o['pay_off']})", "", f"{o['start_m']:,.1f}", f"{o['end_m']:,.1f}")
+    rows += [(f"not on record ({o['pay_off']}: {o['why']})", "", f"{o['start_m']:,.1f}", f"{o['end_m']:,.1f}")
              for o in r["without_origin"]]  # fmt: skip
     return Block("What is in it", ("Drum", "Wound on", "From its m", "To its m"), tuple(rows), (2, 3))
 

@@ -132,5 +132,5 @@ def _orphans(lineage: Lineage, drum: DrumRow) -> html.Div:
     found = lineage.without_parent(drum)
     if not found:
         return html.Div()
-    said = "; ".join(f"{words.metres(a)} to {words.metres(b)} m at {where}" for a, b, where in found)
+    said = "; ".join(f"{words.metres(o.start_m)} to {words.metres(o.end_m)} m at {o.pay_off} ({o.why})" for o in found)
     return html.Div(html.P(f"What went in is not on record: {said}.", className="outcome bad"))

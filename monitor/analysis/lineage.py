@@ -6,7 +6,7 @@ What a line reports of a pay-off is a drum's name; which filling that was follow
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field
 
-from monitor.analysis.ancestry import Family, Made, PutOn, Span, orphaned, spans_of
+from monitor.analysis.ancestry import HOLE_M, Family, Made, PutOn, Span, orphaned, spans_of
 from monitor.contract.config import Configuration, Recipe
 from monitor.contract.reading import DrumRow, Record
 from monitor.contract.record import FillingKey, Splice, bought_in
@@ -37,6 +37,16 @@ def put_on_at(named: Sequence[DrumRow], t_ms: int) -> DrumRow | None:
     others = [d for d in named if d.line != newest.line and d.start_ms < end_ms]
     two = any(d.end_ms is None or d.end_ms > newest.start_ms for d in others)
     return None if two else newest
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Orphan:
+    """Metres of a drum into which cable of no drum on record went at a pay-off, and why that is so."""
+
+    start_m: float
+    end_m: float
+    pay_off: str
+    why: str
 
 
 @dataclass
@@ -96,11 +106,15 @@ class Lineage:
             self._children[key] = list(found)
         return self._children[key]
 
-    def without_parent(self, drum: DrumRow) -> list[tuple[float, float, str]]:
-        """Where on a drum what went in at a pay-off is not on record: (start, end, pay-off)."""
+    def without_parent(self, drum: DrumRow) -> list[Orphan]:
+        """Where on a drum what went in at a pay-off is not on record, in order."""
         line = self.configuration.lines.get(drum.line)
         positions = line.pay_off if line else []
-        return orphaned(self.parents(drum.key), positions, self._length_m(drum) or 0.0)
+        holes = orphaned(self.parents(drum.key), positions, self._length_m(drum) or 0.0)
+        return [
+            Orphan(start_m=a, end_m=b, pay_off=at, why=self._why_orphaned(drum.line, at, drum.start_m + a))
+            for a, b, at in holes
+        ]
 
     def drum(self, key: FillingKey) -> DrumRow | None:
         """The drum of a key, None for one that was not wound here."""
@@ -120,6 +134,21 @@ class Lineage:
         return found.key if found else None
 
     # ---- inside ------------------------------------------------------------------------------------------
+
+    def _why_orphaned(self, line: str, pay_off: str, line_metre: float) -> str:
+        """Why no drum is known for the cable that went in at a pay-off from a line metre on."""
+        at = line_metre + HOLE_M
+        near = self.record.splices(line, at, at + HOLE_M)
+        put_on = [s for s in near if s.position == pay_off and s.line_metre <= at]
+        if not put_on:
+            return "no drum was reported there"
+        newest = put_on[-1]
+        if self.meant_by(newest) is not None:
+            return f"drum {newest.drum} has no more cable on record"
+        ended = [d for d in self._named[newest.drum] if d.end_ms is not None and d.end_ms <= newest.t_s * 1e3]
+        if not ended:
+            return f"no drum {newest.drum} was finished when it was put on"
+        return f"two lines had a drum {newest.drum} at one time, and which of them was put on is not known"
 
     def _length_m(self, drum: DrumRow) -> float | None:
         return None if drum.end_m is None else drum.end_m - drum.start_m

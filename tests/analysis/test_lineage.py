@@ -1,9 +1,13 @@
-"""Which filling a drum put on a pay-off is, by its name and the time."""
+"""Which filling a drum put on a pay-off is, by its name and the time; and why that is not known where it is not."""
+
+from dataclasses import dataclass
 
 import pytest
 
-from monitor.analysis.lineage import put_on_at
+from monitor.analysis.lineage import Lineage, Orphan, put_on_at
 from monitor.contract.reading import DrumRow
+from monitor.contract.record import Splice
+from tests.core.story import configuration
 
 
 def filling(line: str, number: int, start_ms: int, end_ms: int | None) -> DrumRow:
@@ -30,3 +34,51 @@ def test_a_drum_that_went_from_line_to_line_is_followed():
 @pytest.mark.parametrize("other", [(50, 150), (50, 90), (0, 100), (50, None)])
 def test_of_two_drums_of_one_name_wound_at_the_same_time_it_cannot_be_told_which_it_is(other):
     assert put_on_at([filling("core-1", 1, 0, 100), filling("core-2", 1, *other)], 160) is None
+
+
+@dataclass
+class Wound:
+    """A record of drums, and of those put on pay-offs."""
+
+    wound: list[DrumRow]
+    put_on: list[Splice]
+
+    def drum(self, line: str, number: int) -> DrumRow | None:
+        return next((d for d in self.wound if (d.line, d.filling) == (line, number)), None)
+
+    def drums_named(self, name: str) -> list[DrumRow]:
+        return [d for d in self.wound if d.drum == name]
+
+    def drums_between(self, line: str, start_m: float, end_m: float) -> list[DrumRow]:
+        return [d for d in self.wound if d.line == line]
+
+    def splices(self, line: str, start_m: float, end_m: float) -> list[Splice]:
+        return [s for s in self.put_on if s.line == line and s.line_metre < end_m]
+
+
+SHEATHED = DrumRow("sheath-1", 1, "S1", "r", 1, 0.0, 500.0, 1000, 2000, None, {})
+
+
+@pytest.mark.parametrize(
+    ("wound", "why"),
+    [
+        ([], None),  # bought in: a parent that was not wound here
+        ([filling("lay-1", 1, 900, None)], "no drum 7 was finished when it was put on"),
+        ([filling("lay-1", 1, 0, 100), filling("rewind-1", 1, 50, 150)], "two lines had a drum 7 at one time"),
+        ([filling("lay-1", 1, 0, 100)], "drum 7 has no more cable on record"),
+    ],
+)
+def test_a2_an_orphan_says_why_its_origin_is_not_known(wound, why):
+    """Drum 7 is put on at 0 m; the finished one is 1 m long."""
+    splice = Splice("sheath-1", "pay-off", "7", 1.0, 0.0, 500.0 if not wound else None)
+    record = Wound([*wound, SHEATHED], [splice])
+    lineage = Lineage(record, configuration(), lambda _: None)  # type: ignore[arg-type]
+    found = lineage.without_parent(SHEATHED)
+    assert [o.why.startswith(why) for o in found] == [True] if why else found == []
+    assert [o.pay_off for o in found] == ["pay-off"] * len(found)
+
+
+def test_a2_where_no_drum_was_reported_at_a_pay_off_that_is_said():
+    lineage = Lineage(Wound([SHEATHED], []), configuration(), lambda _: None)  # type: ignore[arg-type]
+    want = Orphan(start_m=0.0, end_m=500.0, pay_off="pay-off", why="no drum was reported there")
+    assert lineage.without_parent(SHEATHED) == [want]

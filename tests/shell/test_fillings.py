@@ -94,7 +94,7 @@ def of_filling(reader: StoreReader, folder: Path, drum: DrumRow) -> dict[str, ob
             (*s.parent[:2], s.parent_start_m, s.parent_end_m, *s.child[:2], s.child_start_m, s.child_end_m, s.position)
             for s in lineage.family(drum).spans
         ),
-        "orphans": lineage.without_parent(drum),
+        "orphans": [(o.start_m, o.end_m, o.pay_off) for o in lineage.without_parent(drum)],
     }
 
 
