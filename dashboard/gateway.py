@@ -1,6 +1,8 @@
 """People's answers as messages: the dashboard never writes the store, it publishes what a person did."""
 
 import threading
+import time
+from collections import Counter
 from collections.abc import Callable
 from typing import Protocol
 
@@ -25,13 +27,31 @@ class Gateway(Protocol):
     def send(self, line: str, action: Action | LimitsStep) -> None: ...
 
 
-def encode(action: Action | LimitsStep) -> bytes:
-    """The payload of an action. Each is a numbering of its own, since no number must be left out within one."""
-    return msgspec.json.encode(msgspec.structs.replace(action, start=action.n, n=0))
+def topic_of(works: str, line: str, action: Action | LimitsStep) -> str:
+    """The topic that an action goes to."""
+    return (limits_topic if isinstance(action, LimitsStep) else action_topic)(works, line)
+
+
+class Outgoing:
+    """What one process of the pages sends: one numbering from its start on, and in each stream 0, 1, 2 ...
+
+    A numbering for each action would fill the monitor's memory of numberings: with two dashboards whose clocks
+    differ, it could not say any more of the slower one's whether they are stored.
+    """
+
+    def __init__(self, start_ms: int) -> None:
+        self._start = start_ms
+        self._next: Counter[str] = Counter()
+
+    def encode(self, topic: str, action: Action | LimitsStep) -> bytes:
+        """The payload of an action under the next number of its stream; it has to be published in this order."""
+        n = self._next[topic]
+        self._next[topic] += 1
+        return msgspec.json.encode(msgspec.structs.replace(action, start=self._start, n=n))
 
 
 class Numbering:
-    """Sequence numbers of this dashboard's actions: the time in ms, and always more than the last one."""
+    """Marks of this dashboard's actions: the time in ms, and always more than the last one."""
 
     def __init__(self, clock: Callable[[], float]) -> None:
         self._clock = clock
@@ -49,8 +69,11 @@ class Numbering:
 class MqttGateway:
     """A connection to the broker in the background; each action is published once, with delivery confirmed."""
 
-    def __init__(self, works: str, where: BrokerAddress, client_id: str = "") -> None:
+    def __init__(
+        self, works: str, where: BrokerAddress, client_id: str = "", clock: Callable[[], float] = time.time
+    ) -> None:
         self._works, self._where = works, where
+        self._outgoing, self._lock = Outgoing(round(clock() * 1e3)), threading.Lock()
         self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=client_id, protocol=mqtt.MQTTv5)
         if where.user:
             self._client.username_pw_set(where.user, where.password)
@@ -73,8 +96,9 @@ class MqttGateway:
         refused = f"Not sent: no broker at {self._where!r}. Nothing was changed; try again when it is back."
         if not self._client.is_connected():
             raise NotSentError(refused)
-        topic = limits_topic if isinstance(action, LimitsStep) else action_topic
-        published = self._client.publish(topic(self._works, line), encode(action), qos=1)
+        topic = topic_of(self._works, line, action)
+        with self._lock:
+            published = self._client.publish(topic, self._outgoing.encode(topic, action), qos=1)
         try:
             published.wait_for_publish(WAIT_S)
         except (ValueError, RuntimeError) as error:

@@ -3,11 +3,10 @@
 import msgspec
 import pytest
 
-from dashboard.gateway import MqttGateway, NotSentError, Numbering, encode
+from dashboard.gateway import MqttGateway, NotSentError, Numbering, Outgoing, topic_of
 from monitor.contract.address import BrokerAddress
 from monitor.contract.messages import Action, LimitsStep
 from monitor.contract.record import Finding, FindingKind, Proposal, Revision
-from monitor.contract.topics import action_topic, limits_topic
 from monitor.core.arrival import Arrival
 from tests.core.story import T0, decoded, pipeline
 from tests.core.test_pipeline import of, tell
@@ -23,7 +22,7 @@ ACTION = Action(
 
 
 def test_the_bytes_of_an_answer():
-    assert encode(ACTION) == GOLDEN
+    assert Outgoing(ACTION.t).encode("tarn/core-1/operator/action", ACTION) == GOLDEN
     sent = msgspec.structs.replace(ACTION, n=0, start=ACTION.n)
     assert msgspec.json.decode(GOLDEN, type=Action) == sent
     assert msgspec.json.decode(GOLDEN[:-1] + b',"start_m":null,"station":null}', type=Action) == sent
@@ -43,22 +42,23 @@ def test_without_a_broker_nothing_is_claimed_to_be_sent():
         gateway.send("core-1", ACTION)
 
 
-def sent(t_s: float, body: LimitsStep | Action) -> Arrival:
+def sent(t_s: float, body: LimitsStep | Action, by: Outgoing) -> Arrival:
     """What a person did on the pages, as it arrives at the monitor."""
-    topic = limits_topic if isinstance(body, LimitsStep) else action_topic
-    n = round(t_s * 1e3)
-    return Arrival(topic("tarn", "core-1"), encode(msgspec.structs.replace(body, n=n, t=n)), t_s)
+    topic = topic_of("tarn", "core-1", body)
+    return Arrival(topic, by.encode(topic, msgspec.structs.replace(body, t=round(t_s * 1e3))), t_s)
 
 
 def test_every_step_from_the_pages_is_taken_and_a_repeated_one_once():
-    """Each is number 0 of a numbering of its own: the engine knows it by the start of that, not by the number alone."""
+    """The engine knows each by its numbering and number, whoever else sends under the same numbers."""
     mark = Action(n=0, t=0, action="mark metres", by="Mira", reason="scrape", start_m=1010.0, end_m=1012.0)
     propose = LimitsStep(
         n=0, t=0, step="propose", recipe="core-2g5", by="Mira", proposal="P1", reason="too tight",
         changes={"window/oven-b/temperature/hi": 310.0},
     )  # fmt: skip
     approve = LimitsStep(n=0, t=0, step="approve", recipe="core-2g5", by="Olle", proposal="P1")
-    people = [sent(T0 + s, body) for s, body in [(10, propose), (12, approve), (14, mark), (16, mark)]]
+    first, second = Outgoing(1), Outgoing(2)
+    steps = [(10, propose, first), (12, approve, second), (14, mark, first), (16, mark, first)]
+    people = [sent(T0 + s, body, by) for s, body, by in steps]
     arrivals = sorted([*tell(40).sorted(), *people, *people], key=lambda a: a.received_s)
     out = pipeline().feed(decoded(arrivals))
     assert [p.state for p in of(Proposal, out)] == ["proposed", "approved"]

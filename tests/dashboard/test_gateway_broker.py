@@ -10,7 +10,7 @@ import pytest
 from paho.mqtt import client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
-from dashboard.gateway import MqttGateway, NotSentError, encode
+from dashboard.gateway import MqttGateway, NotSentError, Outgoing
 from monitor.contract.address import BrokerAddress
 from monitor.contract.messages import Action
 
@@ -72,12 +72,13 @@ def test_an_answer_arrives_as_it_was_encoded(broker):
     listener.on_subscribe = lambda *_: subscribed.put(True)
     listener.connect("127.0.0.1", broker.port)
     listener.loop_start()
-    gateway = MqttGateway("tarn", BrokerAddress("127.0.0.1", broker.port))
+    gateway = MqttGateway("tarn", BrokerAddress("127.0.0.1", broker.port), clock=lambda: 7.0)
     gateway.start()
     try:
         assert subscribed.get(timeout=PATIENCE_S)
         until(lambda: gateway.send("core-2", ACTION) is None)
-        assert heard.get(timeout=PATIENCE_S) == ("tarn/core-2/operator/action", encode(ACTION), 1)
+        topic = "tarn/core-2/operator/action"
+        assert heard.get(timeout=PATIENCE_S) == (topic, Outgoing(7000).encode(topic, ACTION), 1)
     finally:
         gateway.stop()
         listener.disconnect()

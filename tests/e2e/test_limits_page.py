@@ -10,10 +10,9 @@ from werkzeug.serving import make_server
 
 from dashboard.app import create_app
 from dashboard.bench import ProcessBench
-from dashboard.gateway import encode
+from dashboard.gateway import Outgoing, topic_of
 from dashboard.serve import LOOPBACK_NAMES, guard
 from monitor.contract.limits import limits_of
-from monitor.contract.topics import limits_topic
 from monitor.core.arrival import Arrival
 from monitor.shell.reader import StoreReader
 from monitor.shell.rehearse import work
@@ -34,7 +33,7 @@ class Works:
         arrivals = self.story.sorted()
         self.cut = next(i for i, a in enumerate(arrivals) if a.received_s > T0 + 260)
         self.rest = arrivals[self.cut :]
-        self.desk = desk_at(folder)
+        self.desk, self.outgoing = desk_at(folder), Outgoing(round(T0 * 1e3))
         take(self.desk, arrivals[: self.cut])
         self.now_s = T0 + 262.0
         c = stored_at(folder)
@@ -48,7 +47,8 @@ class Works:
     def send(self, line: str, step) -> None:
         """The gateway; after each step the line says some more, so that it takes effect."""
         self.now_s += 0.01
-        said = Arrival(limits_topic("tarn", line), encode(step), self.now_s)
+        topic = topic_of("tarn", line, step)
+        said = Arrival(topic, self.outgoing.encode(topic, step), self.now_s)
         some, self.rest = self.rest[:60], self.rest[60:]
         take(self.desk, [said, *some])
 
