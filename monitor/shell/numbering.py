@@ -14,7 +14,7 @@ import msgspec
 from monitor.contract.messages import Stored
 
 HOLES_MAX = 64  # of one numbering; older holes are forgotten together with the numbers before them
-NUMBERINGS_MAX = 16  # of one stream; the smallest `start` is forgotten first
+NUMBERINGS_MAX = 16  # of one stream; the one that has not been used for longest is forgotten first
 
 Place = Literal["new", "stored", "forgotten"]
 Span = tuple[int, int]
@@ -69,6 +69,9 @@ class Numbering(msgspec.Struct, array_like=True):
 class StreamNumbers:
     """Numberings of one stream, by rising `start`; `newest_ms` is the newest stamp of its messages.
 
+    `used` names them in the order in which they were last used, and `forgotten` is the greatest start that is no longer
+    remembered: a numbering that is neither remembered nor greater may have been stored.
+
     A number that is stored already but comes under a stamp newer than all is another message: its publisher begins
     again without saying so, which the contract forbids. It is taken, and the numbers of that numbering with it, since
     dropping it would call stored what is not.
@@ -76,12 +79,20 @@ class StreamNumbers:
 
     numberings: list[Numbering] = field(default_factory=list)
     newest_ms: int = -(2**62)
+    used: list[int] = field(default_factory=list)
+    forgotten: int = -1
+
+    def __post_init__(self) -> None:
+        self.used = self.used or [numbering.start for numbering in self.numberings]
 
     def add(self, start: int, n: int, t_ms: int) -> Place:
         """Enter a message's number and stamp; what is not "new" changes nothing."""
         numbering = self._of(start)
         if numbering is None:
             return "forgotten"
+        if self.used[-1] != start:
+            self.used.remove(start)
+            self.used.append(start)
         if t_ms > self.newest_ms:
             if n < numbering.floor or n in numbering:
                 numbering.spans, numbering.floor = [], 0
@@ -105,11 +116,12 @@ class StreamNumbers:
 
     def copy(self) -> "StreamNumbers":
         """The same numbers, apart from these."""
-        return StreamNumbers([numbering.copy() for numbering in self.numberings], self.newest_ms)
+        numberings = [numbering.copy() for numbering in self.numberings]
+        return StreamNumbers(numberings, self.newest_ms, self.used.copy(), self.forgotten)
 
     def text(self) -> str:
         """As the store keeps it."""
-        return msgspec.json.encode({"newest_ms": self.newest_ms, "numberings": self.numberings}).decode()
+        return msgspec.json.encode(_Kept(self.newest_ms, self.numberings, self.used, self.forgotten)).decode()
 
     @classmethod
     def read(cls, text: str) -> "StreamNumbers":
@@ -118,26 +130,33 @@ class StreamNumbers:
             newest_ms, spans = msgspec.json.decode(text, type=tuple[int, list[tuple[int, int, int]]])
             return cls([Numbering(0, [(first, last) for first, last, _ in spans])], newest_ms)
         kept = msgspec.json.decode(text, type=_Kept)
-        return cls(kept.numberings, kept.newest_ms)
+        if not kept.used and len(kept.numberings) == NUMBERINGS_MAX:  # of a time when the smallest made room
+            kept.forgotten = kept.numberings[0].start - 1
+        return cls(kept.numberings, kept.newest_ms, kept.used, kept.forgotten)
 
     def _of(self, start: int) -> Numbering | None:
-        """The numbering of a message, made if it is new; None for one older than all that are remembered."""
+        """The numbering of a message, made if it is new; None for one that may have been forgotten."""
         for numbering in reversed(self.numberings):
             if numbering.start == start:
                 return numbering
+        if start <= self.forgotten:
+            return None
         if len(self.numberings) == NUMBERINGS_MAX:
-            if start < self.numberings[0].start:
-                return None
-            del self.numberings[0]
+            idle = self.used.pop(0)
+            self.forgotten = max(self.forgotten, idle)
+            self.numberings = [numbering for numbering in self.numberings if numbering.start != idle]
         made = Numbering(start, [])
         self.numberings.append(made)
         self.numberings.sort(key=lambda numbering: numbering.start)
+        self.used.append(start)
         return made
 
 
 class _Kept(msgspec.Struct):
     newest_ms: int
     numberings: list[Numbering]
+    used: list[int] = []
+    forgotten: int = -1
 
 
 def _first(span: Span) -> int:

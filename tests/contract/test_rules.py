@@ -6,6 +6,7 @@ import msgspec
 
 from monitor.contract import messages, rules
 from monitor.contract.config import WireLimits
+from monitor.shell.numbering import NUMBERINGS_MAX
 from simulator import sender
 
 
@@ -28,6 +29,7 @@ def test_limits_of_the_text_are_those_of_the_configuration():
     )
     assert f"sent more than {rules.WINDOW_MAX} messages" in text
     assert f"more than {rules.IN_FLIGHT_MAX} messages" in text
+    assert f"the {NUMBERINGS_MAX} numberings of a stream" in text
     assert f"no report has come for {rules.REPORT_WITHIN_S:.0f} s" in text
 
 

@@ -89,6 +89,24 @@ def test_memory_of_numberings_is_bounded_too():
     assert made.add(NUMBERINGS_MAX, 0, NUMBERINGS_MAX) == "stored"
 
 
+def test_a_numbering_that_is_used_is_remembered_and_kept_so():
+    made = StreamNumbers()
+    for start in range(1, 3 * NUMBERINGS_MAX):
+        assert made.add(0, start, start) == "new"
+        assert made.add(start, 0, start) == "new"
+        made = StreamNumbers.read(made.text())
+    assert made.add(1, 0, 1) == "forgotten"
+    assert made.add(0, 1, 1) == "stored"
+
+
+def test_numbers_kept_before_their_use_was_are_read():
+    old = StreamNumbers.read('{"newest_ms":9,"numberings":[[3,[[0,1]],0],[5,[[0,0]],0]]}')
+    assert old.add(3, 1, 1) == "stored"
+    assert old.used == [5, 3]
+    full = ",".join(f"[{start},[[0,0]],0]" for start in range(20, 20 + NUMBERINGS_MAX))
+    assert StreamNumbers.read(f'{{"newest_ms":9,"numberings":[{full}]}}').add(19, 0, 99) == "forgotten"
+
+
 def test_numberings_do_not_mix():
     made = entered([0, 1, 2])
     assert made.add(77, 0, 2_000_000) == "new"
