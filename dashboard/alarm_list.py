@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from dashboard import words
+from dashboard import format, words
 from dashboard.addresses import way_to
 from dashboard.context import Context
 from dashboard.live import WANTS_ANSWER
@@ -65,18 +65,18 @@ def history(context: Context, hours: int, page: int, until_ms: int | None) -> di
 def where(alarm: AlarmRow, drums: Sequence[DrumRow]) -> dict[str, str]:
     """Drum metre of an activation, with the address of its drum; a line metre where no drum is known."""
     if alarm.line_metre is None:
-        return {"text": words.NOTHING}
+        return {"text": format.NOTHING}
     for drum in drums:
         if drum.start_m <= alarm.line_metre and (drum.end_m is None or alarm.line_metre < drum.end_m):
-            at = words.number(alarm.line_metre - drum.start_m, "m")
+            at = format.number(alarm.line_metre - drum.start_m, "m")
             return {"drum": drum.drum, "href": way_to("drum", drum.line, drum.filling), "text": f" at {at} m"}
-    return {"text": f"line metre {words.number(alarm.line_metre, 'm')}"}
+    return {"text": f"line metre {format.number(alarm.line_metre, 'm')}"}
 
 
 def response_parts(response: Any) -> list[list[str]]:
     """(label, text) of an alarm's response; corrective action first, since it is what a person needs."""
     return [
-        [f"Within {words.span(response.time_to_respond_s)}", response.corrective_action],
+        [f"Within {format.span(response.time_to_respond_s)}", response.corrective_action],
         ["Cause", response.cause],
         ["If not", response.consequence],
     ]
@@ -104,8 +104,8 @@ def _row(context: Context, alarm: AlarmRow, drums: Sequence[DrumRow]) -> dict[st
         "line": _line(context, alarm),
         "title": text.title,
         "value": _value(alarm),
-        "limit": words.quantity(alarm.limit, alarm.unit),
-        "since": words.local(alarm.occurrence_ms, context.zone),
+        "limit": format.quantity(alarm.limit, alarm.unit),
+        "since": format.local(alarm.occurrence_ms, context.zone),
         "occurrence": alarm.occurrence_ms,
         "where": where(alarm, drums),
         "response": response_parts(text.response) if text.response else [],
@@ -114,7 +114,7 @@ def _row(context: Context, alarm: AlarmRow, drums: Sequence[DrumRow]) -> dict[st
 
 def _change(context: Context, a: AlarmRow) -> Mapping[str, str]:
     return {
-        "when": words.local(a.t_ms, context.zone, day=True),
+        "when": format.local(a.t_ms, context.zone, day=True),
         "line": _line(context, a),
         "priority": a.priority,
         "what": words.alarm_text(a, context.configuration).title,
@@ -133,13 +133,13 @@ def _line(context: Context, alarm: AlarmRow) -> str:
 
 
 def _value(alarm: AlarmRow) -> str:
-    return words.NOTHING if alarm.unit == "count" else words.quantity(alarm.value, alarm.unit)
+    return format.NOTHING if alarm.unit == "count" else format.quantity(alarm.value, alarm.unit)
 
 
 def _state(context: Context, alarm: AlarmRow) -> str:
     said = SHORT.get(alarm.state, alarm.state)
     if alarm.state == "shelved" and alarm.until_ms:
-        said += f" until {words.local(alarm.until_ms, context.zone)}"
+        said += f" until {format.local(alarm.until_ms, context.zone)}"
     if alarm.by:
         said += f" by {alarm.by}"
     return said

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from dashboard import words
+from dashboard import format, words
 from dashboard.context import Context, length_m
 from dashboard.flame import Tested, flames_of, tested
 from dashboard.heritage import Kin, kin, legacies, lineage_of, whole_runs
@@ -89,7 +89,7 @@ def revisions(context: Context, drum: DrumRow, length: float) -> str:
         for r in reversed(context.record.came_into_force(drum.line))
         if r.recipe.recipe == drum.recipe and drum.start_m < r.line_metre < drum.start_m + length
     ]
-    said = [f"revision {revision} from {words.metres(at)} m on" for at, revision in came]
+    said = [f"revision {revision} from {format.metres(at)} m on" for at, revision in came]
     return ", ".join([f"{drum.recipe}, revision {drum.revision}", *said])
 
 
@@ -223,7 +223,7 @@ def _decisions(findings: list[Finding]) -> list[dict[str, Any]]:
 
 def _origin(orphans: list[Orphan]) -> list[str]:
     return [
-        f"what went in at {o.pay_off} for {words.metres(o.end_m - o.start_m)} m is not on record: {o.why}"
+        f"what went in at {o.pay_off} for {format.metres(o.end_m - o.start_m)} m is not on record: {o.why}"
         for o in orphans
     ]
 

@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from dashboard import ribbon, thin, words
+from dashboard import format, ribbon, thin, words
 from dashboard.addresses import way_to
 from dashboard.context import Context, shown_streams, window_of
 from dashboard.heritage import as_runs, legacies
@@ -126,7 +126,7 @@ def advice(cure: Mapping[str, Any], zone: str) -> str:
     lost, hot = (sum(b - a for a, b in cure[name]) for name in ("lost", "overheated"))
     parts = []
     if cure["save"] is not None and cure["at_risk"]:
-        act = f" by {words.local(cure['act_by_ms'], zone)}" if cure["act_by_ms"] and not cure["standing"] else ""
+        act = f" by {format.local(cure['act_by_ms'], zone)}" if cure["act_by_ms"] and not cure["standing"] else ""
         how = "restart at" if cure["standing"] else "slow to"
         parts.append(f"{how} {cure['save']:g} m/min or less{act}")
     if lost:

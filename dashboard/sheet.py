@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import Any
 
-from dashboard import words
+from dashboard import format, words
 from dashboard.context import Context
 
 CAUTION = "This sheet advises. It releases nothing: an authorised person does, under the works' own rules."
@@ -51,12 +51,12 @@ def sheet_of(context: Context, r: dict[str, Any]) -> Sheet:
 
 
 def _facts(context: Context, r: dict[str, Any]) -> tuple[tuple[str, str], ...]:
-    ended = words.local(r["ended_ms"], context.zone, day=True) if r["ended_ms"] else "being wound"
+    ended = format.local(r["ended_ms"], context.zone, day=True) if r["ended_ms"] else "being wound"
     end = "" if r["end_line_metre"] is None else f"{r['end_line_metre']:,.1f}"
     facts = [
         ("Works", context.configuration.works.title), ("Line", r["line_title"]), ("Drum", _drum(r)),
-        ("Recipe", r["revisions"]), ("Length", f"{words.metres(r['length_m'])} m"),
-        ("Wound", f"{words.local(r['begun_ms'], context.zone, day=True)} to {ended}"),
+        ("Recipe", r["revisions"]), ("Length", f"{format.metres(r['length_m'])} m"),
+        ("Wound", f"{format.local(r['begun_ms'], context.zone, day=True)} to {ended}"),
         ("Line metre", f"{r['start_line_metre']:,.1f} to {end} m"),
         ("Journal", (r["journal_last_hash"] or "no entry")[:16]),
     ]  # fmt: skip
@@ -164,7 +164,7 @@ def _title(context: Context, line: str, name: str) -> str:
 def _said(context: Context, r: dict[str, Any]) -> tuple[str, ...]:
     said = [f"Circuit integrity, {t['standard']}, specimen {t['drum']}: {t['said']}." for t in r["integrity_tests"]]
     said += [
-        f"{words.local(d['t_ms'], context.zone, day=True)}: {d['decision']}, signed by {d['by']}"
+        f"{format.local(d['t_ms'], context.zone, day=True)}: {d['decision']}, signed by {d['by']}"
         + (f": {d['reason']}." if d["reason"] else ".")
         for d in r["decisions"]
     ]

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 
-from dashboard import words
+from dashboard import format
 from dashboard.context import Context
 from monitor.contract.reading import HealthRow
 from monitor.contract.selfwatch import SELF_ALARMS
@@ -23,7 +23,7 @@ def troubles(row: HealthRow, now_ms: int) -> list[str]:
     if row.last_commit_ms is not None and row.queue and (row.t_ms - row.last_commit_ms) / 1e3 > COMMIT_S:
         found.append("cannot commit: nothing is acknowledged until it can")
     if row.queue > QUEUE:
-        found.append(f"{words.number(row.queue, '', 0)} messages wait: it is slower than the lines")
+        found.append(f"{format.number(row.queue, '', 0)} messages wait: it is slower than the lines")
     if row.lag_s > LAG_S:
         found.append(f"the newest data is {row.lag_s:.0f} s old: are the gateways there, are the clocks right?")
     return found

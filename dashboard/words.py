@@ -1,11 +1,10 @@
-"""How values, times and alarms are said to people: units, local time with zone, sentences, responses."""
+"""How alarms, streams and drums are said to people: titles, sentences, responses."""
 
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import UTC, datetime
-from zoneinfo import ZoneInfo
 
+from dashboard.format import number, quantity, unit
 from monitor.contract import drum_names
 from monitor.contract.config import Configuration, Line, Recipe, Response
 from monitor.contract.reading import AlarmRow
@@ -16,46 +15,8 @@ CAUTION = (
     "The tool advises. It is no interlock and releases nothing: hot ovens, high voltage and moving machinery stay "
     "under the works' own protective systems, local codes and competent people."
 )
-UNIT = {"degC": "\N{DEGREE SIGN}C", "1": "", "count": ""}
-DECIMALS = {"mm": 2, "kV": 2, "degC": 1, "m/min": 0, "m": 0, "s": 1, "bar": 1, "rpm": 1, "%": 0}
 LIMIT_WORDS = {"LOLO": "far under", "LO": "under", "HI": "over", "HIHI": "far over"}
 ORDER = {"high": 3, "medium": 2, "low": 1}
-NOTHING = "\N{EN DASH}"
-
-
-def unit(name: str) -> str:
-    """The unit as people write it."""
-    return UNIT.get(name, name)
-
-
-def number(value: float | None, of_unit: str, decimals: int | None = None) -> str:
-    """A value with the decimals its unit deserves, thousands parted by a thin space; a dash for none."""
-    if value is None or value != value:
-        return NOTHING
-    places = DECIMALS.get(of_unit, 2) if decimals is None else decimals
-    return f"{value:,.{places}f}".replace(",", "\N{NARROW NO-BREAK SPACE}").replace("-", "\N{MINUS SIGN}")
-
-
-def quantity(value: float | None, of_unit: str, decimals: int | None = None) -> str:
-    """A value and its unit."""
-    text = number(value, of_unit, decimals)
-    return text if text == NOTHING else f"{text} {unit(of_unit)}".rstrip()
-
-
-def local(t_ms: float, zone: str, *, day: bool = False) -> str:
-    """Works' local time with its zone, such as `14:03:07 CET`."""
-    when = datetime.fromtimestamp(t_ms / 1e3, UTC).astimezone(ZoneInfo(zone))
-    return when.strftime("%Y-%m-%d %H:%M:%S %Z" if day else "%H:%M:%S %Z")
-
-
-def span(seconds: float | None) -> str:
-    """A length of time as `45 s`, `12 min`, `2 h 05 min`."""
-    if seconds is None or seconds != seconds:
-        return NOTHING
-    if seconds < 90:
-        return f"{seconds:.0f} s"
-    minutes = round(seconds / 60)
-    return f"{minutes} min" if minutes < 90 else f"{minutes // 60} h {minutes % 60:02d} min"
 
 
 def signed(act: Finding) -> str:
@@ -116,12 +77,6 @@ def inside(title: str) -> str:
     return title[:1].lower() + title[1:] if title[1:2].islower() else title
 
 
-def local_hour(t_ms: int, zone: str) -> float:
-    """Hours of the local day, 0 to 24."""
-    at = datetime.fromtimestamp(t_ms / 1e3, UTC).astimezone(ZoneInfo(zone))
-    return at.hour + at.minute / 60 + at.second / 3600
-
-
 def names_apart(drums: Iterable[FillingKey]) -> dict[FillingKey, str]:
     """What drums are called side by side: by name, with line and number of the filling where a name is there twice."""
     keys = list(dict.fromkeys(drums))
@@ -130,11 +85,6 @@ def names_apart(drums: Iterable[FillingKey]) -> dict[FillingKey, str]:
         key: key.drum if often[key.drum] == 1 or not key.wound_here else f"{key.drum} ({key.line} {key.filling})"
         for key in keys
     }
-
-
-def metres(value: float) -> str:
-    """A place on a drum to 0.1 m."""
-    return number(value, "m", 1)
 
 
 def _dwell_text(line: Line, recipe: Recipe | None, zone: str, check: str, alarm: AlarmRow) -> AlarmText:

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import plotly.graph_objects as go
 
-from dashboard import words
+from dashboard import format, words
 from dashboard.figures.axes import set_metre_axes
 from dashboard.figures.style import COLOUR, GREY, LIMIT_LINE, figure
 from dashboard.ribbon import outer_m
@@ -195,7 +195,9 @@ def sentence(finding: Finding, line: Line) -> str:
     if finding.kind is FindingKind.INHERITED:
         return f"Inherited {finding.text}"
     if finding.kind is FindingKind.RESISTANCE:
-        return f"Conductor resistance {words.quantity(finding.extreme, finding.unit)}, noted by {words.signed(finding)}"
+        return (
+            f"Conductor resistance {format.quantity(finding.extreme, finding.unit)}, noted by {words.signed(finding)}"
+        )
     if finding.kind is FindingKind.DWELL:
         zone = words.inside(words.station_title(line, finding.stream.split("/")[0]))
         return f"Dwell in {zone} too {finding.check}: {_worst(finding)}"
@@ -213,23 +215,23 @@ def sentence(finding: Finding, line: Line) -> str:
 
 def _cure_sentence(finding: Finding) -> str:
     said = words.cure_said(finding.stream, finding.check, finding.limit, finding.unit)
-    worst = "" if finding.extreme is None else f" (worst {words.number(finding.extreme, finding.unit, 2)})"
+    worst = "" if finding.extreme is None else f" (worst {format.number(finding.extreme, finding.unit, 2)})"
     return f"{said}{worst}" + (f", {finding.text}" if finding.text else "")
 
 
 def _worst(finding: Finding) -> str:
-    worst = words.quantity(finding.extreme, finding.unit)
-    return f"{worst} (limit {finding.check} {words.quantity(finding.limit, finding.unit)})"
+    worst = format.quantity(finding.extreme, finding.unit)
+    return f"{worst} (limit {finding.check} {format.quantity(finding.limit, finding.unit)})"
 
 
 def hover(finding: Finding, line: Line, start_m: float, end_m: float, length_m: float) -> str:
     """What the pointer shows: verdict, words, and both coordinates."""
     outer = (
-        f"{words.metres(outer_m(end_m, length_m))} to {words.metres(outer_m(start_m, length_m))} m from the outer end"
+        f"{format.metres(outer_m(end_m, length_m))} to {format.metres(outer_m(start_m, length_m))} m from the outer end"
     )
     return (
         f"<b>{finding.verdict.word}</b>: {sentence(finding, line)}<br>"
-        f"drum metre {words.metres(start_m)} to {words.metres(end_m)} m<br>{outer}"
+        f"drum metre {format.metres(start_m)} to {format.metres(end_m)} m<br>{outer}"
     )
 
 
@@ -269,13 +271,13 @@ def _add_strip(
         name=strip.title,
         fill="tonexty",
         fillcolor="rgba(128,134,140,0.35)",
-        hovertemplate=f"drum metre %{{x:,.0f}} m<br>{strip.title} %{{y}} {words.unit(strip.unit)}<extra></extra>",
+        hovertemplate=f"drum metre %{{x:,.0f}} m<br>{strip.title} %{{y}} {format.unit(strip.unit)}<extra></extra>",
         **shared,
     )
     if strip.band:
         middle = envelope(metre, values, None, None, STRIP_POINTS)
         fig.add_scatter(x=place, y=middle[1], name=strip.title, hoverinfo="skip", **shared | {"line": {"width": 1.6}})
-    title = strip.title + (f" ({words.unit(strip.unit)})" if words.unit(strip.unit) else "")
+    title = strip.title + (f" ({format.unit(strip.unit)})" if format.unit(strip.unit) else "")
     named = {
         "xref": "paper", "x": 0, "xanchor": "right", "xshift": -48, "yref": "paper", "y": bottom + 0.47 * height,
         "text": "<br>".join(wrap(title, 16)), "showarrow": False, "align": "right", "font": {"size": 11},

@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 
 import plotly.graph_objects as go
 
-from dashboard import words
+from dashboard import format
 from dashboard.figures.strips import offset_ms
 from dashboard.figures.style import BLUE, GREY, ORANGE, VERMILLION, figure
 from dashboard.thin import Points
@@ -30,7 +30,7 @@ def rehearsal_figure(
     t, v = points
     fig.add_scatter(
         x=[x + shift for x in t], y=list(v), mode="lines", line={"width": 1.2, "color": GREY}, name=title,
-        hovertemplate="%{y:.3f} " + words.unit(unit) + "<extra></extra>",
+        hovertemplate="%{y:.3f} " + format.unit(unit) + "<extra></extra>",
     )  # fmt: skip
     for name in LIMITS:
         old, new = before.get(name), after.get(name)
@@ -42,7 +42,7 @@ def rehearsal_figure(
         _row(fig, 1 - row, f"{what}: {len(some)}", colour, some, span_ms, shift)
     fig.update_layout(
         xaxis={"type": "date", "range": [span_ms[0] + shift, span_ms[1] + shift], "anchor": "y", "showgrid": True},
-        yaxis={"domain": [0.0, 0.74], "zeroline": False, "showgrid": True, "title": {"text": words.unit(unit)}},
+        yaxis={"domain": [0.0, 0.74], "zeroline": False, "showgrid": True, "title": {"text": format.unit(unit)}},
         yaxis2={"domain": [0.82, 1.0], "range": [-0.6, 1.6], "visible": False},
     )
     return fig

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 import plotly.graph_objects as go
 
-from dashboard import words
+from dashboard import format, words
 from dashboard.context import window_of
 from dashboard.figures.style import GREY, LIMIT_LINE, figure
 from dashboard.thin import Points
@@ -140,7 +140,7 @@ def _add_axes(
         y=cell["y"][1],
         yanchor="bottom",
         yshift=2,
-        text=f"<b>{strip.title}</b> {words.unit(strip.unit)}{names}",
+        text=f"<b>{strip.title}</b> {format.unit(strip.unit)}{names}",
         showarrow=False,
         font_size=12,
     )
@@ -195,5 +195,5 @@ def _add_lines(fig: go.Figure, i: int, strip: Strip, data: Mapping[str, Points],
             meta=path,
             connectgaps=False,
             line={"color": GREY, "width": 1.4, "dash": DASHES[j % len(DASHES)]},
-            hovertemplate=f"%{{x|%H:%M:%S}}<br>{path.split('/')[1]} %{{y}} {words.unit(strip.unit)}<extra></extra>",
+            hovertemplate=f"%{{x|%H:%M:%S}}<br>{path.split('/')[1]} %{{y}} {format.unit(strip.unit)}<extra></extra>",
         )

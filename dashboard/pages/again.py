@@ -10,7 +10,7 @@ import dash_mantine_components as dmc
 import numpy as np
 from dash import html
 
-from dashboard import words
+from dashboard import format, words
 from dashboard.context import Context
 from dashboard.figures.again import fold_figure, score_figure
 from dashboard.views import attributes
@@ -280,7 +280,7 @@ def _signal(context: Context, of: Cable, path: str, signal: Signal, least: float
     readings = f"readings every {signal.spacing:g} {signal.unit}"
     shown: list[Any] = [_said(found, int(np.isfinite(v).sum()), readings, signal.unit)]
     if isinstance(found, Wave):
-        unit = words.unit(of.line.streams[path].unit)
+        unit = format.unit(of.line.streams[path].unit)
         verdict = parts.rank(
             of.line.rotating_part, found.period, found.low, found.high, signal.clock, _rpm(context, of),
             np.log(most / least),
@@ -328,7 +328,7 @@ def _rpm(context: Context, of: Cable) -> dict[str, float]:
 
 def _said(found: Found | Wave | Silence, count: int, of: str, unit: str = "m") -> html.P:
     if isinstance(found, Silence):
-        return html.P(f"{words.number(count, '', 0)} {of}: {found.why}.", className="outcome", id="again-outcome")
+        return html.P(f"{format.number(count, '', 0)} {of}: {found.why}.", className="outcome", id="again-outcome")
     share = f"; {found.share:.0%} of them keep it" if isinstance(found, Found) else ""
     text = (
         f"It comes back every {found.period:.4g} {unit} ({found.low:.4f} to {found.high:.4f}){share}. "
@@ -458,7 +458,7 @@ def _by_place(context: Context, of: Cable, x: Floats, t: Floats) -> list[Any]:
         where = f"most at {at / (2 * np.pi):.0%} of its length" if chance < ALPHA else "no place stands out"
         said.append(f"Over the drum: {where} (by chance {chance:.2g}).")
     if len(t) >= recur.FEWEST and t[-1] - t[0] > 2 * 86_400:
-        local = np.array([words.local_hour(round(s * 1e3), context.zone) for s in t])
+        local = np.array([format.local_hour(round(s * 1e3), context.zone) for s in t])
         length, at = recur.mean_resultant(2 * np.pi * local / 24)
         chance = recur.rayleigh_p(len(t), length)
         when = f"most about {at / (2 * np.pi) * 24:.0f} o'clock" if chance < ALPHA else "no hour stands out"
@@ -490,7 +490,7 @@ def _by_shift(context: Context, of: Cable, found: Sequence[Finding]) -> list[Any
         return []
     told = recur.by_shift(names, [counts[n] for n in names], [lengths[n] for n in names])
     rows = [
-        [n, c, f"{x / 1000:.1f} km", f"{1000 * c / x:.3g}" if x else words.NOTHING]
+        [n, c, f"{x / 1000:.1f} km", f"{1000 * c / x:.3g}" if x else format.NOTHING]
         for n, c, x in zip(told.names, told.counts, told.lengths, strict=True)
     ]
     said = f"By shift: one rate for all would look so uneven with a chance of {told.chance:.2g}"
@@ -557,7 +557,7 @@ def _effect(context: Context, of: Cable, f: Finding, done: Sequence[Finding], x:
     place = same.index(f.start_m)
     start = same[place - 1] if place else of.start_m
     end = same[place + 1] if place + 1 < len(same) else newest_m
-    head = [words.local(round(f.start_s * 1e3), context.zone, day=True), f.stream.split("/")[0], words.signed(f)]
+    head = [format.local(round(f.start_s * 1e3), context.zone, day=True), f.stream.split("/")[0], words.signed(f)]
     if f.start_m <= start or end <= f.start_m:
         return [*head, "", "", "", "", "no cable on one side yet"]
     before, after = (int(((x >= a) & (x < b)).sum()) for a, b in ((start, f.start_m), (f.start_m, end)))

@@ -5,7 +5,7 @@ from typing import Any
 import dash_mantine_components as dmc
 from dash import dcc, html
 
-from dashboard import words
+from dashboard import format, words
 from dashboard.alarm_list import SHORT, SPANS_H
 from dashboard.context import Context
 from dashboard.views import attributes
@@ -72,14 +72,14 @@ def about(context: Context, alarm: AlarmRow) -> list[Any]:
     """What is being answered, in the form."""
     text = words.alarm_text(alarm, context.configuration)
     line = context.configuration.lines[alarm.line].title
-    since = words.local(alarm.occurrence_ms, context.zone)
+    since = format.local(alarm.occurrence_ms, context.zone)
     what = html.P([tally(alarm.priority), html.B(f"{line}: {text.title}")], className="about-what")
     said: list[Any] = [what, html.P(f"{SHORT.get(alarm.state, alarm.state)}, raised {since}")]
     if text.response:
         r = text.response
         facts = [
             ("Do", r.corrective_action),
-            ("Within", words.span(r.time_to_respond_s)),
+            ("Within", format.span(r.time_to_respond_s)),
             ("Cause", r.cause),
             ("If not", r.consequence),
         ]

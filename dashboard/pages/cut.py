@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 import dash_mantine_components as dmc
 from dash import html
 
-from dashboard import words
+from dashboard import format, words
 from dashboard.addresses import is_number
 from dashboard.context import Context, length_m
 from dashboard.heritage import whole_runs
@@ -153,13 +153,13 @@ def _said(orders: Orders, found: Sequence[DrumRow], best: Plan, greedy: Plan, mo
     short = sum(p.length_m for p in best.left)
     return [
         html.P(
-            f"{len(best.cuts)} reels of {words.number(best.cut_m, 'm')} m from {words.number(total, 'm')} m, worth "
+            f"{len(best.cuts)} reels of {format.number(best.cut_m, 'm')} m from {format.number(total, 'm')} m, worth "
             f"{best.worth:,.0f} {money}, {proven}. Cutting the longest first would bring {greedy.worth:,.0f}.",
             className="outcome", id="cut-outcome",
         ),
         html.P(
-            f"Left over in good pieces: {words.number(short, 'm', 1)} m; bad cable with its guards: "
-            f"{words.number(max(total - best.cut_m - short, 0.0), 'm', 1)} m. One metre more guard would bring "
+            f"Left over in good pieces: {format.number(short, 'm', 1)} m; bad cable with its guards: "
+            f"{format.number(max(total - best.cut_m - short, 0.0), 'm', 1)} m. One metre more guard would bring "
             f"{more.worth - best.worth:+,.0f} {money}, one less {less.worth - best.worth:+,.0f}.", className="note",
         ),
     ]  # fmt: skip

@@ -7,7 +7,7 @@ import dash_mantine_components as dmc
 import numpy as np
 from dash import dcc, html
 
-from dashboard import words
+from dashboard import format
 from dashboard.addresses import way_to
 from dashboard.context import Context, length_m
 from dashboard.drum_record import revisions
@@ -104,7 +104,7 @@ def as_findings(drum: DrumRow, inherited: Sequence[Legacy]) -> list[Finding]:
             extreme=None,
             limit=None,
             unit="m",
-            text=f"of {x.of.drum}, its metre {words.metres(x.of_start_m)} to {words.metres(x.of_end_m)}",
+            text=f"of {x.of.drum}, its metre {format.metres(x.of_start_m)} to {format.metres(x.of_end_m)}",
         )
         for x in inherited
     ]
@@ -123,12 +123,12 @@ def _flame(context: Context, drum: DrumRow) -> list[Any]:
 
 
 def _facts(context: Context, drum: DrumRow, length: float, more: list[tuple[str, str]]) -> html.Dl:
-    ended = "being wound" if drum.end_m is None else words.local(drum.end_ms or 0, context.zone, day=True)
+    ended = "being wound" if drum.end_m is None else format.local(drum.end_ms or 0, context.zone, day=True)
     facts: list[tuple[str, Any]] = [
         ("Line", dcc.Link(context.configuration.lines[drum.line].title, href=f"/line/{drum.line}")),
-        ("Begun", words.local(drum.start_ms, context.zone, day=True)),
+        ("Begun", format.local(drum.start_ms, context.zone, day=True)),
         ("Ended", ended),
-        ("Length", words.quantity(length, "m")),
+        ("Length", format.quantity(length, "m")),
         ("Recipe and revision", revisions(context, drum, length)),
         *more,
     ]
@@ -138,8 +138,8 @@ def _facts(context: Context, drum: DrumRow, length: float, more: list[tuple[str,
 def _rates(recipe: Recipe | None, findings: list[Finding], length: float) -> list[tuple[str, str]]:
     facts = []
     for rate in fault_rates(findings, recipe, length) if recipe else []:
-        low, high = (words.number(v, "", 1) for v in (rate.interval_per_km.low, rate.interval_per_km.high))
-        said = f"{rate.count}, {words.number(rate.per_km, '', 1)} a km (95 %: {low} to {high})"
+        low, high = (format.number(v, "", 1) for v in (rate.interval_per_km.low, rate.interval_per_km.high))
+        said = f"{rate.count}, {format.number(rate.per_km, '', 1)} a km (95 %: {low} to {high})"
         facts.append((f"{rate.check.replace('-', ' ').capitalize()}s", said))
     return facts
 
@@ -167,12 +167,12 @@ def findings_table(context: Context, drum: DrumRow, length: float, findings: lis
             [
                 html.Span(finding.verdict.word, className=f"verdict {finding.verdict.word}"),
                 sentence(finding, line),
-                words.metres(a),
-                "open" if finding.end_m is None else words.metres(b),
-                words.metres(outer_m(b, length)),
-                words.metres(outer_m(a, length)),
-                words.metres(b - a),
-                words.local(finding.start_s * 1e3, context.zone),
+                format.metres(a),
+                "open" if finding.end_m is None else format.metres(b),
+                format.metres(outer_m(b, length)),
+                format.metres(outer_m(a, length)),
+                format.metres(b - a),
+                format.local(finding.start_s * 1e3, context.zone),
             ]
         )
     return table(
@@ -190,13 +190,13 @@ def journey_table(context: Context, drum: DrumRow, metre_m: float) -> Any:
     """The way of one drum metre as a table."""
     length = length_m(context, drum)
     if not 0 <= metre_m < length:
-        return html.P(f"Drum {drum.drum} is {words.quantity(length, 'm')} long; it has no metre {metre_m:.0f}.")
+        return html.P(f"Drum {drum.drum} is {format.quantity(length, 'm')} long; it has no metre {metre_m:.0f}.")
     line = context.configuration.lines[drum.line]
-    outer = words.quantity(outer_m(metre_m, length), "m")
+    outer = format.quantity(outer_m(metre_m, length), "m")
     stops = journey(context.record, line, drum, drum.start_m + metre_m, context.now_ms)
     rows = [_stop(context, stop) for stop in stops]
     way = table(
-        f"Journey of drum metre {words.number(metre_m, 'm')} ({outer} from the outer end)",
+        f"Journey of drum metre {format.number(metre_m, 'm')} ({outer} from the outer end)",
         ["Path m", "Place", "Came", "Dwell s", "What it met there"],
         rows,
         empty="Nothing on record.",
@@ -225,16 +225,16 @@ def _cure_words(row: Mapping[str, float], cure: Cure) -> str:
     index = row.get("cure/index-inner", float("nan"))
     if index != index:
         return "Cure: not seen. Not every oven was heard while this metre was inside."
-    low, high = words.number(row["cure/index-low"], ""), words.number(row["cure/index-high"], "")
+    low, high = format.number(row["cure/index-low"], ""), format.number(row["cure/index-high"], "")
     return (
-        f"Cure index inside {words.number(index, '')} (band {low} to {high}; least {cure.index_min:g}), "
-        f"surface at most {words.quantity(row['cure/surface-peak'], 'degC')} (limit {cure.surface_max_C:g}), "
+        f"Cure index inside {format.number(index, '')} (band {low} to {high}; least {cure.index_min:g}), "
+        f"surface at most {format.quantity(row['cure/surface-peak'], 'degC')} (limit {cure.surface_max_C:g}), "
         f"degradation index {row['cure/degradation']:.2g} (limit {cure.degradation_max:g})."
     )
 
 
 def _stop(context: Context, stop: Stop) -> list[Any]:
-    came = "not on record" if stop.came_ms is None else words.local(stop.came_ms, context.zone)
+    came = "not on record" if stop.came_ms is None else format.local(stop.came_ms, context.zone)
     dwell = "" if stop.dwell_s is None else f"{stop.dwell_s:.2f}"
     met = "; ".join(_value(v) for v in stop.values)
     return [f"{stop.position_m:g}".replace("-", "\N{MINUS SIGN}"), stop.place, came, dwell, met]
@@ -243,8 +243,8 @@ def _stop(context: Context, stop: Stop) -> list[Any]:
 def _value(value: Value) -> str:
     if value.mean != value.mean:
         return f"{value.title}: not seen"
-    said = f"{value.title} {words.quantity(value.mean, value.unit)}"
+    said = f"{value.title} {format.quantity(value.mean, value.unit)}"
     if value.least == value.least and value.most > value.least:
-        least, most = words.number(value.least, value.unit), words.number(value.most, value.unit)
+        least, most = format.number(value.least, value.unit), format.number(value.most, value.unit)
         said += f" ({least} to {most})"
     return said

@@ -5,7 +5,7 @@ from typing import Any
 
 from dash import dcc, html
 
-from dashboard import words
+from dashboard import format
 from dashboard.addresses import way_to
 from dashboard.context import Context, wound_m
 from dashboard.heritage import ribbons
@@ -61,7 +61,7 @@ def others_of_this_name(context: Context, page: str, drum: DrumRow) -> list[Any]
     lines = context.configuration.lines
     for i, other in enumerate(named):
         title = lines[other.line].title if other.line in lines else other.line
-        when = f"{i + 1}: {title}, {words.local(other.start_ms, context.zone, day=True)}"
+        when = f"{i + 1}: {title}, {format.local(other.start_ms, context.zone, day=True)}"
         said += [" ", html.B(when) if i == place else dcc.Link(when, href=way_to(page, other.line, other.filling))]
     return [html.P(said, className="fillings")]
 
@@ -69,13 +69,13 @@ def others_of_this_name(context: Context, page: str, drum: DrumRow) -> list[Any]
 def _row(context: Context, drum: DrumRow, wound: float, of: Sequence[Run]) -> list[Any]:
     metres = {v: sum(r.length_m for r in of if r.verdict is v) for v in Verdict}
     planned = drum.planned_length_m if drum.end_m is None else None
-    wide = words.number(wound, "m") + (" so far" if drum.end_m is None else "")
+    wide = format.number(wound, "m") + (" so far" if drum.end_m is None else "")
     return [
         drum_link(drum),
         context.configuration.lines[drum.line].title,
         f"{drum.recipe} rev {drum.revision}",
-        words.local(drum.start_ms, context.zone, day=True),
+        format.local(drum.start_ms, context.zone, day=True),
         wide,
         ribbon(of, wound, planned, size="small"),
-        *(words.number(metres[v], "m") for v in (Verdict.NONCONFORMING, Verdict.SUSPECT, Verdict.UNSEEN)),
+        *(format.number(metres[v], "m") for v in (Verdict.NONCONFORMING, Verdict.SUSPECT, Verdict.UNSEEN)),
     ]

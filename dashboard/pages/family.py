@@ -5,7 +5,7 @@ from typing import Any
 import dash_mantine_components as dmc
 from dash import dcc, html
 
-from dashboard import words
+from dashboard import format
 from dashboard.addresses import way_to
 from dashboard.context import Context, length_m
 from dashboard.heritage import Kin, kin, lineage_of, whole_runs
@@ -37,7 +37,7 @@ def content(context: Context, drum: DrumRow) -> list[Any]:
         ),
         *others_of_this_name(context, "family", drum),
         html.P(
-            f"{line.title}, {words.quantity(length, 'm')}. A drum unwinds from its outer end, so metres turn round at "
+            f"{line.title}, {format.quantity(length, 'm')}. A drum unwinds from its outer end, so metres turn round at "
             "every process; a metre of laid-up cable takes more than a metre of each core.", className="note",
         ),
         dmc.NumberInput(
@@ -70,7 +70,7 @@ def _ribbons(context: Context, lineage: Lineage, whole: list[Kin], here: list[Ki
 
 def _row(context: Context, lineage: Lineage, of: list[Kin], marks: list[Kin]) -> list[Any]:
     first, last = min(k.start_m for k in of), max(k.end_m for k in of)
-    span = f"{words.metres(first)} to {words.metres(last)}"
+    span = f"{format.metres(first)} to {format.metres(last)}"
     drum = of[0].drum
     if drum is None or drum.line not in context.configuration.lines:
         return [of[0].name, "not wound here", span, ""]
@@ -86,7 +86,7 @@ def _row(context: Context, lineage: Lineage, of: list[Kin], marks: list[Kin]) ->
 
 def _mark(k: Kin, length: float) -> html.Span:
     left, _ = place_percent((k.start_m + k.end_m) / 2, k.end_m, max(length, 1.0))
-    return html.Span(className="followed", style={"left": f"{left:.3f}%"}, title=f"{words.metres(k.start_m)} m")
+    return html.Span(className="followed", style={"left": f"{left:.3f}%"}, title=f"{format.metres(k.start_m)} m")
 
 
 def _followed(context: Context, here: list[Kin], at: float | None) -> html.Div:
@@ -94,7 +94,7 @@ def _followed(context: Context, here: list[Kin], at: float | None) -> html.Div:
         return html.Div(html.P("Give a metre of this drum to follow it."))
     rows = [row for k in here if (row := _met(context, k)) is not None]
     return table(
-        f"Drum metre {words.metres(at)} on its way, earliest process first",
+        f"Drum metre {format.metres(at)} on its way, earliest process first",
         ["Drum", "Process", "Drum metre", "When", "What it met", ""], rows, empty="Nothing on record.", numeric=(2,),
         classes="journey-table",
     )  # fmt: skip
@@ -102,7 +102,7 @@ def _followed(context: Context, here: list[Kin], at: float | None) -> html.Div:
 
 def _met(context: Context, k: Kin) -> list[Any] | None:
     if k.drum is None or k.drum.line not in context.configuration.lines:
-        return [k.name, "not wound here", words.metres((k.start_m + k.end_m) / 2), "", "", ""]
+        return [k.name, "not wound here", format.metres((k.start_m + k.end_m) / 2), "", "", ""]
     drum, line = k.drum, context.configuration.lines[k.drum.line]
     metre = (k.start_m + k.end_m) / 2
     if metre > length_m(context, drum):
@@ -112,18 +112,18 @@ def _met(context: Context, k: Kin) -> list[Any] | None:
     recipe = context.recipe(drum.line, drum.recipe, drum.revision)
     judged = {w.stream for w in recipe.window} if recipe else set()
     said = [
-        f"{s.title or s.quantity} {words.quantity(float(row[s.path][0]), s.unit)}"
+        f"{s.title or s.quantity} {format.quantity(float(row[s.path][0]), s.unit)}"
         for s in line.stream
         if s.unit in MET and s.path in judged & row.keys() and len(row[s.path]) and row[s.path][0] == row[s.path][0]
     ]
     index = row.get("cure/index-inner")
     if index is not None and len(index) and index[0] == index[0]:
-        said.append(f"cure index {words.number(float(index[0]), '')}")
+        said.append(f"cure index {format.number(float(index[0]), '')}")
     when = context.record.time_at(drum.line, drum.start_m + metre + line.take_up_m - line.counter_m)
     link = f"{way_to('drum', drum.line, drum.filling)}?metre={metre:.0f}"
     return [
-        drum_link(drum), line.title, words.metres(metre),
-        words.local(when, context.zone, day=True) if when is not None else "not on record",
+        drum_link(drum), line.title, format.metres(metre),
+        format.local(when, context.zone, day=True) if when is not None else "not on record",
         "; ".join(said), dcc.Link("its journey", href=link),
     ]  # fmt: skip
 
@@ -132,5 +132,7 @@ def _orphans(lineage: Lineage, drum: DrumRow) -> html.Div:
     found = lineage.without_parent(drum)
     if not found:
         return html.Div()
-    said = "; ".join(f"{words.metres(o.start_m)} to {words.metres(o.end_m)} m at {o.pay_off} ({o.why})" for o in found)
+    said = "; ".join(
+        f"{format.metres(o.start_m)} to {format.metres(o.end_m)} m at {o.pay_off} ({o.why})" for o in found
+    )
     return html.Div(html.P(f"What went in is not on record: {said}.", className="outcome bad"))

@@ -4,14 +4,14 @@ from typing import Any
 
 from dash import html
 
-from dashboard import words
+from dashboard import format, words
 from dashboard.context import Context
 from dashboard.views import attributes
 from dashboard.views.table import table
 from dashboard.watch import troubles
 
 DAY_MS = 86_400_000
-NOTHING = words.NOTHING
+NOTHING = format.NOTHING
 
 
 def content(context: Context) -> list[Any]:
@@ -31,8 +31,8 @@ def _monitors(context: Context) -> html.Div:
         [
             row.monitor,
             html.Span("", **attributes(ago=str(row.t_ms))),
-            words.quantity(row.lag_s, "s"),
-            words.number(row.queue, "", 0),
+            format.quantity(row.lag_s, "s"),
+            format.number(row.queue, "", 0),
             NOTHING if row.last_commit_ms is None else html.Span("", **attributes(ago=str(row.last_commit_ms))),
             NOTHING if row.disk_free_bytes is None else f"{row.disk_free_bytes / 2**30:.1f} GiB",
             "; ".join(troubles(row, context.now_ms)) or "well",
@@ -63,8 +63,8 @@ def _rejected(context: Context) -> html.Div:
         [
             row.line,
             row.kind,
-            words.number(row.count, "", 0),
-            words.local(row.newest_ms, context.zone, day=True),
+            format.number(row.count, "", 0),
+            format.local(row.newest_ms, context.zone, day=True),
             row.topic,
             row.why,
         ]
@@ -86,8 +86,8 @@ def _ages(context: Context) -> html.Div:
         newest = context.record.newest_ms(name)
         for settings in line.stream:
             at = newest.get(settings.path)
-            when = "never heard" if at is None else words.local(at, context.zone, day=True)
-            age = "" if at is None else words.span(max(context.now_ms - at, 0) / 1e3)
+            when = "never heard" if at is None else format.local(at, context.zone, day=True)
+            age = "" if at is None else format.span(max(context.now_ms - at, 0) / 1e3)
             rows.append([line.title, words.stream_title(line, settings.path), settings.path, when, age])
     return table(
         "Newest stored sample of each stream, when this page was opened",
@@ -107,8 +107,8 @@ def _gaps(context: Context) -> html.Div:
                 [
                     line.title,
                     path,
-                    f"{words.number(first, '', 0)} to {words.number(last, '', 0)}",
-                    words.local(t_ms, context.zone, day=True),
+                    f"{format.number(first, '', 0)} to {format.number(last, '', 0)}",
+                    format.local(t_ms, context.zone, day=True),
                 ]
             )
     return table(

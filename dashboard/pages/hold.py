@@ -8,7 +8,7 @@ import dash_mantine_components as dmc
 import numpy as np
 from dash import html
 
-from dashboard import words
+from dashboard import format, words
 from dashboard.context import Context
 from dashboard.figures.control import chart_figure, cusum_figure, u_figure
 from dashboard.numbers import NotANumberError, read_number
@@ -130,7 +130,7 @@ def _limits(recipe: Recipe, path: str) -> tuple[float | None, float | None]:
 
 
 def _charts(line: Line, path: str, metres: Metres, seen: Floats, recipe: Recipe, spread: str, rules: str) -> list[Any]:
-    unit = words.unit(line.streams[path].unit)
+    unit = format.unit(line.streams[path].unit)
     lag = capability.independent_after(seen)
     apart = max(SIZE, min(lag, len(metres.v) // POINTS_LEAST), len(metres.v) // POINTS_MOST)
     groups = capability.by_metres(metres.v, SIZE, apart)
@@ -151,7 +151,7 @@ def _charts(line: Line, path: str, metres: Metres, seen: Floats, recipe: Recipe,
     axis = f"metres (a subgroup of {SIZE} metres every {apart})"
     reach = f"up to some {lag} m" if lag < len(seen) // 2 else "throughout: something comes back again and again"
     said = (
-        f"{words.number(len(seen), 'm')} metres, worth {words.number(size, '', 0)} independent values: "
+        f"{format.number(len(seen), 'm')} metres, worth {format.number(size, '', 0)} independent values: "
         f"metres are alike {reach}. A subgroup is {SIZE} metres in a row, the next begins {apart} m on."
     )
     if alike > ALIKE:
@@ -219,7 +219,7 @@ def _run_lengths(apart: int) -> html.Div:
             charts.shewhart_arl(shift), charts.ewma_arl(shift, EWMA_WEIGHT, EWMA_WIDTH),
             charts.cusum_arl(shift, CUSUM_K, CUSUM_H),
         ]  # fmt: skip
-        rows.append([f"{shift:g} sigma", *(f"{n:.3g} ({words.number(n * apart, 'm')} m)" for n in lengths)])
+        rows.append([f"{shift:g} sigma", *(f"{n:.3g} ({format.number(n * apart, 'm')} m)" for n in lengths)])
     return table(
         "Subgroups, and metres, until each chart tells of a shift of the mean (0: until a false alarm)",
         ["Shift", "Single means, 3 sigma", "EWMA", "CUSUM"], rows, empty="", numeric=(1, 2, 3),
@@ -234,7 +234,7 @@ def _capability(recipe: Recipe, path: str, groups: Floats, effective: float, uni
 
     def cell(index: Index | None) -> str:
         if index is None:
-            return words.NOTHING
+            return format.NOTHING
         return f"{index.value:.2f} ({index.interval.low:.2f} to {index.interval.high:.2f})"
 
     limits = " to ".join("open" if x is None else f"{x:g}" for x in (low, high)) + f" {unit}"
@@ -246,7 +246,7 @@ def _capability(recipe: Recipe, path: str, groups: Floats, effective: float, uni
         html.H2("Capability"),
         table(
             f"Against {limits}; mean {found.mean:.4g} {unit}; 95 % intervals for "
-            f"{words.number(found.values, '', 0)} independent values",
+            f"{format.number(found.values, '', 0)} independent values",
             ["", "Cp, Pp", "Cpk, Ppk"], rows, empty="",
         ),
         html.P(f"Expected beyond the limits, if values are normal: {found.beyond * 1e6:,.3g} in a million metres.",

@@ -6,7 +6,7 @@ from typing import Any
 import dash_mantine_components as dmc
 from dash import dcc, html
 
-from dashboard import thin, words
+from dashboard import format, thin, words
 from dashboard.addresses import is_number
 from dashboard.api import break_after_ms
 from dashboard.bench import Job
@@ -181,7 +181,7 @@ def fields(context: Context, line: str, recipe: Recipe, group: str, changes: Val
     shown = [(key, value) for key, value in limits_of(recipe).items() if key.rpartition("/")[0] == group]
     row = []
     for key, value in shown:
-        unit = words.unit(unit_of(context, line, key))
+        unit = format.unit(unit_of(context, line, key))
         now = changes.get(key, value)
         row.append(
             number_field(
@@ -199,7 +199,7 @@ def changed(context: Context, line: str, recipe: Recipe, changes: Values) -> lis
     present = limits_of(recipe)
     rows = []
     for key, value in changes.items():
-        unit = words.unit(unit_of(context, line, key))
+        unit = format.unit(unit_of(context, line, key))
         cells = ["none" if x is None else f"{x:g} {unit}".rstrip() for x in (present.get(key), value)]
         rows.append([title_of(context, line, key), *cells])
     parts: list[Any] = [
@@ -227,7 +227,7 @@ def read(
             continue
         kept.pop(key, None)
         try:
-            value = read_number(text, words.unit(unit_of(context, line, key)))
+            value = read_number(text, format.unit(unit_of(context, line, key)))
         except NotANumberError as error:
             wrong[key] = str(error)
             continue
@@ -286,7 +286,7 @@ def comparison(context: Context, asked: Asked, found: Comparison, group: str) ->
         )
     )  # fmt: skip
     caught = [
-        [f"{words.metres(c.fault.start_m)} to {words.metres(c.fault.end_m)} m", c.fault.of,
+        [f"{format.metres(c.fault.start_m)} to {format.metres(c.fault.end_m)} m", c.fault.of,
          _when(context, c.before_s), _when(context, c.after_s), c.word]
         for c in found.caught[:100]
     ]  # fmt: skip
@@ -325,7 +325,7 @@ def _moved(moved_s: tuple[float, ...]) -> str:
 
 
 def _when(context: Context, t_s: float | None) -> str:
-    return "not" if t_s is None else words.local(round(t_s * 1e3), context.zone)
+    return "not" if t_s is None else format.local(round(t_s * 1e3), context.zone)
 
 
 def _figures(context: Context, asked: Asked, found: Comparison, shifts: float) -> html.Div:
@@ -342,7 +342,7 @@ def _figures(context: Context, asked: Asked, found: Comparison, shifts: float) -
         ["Alarms that chatter", *(len(f.chattering) for f in both)],
         ["Fleeting", *(f.fleeting for f in both)],
         ["Standing for more than a day", *(len(f.stale) for f in both)],
-        ["Metres with findings", *(words.number(side.bad_m(), "m") for side in (found.before, found.after))],
+        ["Metres with findings", *(format.number(side.bad_m(), "m") for side in (found.before, found.after))],
     ]
     return table("What it asks of people", ["", "As it was", "Rehearsed"], rows, empty="", numeric=(1, 2))
 
@@ -410,7 +410,7 @@ def _proposal(context: Context, p: ProposalRow) -> list[Any]:
         if p.state == "proposed"
     ]  # fmt: skip
     return [
-        words.local(p.t_ms, context.zone, day=True), _title(context, p.line),
+        format.local(p.t_ms, context.zone, day=True), _title(context, p.line),
         html.Ul([html.Li(_change(context, p.line, key, value)) for key, value in p.changes.items()]),
         p.by, p.reason, p.rehearsal, decided + (f" ({p.decided_reason})" if p.decided_reason else ""),
         html.Div(steps, className="steps"),
@@ -425,7 +425,7 @@ def _title(context: Context, line: str) -> str:
 def _change(context: Context, line: str, key: str, value: float | None) -> str:
     if line not in context.configuration.lines:
         return f"{key} = {value}"
-    unit = words.unit(unit_of(context, line, key))
+    unit = format.unit(unit_of(context, line, key))
     return f"{title_of(context, line, key)} " + ("none" if value is None else f"{value:g} {unit}".rstrip())
 
 
@@ -448,8 +448,8 @@ def in_force(context: Context) -> html.Div:
             rows.append(
                 [
                     _title(context, line), name, revision, "in force" if now else "",
-                    words.local(row.t_ms, context.zone, day=True) if row else "by its file",
-                    f"{words.number(row.line_metre, 'm')} m" if row else "",
+                    format.local(row.t_ms, context.zone, day=True) if row else "by its file",
+                    f"{format.number(row.line_metre, 'm')} m" if row else "",
                     html.Ul([html.Li(_change(context, line, key, new)) for key, (_, new) in what.items()]),
                     (f"{row.by}, approved by {row.approved_by}" if row.approved_by else row.by) if row else "",
                     row.reason if row else "", "" if now else step,

@@ -7,7 +7,7 @@ import numpy as np
 import plotly.graph_objects as go
 from dash import html
 
-from dashboard import words
+from dashboard import format
 from dashboard.context import Context
 from dashboard.figures.strips import offset_ms
 from dashboard.figures.style import GREY, ORANGE, VERMILLION, figure
@@ -135,7 +135,7 @@ def _notes(context: Context, f: AlarmFigures) -> html.P:
     return html.P(
         f"Priorities: {p['low']:.0%} low, {p['medium']:.0%} medium, {p['high']:.0%} high (usual: {s.low_share:.0%}, "
         f"{s.medium_share:.0%}, {s.high_share:.0%}). Standing for more than {s.stale_h:g} h: "
-        f"{', '.join(f.stale) or 'none'}. A flood: {s.flood_begins} in {words.span(s.window_s)} until fewer than "
+        f"{', '.join(f.stale) or 'none'}. A flood: {s.flood_begins} in {format.span(s.window_s)} until fewer than "
         f"{s.flood_ends}. Thresholds: [alarm_figures] in works.toml; definitions of ISA-18.2, IEC 62682 and EEMUA 191, "
         "several of them recalled.",
         className="note",

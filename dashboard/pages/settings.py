@@ -8,7 +8,7 @@ import numpy as np
 import plotly.graph_objects as go
 from dash import html
 
-from dashboard import words
+from dashboard import format, words
 from dashboard.context import Context
 from dashboard.figures.along import Along, along_figure
 from dashboard.figures.style import BLUE, GREY, LIMIT_LINE, ORANGE, VERMILLION, figure
@@ -119,7 +119,7 @@ def answer(context: Context, line_name: str, recipe_name: str, given: Mapping[st
 
 def _given(given: Mapping[str, Any], name: str, unit: str = "") -> float:
     try:
-        value = read_number(given.get(name), words.unit(unit))
+        value = read_number(given.get(name), format.unit(unit))
     except NotANumberError as error:
         raise ValueError(f"{name}: {error}") from error
     if value is None:
@@ -150,18 +150,18 @@ def _said(cure: Cure, found: Answer) -> list[Any]:
     c = found.leaves
     under, hot = c.index_inner < cure.index_min, c.peak_C > cure.surface_max_C or c.degradation > cure.degradation_max
     verdict = "undercured" if under else "overheated" if hot else "cured"
-    band = f"{words.number(found.index_low, '')} to {words.number(found.index_high, '')}"
+    band = f"{format.number(found.index_low, '')} to {format.number(found.index_high, '')}"
     return [
         html.P(
-            f"Steady: {verdict}. Inner index {words.number(c.index_inner, '')} at the take-up "
+            f"Steady: {verdict}. Inner index {format.number(c.index_inner, '')} at the take-up "
             f"(band {band}, least {cure.index_min:g}).",
             className=f"outcome{' bad' if under or hot else ''}",
             id="settings-said",
         ),
         html.P(
-            f"Surface at most {words.quantity(c.peak_C, 'degC')} (limit {cure.surface_max_C:g}), degradation index "
+            f"Surface at most {format.quantity(c.peak_C, 'degC')} (limit {cure.surface_max_C:g}), degradation index "
             f"{c.degradation:.2g} (limit {cure.degradation_max:g}); leaves at "
-            f"{words.quantity(c.inner_C, 'degC')} inside after {words.quantity(c.exit_s, 's')}.",
+            f"{format.quantity(c.inner_C, 'degC')} inside after {format.quantity(c.exit_s, 's')}.",
             className="note",
         ),
     ]
@@ -207,7 +207,7 @@ def _room(line: Line, found: Answer) -> Any:
         return html.P("Headroom is given for the configured films: set the factor back to 1.")
 
     def said(margin: Any, what: str, factor: float = 1.0) -> str:
-        return "no limit near" if margin.room is None else f"{words.number(margin.room * factor, 'm', 1)} {what}"
+        return "no limit near" if margin.room is None else f"{format.number(margin.room * factor, 'm', 1)} {what}"
 
     rows = [["Line speed", said(m.faster, "m/min faster", 60), said(m.slower, "m/min slower", 60)]]
     rows += [
@@ -270,8 +270,10 @@ def _calibration(line: Line, recipe: Recipe, setting: Setting, given: Mapping[st
         found = calibrate(line, recipe, setting, _given(given, "at", "m"), _given(given, "reading", "degC"))
     except ValueError as error:
         return [html.P(str(error), className="outcome bad", role="alert")]
-    rows = [[name, words.number(film, "", 1)] for name, film in found.films_W_m2K.items()]
+    rows = [[name, format.number(film, "", 1)] for name, film in found.films_W_m2K.items()]
     return [
-        html.P(f"The model says {words.quantity(found.modelled_C, 'degC')} there; {found.words}.", className="outcome"),
+        html.P(
+            f"The model says {format.quantity(found.modelled_C, 'degC')} there; {found.words}.", className="outcome"
+        ),
         table("Film coefficients that give the reading", ["Zone", "W/m2K"], rows, empty="", numeric=(1,)),
     ]

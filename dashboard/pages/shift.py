@@ -7,7 +7,7 @@ from typing import Any
 import dash_mantine_components as dmc
 from dash import dcc, html
 
-from dashboard import words
+from dashboard import format, words
 from dashboard.context import Context
 from dashboard.live import WANTS_ANSWER
 from dashboard.views import attributes
@@ -109,13 +109,13 @@ def answer(context: Context, start: str | None) -> list[Any]:
     open_ = list(context.record.alarms_now())
     asking = [a for a in open_ if a.state in WANTS_ANSWER]
     head = (
-        f"{works.title}: shift {span.title}, {words.local(span.start_ms, context.zone, day=True)} to "
-        f"{words.local(span.end_ms, context.zone)}"
+        f"{works.title}: shift {span.title}, {format.local(span.start_ms, context.zone, day=True)} to "
+        f"{format.local(span.end_ms, context.zone)}"
     )
     return [
         html.P(head, className="shift-head"),
         html.P(
-            f"{words.number(total, 'm')} m made, {words.number(good, 'm')} m conforming. "
+            f"{format.number(total, 'm')} m made, {format.number(good, 'm')} m conforming. "
             + (f"Alarms that want an answer: {len(asking)}." if asking else "No alarm wants an answer."),
             className="outcome", id="shift-outcome",
         ),
@@ -192,14 +192,14 @@ def doff(context: Context, line: Line) -> str:
     """When the drum that is being wound will be full at the present speed."""
     now = context.line_now(line.line)
     if now is None or now.planned_length_m is None or now.drum_start_m is None:
-        return words.NOTHING
+        return format.NOTHING
     wound = now.line_metre + line.counter_m - line.take_up_m - now.drum_start_m
     left = now.planned_length_m - wound
     if left <= 0:
         return "now"
     if now.speed_m_per_s < 0.05:
-        return f"{words.number(left, 'm')} m to go, standing"
-    return words.local(round(now.t_ms + left / now.speed_m_per_s * 1e3), context.zone)
+        return f"{format.number(left, 'm')} m to go, standing"
+    return format.local(round(now.t_ms + left / now.speed_m_per_s * 1e3), context.zone)
 
 
 SORTED = (Verdict.CONFORMING, Verdict.SUSPECT, Verdict.NONCONFORMING, Verdict.UNSEEN)
@@ -207,7 +207,7 @@ NO_LINE = "No line is configured."
 
 
 def _made(found: list[LineShift]) -> html.Div:
-    rows = [[_link(x), x.state, x.drum, x.doff, *(words.number(x.metres[v.word], "m") for v in SORTED)] for x in found]
+    rows = [[_link(x), x.state, x.drum, x.doff, *(format.number(x.metres[v.word], "m") for v in SORTED)] for x in found]
     heads = ["Line", "State", "Drum", "Doff due", *(f"{v.word.capitalize()} m" for v in SORTED)]
     return table("What the lines made", heads, rows, empty=NO_LINE, numeric=(4, 5, 6, 7))
 
@@ -227,14 +227,14 @@ def _link(of: LineShift) -> dcc.Link:
 
 def _shares(said: Indicators | None) -> list[str]:
     if said is None:
-        return [words.NOTHING] * 4
+        return [format.NOTHING] * 4
     return [f"{k:.1%}" for k in (said.availability, said.effectiveness, said.quality, said.oee)]
 
 
 def _stops(context: Context, found: list[LineShift]) -> html.Div:
     every = sorted(((s, x.line.title) for x in found for s in x.stops), key=lambda pair: -pair[0].lasts_s)
     rows = [
-        [title, words.local(s.start_ms, context.zone), words.span(s.lasts_s), s.reason or "no reason was told"]
+        [title, format.local(s.start_ms, context.zone), format.span(s.lasts_s), s.reason or "no reason was told"]
         for s, title in every[:20]
     ]
     return table(
@@ -248,8 +248,8 @@ def _open(context: Context, open_: Sequence[AlarmRow]) -> html.Div:
         [
             context.configuration.lines[a.line].title if a.line in context.configuration.lines else a.line,
             words.alarm_text(a, context.configuration).title, a.priority,
-            a.state + (f" until {words.local(a.until_ms, context.zone)}: {a.reason}" if a.until_ms else ""),
-            words.local(a.occurrence_ms, context.zone, day=True),
+            a.state + (f" until {format.local(a.until_ms, context.zone)}: {a.reason}" if a.until_ms else ""),
+            format.local(a.occurrence_ms, context.zone, day=True),
         ]
         for a in open_
     ]  # fmt: skip
@@ -268,7 +268,7 @@ def _held(context: Context) -> html.Div:
             drums = context.record.drums_between(f.line, f.start_m, f.end_m)
             names = ", ".join(d.drum for d in drums if d.start_m == f.start_m)
             line = context.configuration.lines.get(f.line)
-            when = words.local(round(f.start_s * 1e3), context.zone, day=True)
+            when = format.local(round(f.start_s * 1e3), context.zone, day=True)
             rows.append([names, line.title if line else f.line, when, f.by, f.reason])
     heads = ["Drum", "Line", "Signed", "By", "Reason"]
     return table("Drums and reels held by a signed decision", heads, rows, empty="None.")
@@ -277,7 +277,7 @@ def _held(context: Context) -> html.Div:
 def handovers(context: Context) -> html.Div:
     """What was signed of late, newest first."""
     rows = [
-        [words.local(round(f.start_s * 1e3), context.zone, day=True), f.by, f.reason]
+        [format.local(round(f.start_s * 1e3), context.zone, day=True), f.by, f.reason]
         for f in context.record.findings_of_kind(FindingKind.HANDOVER, 10)
     ]
     return table(

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 import dash_mantine_components as dmc
 from dash import html
 
-from dashboard import thin, words
+from dashboard import format, thin, words
 from dashboard.api import SPAN_MAX_MS, break_after_ms
 from dashboard.context import Context, shown_streams
 from dashboard.figures.strips import offset_ms, strips, strips_figure
@@ -149,7 +149,7 @@ def answer(context: Context, asked: Asked) -> tuple[html.Div, str]:
     drawn = sum(len(t) for t, _ in data.values())
     zone = datetime.fromtimestamp(asked.end_ms / 1e3, ZoneInfo(context.zone)).tzname()
     said = (
-        f"{words.number(total, 'm')} samples, {words.number(drawn, 'm')} points drawn with every peak kept; "
+        f"{format.number(total, 'm')} samples, {format.number(drawn, 'm')} points drawn with every peak kept; "
         f"local time ({zone}). Drag to look closer: "
         f"the piece is fetched anew. Double click for all. Grey ground: line stopped (strong) or ramping (faint). "
         f"Limits are those of recipe {recipe.recipe if recipe else 'not known'}."

@@ -6,7 +6,7 @@ from typing import Any
 
 from dash import html
 
-from dashboard import live, words
+from dashboard import format, live, words
 from dashboard.context import Context
 from dashboard.figures.along import Along, along_figure, from_told
 from dashboard.views import attributes
@@ -76,7 +76,7 @@ def _room(margin: Mapping[str, Any], what: str) -> str:
     if margin["room"] is None:
         return "no limit near"
     limit = "" if margin["limit"] in ("undercured", "") else f": {margin['limit']}"
-    return f"{words.number(margin['room'], 'm', 1)} {what}{limit}"
+    return f"{format.number(margin['room'], 'm', 1)} {what}{limit}"
 
 
 def inside(context: Context, line: Line, now: NowRow, cure: Mapping[str, Any]) -> Any:
@@ -101,9 +101,9 @@ def inside(context: Context, line: Line, now: NowRow, cure: Mapping[str, Any]) -
 
 def _places(now: NowRow, start_m: float, end_m: float) -> list[str]:
     if now.drum_start_m is None:
-        return [words.NOTHING] * 4
+        return [format.NOTHING] * 4
     a, b = start_m - now.drum_start_m, end_m - now.drum_start_m
     if now.planned_length_m is None:
-        return [words.metres(a), words.metres(b), words.NOTHING, words.NOTHING]
+        return [format.metres(a), format.metres(b), format.NOTHING, format.NOTHING]
     outer = now.planned_length_m
-    return [words.metres(a), words.metres(b), words.metres(outer - b), words.metres(outer - a)]
+    return [format.metres(a), format.metres(b), format.metres(outer - b), format.metres(outer - a)]

@@ -4,14 +4,14 @@ from typing import Any
 
 import dash_mantine_components as dmc
 
-from dashboard import words
+from dashboard import format
 
 
 def number_field(
     id_: Any, label: str, value: float | None, unit: str = "", description: str | None = None, width: int = 150
 ) -> dmc.TextInput:
     """A field of a value in a unit; empty for none."""
-    name = words.unit(unit)
+    name = format.unit(unit)
     return dmc.TextInput(
         id=id_, label=label, value="" if value is None else f"{value:.10g}", description=description, debounce=300,
         w=width, rightSection=name or None, rightSectionWidth=8 * len(name) + 16 if name else None,

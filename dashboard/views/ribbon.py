@@ -4,9 +4,9 @@ from collections.abc import Mapping, Sequence
 
 from dash import html
 
+from dashboard.format import number
 from dashboard.ribbon import Run, full_scale_m, lengths_m, place_percent
 from dashboard.views import aria
-from dashboard.words import number
 from monitor.contract.record import Verdict
 
 CLASS = {

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import pytest
 
+from dashboard import format
 from dashboard.answers import NotDoneError, hand_over
 from dashboard.pages import shift
 from monitor.analysis.shifts import shift_at
@@ -63,16 +64,14 @@ def test_a_doff_is_foretold_from_length_and_speed(context, record, monkeypatch):
     line = context.configuration.lines["core-1"]
     now = context.line_now("core-1")
     left = now.planned_length_m - (now.line_metre + line.counter_m - line.take_up_m - now.drum_start_m)
-    assert shift.doff(context, line) == shift.words.local(
-        round(now.t_ms + left / now.speed_m_per_s * 1e3), context.zone
-    )
+    assert shift.doff(context, line) == format.local(round(now.t_ms + left / now.speed_m_per_s * 1e3), context.zone)
     standing = replace(now, speed_m_per_s=0.0)
     monkeypatch.setattr(record, "lines_now", lambda: [standing])
     assert "standing" in shift.doff(context, line)
     monkeypatch.setattr(record, "lines_now", lambda: [replace(standing, planned_length_m=10.0)])
     assert shift.doff(context, line) == "now"
     monkeypatch.setattr(record, "lines_now", list)
-    assert shift.doff(context, line) == shift.words.NOTHING
+    assert shift.doff(context, line) == format.NOTHING
 
 
 def test_a_works_without_a_calendar_is_told_so(context):

@@ -1,4 +1,4 @@
-"""How things are said: values with units, local time with its zone, alarms as sentences with their response."""
+"""Alarms as sentences with their response."""
 
 from dataclasses import replace
 
@@ -10,35 +10,6 @@ from monitor.contract.reading import AlarmRow
 ROW = AlarmRow(
     "core-1", "x", 0, 0, "raised", "unacknowledged", "high", 1.0, None, "", None, "core-2g5", 1, "", "", None
 )
-
-
-@pytest.mark.parametrize(
-    ("value", "unit", "said"),
-    [
-        (551.25, "degC", "551.2 \N{DEGREE SIGN}C"),
-        (3.6549, "mm", "3.65 mm"),
-        (-0.5, "mm", "\N{MINUS SIGN}0.50 mm"),
-        (12345.0, "m", "12\N{NARROW NO-BREAK SPACE}345 m"),
-        (3.0, "count", "3.00"),
-        (None, "kV", words.NOTHING),
-        (float("nan"), "kV", words.NOTHING),
-    ],
-)
-def test_values_carry_their_unit(value, unit, said):
-    assert words.quantity(value, unit) == said
-
-
-def test_times_are_local_and_name_their_zone_on_both_sides_of_a_change():
-    # 2025-10-26 01:00 UTC is the end of summer time in Europe (directive 2000/84/EC).
-    change_ms = 1_761_440_400_000
-    assert words.local(change_ms - 1000, "Europe/Stockholm") == "02:59:59 CEST"
-    assert words.local(change_ms, "Europe/Stockholm") == "02:00:00 CET"
-    assert words.local(change_ms, "Europe/Stockholm", day=True) == "2025-10-26 02:00:00 CET"
-
-
-def test_spans_are_short():
-    said = [words.span(s) for s in (0, 89, 120, 5399, 7500, None)]
-    assert said == ["0 s", "89 s", "2 min", "1 h 30 min", "2 h 05 min", words.NOTHING]
 
 
 @pytest.mark.parametrize(
