@@ -14,8 +14,8 @@ from dashboard.gateway import MqttGateway
 from dashboard.serve import LOOPBACK_NAMES, CannotServeError, collector_token, guard, listen, want_accounts
 from dashboard.views.frame import OWN_SCRIPTS
 from monitor.contract.address import address
-from monitor.contract.config import Configuration
-from monitor.contract.load import ConfigurationError, load
+from monitor.contract.config.configuration import Configuration
+from monitor.contract.config.load import ConfigurationError, load
 from monitor.contract.part import Part
 from monitor.contract.reading import Record
 
@@ -51,13 +51,13 @@ def _told(configuration: Configuration, args: Namespace) -> Configuration:
 
 
 def _record(configuration: Configuration) -> Record:
-    from monitor.shell.reader import StoreReader
+    from monitor.store.reader import StoreReader
 
     return StoreReader(configuration.works.store, configuration)
 
 
 def _bench(configuration: Configuration) -> Bench:
-    from monitor.shell.rehearse import work
+    from monitor.commands.rehearse import work
 
     return ProcessBench(configuration, work)
 

@@ -12,7 +12,7 @@ from argon2 import PasswordHasher
 from argon2.exceptions import Argon2Error, InvalidHashError
 
 from dashboard.commands import SUMMARIES
-from monitor.contract.load import ConfigurationError, load
+from monitor.contract.config.load import ConfigurationError, load
 from monitor.contract.part import Part
 
 ROLES = ("look", "answer alarms", "change limits", "administer")

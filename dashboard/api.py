@@ -16,7 +16,7 @@ from dashboard.heritage import kin, lineage_of, whole_runs
 from dashboard.journey import journey
 from dashboard.pdf import pdf
 from dashboard.sheet import sheet_of
-from monitor.contract.config import Line
+from monitor.contract.config.line import Line
 from monitor.contract.reading import DrumRow
 from monitor.contract.topics import Stream
 

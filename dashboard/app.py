@@ -19,7 +19,7 @@ from dashboard.live import WANTS_ANSWER
 from dashboard.pages import alarms, cut, drum, family, hold, load, release, settings, shift, trend
 from dashboard.views.curing import curing
 from dashboard.views.frame import INDEX, frame
-from monitor.contract.config import Configuration
+from monitor.contract.config.configuration import Configuration
 from monitor.contract.reading import Record, SchemaVersionError
 
 ASSETS = Path(__file__).parent / "assets"

@@ -9,7 +9,7 @@ from multiprocessing.connection import Connection
 from typing import Any, Protocol
 
 from monitor.analysis.rehearse import Asked, AskedLimit
-from monitor.contract.config import Configuration
+from monitor.contract.config.configuration import Configuration
 
 KEPT = 20
 AT_ONCE = 2

@@ -7,7 +7,9 @@ from typing import Any
 from dashboard.bench import Bench
 from dashboard.gateway import Gateway, Numbering
 from monitor.analysis.in_force import recipes_in_force
-from monitor.contract.config import Configuration, Line, Recipe, Window
+from monitor.contract.config.configuration import Configuration
+from monitor.contract.config.line import Line
+from monitor.contract.config.recipe import Recipe, Window
 from monitor.contract.reading import DrumRow, NowRow, Record
 
 

@@ -11,14 +11,15 @@ from dashboard.context import Context, length_m
 from dashboard.flame import Tested, flames_of, tested
 from dashboard.heritage import Kin, kin, legacies, lineage_of, whole_runs
 from dashboard.ribbon import lengths_m
-from monitor.analysis.counts import rate_per_km
-from monitor.analysis.drum_facts import spark_exposure_s
 from monitor.analysis.lineage import Orphan
-from monitor.analysis.release import coverage, propose, unanswered
-from monitor.contract.config import Line, Recipe
+from monitor.contract.config.line import Line
+from monitor.contract.config.recipe import Recipe
 from monitor.contract.drum_names import NAME_USED
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import FillingKey, Finding, FindingKind, Floats, Verdict
+from monitor.evidence.drum_facts import spark_exposure_s
+from monitor.evidence.release_rule import coverage, propose, unanswered
+from monitor.statistics.counts import rate_per_km
 
 INNER = "cure/index-inner"
 MOST, ANSWERED_WITHIN_MS = 5000, 86_400_000

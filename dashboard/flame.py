@@ -6,12 +6,12 @@ import numpy as np
 
 from dashboard.context import Context
 from dashboard.heritage import lineage_of
-from monitor.analysis.integrity import Outcome, judge, schedule_of
 from monitor.analysis.lineage import Lineage
-from monitor.contract.config import Integrity
+from monitor.contract.config.recipe import Integrity
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import FillingKey, Floats
 from monitor.contract.topics import Stream
+from monitor.evidence.integrity_tests import Outcome, judge, schedule_of
 
 
 @dataclass(frozen=True, slots=True)

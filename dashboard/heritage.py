@@ -12,7 +12,7 @@ from dashboard.context import Context
 from dashboard.ribbon import Run, laid_over, runs
 from monitor.analysis.ancestry import Family, inherited
 from monitor.analysis.lineage import Lineage
-from monitor.contract.config import Recipe
+from monitor.contract.config.recipe import Recipe
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import FillingKey, Verdict
 

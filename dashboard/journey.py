@@ -5,11 +5,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitor.analysis.passage import Heat, Passage, Series, heat_of, oven_streams
-from monitor.contract.config import Line, Recipe, StreamSettings, Zone
+from monitor.contract.config.line import Line, StreamSettings, Zone
+from monitor.contract.config.recipe import Recipe
 from monitor.contract.reading import DrumRow, Record
 from monitor.contract.record import Floats
 from monitor.contract.topics import Stream
+from monitor.evidence.metre_history import Heat, Passage, Series, heat_of, oven_streams
 
 BEFORE_MS = 30 * 60_000  # cable of a drum's first metres was at the head before the drum began
 AFTER_MS = 60_000

@@ -12,8 +12,8 @@ from dashboard.context import Context
 from dashboard.numbers import NotANumberError, read_number
 from dashboard.pages import limits
 from monitor.analysis.rehearse import Asked, AskedLimit
-from monitor.contract.config import Recipe
-from monitor.contract.limits import LimitsError, limits_of, with_limits
+from monitor.contract.config.limits import LimitsError, limits_of, with_limits
+from monitor.contract.config.recipe import Recipe
 
 
 def register(app: Dash, context: Context) -> None:

@@ -10,7 +10,7 @@ from dashboard.context import Context, shown_streams, window_of
 from dashboard.heritage import as_runs, legacies
 from dashboard.need import ACTIVE, by_need
 from dashboard.ribbon import Run
-from monitor.contract.config import Line, StreamSettings
+from monitor.contract.config.line import Line, StreamSettings
 from monitor.contract.reading import AlarmRow, NowRow
 from monitor.contract.topics import Stream
 from monitor.contract.units import convert

@@ -5,7 +5,7 @@ from typing import Any, cast
 
 from dashboard.answers import NotDoneError, said, send, who
 from dashboard.context import Context
-from monitor.contract.limits import Changes, LimitsError, beyond_instruments, same_person, with_limits
+from monitor.contract.config.limits import Changes, LimitsError, beyond_instruments, same_person, with_limits
 from monitor.contract.messages import LimitsStep
 
 MAY = "change limits"

@@ -6,7 +6,9 @@ from dataclasses import dataclass
 
 from dashboard.format import number, quantity, unit
 from monitor.contract import drum_names
-from monitor.contract.config import Configuration, Line, Recipe, Response
+from monitor.contract.config.configuration import Configuration
+from monitor.contract.config.line import Line, Response
+from monitor.contract.config.recipe import Recipe
 from monitor.contract.reading import AlarmRow
 from monitor.contract.record import SILENCE_ALARM, FillingKey, Finding
 from monitor.contract.selfwatch import SELF_ALARMS

@@ -10,8 +10,8 @@ from argparse import ArgumentParser, Namespace, RawDescriptionHelpFormatter
 from pathlib import Path
 
 from monitor.contract.address import BrokerAddress, address
-from monitor.contract.config import Configuration
-from monitor.contract.load import ConfigurationError, load
+from monitor.contract.config.configuration import Configuration
+from monitor.contract.config.load import ConfigurationError, load
 from monitor.contract.part import Part
 from simulator import resume
 from simulator.commands import SUMMARIES

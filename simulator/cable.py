@@ -8,7 +8,8 @@ from itertools import count
 
 import numpy as np
 
-from monitor.contract.config import Geometry, Line
+from monitor.contract.config.line import Line
+from monitor.contract.config.recipe import Geometry
 from monitor.contract.record import Floats
 from simulator.scenario import LineStory, Lump, Places, Screw, Sparks
 from simulator.travel import Travel

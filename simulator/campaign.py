@@ -6,7 +6,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from monitor.contract.config import Line, Recipe
+from monitor.contract.config.line import Line
+from monitor.contract.config.recipe import Recipe
 from simulator.cable import Flaw
 from simulator.scenario import LATEST_S, Campaign, PutOn
 from simulator.travel import Travel, Turn

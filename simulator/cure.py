@@ -8,7 +8,8 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from monitor.contract.config import Line, Recipe, Zone
+from monitor.contract.config.line import Line, Zone
+from monitor.contract.config.recipe import Recipe
 from monitor.contract.record import Floats
 from simulator import heat
 from simulator.line import Run

@@ -7,7 +7,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.contract.config import StreamSettings
+from monitor.contract.config.line import StreamSettings
 from monitor.contract.record import Floats
 from simulator.scenario import CounterTrouble, InstrumentTrouble
 from simulator.travel import Travel

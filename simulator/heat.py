@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.polynomial import chebyshev
 
-from monitor.contract.config import Arrhenius
+from monitor.contract.config.recipe import Arrhenius
 from monitor.contract.record import Floats
 
 GAS_J_MOLK = 8.314462618

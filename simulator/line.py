@@ -8,7 +8,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-from monitor.contract.config import Configuration, Derived, Line, Recipe, StreamSettings
+from monitor.contract.config.configuration import Configuration
+from monitor.contract.config.line import Derived, Line, StreamSettings
+from monitor.contract.config.recipe import Recipe
 from monitor.contract.record import Floats
 from monitor.contract.topics import DRUM, PAYOFF, STATE, Stream, sample_topic
 from monitor.contract.units import convert

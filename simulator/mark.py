@@ -15,11 +15,12 @@ from scipy.optimize import linear_sum_assignment
 from sqlalchemy import create_engine, select
 from sqlalchemy.engine import Connection, make_url
 
-from monitor.contract.config import Line, Recipe, Window
-from monitor.contract.load import ConfigurationError, load
+from monitor.contract.config.line import Line
+from monitor.contract.config.load import ConfigurationError, load
+from monitor.contract.config.recipe import Recipe, Window
 from monitor.contract.part import Part
 from monitor.contract.record import DrumSpan, Finding, FindingKind, Floats, Verdict
-from monitor.contract.schema import DRUM, FINDING
+from monitor.store.schema import DRUM, FINDING
 from simulator.commands import SUMMARIES
 from simulator.truth import Cut, Spark, Stretch, Truth
 

@@ -13,11 +13,11 @@ import msgspec
 from monitor.contract.address import BrokerAddress
 from monitor.contract.messages import Refused, Stored
 from monitor.contract.topics import REFUSED, STORED, Stream, sample_topic
+from monitor.gateway.outbox import DiskOutbox, Outbox
+from monitor.gateway.sender import BATCH, Sender
 from simulator import cure, resume
 from simulator.line import Run, Sent
-from simulator.outbox import DiskOutbox, Outbox
 from simulator.pace import Pace
-from simulator.sender import BATCH, Sender
 
 PAGE_S = 2.0
 AWAY_S = (0.5, 1.0, 2.0, 5.0)

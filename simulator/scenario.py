@@ -6,9 +6,12 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from monitor.contract.config import Configuration, Line, Name, NotNegative, Positive, Recipe, Settings, StreamPath
-from monitor.contract.load import ConfigurationError, Fault, parse_model
-from monitor.contract.load import parse as parse_configuration
+from monitor.contract.config.base import Name, NotNegative, Positive, Settings, StreamPath
+from monitor.contract.config.configuration import Configuration
+from monitor.contract.config.line import Line
+from monitor.contract.config.load import ConfigurationError, Fault, parse_model
+from monitor.contract.config.load import parse as parse_configuration
+from monitor.contract.config.recipe import Recipe
 
 Share = Annotated[float, Field(ge=0, le=1)]
 LATEST_S = 1e8

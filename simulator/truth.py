@@ -7,7 +7,8 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.contract.config import Line, Recipe, Window
+from monitor.contract.config.line import Line
+from monitor.contract.config.recipe import Recipe, Window
 from monitor.contract.record import Floats
 from simulator.gauges import CounterFaultTrue
 from simulator.travel import Travel

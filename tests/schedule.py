@@ -15,17 +15,17 @@ WAITING = (
     "tests/shell/test_kills.py",
     "tests/shell/test_network.py",
     "tests/shell/test_fifty.py",
-    "tests/shell/test_run.py",
+    "tests/commands/test_run.py",
     "tests/shell/test_service.py",
     "tests/shell/test_tls.py",
 )
 LONG = (
     "tests/scenarios/test_marked.py",
     "tests/e2e/test_dashboard_pages.py",
-    "tests/analysis/test_recur.py",
+    "tests/statistics/test_recurrence.py",
     "tests/e2e/test_limits_page.py",
-    "tests/shell/test_rehearse.py",
-    "tests/shell/test_store.py",
+    "tests/commands/test_rehearse.py",
+    "tests/store/test_writer.py",
     "tests/scenarios/test_whole_cable.py",
     "tests/test_fuzz.py",
 )

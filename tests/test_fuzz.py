@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.contract.load import ConfigurationError, Fault, parse, read_folder
+from monitor.contract.config.load import ConfigurationError, Fault, parse, read_folder
 from monitor.contract.record import Rejected
 from monitor.core.arrival import Arrival, Message
 from monitor.core.decode import Decoder

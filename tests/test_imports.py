@@ -21,7 +21,7 @@ def after(code: str) -> tuple[str, set[str]]:
     return printed, set(modules.split())
 
 
-@pytest.mark.parametrize("module", ["monitor.shell.service", "monitor.shell.reader", "monitor.core.engine"])
+@pytest.mark.parametrize("module", ["monitor.shell.service", "monitor.store.reader", "monitor.core.engine"])
 def test_a_monitor_starts_without_what_others_need(module):
     _, imported = after(f"import {module}")
     assert module in imported

@@ -9,9 +9,10 @@ import plotly.graph_objects as go
 
 from dashboard import words
 from dashboard.figures.style import BLUE, GREY, LIMIT_LINE, VERMILLION, figure
-from monitor.analysis.passage import Heat
-from monitor.contract.config import Cure, Line
+from monitor.contract.config.line import Line
+from monitor.contract.config.recipe import Cure
 from monitor.contract.record import Floats
+from monitor.evidence.metre_history import Heat
 
 INDEX_MOST = 4.0
 ZONE_GROUND = {"air": "rgba(213,94,0,0.07)", "water": "rgba(0,114,178,0.08)"}

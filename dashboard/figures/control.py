@@ -5,8 +5,8 @@ from collections.abc import Sequence
 import plotly.graph_objects as go
 
 from dashboard.figures.style import BLUE, GREY, VERMILLION, figure
-from monitor.analysis.charts import Chart, Cusum
-from monitor.analysis.counts import UChart
+from monitor.statistics.charts import Chart, Cusum
+from monitor.statistics.counts import UChart
 
 
 def chart_figure(

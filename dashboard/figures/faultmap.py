@@ -12,7 +12,8 @@ from dashboard import format, words
 from dashboard.figures.axes import set_metre_axes
 from dashboard.figures.style import COLOUR, GREY, LIMIT_LINE, figure
 from dashboard.ribbon import outer_m
-from monitor.contract.config import Line, Recipe
+from monitor.contract.config.line import Line
+from monitor.contract.config.recipe import Recipe
 from monitor.contract.record import Finding, FindingKind, Floats, Verdict
 
 LANE_PX, STRIP_PX = 26, 88

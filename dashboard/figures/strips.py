@@ -12,7 +12,8 @@ from dashboard import format, words
 from dashboard.context import window_of
 from dashboard.figures.style import GREY, LIMIT_LINE, figure
 from dashboard.thin import Points
-from monitor.contract.config import Line, Recipe
+from monitor.contract.config.line import Line
+from monitor.contract.config.recipe import Recipe
 
 DASHES = ("solid", "1px,2px", "6px,2px")
 SHADE = {"stopped": "rgba(128,134,140,0.30)", "ramping": "rgba(128,134,140,0.15)"}

@@ -16,17 +16,19 @@ from dashboard.figures.again import fold_figure, score_figure
 from dashboard.views import attributes
 from dashboard.views.chart import chart
 from dashboard.views.table import table
-from monitor.analysis import parts, rates, recur
+from monitor.analysis import parts
 from monitor.analysis.along import along
 from monitor.analysis.before import what_went_before
-from monitor.analysis.recur import ALPHA, Found, Silence
-from monitor.analysis.shifts import shifts_between
-from monitor.analysis.waves import Wave, above_floor, find_wave
-from monitor.contract.config import Line
+from monitor.analysis.shift_calendar import shifts_between
+from monitor.contract.config.line import Line
 from monitor.contract.reading import DrumRow, Trend
 from monitor.contract.record import Finding, FindingKind, Floats
 from monitor.contract.topics import Stream
 from monitor.contract.units import convert
+from monitor.statistics import rates
+from monitor.statistics import recurrence as recur
+from monitor.statistics.recurrence import ALPHA, Found, Silence
+from monitor.statistics.waves import Wave, above_floor, find_wave
 
 DRUMS = {"3": "newest 3 drums", "10": "10 drums", "30": "30 drums", "100": "100 drums"}
 RESOLUTION_M = 0.1  # how exactly a fault lies on its metre

@@ -17,7 +17,8 @@ from dashboard.ribbon import Run, outer_m
 from dashboard.views import attributes
 from dashboard.views.table import table
 from monitor.analysis.cutting import Cut, Good, Length, Plan, good_pieces, in_order, plan
-from monitor.contract.config import Orders, Recipe
+from monitor.contract.config.orders import Orders
+from monitor.contract.config.recipe import Recipe
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import FillingKey, Verdict
 from monitor.physics.winding import Drum, place_on

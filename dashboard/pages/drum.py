@@ -23,10 +23,11 @@ from dashboard.views import aria, attributes
 from dashboard.views.chart import chart
 from dashboard.views.ribbon import legend, ribbon
 from dashboard.views.table import table
-from monitor.analysis.drum_facts import fault_rates, spark_exposure_s, wall_from_outside
-from monitor.contract.config import Cure, Line, Recipe
+from monitor.contract.config.line import Line
+from monitor.contract.config.recipe import Cure, Recipe
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import Finding, FindingKind, Floats, Verdict
+from monitor.evidence.drum_facts import fault_rates, spark_exposure_s, wall_from_outside
 
 # Said of a whole drum: they stand on its record.
 ON_PAPER = (FindingKind.RESISTANCE, FindingKind.DECISION, FindingKind.HANDOVER)

@@ -16,13 +16,14 @@ from dashboard.views import attributes
 from dashboard.views.chart import chart
 from dashboard.views.number_field import number_field
 from dashboard.views.table import table
-from monitor.analysis import capability, charts
-from monitor.analysis.capability import Index
-from monitor.analysis.counts import rate_per_km, u_chart
 from monitor.analysis.giveaway import giveaway, needed_diameter
-from monitor.contract.config import Line, Recipe
+from monitor.contract.config.line import Line
+from monitor.contract.config.recipe import Recipe
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import FindingKind, Floats
+from monitor.statistics import capability, charts
+from monitor.statistics.capability import Index
+from monitor.statistics.counts import rate_per_km, u_chart
 
 SIZE = 5
 POINTS_MOST, POINTS_LEAST = 200, 50

@@ -17,12 +17,12 @@ from dashboard.views import attributes
 from dashboard.views.chart import chart
 from dashboard.views.number_field import number_field
 from dashboard.views.table import table
-from monitor.analysis import alarm_figures
+from monitor.analysis import alarm_load as alarm_figures
 from monitor.analysis.rehearse import Asked, AskedLimit, Comparison, in_words
-from monitor.analysis.shifts import worth_of
+from monitor.analysis.shift_calendar import worth_of
 from monitor.analysis.suggest import Suggestion
-from monitor.contract.config import Recipe
-from monitor.contract.limits import LimitsError, beyond_instruments, differences, limits_of, with_limits
+from monitor.contract.config.limits import LimitsError, beyond_instruments, differences, limits_of, with_limits
+from monitor.contract.config.recipe import Recipe
 from monitor.contract.reading import ProposalRow
 from monitor.contract.topics import Stream
 

@@ -14,7 +14,7 @@ from dashboard.views import attributes
 from dashboard.views.chart import chart
 from dashboard.views.curing import curing
 from dashboard.views.pathway import pathway
-from monitor.contract.config import Line
+from monitor.contract.config.line import Line
 from monitor.contract.topics import Stream
 
 COLUMNS = 3

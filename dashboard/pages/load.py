@@ -15,9 +15,9 @@ from dashboard.pages.limits import alarm_title
 from dashboard.views import attributes
 from dashboard.views.chart import chart
 from dashboard.views.table import table
-from monitor.analysis.alarm_figures import AlarmFigures, figures
+from monitor.analysis.alarm_load import AlarmFigures, figures
 from monitor.analysis.raisings import Raised, of_rows
-from monitor.analysis.shifts import shifts_between
+from monitor.analysis.shift_calendar import shifts_between
 
 SPANS_H = {"8 h": 8, "24 h": 24, "7 days": 168, "30 days": 720}
 ALL = "all lines"

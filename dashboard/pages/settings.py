@@ -16,9 +16,10 @@ from dashboard.numbers import NotANumberError, read_number
 from dashboard.views.chart import chart
 from dashboard.views.number_field import number_field
 from dashboard.views.table import table
-from monitor.analysis import ovens
-from monitor.analysis.ovens import Answer, Setting, Stop, Stopped, ask, ask_stop, calibrate, set_of
-from monitor.contract.config import Cure, Line, Recipe
+from monitor.analysis import what_if as ovens
+from monitor.analysis.what_if import Answer, Setting, Stop, Stopped, ask, ask_stop, calibrate, set_of
+from monitor.contract.config.line import Line
+from monitor.contract.config.recipe import Cure, Recipe
 from monitor.contract.units import ABSOLUTE_ZERO_C
 
 UNSURE = (

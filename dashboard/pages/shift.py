@@ -24,9 +24,9 @@ from monitor.analysis.shift import (
     stops,
     with_silence,
 )
-from monitor.analysis.shifts import Span, shift_at, shifts_between
+from monitor.analysis.shift_calendar import Span, shift_at, shifts_between
 from monitor.contract import bounds
-from monitor.contract.config import Line
+from monitor.contract.config.line import Line
 from monitor.contract.reading import AlarmRow
 from monitor.contract.record import SILENCE_ALARM, Finding, FindingKind, Verdict
 

@@ -12,8 +12,9 @@ from dashboard.figures.along import Along, along_figure, from_told
 from dashboard.views import attributes
 from dashboard.views.chart import chart
 from dashboard.views.table import table
-from monitor.analysis.ovens import ask, set_of
-from monitor.contract.config import Line, Recipe
+from monitor.analysis.what_if import ask, set_of
+from monitor.contract.config.line import Line
+from monitor.contract.config.recipe import Recipe
 from monitor.contract.reading import NowRow
 
 LEGEND = "Strong: the cable now, its surface solid, its inside dashed. Grey: the recipe in steady state."

@@ -7,7 +7,7 @@ from dash import html
 
 from dashboard.views import aria, attributes
 from dashboard.words import station_title
-from monitor.contract.config import Line, Station, Zone
+from monitor.contract.config.line import Line, Station, Zone
 
 LANE_PX = 72
 

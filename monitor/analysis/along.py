@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from monitor.contract.config import Line
+from monitor.contract.config.line import Line
 from monitor.contract.reading import Trend
 from monitor.contract.record import Floats
 from monitor.contract.units import convert

@@ -3,9 +3,9 @@
 import math
 from dataclasses import dataclass
 
-from monitor.analysis.wall import thinnest_allowed_mm
-from monitor.contract.config import Recipe
+from monitor.contract.config.recipe import Recipe
 from monitor.contract.record import Floats
+from monitor.physics.wall import thinnest_allowed_mm
 
 
 def ring_area_mm2(inner_mm: float, outer_mm: float) -> float:
@@ -33,7 +33,7 @@ def needed_diameter(
 ) -> Needed:
     """The mean outer diameter at which the wall still passes, given how the diameter varies.
 
-    Rules (`monitor.analysis.wall`): the mean wall is at least the specified; no place is under what is allowed. The
+    Rules (`monitor.physics.wall`): the mean wall is at least the specified; no place is under what is allowed. The
     mean diameter must hold the first; the thinnest place is half the diameter's growth less the eccentricity, and
     stays allowed up to `sigmas` standard deviations of the diameter below its mean.
     """

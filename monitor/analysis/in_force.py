@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Mapping
 
-from monitor.contract.config import Recipe
+from monitor.contract.config.recipe import Recipe
 
 Came = tuple[int, Recipe]  # UTC ms at which a recipe came into force on a line while it ran, and the recipe
 

@@ -7,7 +7,8 @@ from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field
 
 from monitor.analysis.ancestry import HOLE_M, Family, Made, PutOn, Span, orphaned, spans_of
-from monitor.contract.config import Configuration, Recipe
+from monitor.contract.config.configuration import Configuration
+from monitor.contract.config.recipe import Recipe
 from monitor.contract.reading import DrumRow, Record
 from monitor.contract.record import FillingKey, Splice, bought_in
 from monitor.physics.winding import lay_factor, pitch_diameter_ratios

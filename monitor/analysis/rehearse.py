@@ -7,8 +7,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from monitor.analysis.raisings import Raised, of_changes
-from monitor.contract.config import Line, Recipe
-from monitor.contract.limits import Changes
+from monitor.contract.config.limits import Changes
+from monitor.contract.config.line import Line
+from monitor.contract.config.recipe import Recipe
 from monitor.contract.messages import DrumChange, LimitsStep
 from monitor.contract.record import AlarmChange, Finding, FindingKind, Output, Verdict
 from monitor.core.arrival import Message, Note, Tick

@@ -11,7 +11,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.contract.config import LimitName, Window
+from monitor.contract.config.base import LimitName
+from monitor.contract.config.recipe import Window
 from monitor.contract.record import Floats
 from monitor.core.limit import Limit, Stretch
 from monitor.core.stream import SIGN

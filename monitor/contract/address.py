@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import urlsplit
 
-from monitor.contract.config import Broker
+from monitor.contract.config.works import Broker
 
 DEFAULT_PORT = {"mqtt": 1883, "mqtts": 8883}
 

@@ -4,7 +4,7 @@ A line's alarms follow from its own messages, whichever lines run beside it: a d
 raises none. The pages show every filling of a name on any line.
 """
 
-from monitor.contract.config import Response
+from monitor.contract.config.line import Response
 from monitor.contract.record import Priority
 
 NAME_USED = "line/drum/name-used"

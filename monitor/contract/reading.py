@@ -7,7 +7,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.contract.config import Recipe
+from monitor.contract.config.recipe import Recipe
 from monitor.contract.part import CannotRunError
 from monitor.contract.record import FillingKey, Finding, FindingKind, Floats, Ints, Splice
 from monitor.contract.topics import Stream

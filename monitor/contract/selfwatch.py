@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from monitor.contract.config import Response
+from monitor.contract.config.line import Response
 from monitor.contract.messages import Health
 from monitor.contract.record import Priority
 

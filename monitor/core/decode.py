@@ -11,7 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.contract import bounds
-from monitor.contract.config import Line, WireLimits
+from monitor.contract.config.line import Line
+from monitor.contract.config.works import WireLimits
 from monitor.contract.messages import (
     Action,
     DrumChange,

@@ -2,7 +2,8 @@
 
 import numpy as np
 
-from monitor.contract.config import Derived, Tape
+from monitor.contract.config.line import Derived
+from monitor.contract.config.recipe import Tape
 from monitor.contract.record import Floats
 from monitor.core.track import Track
 from monitor.physics.winding import lay_mm, tape_overlap

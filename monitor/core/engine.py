@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from monitor.contract.config import Configuration
+from monitor.contract.config.configuration import Configuration
 from monitor.contract.record import Output, Rejected
 from monitor.core.arrival import Arrival, Message
 from monitor.core.decode import Decoder

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 
-from monitor.contract.config import Recipe
+from monitor.contract.config.recipe import Recipe
 from monitor.contract.messages import Action
 from monitor.contract.record import Finding, FindingKind, Verdict
 from monitor.physics.resistance import most_ohm_per_km, to_20_C

@@ -15,10 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.contract import drum_names
-from monitor.contract.config import Dwell, Line, Recipe, Zone
-from monitor.contract.content import differences_of
+from monitor.contract.config.content import differences_of
+from monitor.contract.config.limits import LimitsError, beyond_instruments, differences, with_limits
+from monitor.contract.config.line import Line, Zone
+from monitor.contract.config.recipe import Dwell, Recipe
 from monitor.contract.drum_names import NAME_USED
-from monitor.contract.limits import LimitsError, beyond_instruments, differences, with_limits
 from monitor.contract.messages import Action, DrumChange, LimitsStep, PayoffChange, StateChange, Told
 from monitor.contract.record import (
     SILENCE_ALARM,
@@ -44,14 +45,14 @@ from monitor.contract.units import convert
 from monitor.core import people
 from monitor.core.alarms import AlarmBook, AlarmEvent, Definition
 from monitor.core.arrival import Block, Message, Note, Tick
-from monitor.core.cure import CureStage
-from monitor.core.cure import told as cure_told
-from monitor.core.curing import COLUMNS, COOLING, columns_of, zones_on_path
+from monitor.core.cure.plan import COLUMNS, COOLING, columns_of, zones_on_path
+from monitor.core.cure.stage import CureStage
+from monitor.core.cure.stage import told as cure_told
 from monitor.core.fillings import Fillings
 from monitor.core.limit import Crossing, Limit, Point, Stretch
-from monitor.core.metres import Passages, ZoneHeat, edges_m
 from monitor.core.order import Released, StreamOrder
 from monitor.core.revisions import NotAllowedError, Revisions
+from monitor.core.rows import Passages, ZoneHeat, edges_m
 from monitor.core.state import STATES, StateTimeline
 from monitor.core.stream import VERDICT, StreamFlow, tape_of
 from monitor.core.track import Track

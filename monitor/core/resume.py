@@ -14,7 +14,7 @@ from monitor.contract.drum_names import NAME_USED
 from monitor.contract.record import SILENCE_ALARM, AlarmChange, AlarmState, DrumSpan, Finding, Verdict
 from monitor.contract.selfwatch import SELF_ALARMS
 from monitor.core.alarms import Alarm, AlarmEvent, Definition
-from monitor.core.cure import FORECAST_ALARM, CureCheck
+from monitor.core.cure.stage import FORECAST_ALARM, CureCheck
 from monitor.core.limit import Limit, Mode, Point
 from monitor.core.pipeline import COUNTER_ALARM, COUNTER_ALARM_LASTS_S, NAME_ALARM_LASTS_S, Pipeline
 from monitor.core.stream import StreamFlow

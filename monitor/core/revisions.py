@@ -3,8 +3,8 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
-from monitor.contract.config import Recipe
-from monitor.contract.limits import LimitsError, same_person, with_limits
+from monitor.contract.config.limits import LimitsError, same_person, with_limits
+from monitor.contract.config.recipe import Recipe
 from monitor.contract.messages import LimitsStep
 from monitor.contract.record import Proposal
 

@@ -24,8 +24,9 @@ import msgspec
 import numpy as np
 
 from monitor.contract import messages
-from monitor.contract.config import Dwell, EventCheck, Line, Recipe, StreamSettings, Tape, Window
-from monitor.contract.content import digest_of
+from monitor.contract.config.content import digest_of
+from monitor.contract.config.line import Line, StreamSettings
+from monitor.contract.config.recipe import Dwell, EventCheck, Recipe, Tape, Window
 from monitor.contract.record import (
     AlarmState,
     CounterFault,
@@ -40,16 +41,16 @@ from monitor.contract.record import (
 from monitor.contract.topics import Stream
 from monitor.core.alarms import Alarm, AlarmBook, AlarmEvent, Definition
 from monitor.core.arrival import Block, Message
-from monitor.core.cure import CureCheck, CureStage, Length
-from monitor.core.curing import Plan
+from monitor.core.cure.forecast import Forecast, Inside
+from monitor.core.cure.plan import Plan
+from monitor.core.cure.stage import CureCheck, CureStage, Length
 from monitor.core.fillings import Fillings
-from monitor.core.forecast import Forecast, Inside
 from monitor.core.limit import Limit, Mode, Point
-from monitor.core.metres import Cells, ZoneHeat
 from monitor.core.order import StreamOrder
 from monitor.core.pipeline import DwellCheck, Pipeline
 from monitor.core.presence import Missing, Stuck
 from monitor.core.revisions import Revisions
+from monitor.core.rows import Cells, ZoneHeat
 from monitor.core.state import StateTimeline
 from monitor.core.stream import EventPulse, Pending, StreamFlow, WindowCheck, extents
 from monitor.core.track import Track

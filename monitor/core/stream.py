@@ -6,15 +6,17 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.contract.config import EventCheck, LimitName, Line, Recipe, StreamSettings, Tape, Window
+from monitor.contract.config.base import LimitName
+from monitor.contract.config.line import Line, StreamSettings
+from monitor.contract.config.recipe import EventCheck, Recipe, Tape, Window
 from monitor.contract.record import Finding, FindingKind, Floats, Verdict
 from monitor.core.alarms import AlarmEvent, Definition
 from monitor.core.arrival import Block
 from monitor.core.derive import derived, moved_m_per_min
 from monitor.core.limit import Crossing, Limit, Point, Stretch
-from monitor.core.metres import Cells, ZoneHeat
 from monitor.core.order import Released, StreamOrder
 from monitor.core.presence import Missing, Silence, Stuck
+from monitor.core.rows import Cells, ZoneHeat
 from monitor.core.state import STATES, StateTimeline
 from monitor.core.track import Track
 

@@ -14,7 +14,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from monitor.contract.address import BrokerAddress
-from monitor.contract.config import Broker
+from monitor.contract.config.works import Broker
 from monitor.contract.topics import MONITOR
 from monitor.core.arrival import Arrival
 

@@ -10,8 +10,9 @@ import pandas as pd
 from numpy.typing import NDArray
 from pydantic import Field
 
-from monitor.contract.config import Line, LineStateName, Positive, Settings, StreamPath
-from monitor.contract.load import ConfigurationError, Fault, parse_model
+from monitor.contract.config.base import LineStateName, Positive, Settings, StreamPath
+from monitor.contract.config.line import Line
+from monitor.contract.config.load import ConfigurationError, Fault, parse_model
 from monitor.contract.record import Floats
 from monitor.contract.topics import DRUM, RENAMED, STATE, Stream, sample_topic
 from monitor.core.arrival import Arrival

@@ -9,12 +9,22 @@ import numpy as np
 from sqlalchemy import Connection, Engine, Table, select
 
 from monitor.analysis.differences import Difference, Key, of_entries, of_rows
-from monitor.analysis.digest import filling_digest
 from monitor.analysis.in_force import Came, recipes_in_force
-from monitor.contract.config import Configuration, Recipe, Store
+from monitor.contract.config.configuration import Configuration
+from monitor.contract.config.recipe import Recipe
+from monitor.contract.config.works import Store
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import Output
-from monitor.contract.schema import (
+from monitor.core.arrival import Message, Note, Tick
+from monitor.core.fillings import Fillings
+from monitor.core.pipeline import Pipeline
+from monitor.evidence.filling_digest import filling_digest
+from monitor.store import journal, last_known
+from monitor.store.database import open_for_reading
+from monitor.store.message_history import History
+from monitor.store.reader import StoreReader
+from monitor.store.revisions import contents, recipes_on_record, recipes_that_came
+from monitor.store.schema import (
     ALARM_CHANGE,
     ALARM_NOW,
     COUNTER_FAULT,
@@ -27,15 +37,7 @@ from monitor.contract.schema import (
     SPLICE,
     STATE_SPAN,
 )
-from monitor.core.arrival import Message, Note, Tick
-from monitor.core.fillings import Fillings
-from monitor.core.pipeline import Pipeline
-from monitor.shell import journal, last_known
-from monitor.shell.database import open_for_reading
-from monitor.shell.history import History
-from monitor.shell.reader import StoreReader
-from monitor.shell.revisions import contents, recipes_on_record, recipes_that_came
-from monitor.shell.store import Batch, Writer
+from monitor.store.writer import Batch, Writer
 
 END_MS = 2**53
 TOGETHER_M = 5000

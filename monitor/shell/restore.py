@@ -13,8 +13,10 @@ import numpy as np
 from sqlalchemy import Connection
 
 from monitor.analysis.in_force import recipes_in_force
-from monitor.contract.config import Configuration, Line, Recipe
-from monitor.contract.content import differences_of, digest_of
+from monitor.contract.config.configuration import Configuration
+from monitor.contract.config.content import differences_of, digest_of
+from monitor.contract.config.line import Line
+from monitor.contract.config.recipe import Recipe
 from monitor.contract.messages import DrumChange, LimitsStep
 from monitor.contract.record import Finding, FindingKind, MetreRows, Output, Revision
 from monitor.contract.topics import Stream
@@ -26,11 +28,11 @@ from monitor.core.pipeline import Pipeline
 from monitor.core.resume import EXACT_M, LastKnown, resume
 from monitor.core.snapshot import Given, SnapshotError, dump, load
 from monitor.core.track import Track
-from monitor.shell import journal, last_known
-from monitor.shell.history import History, again
-from monitor.shell.reader import StoreReader
-from monitor.shell.revisions import contents, given_recipes, lines_on_record, recipes_on_record, recipes_that_came
-from monitor.shell.store import Restored, Writer, ms
+from monitor.store import journal, last_known
+from monitor.store.message_history import History, again
+from monitor.store.reader import StoreReader
+from monitor.store.revisions import contents, given_recipes, lines_on_record, recipes_on_record, recipes_that_came
+from monitor.store.writer import Restored, Writer, ms
 
 BEFORE_S = 120.0  # fed before the oldest cable in the line, so that delays and limits have begun
 LOOK_BACK_S = (1800.0, 4 * 3600.0, 48 * 3600.0)  # how far the counter is read back to find that cable

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from sqlalchemy.exc import DataError, DBAPIError, IntegrityError, SQLAlchemyError, StatementError
 
 from monitor.contract import bounds
-from monitor.contract.config import Configuration
+from monitor.contract.config.configuration import Configuration
 from monitor.contract.messages import Stored
 from monitor.contract.record import MessageNumber, Output, Rejected
 from monitor.contract.topics import MONITOR, Stream, is_story, sample_topic
@@ -19,9 +19,9 @@ from monitor.core.arrival import Message, Note, Tick
 from monitor.core.decode import printable
 from monitor.core.pipeline import Pipeline
 from monitor.core.snapshot import Given, dump, load
-from monitor.shell.ledger import Ledger
 from monitor.shell.restore import restore
-from monitor.shell.store import Batch, SetAside, Writer, key_of, ms
+from monitor.store.ledger import Ledger
+from monitor.store.writer import Batch, SetAside, Writer, key_of, ms
 
 SET_ASIDE = "set aside"  # kind of rejection
 PROBES_MAX = 2000  # of one line's part of a batch; then the message at which it fails is taken for the one at fault

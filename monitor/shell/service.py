@@ -23,9 +23,9 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from monitor.commands import SUMMARIES
 from monitor.contract.address import BrokerAddress, address
-from monitor.contract.config import Configuration
+from monitor.contract.config.configuration import Configuration
+from monitor.contract.config.load import ConfigurationError, load
 from monitor.contract.lifeline import live_by_stdin
-from monitor.contract.load import ConfigurationError, load
 from monitor.contract.messages import AlarmSaid, Health, Refused, Stored
 from monitor.contract.part import Part
 from monitor.contract.reading import SchemaVersionError
@@ -37,17 +37,17 @@ from monitor.core.decode import Decoder
 from monitor.core.pipeline import Pipeline
 from monitor.core.selfwatch import SelfWatch
 from monitor.core.snapshot import dump
-from monitor.shell import manifest, upgrade
 from monitor.shell.clock import SteadyClock
-from monitor.shell.lease import Lease, LeaseLostError, hold
-from monitor.shell.ledger import LedgerDelta
 from monitor.shell.link import Link, Received
 from monitor.shell.restore import restore
-from monitor.shell.revisions import refuse_conflicts
-from monitor.shell.rollup import log_not_moved, roll_drums, roll_hours
 from monitor.shell.salvage import SET_ASIDE, Salvage, Taken, is_of_data, reports_of
-from monitor.shell.samples import NOTE, TICK
-from monitor.shell.store import Batch, Writer, key_of, ms
+from monitor.store import manifest, upgrade
+from monitor.store.lease import Lease, LeaseLostError, hold
+from monitor.store.ledger import LedgerDelta
+from monitor.store.revisions import refuse_conflicts
+from monitor.store.rolling import log_not_moved, roll_drums, roll_hours
+from monitor.store.samples import NOTE, TICK
+from monitor.store.writer import Batch, Writer, key_of, ms
 
 BATCH = 400
 LINGER_S = 0.02

@@ -13,7 +13,7 @@ from monitor.analysis.ancestry import Family, Made, PutOn, Span, inherited, orph
 from monitor.analysis.cutting import Good, Length, fewest, good_pieces, in_order, plan
 from monitor.analysis.lineage import taken
 from monitor.analysis.shift import in_state_s, indicators, producing_s, stops, with_silence
-from monitor.contract.config import CORES_BY_LAYER, LayingUp, Recipe
+from monitor.contract.config.recipe import CORES_BY_LAYER, LayingUp, Recipe
 from monitor.contract.record import FillingKey
 from monitor.physics.resistance import annex_B_factor, most_ohm_per_km, to_20_C
 from monitor.physics.winding import (

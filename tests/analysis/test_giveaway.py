@@ -1,4 +1,4 @@
-"""Giveaway: identities of geometry, and the wall rules as recalled in `monitor.analysis.wall`."""
+"""Giveaway: identities of geometry, and the wall rules as recalled in `monitor.physics.wall`."""
 
 import math
 

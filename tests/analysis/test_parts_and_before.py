@@ -10,8 +10,8 @@ from scipy.stats import binomtest
 
 from monitor.analysis.before import what_went_before
 from monitor.analysis.parts import rank, turn
-from monitor.analysis.rates import changed_at, pareto, rate_change
-from monitor.contract.config import RotatingPart
+from monitor.contract.config.line import RotatingPart
+from monitor.statistics.rates import changed_at, pareto, rate_change
 from tests.core.story import configuration
 
 PARTS = configuration().lines["core-1"].rotating_part

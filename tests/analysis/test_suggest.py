@@ -6,7 +6,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.analysis.suggest import Recorded, crossings, joined, noise, suggest, that_matter, tried, windows_alone
-from monitor.contract.config import Response, Window
+from monitor.contract.config.line import Response
+from monitor.contract.config.recipe import Window
 from monitor.core.limit import Limit
 
 WHY = Response(cause="xxx", consequence="xxx", corrective_action="xxx", time_to_respond_s=60)

@@ -5,10 +5,11 @@ import time
 import numpy as np
 from scipy.integrate import solve_ivp
 
-from monitor.analysis.ovens import Stop, ask, ask_stop, calibrate, set_of
-from monitor.contract.config import Line, Recipe
-from monitor.core.curing import Plan, cable_of, way_of
-from monitor.core.forecast import room
+from monitor.analysis.what_if import Stop, ask, ask_stop, calibrate, set_of
+from monitor.contract.config.line import Line
+from monitor.contract.config.recipe import Recipe
+from monitor.core.cure.forecast import room
+from monitor.core.cure.plan import Plan, cable_of, way_of
 from monitor.physics.conduction import Wall
 from monitor.physics.cure import Speed, born, cure
 from monitor.physics.march import Media, march

@@ -7,7 +7,7 @@ from pathlib import Path
 import msgspec
 import numpy as np
 
-from monitor.contract.load import load
+from monitor.contract.config.load import load
 from monitor.core.arrival import Arrival, Message
 from monitor.core.decode import Decoder
 from monitor.core.pipeline import Pipeline

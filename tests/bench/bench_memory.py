@@ -6,13 +6,13 @@ from pathlib import Path
 
 import psutil
 
-from monitor.contract.config import Store
-from monitor.contract.load import load
+from monitor.contract.config.load import load
+from monitor.contract.config.works import Store
 from monitor.core.arrival import Arrival
 from monitor.core.engine import Engine
 from monitor.shell.link import Received
 from monitor.shell.service import Desk
-from monitor.shell.store import Writer
+from monitor.store.writer import Writer
 from simulator.line import simulate
 from simulator.scenario import load_scenario
 from tests.bench.works import CONFIGS

@@ -5,8 +5,8 @@ import time
 import numpy as np
 from astropy.timeseries import LombScargle
 
-from monitor.analysis.recur import Found, find
-from monitor.analysis.waves import above_floor, lomb_scargle
+from monitor.statistics.recurrence import Found, find
+from monitor.statistics.waves import above_floor, lomb_scargle
 
 EVENTS, SAMPLES = 1_000_000, 10_000_000
 SPACING_M = 0.038  # 100 Hz at 230 m/min

@@ -13,16 +13,19 @@ import pyarrow as pa
 
 from monitor.analysis.rehearse import Asked
 from monitor.analysis.suggest import Recorded, windows_alone
-from monitor.contract.config import Configuration, Response, Store, Window
-from monitor.contract.limits import with_limits
-from monitor.contract.load import load
+from monitor.commands.rehearse import recorded, run
+from monitor.contract.config.configuration import Configuration
+from monitor.contract.config.limits import with_limits
+from monitor.contract.config.line import Response
+from monitor.contract.config.load import load
+from monitor.contract.config.recipe import Window
+from monitor.contract.config.works import Store
 from monitor.core.engine import Engine
-from monitor.shell import samples
-from monitor.shell.parquet_files import write_whole
-from monitor.shell.rehearse import recorded, run
-from monitor.shell.rollup import HOUR_MS, hour_file
 from monitor.shell.service import Desk
-from monitor.shell.store import Writer
+from monitor.store import samples
+from monitor.store.parquet_files import write_whole
+from monitor.store.rolling import HOUR_MS, hour_file
+from monitor.store.writer import Writer
 from simulator.scenario import load_scenario
 from tests.bench.bench_soak import T0, _begin, _hour
 from tests.bench.works import CONFIGS

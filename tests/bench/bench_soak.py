@@ -7,13 +7,14 @@ from pathlib import Path
 
 import psutil
 
-from monitor.contract.config import Configuration, Store
-from monitor.contract.load import load
+from monitor.contract.config.configuration import Configuration
+from monitor.contract.config.load import load
+from monitor.contract.config.works import Store
 from monitor.core.arrival import Arrival
 from monitor.core.engine import Engine
 from monitor.shell.link import Received
 from monitor.shell.service import Desk
-from monitor.shell.store import Writer
+from monitor.store.writer import Writer
 from simulator.line import Run, simulate
 from simulator.scenario import Scenario, load_scenario
 from tests.bench.works import CONFIGS

@@ -7,15 +7,15 @@ from pathlib import Path
 import msgspec
 import numpy as np
 
-from monitor.contract.config import Store
-from monitor.contract.load import load
+from monitor.contract.config.load import load
+from monitor.contract.config.works import Store
 from monitor.contract.topics import Stream
 from monitor.core.arrival import Arrival
 from monitor.core.engine import Engine
 from monitor.shell.link import Received
-from monitor.shell.reader import StoreReader
 from monitor.shell.service import Desk
-from monitor.shell.store import Writer
+from monitor.store.reader import StoreReader
+from monitor.store.writer import Writer
 from tests.bench.works import CONFIGS
 
 HOURS = 8

@@ -14,10 +14,11 @@ from dashboard.app import create_app
 from dashboard.context import Context
 from dashboard.gateway import Numbering
 from dashboard.pages import again, drums, family, load, shift
-from monitor.analysis.shifts import shift_at
-from monitor.contract.config import Configuration, Store
-from monitor.contract.load import load as load_configuration
-from monitor.shell.reader import StoreReader
+from monitor.analysis.shift_calendar import shift_at
+from monitor.contract.config.configuration import Configuration
+from monitor.contract.config.load import load as load_configuration
+from monitor.contract.config.works import Store
+from monitor.store.reader import StoreReader
 from tests.bench.works import CONFIGS
 from tests.bench.year import Past, fill, lines_of, name_of
 from tests.dashboard.fake_record import FakeGateway

@@ -11,9 +11,12 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from sqlalchemy import Connection, insert
 
-from monitor.contract.config import Configuration, Line, Store
+from monitor.contract.config.configuration import Configuration
+from monitor.contract.config.line import Line
+from monitor.contract.config.works import Store
 from monitor.contract.record import Verdict
-from monitor.contract.schema import (
+from monitor.store.database import open_for_writing
+from monitor.store.schema import (
     ALARM_CHANGE,
     ALARM_NOW,
     DRUM,
@@ -24,7 +27,6 @@ from monitor.contract.schema import (
     SPLICE,
     STATE_SPAN,
 )
-from monitor.shell.database import open_for_writing
 
 DRUM_M = 2000.0
 DRUM_S = 6480.0  # 4,866 drums of a line in a year

@@ -7,9 +7,10 @@ import pytest
 from msgspec import inspect
 from sqlalchemy import String, Text
 
-from monitor.contract import bounds, schema
+from monitor.contract import bounds
 from monitor.contract.messages import STREAM_MESSAGES
 from monitor.contract.record import AlarmState, Priority
+from monitor.store import schema
 
 S = schema
 # Columns that hold each text of a message from the wire.

@@ -5,9 +5,9 @@ import re
 import msgspec
 
 from monitor.contract import messages, rules
-from monitor.contract.config import WireLimits
-from monitor.shell.numbering import NUMBERINGS_MAX
-from simulator import sender
+from monitor.contract.config.works import WireLimits
+from monitor.gateway import sender
+from monitor.store.numbering import NUMBERINGS_MAX
 
 
 def test_rules_are_numbered_from_1_without_a_hole():

@@ -7,8 +7,8 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from monitor.contract.config import Configuration
-from monitor.contract.load import load
+from monitor.contract.config.configuration import Configuration
+from monitor.contract.config.load import load
 from monitor.contract.record import Finding, FindingKind, Verdict
 from monitor.core.arrival import Arrival
 from monitor.core.decode import Decoder

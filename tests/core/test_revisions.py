@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 
-from monitor.contract.limits import LimitsError, differences, limits_of, with_limits
+from monitor.contract.config.limits import LimitsError, differences, limits_of, with_limits
 from monitor.contract.messages import LimitsStep
 from monitor.contract.record import AlarmChange, DrumSpan, Gap, Proposal, Rejected, Revision
 from monitor.core.revisions import NotAllowedError, Revisions

@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.contract.config import Line, Recipe
+from monitor.contract.config.line import Line
+from monitor.contract.config.recipe import Recipe
 from monitor.core import snapshot
 from monitor.core.fillings import Fillings
 from monitor.core.pipeline import Pipeline

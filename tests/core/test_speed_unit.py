@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 
 from monitor.contract.record import AlarmChange, Finding
-from monitor.core.cure import FORECAST_ALARM
-from monitor.core.cure import told as cure_told
+from monitor.core.cure.forecast import SPEED_STEP_M_S, slowest_m_s
+from monitor.core.cure.stage import FORECAST_ALARM
+from monitor.core.cure.stage import told as cure_told
 from monitor.core.decode import Decoder
-from monitor.core.forecast import SPEED_STEP_M_S, slowest_m_s
 from monitor.core.pipeline import Pipeline
 from tests.core.story import T0, Story, configuration, in_m_per_s
 from tests.core.test_pipeline import of, record, tell

@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.contract.config import Derived, Tape
+from monitor.contract.config.line import Derived
+from monitor.contract.config.recipe import Tape
 from monitor.contract.record import AlarmChange, DrumSpan, Finding, Rejected, Splice, Verdict
 from monitor.core.arrival import Arrival
 from monitor.core.decode import Decoder

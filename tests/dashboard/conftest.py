@@ -10,8 +10,8 @@ from flask.testing import FlaskClient
 from dashboard.app import create_app
 from dashboard.context import Context
 from dashboard.gateway import Numbering
-from monitor.contract.config import Configuration
-from monitor.contract.load import load
+from monitor.contract.config.configuration import Configuration
+from monitor.contract.config.load import load
 from tests.dashboard.fake_record import START_S, FakeGateway, FakeRecord, core_lines_of
 
 NOW_S = START_S + 3050.0

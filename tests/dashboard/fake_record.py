@@ -6,7 +6,9 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.contract.config import Configuration, Recipe, StreamSettings
+from monitor.contract.config.configuration import Configuration
+from monitor.contract.config.line import StreamSettings
+from monitor.contract.config.recipe import Recipe
 from monitor.contract.messages import Action
 from monitor.contract.reading import (
     AlarmRow,

@@ -15,7 +15,7 @@ from dashboard.pages import settings
 from dashboard.views.curing import curing
 from monitor.contract.reading import AlarmRow
 from monitor.contract.record import Finding, FindingKind
-from monitor.core.cure import told
+from monitor.core.cure.stage import told
 from tests.core import story
 from tests.core.story import decoded, pipeline
 from tests.core.test_pipeline import tell

@@ -6,8 +6,8 @@ import pytest
 
 from dashboard.answers import NotDoneError, note_resistance, sign_record
 from dashboard.pages import cut, release
-from monitor.analysis.release import coverage, propose
 from monitor.contract.record import Verdict
+from monitor.evidence.release_rule import coverage, propose
 from tests.dashboard.conftest import NOW_S
 from tests.dashboard.test_limits import said
 

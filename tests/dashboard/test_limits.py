@@ -17,7 +17,7 @@ from dashboard.pages.drum import revisions
 from monitor.analysis.raisings import Raised
 from monitor.analysis.rehearse import Asked, AskedLimit, Fault, Side, compare
 from monitor.analysis.suggest import Candidate, Suggestion
-from monitor.contract.limits import limits_of, with_limits
+from monitor.contract.config.limits import limits_of, with_limits
 from monitor.contract.reading import ProposalRow, RevisionRow
 from tests.core import story
 from tests.dashboard.conftest import NOW_S

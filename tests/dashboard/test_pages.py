@@ -12,7 +12,7 @@ from dashboard.answers import NotDoneError, send_answer
 from dashboard.gateway import NotSentError
 from dashboard.pages import drum, route, trend
 from dashboard.views.pathway import fold, pathway, turning_points
-from monitor.contract.config import Station
+from monitor.contract.config.line import Station
 from tests.dashboard.conftest import NOW_S
 
 ASSETS = Path(__file__).parents[2] / "dashboard" / "assets"

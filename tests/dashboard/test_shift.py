@@ -7,7 +7,7 @@ import pytest
 from dashboard import format
 from dashboard.answers import NotDoneError, hand_over
 from dashboard.pages import shift
-from monitor.analysis.shifts import shift_at
+from monitor.analysis.shift_calendar import shift_at
 from monitor.contract.record import FindingKind
 from tests.core.story import finding
 from tests.dashboard.conftest import NOW_S

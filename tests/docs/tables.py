@@ -7,11 +7,14 @@ from typing import Any, get_args
 import msgspec
 from pydantic import BaseModel
 
-from monitor.contract.config import Line, Orders, Recipe, Works
+from monitor.commands.contract import CHANNELS
+from monitor.contract.config.line import Line
+from monitor.contract.config.orders import Orders
+from monitor.contract.config.recipe import Recipe
+from monitor.contract.config.works import Works
 from monitor.contract.messages import MONITOR_MESSAGES, STREAM_MESSAGES
 from monitor.contract.record import AlarmState
 from monitor.core.alarms import TABLE
-from monitor.shell.contract import CHANNELS
 
 GUIDE = Path(__file__).parents[2] / "DEVELOPERS.md"
 

@@ -16,7 +16,7 @@ from dashboard.app import create_app
 from dashboard.entry import ask_who, content_policy
 from dashboard.serve import LOOPBACK_NAMES, guard
 from dashboard.views.frame import OWN_SCRIPTS
-from monitor.contract.load import load
+from monitor.contract.config.load import load
 from tests.dashboard.fake_record import START_S, FakeGateway, FakeRecord, core_lines_of
 
 ARGUMENTS = [

@@ -12,15 +12,15 @@ from dashboard.app import create_app
 from dashboard.bench import ProcessBench
 from dashboard.gateway import Outgoing, topic_of
 from dashboard.serve import LOOPBACK_NAMES, guard
-from monitor.contract.limits import limits_of
+from monitor.commands.rehearse import work
+from monitor.contract.config.limits import limits_of
 from monitor.core.arrival import Arrival
-from monitor.shell.reader import StoreReader
-from monitor.shell.rehearse import work
+from monitor.store.reader import StoreReader
 from tests.core.story import T0
 from tests.core.test_pipeline import tell
 from tests.e2e.test_dashboard_pages import browser, opened  # noqa: F401 - a fixture
-from tests.shell.test_store import busy
 from tests.shell.works import desk_at, stored_at, take
+from tests.store.test_writer import busy
 
 HI = "window/oven-b/temperature/hi"
 

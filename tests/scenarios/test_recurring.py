@@ -3,9 +3,10 @@
 import numpy as np
 import pytest
 
-from monitor.analysis import parts, recur
-from monitor.analysis.recur import Found, Silence
+from monitor.analysis import parts
 from monitor.contract.record import Finding
+from monitor.statistics import recurrence as recur
+from monitor.statistics.recurrence import Found, Silence
 from tests.scenarios.test_marked import recorded
 
 RESOLUTION_M = 0.1

@@ -15,15 +15,15 @@ from dashboard.pages import cut, family
 from dashboard.pdf import pdf
 from dashboard.sheet import sheet_of
 from monitor.analysis.cutting import Length
-from monitor.analysis.integrity import judge, schedule_of
 from monitor.analysis.lineage import Lineage
-from monitor.contract.config import Configuration
+from monitor.contract.config.configuration import Configuration
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import Verdict
 from monitor.contract.topics import Stream
 from monitor.core.arrival import Arrival
 from monitor.core.derive import OVER_S
-from monitor.shell.reader import StoreReader
+from monitor.evidence.integrity_tests import judge, schedule_of
+from monitor.store.reader import StoreReader
 from simulator.line import Run, simulate_all
 from simulator.scenario import load_scenario
 from tests.dashboard.fake_record import FakeGateway

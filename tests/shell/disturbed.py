@@ -20,16 +20,16 @@ import numpy as np
 import pyarrow.parquet as pq
 from sqlalchemy import delete, func, select, update
 
-from monitor.contract.config import Recipe
-from monitor.contract.content import differences_of
-from monitor.contract.load import load
-from monitor.contract.schema import CHECKPOINT, IN_FORCE, LEDGER, MESSAGE, PROPOSAL, REVISION
+from monitor.contract.config.content import differences_of
+from monitor.contract.config.load import load
+from monitor.contract.config.recipe import Recipe
 from monitor.contract.topics import MONITOR
 from monitor.core import snapshot
 from monitor.core.arrival import Arrival
-from monitor.shell.database import open_for_reading, open_for_writing
-from monitor.shell.numbering import StreamNumbers
-from monitor.shell.rollup import roll_drums, roll_hours
+from monitor.store.database import open_for_reading, open_for_writing
+from monitor.store.numbering import StreamNumbers
+from monitor.store.rolling import roll_drums, roll_hours
+from monitor.store.schema import CHECKPOINT, IN_FORCE, LEDGER, MESSAGE, PROPOSAL, REVISION
 from tests.shell import postgres
 from tests.shell.brokers import Process, broker, monitor
 from tests.shell.long_story import LIMIT, LINE, MESSAGES_PER_S, RECIPE

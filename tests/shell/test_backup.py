@@ -6,13 +6,13 @@ import subprocess
 
 import pytest
 
-from monitor.contract.config import Store
-from monitor.shell import rollup
-from monitor.shell.reader import StoreReader
+from monitor.contract.config.works import Store
+from monitor.store import rolling as rollup
+from monitor.store.reader import StoreReader
 from tests.core.test_pipeline import tell
 from tests.shell import postgres
-from tests.shell.test_store import busy
 from tests.shell.works import SERVER, desk_at, everything, settings_at, take
+from tests.store.test_writer import busy
 
 
 @pytest.fixture(scope="module")

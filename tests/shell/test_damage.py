@@ -10,14 +10,15 @@ import pytest
 from monitor.contract.record import Verdict
 from monitor.contract.topics import Stream
 from monitor.core.arrival import Arrival
-from monitor.shell import manifest, rollup
-from monitor.shell.history import History
-from monitor.shell.reader import StoreReader
 from monitor.shell.service import Desk
+from monitor.store import manifest
+from monitor.store import rolling as rollup
+from monitor.store.message_history import History
+from monitor.store.reader import StoreReader
 from tests.core.story import T0, Story
 from tests.core.test_pipeline import tell
-from tests.shell.test_store import busy
 from tests.shell.works import desk_at, everything, settings_at, stored_at, take
+from tests.store.test_writer import busy
 
 OVEN = Stream("core-1", "oven-a", "temperature")
 

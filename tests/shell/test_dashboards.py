@@ -6,11 +6,11 @@ from sqlalchemy import select
 
 from dashboard.gateway import Outgoing
 from monitor.contract.messages import Action
-from monitor.contract.schema import MESSAGE
 from monitor.contract.topics import action_topic
 from monitor.core.arrival import Arrival
-from monitor.shell.numbering import NUMBERINGS_MAX
 from monitor.shell.service import Desk
+from monitor.store.numbering import NUMBERINGS_MAX
+from monitor.store.schema import MESSAGE
 from tests.core.story import T0
 from tests.shell.works import desk_at, take
 

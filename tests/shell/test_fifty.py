@@ -11,10 +11,10 @@ import aiomqtt
 import pytest
 from sqlalchemy import text
 
-from monitor.contract.config import Store
+from monitor.contract.config.works import Store
 from monitor.core.arrival import Arrival
-from monitor.shell.database import open_for_reading
-from monitor.shell.reader import StoreReader
+from monitor.store.database import open_for_reading
+from monitor.store.reader import StoreReader
 from tests.bench import works
 from tests.core.story import CONFIGS
 from tests.core.test_pipeline import tell

@@ -16,12 +16,13 @@ from sqlalchemy import create_engine, delete, text
 
 from monitor.analysis.lineage import Lineage
 from monitor.contract.reading import DrumRow
-from monitor.contract.schema import CHECKPOINT
 from monitor.core.arrival import Arrival
-from monitor.shell import last_known, rollup, upgrade
-from monitor.shell.database import FILE, server_url
-from monitor.shell.reader import StoreReader
 from monitor.shell.service import Desk
+from monitor.store import last_known, upgrade
+from monitor.store import rolling as rollup
+from monitor.store.database import FILE, server_url
+from monitor.store.reader import StoreReader
+from monitor.store.schema import CHECKPOINT
 from tests.core.story import T0, Story
 from tests.shell.works import desk_at, settings_at, stored_at, take
 

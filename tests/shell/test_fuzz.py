@@ -6,9 +6,9 @@ from collections.abc import Callable
 
 from sqlalchemy import func, select
 
-from monitor.contract.schema import MESSAGE
 from monitor.contract.topics import MONITOR
 from monitor.core.arrival import Arrival
+from monitor.store.schema import MESSAGE
 from tests.core.story import T0
 from tests.shell.works import desk_at, take
 

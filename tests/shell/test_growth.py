@@ -12,11 +12,11 @@ from dashboard.context import Context, length_m
 from dashboard.gateway import Numbering
 from dashboard.heritage import ribbons, whole_runs
 from dashboard.pages import drums as drums_page
-from monitor.contract.config import Store
+from monitor.contract.config.works import Store
 from monitor.contract.reading import Record
 from monitor.contract.record import FindingKind
 from monitor.contract.topics import Stream
-from monitor.shell.reader import StoreReader
+from monitor.store.reader import StoreReader
 from tests.bench.year import DRUM_M, DRUM_S, Past, fill, name_of
 from tests.core.story import configuration
 from tests.dashboard.fake_record import FakeGateway

@@ -3,17 +3,17 @@
 import pytest
 from sqlalchemy import delete
 
-from monitor.contract.limits import limits_of
-from monitor.contract.schema import CHECKPOINT, MESSAGE
-from monitor.shell.journal import verify
-from monitor.shell.reader import StoreReader
+from monitor.contract.config.limits import limits_of
 from monitor.shell.restore import restore
-from monitor.shell.revisions import RevisionConflictError, refuse_conflicts
+from monitor.store.journal import verify
+from monitor.store.reader import StoreReader
+from monitor.store.revisions import RevisionConflictError, refuse_conflicts
+from monitor.store.schema import CHECKPOINT, MESSAGE
 from tests.core.story import T0
 from tests.core.test_pipeline import tell
 from tests.core.test_revisions import HI
-from tests.shell.test_journal import rows_of
 from tests.shell.works import desk_at, everything, settings_at, stored_at, take
+from tests.store.test_journal import rows_of
 
 
 def before(story, s):

@@ -6,9 +6,9 @@ import numpy as np
 from sqlalchemy import insert
 
 from monitor.contract.record import FindingKind, Verdict
-from monitor.contract.schema import DRUM, FINDING, LONG_FINDING_M, SPLICE
-from monitor.shell.database import open_for_writing
-from monitor.shell.reader import StoreReader
+from monitor.store.database import open_for_writing
+from monitor.store.reader import StoreReader
+from monitor.store.schema import DRUM, FINDING, LONG_FINDING_M, SPLICE
 from tests.shell.works import settings_at
 
 SPANS = [(0.0, 50.0), (499.5, 500.5), (1000.0, 2500.0), (2999.0, 3000.0), (-5.0, 1e9), (7000.0, float("inf"))]

@@ -8,13 +8,13 @@ from pathlib import Path
 import pytest
 from sqlalchemy import text
 
-from monitor.contract.config import Store
+from monitor.contract.config.works import Store
 from monitor.core.arrival import Arrival
-from monitor.shell.database import open_for_reading
+from monitor.store.database import open_for_reading
 from tests.core.test_pipeline import tell
 from tests.shell.brokers import KINDS, Process, broker, monitor
-from tests.shell.test_store import busy
 from tests.shell.works import configs_at, desk_at, everything, take, until
+from tests.store.test_writer import busy
 
 SECONDS = 750
 SPEED = 34.0  # 15 messages a second of line time become 500 on the wall

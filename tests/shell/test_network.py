@@ -11,8 +11,8 @@ from tests.core.test_pipeline import tell
 from tests.shell.brokers import KINDS, broker, monitor
 from tests.shell.proxy import Proxy
 from tests.shell.test_kills import Count, gateway, prepared
-from tests.shell.test_store import busy
 from tests.shell.works import desk_at, everything, take, until
+from tests.store.test_writer import busy
 
 SECONDS = 500
 STANDS_S = 12.0  # longer than the keep-alive: whoever waits must notice

@@ -6,8 +6,8 @@ from pathlib import Path
 import pytest
 
 from tests.shell.brokers import everymetre
-from tests.shell.test_lease import in_words, monitor
 from tests.shell.works import PATIENCE
+from tests.store.test_lease import in_words, monitor
 
 FILES = {"lines/core-1.toml": "settle_s = 5.0", "recipes/core-1g5.toml": "wall_mm = 0.8"}
 

@@ -8,9 +8,9 @@ from monitor.contract.record import Splice
 from monitor.contract.topics import RENAMED, Stream, is_story, parse, present
 from monitor.core.arrival import Arrival, Message
 from monitor.core.pipeline import Pipeline
-from monitor.shell import rollup
-from monitor.shell.history import History
 from monitor.shell.recording import Mapping, read_rows
+from monitor.store import rolling as rollup
+from monitor.store.message_history import History
 from tests.core.story import T0
 from tests.core.test_whole_cable import laying_up, put_on
 from tests.shell.works import desk_at, take

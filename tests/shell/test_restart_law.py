@@ -19,20 +19,20 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 from sqlalchemy import delete, select, update
 
-from monitor.contract.config import Configuration
-from monitor.contract.schema import CHECKPOINT, METRE_BLOCK
+from monitor.contract.config.configuration import Configuration
 from monitor.core import snapshot
 from monitor.core.arrival import Arrival
 from monitor.core.pipeline import Pipeline
 from monitor.core.snapshot import every
 from monitor.shell import service
-from monitor.shell.reader import StoreReader
 from monitor.shell.restore import restore
 from monitor.shell.service import Desk
-from monitor.shell.store import Writer
+from monitor.store.reader import StoreReader
+from monitor.store.schema import CHECKPOINT, METRE_BLOCK
+from monitor.store.writer import Writer
 from tests.core.story import T0, Story
-from tests.shell.test_journal import rows_of
 from tests.shell.works import everything, settings_at, stored_at, take
+from tests.store.test_journal import rows_of
 
 LINE, BLOCK_S, HOURS = "lay-1", 30.0, 3.5
 TOGETHER = 60  # messages of a batch

@@ -8,17 +8,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sqlalchemy import select, update
 
-from monitor.contract.config import Configuration
-from monitor.contract.schema import CHECKPOINT, LINE_REVISION
+from monitor.contract.config.configuration import Configuration
 from monitor.shell import service
 from monitor.shell.link import Received
 from monitor.shell.restore import restore
-from monitor.shell.revisions import RevisionConflictError, lines_on_record, refuse_conflicts
+from monitor.store.revisions import RevisionConflictError, lines_on_record, refuse_conflicts
+from monitor.store.schema import CHECKPOINT, LINE_REVISION
 from tests.core.story import T0
 from tests.core.test_pipeline import tell
-from tests.shell.test_journal import rows_of
-from tests.shell.test_store import busy
 from tests.shell.works import desk_at, everything, take
+from tests.store.test_journal import rows_of
+from tests.store.test_writer import busy
 
 ARRIVALS = tell(130, before=busy).sorted()
 

@@ -12,15 +12,15 @@ from sqlalchemy import event, select
 from sqlalchemy.exc import DataError, OperationalError
 
 from monitor.contract.record import AlarmChange, Rejected
-from monitor.contract.schema import MESSAGE, REJECTED, SET_ASIDE
 from monitor.contract.topics import MONITOR
 from monitor.core.arrival import Arrival
 from monitor.core.pipeline import Pipeline
-from monitor.shell.ledger import Ledger
 from monitor.shell.link import Received
 from monitor.shell.salvage import is_of_data
 from monitor.shell.service import Desk
-from monitor.shell.store import Batch, Writer
+from monitor.store.ledger import Ledger
+from monitor.store.schema import MESSAGE, REJECTED, SET_ASIDE
+from monitor.store.writer import Batch, Writer
 from tests.core.story import T0, Story
 from tests.core.test_pipeline import tell
 from tests.shell.works import desk_at, everything, take
@@ -222,7 +222,7 @@ def test_a_commit_whose_answer_is_lost_is_found_in_the_store(place, size):
 
 
 def test_only_the_newest_of_a_line_are_kept(place, monkeypatch):
-    monkeypatch.setattr("monitor.shell.store.SET_ASIDE_MAX", 5)
+    monkeypatch.setattr("monitor.store.writer.SET_ASIDE_MAX", 5)
     told = Story()
     for i in range(12):
         told.tell("take-up/drum", T0 + i, drum=f"{MARK} {i}", recipe="core-2g5")

@@ -10,9 +10,9 @@ import psutil
 import pytest
 from sqlalchemy import text
 
-from monitor.contract.config import Store
+from monitor.contract.config.works import Store
 from monitor.contract.topics import Stream
-from monitor.shell.reader import StoreReader
+from monitor.store.reader import StoreReader
 from tests.core.story import configuration
 from tests.shell.brokers import KINDS, broker, everymetre, is_open, monitor, program, say
 from tests.shell.works import PATIENCE, configs_at, until

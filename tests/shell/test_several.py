@@ -5,10 +5,10 @@ from concurrent.futures import ThreadPoolExecutor
 import pytest
 
 from monitor.core.arrival import Arrival
-from monitor.shell.reader import StoreReader
+from monitor.store.reader import StoreReader
 from tests.core.test_pipeline import tell
-from tests.shell.test_store import busy
 from tests.shell.works import desk_at, everything, settings_at, take
+from tests.store.test_writer import busy
 
 LINES = ("core-1", "core-2")
 

@@ -20,16 +20,16 @@ import pytest
 from sqlalchemy import Row, Select, select
 from sqlalchemy.exc import OperationalError
 
-from monitor.contract.schema import CHECKPOINT, LEDGER, MESSAGE, SET_ASIDE
 from monitor.contract.topics import MONITOR
 from monitor.core.arrival import Arrival
 from monitor.core.pipeline import Pipeline
 from monitor.shell import service as module
-from monitor.shell.database import open_for_reading
-from monitor.shell.lease import hold
 from monitor.shell.link import Received
 from monitor.shell.service import Desk, Service
-from monitor.shell.store import Batch
+from monitor.store.database import open_for_reading
+from monitor.store.lease import hold
+from monitor.store.schema import CHECKPOINT, LEDGER, MESSAGE, SET_ASIDE
+from monitor.store.writer import Batch
 from tests.core.test_pipeline import tell
 from tests.shell.works import desk_at, everything, settings_at, take
 

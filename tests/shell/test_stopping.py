@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from monitor.contract.config import Broker
+from monitor.contract.config.works import Broker
 from monitor.shell.link import Link, Received
 from monitor.shell.service import Service
 

@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 from sqlalchemy import text
 
-from monitor.contract.config import Store
+from monitor.contract.config.works import Store
 from monitor.contract.topics import Stream
-from monitor.shell.reader import StoreReader
+from monitor.store.reader import StoreReader
 from tests.core.story import CONFIGS
 from tests.shell.brokers import Process, is_open, monitor, program
 from tests.shell.works import PATIENCE, configs_at, until

@@ -6,14 +6,15 @@ import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from monitor.contract.config import Configuration, Store
+from monitor.contract.config.configuration import Configuration
+from monitor.contract.config.works import Store
 from monitor.core.arrival import Arrival
 from monitor.core.engine import Engine
 from monitor.shell.link import Received
-from monitor.shell.reader import StoreReader
 from monitor.shell.restore import restore
 from monitor.shell.service import Desk
-from monitor.shell.store import Writer
+from monitor.store.reader import StoreReader
+from monitor.store.writer import Writer
 from tests.core.story import CONFIGS, configuration
 from tests.ports import free_port
 from tests.shell import postgres

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import numpy as np
 
-from monitor.contract.config import Configuration
-from monitor.contract.load import load
+from monitor.contract.config.configuration import Configuration
+from monitor.contract.config.load import load
 from simulator.line import Run, Sent, simulate
 from simulator.scenario import Scenario, parse_scenario
 

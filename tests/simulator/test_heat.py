@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from monitor.contract.config import Arrhenius
+from monitor.contract.config.recipe import Arrhenius
 from simulator import cure, heat
 from simulator.line import simulate
 from simulator.scenario import LineStory, SpeedStep, load_scenario

@@ -7,7 +7,7 @@ import pytest
 from sqlalchemy import create_engine, insert
 
 from monitor.contract.record import DrumSpan, Finding, FindingKind, Verdict
-from monitor.contract.schema import DRUM, FINDING, METADATA
+from monitor.store.schema import DRUM, FINDING, METADATA
 from simulator import mark as marking
 from simulator.mark import Allowed, Mark, mark, mark_drums
 from simulator.truth import Stretch, Truth

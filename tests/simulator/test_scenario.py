@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.contract.load import ConfigurationError, read_folder
+from monitor.contract.config.load import ConfigurationError, read_folder
 from simulator.line import simulate
 from simulator.scenario import faults_of, load_scenario
 from tests.simulator.made import CONFIGS, HEAD, START_S, configuration, made

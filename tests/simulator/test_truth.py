@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.analysis.counts import poisson_interval
+from monitor.statistics.counts import poisson_interval
 from simulator.truth import Spells, Truth, dwell_s
 from tests.simulator.made import EVERYTHING, made, run_of
 

@@ -2,7 +2,7 @@
 
 import pytest
 
-from monitor.shell.store import Writer
+from monitor.store.writer import Writer
 from tests.world.world import Report, World
 
 SEEDS = range(400)

@@ -14,9 +14,9 @@ import msgspec
 from monitor.contract.messages import Refused, Stored
 from monitor.contract.topics import REFUSED, STORED
 from monitor.core.arrival import Arrival
+from monitor.gateway.outbox import Outbox
+from monitor.gateway.sender import Sender
 from monitor.shell.link import Received
-from simulator.outbox import Outbox
-from simulator.sender import Sender
 from tests.world.stories import Message
 
 INFLIGHT = 40

@@ -2,8 +2,9 @@
 
 from functools import cache
 
-from monitor.contract.config import Configuration, Store
-from monitor.contract.load import parse
+from monitor.contract.config.configuration import Configuration
+from monitor.contract.config.load import parse
+from monitor.contract.config.works import Store
 
 LINE = "core-9"
 

@@ -21,13 +21,13 @@ import pytest
 from sqlalchemy import text
 
 from monitor.core.arrival import Arrival
-from monitor.shell import samples
 from monitor.shell import service as service_module
-from monitor.shell.database import open_for_reading
-from monitor.shell.reader import StoreReader
 from monitor.shell.restore import restore
 from monitor.shell.service import Desk, Service
-from monitor.shell.store import Writer
+from monitor.store import samples
+from monitor.store.database import open_for_reading
+from monitor.store.reader import StoreReader
+from monitor.store.writer import Writer
 from tests.shell import works
 from tests.shell.works import take
 from tests.world.disk import Disk, Killed, file_steps

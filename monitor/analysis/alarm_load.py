@@ -1,0 +1,139 @@
+"""How much is asked of people: alarm rate, peaks, floods, and which alarms make them.
+
+Figures as ISA-18.2, IEC 62682 and EEMUA 191 name them; every threshold is configuration (`[alarm_figures]`).
+"""
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from monitor.analysis.raisings import Raised
+from monitor.contract.config.works import AlarmFigureSettings
+from monitor.contract.record import Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Flood:
+    """A stretch with more alarms than one can follow."""
+
+    start_s: float
+    end_s: float
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """An alarm and what part of the load it makes."""
+
+    alarm: str
+    count: int
+    share: float
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmFigures:
+    """Figures of a span; rates are per operator position."""
+
+    start_s: float
+    end_s: float
+    count: int
+    per_window: float
+    peak: int
+    peak_s: float | None
+    floods: tuple[Flood, ...]
+    flood_share: float
+    frequent: tuple[Share, ...]
+    chattering: tuple[str, ...]
+    fleeting: int
+    stale: tuple[str, ...]
+    priorities: dict[str, float]
+
+    @property
+    def frequent_share(self) -> float:
+        return sum(one.share for one in self.frequent)
+
+
+def figures(
+    raised: Sequence[Raised], start_s: float, end_s: float, s: AlarmFigureSettings, tops: int = 10
+) -> AlarmFigures:
+    """Figures of the raisings in [start_s, end_s). Raises ValueError for an empty span.
+
+    `stale` counts those that stood before the span as well.
+    """
+    if end_s <= start_s:
+        raise ValueError(f"expected a span of time, got {start_s} to {end_s}")
+    inside = [r for r in raised if start_s <= r.t_s < end_s]
+    t = np.array(sorted(r.t_s for r in inside))
+    peak, peak_s = _peak(t, s.window_s)
+    found = floods(t, s, end_s)
+    counts = Counter(f"{r.line}/{r.alarm}" for r in inside)
+    tally = Counter(r.priority for r in inside)
+    return AlarmFigures(
+        start_s=start_s,
+        end_s=end_s,
+        count=len(inside),
+        per_window=len(inside) / ((end_s - start_s) / s.window_s) / s.operator_positions,
+        peak=peak,
+        peak_s=peak_s,
+        floods=tuple(found),
+        flood_share=sum(f.end_s - f.start_s for f in found) / (end_s - start_s),
+        frequent=tuple(Share(name, n, n / len(inside)) for name, n in counts.most_common(tops)),
+        chattering=tuple(sorted(_chattering(inside, s))),
+        fleeting=sum(r.end_s is not None and r.end_s - r.t_s < s.fleeting_s for r in inside),
+        stale=tuple(sorted({f"{r.line}/{r.alarm}" for r in raised if r.t_s < end_s and _stale(r, start_s, end_s, s)})),
+        priorities={p: tally[p] / len(inside) if inside else 0.0 for p in ("low", "medium", "high")},
+    )
+
+
+def floods(t_s: Floats, s: AlarmFigureSettings, end_s: float) -> list[Flood]:
+    """Floods of alarms at sorted times: from the alarm that makes the window full until it has emptied.
+
+    The window slides: a flood begins when `flood_begins` alarms came within `window_s` (or more than that, where
+    `flood_wants_more` is set) and ends when fewer than `flood_ends` did.
+    """
+    found: list[Flood] = []
+    least = s.flood_begins + (1 if s.flood_wants_more else 0)
+    begun: int | None = None
+    for i in range(len(t_s)):
+        first = int(np.searchsorted(t_s, t_s[i] - s.window_s, side="right"))
+        if begun is not None and t_s[i] > (over := _empties(t_s, i, s)):
+            found.append(Flood(float(t_s[begun]), over, _within(t_s, t_s[begun], over)))
+            begun = None
+        if begun is None and i - first + 1 >= least:
+            begun = i
+    if begun is not None:
+        over = min(_empties(t_s, len(t_s), s), end_s)
+        found.append(Flood(float(t_s[begun]), over, _within(t_s, t_s[begun], over)))
+    return found
+
+
+def _empties(t_s: Floats, before: int, s: AlarmFigureSettings) -> float:
+    """When fewer than `flood_ends` alarms are left in the window, if none comes from place `before` on."""
+    return float(t_s[max(before - s.flood_ends, 0)]) + s.window_s
+
+
+def _within(t_s: Floats, start_s: float, end_s: float) -> int:
+    return int(np.searchsorted(t_s, end_s, side="right") - np.searchsorted(t_s, start_s, side="left"))
+
+
+def _peak(t_s: Floats, window_s: float) -> tuple[int, float | None]:
+    """Most alarms in any window, and when it was full."""
+    if not len(t_s):
+        return 0, None
+    counts = np.arange(1, len(t_s) + 1) - np.searchsorted(t_s, t_s - window_s, side="right")
+    at = int(np.argmax(counts))
+    return int(counts[at]), float(t_s[at])
+
+
+def _chattering(raised: Sequence[Raised], s: AlarmFigureSettings) -> set[str]:
+    times: dict[str, list[float]] = {}
+    for r in raised:
+        times.setdefault(f"{r.line}/{r.alarm}", []).append(r.t_s)
+    return {name for name, t in times.items() if _peak(np.array(sorted(t)), s.chatter_s)[0] >= s.chatter_count}
+
+
+def _stale(r: Raised, start_s: float, end_s: float, s: AlarmFigureSettings) -> bool:
+    upto = end_s if r.end_s is None else min(r.end_s, end_s)
+    return upto > start_s and upto - r.t_s > s.stale_h * 3600

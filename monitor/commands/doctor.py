@@ -1,0 +1,159 @@
+"""The command `everymetre doctor`: is the store whole, and does it say what its messages make?"""
+
+import sys
+import tempfile
+import time
+from argparse import ArgumentParser, Namespace
+from collections.abc import Iterator
+from pathlib import Path
+
+import msgspec
+from sqlalchemy import Engine, select
+from sqlalchemy.exc import SQLAlchemyError
+
+from monitor.commands import SUMMARIES
+from monitor.contract.config.configuration import Configuration
+from monitor.contract.config.load import ConfigurationError, load
+from monitor.contract.part import Part
+from monitor.shell.remake import Made, remake
+from monitor.store import journal, manifest
+from monitor.store.database import faults_of_sqlite, open_for_reading
+from monitor.store.lease import hold
+from monitor.store.parquet_files import ASIDE, damage, why
+from monitor.store.schema import DRUM, JOURNAL, LINE_REVISION
+
+SHOWN = 20  # differences of one line
+
+NOT_COMPARED = (
+    "Not compared, since messages do not hold it: what was rejected, the monitor's health, the line at this moment, "
+    "snapshots, the ledger, which recipes and lines the configuration files brought, and a drum's sums of metres."
+)
+
+
+def _options(parser: ArgumentParser) -> None:
+    parser.add_argument("--configs", type=Path, default=Path("configs"), metavar="DIR", help="the works' configuration")
+    parser.add_argument("--store", metavar="DIR", help="folder of the record, instead of works.toml's")
+    parser.add_argument("--lines", metavar="LINE,LINE", help="look at these only")
+    parser.add_argument("--quick", action="store_true", help="database, files and journal only; make nothing again")
+    parser.add_argument("--digests", action="store_true", help="print the digest of each finished drum")
+
+
+def _run(options: Namespace) -> int:
+    try:
+        configuration = load(options.configs)
+        lines = _lines(configuration, options.lines)
+    except (ConfigurationError, FileNotFoundError, ValueError) as error:
+        print(error, file=sys.stderr)
+        return 2
+    if options.store:
+        store = configuration.works.store.model_copy(update={"folder": options.store})
+        works = configuration.works.model_copy(update={"store": store})
+        configuration = configuration.model_copy(update={"works": works})
+    with hold(configuration.works.store, lines, time.time()):
+        faults = list(look(configuration))
+        for fault in faults:
+            print(fault)
+        if options.quick or faults:
+            print("damaged" if faults else "sound", flush=True)
+            return 1 if faults else 0
+        results = [make_again(configuration, line, options.digests) for line in lines]
+    print(NOT_COMPARED)
+    return 0 if all(results) else 1
+
+
+def _lines(configuration: Configuration, chosen: str | None) -> list[str]:
+    lines = chosen.split(",") if chosen else list(configuration.lines)
+    unknown = sorted(set(lines) - set(configuration.lines))
+    if unknown:
+        raise ValueError(f"--lines: no line {', '.join(unknown)}; this works has {', '.join(configuration.lines)}")
+    return lines
+
+
+def look(configuration: Configuration) -> Iterator[str]:
+    """What is wrong with the store by itself: its database, its files, its journal; a sentence each."""
+    store = configuration.works.store
+    folder = Path(store.folder)
+    if not store.database_url:
+        yield from faults_of_sqlite(folder, thorough=True)
+    engine = open_for_reading(store)
+    try:
+        yield from _files(engine, folder)
+        yield from _journal(engine)
+    except SQLAlchemyError as error:
+        yield f"database: {why(error)}"
+    finally:
+        engine.dispose()
+
+
+def _files(engine: Engine, folder: Path) -> Iterator[str]:
+    """Files of hours and drums that are not as they were written, cannot be read, were set aside or are missing."""
+    wrong = dict(manifest.faults(engine, folder))
+    for path in sorted([*(folder / "lines").rglob("*.parquet"), *(folder / "drums").rglob("*.parquet")]):
+        name = path.relative_to(folder).as_posix()
+        if name not in wrong and (reason := damage(path)):
+            wrong[name] = reason
+    for path in folder.rglob(f"*.parquet{ASIDE}*"):
+        name = path.relative_to(folder).as_posix()
+        wrong[name] = "set aside as damaged; restore it from a backup, or remove it"
+    named = select(DRUM.c.line, DRUM.c.rows_file).where(DRUM.c.rows_file.is_not(None))
+    with engine.connect() as connection:
+        for line, name in connection.execute(named):
+            if name not in wrong and not (folder / name).is_file():
+                wrong[name] = f"missing, though the database names it for a drum of {line}"
+    yield from (f"{path}: {reason}" for path, reason in sorted(wrong.items()))
+
+
+def _journal(engine: Engine) -> Iterator[str]:
+    with engine.connect() as connection:
+        rows = connection.execute(select(JOURNAL).order_by(JOURNAL.c.line, JOURNAL.c.seq)).all()
+    for verdict in journal.verify(rows):
+        if verdict.wrong:
+            yield f"journal of {verdict.line or 'the works'}: {verdict.wrong}"
+
+
+def make_again(configuration: Configuration, line: str, digests: bool) -> bool:
+    """Make a line's record again from its messages, and print how it compares; whether it is equal."""
+    with tempfile.TemporaryDirectory(prefix="everymetre-doctor-") as folder:
+        try:
+            made = remake(configuration, line, Path(folder))
+        except (SQLAlchemyError, OSError, ValueError, msgspec.MsgspecError) as error:
+            print(f"{line}: cannot be made again from its messages ({why(error)})")
+            return False
+    _print(configuration, line, made, digests)
+    return not made.differences
+
+
+def _print(configuration: Configuration, line: str, made: Made, digests: bool) -> None:
+    state = f"{len(made.differences)} differences" if made.differences else "equal"
+    since = (
+        ""
+        if made.first_ms is None
+        else f" since {time.strftime('%Y-%m-%d %H:%M:%S', time.gmtime(made.first_ms / 1e3))} UTC"
+    )
+    print(
+        f"{line}: {made.messages} messages{since} make {made.rows} rows, {made.entries} entries "
+        f"and {len(made.digests)} finished drums again: {state}"
+    )
+    for difference in made.differences[:SHOWN]:
+        print(f"  {difference}")
+    if len(made.differences) > SHOWN:
+        print(f"  and {len(made.differences) - SHOWN} more")
+    if made.differences and (revised := _revised(configuration, line)):
+        print(f"  the line's file was revised meanwhile (revision {revised}): all is made again by the present one")
+    for drum, digest in made.digests if digests else ():
+        print(f"  {drum} {digest}")
+
+
+def _revised(configuration: Configuration, line: str) -> str:
+    """Revisions of a line's file after the first: which, and since which metre."""
+    engine, r = open_for_reading(configuration.works.store), LINE_REVISION.c
+    wanted = select(r.revision, r.since_m).where(r.line == line, r.since_m.is_not(None)).order_by(r.revision)
+    try:
+        with engine.connect() as connection:
+            rows = connection.execute(wanted).all()
+    finally:
+        engine.dispose()
+    return ", ".join(f"{row.revision} from metre {row.since_m:.0f}" for row in rows)
+
+
+COMMAND = Part(SUMMARIES["doctor"], _options, _run)

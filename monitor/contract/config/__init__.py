@@ -1,0 +1,1 @@
+"""The configuration of a works as types, a module for each kind of file."""

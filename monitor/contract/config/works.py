@@ -1,0 +1,105 @@
+"""The file of a works: broker, store, pages, shifts, and what it allows on the wire."""
+
+from datetime import time
+from typing import Annotated, Self
+
+from pydantic import Field, model_validator
+
+from monitor.contract.config.base import Name, Positive, Settings, refuse, repeated
+
+
+class Broker(Settings):
+    """Where the messages travel. A password never stands in this file: name a file or a variable."""
+
+    url: Annotated[str, Field(pattern=r"^mqtts?://[^/@\s]+$")] = "mqtt://127.0.0.1:18831"
+    user: str | None = None
+    password_file: str | None = None
+    password_variable: str | None = None
+    ca_file: str | None = None
+    session_expiry_s: Annotated[int, Field(ge=0)] = 7 * 86400
+    receive_maximum: Annotated[int, Field(ge=1, le=65535)] = 200
+
+
+class Store(Settings):
+    """Where the record is kept: a folder for SQLite and Parquet, or a database address and a folder."""
+
+    folder: str = ".run/store"
+    database_url: str | None = None
+    raw_hours_in_database: Positive = 2.0
+
+
+class Dashboard(Settings):
+    """Where the pages are served, and by which other names; on any address but loopback they want accounts."""
+
+    host: str = "127.0.0.1"
+    port: Annotated[int, Field(ge=1, le=65535)] = 18850
+    names: list[str] = []
+    accounts_file: str = ".run/accounts.json"
+    collector_token_file: str | None = None
+    behind_tls: bool = False
+
+
+class WireLimits(Settings):
+    """What is too large, too old or too early to be data."""
+
+    payload_bytes_max: Annotated[int, Field(gt=0)] = 262_144
+    block_samples_max: Annotated[int, Field(gt=0)] = 20_000
+    ahead_max_s: Positive = 5.0
+    behind_max_s: Positive = 7 * 86400.0
+
+
+class Shift(Settings):
+    """One shift of the day by the works' own clock; it lasts until the next one begins."""
+
+    name: Annotated[str, Field(min_length=1, max_length=40)]
+    begins: time
+
+
+class AlarmFigureSettings(Settings):
+    """Thresholds of the alarm figures.
+
+    Defaults by ISA-18.2, IEC 62682 and EEMUA 191: one alarm in 10 min acceptable, two manageable, and not more than
+    ten in the first 10 min of an upset (seen); floods, chattering, stale and the split of priorities (recalled).
+    """
+
+    operator_positions: Annotated[int, Field(ge=1)] = 1
+    window_s: Positive = 600.0
+    acceptable_per_window: Positive = 1.0
+    manageable_per_window: Positive = 2.0
+    flood_begins: Annotated[int, Field(ge=1)] = 10
+    flood_wants_more: bool = False
+    flood_ends: Annotated[int, Field(ge=1)] = 5
+    chatter_count: Annotated[int, Field(ge=2)] = 3
+    chatter_s: Positive = 60.0
+    fleeting_s: Positive = 10.0
+    stale_h: Positive = 24.0
+    low_share: Positive = 0.8
+    medium_share: Positive = 0.15
+    high_share: Positive = 0.05
+
+    @model_validator(mode="after")
+    def _sound(self) -> Self:
+        if self.flood_ends > self.flood_begins:
+            raise ValueError(f"flood_ends {self.flood_ends} must not be more than flood_begins {self.flood_begins}")
+        return self
+
+
+class Works(Settings):
+    """The site."""
+
+    works: Name
+    title: str
+    time_zone: str
+    broker: Broker = Broker()
+    store: Store = Store()
+    dashboard: Dashboard = Dashboard()
+    wire: WireLimits = WireLimits()
+    shift: list[Shift] = []
+    alarm_figures: AlarmFigureSettings = AlarmFigureSettings()
+
+    @model_validator(mode="after")
+    def _shifts_differ(self) -> Self:
+        problems = [*repeated("shift", [s.name for s in self.shift])]
+        problems += repeated("shift.begins", [s.begins.isoformat() for s in self.shift])
+        refuse(problems)
+        return self

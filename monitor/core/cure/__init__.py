@@ -1,0 +1,1 @@
+"""The cure of every element of cable as it passes the ovens."""

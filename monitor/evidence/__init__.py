@@ -1,0 +1,1 @@
+"""What a drum or a reel can prove."""

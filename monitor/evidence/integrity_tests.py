@@ -1,0 +1,111 @@
+"""A circuit integrity test: whether flame, shocks and water kept the schedule, and how long the circuit held.
+
+Such tests are for competent laboratories: fire, mains voltage and water together. This only reads what was recorded.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from monitor.contract.config.recipe import Integrity
+from monitor.contract.record import Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Schedule:
+    """What a test prescribes. Times in s from ignition; `water_from_s` None for a test without water.
+
+    `shock_first_s` and `shock_every_s` hold within `shock_within_s`; the flame holds `flame_C` within `below_C` and
+    `above_C`, from `settle_s` on; classes are durations in minutes.
+    """
+
+    name: str
+    flame_C: float
+    below_C: float
+    above_C: float
+    shock_first_s: float
+    shock_every_s: float
+    shock_within_s: float
+    classes_min: tuple[int, ...]
+    water_from_s: float | None = None
+    settle_s: float = 60.0
+
+
+# EN 50200: 830 degC +40/-0, shocks first and every 5 min within 10 s (as quoted by laboratories' sheets); classes are
+# recalled. Annex E (BS 8434-1): 15 min, then 15 min with water.
+EN_50200 = Schedule("EN 50200", 830.0, 0.0, 40.0, 300.0, 300.0, 10.0, (15, 30, 60, 90, 120))
+EN_50200_WATER = Schedule("EN 50200 annex E", 830.0, 0.0, 40.0, 300.0, 300.0, 10.0, (30,), 900.0)
+
+
+def schedule_of(test: Integrity) -> Schedule:
+    """A recipe's schedule."""
+    return Schedule(
+        test.standard, test.flame_C, test.below_C, test.above_C, test.shock_first_s, test.shock_every_s,
+        test.shock_within_s, tuple(test.classes_min), test.water_from_s, test.settle_s,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """How long the circuit held, the class that earns, and where the schedule was not kept."""
+
+    held_s: float
+    class_min: int | None
+    departures: tuple[str, ...]
+
+    @property
+    def valid(self) -> bool:
+        return not self.departures
+
+
+def judge(
+    schedule: Schedule, t_s: Floats, flame_C: Floats, shocks_s: Sequence[float], broken_s: float | None, ended_s: float,
+    water_s: float | None = None,
+) -> Outcome:  # fmt: skip
+    """Flame samples (n,), times of shocks, of the circuit's failure (None: it held) and of water, all from ignition.
+
+    A class is earned only if the schedule was kept as long as it lasts. ValueError for a test that has no length.
+    """
+    if ended_s <= 0:
+        raise ValueError(f"expected a test that ended after ignition, got {ended_s} s")
+    held = ended_s if broken_s is None else min(broken_s, ended_s)
+    departures = _flame(schedule, t_s, flame_C, held) + _shocks(schedule, shocks_s, held)
+    departures += _water(schedule, water_s, held)
+    earned = [c for c in schedule.classes_min if held >= 60 * c]
+    return Outcome(held, max(earned, default=None) if not departures else None, tuple(departures))
+
+
+def _flame(s: Schedule, t_s: Floats, flame_C: Floats, held_s: float) -> list[str]:
+    inside = (t_s >= s.settle_s) & (t_s <= held_s)
+    v = flame_C[inside]
+    if not len(v) or not np.isfinite(v).all():
+        return ["the flame's temperature was not recorded throughout"]
+    out = (v < s.flame_C - s.below_C) | (v > s.flame_C + s.above_C)
+    if not out.any():
+        return []
+    first = float(t_s[inside][np.argmax(out)])
+    low, high = s.flame_C - s.below_C, s.flame_C + s.above_C
+    said = f"flame {float(v.min()):.0f} to {float(v.max()):.0f} degC, allowed {low:.0f} to {high:.0f}"
+    return [f"{said}; first out at {first:.0f} s"]
+
+
+def _shocks(s: Schedule, shocks_s: Sequence[float], held_s: float) -> list[str]:
+    due = np.arange(s.shock_first_s, held_s - s.shock_within_s, s.shock_every_s)
+    found = []
+    for at in due:
+        nearest = min(shocks_s, key=lambda x: abs(x - at), default=None)
+        if nearest is None or abs(nearest - at) > s.shock_within_s:
+            found.append(f"no shock within {s.shock_within_s:.0f} s of {at:.0f} s")
+    return found
+
+
+def _water(s: Schedule, water_s: float | None, held_s: float) -> list[str]:
+    if s.water_from_s is None:
+        return [] if water_s is None or water_s > held_s else [f"water at {water_s:.0f} s, none is prescribed"]
+    if held_s <= s.water_from_s:
+        return []
+    if water_s is None or abs(water_s - s.water_from_s) > s.shock_within_s:
+        came = "never" if water_s is None else f"at {water_s:.0f} s"
+        return [f"water is due at {s.water_from_s:.0f} s, it came {came}"]
+    return []

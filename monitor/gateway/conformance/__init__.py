@@ -1,0 +1,1 @@
+"""The conformance test of anyone's publisher."""

@@ -1,0 +1,127 @@
+"""One line's way out: knock until a monitor answers, then all that is kept in order and within a window.
+
+Whoever was away is not run past: newer messages go out only behind the older ones, so that what a broker lost, or
+said to nobody, still comes in its order. A monitor that was never heard may not exist: after a few knocks everything
+is sent.
+"""
+
+import asyncio
+from dataclasses import dataclass, field
+
+import aiomqtt
+
+from monitor.contract.messages import Refused, Stored
+from monitor.gateway.outbox import Kept, Outbox
+
+BATCH = 80  # unacknowledged at a time: some brokers allow no more than 100
+WINDOW = 2000  # said and not known to be stored: further than this nobody is run past
+KNOCK_S = 1.0
+FIRST_KNOCKS = 5  # so often before a monitor was ever heard: one that starts together with its broker needs a moment
+AGAIN_S = 15.0  # what a living monitor has not stored after this is said again
+
+
+@dataclass(slots=True)
+class Sender:
+    """Sends the outbox of one line over one connection after another."""
+
+    outbox: Outbox
+    window: int = WINDOW
+    more: asyncio.Event = field(default_factory=asyncio.Event)
+    moved: asyncio.Event = field(default_factory=asyncio.Event)
+    sent: int = -1
+    _heard: asyncio.Event = field(default_factory=asyncio.Event)
+
+    @property
+    def all_sent(self) -> bool:
+        """Whether the broker has taken everything."""
+        return self.sent >= self.outbox.end - 1
+
+    @property
+    def behind(self) -> int:
+        """Messages that the broker has not taken yet."""
+        return self.outbox.end - 1 - self.sent
+
+    def put(self, topic: str, n: int, payload: bytes, start: int = 0) -> None:
+        """One more message."""
+        self.outbox.add(topic, n, payload, start)
+        self.more.set()
+
+    def stored(self, topic: str, report: Stored) -> None:
+        """The monitor reports what it has stored of a stream."""
+        self.outbox.stored(topic, report)
+        self._answered()
+
+    def refused(self, topic: str, refusal: Refused) -> bool:
+        """The monitor will never store a message; whether it was still kept here."""
+        kept = self.outbox.refused(topic, refusal.start, refusal.n)
+        self._answered()
+        return kept
+
+    def _answered(self) -> None:
+        self._heard.set()
+        self.moved.set()
+
+    async def send(self, client: aiomqtt.Client) -> None:
+        """For as long as the connection lasts."""
+        self.sent = -1
+        while True:
+            await self._knock(client, None if self.outbox.heard else FIRST_KNOCKS)
+            self.sent = -1
+            await self._stream(client)
+
+    async def again(self, client: aiomqtt.Client) -> None:
+        """A message that was lost on the way while others came through is said again."""
+        while True:
+            place = self.sent
+            await asyncio.sleep(AGAIN_S)
+            if self._heard.is_set():
+                old = list(self.outbox.until(place))
+                for i in range(0, len(old), BATCH):
+                    await say(client, old[i : i + BATCH])
+
+    async def _knock(self, client: aiomqtt.Client, most: int | None) -> None:
+        """Send the oldest message until the monitor answers, stored or refused; at most so often where `most` says."""
+        self._heard.clear()
+        sent = 0
+        while not self._heard.is_set() and sent != most:
+            oldest = self.outbox.after(-1, 1)
+            if oldest:
+                await say(client, oldest)
+                sent += 1
+            self.more.clear()
+            await _either(self._heard, self.more if not oldest else None)
+
+    async def _stream(self, client: aiomqtt.Client) -> None:
+        """In order, until a window full of messages is stored by nobody any more."""
+        while True:
+            if self.outbox.heard and self.outbox.waiting(self.sent) >= self.window:
+                self._heard.clear()
+                if not await _either(self._heard, None, AGAIN_S):
+                    return
+                continue
+            batch = self.outbox.after(self.sent, BATCH)
+            if batch:
+                await say(client, batch)
+                self.sent = batch[-1].place
+            else:
+                self.sent = self.outbox.end - 1
+                self.more.clear()
+            self.moved.set()
+            if not batch:
+                await self.more.wait()
+
+
+async def _either(heard: asyncio.Event, more: asyncio.Event | None, within_s: float = KNOCK_S) -> bool:
+    """Wait for a moment; whether it was heard."""
+    waits = [asyncio.ensure_future(e.wait()) for e in (heard, more) if e is not None]
+    try:
+        await asyncio.wait(waits, timeout=within_s, return_when=asyncio.FIRST_COMPLETED)
+    finally:
+        for one in waits:
+            one.cancel()
+    return heard.is_set()
+
+
+async def say(client: aiomqtt.Client, batch: list[Kept]) -> None:
+    """Publish, and wait until the broker has taken it."""
+    await asyncio.gather(*(client.publish(kept.topic, kept.payload, qos=1) for kept in batch))

@@ -1,0 +1,1 @@
+"""Pure statistics, of any trade."""

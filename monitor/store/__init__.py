@@ -1,0 +1,1 @@
+"""The record as it is kept: database, Parquet files, ledger, journal, lease."""

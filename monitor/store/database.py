@@ -1,0 +1,144 @@
+"""Opening the store's database: SQLite in WAL mode in the store's folder, or the server named in the works' file."""
+
+import sqlite3
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import closing
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import URL, Connection, Engine, Executable, Table, create_engine, event, make_url
+from sqlalchemy.dialects import postgresql, sqlite
+
+from monitor.contract.config.works import Store
+from monitor.contract.part import CannotRunError
+from monitor.store import upgrade
+
+FILE = "record.sqlite"
+VERSION_EVERY_S = 5.0
+
+
+def open_for_writing(settings: Store) -> Engine:
+    """Engine of the one writer; the store is made or upgraded where it must be.
+
+    SchemaVersionError where a newer program has written it; DamagedStoreError where it is damaged.
+    """
+    Path(settings.folder).mkdir(parents=True, exist_ok=True)
+    _look(settings)
+    if settings.database_url:
+        engine = create_engine(server_url(settings.database_url), pool_pre_ping=True)
+    else:
+        engine = create_engine(f"sqlite:///{Path(settings.folder) / FILE}", connect_args={"timeout": 30})
+        event.listen(engine, "connect", _writer_settings)
+    upgrade.prepare(engine)
+    return engine
+
+
+class DamagedStoreError(CannotRunError):
+    """The store must not be written on as it is."""
+
+
+def _look(settings: Store) -> None:
+    """DamagedStoreError where a record seems to have lost its database, or SQLite finds its file damaged."""
+    folder = Path(settings.folder)
+    faults = [] if settings.database_url else list(faults_of_sqlite(folder))
+    if faults:
+        raise DamagedStoreError(
+            f"{faults[0]}. Nothing is written on a damaged record: restore a backup of the folder "
+            "(`everymetre doctor` lists all that is wrong)."
+        )
+
+
+def faults_of_sqlite(folder: Path, thorough: bool = False) -> Iterator[str]:
+    """What is wrong with the file of a store in a folder: nothing in it beside a record's files, or damage.
+
+    A thorough look compares every index with its table too.
+    """
+    path = folder / FILE
+    if not path.exists() or path.stat().st_size == 0:
+        if files := count_files(folder):
+            yield f"{path} is empty or missing, though {files} files of hours and drums lie beside it"
+        return
+    check = "integrity_check" if thorough else "quick_check(5)"
+    try:
+        with closing(sqlite3.connect(f"file:{path.resolve()}?mode=ro", uri=True, timeout=30)) as connection:
+            found = [row[0] for row in connection.execute(f"pragma {check}")]
+    except sqlite3.DatabaseError as error:
+        found = [str(error)]
+    for line in found:
+        if line != "ok":
+            yield f"{path} is damaged: {line.replace(chr(10), ' ')}"
+
+
+def count_files(folder: Path) -> int:
+    """How many files of hours and drums lie in a store's folder."""
+    return sum(1 for part in ("lines", "drums") for _ in (folder / part).rglob("*.parquet"))
+
+
+def open_for_reading(settings: Store) -> Engine:
+    """Engine that cannot write. The database need not exist yet; reading then raises OperationalError.
+
+    Connecting raises SchemaVersionError where the store is of another version, also when it became so meanwhile.
+    """
+    if settings.database_url:
+        server = server_url(settings.database_url)
+        engine = create_engine(server, pool_pre_ping=True, execution_options={"postgresql_readonly": True})
+    else:
+        path = (Path(settings.folder) / FILE).resolve()
+        url = f"sqlite:///file:{path}?mode=ro&uri=true"
+        engine = create_engine(url, connect_args={"timeout": 10, "check_same_thread": False})
+    event.listen(engine, "engine_connect", _check_version)
+    return engine
+
+
+def _check_version(connection: Connection) -> None:
+    """Before anything is read over a connection, and again every few seconds: programs change while pages stay."""
+    now_s = time.monotonic()
+    if now_s - connection.info.get("version_checked_s", -VERSION_EVERY_S) < VERSION_EVERY_S:
+        return
+    try:
+        upgrade.check(connection)
+    except BaseException:
+        connection.close()
+        raise
+    connection.rollback()
+    connection.info["version_checked_s"] = now_s
+
+
+def server_url(text: str) -> URL:
+    """Address of a database server, by the driver that is installed; a password comes from PGPASSFILE, not from here.
+
+    ValueError for another kind of server.
+    """
+    url = make_url(text)
+    if url.get_backend_name() != "postgresql":
+        raise ValueError(f"store.database_url: expected postgresql://USER@HOST/NAME, got {url.drivername}://...")
+    return url.set(drivername="postgresql+psycopg")
+
+
+def _writer_settings(connection: Any, _: Any) -> None:
+    """WAL for readers beside the writer; FULL, so that a power cut takes nothing that was said to be stored."""
+    cursor = connection.cursor()
+    for pragma in ("journal_mode=WAL", "synchronous=FULL", "wal_autocheckpoint=2000", "cache_size=-64000"):
+        cursor.execute(f"PRAGMA {pragma}")
+    cursor.close()
+
+
+def upsert(connection: Connection, table: Table, rows: Sequence[dict[str, Any]], keep_old: bool = False) -> None:
+    """Insert rows; where one with the same key stands, replace it (or keep it)."""
+    if not rows:
+        return
+    connection.execute(_upsert(connection.dialect.name, table, tuple(rows[0]), keep_old), list(rows))
+
+
+@lru_cache(maxsize=256)
+def _upsert(dialect: str, table: Table, columns: tuple[str, ...], keep_old: bool) -> Executable:
+    """Built once for each table: building it costs more than executing it."""
+    insert = postgresql.insert if dialect == "postgresql" else sqlite.insert
+    statement = insert(table)
+    if keep_old:
+        return statement.on_conflict_do_nothing()
+    keys = [c.name for c in table.primary_key.columns]
+    others = {name: statement.excluded[name] for name in columns if name not in keys}
+    return statement.on_conflict_do_update(index_elements=keys, set_=others)

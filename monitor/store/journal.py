@@ -1,0 +1,166 @@
+"""The journal: who did what, when, why, before and after; each entry sealed to the one before it on its line.
+
+The chain shows that an entry was changed, taken out or put in between. That entries were cut off at the end it cannot
+show by itself: write the last hash down elsewhere (`everymetre verify` prints it) and give it with `--expect`.
+"""
+
+import hashlib
+import sys
+from argparse import ArgumentParser, Namespace
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import msgspec
+from sqlalchemy import Connection, insert, select
+
+from monitor.commands import SUMMARIES
+from monitor.contract.config.load import ConfigurationError, load
+from monitor.contract.part import Part
+from monitor.contract.record import AlarmChange, Finding, FindingKind, Output, Proposal, Revision
+from monitor.store.database import open_for_reading
+from monitor.store.schema import JOURNAL
+
+ACTS = {
+    FindingKind.MARK: "mark metres",
+    FindingKind.WORK: "note work at {station}",
+    FindingKind.HANDOVER: "hand over",
+    FindingKind.RESISTANCE: "note resistance",
+    FindingKind.DECISION: "sign record: {check}",
+}
+BEGINNING = "0" * 64
+FIELDS = ("line", "seq", "t_ms", "who", "action", "target", "reason", "before", "after")
+ONCE = ("line", "t_ms", "who", "action", "target")
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """Something a person did, before it has its place in the chain."""
+
+    line: str
+    t_ms: int
+    who: str
+    action: str
+    target: str
+    reason: str
+    before: str
+    after: str
+
+
+def entries_of(outputs: Iterable[Output]) -> Iterator[Entry]:
+    """What people did, as far as it shows in what an engine told."""
+    for o in outputs:
+        if isinstance(o, AlarmChange) and o.by:
+            yield Entry(
+                o.line, round(o.t_s * 1e3), o.by, o.event, o.alarm, o.reason, o.before.value, o.after.value
+            )  # fmt: skip
+        elif isinstance(o, Proposal | Revision):
+            yield _of_limits(o)
+        elif isinstance(o, Finding) and o.kind in ACTS:
+            why = "; ".join(said for said in (o.reason, o.text) if said)
+            span = f"{o.start_m:.1f} to {o.end_m:.1f} m" if o.end_m is not None else f"{o.start_m:.1f} m"
+            act = ACTS[o.kind].format(station=o.stream.split("/")[0], check=o.check)
+            yield Entry(o.line, round(o.start_s * 1e3), o.by, act[:40], span, why, "", o.verdict.word)
+
+
+def _of_limits(o: Proposal | Revision) -> Entry:
+    """A step of a change of limits: a proposal or what became of it, or the revision that came into force."""
+    if isinstance(o, Revision):
+        target = f"recipe {o.recipe} revision {o.revision}"
+        digest = hashlib.sha256(o.text.encode()).hexdigest()
+        who = o.approved_by or o.by
+        return Entry(o.line, round(o.t_s * 1e3), who, "take into force", target, o.reason, o.by, digest)
+    limits = msgspec.json.encode(dict(o.changes)).decode()
+    target = f"proposal {o.proposal} for {o.recipe} revision {o.base}"
+    if o.decided_s is None:
+        return Entry(o.line, round(o.t_s * 1e3), o.by, "propose", target, o.reason, "", limits)
+    return Entry(o.line, round(o.decided_s * 1e3), o.decided_by, o.state, target, o.decided_reason, "proposed", o.state)
+
+
+def seal(before: str, row: dict[str, Any]) -> str:
+    """Hash of an entry that follows an entry with the hash `before`."""
+    said = msgspec.json.encode([before, *(row[name] for name in FIELDS)])
+    return hashlib.sha256(said).hexdigest()
+
+
+def append(connection: Connection, entries: Iterable[Entry]) -> int:
+    """Append what is not there yet, in the writer's own transaction; returns how many."""
+    j, count = JOURNAL.c, 0
+    for entry in entries:
+        said = {name: getattr(entry, name) for name in FIELDS if name != "seq"}
+        there = select(j.seq).where(*(j[name] == said[name] for name in ONCE))
+        if connection.execute(there).first() is not None:
+            continue
+        last = select(j.seq, j.hash).where(j.line == entry.line).order_by(j.seq.desc()).limit(1)
+        found = connection.execute(last).first()
+        seq, before = (found.seq + 1, found.hash) if found else (1, BEGINNING)
+        row = said | {"seq": seq}
+        connection.execute(insert(JOURNAL).values(**row, hash=seal(before, row)))
+        count += 1
+    return count
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """A line's chain: how many entries, its last hash, and what is wrong with it in words, or nothing."""
+
+    line: str
+    entries: int
+    last: str
+    wrong: str = ""
+
+
+def verify(rows: Sequence[Any]) -> list[Verdict]:
+    """Follow the chain of each line; `rows` by line and seq."""
+    chains: dict[str, list[Any]] = {}
+    for row in rows:
+        chains.setdefault(row.line, []).append(row)
+    return [_follow(line, chain) for line, chain in chains.items()]
+
+
+def _follow(line: str, chain: list[Any]) -> Verdict:
+    before = BEGINNING
+    for place, row in enumerate(chain, 1):
+        if row.seq != place:
+            return Verdict(line, len(chain), before, f"entry {place} is missing: the next is {row.seq}")
+        if row.hash != seal(before, {name: getattr(row, name) for name in FIELDS}):
+            return Verdict(line, len(chain), before, f"entry {place} is not what was written, or does not follow")
+        before = row.hash
+    return Verdict(line, len(chain), before)
+
+
+def _options(parser: ArgumentParser) -> None:
+    parser.add_argument("--configs", type=Path, default=Path("configs"), metavar="DIR", help="the works' configuration")
+    parser.add_argument("--store", metavar="DIR", help="folder of the record, instead of works.toml's")
+    parser.add_argument(
+        "--expect", nargs="*", default=[], metavar="LINE=HASH", help="hashes written down before; each must be there"
+    )
+
+
+def _run(options: Namespace) -> int:
+    try:
+        store = load(options.configs).works.store
+        expected = [tuple(pair.split("=", 1)) for pair in options.expect]
+        if any(len(pair) != 2 for pair in expected):
+            raise ValueError("--expect wants LINE=HASH, such as core-1=3f0a...")
+    except (ConfigurationError, FileNotFoundError, ValueError) as error:
+        print(error, file=sys.stderr)
+        return 2
+    if options.store:
+        store = store.model_copy(update={"folder": options.store})
+    with open_for_reading(store).connect() as connection:
+        rows = connection.execute(select(JOURNAL).order_by(JOURNAL.c.line, JOURNAL.c.seq)).all()
+    verdicts = verify(rows)
+    for verdict in verdicts:
+        state = f"{verdict.entries} entries, {verdict.wrong or 'sound'}"
+        print(f"{verdict.line or 'works'}: {state}, last hash {verdict.last}")
+    good = not any(verdict.wrong for verdict in verdicts)
+    for line, want in expected:
+        if not any(row.line == line and row.hash == want for row in rows):
+            print(f"{line}: no entry with the hash {want}: entries were cut off or changed")
+            good = False
+    return 0 if good else 1
+
+
+COMMAND = Part(SUMMARIES["verify"], _options, _run)

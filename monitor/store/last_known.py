@@ -1,0 +1,164 @@
+"""What the record knows of a line at its last commit, read for an engine that has no snapshot to go on from."""
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import numpy as np
+from sqlalchemy import Connection, Engine, func, or_, select
+
+from monitor.contract.config.line import Line
+from monitor.contract.messages import StateChange
+from monitor.contract.record import AlarmChange, AlarmState, DrumSpan, Finding, Priority, Proposal
+from monitor.contract.topics import MONITOR, OPERATOR, STATE
+from monitor.core.fillings import KEPT, Fillings
+from monitor.core.resume import LastKnown
+from monitor.store import samples
+from monitor.store.numbering import StreamNumbers
+from monitor.store.parquet_files import DAMAGE
+from monitor.store.reader import finding_of
+from monitor.store.rolling import hour_files
+from monitor.store.schema import ALARM_NOW, DRUM, FINDING, LEDGER, LINE_NOW, MESSAGE, METRE_BLOCK, PROPOSAL
+
+
+def read(connection: Connection, described: Line, now: Line) -> LastKnown | None:
+    """What is known of a line as it was `described`, with the counter's position as it is `now`.
+
+    The cable at the take-up keeps its metre where counter or take-up have moved. None for a line whose counter was
+    never heard.
+    """
+    newest = connection.execute(select(LINE_NOW).where(LINE_NOW.c.line == now.line)).first()
+    if newest is None or newest.t_ms <= 0:
+        return None
+    moved_m = (described.counter_m - described.take_up_m) - (now.counter_m - now.take_up_m)
+    next_row = _next_row(connection, now.line)
+    return LastKnown(
+        t_s=newest.t_ms / 1e3,
+        line_metre=float(msgspec.json.decode(newest.now)["line_metre"]) + moved_m,
+        next_row=next_row,
+        spans=list(_spans(connection, now.line, next_row)),
+        alarms=[_alarm(r) for r in connection.execute(select(ALARM_NOW).where(ALARM_NOW.c.line == now.line))],
+        findings=list(_findings(connection, now.line)),
+        orders=_orders(connection, now.line),
+    )
+
+
+def _next_row(connection: Connection, line: str) -> int | None:
+    """The first whole metre without a row: behind the newest block, or the newest drum whose rows are in its file."""
+    b, d = METRE_BLOCK.c, DRUM.c
+    block = connection.execute(select(func.max(b.first_m + b.rows)).where(b.line == line)).scalar()
+    rolled = select(func.max(d.end_m)).where(d.line == line, d.rows_file.is_not(None))
+    drum = connection.execute(rolled).scalar()
+    ends = [int(block)] if block is not None else []
+    return max([*ends, int(np.floor(drum))] if drum is not None else ends, default=None)
+
+
+def drum_span(r: Any) -> DrumSpan:
+    """A row of the table of drums."""
+    start_ms, end_ms = r.start_ms, r.end_ms
+    names = ("line", "filling", "drum", "recipe", "revision", "start_m", "end_m", "planned_length_m")
+    return DrumSpan(
+        **{name: getattr(r, name) for name in names},
+        start_s=start_ms / 1e3,
+        end_s=None if end_ms is None else end_ms / 1e3,
+    )
+
+
+def fillings(connection: Connection, line: str, before_ms: int = 2**53) -> Fillings:
+    """The newest fillings of a line that began before a time."""
+    begun = select(DRUM).where(DRUM.c.line == line, DRUM.c.start_ms < before_ms)
+    newest = begun.order_by(DRUM.c.filling.desc()).limit(KEPT)
+    return Fillings.of(drum_span(row) for row in connection.execute(newest))
+
+
+def drum_at(connection: Connection, line: str, t_ms: int) -> DrumSpan | None:
+    """The drum that was being wound at a time."""
+    d = DRUM.c
+    wanted = select(DRUM).where(d.line == line, d.start_ms <= t_ms, or_(d.end_ms.is_(None), d.end_ms > t_ms))
+    row = connection.execute(wanted.order_by(d.start_ms.desc()).limit(1)).first()
+    return drum_span(row) if row else None
+
+
+def recipe_at(connection: Connection, line: str, t_ms: int) -> str | None:
+    """The recipe of the newest drum that had begun by a time; it stays in force while no drum is on."""
+    d = DRUM.c
+    wanted = select(d.recipe).where(d.line == line, d.start_ms <= t_ms).order_by(d.start_ms.desc()).limit(1)
+    return connection.execute(wanted).scalar()
+
+
+def proposals(connection: Connection, line: str) -> dict[str, Proposal]:
+    """Proposals by name, oldest first, each as it is now."""
+    p = PROPOSAL.c
+    return {
+        r.proposal: Proposal(
+            r.line, r.proposal, r.recipe, r.base, r.state, msgspec.json.decode(r.changes), r.by_whom, r.reason,
+            r.t_ms / 1e3, r.rehearsal, r.decided_by, r.decided_reason,
+            None if r.decided_ms is None else r.decided_ms / 1e3, r.revision,
+        )
+        for r in connection.execute(select(PROPOSAL).where(p.line == line).order_by(p.t_ms))
+    }  # fmt: skip
+
+
+def newest_state(engine: Engine, folder: Path, line: str, before_ms: int) -> StateChange | None:
+    """What the machine last reported of the line's state, out of the database or the hour files."""
+    m = MESSAGE.c
+    wanted = select(m.payload).where(m.line == line, m.station == "line", m.quantity == STATE, m.t_ms < before_ms)
+    with engine.connect() as connection:
+        held = connection.execute(wanted.order_by(m.t_ms.desc(), m.id.desc()).limit(1)).scalar()
+    if held is not None:
+        return msgspec.json.decode(held, type=StateChange)
+    for path in reversed(hour_files(folder, line, 0, before_ms)):
+        try:
+            table = samples.read(path, "line", STATE, ["t_ms", "story"])
+        except DAMAGE:
+            continue  # it costs its own hour, as everywhere
+        rows = [r for r in table.to_pylist() if r["t_ms"] < before_ms]
+        if rows:
+            return msgspec.json.decode(rows[-1]["story"], type=StateChange)
+    return None
+
+
+def _spans(connection: Connection, line: str, next_row: int | None) -> Iterator[DrumSpan]:
+    d = DRUM.c
+    wanted = select(DRUM).where(d.line == line, or_(d.end_m.is_(None), d.end_m > (next_row or -np.inf)))
+    rows = connection.execute(wanted.order_by(d.start_m, d.start_ms)).all()
+    yield from (drum_span(r) for i, r in enumerate(rows) if r.end_m is not None or i == len(rows) - 1)
+
+
+def _findings(connection: Connection, line: str) -> Iterator[Finding]:
+    """Those that are open, and those that the newest forecast made."""
+    f = FINDING.c
+    foreseen = f.stream == "cure/forecast"
+    newest = select(func.max(f.start_ms)).where(f.line == line, foreseen).scalar_subquery()
+    wanted = select(FINDING).where(f.line == line, or_(f.end_m.is_(None), foreseen & (f.start_ms == newest)))
+    yield from (finding_of(r) for r in connection.execute(wanted.order_by(f.start_ms)))
+
+
+def _orders(connection: Connection, line: str) -> dict[str, tuple[int, int, float]]:
+    """By stream: its newest numbering, the number after the newest that is stored, and the newest stamp."""
+    rows = connection.execute(select(LEDGER).where(LEDGER.c.line == line)).all()
+    kept = {f"{r.station}/{r.quantity}": r.spans for r in rows if r.station not in (OPERATOR, MONITOR)}
+    found = {}
+    for path, text in kept.items():
+        numbers = StreamNumbers.read(text)
+        if numbers.numberings and numbers.numberings[-1].spans:
+            newest = numbers.numberings[-1]
+            found[path] = newest.start, newest.spans[-1][1] + 1, numbers.newest_ms / 1e3
+    return found
+
+
+def _alarm(r: Any) -> AlarmChange:
+    names = ("line", "alarm", "event", "value", "unit", "line_metre", "recipe", "revision", "reason")
+    until_ms = r.until_ms
+    return AlarmChange(
+        **{name: getattr(r, name) for name in names},
+        occurrence_s=r.occurrence_ms / 1e3,
+        t_s=r.t_ms / 1e3,
+        before=AlarmState(r.before),
+        after=AlarmState(r.after),
+        priority=Priority(r.priority),
+        limit=r.limit_value,
+        by=r.by_whom,
+        until_s=None if until_ms is None else until_ms / 1e3,
+    )

@@ -1,0 +1,118 @@
+"""The manifest: what each file of hours and drums was when it was written, so that damage shows whoever caused it.
+
+The new digest is announced before a file gets its name and settled in the transaction in which the rows that it
+replaces leave the database: whenever a process ends, the file has one of the two digests.
+"""
+
+import hashlib
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import pyarrow.parquet as pq
+from sqlalchemy import Connection, Engine, delete, select, update
+
+from monitor.store.database import upsert
+from monitor.store.parquet_files import ASIDE
+from monitor.store.schema import MANIFEST
+
+CHUNK = 1 << 20
+MISSING = "missing"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """A file: its path below the store's folder, and what it holds."""
+
+    path: str
+    line: str
+    sha256: str
+    size_bytes: int
+    rows: int
+
+
+def entry_of(file: Path, path: str, line: str) -> Entry:
+    """What a file is now; `path` is the name that it has or gets."""
+    return Entry(
+        path=path, line=line, sha256=sha256(file), size_bytes=file.stat().st_size,
+        rows=pq.read_metadata(file).num_rows,
+    )  # fmt: skip
+
+
+def sha256(file: Path) -> str:
+    """Digest of a file's bytes, in hexadecimal. OSError where it cannot be read."""
+    digest = hashlib.sha256()
+    with file.open("rb") as opened:
+        while chunk := opened.read(CHUNK):
+            digest.update(chunk)
+    return digest.hexdigest()
+
+
+def announce(engine: Engine, entry: Entry) -> None:
+    """A file is about to get its name: from now on its digest may be the old one or this one."""
+    m = MANIFEST.c
+    with engine.begin() as connection:
+        known = connection.execute(update(MANIFEST).where(m.path == entry.path).values(next_sha256=entry.sha256))
+        if not known.rowcount:
+            row = {"path": entry.path, "line": entry.line, "sha256": "", "size_bytes": 0, "rows": 0, "damage": ""}
+            upsert(connection, MANIFEST, [row | {"next_sha256": entry.sha256}])
+
+
+def settle(connection: Connection, entry: Entry) -> None:
+    """A file has its name; in the transaction in which what it replaces is deleted."""
+    row = {
+        "path": entry.path, "line": entry.line, "sha256": entry.sha256, "size_bytes": entry.size_bytes,
+        "rows": entry.rows, "damage": "", "next_sha256": "",
+    }  # fmt: skip
+    upsert(connection, MANIFEST, [row])
+
+
+def enter_aside(engine: Engine, path: str, aside: str, line: str, reason: str) -> None:
+    """A damaged file got another name: it stays on record, as damaged, until it is removed or repaired."""
+    m = MANIFEST.c
+    with engine.begin() as connection:
+        expected = connection.execute(select(m.sha256).where(m.path == path)).scalar() or ""
+        row = {"path": aside, "line": line, "sha256": expected, "next_sha256": "", "size_bytes": 0, "rows": 0}
+        upsert(connection, MANIFEST, [row | {"damage": reason}])
+
+
+def fault(connection: Connection, folder: Path, path: str) -> str:
+    """What is wrong with a file by the manifest, in words; empty where it is as written, or was never entered."""
+    m = MANIFEST.c
+    row = connection.execute(select(m.sha256, m.next_sha256).where(m.path == path)).first()
+    if row is None:
+        return ""
+    try:
+        found = sha256(folder / path)
+    except FileNotFoundError:
+        return MISSING if row.sha256 or ASIDE in path else ""
+    except OSError as error:
+        return f"cannot be read: {error.strerror}"
+    return "" if found in (row.sha256, row.next_sha256) else f"not what was written: its SHA-256 is {found[:16]}..."
+
+
+def faults(engine: Engine, folder: Path) -> Iterator[tuple[str, str]]:
+    """(path, what is wrong) of every file that is not as it was written."""
+    with engine.connect() as connection:
+        for path in list(connection.execute(select(MANIFEST.c.path).order_by(MANIFEST.c.path)).scalars()):
+            if reason := fault(connection, folder, path):
+                yield path, reason
+
+
+def look_at_next(engine: Engine, folder: Path, lines: Collection[str] | None, after: str) -> str:
+    """Look at the file that follows a path, note whether it is damaged, and return its path: all files in turn."""
+    m = MANIFEST.c
+    wanted = select(m.path, m.damage).order_by(m.path).limit(1)
+    wanted = wanted if lines is None else wanted.where(m.line.in_(sorted(lines)))
+    with engine.connect() as connection:
+        row = connection.execute(wanted.where(m.path > after)).first()
+        reason = fault(connection, folder, row.path) if row else ""
+    if row is None:
+        return ""
+    if reason == MISSING and ASIDE in row.path:
+        with engine.begin() as connection:
+            connection.execute(delete(MANIFEST).where(m.path == row.path))
+    elif reason != row.damage:
+        with engine.begin() as connection:
+            connection.execute(update(MANIFEST).where(m.path == row.path).values(damage=reason))
+    return str(row.path)

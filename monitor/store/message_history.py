@@ -1,0 +1,151 @@
+"""What a line said, out of the store, in the order in which it came: for whoever runs the engine over it again."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import msgspec
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.parquet as pq
+from sqlalchemy import Engine, func, select
+
+from monitor.contract.config.configuration import Configuration
+from monitor.contract.topics import MONITOR, Stream, is_story, present, sample_topic
+from monitor.core.arrival import Arrival, Block, Message, Note, Tick
+from monitor.core.decode import Decoder, blot_out, steps
+from monitor.store import parquet_files, samples
+from monitor.store.database import open_for_reading
+from monitor.store.rolling import HOUR_MS, hour_files
+from monitor.store.schema import MESSAGE
+
+Came = tuple[int, Message | Tick | Note]
+TOGETHER = 20_000
+
+
+@dataclass(slots=True)
+class History:
+    """Messages of one line. Memory holds an hour of it at most, whatever the span."""
+
+    configuration: Configuration
+    line: str
+
+    def read(self, start_ms: int, end_ms: int) -> Iterator[list[Message | Tick | Note]]:
+        """Messages stamped in a span of time, in lists, in the order they came."""
+        store = self.configuration.works.store
+        decoder = Decoder(self.configuration.works.works, self.configuration.lines, self.configuration.works.wire)
+        files = hour_files(Path(store.folder), self.line, (start_ms // HOUR_MS - 1) * HOUR_MS, end_ms)
+        engine = open_for_reading(store)
+        try:
+            later = self._least_ids(engine, files)
+            waiting: list[Came] = []
+            for i, path in enumerate(files):
+                waiting += self._of_file(path, decoder, start_ms, end_ms)
+                waiting.sort(key=lambda came: came[0])
+                ready = next((k for k, (at, _) in enumerate(waiting) if at >= later[i + 1]), len(waiting))
+                yield [message for _, message in waiting[:ready]]
+                waiting = waiting[ready:]
+            for part in self._held(engine, decoder, start_ms, end_ms):
+                waiting += part
+                waiting.sort(key=lambda came: came[0])
+                yield [message for _, message in waiting]
+                waiting = []
+            yield [message for _, message in waiting]
+        finally:
+            engine.dispose()
+
+    def _least_ids(self, engine: Engine, files: list[Path]) -> list[int]:
+        """For each file and then for the database: the least id in it or in what follows it."""
+        with engine.connect() as c:
+            held = c.execute(select(func.min(MESSAGE.c.id)).where(MESSAGE.c.line == self.line)).scalar()
+        least = [2**62 if held is None else held]
+        for path in reversed(files):
+            least.append(min(least[-1], _least_id(path)))
+        return least[::-1]
+
+    def _held(self, engine: Engine, decoder: Decoder, start_ms: int, end_ms: int) -> Iterator[list[Came]]:
+        m = MESSAGE.c
+        last = -1
+        while True:
+            wanted = select(m.id, m.station, m.quantity, m.received_ms, m.payload).where(
+                m.line == self.line, m.id > last, m.end_ms >= start_ms, m.t_ms <= end_ms
+            )
+            with engine.connect() as c:
+                rows = c.execute(wanted.order_by(m.id).limit(TOGETHER)).all()
+            if not rows:
+                return
+            last = rows[-1].id
+            yield [
+                (r.id, said)
+                for r in rows
+                if (said := again(decoder, Stream(self.line, r.station, r.quantity), r.received_ms, r.payload))
+            ]
+
+    def _of_file(self, path: Path, decoder: Decoder, start_ms: int, end_ms: int) -> list[Came]:
+        try:
+            return self._messages_in(path, decoder, start_ms, end_ms)
+        except parquet_files.DAMAGE as error:
+            parquet_files.log_unreadable(path, error)
+            return []
+
+    def _messages_in(self, path: Path, decoder: Decoder, start_ms: int, end_ms: int) -> list[Came]:
+        found: list[Came] = []
+        for station, quantity in sorted(samples.streams_in(path)):
+            stream = Stream(self.line, station, quantity)
+            table = samples.read(path, station, quantity)
+            if is_story(quantity) or station == MONITOR:
+                found += _story(table, decoder, stream, start_ms, end_ms)
+            elif stream.path in decoder.lines[self.line].streams:
+                found += _blocks(table, decoder, stream, start_ms, end_ms)
+        return found
+
+
+def again(decoder: Decoder, stream: Stream, received_ms: int, payload: bytes) -> Message | Tick | Note | None:
+    """A stored message as the engine met it; None where other configuration would refuse it today."""
+    if stream.station == MONITOR:
+        return Tick(received_ms / 1e3) if stream.quantity == samples.TICK else msgspec.json.decode(payload, type=Note)
+    decoded = decoder.decode(Arrival(sample_topic(decoder.works, present(stream)), payload, received_ms / 1e3))
+    return decoded if isinstance(decoded, Message) else None
+
+
+def _least_id(path: Path) -> int:
+    try:
+        file = pq.ParquetFile(path)
+    except parquet_files.DAMAGE as error:
+        parquet_files.log_unreadable(path, error)
+        return 2**62
+    at = file.schema_arrow.get_field_index("id")
+    if at < 0:
+        return 2**62
+    groups = [file.metadata.row_group(i).column(at).statistics for i in range(file.metadata.num_row_groups)]
+    return min((g.min for g in groups if g is not None and g.has_min_max), default=2**62)
+
+
+def _story(table: pa.Table, decoder: Decoder, stream: Stream, start_ms: int, end_ms: int) -> Iterator[Came]:
+    for row in table.to_pylist():
+        if start_ms <= row["t_ms"] <= end_ms:
+            said = again(decoder, stream, row["received_ms"] or row["t_ms"], row["story"])
+            if said is not None:
+                yield row["id"] or row["t_ms"], said
+
+
+def _blocks(table: pa.Table, decoder: Decoder, stream: Stream, start_ms: int, end_ms: int) -> Iterator[Came]:
+    """Samples of one stream become its messages again, to the bit."""
+    t_ms = table["t_ms"].to_numpy()
+    ids = pc.fill_null(table["id"], pc.add(pc.multiply(table["n"], 0), table["t_ms"])).to_numpy()
+    order = np.argsort(ids, kind="stable")
+    n = table["n"].to_numpy()[order]
+    v = table["v"].to_numpy(zero_copy_only=False).astype(np.float64)[order]
+    start = pc.fill_null(table["start"], 0).to_numpy()[order]
+    received = pc.fill_null(table["received_ms"], table["t_ms"]).to_numpy()[order]
+    dt = pc.fill_null(table["dt_ms"], 0.0).to_numpy()[order]
+    ids, t_ms = ids[order], t_ms[order]
+    blot_out(v, decoder.range_of(sample_topic(decoder.works, stream)))
+    edges = np.flatnonzero(np.diff(ids)) + 1
+    for a, b in zip(np.concatenate(([0], edges)), np.concatenate((edges, [len(ids)])), strict=True):
+        if b > a and t_ms[b - 1] >= start_ms and t_ms[a] <= end_ms:
+            t_s = int(t_ms[a]) / 1e3 + steps(int(b - a), float(dt[a]))
+            block = Block(t_s, v[a:b])
+            begun_s, received_s = int(t_ms[a]) / 1e3, int(received[a]) / 1e3
+            yield int(ids[a]), Message(stream, int(n[a]), begun_s, float(t_s[-1]), received_s, block, int(start[a]))

@@ -1,0 +1,132 @@
+"""Revisions of recipes and lines: a number is a content, and neither ever changes once the record has it."""
+
+from collections.abc import Collection, Iterator, Mapping
+from dataclasses import dataclass
+from typing import TypeVar
+
+from pydantic import ValidationError
+from sqlalchemy import Connection, Engine, select
+
+from monitor.contract.config.configuration import Configuration
+from monitor.contract.config.content import differences_of, digest_of
+from monitor.contract.config.line import Line
+from monitor.contract.config.recipe import Recipe
+from monitor.contract.part import CannotRunError
+from monitor.store.schema import IN_FORCE, LINE_REVISION, REVISION
+
+M = TypeVar("M", Line, Recipe)
+
+
+class RevisionConflictError(CannotRunError):
+    """A file has another content than the record under its revision, or a lower revision; the text gives a remedy."""
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """One revision as the record has it. `content` is None where this program cannot read it any more."""
+
+    name: str
+    revision: int
+    digest: str
+    text: str
+    t_ms: int
+    content: Line | Recipe | None
+
+
+def recipes_on_record(connection: Connection) -> list[Kept]:
+    """Revisions of recipes' files, oldest first."""
+    r = REVISION.c
+    rows = connection.execute(select(REVISION).order_by(r.recipe, r.revision)).all()
+    return [_kept(Recipe, row.recipe, row.revision, row.digest, row.text, row.first_seen_ms) for row in rows]
+
+
+def recipes_that_came(connection: Connection, line: str) -> list[Kept]:
+    """Recipes that came into force on a line while it ran, oldest first."""
+    f = IN_FORCE.c
+    rows = connection.execute(select(IN_FORCE).where(f.line == line).order_by(f.t_ms, f.revision)).all()
+    return [_kept(Recipe, row.recipe, row.revision, None, row.text, row.t_ms) for row in rows]
+
+
+def lines_on_record(connection: Connection, line: str) -> list[Kept]:
+    """Revisions of a line's file, oldest first."""
+    r = LINE_REVISION.c
+    rows = connection.execute(select(LINE_REVISION).where(r.line == line).order_by(r.revision)).all()
+    return [_kept(Line, row.line, row.revision, row.digest, row.text, row.since_ms) for row in rows]
+
+
+def refuse_conflicts(engine: Engine, configuration: Configuration, lines: Collection[str]) -> None:
+    """RevisionConflictError that names every file whose revision is not the content on record."""
+    with engine.connect() as connection:
+        kept = recipes_on_record(connection)
+        found = [p for recipe in configuration.recipes.values() for p in _problems(recipe, recipe.recipe, kept)]
+        for line in lines:
+            file = configuration.lines[line]
+            found += _problems(file, line, lines_on_record(connection, line))
+            came = recipes_that_came(connection, line)
+            for recipe in configuration.recipes_for(line).values():
+                newest = max((k.revision for k in came if k.name == recipe.recipe), default=0)
+                found += _other_content(recipe, recipe.recipe, came, newest, f" for line {line}")
+    if found:
+        raise RevisionConflictError("\n".join(dict.fromkeys(found)))
+
+
+def _problems(file: Line | Recipe, name: str, kept: list[Kept]) -> Iterator[str]:
+    newest = max((k.revision for k in kept if k.name == name), default=0)
+    if file.revision < newest:
+        yield (
+            f"{_path(file, name)}: revision {file.revision} is lower than {newest}, the newest on record: put the file "
+            f"of revision {newest} back, or give this content revision {newest + 1}"
+        )
+    else:
+        yield from _other_content(file, name, kept, newest)
+
+
+def _other_content(file: Line | Recipe, name: str, kept: list[Kept], newest: int, where: str = "") -> Iterator[str]:
+    for one in kept:
+        if (one.name, one.revision) == (name, file.revision) and one.digest and one.digest != digest_of(file):
+            yield (
+                f"{_path(file, name)}: revision {file.revision} is on record{where} with other content"
+                f"{_where_differ(one.content, file)}: give it revision {newest + 1}"
+            )
+
+
+def _where_differ(before: Line | Recipe | None, after: Line | Recipe) -> str:
+    if before is None:
+        return ""
+    keys = differences_of(before, after)
+    if not keys:
+        return ""
+    key, (old, new) = next(iter(keys.items()))
+    more = f" and {len(keys) - 1} more" if len(keys) > 1 else ""
+    return f" ({key}: {_spelt(old)} on record, {_spelt(new)} in the file{more})"
+
+
+def _spelt(value: object) -> str:
+    if value is None:
+        return "not set"
+    return f"{value:g}" if isinstance(value, int | float) and not isinstance(value, bool) else repr(value)
+
+
+def _path(file: Line | Recipe, name: str) -> str:
+    return f"{'recipes' if isinstance(file, Recipe) else 'lines'}/{name}.toml"
+
+
+def _kept(model: type[M], name: str, revision: int, digest: str | None, text: str, t_ms: int) -> Kept:
+    try:
+        content: M | None = model.model_validate_json(text)
+    except ValidationError:  # of another program's keys: its digest still tells whether it is the same
+        content = None
+    return Kept(name, revision, digest or (digest_of(content) if content else ""), text, t_ms, content)
+
+
+def contents(kept: list[Kept]) -> dict[tuple[str, int], Recipe]:
+    """Recipes that can be read, by name and revision."""
+    return {(k.name, k.revision): k.content for k in kept if isinstance(k.content, Recipe)}
+
+
+def given_recipes(files: Mapping[str, Recipe], *kept: list[Kept]) -> dict[tuple[str, int], Recipe]:
+    """Every recipe that is known, by name and revision."""
+    found = {(r.recipe, r.revision): r for r in files.values()}
+    for some in kept:
+        found |= contents(some)
+    return found

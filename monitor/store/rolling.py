@@ -1,0 +1,254 @@
+"""Full hours and finished drums move into Parquet. A file is whole before what it replaces is deleted."""
+
+import logging
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.parquet as pq
+from sqlalchemy import Connection, Engine, and_, delete, func, select, update
+
+from monitor.analysis.lengths import metres_by_verdict
+from monitor.contract.record import Verdict
+from monitor.store import manifest, samples
+from monitor.store.parquet_files import damage, set_aside, why, write_whole
+from monitor.store.reader import Verdicts, lay_over, read_blocks, read_findings
+from monitor.store.schema import CHECKPOINT, DRUM, MESSAGE, METRE_BLOCK
+
+HOUR_MS = 3_600_000
+Report = Callable[[str, str], None]  # what could not be moved into a file, and why
+
+LOG = logging.getLogger("monitor")
+
+
+def log_not_moved(what: str, reason: str) -> None:
+    """Report by the log."""
+    LOG.error("%s cannot be moved into a file (%s); the database keeps what was to move there", what, reason)
+
+
+@contextmanager
+def _by_itself(what: str, report: Report) -> Iterator[None]:
+    """Whatever goes wrong with one hour or drum is reported and leaves the others alone."""
+    try:
+        yield
+    except Exception as error:  # noqa: BLE001 - a name, a damaged payload, a full disk: one of them must not stop all
+        report(what, why(error))
+
+
+def hour_file(folder: Path, line: str, hour_ms: int) -> Path:
+    """Where the samples of a line's hour (UTC) lie."""
+    at = datetime.fromtimestamp(hour_ms / 1e3, UTC)
+    return folder / "lines" / line / f"{at:%Y-%m-%d}" / f"{at:%H}.parquet"
+
+
+def hour_files(folder: Path, line: str, start_ms: int, end_ms: int) -> list[Path]:
+    """Files of a line, in order, of the hours that began in a span of time."""
+    first, last = (_day_name(t_ms) for t_ms in (start_ms, end_ms))
+    days = sorted(day for day in (folder / "lines" / line).glob("*") if first <= day.name <= last)
+    return [
+        path
+        for day in days
+        for path in sorted(day.glob("*.parquet"))
+        if start_ms <= datetime.fromisoformat(f"{day.name}T{path.stem}:00:00+00:00").timestamp() * 1e3 <= end_ms
+    ]
+
+
+def _day_name(t_ms: int) -> str:
+    """The day's folder; times beyond the calendar are its ends."""
+    return f"{datetime.fromtimestamp(min(max(t_ms / 1e3, 0.0), 253_402_300_000.0), UTC):%Y-%m-%d}"
+
+
+def drum_file(folder: Path, line: str, filling: int) -> Path:
+    """Where the rows of a finished filling lie: by its number, since a drum's name may come back."""
+    return folder / "drums" / line / f"{filling:06d}.parquet"
+
+
+def _name(folder: Path, path: Path) -> str:
+    return path.relative_to(folder).as_posix()
+
+
+def _write(
+    engine: Engine, folder: Path, line: str, path: Path, schema: pa.Schema, tables: Iterable[pa.Table]
+) -> manifest.Entry:
+    """Write a file, announced in the manifest; the entry is to be settled with the deletion of what it replaces."""
+    entries = []
+
+    def announce(aside: Path) -> None:
+        entries.append(manifest.entry_of(aside, _name(folder, path), line))
+        manifest.announce(engine, entries[-1])
+
+    write_whole(path, schema, tables, announce)
+    return entries[-1]
+
+
+# ---- hours -----------------------------------------------------------------------------------------------------
+
+
+def roll_hours(
+    engine: Engine, folder: Path, keep_ms: int, lines: Collection[str] | None = None, report: Report = log_not_moved
+) -> list[Path]:
+    """Move hours that ended `keep_ms` before the newest message of their line, as far as checkpoints allow.
+
+    An hour that cannot be moved is reported and stays where it is; the others move.
+    """
+    m = MESSAGE.c
+    with engine.connect() as connection:
+        spans = connection.execute(select(m.line, func.min(m.t_ms), func.max(m.t_ms)).group_by(m.line)).all()
+        checkpoints = connection.execute(select(CHECKPOINT.c.line, CHECKPOINT.c.message_id)).all()
+    known = {row.line: row.message_id for row in checkpoints}
+    moved = []
+    for line, oldest, newest in spans:
+        if lines is not None and line not in lines:
+            continue
+        last = (newest - keep_ms) // HOUR_MS * HOUR_MS
+        for hour in range(oldest // HOUR_MS * HOUR_MS, last, HOUR_MS):
+            with _by_itself(f"{hour_file(folder, line, hour)}", report):
+                path = _roll_hour(engine, folder, line, hour, known.get(line, 0))
+                moved += [path] if path else []
+    return moved
+
+
+def _roll_hour(engine: Engine, folder: Path, line: str, hour_ms: int, known_id: int) -> Path | None:
+    """One stream after the other, so that an hour never lies in memory whole."""
+    m = MESSAGE.c
+    inside = and_(m.line == line, m.t_ms >= hour_ms, m.t_ms < hour_ms + HOUR_MS, m.id <= known_id)
+    path = hour_file(folder, line, hour_ms)
+    with engine.connect() as connection:
+        held = connection.execute(select(m.station, m.quantity).where(inside).distinct()).all()
+        if not held:
+            return None
+        if path.is_file() and (reason := manifest.fault(connection, folder, _name(folder, path)) or damage(path)):
+            aside = set_aside(path, reason)
+            manifest.enter_aside(engine, _name(folder, path), _name(folder, aside), line, reason)
+        streams = sorted({(r.station, r.quantity) for r in held} | samples.streams_in(path))
+        tables = (_hour_of(connection, inside, path, *stream) for stream in streams)
+        entry = _write(engine, folder, line, path, samples.SCHEMA, tables)
+    with engine.begin() as connection:
+        manifest.settle(connection, entry)
+        connection.execute(delete(MESSAGE).where(inside))
+    return path
+
+
+def _hour_of(connection: Connection, inside: Any, path: Path, station: str, quantity: str) -> pa.Table:
+    """A stream's hour: what a file holds already (late messages, a stop before the deleting) and what is new."""
+    m = MESSAGE.c
+    wanted = select(m.n, m.t_ms, m.id, m.received_ms, m.payload).where(inside, m.station == station)
+    rows = connection.execute(wanted.where(m.quantity == quantity).order_by(m.t_ms)).all()
+    new = samples.table(station, quantity, [samples.Held(*row) for row in rows]) if rows else None
+    old = samples.read(path, station, quantity) if path.is_file() else None
+    if new is not None and old is not None:
+        new = new.filter(pc.invert(pc.is_in(new["id"], value_set=pc.unique(old["id"]))))
+    parts = [part for part in (old, new) if part is not None]
+    return pa.concat_tables(parts).sort_by([("t_ms", "ascending"), ("n", "ascending")])
+
+
+# ---- drums -----------------------------------------------------------------------------------------------------
+
+
+def roll_drums(
+    engine: Engine, folder: Path, lines: Collection[str] | None = None, report: Report = log_not_moved
+) -> list[Path]:
+    """Write the rows of every drum that has ended and whose last metre is known; then drop blocks no drum needs.
+
+    A drum that cannot be written is reported and stays in the database; the others are written.
+    """
+    d, b = DRUM.c, METRE_BLOCK.c
+    with engine.connect() as connection:
+        ended = connection.execute(
+            select(DRUM).where(d.end_m.is_not(None), d.rows_file.is_(None)).order_by(d.start_m)
+        ).all()
+        reaches = connection.execute(select(b.line, func.max(b.first_m + b.rows)).group_by(b.line)).all()
+    reach = {row[0]: row[1] for row in reaches if lines is None or row[0] in lines}
+    moved = []
+    _recount_drums(engine, folder, lines, report)
+    for drum in ended:
+        if reach.get(drum.line, -1) >= drum.end_m:
+            with _by_itself(f"the rows of drum {drum.drum} of {drum.line}", report):
+                moved.append(_roll_drum(engine, folder, drum))
+    return moved
+
+
+def _roll_drum(engine: Engine, folder: Path, drum: "object") -> Path:
+    line, filling, start_m, end_m = (getattr(drum, k) for k in ("line", "filling", "start_m", "end_m"))
+    with engine.connect() as connection:
+        first, verdict, columns = read_blocks(connection, line, start_m, end_m)
+        verdict = lay_over(first, verdict, read_findings(connection, line, start_m, end_m))
+        path = own_file(connection, folder, line, filling)
+    metres = first + np.arange(len(verdict), dtype=np.float64)
+    table = pa.table({"line_metre": metres, "drum_metre": metres - start_m, "verdict": verdict} | dict(columns.items()))
+    entry = _write(engine, folder, line, path, table.schema, [table])
+    values = _counts(first, verdict, start_m, end_m)
+    with engine.begin() as connection:
+        connection.execute(
+            update(DRUM)
+            .where(DRUM.c.line == line, DRUM.c.filling == filling)
+            .values(rows_file=_name(folder, path), **values)
+        )
+        manifest.settle(connection, entry)
+        spent = _spent_blocks(connection, line, start_m, end_m)
+        connection.execute(delete(METRE_BLOCK).where(METRE_BLOCK.c.line == line, METRE_BLOCK.c.first_m.in_(spent)))
+    return path
+
+
+def _recount_drums(engine: Engine, folder: Path, lines: Collection[str] | None, report: Report) -> None:
+    """Count the metres of drums again that findings came to after their rows lay in a file."""
+    d = DRUM.c
+    with engine.connect() as connection:
+        wanted = select(DRUM).where(d.rows_file.is_not(None), d.conforming_m.is_(None))
+        drums = [drum for drum in connection.execute(wanted) if lines is None or drum.line in lines]
+    for drum in drums:
+        with _by_itself(f"the metres of drum {drum.drum} of {drum.line}", report):
+            table = pq.read_table(folder / drum.rows_file, columns=["line_metre", "verdict"])
+            first = int(table["line_metre"][0].as_py()) if len(table) else int(np.floor(drum.start_m))
+            with engine.begin() as connection:
+                findings = read_findings(connection, drum.line, drum.start_m, drum.end_m)
+                verdict = lay_over(first, table["verdict"].to_numpy(), findings)
+                mine = update(DRUM).where(d.line == drum.line, d.filling == drum.filling)
+                connection.execute(mine.values(_counts(first, verdict, drum.start_m, drum.end_m)))
+
+
+def _counts(first: int, verdict: Verdicts, start_m: float, end_m: float) -> dict[str, float]:
+    """Columns of a drum with its metres by verdict; what never had a row is unseen."""
+    counts = metres_by_verdict(first, verdict, start_m, end_m)
+    counts[Verdict.UNSEEN.word] += max(0.0, (end_m - start_m) - sum(counts.values()))
+    return {f"{word}_m": metres for word, metres in counts.items()}
+
+
+def _spent_blocks(connection: Connection, line: str, start_m: float, end_m: float) -> list[int]:
+    """First metres of the blocks around a drum of which every row lies in the file of each drum that has part of it."""
+    b, d = METRE_BLOCK.c, DRUM.c
+    touching = select(b.first_m, b.rows).where(b.line == line, b.first_m < end_m, b.first_m + b.rows > start_m)
+    blocks = [(first, first + rows) for first, rows in connection.execute(touching)]
+    if not blocks:
+        return []
+    wanted = select(d.start_m, d.end_m).where(
+        d.line == line,
+        d.rows_file.is_not(None),
+        d.start_m < max(b for _, b in blocks),
+        d.end_m > min(a for a, _ in blocks),
+    )
+    files = sorted((int(np.floor(start)), int(np.floor(end))) for start, end in connection.execute(wanted))
+    return [first for first, end in blocks if _covered(first, end, files)]
+
+
+def _covered(first: int, end: int, spans: Sequence[tuple[int, int]]) -> bool:
+    """Whether every whole metre from `first` up to `end` lies in one of the spans, which are in order."""
+    for start, stop in spans:
+        if start > first:
+            break
+        first = max(first, stop)
+    return first >= end
+
+
+def own_file(connection: Connection, folder: Path, line: str, filling: int) -> Path:
+    """The file of a filling; another name where a store of version 0.4.0 has a drum's file of this very name."""
+    path, d = drum_file(folder, line, filling), DRUM.c
+    others = select(d.filling).where(d.line == line, d.filling != filling)
+    while connection.execute(others.where(d.rows_file == path.relative_to(folder).as_posix())).first():
+        path = path.with_stem(f"{path.stem}-again")
+    return path

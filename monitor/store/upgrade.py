@@ -1,0 +1,124 @@
+"""The version of a store: a new one is made at the program's, an older one is upgraded, a newer one is refused."""
+
+import logging
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, cast
+
+from sqlalchemy import Column, Connection, Engine, MetaData, String, Table, func, insert, inspect, select
+
+from monitor.contract.reading import SchemaVersionError
+from monitor.store.schema import METADATA, SCHEMA_VERSION
+
+if TYPE_CHECKING:
+    from alembic.config import Config
+    from alembic.script import Script
+
+REVISIONS = Path(__file__).with_name("migrations")
+UNVERSIONED = 0  # the tables of program version 0.4.0, which kept no schema version
+VERSION = Table("alembic_version", MetaData(), Column("version_num", String(32), primary_key=True))
+ONE_AT_A_TIME = 0x6D65747265  # key of PostgreSQL's advisory lock: one program changes the tables, the others wait
+
+LOG = logging.getLogger("monitor")
+
+
+def revision(version: int) -> str:
+    """How Alembic names a version."""
+    return f"{version:04}"
+
+
+def version_of(connection: Connection) -> int | None:
+    """Version of the store's tables; None where there are none yet. SchemaVersionError for what is no such store."""
+    tables = set(inspect(connection).get_table_names())
+    if VERSION.name in tables:
+        name = connection.execute(select(VERSION.c.version_num)).scalar()
+        if name is None or not name.isdigit():
+            raise SchemaVersionError(f"expected the number of a version in table {VERSION.name}, got {name!r}")
+        return int(name)
+    return UNVERSIONED if "message" in tables else None
+
+
+def prepare(engine: Engine) -> None:
+    """Bring the store to the program's version, in one transaction. SchemaVersionError where that cannot be."""
+    with engine.connect() as connection:
+        if version_of(connection) == SCHEMA_VERSION:
+            return
+    with _alone(engine) as connection:
+        version = version_of(connection)
+        if version is None:
+            METADATA.create_all(connection)
+            VERSION.create(connection)
+            connection.execute(insert(VERSION).values(version_num=revision(SCHEMA_VERSION)))
+            return
+        refuse_newer(version)
+        if version < SCHEMA_VERSION:
+            LOG.info("upgrading the store from version %d to %d", version, SCHEMA_VERSION)
+            migrate(connection, SCHEMA_VERSION)
+            LOG.info("the store is at version %d", SCHEMA_VERSION)
+
+
+def check(connection: Connection) -> None:
+    """That the store can be read: SchemaVersionError where its version is another than the program's."""
+    version = version_of(connection)
+    if version is not None and version < SCHEMA_VERSION:
+        raise SchemaVersionError(
+            f"The store is at version {version} and this program reads version {SCHEMA_VERSION}: "
+            "start the monitor of this program once, it upgrades the store."
+        )
+    refuse_newer(version)
+
+
+def refuse_newer(version: int | None) -> None:
+    """SchemaVersionError where a newer program has written the store."""
+    if version is not None and version > SCHEMA_VERSION:
+        raise SchemaVersionError(
+            f"The store was written by a newer program (its version is {version}, this program knows up to "
+            f"{SCHEMA_VERSION}): start the newer program, or restore the copy made before the upgrade."
+        )
+
+
+def migrate(connection: Connection, version: int) -> None:
+    """Apply the revisions up to a version, inside the connection's transaction."""
+    from alembic import command  # here, since a monitor whose store is up to date need not load it
+
+    command.upgrade(_alembic(connection), revision(version))
+
+
+def draft(connection: Connection, message: str) -> Path:
+    """Write the revision that leads from the last one to METADATA, for a developer to complete; returns its file."""
+    from alembic import command
+
+    migrate(connection, SCHEMA_VERSION)
+    made = command.revision(_alembic(connection), message, autogenerate=True, rev_id=revision(SCHEMA_VERSION + 1))
+    return Path(cast("Script", made).path)  # one, since the chain has one end
+
+
+def _alembic(connection: Connection) -> "Config":
+    from alembic.config import Config
+
+    config = Config()
+    config.set_main_option("script_location", str(REVISIONS).replace("%", "%%"))
+    config.set_main_option("file_template", "v%%(rev)s_%%(slug)s")
+    config.attributes["connection"] = connection
+    return config
+
+
+@contextmanager
+def _alone(engine: Engine) -> Iterator[Connection]:
+    """A transaction that holds for changes of tables too, with other programs kept from such changes meanwhile."""
+    with engine.connect() as connection:
+        if connection.dialect.name != "sqlite":
+            with connection.begin():
+                connection.execute(select(func.pg_advisory_xact_lock(ONE_AT_A_TIME)))
+                yield connection
+            return
+        # The driver would begin a transaction before INSERT but not before CREATE TABLE: it is begun by hand.
+        connection.execution_options(isolation_level="AUTOCOMMIT")
+        connection.exec_driver_sql("BEGIN IMMEDIATE")
+        try:
+            yield connection
+        except BaseException:
+            connection.exec_driver_sql("ROLLBACK")
+            raise
+        connection.exec_driver_sql("COMMIT")

@@ -1,0 +1,476 @@
+"""The single writer: messages, what they made of the record, and the ledger, in one transaction."""
+
+import hashlib
+import io
+from collections import Counter
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import msgspec
+import pyarrow as pa
+from sqlalchemy import Connection, Table, delete, func, insert, select, true, update
+
+from monitor.contract.config.content import digest_of
+from monitor.contract.config.line import Line
+from monitor.contract.config.recipe import Recipe
+from monitor.contract.config.works import Store
+from monitor.contract.messages import Health, Stored
+from monitor.contract.record import (
+    AlarmChange,
+    CounterFault,
+    DrumSpan,
+    Finding,
+    Gap,
+    LineNow,
+    MetreRows,
+    Output,
+    Proposal,
+    Rejected,
+    Revision,
+    Splice,
+    StateSpan,
+    Verdict,
+)
+from monitor.contract.topics import Stream
+from monitor.core.arrival import Message
+from monitor.store import journal
+from monitor.store.database import open_for_writing, upsert
+from monitor.store.ledger import Ledger, LedgerDelta
+from monitor.store.numbering import StreamNumbers
+from monitor.store.schema import (
+    ALARM_CHANGE,
+    ALARM_NOW,
+    CHECKPOINT,
+    COUNTER_FAULT,
+    DRUM,
+    FINDING,
+    GAP,
+    HEALTH,
+    IN_FORCE,
+    LEDGER,
+    LINE_NOW,
+    LINE_REVISION,
+    MESSAGE,
+    METRE_BLOCK,
+    PROPOSAL,
+    REJECTED,
+    REVISION,
+    SET_ASIDE,
+    SPLICE,
+    STATE_SPAN,
+)
+
+SET_ASIDE_MAX = 1000  # of one line; the oldest go first
+ASIDE_KNOWN_MAX = 100_000  # of all lines, in memory
+
+Row = dict[str, Any]
+AsideKey = tuple[Stream, int, int, int]  # stream, start, n, stamp in UTC ms
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """What one transaction holds. `messages` with their payloads in the order they came; `states` are checkpoints."""
+
+    messages: Sequence[tuple[Message, bytes]] = ()
+    outputs: Sequence[Output] = ()
+    now: Mapping[str, LineNow] = field(default_factory=dict)
+    states: Mapping[str, bytes] = field(default_factory=dict)
+    health: Health | None = None
+    numbers: LedgerDelta | None = None  # what it adds to the ledger
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Restored:
+    """An engine that goes on: its state after message `message_id`, and what its way back has added to the record.
+
+    `described` is its line where that is another than on record, in force from metre `since_m` at the take-up on.
+    """
+
+    line: str
+    message_id: int
+    now: LineNow
+    state: bytes | None
+    outputs: Sequence[Output] = ()
+    entries: Sequence[journal.Entry] = ()
+    described: Line | None = None
+    since_m: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetAside:
+    """A message that could not be stored, `when_s` it was given up, and how it is reported."""
+
+    message: Message
+    payload: bytes
+    when_s: float
+    rejected: Rejected
+
+    @property
+    def why(self) -> str:
+        """The reason in words."""
+        return self.rejected.why
+
+
+class Writer:
+    """Owns the store, or its own lines where several share a server. `lines` are those lines, all without."""
+
+    def __init__(self, settings: Store, lines: Collection[str] | None = None) -> None:
+        self.settings = settings
+        self.lines = lines
+        self.engine = open_for_writing(settings)
+        self.ledger = self._read_ledger()
+        self.last_id = self._read_last_id()
+        self.aside = self._read_aside()
+
+    @property
+    def name(self) -> str:
+        """The lines it writes, in words."""
+        return ", ".join(sorted(self.lines))[:240] if self.lines else "all lines"
+
+    def write(self, batch: Batch) -> dict[tuple[Stream, int], Stored]:
+        """Commit a batch; returns what is stored, by stream and start, of its messages, the repeated included.
+
+        Whatever the database raises (disk full, server gone) comes out with nothing committed and nothing forgotten:
+        call again with the same batch.
+        """
+        with self.engine.begin() as connection:
+            last_id = self._execute(connection, batch)
+        self.last_id = last_id
+        if batch.numbers:
+            self.ledger.merge(batch.numbers)
+        return batch.numbers.reports() if batch.numbers else {}
+
+    def probe(self, batch: Batch) -> None:
+        """Execute what `write` would, and roll it back. Raises whatever the database raises."""
+        with self.engine.connect() as connection:
+            self._execute(connection, batch)
+            connection.rollback()
+
+    def set_aside(self, one: SetAside) -> None:
+        """Keep a message that cannot be data, count it, and forget the oldest of its line, in one transaction."""
+        s = one.message.stream
+        row = {
+            "line": s.line, "station": s.station, "quantity": s.quantity, "start": one.message.start,
+            "n": one.message.n, "t_ms": ms(one.message.t_s), "set_aside_ms": ms(one.when_s), "payload": one.payload,
+            "reason": one.why,
+        }  # fmt: skip
+        a = SET_ASIDE.c
+        oldest = select(a.id).where(a.line == s.line).order_by(a.id.desc()).offset(SET_ASIDE_MAX).limit(1)
+        with self.engine.begin() as connection:
+            connection.execute(insert(SET_ASIDE), [row])
+            connection.execute(delete(SET_ASIDE).where(a.line == s.line, a.id <= oldest.scalar_subquery()))
+            self._rejected(connection, [one.rejected])
+        self.aside[key_of(one.message)] = one.why
+        while len(self.aside) > ASIDE_KNOWN_MAX:
+            del self.aside[next(iter(self.aside))]
+
+    def read_again(self) -> None:
+        """Ledger and last id as the store has them: after a commit whose outcome is not known."""
+        self.ledger = self._read_ledger()
+        self.last_id = self._read_last_id()
+
+    def holds(self, message: Message) -> bool:
+        """Whether the table of messages has one of this number and time of arrival."""
+        s, m = message.stream, MESSAGE.c
+        wanted = select(m.id).where(m.line == s.line, m.station == s.station, m.quantity == s.quantity)
+        wanted = wanted.where(m.n == message.n, m.received_ms == ms(message.received_s)).limit(1)
+        with self.engine.connect() as connection:
+            return connection.execute(wanted).first() is not None
+
+    def write_restored(self, restored: Restored) -> None:
+        """Commit what the restart of a line's engine came to, in one transaction."""
+        now_ms = ms(restored.now.t_s)
+        with self.engine.begin() as connection:
+            self._outputs(connection, restored.outputs)
+            journal.append(connection, restored.entries)
+            if restored.described is not None:
+                upsert(connection, LINE_REVISION, [_line_row(restored.described, now_ms, restored.since_m)])
+            if restored.state is not None:
+                row = {"line": restored.line, "message_id": restored.message_id, "t_ms": now_ms}
+                upsert(connection, CHECKPOINT, [row | {"state": restored.state}])
+                upsert(connection, LINE_NOW, [_now_row(restored.now)])
+
+    def keep_revisions(self, recipes: Iterable[Recipe], now_s: float) -> None:
+        """Keep the revisions of recipes' files that the record does not have, each with an entry in the journal."""
+        rows = [_revision_of(recipe, ms(now_s)) for recipe in recipes]
+        r = REVISION.c
+        with self.engine.begin() as connection:
+            known = {(x.recipe, x.revision): x.text for x in connection.execute(select(r.recipe, r.revision, r.text))}
+            fresh = [row for row in rows if (row["recipe"], row["revision"]) not in known]
+            chain = min(self.lines) if self.lines else ""  # writers that share a store do not share a chain
+            upsert(connection, REVISION, fresh, keep_old=True)
+            journal.append(connection, [_revised(row, known, chain) for row in fresh])
+
+    def checkpoints(self) -> dict[str, tuple[int, bytes]]:
+        """(id of the last message it knows, snapshot of the engine) by line."""
+        with self.engine.connect() as connection:
+            rows = connection.execute(select(CHECKPOINT.c.line, CHECKPOINT.c.message_id, CHECKPOINT.c.state))
+            return {row.line: (row.message_id, row.state) for row in rows}
+
+    def messages_after(self, line: str, message_id: int, limit: int = 5000) -> list[tuple[int, Stream, int, bytes]]:
+        """(id, stream, received UTC ms, payload) of messages held that came after one, in the order they came."""
+        m = MESSAGE.c
+        wanted = select(m.id, m.station, m.quantity, m.received_ms, m.payload)
+        wanted = wanted.where(m.line == line, m.id > message_id).order_by(m.id).limit(limit)
+        with self.engine.connect() as connection:
+            return [
+                (r.id, Stream(line, r.station, r.quantity), r.received_ms, r.payload)
+                for r in connection.execute(wanted)
+            ]
+
+    def close(self) -> None:
+        """Let go of the database."""
+        self.engine.dispose()
+
+    # ---- inside ------------------------------------------------------------------------------------------
+
+    def _read_ledger(self) -> Ledger:
+        with self.engine.connect() as connection:
+            rows = connection.execute(self._own(select(LEDGER), LEDGER)).all()
+        return Ledger({Stream(r.line, r.station, r.quantity): StreamNumbers.read(r.spans) for r in rows})
+
+    def _read_last_id(self) -> int:
+        """The highest id given out so far; messages may have moved into files, the checkpoint remembers."""
+        held = self._own(select(func.max(MESSAGE.c.id)), MESSAGE)
+        known = self._own(select(func.max(CHECKPOINT.c.message_id)), CHECKPOINT)
+        with self.engine.connect() as connection:
+            return max(connection.execute(q).scalar() or 0 for q in (held, known))
+
+    def _own(self, wanted: Any, table: Table) -> Any:
+        return wanted if self.lines is None else wanted.where(table.c.line.in_(sorted(self.lines)))
+
+    def _read_aside(self) -> "dict[AsideKey, str]":
+        with self.engine.connect() as connection:
+            rows = connection.execute(self._own(select(SET_ASIDE), SET_ASIDE).order_by(SET_ASIDE.c.id)).all()
+        return {(Stream(r.line, r.station, r.quantity), r.start, r.n, r.t_ms): r.reason for r in rows}
+
+    def _execute(self, connection: Any, batch: Batch) -> int:
+        """All statements of a batch; returns the id of its last message."""
+        touched = dict(sorted(batch.numbers.streams.items())) if batch.numbers else {}
+        last_id = self._messages(connection, batch.messages)
+        upsert(connection, LEDGER, [_ledger_row(s, numbers) for s, numbers in touched.items()])
+        self._outputs(connection, batch.outputs)
+        upsert(connection, LINE_NOW, [_now_row(now) for now in batch.now.values()])
+        states = [
+            {"line": line, "message_id": last_id, "t_ms": ms(batch.now[line].t_s), "state": state}
+            for line, state in batch.states.items()
+        ]
+        upsert(connection, CHECKPOINT, states)
+        if batch.health is not None:
+            said = msgspec.json.encode(batch.health).decode()
+            upsert(connection, HEALTH, [{"monitor": self.name, "t_ms": batch.health.t, "said": said}])
+        return last_id
+
+    def _messages(self, connection: Any, messages: Sequence[tuple[Message, bytes]]) -> int:
+        if not messages:
+            return self.last_id
+        rows = [{"id": self.last_id + 1 + i, **_message_row(m, p)} for i, (m, p) in enumerate(messages)]
+        connection.execute(insert(MESSAGE), rows)
+        return self.last_id + len(rows)
+
+    def _outputs(self, connection: Any, outputs: Sequence[Output]) -> None:
+        for table, rows in _rows_of(outputs).items():
+            upsert(connection, table, rows)
+        for finding in (o for o in outputs if isinstance(o, Finding)):
+            _uncount(connection, finding)
+        changes = [_alarm_row(o) for o in outputs if isinstance(o, AlarmChange)]
+        upsert(connection, ALARM_CHANGE, changes, keep_old=True)
+        upsert(connection, ALARM_NOW, _newest(changes))
+        journal.append(connection, journal.entries_of(outputs))
+        self._rejected(connection, outputs)
+
+    def _rejected(self, connection: Any, outputs: Sequence[Output]) -> None:
+        refused = [o for o in outputs if isinstance(o, Rejected)]
+        counts = Counter((r.line, r.kind) for r in refused)
+        newest = {(r.line, r.kind): r for r in refused}
+        for (line, kind), count in counts.items():
+            c = REJECTED.c
+            old = connection.execute(select(c.count).where(c.line == line, c.kind == kind)).scalar() or 0
+            example = newest[line, kind]
+            row = {"line": line, "kind": kind, "count": old + count, "newest_ms": ms(example.received_s)}
+            upsert(connection, REJECTED, [row | {"topic": example.topic, "why": example.why}])
+
+
+def _uncount(connection: Connection, finding: Finding) -> None:
+    """Metres of drums whose rows lie in a file already are to be counted again: a finding has come to them since."""
+    d = DRUM.c
+    if finding.verdict is Verdict.CONFORMING:
+        return
+    before = true() if finding.end_m is None else d.start_m < finding.end_m
+    rolled = (d.line == finding.line, d.rows_file.is_not(None), before, d.end_m > finding.start_m)
+    connection.execute(update(DRUM).where(*rolled).values(conforming_m=None))
+
+
+def _revision_of(recipe: Recipe, t_ms: int) -> Row:
+    return {
+        "recipe": recipe.recipe, "revision": recipe.revision, "first_seen_ms": t_ms,
+        "text": recipe.model_dump_json(), "digest": digest_of(recipe),
+    }  # fmt: skip
+
+
+def _line_row(line: Line, t_ms: int, since_m: float | None) -> Row:
+    return {
+        "line": line.line, "revision": line.revision, "digest": digest_of(line), "text": line.model_dump_json(),
+        "since_ms": t_ms, "since_m": since_m,
+    }  # fmt: skip
+
+
+def _revised(row: Row, known: Mapping[tuple[str, int], str], chain: str) -> journal.Entry:
+    """A revision of a recipe's file that is new, with the digests of its text and of the newest one before."""
+    newest = max((n for name, n in known if name == row["recipe"]), default=None)
+    before = "" if newest is None else known[row["recipe"], newest]
+    old, new = (hashlib.sha256(text.encode()).hexdigest() if text else "" for text in (before, row["text"]))
+    target = f"recipe {row['recipe']} revision {row['revision']}"
+    return journal.Entry(chain, row["first_seen_ms"], "configuration files", "take into force", target, "", old, new)
+
+
+def key_of(message: Message) -> AsideKey:
+    """What a message that comes again is known by."""
+    return message.stream, message.start, message.n, ms(message.t_s)
+
+
+def ms(t_s: float) -> int:
+    """UTC seconds as whole milliseconds."""
+    return round(t_s * 1e3)
+
+
+def _ms_or_none(t_s: float | None) -> int | None:
+    return None if t_s is None else ms(t_s)
+
+
+def _message_row(message: Message, payload: bytes) -> Row:
+    s = message.stream
+    return {
+        "line": s.line, "station": s.station, "quantity": s.quantity, "n": message.n, "t_ms": ms(message.t_s),
+        "end_ms": ms(message.end_s), "received_ms": ms(message.received_s), "payload": payload,
+    }  # fmt: skip
+
+
+def _ledger_row(stream: Stream, numbers: StreamNumbers) -> Row:
+    return {
+        "line": stream.line, "station": stream.station, "quantity": stream.quantity,
+        "upto": numbers.upto, "spans": numbers.text(),
+    }  # fmt: skip
+
+
+def _rows_of(outputs: Sequence[Output]) -> dict[Any, list[Row]]:
+    """Rows by table; of several with one key the last stands."""
+    rows: dict[Any, dict[Any, Row]] = {}
+    for output in outputs:
+        how = _ROW_OF.get(type(output))
+        if how is not None:
+            table, make = how
+            row = make(output)
+            key = tuple(row[c.name] for c in table.primary_key.columns)
+            rows.setdefault(table, {})[key] = row
+    return {table: list(by_key.values()) for table, by_key in rows.items()}
+
+
+def _finding_row(f: Finding) -> Row:
+    return {
+        "line": f.line, "key": f.key, "kind": f.kind.value, "stream": f.stream, "check_name": f.check,
+        "verdict": int(f.verdict), "start_m": f.start_m, "end_m": f.end_m, "start_ms": ms(f.start_s),
+        "end_ms": _ms_or_none(f.end_s), "extreme": f.extreme, "limit_value": f.limit, "unit": f.unit, "text": f.text,
+        "by_whom": f.by, "reason": f.reason,
+    }  # fmt: skip
+
+
+def _drum_row(d: DrumSpan) -> Row:
+    return {
+        "line": d.line, "filling": d.filling, "drum": d.drum, "recipe": d.recipe, "revision": d.revision,
+        "start_m": d.start_m, "end_m": d.end_m, "start_ms": ms(d.start_s), "end_ms": _ms_or_none(d.end_s),
+        "planned_length_m": d.planned_length_m,
+    }  # fmt: skip
+
+
+def _splice_row(s: Splice) -> Row:
+    return {
+        "line": s.line, "position": s.position, "t_ms": ms(s.t_s), "drum": s.drum, "line_metre": s.line_metre,
+        "left_m": s.left_m,
+    }  # fmt: skip
+
+
+def _metre_row(rows: MetreRows) -> Row:
+    table = pa.table({name: pa.array(column) for name, column in rows.columns.items()})
+    sink = io.BytesIO()
+    with pa.ipc.new_stream(sink, table.schema) as stream:
+        stream.write_table(table)
+    return {
+        "line": rows.line, "first_m": rows.first_m, "rows": len(rows),
+        "verdicts": rows.verdict.tobytes(), "arrow": sink.getvalue(),
+    }  # fmt: skip
+
+
+def _state_row(s: StateSpan) -> Row:
+    return {"line": s.line, "t_ms": ms(s.t_s), "state": s.state, "reason": s.reason, "line_metre": s.line_metre}
+
+
+def _gap_row(g: Gap) -> Row:
+    return {"line": g.line, "stream": g.stream, "first": g.first, "last": g.last, "t_ms": ms(g.t_s)}
+
+
+def _counter_row(f: CounterFault) -> Row:
+    return {
+        "line": f.line, "t_ms": ms(f.t_s), "kind": f.kind, "reading_m": f.reading_m,
+        "expected_m": f.expected_m, "line_metre": f.line_metre,
+    }  # fmt: skip
+
+
+def _proposal_row(p: Proposal) -> Row:
+    return {
+        "line": p.line, "proposal": p.proposal, "recipe": p.recipe, "base": p.base, "state": p.state,
+        "changes": msgspec.json.encode(dict(p.changes)).decode(), "by_whom": p.by, "reason": p.reason,
+        "t_ms": ms(p.t_s), "rehearsal": p.rehearsal, "decided_by": p.decided_by, "decided_reason": p.decided_reason,
+        "decided_ms": _ms_or_none(p.decided_s), "revision": p.revision,
+    }  # fmt: skip
+
+
+def _revision_row(r: Revision) -> Row:
+    return {
+        "line": r.line, "recipe": r.recipe, "revision": r.revision, "t_ms": ms(r.t_s), "line_metre": r.line_metre,
+        "by_whom": r.by, "approved_by": r.approved_by, "reason": r.reason,
+        "changes": msgspec.json.encode(dict(r.changes)).decode(), "text": r.text,
+    }  # fmt: skip
+
+
+_ROW_OF: dict[type, tuple[Any, Any]] = {
+    Proposal: (PROPOSAL, _proposal_row),
+    Revision: (IN_FORCE, _revision_row),
+    Finding: (FINDING, _finding_row),
+    DrumSpan: (DRUM, _drum_row),
+    Splice: (SPLICE, _splice_row),
+    MetreRows: (METRE_BLOCK, _metre_row),
+    StateSpan: (STATE_SPAN, _state_row),
+    Gap: (GAP, _gap_row),
+    CounterFault: (COUNTER_FAULT, _counter_row),
+}
+
+
+def _alarm_row(c: AlarmChange) -> Row:
+    return {
+        "line": c.line, "alarm": c.alarm, "occurrence_ms": ms(c.occurrence_s), "t_ms": ms(c.t_s), "event": c.event,
+        "before": c.before.value, "after": c.after.value, "priority": c.priority.value, "value": c.value,
+        "limit_value": c.limit, "unit": c.unit, "line_metre": c.line_metre, "recipe": c.recipe,
+        "revision": c.revision, "by_whom": c.by, "reason": c.reason, "until_ms": _ms_or_none(c.until_s),
+    }  # fmt: skip
+
+
+def _newest(changes: Sequence[Row]) -> list[Row]:
+    return list({(row["line"], row["alarm"]): row for row in changes}.values())
+
+
+def _now_row(now: LineNow) -> Row:
+    drum = now.drum
+    said = {
+        "state": now.state,
+        "speed_m_per_s": now.speed_m_per_s,
+        "line_metre": now.line_metre,
+        "drum": drum.drum if drum else None,
+        "filling": drum.filling if drum else None,
+        "recipe": drum.recipe if drum else None,
+        "drum_start_m": drum.start_m if drum else None,
+        "planned_length_m": drum.planned_length_m if drum else None,
+        "extra": dict(now.extra),
+    }
+    return {"line": now.line, "t_ms": ms(now.t_s), "now": msgspec.json.encode(said).decode()}

@@ -1,0 +1,214 @@
+"""`everymetre doctor`: a sound store is equal to what its messages make; damage anywhere is noticed and named."""
+
+import random
+import shutil
+from pathlib import Path
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pytest
+from sqlalchemy import Engine, text
+
+from monitor.__main__ import main
+from monitor.commands.doctor import look
+from monitor.shell.remake import drum_digest, remake
+from monitor.shell.restore import restore
+from monitor.shell.service import Desk
+from monitor.store import rolling as rollup
+from monitor.store.database import FILE, DamagedStoreError, open_for_writing
+from monitor.store.lease import hold
+from monitor.store.reader import StoreReader
+from tests.core.story import CONFIGS, T0
+from tests.core.test_pipeline import tell
+from tests.shell.works import desk_at, settings_at, stored_at, take
+from tests.store.test_writer import busy
+
+
+def written(place: Path) -> Engine:
+    """A record partly in files, partly in the database, its monitor stopped."""
+    desk = desk_at(place)
+    desk.writer.keep_revisions(desk.configuration.recipes.values(), T0)
+    take(desk, tell(130, before=busy).sorted())
+    desk.writer.write(desk.last_batch())
+    rollup.roll_drums(desk.writer.engine, place)
+    return desk.writer.engine
+
+
+@pytest.fixture(scope="module")
+def record(tmp_path_factory) -> Path:
+    """A store on SQLite, to be copied."""
+    folder = tmp_path_factory.mktemp("record")
+    written(folder).dispose()
+    return folder
+
+
+@pytest.fixture
+def copy(record, tmp_path) -> Path:
+    """A copy of it, the log of what was written last merged into the file."""
+    folder = tmp_path / "record"
+    shutil.copytree(record, folder)
+    engine = open_for_writing(settings_at(folder))
+    with engine.connect() as connection:
+        connection.execute(text("pragma wal_checkpoint(truncate)"))
+    engine.dispose()
+    return folder
+
+
+def doctor(folder: Path, *words: str) -> int:
+    return main(["doctor", "--configs", str(CONFIGS), "--store", str(folder), *words])
+
+
+@pytest.mark.parametrize("hours_in_files", [False, True])
+def test_a_record_made_again_from_its_messages_is_equal(place, tmp_path_factory, hours_in_files):
+    """A9."""
+    engine = written(place)
+    if hours_in_files:
+        assert rollup.roll_hours(engine, place, -rollup.HOUR_MS)
+    made = remake(stored_at(place), "core-1", tmp_path_factory.mktemp("made"))
+    assert made.differences == ()
+    assert made.messages > 1800
+    assert made.rows > 400
+    assert made.entries >= 10
+    assert [name for name, _ in made.digests] == ["1 C1-0001", "2 C1-0002"]
+    assert list(look(stored_at(place))) == []
+
+
+def test_a_record_made_again_follows_the_recipes_that_files_brought_meanwhile(place, tmp_path_factory):
+    """A9: what differed was said to come of a new revision, and nobody could see whether anything else did."""
+    arrivals = tell(130, before=busy).sorted()
+    at = len(arrivals) * 2 // 5
+    desk = desk_at(place)
+    desk.writer.keep_revisions(desk.configuration.recipes.values(), T0)
+    take(desk, arrivals[:at])
+    recipe = desk.configuration.recipes["core-2g5"]
+    windows = [w.model_copy(update={"hi": 289.0}) if w.stream == "oven-a/temperature" else w for w in recipe.window]
+    edited = recipe.model_copy(update={"revision": recipe.revision + 1, "window": windows})
+    c = desk.configuration.model_copy(update={"recipes": desk.configuration.recipes | {"core-2g5": edited}})
+    again = Desk(c, desk.writer, {line: restore(desk.writer, c, line, lambda _: None) for line in c.lines})
+    desk.writer.keep_revisions(c.recipes.values(), T0 + 1)
+    take(again, arrivals[at:])
+    desk.writer.write(again.last_batch())
+    assert [r.recipe.revision for r in StoreReader(settings_at(place)).came_into_force("core-1")] == [edited.revision]
+    assert remake(c, "core-1", tmp_path_factory.mktemp("made")).differences == ()
+
+
+def test_a_fillings_digest_is_the_same_live_in_its_file_and_restored(place, tmp_path_factory):
+    desk = desk_at(place)
+    take(desk, tell(130, before=busy).sorted())
+    reader = StoreReader(settings_at(place))
+
+    def digests() -> list[str]:
+        return [drum_digest(reader, drum) for drum in reader.drums("core-1") if drum.end_m is not None]
+
+    live = digests()
+    assert len(set(live)) == 2
+    desk.writer.write(desk.last_batch())
+    rollup.roll_drums(desk.writer.engine, place)
+    assert digests() == live
+    desk_at(place, again=True)
+    assert digests() == live
+    made = remake(stored_at(place), "core-1", tmp_path_factory.mktemp("made"))
+    assert sorted(digest for _, digest in made.digests) == sorted(live)
+
+
+CHANGES = {
+    "update finding set end_m = end_m + 1 where end_m is not null": ("table finding, ", "end_m"),
+    "delete from alarm_change where event = 'raised'": ("table alarm_change, ", ""),
+    "update drum set recipe = 'core-1g5' where drum = 'C1-0002'": ("table drum, ", "recipe"),
+    "update state_span set reason = 'never given'": ("table state_span, ", "reason"),
+    "insert into gap (line, stream, first, last, t_ms) values ('core-1', 'a/b', 1, 2, 1764000050000)": (
+        "table gap, ",
+        "",
+    ),
+}
+
+
+@pytest.mark.parametrize("change", CHANGES)
+def test_what_differs_in_a_table_is_named_with_key_and_column(copy, tmp_path, change):
+    """A9."""
+    engine = open_for_writing(settings_at(copy))
+    with engine.begin() as connection:
+        assert connection.execute(text(change)).rowcount > 0
+    engine.dispose()
+    differences = remake(stored_at(copy), "core-1", tmp_path / "made").differences
+    where, column = CHANGES[change]
+    assert [d for d in differences if d.where.startswith(where) and d.column == column]
+    assert doctor(copy, "--lines", "core-1") == 1
+
+
+def test_what_differs_in_a_file_is_named_with_metre_and_column(copy, tmp_path):
+    """A9."""
+    path = next((copy / "drums").rglob("*.parquet"))
+    table = pq.ParquetFile(path).read()
+    names = table.column_names
+    values = table["oven-a/temperature"].to_pylist()
+    values[60] += 0.5
+    pq.write_table(table.set_column(names.index("oven-a/temperature"), "oven-a/temperature", pa.array(values)), path)
+    metre = int(table["line_metre"][60].as_py())
+    name = path.relative_to(copy).as_posix()
+    found = [(d.where, d.column) for d in remake(stored_at(copy), "core-1", tmp_path / "made").differences]
+    assert (f"{name}, metre {metre}", "oven-a/temperature") in found
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_forty_flipped_bits_are_noticed(copy, seed, capsys):
+    """A9: three of six such stores opened and wrote on."""
+    rng = random.Random(seed)
+    path = copy / FILE
+    data = bytearray(path.read_bytes())
+    for _ in range(40):
+        data[rng.randrange(len(data))] ^= 1 << rng.randrange(8)
+    path.write_bytes(data)
+    assert doctor(copy, "--lines", "core-1") == 1
+    assert "Traceback" not in capsys.readouterr().out
+
+
+def test_a_flipped_bit_in_any_file_is_noticed(copy, capsys):
+    """A9."""
+    for path in sorted((copy / "drums").rglob("*.parquet")):
+        data = path.read_bytes()
+        for at in (10, len(data) // 2, len(data) - 6):
+            changed = bytearray(data)
+            changed[at] ^= 1
+            path.write_bytes(changed)
+            assert doctor(copy, "--lines", "core-1") == 1, (path, at)
+        path.write_bytes(data)
+    assert doctor(copy, "--lines", "core-1") == 0
+
+
+@pytest.mark.parametrize("way", [Path.unlink, lambda path: path.write_bytes(b"")])
+def test_a_record_without_its_database_is_not_begun_anew(copy, way):
+    """A9: a store of 0 bytes started empty at metre 0 though drums lay beside it."""
+    way(copy / FILE)
+    with pytest.raises(DamagedStoreError, match="empty or missing, though 2 files of hours and drums lie beside it"):
+        open_for_writing(settings_at(copy))
+    assert doctor(copy) == 1
+    shutil.rmtree(copy / "drums")
+    open_for_writing(settings_at(copy)).dispose()
+
+
+def test_a_damaged_database_is_not_written_on(copy):
+    """A9."""
+    path = copy / FILE
+    data = bytearray(path.read_bytes())
+    data[4096 * 3 : 4096 * 3 + 40] = bytes(40)
+    path.write_bytes(data)
+    with pytest.raises(DamagedStoreError, match=r"is damaged: .*restore a backup"):
+        open_for_writing(settings_at(copy))
+
+
+def test_a_missing_file_and_one_set_aside_are_named(copy, capsys):
+    """A8."""
+    first, second = sorted((copy / "drums").rglob("*.parquet"))
+    first.unlink()
+    second.rename(second.with_name(second.name + ".damaged-1"))
+    assert doctor(copy, "--quick") == 1
+    printed = capsys.readouterr().out
+    assert f"{first.relative_to(copy)}: missing" in printed
+    assert "damaged-1: set aside as damaged" in printed
+
+
+def test_a_store_that_a_monitor_writes_is_left_alone(copy, capsys):
+    with hold(settings_at(copy), ["core-1"], T0):
+        assert doctor(copy) == 2
+    assert "already written by process" in capsys.readouterr().err

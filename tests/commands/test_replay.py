@@ -1,0 +1,166 @@
+"""Recordings that no one here wrote, and our own, through the same engine."""
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+import river.datasets
+from hypothesis import given
+from hypothesis import strategies as st
+
+from monitor.__main__ import main
+from monitor.commands.replay import widened
+from monitor.contract.config.load import ConfigurationError, load
+from monitor.contract.record import AlarmChange, Finding
+from monitor.core.arrival import Message
+from monitor.core.decode import Decoder
+from monitor.core.engine import Engine
+from monitor.shell.recording import ColumnOf, Mapping, Rows, Story, arrivals, read_mapping, read_rows
+
+PIPE = Path(__file__).parents[1] / "data" / "pipe"
+WATER_FLOW = Path(river.datasets.__file__).parent / "water-flow.csv"
+
+
+def found(rows: Rows, mapping: Mapping) -> list:
+    c = widened(load(PIPE))
+    engine = Engine(c)
+    out = []
+    messages = arrivals(rows, mapping, "pipe", c.lines["pipe"])
+    for start in range(0, len(messages), 500):
+        out += engine.feed(messages[start : start + 500])
+    return out
+
+
+def closed(outputs: list, kind: str) -> list[Finding]:
+    newest = {f.key: f for f in outputs if isinstance(f, Finding) and f.kind == kind}
+    return sorted(newest.values(), key=lambda f: f.start_s)
+
+
+def utc(text: str) -> float:
+    return pd.Timestamp(text).timestamp()
+
+
+@pytest.fixture(scope="module")
+def water() -> list:
+    mapping = read_mapping(PIPE / "water-flow-mapping.toml")
+    return found(read_rows(WATER_FLOW, mapping), mapping)
+
+
+def test_river_water_flow_its_three_low_segments_are_found_and_no_other(water):
+    """Hourly water flow in the `river` wheel (BSD-3, kindly donated): three segments at about 24.2 l/s, 16, 12 and 14
+    samples long by the file itself; the offset of the stamps changes from +01:00 to +02:00 between them."""
+    low = closed(water, "window")
+    begun = ["2022-03-24T09:00+01:00", "2022-03-29T09:00+02:00", "2022-04-27T16:00+02:00"]
+    ended = ["2022-03-25T00:00+01:00", "2022-03-29T20:00+02:00", "2022-04-28T05:00+02:00"]  # last low samples
+    assert len(low) == 3
+    for finding, start, last in zip(low, begun, ended, strict=True):
+        assert finding.start_s == utc(start)
+        assert finding.end_s is not None
+        assert abs(finding.end_s - utc(last)) <= 2 * 3600
+        assert finding.extreme == pytest.approx(24.25, abs=0.05)
+
+
+def test_river_water_flow_its_ten_holes_are_told(water):
+    """Ten places where the next sample is more than an hour and a half away, 2 h to 32 h, by the file itself."""
+    stamps = pd.to_datetime(pd.read_csv(WATER_FLOW)["Time"], utc=True)
+    steps_h = stamps.diff().dt.total_seconds().to_numpy()[1:] / 3600
+    wide = np.flatnonzero(steps_h > 1.5)
+    silent = closed(water, "missing")
+    assert len(wide) == len(silent) == 10
+    assert [f.start_s for f in silent] == [stamps[i].timestamp() for i in wide]
+    assert [(f.end_s - f.start_s) / 3600 for f in silent] == pytest.approx(steps_h[wide])
+    assert min(steps_h[wide]) == 2
+    assert max(steps_h[wide]) == 32
+
+
+def test_alarms_of_the_recording_are_those_of_its_findings(water):
+    raised = [o.alarm for o in water if isinstance(o, AlarmChange) and o.event == "raised"]
+    assert raised.count("meter/flow/LO") == 3
+    assert raised.count("meter/flow/missing") == 10
+
+
+def test_a_clock_that_steps_back_is_late_data_and_stops_nothing():
+    t = 1.7e9 + 300.0 * np.array([*range(20), *range(9, 40)])
+    rows = Rows(t, ["meter/flow"] * len(t), np.full(len(t), 100.0))
+    c = widened(load(PIPE))
+    engine = Engine(c)
+    mapping = Mapping(story=Story(recipe="pipe"))
+    engine.feed(arrivals(rows, mapping, "pipe", c.lines["pipe"]))
+    engine.tick(float(t[-1]) + 1000)
+    assert engine.pipelines["pipe"].now().extra["late"] == {"meter/flow": 11}
+
+
+@given(st.lists(st.tuples(st.sampled_from([0.01, 0.1, 1.0, 7.5]), st.floats(-50, 50)), min_size=1, max_size=80))
+def test_every_row_comes_out_of_its_message_as_it_went_in(steps):
+    t = 1.7e9 + np.cumsum([s[0] for s in steps])
+    v = np.array([s[1] for s in steps])
+    c = widened(load(PIPE))
+    decoder = Decoder("pipe", c.lines, c.works.wire)
+    got_t, got_v = [], []
+    for arrival in arrivals(Rows(t, ["meter/flow"] * len(t), v), Mapping(), "pipe", c.lines["pipe"]):
+        message = decoder.decode(arrival)
+        assert isinstance(message, Message)
+        got_t += message.body.t_s.tolist()
+        got_v += message.body.v.tolist()
+    assert got_v == v.tolist()
+    assert np.allclose(got_t, t, atol=0.0011)
+
+
+def test_a_bad_value_of_a_recording_is_no_value():
+    c = widened(load(PIPE))
+    rows = Rows(np.array([1.7e9, 1.7e9 + 0.1]), ["meter/flow"] * 2, np.array([np.nan, 1.0]))
+    (arrival,) = arrivals(rows, Mapping(), "pipe", c.lines["pipe"])
+    message = Decoder("pipe", c.lines, c.works.wire).decode(arrival)
+    assert np.isnan(message.body.v[0])
+    assert message.body.v[1] == 1.0
+
+
+def test_csv_and_parquet_foreign_units_and_time_zones_are_read_alike(tmp_path):
+    frame = pd.DataFrame({"when": ["2024-01-01 12:00:00", "2024-01-01 12:00:01"], "flow": [36.0, 72.0]})
+    frame.to_csv(tmp_path / "a.csv", index=False, sep=";")
+    frame.to_parquet(tmp_path / "a.parquet")
+    mapping = Mapping(
+        time="when", time_zone="Europe/Stockholm", separator=";",
+        column=(ColumnOf(column="flow", stream="meter/flow", factor=1 / 3.6),),
+    )  # fmt: skip
+    for name in ("a.csv", "a.parquet"):
+        rows = read_rows(tmp_path / name, mapping)
+        assert rows.t_s.tolist() == [utc("2024-01-01T11:00:00Z"), utc("2024-01-01T11:00:01Z")]
+        assert rows.v == pytest.approx([10.0, 20.0])
+
+
+def test_a_column_that_is_not_there_is_named_with_those_that_are(tmp_path, capsys):
+    (tmp_path / "a.csv").write_text("t,x\n1,2\n")
+    assert main(["replay", str(tmp_path / "a.csv"), "--line", "pipe", "--configs", str(PIPE)]) == 2
+    assert "no column time, stream, value; it has t, x" in capsys.readouterr().err
+
+
+def test_a_mapping_with_an_unknown_key_is_refused_with_the_key(tmp_path):
+    (tmp_path / "m.toml").write_text('tiem = "t"\n')
+    with pytest.raises(ConfigurationError, match="tiem"):
+        read_mapping(tmp_path / "m.toml")
+
+
+def test_straight_into_a_store_keeps_the_record_and_is_not_done_twice(tmp_path, capsys):
+    words = ["replay", str(WATER_FLOW), "--line", "pipe", "--configs", str(PIPE)]
+    words += ["--mapping", str(PIPE / "water-flow-mapping.toml"), "--store", str(tmp_path / "store")]
+    assert main(words) == 0
+    assert "meter/flow/LO 3, meter/flow/missing 10" in capsys.readouterr().out
+    hours = sorted((tmp_path / "store" / "lines" / "pipe").rglob("*.parquet"))
+    assert len(hours) > 1000
+    assert main(words) == 2
+    assert "holds a record of pipe already" in capsys.readouterr().err
+
+
+def test_an_hour_of_our_own_is_a_recording_too(tmp_path, capsys):
+    store = tmp_path / "store"
+    words = ["replay", str(WATER_FLOW), "--line", "pipe", "--configs", str(PIPE)]
+    assert main([*words, "--mapping", str(PIPE / "water-flow-mapping.toml"), "--store", str(store)]) == 0
+    hour = sorted((store / "lines" / "pipe").rglob("*.parquet"))[0]
+    rows = read_rows(hour, Mapping())
+    assert "meter/flow" in rows.path
+    assert {path for _, path, _ in rows.story} == {"line/state", "outlet/drum"}
+    capsys.readouterr()
+    assert main(["replay", str(hour), "--line", "pipe", "--configs", str(PIPE)]) == 0
+    assert "refused: none" in capsys.readouterr().out

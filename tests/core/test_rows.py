@@ -1,0 +1,146 @@
+"""Rows of metres: gathered samples and dwell, against plain sums and the identities of a line that is passed twice."""
+
+import itertools
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from monitor.contract.config.line import Zone
+from monitor.core.rows import Cells, Passages, ZoneHeat, edges_m
+from monitor.core.track import Track
+
+samples = st.lists(st.tuples(st.floats(0, 0.7), st.floats(-5, 5)), min_size=1, max_size=80)
+
+
+@given(samples, st.lists(st.integers(0, 80), max_size=5))
+def test_any_cut_gathers_the_same_to_the_bit(steps, cuts):
+    M = 50.3 + np.cumsum([s[0] for s in steps])
+    v = np.array([s[1] for s in steps])
+    t = np.arange(len(v), dtype=float)
+    whole, parts = Cells(0.5), Cells(0.5)
+    whole.add(M, t, v)
+    edges = [0, *sorted(min(c, len(t)) for c in cuts), len(t)]
+    for a, b in itertools.pairwise(edges):
+        if b > a:
+            parts.add(M[a:b], t[a:b], v[a:b])
+    count = int(M[-1]) - 50 + 3
+    passed = np.full(count, 1e9)
+    for one, other in zip(whole.take(50, count, passed), parts.take(50, count, passed), strict=True):
+        assert np.array_equal(one, other, equal_nan=True)
+
+
+@given(samples)
+def test_mean_least_and_most_are_those_of_the_samples_in_the_metre(steps):
+    M = np.cumsum([s[0] for s in steps])
+    v = np.array([s[1] for s in steps])
+    cells = Cells(0.0)
+    cells.add(M, np.arange(len(v), dtype=float), v)
+    count = int(M[-1]) + 1
+    mean, least, most = cells.take(0, count, np.full(count, 1e9))
+    for k in range(count):
+        inside = v[np.floor(M) == k]
+        if len(inside):
+            assert mean[k] == pytest.approx(inside.mean(), abs=1e-12)
+            assert (least[k], most[k]) == (inside.min(), inside.max())
+        else:
+            assert np.isnan(mean[k])
+
+
+def test_a_slow_gauge_speaks_for_the_metres_it_is_held_for_and_no_further():
+    cells = Cells(held_s=1.0)
+    cells.add(np.array([0.2, 8.2]), np.array([0.0, 2.0]), np.array([5.0, 6.0]))
+    passed = np.arange(9) * 0.25
+    mean, _, _ = cells.take(0, 9, passed)
+    assert mean[:5].tolist() == [5.0] * 5
+    assert np.isnan(mean[5:8]).all()
+    assert mean[8] == 6.0
+
+
+def test_rows_taken_one_by_one_equal_rows_taken_together():
+    rng = np.random.default_rng(7)
+    M, v = np.sort(rng.uniform(0, 40, 60)), rng.normal(size=60)
+    t = M / 4
+    one, many = Cells(0.6), Cells(0.6)
+    one.add(M, t, v)
+    many.add(M, t, v)
+    passed = (np.arange(41) + 0.5) / 4
+    together = one.take(0, 41, passed)
+    singly = [many.take(k, 1, passed[k : k + 1]) for k in range(41)]
+    for i in range(3):
+        assert np.array_equal(together[i], np.concatenate([s[i] for s in singly]), equal_nan=True)
+
+
+ZONES = [Zone(name="oven-a", start_m=10, end_m=24), Zone(name="oven-a", pass_number=2, start_m=66, end_m=80)]
+
+
+def moving_track(speeds) -> Track:
+    v = np.repeat(np.asarray(speeds, dtype=float), 10)
+    t = np.arange(len(v)) * 0.1
+    L = np.concatenate(([0], np.cumsum(0.5 * (v[1:] + v[:-1]) * 0.1)))
+    track = Track("core-1", 1.0, 3.0)
+    track.add_counter(t, L)
+    track.add_speed(t, v)
+    return track
+
+
+def test_dwell_over_two_passes_is_length_by_speed_at_constant_speed():
+    """Identity of kinematics: dwell = length of all passes / speed (derived; no source needed)."""
+    track = moving_track([4.0] * 60)
+    passed = Passages.of(track, 114.0, edges_m(ZONES), np.arange(110.0, 150.0))
+    assert np.allclose(passed.dwell_s(ZONES), 28.0 / 4.0)
+
+
+@given(st.lists(st.floats(1.5, 6), min_size=60, max_size=80))
+def test_dwell_of_all_parts_of_the_path_adds_to_the_whole_journey(speeds):
+    """Conservation of time: what a metre spends in adjoining intervals adds up to head-to-take-up."""
+    track = moving_track(speeds)
+    parts = [Zone(name="p", start_m=a, end_m=b) for a, b in [(0, 10), (10, 24), (24, 66), (66, 80)]]
+    whole = [Zone(name="w", start_m=0, end_m=80)]
+    metres = np.arange(114.0, 150.0)
+    split = Passages.of(track, 114.0, edges_m(parts), metres).dwell_s(parts)
+    total = Passages.of(track, 114.0, edges_m(whole), metres).dwell_s(whole)
+    assert not np.isnan(total[0])
+    assert np.allclose(split, total, equal_nan=True)
+
+
+def test_zone_mean_is_the_time_mean_and_a_hole_makes_it_unseen():
+    heat = ZoneHeat(held_s=1.0)
+    heat.add(np.array([0.0, 1, 2, 3]), np.array([100.0, 100, 200, 200]))
+    heat.add(np.array([9.0, 10]), np.array([300.0, 300]))
+    mean, known = heat.mean(np.array([0.0, 1.0, 2.5, 9.0]), np.array([1.0, 3.0, 5.0, 10.0]))
+    assert mean[[0, 1, 3]].tolist() == [100.0, 175.0, 300.0]
+    assert known.tolist() == [True, True, False, True]
+
+
+@given(st.integers(1, 400), st.integers(0, 2**32 - 1))
+def test_a_mean_is_the_same_to_the_bit_wherever_the_samples_began(first, seed):
+    """An engine rebuilt from the record has heard less of the past, and gives out the same rows."""
+    rng = np.random.default_rng(seed)
+    t_s = 1_764_000_000.0 + np.cumsum(rng.uniform(0.1, 3.0, 500))
+    v = rng.normal(300.0, 20.0, 500)
+    whole, part = ZoneHeat(10.0), ZoneHeat(10.0)
+    for start in range(0, 500, 50):
+        whole.add(t_s[start : start + 50], v[start : start + 50])
+    part.add(t_s[first:], v[first:])
+    a_s = rng.uniform(t_s[first], t_s[-1], 50)
+    b_s = np.minimum(a_s + rng.uniform(0.0, 30.0, 50), t_s[-1])
+    np.testing.assert_array_equal(whole.mean(a_s, b_s)[0], part.mean(a_s, b_s)[0])
+
+
+@given(st.integers(0, 12), st.lists(st.floats(0.1, 4.0), min_size=3, max_size=12))
+def test_rows_that_begin_later_hold_what_those_before_would_have(skipped, steps):
+    """An engine made from the record gives no rows that the record has, and those behind them are the same."""
+    M = 10.0 + np.cumsum(steps)
+    t_s = np.arange(len(M), dtype=float)
+    count = int(M[-1]) - 9
+    skipped = min(skipped, count)
+    passed_s = np.interp(10.5 + np.arange(count), M, t_s)
+    whole, later = Cells(5.0), Cells(5.0)
+    for cells in (whole, later):
+        cells.add(M, t_s, np.arange(len(M)) + 0.5)
+    every = whole.take(10, count, passed_s)
+    rest = later.take(10 + skipped, count - skipped, passed_s[skipped:])
+    for a, b in zip(every, rest, strict=True):
+        assert np.array_equal(a[skipped:], b, equal_nan=True)

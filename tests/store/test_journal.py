@@ -1,0 +1,136 @@
+"""The journal holds what people did, once, and shows when anyone changed it."""
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from sqlalchemy import create_engine, delete, select, text, update
+
+from monitor.__main__ import main
+from monitor.store import journal
+from monitor.store.journal import Entry, append, verify
+from monitor.store.schema import JOURNAL, METADATA
+from tests.core.story import T0, Story
+from tests.core.test_pipeline import tell
+from tests.shell.works import configs_at, desk_at, take
+
+
+def rows_of(desk):
+    with desk.writer.engine.connect() as c:
+        return c.execute(select(JOURNAL).order_by(JOURNAL.c.line, JOURNAL.c.seq)).all()
+
+
+def acted(story: Story, s: int) -> None:
+    if s == 20:
+        story.say("spark-electrode/spark-fault", T0 + 20.3, 1)
+    if s == 25:
+        story.tell(
+            "operator/action", T0 + 25, action="acknowledge", by="Mira", reason="seen",
+            alarm="spark-electrode/spark-fault/spark-fault",
+        )  # fmt: skip
+    if s == 30:
+        story.tell(
+            "operator/action", T0 + 30, action="mark metres", by="Olle", reason="scrape", start_m=1010, end_m=1012
+        )
+
+
+@pytest.fixture
+def arrivals():
+    return tell(60, before=acted).sorted()
+
+
+def test_what_people_did_is_there_with_who_when_why_before_and_after(place, arrivals):
+    desk = desk_at(place)
+    take(desk, arrivals)
+    said = [(r.who, r.action, r.target, r.reason, r.before, r.after) for r in rows_of(desk)]
+    alarm = "spark-electrode/spark-fault/spark-fault"
+    assert ("Mira", "acknowledge", alarm, "seen", "unacknowledged", "acknowledged") in said
+    assert ("Olle", "mark metres", "1010.0 to 1012.0 m", "scrape", "", "suspect") in said
+    assert len(said) == 2
+    assert [v.wrong for v in verify(rows_of(desk))] == [""]
+
+
+def test_what_is_told_again_after_a_restart_is_not_written_again(place, arrivals):
+    desk = desk_at(place)
+    take(desk, arrivals)
+    once = rows_of(desk)
+    desk.writer.close()
+    again = desk_at(place, again=True)  # no checkpoint: every message is fed anew
+    assert rows_of(again) == once
+
+
+def test_a_recipe_that_changed_is_told_by_its_digests(place):
+    desk = desk_at(place)
+    recipe = desk.configuration.recipes["core-2g5"]
+    desk.writer.keep_revisions([recipe], T0)
+    desk.writer.keep_revisions([recipe], T0 + 10)
+    later = recipe.model_copy(update={"revision": 2, "title": "another"})
+    desk.writer.keep_revisions([later], T0 + 20)
+    first, second = rows_of(desk)
+    assert (first.before, first.target) == ("", "recipe core-2g5 revision 1")
+    assert second.before == first.after
+    assert second.after != first.after
+
+
+# ---- the chain ------------------------------------------------------------------------------------------------------
+
+ENTRIES = [Entry(f"line-{i % 2}", 1000 + i, "Mira", "acknowledge", f"a/{i}", "", "x", "y") for i in range(20)]
+
+
+def kept():
+    engine = create_engine("sqlite://")
+    METADATA.create_all(engine)
+    with engine.begin() as c:
+        assert append(c, ENTRIES) == 20
+        assert append(c, ENTRIES) == 0
+    return engine
+
+
+def verdicts(engine) -> dict[str, str]:
+    with engine.connect() as c:
+        rows = c.execute(select(JOURNAL).order_by(JOURNAL.c.line, JOURNAL.c.seq)).all()
+    return {v.line: v.wrong for v in verify(rows)}
+
+
+def test_an_untouched_chain_is_sound():
+    assert verdicts(kept()) == {"line-0": "", "line-1": ""}
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.integers(1, 10), st.sampled_from(["t_ms", "who", "action", "target", "reason", "before", "after", "hash"]))
+def test_any_change_of_any_field_shows_and_only_on_its_line(seq, field):
+    engine, j = kept(), JOURNAL.c
+    with engine.begin() as c:
+        value = 5 if field == "t_ms" else "f" * 64
+        c.execute(update(JOURNAL).where(j.line == "line-1", j.seq == seq).values({field: value}))
+    found = verdicts(engine)
+    assert found["line-0"] == ""
+    assert f"entry {seq} is not what was written" in found["line-1"]
+
+
+@given(st.integers(1, 9))
+def test_an_entry_that_was_taken_out_shows_even_if_the_rest_is_numbered_anew(seq):
+    engine, j = kept(), JOURNAL.c
+    with engine.begin() as c:
+        c.execute(delete(JOURNAL).where(j.line == "line-0", j.seq == seq))
+    assert f"entry {seq} is missing" in verdicts(engine)["line-0"]
+    with engine.begin() as c:
+        c.execute(text("update journal set seq = seq - 1 where line = 'line-0' and seq > :s"), {"s": seq})
+    assert f"entry {seq} is not what was written" in verdicts(engine)["line-0"]
+
+
+def test_the_command_says_so_and_knows_a_hash_that_was_written_down(tmp_path, arrivals, capsys):
+    configs, *_ = configs_at(tmp_path)
+    desk = desk_at(tmp_path / "run" / "store")
+    take(desk, arrivals)
+    words = ["verify", "--configs", str(configs)]
+    assert main(words) == 0
+    said = capsys.readouterr().out
+    assert "core-1: 2 entries, sound" in said
+    last = said.split()[-1]
+    assert main([*words, "--expect", f"core-1={last}"]) == 0
+    with desk.writer.engine.begin() as c:
+        c.execute(delete(JOURNAL).where(JOURNAL.c.seq == 2))  # cut off at the end: the chain itself is sound
+    assert main(words) == 0
+    assert main([*words, "--expect", f"core-1={last}"]) == 1
+    assert "cut off or changed" in capsys.readouterr().out
+    assert journal.BEGINNING == "0" * 64

@@ -1,0 +1,104 @@
+"""One monitor for each line: a second one refuses at once, and may start as soon as the first is gone."""
+
+import os
+import re
+import subprocess
+from contextlib import ExitStack
+from pathlib import Path
+
+import pytest
+from sqlalchemy import create_engine, text
+
+from monitor.store.database import server_url
+from monitor.store.lease import LeaseHeldError, LeaseLostError, hold
+from tests.core.story import T0
+from tests.shell.brokers import Process, everymetre
+from tests.shell.works import PATIENCE, configs_at, settings_at, until
+
+WRITING = "no broker"  # what a monitor logs that has its lines and finds nobody to listen to
+
+
+def in_words(place: Path) -> tuple[Path, Path]:
+    """The demo's configuration over a store of either kind: (configuration, store)."""
+    configs, _, _ = configs_at(place)
+    store = place / "run" / "store"
+    if address := settings_at(place).database_url:
+        works = configs / "works.toml"
+        works.write_text(works.read_text().replace("[store]", f'[store]\ndatabase_url = "{address}"'))
+    return configs, store
+
+
+def monitor(configs: Path, place: Path, name: str, lines: str = "core-1") -> Process:
+    """A monitor as a process; no broker is there, which it bears."""
+    one = Process(everymetre("monitor", "--configs", str(configs), "--lines", lines), place / f"{name}.log")
+    one.ready = lambda: WRITING in one.said
+    return one
+
+
+@pytest.mark.parametrize("lines", [["core-1"], ["core-2", "core-1"]])
+def test_a_line_is_held_once_and_free_afterwards(place, lines):
+    """A6."""
+    store = settings_at(place)
+    with hold(store, ["core-1", "core-2"], T0):
+        with pytest.raises(LeaseHeldError, match=rf"^Line core-1 .* process {os.getpid()} on \S+, since 20\d\d-"):
+            hold(store, lines, T0).__enter__()
+        with hold(store, ["lay-1"], T0):
+            pass
+    with hold(store, lines, T0) as lease:
+        lease.check()
+
+
+def test_of_lines_that_cannot_all_be_held_none_is(place):
+    store = settings_at(place)
+    with hold(store, ["core-2"], T0):
+        with pytest.raises(LeaseHeldError, match=r"^Line core-2"):
+            hold(store, ["core-1", "core-2"], T0).__enter__()
+        with hold(store, ["core-1"], T0) as lease:
+            lease.check()
+
+
+def test_a_lock_whose_file_was_removed_is_lost(tmp_path):
+    with hold(settings_at(tmp_path), ["core-1"], T0) as lease:
+        (tmp_path / "leases" / "core-1.lock").unlink()
+        with pytest.raises(LeaseLostError, match=r"core-1\.lock"):
+            lease.check()
+
+
+def test_a_second_monitor_names_the_first_and_starts_when_that_was_killed(place):
+    """A6: one looped on UNIQUE constraint failed for ever, even when the other was gone."""
+    configs, _ = in_words(place)
+    first, second = monitor(configs, place, "first"), monitor(configs, place, "second")
+    with ExitStack() as stack:
+        stack.callback(first.close)
+        stack.callback(second.close)
+        first.start()
+        words = everymetre("monitor", "--configs", str(configs), "--lines", "core-2,core-1")
+        refused = subprocess.run(words, capture_output=True, text=True, timeout=60 * PATIENCE, check=False)
+        assert refused.returncode == 2
+        assert re.match(rf"Line core-1 is already written by process {first.process.pid} on", refused.stderr)
+        assert refused.stderr.count("\n") == 1
+        first.kill()
+        second.start()
+        assert second.alive
+
+
+def test_a_monitor_that_lost_its_lease_ends_and_may_be_started_again(tmp_path, server):
+    """A6: the server ended the connection; until it is started again the monitor writes nothing."""
+    (tmp_path / "database-server").write_text(server)
+    configs, _ = in_words(tmp_path)
+    one = monitor(configs, tmp_path, "one")
+    with ExitStack() as stack:
+        stack.callback(one.close)
+        one.start()
+        engine = create_engine(server_url(settings_at(tmp_path).database_url))
+        ended = "select pg_terminate_backend(pid) from pg_stat_activity where application_name like 'everymetre %'"
+        ended += " and datname = current_database()"
+        with engine.connect() as connection:
+            assert connection.execute(text(ended)).scalars().all() == [True]
+        engine.dispose()
+        until(lambda: not one.alive, 20, "the end of a monitor without a lease")
+        assert one.process.returncode == 1
+        assert "the connection that holds the lease of the lines is lost" in one.said
+        assert "Traceback" not in one.said
+        one.log.unlink()
+        one.start()

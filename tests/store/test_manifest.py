@@ -1,0 +1,117 @@
+"""The manifest says of each file what it was when it was written, whenever the process that wrote it ended."""
+
+from pathlib import Path
+
+import pytest
+from sqlalchemy import select
+
+from monitor.contract.topics import Stream
+from monitor.store import manifest
+from monitor.store import rolling as rollup
+from monitor.store.reader import StoreReader
+from monitor.store.schema import MANIFEST
+from tests.core.story import T0, Story
+from tests.shell.works import desk_at, settings_at, take
+
+OVEN = Stream("core-1", "oven-a", "temperature")
+
+
+@pytest.fixture
+def desk(place):
+    """A desk that has taken three hours of one oven, none of it in files, and a message still to come."""
+    story = Story()
+    for i in range(18):
+        story.say("oven-a/temperature", T0 + i * 600.0, 290.0 + i)
+    story.say("oven-a/temperature", T0 + 10_800, 310.0)
+    desk = desk_at(place)
+    arrivals = story.sorted()
+    take(desk, arrivals[:17] + arrivals[18:])
+    desk.writer.write(desk.last_batch())
+    return desk, arrivals[17]
+
+
+def entries(engine) -> dict[str, tuple]:
+    with engine.connect() as connection:
+        return {r.path: r for r in connection.execute(select(MANIFEST))}
+
+
+def test_each_file_is_entered_as_it_is(place, desk):
+    engine = desk[0].writer.engine
+    paths = rollup.roll_hours(engine, place, 0)
+    found = entries(engine)
+    assert sorted(found) == sorted(p.relative_to(place).as_posix() for p in paths)
+    for name, entry in found.items():
+        assert entry.sha256 == manifest.sha256(place / name)
+        assert entry.size_bytes == (place / name).stat().st_size
+        assert (entry.line, entry.next_sha256, entry.damage) == ("core-1", "", "")
+    assert sorted(entry.rows for entry in found.values()) == [5, 6, 6]
+    assert list(manifest.faults(engine, place)) == []
+
+
+@pytest.mark.parametrize("step", ["announce", "settle"])
+@pytest.mark.parametrize("first", [True, False])
+def test_a_process_that_ends_at_any_step_leaves_a_file_that_is_as_announced(place, desk, monkeypatch, step, first):
+    """A8: a file that a kill left between two digests is not taken for damaged, and no message is lost."""
+    desk, late = desk
+    engine = desk.writer.engine
+    if not first:
+        rollup.roll_hours(engine, place, 0)
+        take(desk, [late])
+        desk.writer.write(desk.last_batch())
+
+    def killed(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as m:
+        m.setattr(manifest, step, killed)
+        with pytest.raises(KeyboardInterrupt):
+            rollup.roll_hours(engine, place, 0)
+    assert list(manifest.faults(engine, place)) == []
+    assert rollup.roll_hours(engine, place, 0)
+    assert list(manifest.faults(engine, place)) == []
+    assert not list(place.rglob("*.damaged-*"))
+    trend = StoreReader(settings_at(place)).samples(OVEN, 0, 10**15)
+    assert trend.v.tolist() == [290.0 + i for i in range(17 if first else 18)] + [310.0]
+
+
+def test_files_are_looked_at_in_turn_and_damage_is_shown_until_it_is_repaired(place, desk):
+    """A9: nothing noticed damage of a file."""
+    engine = desk[0].writer.engine
+    first, second, third = sorted(rollup.roll_hours(engine, place, 0))
+    reader = StoreReader(settings_at(place))
+    good = second.read_bytes()
+    second.write_bytes(good[:-9] + bytes([good[-9] ^ 1]) + good[-8:])
+    third.unlink()
+
+    def look_at_all() -> dict[str, str]:
+        at = ""
+        for _ in range(3):
+            at = manifest.look_at_next(engine, place, ["core-1"], at)
+            assert at
+        assert manifest.look_at_next(engine, place, ["core-1"], at) == ""
+        return {f.path: f.damage for f in reader.damaged_files()}
+
+    found = look_at_all()
+    assert sorted(found) == [p.relative_to(place).as_posix() for p in (second, third)]
+    assert found[second.relative_to(place).as_posix()].startswith("not what was written")
+    assert found[third.relative_to(place).as_posix()] == "missing"
+    second.write_bytes(good)
+    assert list(look_at_all().values()) == ["missing"]
+    assert first.is_file()
+
+
+def test_a_file_set_aside_is_shown_until_it_is_removed(place, desk):
+    """A8."""
+    desk, late = desk
+    engine = desk.writer.engine
+    damaged: Path = sorted(rollup.roll_hours(engine, place, 0))[2]
+    damaged.write_bytes(b"PAR1")
+    take(desk, [late])
+    desk.writer.write(desk.last_batch())
+    assert rollup.roll_hours(engine, place, 0) == [damaged]
+    reader = StoreReader(settings_at(place))
+    name = damaged.relative_to(place).as_posix()
+    assert [f.path for f in reader.damaged_files()] == [f"{name}.damaged-1"]
+    damaged.with_name(f"{damaged.name}.damaged-1").unlink()
+    assert manifest.look_at_next(engine, place, None, name) == f"{name}.damaged-1"
+    assert reader.damaged_files() == []

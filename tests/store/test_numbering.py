@@ -1,0 +1,230 @@
+"""Numbers of a stream: each message once, and a publisher forgets only what is stored, refused or never came."""
+
+from dataclasses import dataclass, field
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from monitor.contract.messages import Stored
+from monitor.store.numbering import HOLES_MAX, NUMBERINGS_MAX, Numbering, StreamNumbers
+
+numbers = st.lists(st.integers(0, 30), min_size=1, max_size=60)
+
+
+def entered(arrivals: list[int], start: int = 0) -> StreamNumbers:
+    made = StreamNumbers()
+    for n in arrivals:
+        made.add(start, n, 1_000_000 + n)
+    return made
+
+
+def of_report(report: Stored) -> set[int]:
+    """The numbers that a report lets a publisher forget."""
+    holes = {n for first, last in report.missing for n in range(first, last + 1)}
+    return set(range(report.first, report.n + 1)) - holes
+
+
+@given(numbers)
+def test_each_number_is_new_once_whatever_the_order(arrivals):
+    made = StreamNumbers()
+    new = [n for n in arrivals if made.add(0, n, 1_000_000 + n) == "new"]
+    assert sorted(new) == sorted(set(arrivals))
+
+
+@given(numbers, st.integers(0, 5))
+def test_a_report_names_exactly_the_stored_numbers(arrivals, start):
+    (report,) = entered(arrivals, start).reports({start})
+    assert of_report(report) == set(arrivals)
+    assert report.start == start
+    assert report.missing == sorted(report.missing)
+
+
+def test_a_first_message_7_leaves_0_to_6_unreported_until_they_come_b3():
+    made = entered([7])
+    assert made.reports({0}) == [Stored(n=7, first=7)]
+    for n in range(7):
+        assert made.add(0, n, 1_000_000 + n) == "new"
+    assert made.reports({0}) == [Stored(n=7, first=0)]
+
+
+def test_a_hole_stays_missing_however_late_and_may_still_be_filled_b3():
+    made = entered([0, 2])
+    for n in range(3, 2000):
+        made.add(0, n, 10_000_000 + 1000 * n)
+    assert made.reports({0}) == [Stored(n=1999, first=0, missing=[(1, 1)])]
+    assert made.add(0, 1, 1_000_001) == "new"
+    assert made.reports({0}) == [Stored(n=1999, first=0)]
+
+
+@given(numbers, st.integers(0, 3))
+def test_what_is_kept_as_text_comes_back_and_a_copy_is_apart(arrivals, start):
+    made = entered(arrivals, start)
+    text = made.text()
+    assert StreamNumbers.read(text) == made
+    made.copy().add(start, 99, 0)
+    assert made.text() == text
+
+
+def test_text_of_version_0_4_0_is_read():
+    old = StreamNumbers.read("[5000,[[0,7,1000],[9,12,2000]]]")
+    assert old.newest_ms == 5000
+    assert old.reports({0}) == [Stored(n=12, first=0, missing=[(8, 8)])]
+
+
+def test_memory_of_holes_is_bounded_and_what_is_older_is_forgotten_not_stored():
+    made = entered([2 * k for k in range(HOLES_MAX + 10)])
+    (report,) = made.reports({0})
+    assert len(report.missing) == HOLES_MAX
+    assert report.first > 0
+    assert made.add(0, report.first - 1, 0) == "forgotten"
+    assert made.add(0, report.first + 1, 0) == "new"
+
+
+def test_memory_of_numberings_is_bounded_too():
+    made = StreamNumbers()
+    for start in range(1, NUMBERINGS_MAX + 3):
+        assert made.add(start, 0, start) == "new"
+    assert len(made.numberings) == NUMBERINGS_MAX
+    assert made.add(1, 0, 1) == "forgotten"
+    assert made.add(NUMBERINGS_MAX, 0, NUMBERINGS_MAX) == "stored"
+
+
+def test_a_numbering_that_is_used_is_remembered_and_kept_so():
+    made = StreamNumbers()
+    for start in range(1, 3 * NUMBERINGS_MAX):
+        assert made.add(0, start, start) == "new"
+        assert made.add(start, 0, start) == "new"
+        made = StreamNumbers.read(made.text())
+    assert made.add(1, 0, 1) == "forgotten"
+    assert made.add(0, 1, 1) == "stored"
+
+
+def test_numbers_kept_before_their_use_was_are_read():
+    old = StreamNumbers.read('{"newest_ms":9,"numberings":[[3,[[0,1]],0],[5,[[0,0]],0]]}')
+    assert old.add(3, 1, 1) == "stored"
+    assert old.used == [5, 3]
+    full = ",".join(f"[{start},[[0,0]],0]" for start in range(20, 20 + NUMBERINGS_MAX))
+    assert StreamNumbers.read(f'{{"newest_ms":9,"numberings":[{full}]}}').add(19, 0, 99) == "forgotten"
+
+
+def test_numberings_do_not_mix():
+    made = entered([0, 1, 2])
+    assert made.add(77, 0, 2_000_000) == "new"
+    assert made.add(0, 2, 1_000_002) == "stored"
+    assert made.add(77, 1, 900_000) == "new"  # its clock may go back
+    assert made.reports({77}) == [Stored(n=1, first=0, start=77)]
+    assert made.reports({0}) == [Stored(n=2, first=0)]
+
+
+def test_a_number_used_again_under_a_newer_stamp_is_taken_rather_than_called_stored():
+    made = entered(list(range(100)))
+    assert made.add(0, 0, 1_000_000) == "stored"
+    assert made.add(0, 0, 5_000_000) == "new"
+    assert made.add(0, 0, 5_000_000) == "stored"
+    assert made.reports({0}) == [Stored(n=0, first=0)]
+
+
+# ---- a model publisher by the rules ------------------------------------------------------------------------------
+
+
+@dataclass
+class Model:
+    """A publisher that keeps to the contract, a wire that drops, repeats and reorders, and the monitor's numbers."""
+
+    keeps_outbox: bool
+    clock: int = 1000
+    start: int = 0
+    next_n: int = 0
+    outbox: dict[tuple[int, int], int] = field(default_factory=dict)
+    monitor: StreamNumbers = field(default_factory=StreamNumbers)
+    stored: list[tuple[int, int]] = field(default_factory=list)
+    accounted: set[tuple[int, int]] = field(default_factory=set)
+    wire: list[tuple[int, int, int]] = field(default_factory=list)
+    reports: list[Stored] = field(default_factory=list)
+
+    def produce(self) -> None:
+        self.clock += 1
+        self.outbox[self.start, self.next_n] = self.clock
+        self.next_n += 1
+
+    def send(self, which: int) -> None:
+        if self.outbox:
+            key = list(self.outbox)[which % len(self.outbox)]
+            self.wire.append((*key, self.outbox[key]))
+
+    def deliver(self, which: int, keep: bool) -> None:
+        if self.wire:
+            start, n, t_ms = self.wire[which % len(self.wire)]
+            if not keep:
+                del self.wire[which % len(self.wire)]
+            place = self.monitor.add(start, n, t_ms)
+            if place == "new":
+                self.stored.append((start, n))
+            if place == "forgotten":
+                self.outbox.pop((start, n), None)  # refused, with a reason
+                self.accounted.add((start, n))
+            self.reports += self.monitor.reports({start})
+
+    def hear(self, which: int) -> None:
+        """Reports may come late, twice or never."""
+        if self.reports:
+            report = self.reports[which % len(self.reports)]
+            for n in of_report(report):
+                if self.outbox.pop((report.start, n), None) is not None:
+                    self.accounted.add((report.start, n))
+                    assert (report.start, n) in self.stored, "forgotten by the publisher, not stored"
+
+    def restart_publisher(self) -> None:
+        self.clock += 1
+        if not self.keeps_outbox:
+            self.outbox.clear()  # lost with the process: the rules demand another numbering
+        self.start, self.next_n = self.clock, 0
+
+    def restart_monitor(self) -> None:
+        self.monitor = StreamNumbers.read(self.monitor.text())
+
+
+STEPS = st.lists(
+    st.tuples(st.sampled_from(["produce", "send", "deliver", "repeat", "lose", "hear", "publisher", "monitor"]),
+              st.integers(0, 1000)),
+    max_size=150,
+)  # fmt: skip
+
+
+@settings(max_examples=400)
+@given(STEPS, st.booleans())
+def test_a_publisher_by_the_rules_never_forgets_what_is_not_stored_and_nothing_is_stored_twice(steps, keeps_outbox):
+    m = Model(keeps_outbox)
+    for what, which in steps:
+        if what == "produce":
+            m.produce()
+        elif what == "send":
+            m.send(which)
+        elif what in ("deliver", "repeat"):
+            m.deliver(which, keep=what == "repeat")
+        elif what == "lose" and m.wire:
+            del m.wire[which % len(m.wire)]
+        elif what == "hear":
+            m.hear(which)
+        elif what == "publisher":
+            m.restart_publisher()
+        elif what == "monitor":
+            m.restart_monitor()
+    assert len(m.stored) == len(set(m.stored))
+    for _ in range(len(m.outbox)):  # and in the end, with a wire that carries, all of it is accounted for
+        m.wire.clear()
+        m.send(0)
+        m.deliver(0, keep=False)
+        m.hear(len(m.reports) - 1)
+    assert m.outbox == {}
+    assert len(m.stored) == len(set(m.stored))
+
+
+@given(numbers)
+def test_a_numbering_keeps_spans_rising_and_apart(arrivals):
+    one = Numbering(0)
+    for n in arrivals:
+        one.add(n)
+    for (_, last), (first, _) in zip(one.spans, one.spans[1:], strict=False):
+        assert first > last + 1
+    assert all(n in one for n in arrivals)

@@ -1,0 +1,93 @@
+"""Hour files: what rolls into them comes back as it was, also where numbers begin again."""
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from sqlalchemy import select
+
+from monitor.contract.record import DrumSpan, MetreRows
+from monitor.core.arrival import Arrival, Message
+from monitor.store import rolling as rollup
+from monitor.store.message_history import History
+from monitor.store.reader import StoreReader
+from monitor.store.schema import DRUM
+from monitor.store.writer import Batch, Writer
+from tests.core.story import T0, finding
+from tests.shell.works import desk_at, settings_at, take
+
+
+def arrival(path: str, second: float, **fields: object) -> Arrival:
+    payload = json.dumps({"t": round((T0 + second) * 1e3), **fields}).encode()
+    return Arrival(f"tarn/core-1/{path}", payload, T0 + second + 1)
+
+
+def kept(desk) -> list[tuple[int, int]]:
+    start_ms = round(T0 * 1e3)
+    found = [m for part in History(desk.configuration, "core-1").read(start_ms, start_ms + 100_000) for m in part]
+    return [(m.start, m.n) for m in found if isinstance(m, Message)]
+
+
+def rolled(desk, place) -> None:
+    desk.writer.write(desk.last_batch())
+    assert rollup.roll_hours(desk.writer.engine, place, -2 * rollup.HOUR_MS, ["core-1"])
+
+
+def test_messages_of_another_numbering_are_not_taken_for_those_that_a_file_holds(place):
+    desk, expected = desk_at(place, lines=["core-1"]), []
+    for i in range(3):
+        start = 1000 + i
+        take(desk, [
+            arrival("oven-a/temperature", 10.0 * i, n=0, start=start, v=[250.0, 251.0], dt=500),
+            arrival("operator/action", 10.0 * i + 1, n=0, start=start, action="note work", by="Mira", reason="cleaned"),
+        ])  # fmt: skip
+        expected += [(start, 0), (start, 0)]
+        rolled(desk, place)
+        assert kept(desk) == expected
+
+
+def wound(filling: int, start_m: float, end_m: float | None) -> DrumSpan:
+    """A filling wound at a metre a second."""
+    return DrumSpan(
+        line="core-1", filling=filling, drum=f"D-{filling}", recipe="core-2g5", revision=1, start_m=start_m,
+        end_m=end_m, start_s=T0 + start_m, end_s=None if end_m is None else T0 + end_m, planned_length_m=None,
+    )  # fmt: skip
+
+
+def test_the_row_that_two_drums_share_stays_until_both_have_their_file(place):
+    """A drum that begins within a metre loses none of its metres when the drum before it moves into a file."""
+    settings = settings_at(place)
+    writer = Writer(settings, ["core-1"])
+    first, second = wound(1, 0.0, 5.3), wound(2, 5.3, None)
+    rows = [MetreRows("core-1", at, np.zeros(size, np.int8), {"x": np.ones(size)}) for at, size in ((0, 6), (6, 4))]
+    writer.write(Batch(outputs=[first, second, *rows]))
+    assert len(rollup.roll_drums(writer.engine, place)) == 1
+    reader = StoreReader(settings)
+    assert [d.metres["conforming"] for d in reader.drums("core-1")] == pytest.approx([4.7, 5.3])
+    writer.write(Batch(outputs=[replace(second, end_m=9.0, end_s=T0 + 9)]))
+    assert len(rollup.roll_drums(writer.engine, place)) == 1
+    assert [d.metres["conforming"] for d in reader.drums("core-1")] == pytest.approx([3.7, 5.3])
+
+
+def test_metres_marked_after_their_drum_lies_in_its_file_are_counted(place):
+    settings = settings_at(place)
+    writer = Writer(settings, ["core-1"])
+    rows = MetreRows("core-1", 0, np.zeros(10, np.int8), {"x": np.ones(10)})
+    writer.write(Batch(outputs=[wound(1, 0.0, 9.0), rows]))
+    assert len(rollup.roll_drums(writer.engine, place)) == 1
+    reader = StoreReader(settings)
+
+    def metres() -> tuple[float, float]:
+        (found,) = reader.drums("core-1")
+        return found.metres["conforming"], found.metres["suspect"]
+
+    assert metres() == (9.0, 0.0)
+    writer.write(Batch(outputs=[finding(2.0, 3.5)]))
+    assert metres() == (7.0, 2.0)
+    assert rollup.roll_drums(writer.engine, place) == []
+    with writer.engine.connect() as connection:
+        assert connection.execute(select(DRUM.c.conforming_m, DRUM.c.suspect_m)).one() == (7.0, 2.0)
+    writer.write(Batch(outputs=[finding(2.0, 2.5)]))
+    rollup.roll_drums(writer.engine, place)
+    assert metres() == (8.0, 1.0)

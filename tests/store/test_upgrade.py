@@ -1,0 +1,175 @@
+"""A store has a version: new ones are made at it, older ones are upgraded to it, newer ones are refused."""
+
+import re
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from alembic.autogenerate import compare_metadata
+from alembic.migration import MigrationContext
+from alembic.script import ScriptDirectory
+from sqlalchemy import Column, Connection, Engine, Integer, Table, create_engine, inspect, select, text
+
+from monitor.__main__ import main
+from monitor.contract.config.works import Store
+from monitor.contract.reading import SchemaVersionError
+from monitor.store import database, upgrade
+from monitor.store.database import FILE, open_for_writing, server_url
+from monitor.store.reader import StoreReader
+from monitor.store.schema import METADATA, SCHEMA_VERSION
+from tests.core.story import CONFIGS
+from tests.shell.works import settings_at
+
+
+@pytest.fixture
+def engine(place: Path) -> Iterator[Engine]:
+    """An empty database of either kind, untouched by the program."""
+    settings = settings_at(place)
+    url = server_url(settings.database_url) if settings.database_url else f"sqlite:///{place / FILE}"
+    engine = create_engine(url)
+    yield engine
+    engine.dispose()
+
+
+def tables_of(connection: Connection) -> dict[str, object]:
+    """All that the database itself says of its tables: columns, keys, indexes, constraints."""
+    found = inspect(connection)
+    return {
+        name: {
+            "columns": [(c["name"], str(c["type"]), c["nullable"]) for c in found.get_columns(name)],
+            "key": found.get_pk_constraint(name)["constrained_columns"],
+            "indexes": sorted((i["name"], i["column_names"], i["unique"]) for i in found.get_indexes(name)),
+            "unique": sorted((u["name"], u["column_names"]) for u in found.get_unique_constraints(name)),
+        }
+        for name in sorted(found.get_table_names())
+        if name != upgrade.VERSION.name
+    }
+
+
+def version_in(engine: Engine) -> str | None:
+    with engine.connect() as connection:
+        return connection.execute(select(upgrade.VERSION.c.version_num)).scalar()
+
+
+def set_version(engine: Engine, version: str) -> None:
+    with engine.begin() as connection:
+        connection.execute(upgrade.VERSION.update().values(version_num=version))
+
+
+def test_revisions_are_one_chain_that_ends_at_the_programs_version():
+    revisions = list(ScriptDirectory(str(upgrade.REVISIONS)).walk_revisions())
+    numbers = [int(r.revision) for r in reversed(revisions)]
+    assert numbers == list(range(1, SCHEMA_VERSION + 1)), "a change of a table wants a revision and a SCHEMA_VERSION"
+    assert [r.down_revision for r in revisions] == [*(upgrade.revision(n) for n in numbers[-2::-1]), None]
+    for r in revisions:
+        assert Path(r.path).name.startswith(f"v{r.revision}_"), r.path
+
+
+def test_revisions_from_first_to_last_give_the_schema(engine):
+    """A9: a table changed without a revision fails here."""
+    with engine.begin() as connection:
+        upgrade.migrate(connection, SCHEMA_VERSION)
+        context = MigrationContext.configure(connection, opts={"compare_type": True, "compare_server_default": True})
+        assert compare_metadata(context, METADATA) == []
+        by_revisions = tables_of(connection)
+        # Alembic compares no primary keys: the database's own words do.
+        METADATA.drop_all(connection)
+        METADATA.create_all(connection)
+        assert by_revisions == tables_of(connection)
+
+
+def test_a_new_store_is_made_at_the_programs_version(place, engine):
+    open_for_writing(settings_at(place)).dispose()
+    assert version_in(engine) == upgrade.revision(SCHEMA_VERSION)
+
+
+def test_a_store_without_a_version_is_0_4_0s_and_is_upgraded_with_what_it_holds(place, engine):
+    with engine.begin() as connection:
+        upgrade.migrate(connection, 1)
+        connection.execute(text("drop table alembic_version"))
+        connection.execute(text("insert into gap (line, stream, first, last, t_ms) values ('core-1', 's/q', 3, 5, 7)"))
+        assert upgrade.version_of(connection) == upgrade.UNVERSIONED
+    open_for_writing(settings_at(place)).dispose()
+    assert version_in(engine) == upgrade.revision(SCHEMA_VERSION)
+    with engine.connect() as connection:
+        assert connection.execute(text("select line, first, last from gap")).all() == [("core-1", 3, 5)]
+
+
+def test_a_newer_store_is_refused_and_left_as_it_is(place, engine):
+    """A9: an older program would write into tables that it does not know."""
+    open_for_writing(settings_at(place)).dispose()
+    set_version(engine, upgrade.revision(SCHEMA_VERSION + 1))
+    with engine.connect() as connection:
+        before = tables_of(connection)
+    with pytest.raises(SchemaVersionError, match=f"newer program .*{SCHEMA_VERSION + 1}"):
+        open_for_writing(settings_at(place))
+    assert version_in(engine) == upgrade.revision(SCHEMA_VERSION + 1)
+    with engine.connect() as connection:
+        assert tables_of(connection) == before
+
+
+@pytest.mark.parametrize(("version", "sentence"), [(-1, "start the monitor of this program"), (1, "newer program")])
+def test_readers_refuse_a_store_of_another_version_also_while_they_run(place, engine, monkeypatch, version, sentence):
+    """A9: pages show a sentence; before, they asked tables that may not be what they were."""
+    open_for_writing(settings_at(place)).dispose()
+    monkeypatch.setattr(database, "VERSION_EVERY_S", 0.0)
+    reader = StoreReader(settings_at(place))
+    assert reader.lines_now() == []
+    set_version(engine, upgrade.revision(SCHEMA_VERSION + version))
+    for _ in range(20):  # and no connection is lost by it
+        with pytest.raises(SchemaVersionError, match=sentence):
+            reader.lines_now()
+    set_version(engine, upgrade.revision(SCHEMA_VERSION))
+    assert reader.lines_now() == []
+
+
+def test_an_upgrade_that_fails_changes_nothing(place, engine, monkeypatch):
+    with engine.begin() as connection:
+        upgrade.migrate(connection, 1)
+        before = tables_of(connection)
+
+    def break_off(connection: Connection, version: int) -> None:
+        connection.execute(text("create table half (a integer)"))
+        connection.execute(text("drop table gap"))
+        raise OSError("disk full")
+
+    monkeypatch.setattr(upgrade, "SCHEMA_VERSION", SCHEMA_VERSION + 1)
+    monkeypatch.setattr(upgrade, "migrate", break_off)
+    with pytest.raises(OSError, match="disk full"):
+        open_for_writing(settings_at(place))
+    with engine.connect() as connection:
+        assert tables_of(connection) == before
+    assert version_in(engine) == upgrade.revision(1)
+
+
+def test_the_revisions_are_shipped_with_the_program():
+    for folder in (upgrade.REVISIONS, upgrade.REVISIONS / "versions"):
+        assert (folder / "__init__.py").is_file(), f"{folder} is no package and would be left out of the wheel"
+
+
+def test_the_command_prints_why_a_store_is_refused_and_exits_with_2(tmp_path, capsys):
+    """A9: a sentence, no traceback."""
+    engine = open_for_writing(Store(folder=str(tmp_path)))
+    set_version(engine, "0099")
+    engine.dispose()
+    assert main(["monitor", "--configs", str(CONFIGS), "--store", str(tmp_path)]) == 2
+    printed = capsys.readouterr().err
+    assert printed.startswith("The store was written by a newer program (its version is 99,")
+    assert printed.count("\n") == 1
+
+
+def test_a_draft_holds_what_was_changed_in_the_schema(tmp_path, monkeypatch):
+    folder = tmp_path / "migrations"
+    shutil.copytree(upgrade.REVISIONS, folder)
+    monkeypatch.setattr(upgrade, "REVISIONS", folder)
+    trial = Table("trial", METADATA, Column("number", Integer, primary_key=True))
+    try:
+        with create_engine("sqlite://").connect() as connection:
+            drafted = upgrade.draft(connection, "Add a trial")
+    finally:
+        METADATA.remove(trial)
+    code = drafted.read_text()
+    assert drafted.name == f"v{upgrade.revision(SCHEMA_VERSION + 1)}_add_a_trial.py"
+    assert f'down_revision = "{upgrade.revision(SCHEMA_VERSION)}"' in code
+    assert re.findall(r"op\.(\w+)\(\s*[\"'](\w+)", code) == [("create_table", "trial")]

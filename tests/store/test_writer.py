@@ -1,0 +1,374 @@
+"""Writer, files and reader: what goes in comes out, once, whatever breaks in between."""
+
+import json
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from sqlalchemy import text
+
+from monitor.contract.record import Finding, Rejected, Verdict
+from monitor.contract.topics import Stream
+from monitor.core.arrival import Arrival
+from monitor.shell.link import Received
+from monitor.store import rolling as rollup
+from monitor.store.numbering import HOLES_MAX
+from monitor.store.reader import StoreReader, lay_over
+from monitor.store.writer import Batch, Writer
+from tests.core.story import T0, Story, finding
+from tests.core.test_pipeline import record, tell
+from tests.core.test_whole_cable import laying_up, put_on
+from tests.shell.works import desk_at, everything, settings_at, take
+
+OVEN = Stream("core-1", "oven-a", "temperature")
+
+
+def busy(story: Story, s: int) -> None:
+    if s in (30, 70):
+        story.say("spark-electrode/spark-fault", T0 + s + 0.3, 1)
+    if s == 60:
+        story.tell("take-up/drum", T0 + s, drum="C1-0002", recipe="core-2g5")
+    if s == 90:
+        story.tell("take-up/drum", T0 + s, drum="C1-0003", recipe="core-2g5")
+
+
+@pytest.fixture(scope="module")
+def arrivals() -> list[Arrival]:
+    return tell(130, before=busy).sorted()
+
+
+def test_a_store_that_is_not_there_yet_has_nothing_and_says_so_quietly(place):
+    reader = StoreReader(settings_at(place / "none"))
+    assert list(reader.lines_now()) == list(reader.alarms_now()) == list(reader.drums()) == []
+    assert reader.drum("core-1", 1) is reader.drum_named("core-1", "x") is None
+    assert len(reader.verdicts("core-1", 0, 100)[1]) == 0
+    assert len(reader.samples(OVEN, 0, 10**15).t_ms) == 0
+    assert not (place / "none").exists()
+
+
+def test_the_record_read_is_the_record_made(place, arrivals):
+    desk = desk_at(place)
+    out = []
+    for start in range(0, len(arrivals), 300):
+        batch = desk.take([Received(a, lambda: None) for a in arrivals[start : start + 300]], T0 + start)
+        desk.writer.write(batch)
+        out += batch.outputs
+    _, made = record(out)
+    reader = StoreReader(settings_at(place))
+    first = int(made["first"][0])
+    rows = reader.rows("core-1", first, first + len(made["verdict"]))
+    for name, column in made.items():
+        if name not in ("verdict", "first"):
+            assert np.array_equal(rows[name], column, equal_nan=True), name
+    newest = {f.key: f for f in out if isinstance(f, Finding)}
+    assert sorted(f.key for f in reader.findings("core-1", -1e9, 1e9)) == sorted(newest)
+    assert [d.drum for d in reader.drums("core-1")] == ["C1-0003", "C1-0002", "C1-0001"]
+    desk.writer.write(desk.last_batch())
+    assert reader.newest_ms("core-1")["oven-a/temperature"] == round((T0 + 129.5) * 1e3)
+
+
+def test_samples_come_back_as_they_were_sent_from_database_files_and_both(place):
+    story = Story()
+    rng = np.random.default_rng(3)
+    sent_t, sent_v = [], []
+    for i in range(40):
+        t = T0 + i * 300.0
+        v = np.round(rng.normal(290, 2, 4), 3)
+        story.say("oven-a/temperature", t, v, 0.5)
+        sent_t += [round((t + 0.5 * k) * 1e3) for k in range(4)]
+        sent_v += v.tolist()
+    desk = desk_at(place)
+    take(desk, story.sorted(), 7)
+    desk.writer.write(desk.last_batch())
+    reader = StoreReader(settings_at(place))
+    for keep_hours in (10.0, 1.0, 0.0):
+        rollup.roll_hours(desk.writer.engine, place, round(keep_hours * rollup.HOUR_MS))
+        trend = reader.samples(OVEN, 0, 10**15)
+        assert trend.t_ms.tolist() == sent_t
+        assert trend.v.tolist() == sent_v
+        some = reader.samples(OVEN, sent_t[10], sent_t[20])
+        assert some.t_ms.tolist() == sent_t[10:21]
+    assert len(list((place / "lines" / "core-1").rglob("*.parquet"))) == 3
+
+
+def test_a_transaction_that_fails_leaves_nothing_and_may_be_tried_again(place, arrivals, monkeypatch):
+    from monitor.shell.link import Received
+    from monitor.store import writer as module
+
+    desk = desk_at(place)
+    take(desk, arrivals[:400])
+    before = everything(place)
+    batch = desk.take([Received(a, lambda: None) for a in arrivals[400:2000]], T0)
+
+    def broken(*_: object, **__: object) -> None:
+        raise OSError("disk full")
+
+    with monkeypatch.context() as m:
+        m.setattr(module, "_newest", broken)
+        with pytest.raises(OSError, match="disk full"):
+            desk.writer.write(batch)
+    assert everything(place) == before
+    desk.writer.write(batch)
+    take(desk, arrivals[2000:])
+    take(undisturbed := desk_at(place / "other"), arrivals)
+    assert undisturbed.writer.last_id == desk.writer.last_id
+    assert everything(place) == everything(place / "other")
+
+
+def test_writing_the_same_outputs_again_changes_nothing(place, arrivals):
+    from monitor.shell.link import Received
+
+    desk = desk_at(place)
+    batch = desk.take([Received(a, lambda: None) for a in arrivals], T0)
+    desk.writer.write(batch)
+    once = everything(place)
+    desk.writer.write(Batch(outputs=[o for o in batch.outputs if not isinstance(o, Rejected)]))
+    assert everything(place) == once
+
+
+def test_repeated_messages_are_stored_once_and_answered_each_time(place, arrivals):
+    desk = desk_at(place)
+    take(desk, arrivals)
+    count = desk.writer.last_id
+    take(desk, arrivals[-300:])
+    assert desk.writer.last_id == count
+    with desk.writer.engine.connect() as c:
+        doubled = c.execute(
+            text("select station, n, count(*) from message group by 1, quantity, 2 having count(*) > 1")
+        )
+        assert doubled.all() == []
+
+
+def test_the_ledger_is_there_again_after_a_new_start(place, arrivals):
+    desk = desk_at(place)
+    take(desk, arrivals[:500])
+    spans = {s: x.text() for s, x in desk.writer.ledger.streams.items()}
+    again = Writer(settings_at(place))
+    assert {s: x.text() for s, x in again.ledger.streams.items()} == spans
+    assert again.last_id == desk.writer.last_id
+
+
+verdicts = st.lists(st.sampled_from(list(Verdict)), min_size=1, max_size=30)
+stretches = st.lists(st.tuples(st.floats(90, 135), st.floats(0, 12), st.sampled_from(list(Verdict))), max_size=6)
+
+
+@given(verdicts, stretches)
+def test_the_graver_verdict_stands_and_a_metre_that_is_touched_is_touched_whole(base, laid):
+    row = np.array([int(v) for v in base], dtype=np.int8)
+    findings = [finding(a, a + size, line="l", key=str(i), verdict=v) for i, (a, size, v) in enumerate(laid)]
+    out = lay_over(100, row, findings)
+    for k, value in enumerate(out):
+        touching = [int(f.verdict) for f in findings if f.end_m >= 100 + k and f.start_m < 101 + k]
+        assert value == max([int(row[k]), *touching])
+
+
+def test_rejected_messages_are_counted_by_kind_and_keep_their_newest_example(place):
+    desk = desk_at(place)
+    bad = [Arrival("tarn/core-1/oven-a/temperature", f"no {i}".encode(), T0 + i) for i in range(5)]
+    take(desk, bad, 2)
+    (row,) = StoreReader(settings_at(place)).rejected()
+    assert (row.line, row.kind, row.count) == ("core-1", "not JSON", 5)
+    assert "no 4" in row.why
+
+
+def test_strangers_share_one_row_of_rejected_messages_a_kind(place):
+    """A11: a row for each foreign line name would let anyone fill the table."""
+    desk = desk_at(place)
+    take(desk, [Arrival(f"tarn/line-{i}/oven-a/temperature", b"{}", T0 + i) for i in range(300)], 50)
+    (row,) = StoreReader(settings_at(place)).rejected()
+    assert (row.line, row.kind, row.count) == ("", "unknown line", 300)
+    assert row.topic == "tarn/line-299/oven-a/temperature"
+
+
+# ---- files ----------------------------------------------------------------------------------------------------------
+
+
+def rolled(desk, folder) -> None:
+    rollup.roll_drums(desk.writer.engine, folder)
+    rollup.roll_hours(desk.writer.engine, folder, 0)
+
+
+def test_a_finished_drum_is_a_file_with_a_row_a_metre_and_its_length_adds_up(place, arrivals):
+    desk = desk_at(place)
+    take(desk, arrivals)
+    before = everything(place)
+    assert [p.name for p in rollup.roll_drums(desk.writer.engine, place)] == ["000001.parquet", "000002.parquet"]
+    after = everything(place)
+    assert after["rows"] == before["rows"]
+    assert after["verdict"] == before["verdict"]
+    for drum in StoreReader(settings_at(place)).drums("core-1"):
+        if drum.end_m is not None:
+            assert sum(drum.metres.values()) == pytest.approx(drum.end_m - drum.start_m)
+
+
+STEPS = ["write_whole", "metres_by_verdict", "delete", "update"]
+
+
+@pytest.mark.parametrize("step", STEPS)
+def test_a_roll_that_is_killed_at_any_step_loses_and_doubles_nothing(place, arrivals, monkeypatch, step):
+    desk = desk_at(place)
+    take(desk, arrivals)
+    desk.writer.write(desk.last_batch())
+    before = everything(place)
+    trend = StoreReader(settings_at(place)).samples(OVEN, 0, 10**15)
+
+    def killed(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    for roll in (rollup.roll_drums, lambda e, f: rollup.roll_hours(e, f, -rollup.HOUR_MS)):
+        with monkeypatch.context() as m:
+            m.setattr(rollup, step, killed)
+            try:
+                roll(desk.writer.engine, place)
+            except KeyboardInterrupt:
+                (place / "lines").mkdir(exist_ok=True)
+        same(everything(place), before)
+        roll(desk.writer.engine, place)
+        same(everything(place), before)
+    now = StoreReader(settings_at(place)).samples(OVEN, 0, 10**15)
+    assert now.t_ms.tolist() == trend.t_ms.tolist()
+    assert now.v.tolist() == trend.v.tolist()
+
+
+def same(one: dict, other: dict) -> None:
+    for name in one:
+        if name != "drums":
+            assert one[name] == other[name], name
+
+
+def test_half_a_file_left_by_a_kill_harms_nothing(place, arrivals):
+    desk = desk_at(place)
+    take(desk, arrivals)
+    (place / "drums" / "core-1").mkdir(parents=True)
+    (place / "drums" / "core-1" / "000001.aside").write_bytes(b"PAR1 half")
+    before = everything(place)
+    rolled(desk, place)
+    same(everything(place), before)
+
+
+def test_messages_that_come_for_an_hour_already_rolled_join_it(place):
+    story = Story()
+    for i in range(30):
+        story.say("oven-a/temperature", T0 + i * 600.0, 290.0 + i)
+    arrivals = story.sorted()
+    desk = desk_at(place)
+    late = arrivals.pop(28)
+    take(desk, arrivals)
+    desk.writer.write(desk.last_batch())
+    rollup.roll_hours(desk.writer.engine, place, 0)
+    take(desk, [late])
+    desk.writer.write(desk.last_batch())
+    rollup.roll_hours(desk.writer.engine, place, 0)
+    trend = StoreReader(settings_at(place)).samples(OVEN, 0, 10**15)
+    assert trend.v.tolist() == [290.0 + i for i in range(30)]
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.lists(st.integers(0, 1999), max_size=4))
+def test_a_reader_beside_the_writer_never_sees_half_a_batch(tmp_path_factory, cuts):
+    folder = tmp_path_factory.mktemp("store")
+    desk = desk_at(folder)
+    story = Story()
+    for i in range(200):
+        story.say("oven-a/temperature", T0 + i, 290.0)
+    reader = StoreReader(settings_at(folder))
+    edges = [0, *sorted(c // 10 for c in cuts), 200]
+    for a, b in pairwise(edges):
+        take(desk, story.arrivals[a:b], 10**6)
+        assert len(reader.samples(OVEN, 0, 10**15).t_ms) == b
+
+
+def test_anyone_reads_the_files(place, arrivals):
+    import duckdb
+
+    desk = desk_at(place)
+    take(desk, arrivals)
+    desk.writer.write(desk.last_batch())
+    rollup.roll_drums(desk.writer.engine, place)
+    rollup.roll_hours(desk.writer.engine, place, -rollup.HOUR_MS)
+    count = duckdb.sql(f"select count(*) from '{place}/drums/core-1/000001.parquet' where verdict = 0").fetchall()[0]
+    assert count is not None
+    assert count[0] > 50
+    told = duckdb.sql(f"select story from '{place}/lines/core-1/*/*.parquet' where quantity = 'state'").fetchall()[0]
+    assert told is not None
+    assert json.loads(told[0])["state"] == "running"
+
+
+def test_the_line_metre_of_a_time_lies_straight_between_changes_of_state(place):
+    """230 m/min from 1000 m on: the story's own track; before it is known there is none."""
+    desk = desk_at(place)
+    take(desk, tell(60).sorted())
+    desk.writer.write(desk.last_batch())
+    reader = StoreReader(settings_at(place))
+    assert reader.metre_at("core-1", round((T0 - 10) * 1e3)) is None
+    for s in (10, 30, 50):
+        assert reader.metre_at("core-1", round((T0 + s) * 1e3)) == pytest.approx(1000 + s * 230 / 60, abs=2.0)
+    assert reader.metre_at("core-1", round((T0 + 1e6) * 1e3)) == pytest.approx(reader.lines_now()[0].line_metre)
+
+
+def test_metres_on_no_drum_before_a_finished_one_hide_nothing_of_it(place):
+    """Rows of a drum lie in its file, those around it on no drum stay in the database: together they are the line."""
+
+    def on_and_off(story: Story, s: int) -> None:
+        if s == 70:
+            story.tell("take-up/drum", T0 + s, drum=None)
+        if s == 90:
+            story.tell("take-up/drum", T0 + s, drum="C1-0002", recipe="core-2g5")
+
+    desk = desk_at(place)
+    take(desk, tell(130, before=on_and_off).sorted())
+    reader = StoreReader(settings_at(place))
+    before, rows = reader.verdicts("core-1", 0, 1e9), reader.rows("core-1", 0, 1e9)
+    assert rollup.roll_drums(desk.writer.engine, place)
+    after, rolled = reader.verdicts("core-1", 0, 1e9), reader.rows("core-1", 0, 1e9)
+    assert after[0] == before[0]
+    assert after[1].tolist() == before[1].tolist()
+    assert all(np.array_equal(rows[name], rolled[name], equal_nan=True) for name in rows)
+
+
+def test_drums_put_on_are_read_along_the_line_and_by_name(place):
+    desk = desk_at(place, lines=["lay-1"])
+    take(desk, laying_up(90, before=put_on).sorted())
+    reader = StoreReader(settings_at(place))
+    every = reader.splices("lay-1", 0, 1e9)
+    assert [(s.position, s.drum) for s in every] == [
+        ("pay-off-a", "C1-0001"), ("pay-off-b", "C2-0001"), ("pay-off-a", "C1-0007"),
+    ]  # fmt: skip
+    (first, other, second) = every
+    after = second.line_metre + 1
+    assert [s.drum for s in reader.splices("lay-1", after, after + 5)] == ["C2-0001", "C1-0007"]
+    assert [s.drum for s in reader.splices("lay-1", first.line_metre + 1, second.line_metre)] == ["C1-0001", "C2-0001"]
+    assert reader.splices_of("C1-0007") == [second]
+    assert reader.splices_of("none") == reader.drums_named("none") == []
+    (drum,) = reader.drums_named("L1-0001")
+    assert [d.drum for d in reader.drums_between("lay-1", drum.start_m + 1, drum.start_m + 2)] == ["L1-0001"]
+    assert reader.drums_between("lay-1", 0, drum.start_m - 1) == []
+    assert (other.left_m, second.left_m) == (None, 700.0)
+
+
+def test_the_time_of_a_metre_is_that_of_the_counter(place, arrivals):
+    desk = desk_at(place)
+    take(desk, arrivals)
+    reader = StoreReader(settings_at(place))
+    assert reader.time_at("core-1", 1000 + 230) == pytest.approx((T0 + 60) * 1e3, abs=1500)
+    assert reader.time_at("core-1", 10.0) is None
+    assert reader.time_at("core-1", 1e6) is None
+
+
+def test_a_number_too_old_to_be_remembered_is_rejected_with_a_reason(place):
+    """Neither dropped as stored nor stored twice: its publisher learns that it is unknown."""
+    desk = desk_at(place)
+
+    def temperature(n: int) -> Arrival:
+        return Arrival(
+            "tarn/core-1/oven-a/temperature", json.dumps({"n": n, "t": round(T0 * 1e3) + n, "v": 250}).encode(), T0
+        )
+
+    take(desk, [temperature(2 * k) for k in range(HOLES_MAX + 10)])
+    batch = desk.take([Received(temperature(1), lambda: None)], T0)
+    desk.write(batch)
+    (rejected,) = (o for o in batch.outputs if isinstance(o, Rejected))
+    assert rejected.kind == "number forgotten"
+    assert not batch.messages
