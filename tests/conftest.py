@@ -1,12 +1,16 @@
 """What all tests share: examples are judged by their result, never by how long a busy machine took for them."""
 
 import os
+from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from hypothesis import settings
 from xdist.remote import Producer
 
 from tests.schedule import Schedule, in_order
+from tests.shell import postgres
+from tests.shell.works import SERVER
 
 settings.register_profile("works", deadline=None)
 settings.load_profile("works")
@@ -24,3 +28,18 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: Producer) -> Schedul
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     if hasattr(config, "workerinput"):  # a worker of `pytest -n`
         items[:] = in_order(items)
+
+
+@pytest.fixture(scope="session")
+def server() -> Iterator[str]:
+    """Address of a PostgreSQL server."""
+    with postgres.running() as address:
+        yield address
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def place(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
+    """A folder for a store of either kind."""
+    if request.param == "postgresql":
+        (tmp_path / SERVER).write_text(request.getfixturevalue("server"))
+    return tmp_path

@@ -1,4 +1,4 @@
-"""What the commands of this package do, a line each: `everymetre --help` lists them without importing them."""
+"""The commands, one module each. Their summaries here are listed by `everymetre --help` without importing them."""
 
 SUMMARIES = {
     "run": "Start broker, simulator, monitor and dashboard; Ctrl-C stops all.",

@@ -42,6 +42,7 @@ from monitor.analysis.suggest import (
     windows_alone,
 )
 from monitor.commands import SUMMARIES
+from monitor.commands.monitor import configured
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.limits import Changes, with_limits
 from monitor.contract.config.load import ConfigurationError
@@ -54,7 +55,6 @@ from monitor.contract.topics import Stream
 from monitor.core.arrival import Message
 from monitor.core.decode import blot_out
 from monitor.core.stream import SIGN
-from monitor.shell.service import configured
 from monitor.store.message_history import History
 from monitor.store.reader import StoreReader
 

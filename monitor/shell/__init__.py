@@ -1,1 +1,1 @@
-"""The outside: clock, MQTT, store, service. The only place with input and output."""
+"""The monitor as a process: MQTT, service, restore."""

@@ -7,9 +7,7 @@ import logging
 import os
 import shutil
 import signal
-import sys
 import time
-from argparse import ArgumentParser, Namespace
 from collections import Counter, deque
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -21,13 +19,9 @@ import msgspec
 from sqlalchemy import Engine
 from sqlalchemy.exc import SQLAlchemyError
 
-from monitor.commands import SUMMARIES
-from monitor.contract.address import BrokerAddress, address
+from monitor.contract.address import BrokerAddress
 from monitor.contract.config.configuration import Configuration
-from monitor.contract.config.load import ConfigurationError, load
-from monitor.contract.lifeline import live_by_stdin
 from monitor.contract.messages import AlarmSaid, Health, Refused, Stored
-from monitor.contract.part import Part
 from monitor.contract.reading import SchemaVersionError
 from monitor.contract.record import AlarmChange, LineNow, MessageNumber, Output, Rejected
 from monitor.contract.selfwatch import SELF_ALARMS
@@ -42,7 +36,7 @@ from monitor.shell.link import Link, Received
 from monitor.shell.restore import restore
 from monitor.shell.salvage import SET_ASIDE, Salvage, Taken, is_of_data, reports_of
 from monitor.store import manifest, upgrade
-from monitor.store.lease import Lease, LeaseLostError, hold
+from monitor.store.lease import Lease, LeaseLostError
 from monitor.store.ledger import LedgerDelta
 from monitor.store.revisions import refuse_conflicts
 from monitor.store.rolling import log_not_moved, roll_drums, roll_hours
@@ -500,55 +494,7 @@ def _first(error: BaseException) -> str:
     return str(error).splitlines()[0]
 
 
-# ---- the command -----------------------------------------------------------------------------------------------
-
-
-def _options(parser: ArgumentParser) -> None:
-    parser.add_argument("--configs", type=Path, default=Path("configs"), metavar="DIR", help="the works' configuration")
-    parser.add_argument(
-        "--broker", metavar="URL", help="mqtt://HOST:PORT or mqtts://HOST:PORT, instead of works.toml's"
-    )
-    parser.add_argument("--store", metavar="DIR", help="folder of the record, instead of works.toml's")
-    parser.add_argument("--lines", metavar="LINE,LINE", help="watch these only; another process may watch the others")
-    parser.add_argument("--lifeline", action="store_true", help="end when standard input closes")
-
-
-def configured(options: Namespace) -> Configuration:
-    """Configuration with what the command line sets instead. Raises ConfigurationError or ValueError."""
-    c = load(options.configs)
-    works = c.works
-    if options.broker:
-        works = works.model_copy(update={"broker": works.broker.model_copy(update={"url": options.broker})})
-    if options.store:
-        works = works.model_copy(update={"store": works.store.model_copy(update={"folder": options.store})})
-    return c.model_copy(update={"works": works})
-
-
-def _chosen(configuration: Configuration, lines: str | None) -> list[str]:
-    chosen = lines.split(",") if lines else list(configuration.lines)
-    unknown = sorted(set(chosen) - set(configuration.lines))
-    if unknown:
-        known = ", ".join(configuration.lines)
-        raise ValueError(f"--lines: no line {', '.join(unknown)}; this works has {known}")
-    return chosen
-
-
-def _run(options: Namespace) -> int:
-    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s", stream=sys.stdout)
-    try:
-        configuration = configured(options)
-        lines = _chosen(configuration, options.lines)
-        at = address(configuration.works.broker)
-    except (ConfigurationError, ValueError, OSError) as error:
-        print(error, file=sys.stderr)
-        return 2
-    if options.lifeline:
-        live_by_stdin()
-    with hold(configuration.works.store, lines, time.time()) as lease:
-        return _watch(configuration, lines, at, lease)
-
-
-def _watch(configuration: Configuration, lines: Sequence[str], at: BrokerAddress, lease: Lease) -> int:
+def watch(configuration: Configuration, lines: Sequence[str], at: BrokerAddress, lease: Lease) -> int:
     """Watch lines that are held, until told to stop."""
     writer = Writer(configuration.works.store, lines)
     refuse_conflicts(writer.engine, configuration, lines)
@@ -611,6 +557,3 @@ def _check(lease: Lease, engine: Engine) -> None:
     lease.check()
     with contextlib.suppress(SQLAlchemyError), engine.connect() as connection:  # a full disk is the writer's matter
         upgrade.check(connection)
-
-
-COMMAND = Part(SUMMARIES["monitor"], _options, _run)

@@ -15,9 +15,9 @@ from monitor.contract.topics import MONITOR, OPERATOR, STATE
 from monitor.core.fillings import KEPT, Fillings
 from monitor.core.resume import LastKnown
 from monitor.store import samples
+from monitor.store.findings import finding_of
 from monitor.store.numbering import StreamNumbers
 from monitor.store.parquet_files import DAMAGE
-from monitor.store.reader import finding_of
 from monitor.store.rolling import hour_files
 from monitor.store.schema import ALARM_NOW, DRUM, FINDING, LEDGER, LINE_NOW, MESSAGE, METRE_BLOCK, PROPOSAL
 

@@ -1,6 +1,5 @@
 """Read-only answers from the store: the database and the Parquet files beside it look like one record."""
 
-import io
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
@@ -9,7 +8,7 @@ import msgspec
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
-from sqlalchemy import Connection, and_, case, func, or_, select, text
+from sqlalchemy import Connection, and_, case, func, or_, select
 from sqlalchemy.exc import OperationalError, ProgrammingError
 
 from monitor.analysis.lengths import metres_by_verdict
@@ -36,7 +35,10 @@ from monitor.core.derive import OVER_S, by_speed_m_per_min, derived
 from monitor.core.stream import tape_of
 from monitor.store import parquet_files, samples
 from monitor.store.database import open_for_reading
+from monitor.store.findings import finding_of, read_findings
+from monitor.store.metre_blocks import Verdicts, cut_to, join_in_place, lay_over, read_blocks, read_verdicts
 from monitor.store.revisions import contents, recipes_on_record
+from monitor.store.rolling import HOUR_MS, hour_files
 from monitor.store.schema import (
     ALARM_CHANGE,
     ALARM_NOW,
@@ -48,11 +50,8 @@ from monitor.store.schema import (
     IN_FORCE,
     JOURNAL,
     LINE_NOW,
-    LONG_FINDING,
-    LONG_FINDING_M,
     MANIFEST,
     MESSAGE,
-    METRE_BLOCK,
     PROPOSAL,
     REJECTED,
     SPLICE,
@@ -60,7 +59,6 @@ from monitor.store.schema import (
 )
 
 T = TypeVar("T")
-Verdicts = NDArray[np.int8]
 URGENCY = {"high": 0, "medium": 1, "low": 2}
 
 # Drums, each with what the manifest has of the file of its rows.
@@ -420,8 +418,6 @@ class StoreReader:
 
     def _hours(self, stream: Stream, start_ms: int, end_ms: int) -> list[tuple[NDArray[np.int64], Floats]]:
         """Samples of a stream that lie in hours' files; none of a file that cannot be read."""
-        from monitor.store.rolling import HOUR_MS, hour_files
-
         parts = []
         first = (start_ms // HOUR_MS - 1) * HOUR_MS  # a message lies in the hour of its first sample
         for path in hour_files(self.folder, stream.line, first, end_ms):
@@ -440,7 +436,7 @@ def _drum(r: Any, verdicts: tuple[int, Verdicts] | None) -> DrumRow:
         metres = {v.word: getattr(r, f"{v.word}_m") for v in Verdict}
     else:
         end_m = np.inf if r.end_m is None else r.end_m
-        metres = metres_by_verdict(*_cut(*verdicts, r.start_m, end_m), r.start_m, end_m)
+        metres = metres_by_verdict(*cut_to(*verdicts, r.start_m, end_m), r.start_m, end_m)
     return DrumRow(
         r.line, r.filling, r.drum, r.recipe, r.revision, r.start_m, r.end_m, r.start_ms, r.end_ms,
         r.planned_length_m, metres,
@@ -469,50 +465,6 @@ def _splice(r: Any) -> Splice:
     return Splice(r.line, r.position, r.drum, r.t_ms / 1e3, r.line_metre, r.left_m)
 
 
-# SQLite may take the index of all findings as well, and SQLAlchemy does not render its hints.
-LONG_BY_INDEX = text(
-    f"SELECT * FROM finding INDEXED BY finding_long WHERE line = :line AND start_m < :end_m AND {LONG_FINDING} "
-    "AND (end_m IS NULL OR end_m > :start_m)"
-)
-
-
-def read_findings(c: Connection, line: str, start_m: float, end_m: float) -> list[Finding]:
-    """Findings that touch an interval; one still open reaches to the end of all cable."""
-    f = FINDING.c
-    of_line = select(FINDING).where(f.line == line, f.start_m < end_m)
-    short = of_line.where(
-        f.start_m > start_m - LONG_FINDING_M, f.end_m > start_m, f.end_m - f.start_m <= LONG_FINDING_M
-    )
-    if c.dialect.name == "sqlite":
-        long = c.execute(LONG_BY_INDEX, {"line": line, "start_m": start_m, "end_m": end_m})
-    else:
-        long = c.execute(of_line.where(LONG_FINDING, or_(f.end_m.is_(None), f.end_m > start_m)))
-    found = [*c.execute(short), *long]
-    return [finding_of(r) for r in sorted(found, key=lambda r: (r.start_m, r.key))]
-
-
-def finding_of(r: Any) -> Finding:
-    """A row of the table of findings."""
-    return Finding(
-        line=r.line,
-        key=r.key,
-        kind=FindingKind(r.kind),
-        stream=r.stream,
-        check=r.check_name,
-        verdict=Verdict(r.verdict),
-        start_m=r.start_m,
-        end_m=r.end_m,
-        start_s=r.start_ms / 1e3,
-        end_s=None if r.end_ms is None else r.end_ms / 1e3,
-        extreme=r.extreme,
-        limit=r.limit_value,
-        unit=r.unit,
-        text=r.text,
-        by=r.by_whom,
-        reason=r.reason,
-    )
-
-
 def _on_drums(line: str, start_m: float) -> Any:
     """Drums of a line from the one on that holds a metre: drums follow each other, so earlier ones end before it."""
     d = DRUM.c
@@ -528,76 +480,11 @@ def _positions(line: str) -> Any:
     return found.union_all(select(after).where(found.c.position.is_not(None)))
 
 
-def _touching(line: str, start_m: float, end_m: float) -> Any:
-    b = METRE_BLOCK.c
-    low = b.first_m + b.rows > start_m
-    return and_(b.line == line, low, b.first_m < end_m) if np.isfinite(end_m) else and_(b.line == line, low)
-
-
-def read_verdicts(c: Connection, line: str, start_m: float, end_m: float) -> tuple[int, Verdicts]:
-    """Verdicts of blocks in the database that touch an interval, cut to whole metres that touch it."""
-    b = METRE_BLOCK.c
-    blocks = c.execute(select(b.first_m, b.verdicts).where(_touching(line, start_m, end_m)).order_by(b.first_m)).all()
-    if not blocks:
-        return int(np.floor(start_m)), np.empty(0, dtype=np.int8)
-    first = blocks[0].first_m
-    verdict = _in_place([(block.first_m, np.frombuffer(block.verdicts, dtype=np.int8)) for block in blocks])
-    return _cut(first, verdict, start_m, end_m)
-
-
-def read_blocks(c: Connection, line: str, start_m: float, end_m: float) -> tuple[int, Verdicts, dict[str, Floats]]:
-    """First metre, verdicts and columns of blocks in the database that touch an interval."""
-    b = METRE_BLOCK.c
-    blocks = c.execute(select(METRE_BLOCK).where(_touching(line, start_m, end_m)).order_by(b.first_m)).all()
-    if not blocks:
-        return int(np.floor(start_m)), np.empty(0, dtype=np.int8), {}
-    tables = [pa.ipc.open_stream(io.BytesIO(block.arrow)).read_all() for block in blocks]
-    names = list(dict.fromkeys(name for table in tables for name in table.column_names))
-    first, verdict = read_verdicts(c, line, start_m, end_m)
-    columns = {}
-    for name in names:
-        parts = [
-            (block.first_m, table[name].to_numpy() if name in table.column_names else np.full(block.rows, np.nan))
-            for block, table in zip(blocks, tables, strict=True)
-        ]
-        columns[name] = _cut(blocks[0].first_m, _in_place(parts), start_m, end_m)[1]
-    return first, verdict, columns
-
-
-def _in_place(parts: Sequence[tuple[int, NDArray[Any]]]) -> NDArray[Any]:
-    """Blocks in one, from the first metre of any; a hole between them is unseen, where two overlap the later stands."""
-    first = min(at for at, _ in parts)
-    end = max(at + len(part) for at, part in parts)
-    dtype = parts[0][1].dtype
-    whole = np.full(end - first, Verdict.UNSEEN if dtype == np.int8 else np.nan, dtype=dtype)
-    for at, part in parts:
-        whole[at - first : at - first + len(part)] = part
-    return whole
-
-
-def _cut(first: int, values: NDArray[Any], start_m: float, end_m: float) -> tuple[int, NDArray[Any]]:
-    a = max(int(np.floor(start_m)) - first, 0)
-    b = len(values) if not np.isfinite(end_m) else max(min(int(np.ceil(end_m)) - first, len(values)), 0)
-    return first + a, values[a:b]
-
-
-def lay_over(first: int, verdict: Verdicts, findings: Sequence[Finding]) -> Verdicts:
-    """Verdicts with findings laid over: the graver stands, and a metre that a finding touches is touched whole."""
-    laid = verdict.copy()
-    for f in findings:
-        if f.verdict > Verdict.CONFORMING:
-            a = max(int(np.floor(f.start_m)) - first, 0)
-            b = len(laid) if f.end_m is None else int(np.floor(f.end_m)) + 1 - first
-            if b > a:
-                laid[a:b] = np.maximum(laid[a:b], np.int8(f.verdict))
-    return laid
-
-
 def _join_verdicts(pieces: list[dict[str, Any]], newest: tuple[int, Verdicts]) -> tuple[int, Verdicts]:
     parts = [(int(p["line_metre"][0]), p["verdict"].astype(np.int8)) for p in pieces if len(p["line_metre"])]
     # What is not in a drum's file yet comes first: between such blocks it knows nothing, and the files do.
     parts = [newest, *parts] if len(newest[1]) else parts
-    return (min(at for at, _ in parts), _in_place(parts)) if parts else newest
+    return (min(at for at, _ in parts), join_in_place(parts)) if parts else newest
 
 
 def _join_rows(pieces: list[dict[str, Any]], columns: Sequence[str] | None) -> dict[str, Floats]:

@@ -16,8 +16,9 @@ from sqlalchemy import Connection, Engine, and_, delete, func, select, update
 from monitor.analysis.lengths import metres_by_verdict
 from monitor.contract.record import Verdict
 from monitor.store import manifest, samples
+from monitor.store.findings import read_findings
+from monitor.store.metre_blocks import Verdicts, lay_over, read_blocks
 from monitor.store.parquet_files import damage, set_aside, why, write_whole
-from monitor.store.reader import Verdicts, lay_over, read_blocks, read_findings
 from monitor.store.schema import CHECKPOINT, DRUM, MESSAGE, METRE_BLOCK
 
 HOUR_MS = 3_600_000

@@ -1,5 +1,6 @@
-"""Tables of DEVELOPERS.md from the code: topics, messages, configuration keys, alarm states."""
+"""Tables of DEVELOPERS.md from the code: rooms, topics, messages, configuration keys, alarm states."""
 
+import ast
 import re
 from pathlib import Path
 from typing import Any, get_args
@@ -17,6 +18,29 @@ from monitor.contract.record import AlarmState
 from monitor.core.alarms import TABLE
 
 GUIDE = Path(__file__).parents[2] / "DEVELOPERS.md"
+
+
+ROOMS = ("contract", "physics", "statistics", "core", "analysis", "evidence", "store", "gateway", "shell", "commands")
+
+
+def rooms() -> str:
+    """A paragraph a room of the monitor: what it is for, and every module by the head of its docstring."""
+    return "\n\n".join(_room(GUIDE.parent / "monitor" / name) for name in ROOMS)
+
+
+def _room(folder: Path) -> str:
+    modules = [m for m in sorted(folder.rglob("*.py")) if m.stem != "__init__" and "versions" not in m.parts]
+    listed = [f"`{m.relative_to(folder).with_suffix('')}` ({_head(m)})" for m in modules]
+    return f"**monitor/{folder.name}**, {_head(folder / '__init__.py')}: " + ", ".join(listed) + "."
+
+
+def _head(module: Path) -> str:
+    """The first words of a docstring: up to its first stop, or to the next one where that says too little."""
+    words = (ast.get_docstring(ast.parse(module.read_text(encoding="utf-8"))) or "").split("\n")[0].rstrip(".")
+    first, *rest = re.split(r"(?<=[.:;])\s", words, maxsplit=2)
+    head = " ".join([first, *rest[:1]]) if len(first.split()) < 6 else first
+    head = head.rstrip(".:;")
+    return head if head[:2].isupper() and head[:2] != "A " else head[:1].lower() + head[1:]
 
 
 def topics() -> str:
@@ -84,7 +108,7 @@ def _literal(text: str) -> str:
     return text.replace("\\", r"\\")
 
 
-TABLES = {"topics": topics, "messages": messages, "keys": keys, "alarm states": alarm_states}
+TABLES = {"rooms": rooms, "topics": topics, "messages": messages, "keys": keys, "alarm states": alarm_states}
 
 
 def filled(text: str) -> str:

@@ -14,8 +14,9 @@ from monitor.contract.topics import Stream
 from monitor.core.arrival import Arrival
 from monitor.shell.link import Received
 from monitor.store import rolling as rollup
+from monitor.store.metre_blocks import lay_over
 from monitor.store.numbering import HOLES_MAX
-from monitor.store.reader import StoreReader, lay_over
+from monitor.store.reader import StoreReader
 from monitor.store.writer import Batch, Writer
 from tests.core.story import T0, Story, finding
 from tests.core.test_pipeline import record, tell

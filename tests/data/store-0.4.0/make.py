@@ -17,15 +17,15 @@ import sys
 import tarfile
 from pathlib import Path
 
+from monitor.contract.limits import limits_of
+from monitor.contract.schema import JOURNAL
+from monitor.shell.reader import StoreReader
 from sqlalchemy import select
 
 from monitor.contract.config import Recipe
-from monitor.contract.limits import limits_of
-from monitor.contract.schema import JOURNAL
 from monitor.contract.topics import Stream
 from monitor.core.arrival import Arrival
 from monitor.shell import rollup
-from monitor.shell.reader import StoreReader
 from tests.core import test_pipeline, test_whole_cable
 from tests.core.story import T0, Story
 from tests.shell.works import desk_at, settings_at, take
