@@ -16,6 +16,8 @@ LINES = r"^[^\x00-\x08\x0b\x0c\x0e-\x1f\x7f]*(?![\s\S])"
 # Numbers.
 LENGTH_M = 1e9  # a line at 1000 m/min needs two thousand years for it
 VALUE = 1e12  # of a limit or a measured property, in any unit
+SPEED_M_PER_S = 30.0  # of cable: no line is as fast
 STEP_MS = 86_400_000.0  # between two samples
+STEP_MIN_MS = 0.001  # stamps that lie closer together are equal as floats
 TIME_MS = 253_402_300_799_999  # the end of the year 9999: what calendars can show
 REVISION = 2**31 - 1

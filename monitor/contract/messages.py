@@ -31,9 +31,12 @@ class Samples(msgspec.Struct, frozen=True):
     n: Sequence
     t: UtcMs
     v: float | list[float]
-    dt: Annotated[float, Meta(gt=0, le=bounds.STEP_MS, description="Time between samples of a block, ms.")] | None = (
-        None
-    )
+    dt: (
+        Annotated[
+            float, Meta(ge=bounds.STEP_MIN_MS, le=bounds.STEP_MS, description="Time between samples of a block, ms.")
+        ]
+        | None
+    ) = None
     q: Quality | list[Quality] = "good"
     start: Start = 0
 

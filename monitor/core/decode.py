@@ -108,7 +108,7 @@ class Decoder:
         if settings is None and not _is_story(stream, line):
             why = f"line {line.line} has no stream {stream.path!r}; add it to its file"
             raise _NotNowError("unknown stream", why)
-        known = (stream, settings.measuring_range if settings else None)
+        known = (stream, line.range_of(stream.path) if settings else None)
         self._known[topic] = known
         return known
 
@@ -125,7 +125,7 @@ class Decoder:
         return Block(t_s, v)
 
     def range_of(self, topic: str) -> tuple[float, float] | None:
-        """Measuring range of a known topic's instrument; raises where the topic is unknown."""
+        """What a reading of a known topic may be, None where it measures nothing; raises where it is unknown."""
         return (self._known.get(topic) or self._look_up(topic))[1]
 
     def _in_time(self, message: Message, arrival: Arrival) -> Message:

@@ -6,10 +6,10 @@ from itertools import pairwise
 
 import numpy as np
 
+from monitor.contract import bounds
 from monitor.contract.record import CounterFault, Floats
 
 SLIP_SPAN_M = 10.0
-FASTEST_M_PER_S = 30.0
 COASTS_S = 0.5
 BLIND_S = 2.0  # speed samples further apart than this say little of what lies between
 
@@ -158,7 +158,7 @@ class Track:
             newest = self._speed_t[-1] if self._speed_t else -np.inf
             if newest < t1 <= until_s and t1 > t0:
                 self._append_speed(max(t0, newest) if newest > -np.inf else t0, 0.0)
-                step = min(max(r1 - r0, 0.0), FASTEST_M_PER_S * (t1 - t0))
+                step = min(max(r1 - r0, 0.0), bounds.SPEED_M_PER_S * (t1 - t0))
                 self._speed_t.append(t1)
                 self._speed_v.append(step / (t1 - t0))
                 self._speed_S.append(self._speed_S[-1] + step)
@@ -204,7 +204,7 @@ class Track:
         assert self._last is not None
         t0, reading0, metres0, S0 = self._last
         by_counter, by_speed = reading - reading0, S - S0
-        if t0 < self._blind_s and 0 <= by_counter <= FASTEST_M_PER_S * (t - t0):
+        if t0 < self._blind_s and 0 <= by_counter <= bounds.SPEED_M_PER_S * (t - t0):
             by_speed = by_counter  # the speed was not there to contradict
             self._slip = None
         allowed = self.jump_m + self.slip_percent / 100 * by_speed

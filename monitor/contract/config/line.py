@@ -1,13 +1,15 @@
 """The file of a line: its stations, zones, streams, counter and rotating parts, and what to do about an alarm."""
 
+from math import ceil
 from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
+from monitor.contract import bounds
 from monitor.contract.config.base import Name, NotNegative, Positive, Settings, StreamPath, refuse, repeated
 from monitor.contract.record import Priority
 from monitor.contract.topics import RESERVED_STATIONS
-from monitor.contract.units import UNITS, units_of
+from monitor.contract.units import ABSOLUTE_ZERO_C, UNITS, convert, units_of
 
 
 class Response(Settings):
@@ -219,6 +221,20 @@ class Line(Settings):
     def counter_m(self) -> float:
         """Path position of the metre counter."""
         return self.stations[self.counter.stream.split("/")[0]].position_m
+
+    def range_of(self, path: str) -> tuple[float, float]:
+        """Least and greatest reading of a stream, in its unit: of its instrument, and of what can be computed with."""
+        settings = self.streams[path]
+        low, high = -bounds.VALUE, bounds.VALUE
+        if path == self.counter.stream:
+            low, high = -bounds.LENGTH_M, bounds.LENGTH_M
+        elif path == self.counter.speed:
+            high = convert(bounds.SPEED_M_PER_S, "m/s", settings.unit)
+            low = -high
+        elif settings.unit == "degC":
+            low = float(ceil(ABSOLUTE_ZERO_C))
+        of_instrument = settings.measuring_range or (low, high)
+        return max(low, of_instrument[0]), min(high, of_instrument[1])
 
     @model_validator(mode="after")
     def _names_meet(self) -> Self:
