@@ -5,7 +5,7 @@ import contextlib
 import sys
 from collections.abc import Mapping, Sequence
 from importlib import import_module
-from importlib.metadata import EntryPoint, entry_points
+from importlib.metadata import EntryPoint, entry_points, version
 
 from monitor.contract.part import CannotRunError, Part
 
@@ -21,6 +21,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         return _run(words[0], found[words[0]].load(), words[1:])
     parser = argparse.ArgumentParser("everymetre", description=DESCRIPTION, formatter_class=_Raw, epilog=_list(found))
     parser.add_argument("part", choices=found, metavar="PART", help="one of the parts below")
+    parser.add_argument("--version", action="version", version=f"everymetre {version('everymetre')}")
     parser.parse_args(words)
     return 2
 

@@ -2,6 +2,7 @@
 
 SUMMARIES = {
     "run": "Start broker, simulator, monitor and dashboard; Ctrl-C stops all.",
+    "init": "Write the configuration of a works to begin with.",
     "broker": "Start the embedded broker, on this machine only.",
     "monitor": "Watch the streams of lines, raise alarms, keep the record.",
     "replay": "Run a recording through the engine, straight or over MQTT.",

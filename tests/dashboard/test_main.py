@@ -29,7 +29,7 @@ def test_the_command_line_wins_over_works_toml(configuration):
     ("said", "told"),
     [
         (["--host", "0.0.0.0"], "there is no account in"),
-        (["--configs", "/nowhere"], "name another with --configs"),
+        (["--configs", "/nowhere"], "everymetre init /nowhere"),
         (["--broker", "http://127.0.0.1"], "expected mqtt://HOST:PORT"),
     ],
 )

@@ -44,7 +44,9 @@ class ConfigurationError(Exception):
 def read_folder(folder: Path) -> dict[str, str]:
     """Texts of all TOML files below a folder, by path relative to it. Raises FileNotFoundError for no folder."""
     if not folder.is_dir():
-        raise FileNotFoundError(f"no configuration folder {folder}: name another with --configs")
+        raise FileNotFoundError(
+            f"no configuration folder {folder}: name another, or write one with `everymetre init {folder}`"
+        )
     found = sorted(folder.rglob("*.toml"))
     return {path.relative_to(folder).as_posix(): path.read_text(encoding="utf-8") for path in found}
 
