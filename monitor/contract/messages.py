@@ -153,11 +153,13 @@ class Stored(msgspec.Struct, frozen=True, omit_defaults=True):
 
 
 class Refused(msgspec.Struct, frozen=True):
-    """Message `n` of the stream will never be stored, and why; sending it again does not help."""
+    """Message `n` of the stream is not stored, and why: never where `final`, else not now."""
 
     n: Sequence
     why: Annotated[str, Meta(max_length=bounds.TEXT, description="What was expected and what came instead.")]
     start: Start = 0
+    final: Annotated[bool, Meta(description="False: it may be stored later, keep it and send it again (R21).")] = True
+    kind: Annotated[str, Meta(description="The reason by its name in the rules.")] = ""
 
 
 class AlarmSaid(msgspec.Struct, frozen=True):

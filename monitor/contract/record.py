@@ -248,7 +248,8 @@ class Rejected:
     why: str
     received_s: float
     line: str = ""  # a line of this works, or none
-    number: MessageNumber | None = None  # of a message that sending again does not help
+    number: MessageNumber | None = None  # of a message whose publisher is to learn of it
+    final: bool = True  # whether sending it again never helps
 
 
 @dataclass(frozen=True, slots=True)

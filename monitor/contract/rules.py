@@ -14,6 +14,24 @@ WINDOW_MAX = 2000  # R18: sent and not reported, one line
 REPORT_WITHIN_S = 15.0  # R17, R19: after this a message without a report is sent again
 ORDER_WITHIN_S = 2.0  # R16
 
+# R21: why a message is not stored, by kind, and whether sending it again never helps.
+REFUSALS = {
+    "not JSON": True,
+    "wrong type": True,
+    "not finite": True,
+    "text": True,
+    "block": True,
+    "too large": True,
+    "clock never set": True,
+    "number forgotten": True,
+    "set aside": True,
+    "clock behind": False,
+    "clock ahead": False,
+    "unknown stream": False,
+    "derived stream": False,
+}
+UNREPORTED = ("topic", "unknown line", "old retained")  # rejected as well, but no publisher can be told which
+
 
 @cache
 def document() -> str:

@@ -24,6 +24,7 @@ from monitor.contract.messages import (
     StateChange,
 )
 from monitor.contract.record import Floats, MessageNumber, Rejected
+from monitor.contract.rules import REFUSALS
 from monitor.contract.topics import ACTION, DRUM, LIMITS, OPERATOR, PAYOFF, STATE, Stream, parse
 from monitor.core.arrival import Arrival, Block, Message
 
@@ -47,15 +48,11 @@ _STORY: dict[str, "msgspec.json.Decoder[Any]"] = {
 
 
 class _NoDataError(Exception):
-    """Why an arrival is not data; stays inside this module."""
+    """Why an arrival is not data, by a kind of `REFUSALS` or `UNREPORTED`; stays inside this module."""
 
     def __init__(self, kind: str, why: str) -> None:
         super().__init__(why)
         self.kind = kind
-
-
-class _NotNowError(_NoDataError):
-    """The same message may become data later: a clock or the configuration may be at fault, not its publisher."""
 
 
 @dataclass(slots=True)
@@ -74,10 +71,11 @@ class Decoder:
         except _NoDataError as error:
             parts = arrival.topic.split("/")
             line = parts[1] if len(parts) > 1 and parts[1] in self.lines else ""
-            known = self._known.get(arrival.topic)
-            number = _number(known[0], arrival.payload) if known and not isinstance(error, _NotNowError) else None
+            stream = parse(self.works, arrival.topic) if line and error.kind in REFUSALS else None
+            number = _number(stream, arrival.payload) if stream else None
             topic, why = printable(arrival.topic, 200), printable(str(error), bounds.TEXT)
-            return Rejected(error.kind, topic, why, arrival.received_s, line, number)
+            final = REFUSALS.get(error.kind, True)
+            return Rejected(error.kind, topic, why, arrival.received_s, line, number, final)
 
     def _decode(self, arrival: Arrival) -> Message:
         stream, measuring_range = self._known.get(arrival.topic) or self._look_up(arrival.topic)
@@ -97,17 +95,17 @@ class Decoder:
     def _look_up(self, topic: str) -> tuple[Stream, tuple[float, float] | None]:
         stream = parse(self.works, topic)
         if stream is None:
-            raise _NotNowError("topic", f"expected {self.works}/LINE/STATION/QUANTITY in lower case, got {topic!r}")
+            raise _NoDataError("topic", f"expected {self.works}/LINE/STATION/QUANTITY in lower case, got {topic!r}")
         line = self.lines.get(stream.line)
         if line is None:
-            raise _NotNowError("unknown line", f"no line {stream.line!r}; known: {', '.join(sorted(self.lines))}")
+            raise _NoDataError("unknown line", f"no line {stream.line!r}; known: {', '.join(sorted(self.lines))}")
         settings = line.streams.get(stream.path)
         if settings is not None and settings.derived:
             why = f"{stream.path} is worked out from {settings.derived.of}: publish that, and nothing here"
-            raise _NotNowError("derived stream", why)
+            raise _NoDataError("derived stream", why)
         if settings is None and not _is_story(stream, line):
             why = f"line {line.line} has no stream {stream.path!r}; add it to its file"
-            raise _NotNowError("unknown stream", why)
+            raise _NoDataError("unknown stream", why)
         known = (stream, line.range_of(stream.path) if settings else None)
         self._known[topic] = known
         return known
@@ -131,13 +129,13 @@ class Decoder:
     def _in_time(self, message: Message, arrival: Arrival) -> Message:
         if message.t_s < arrival.received_s - self.limits.behind_max_s:
             why = f"stamped {message.t_s:.0f} s since 1970, {arrival.received_s - message.t_s:.0f} s ago: set the clock"
-            raise (_NoDataError if message.t_s < NEVER_BEFORE_S else _NotNowError)("clock behind", why)
+            raise _NoDataError("clock never set" if message.t_s < NEVER_BEFORE_S else "clock behind", why)
         if message.end_s > arrival.received_s + self.limits.ahead_max_s:
             why = f"stamped {message.end_s - arrival.received_s:.1f} s in the future: set the clock"
-            raise _NotNowError("clock ahead", why)
+            raise _NoDataError("clock ahead", why)
         if arrival.retained and message.end_s < arrival.received_s - RETAINED_MAX_AGE_S:
             age = arrival.received_s - message.end_s
-            raise _NotNowError("old retained", f"a value {age:.0f} s old, kept by the broker: not data of now")
+            raise _NoDataError("old retained", f"a value {age:.0f} s old, kept by the broker: not data of now")
         return message
 
 

@@ -25,6 +25,7 @@ class Outbox:
     """At most `most` messages a stream: the oldest makes room when nobody stores them (counted in `dropped`).
 
     `heard` says that a monitor has ever answered; `next_n` by topic is one more than the newest number added.
+    What a monitor cannot store for now is put aside: it is kept, but waits for nobody and nobody waits for it.
     """
 
     most: int = 2000
@@ -34,6 +35,7 @@ class Outbox:
     next_n: dict[str, int] = field(default_factory=dict)
     _kept: dict[int, Kept] = field(default_factory=dict)
     _streams: defaultdict[str, deque[Kept]] = field(default_factory=lambda: defaultdict(deque))
+    _aside: dict[int, Kept] = field(default_factory=dict)
 
     def __len__(self) -> int:
         return len(self._kept)
@@ -46,12 +48,26 @@ class Outbox:
     def stored(self, topic: str, report: Stored) -> None:
         """Forget what the monitor has stored of a stream, and nothing else: what is missing may still be sent."""
         self.heard = True
-        self._forget_all(topic, [k for k in self._streams[topic] if report.covers(k.start, k.n)])
+        covered = [k for k in self._streams[topic] if report.covers(k.start, k.n)]
+        if any(k.place in self._aside for k in covered):  # what was in the way of the stream is mended
+            self._aside = {place: k for place, k in self._aside.items() if k.topic != topic}
+        self._forget_all(topic, covered)
 
-    def refused(self, topic: str, start: int, n: int) -> bool:
-        """Forget a message that the monitor will never store; False where it is not here (any more)."""
+    def refused(self, topic: str, start: int, n: int, final: bool = True) -> bool:
+        """Forget a message that the monitor will never store, or put it aside; False where it is not here."""
         self.heard = True
-        return self._forget_all(topic, [k for k in self._streams[topic] if (k.start, k.n) == (start, n)])
+        named = [k for k in self._streams[topic] if (k.start, k.n) == (start, n)]
+        if final:
+            return self._forget_all(topic, named)
+        self._aside |= {k.place: k for k in named}
+        return bool(named)
+
+    def probes(self) -> list[Kept]:
+        """Of each stream the oldest message that was put aside."""
+        oldest: dict[str, Kept] = {}
+        for place in sorted(self._aside):
+            oldest.setdefault(self._aside[place].topic, self._aside[place])
+        return list(oldest.values())
 
     def _forget_all(self, topic: str, gone: list[Kept]) -> bool:
         for kept in gone:
@@ -60,28 +76,29 @@ class Outbox:
         return bool(gone)
 
     def after(self, place: int, count: int) -> list[Kept]:
-        """The next messages after a place, in order; -1 for the first."""
+        """The next messages after a place, in order, but for those put aside; -1 for the first."""
         if not self._kept:
             return []
         first = max(place + 1, next(iter(self._kept)))
         out: list[Kept] = []
         for i in range(first, self.end):
-            if i in self._kept:
+            if i in self._kept and i not in self._aside:
                 out.append(self._kept[i])
                 if len(out) == count:
                     break
         return out
 
     def until(self, place: int) -> Iterator[Kept]:
-        """All kept messages up to a place, oldest first."""
+        """All kept messages up to a place, oldest first, but for those put aside."""
         for i, kept in self._kept.items():
             if i > place:
                 return
-            yield kept
+            if i not in self._aside:
+                yield kept
 
     def waiting(self, place: int) -> int:
-        """How many messages up to a place are not known to be stored."""
-        return max(0, len(self._kept) - (self.end - 1 - place))
+        """How many messages up to a place are not known to be stored, but for those put aside."""
+        return max(0, len(self._kept) - len(self._aside) - (self.end - 1 - place))
 
     @property
     def full(self) -> bool:
@@ -103,6 +120,7 @@ class Outbox:
 
     def _forget(self, kept: Kept) -> None:
         del self._kept[kept.place]
+        self._aside.pop(kept.place, None)
 
 
 TABLES = """
@@ -170,6 +188,6 @@ class DiskOutbox(Outbox):
         return ""
 
     def _forget(self, kept: Kept) -> None:
-        del self._kept[kept.place]
+        Outbox._forget(self, kept)
         if self._fresh.pop(kept.place, None) is None:
             self._gone.append(kept.place)

@@ -7,6 +7,7 @@ is sent.
 
 import asyncio
 from dataclasses import dataclass, field
+from math import inf
 
 import aiomqtt
 
@@ -17,7 +18,8 @@ BATCH = 80  # unacknowledged at a time: some brokers allow no more than 100
 WINDOW = 2000  # said and not known to be stored: further than this nobody is run past
 KNOCK_S = 1.0
 FIRST_KNOCKS = 5  # so often before a monitor was ever heard: one that starts together with its broker needs a moment
-AGAIN_S = 15.0  # what a living monitor has not stored after this is said again
+AGAIN_S = 15.0  # what a living monitor has not stored after this is sent again; without any report it is knocked
+PROBE_S = 60.0  # what cannot be stored for now is tried again, one message of each stream
 
 
 @dataclass(slots=True)
@@ -30,6 +32,7 @@ class Sender:
     moved: asyncio.Event = field(default_factory=asyncio.Event)
     sent: int = -1
     _heard: asyncio.Event = field(default_factory=asyncio.Event)
+    _unanswered_s: float | None = None  # when the first message after the newest report was sent
 
     @property
     def all_sent(self) -> bool:
@@ -52,12 +55,13 @@ class Sender:
         self._answered()
 
     def refused(self, topic: str, refusal: Refused) -> bool:
-        """The monitor will never store a message; whether it was still kept here."""
-        kept = self.outbox.refused(topic, refusal.start, refusal.n)
+        """The monitor will not store a message, never or not now; whether it was still kept here."""
+        kept = self.outbox.refused(topic, refusal.start, refusal.n, refusal.final)
         self._answered()
         return kept
 
     def _answered(self) -> None:
+        self._unanswered_s = None
         self._heard.set()
         self.moved.set()
 
@@ -70,14 +74,29 @@ class Sender:
             await self._stream(client)
 
     async def again(self, client: aiomqtt.Client) -> None:
-        """A message that was lost on the way while others came through is said again."""
+        """A message that was lost on the way while others came through is sent again, and so is what was put aside."""
+        probed_s = _now_s()
         while True:
             place = self.sent
             await asyncio.sleep(AGAIN_S)
-            if self._heard.is_set():
-                old = list(self.outbox.until(place))
-                for i in range(0, len(old), BATCH):
-                    await say(client, old[i : i + BATCH])
+            if not self._heard.is_set() or self._quiet_left_s() <= 0.0:
+                continue
+            old = list(self.outbox.until(place))
+            if _now_s() >= probed_s + PROBE_S:
+                probed_s = _now_s()
+                old += self.outbox.probes()
+            for i in range(0, len(old), BATCH):
+                await say(client, old[i : i + BATCH])
+
+    def _awaits_report(self) -> None:
+        if self._unanswered_s is None:
+            self._unanswered_s = _now_s()
+
+    def _quiet_left_s(self) -> float:
+        """How much longer a report may be outstanding before the monitor counts as away."""
+        if self._unanswered_s is None or not self.outbox.heard or not self.outbox.waiting(self.sent):
+            return inf
+        return self._unanswered_s + AGAIN_S - _now_s()
 
     async def _knock(self, client: aiomqtt.Client, most: int | None) -> None:
         """Send the oldest message until the monitor answers, stored or refused; at most so often where `most` says."""
@@ -92,30 +111,37 @@ class Sender:
             await _either(self._heard, self.more if not oldest else None)
 
     async def _stream(self, client: aiomqtt.Client) -> None:
-        """In order, until a window full of messages is stored by nobody any more."""
-        while True:
+        """In order and within a window, until no report has come for a while although messages were sent."""
+        self._unanswered_s = None
+        while (left_s := self._quiet_left_s()) > 0.0:
             if self.outbox.heard and self.outbox.waiting(self.sent) >= self.window:
                 self._heard.clear()
-                if not await _either(self._heard, None, AGAIN_S):
+                if not await _either(self._heard, None, min(left_s, AGAIN_S)):
                     return
                 continue
             batch = self.outbox.after(self.sent, BATCH)
             if batch:
+                self._awaits_report()
                 await say(client, batch)
                 self.sent = batch[-1].place
+                self._awaits_report()
             else:
                 self.sent = self.outbox.end - 1
                 self.more.clear()
             self.moved.set()
             if not batch:
-                await self.more.wait()
+                await _either(self.more, None, left_s)
+
+
+def _now_s() -> float:
+    return asyncio.get_running_loop().time()
 
 
 async def _either(heard: asyncio.Event, more: asyncio.Event | None, within_s: float = KNOCK_S) -> bool:
-    """Wait for a moment; whether it was heard."""
+    """Wait until it is heard or there is more, at most so long; whether it was heard."""
     waits = [asyncio.ensure_future(e.wait()) for e in (heard, more) if e is not None]
     try:
-        await asyncio.wait(waits, timeout=within_s, return_when=asyncio.FIRST_COMPLETED)
+        await asyncio.wait(waits, timeout=None if within_s == inf else within_s, return_when=asyncio.FIRST_COMPLETED)
     finally:
         for one in waits:
             one.cancel()

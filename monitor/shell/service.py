@@ -294,7 +294,7 @@ class Service:
     hung: bool = False  # the thread did not come back at the stop: only the end of the process ends it
     thread: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(1, thread_name_prefix="desk"))
     _owed: dict[tuple[Stream, int], Stored] = field(default_factory=dict)
-    _refused_numbers: dict[MessageNumber, str] = field(default_factory=dict)
+    _refused_numbers: dict[MessageNumber, Rejected] = field(default_factory=dict)
     _alarms: "asyncio.Queue[tuple[str, bytes]]" = field(default_factory=asyncio.Queue)
     _full: bool = False
     _health: Health | None = None
@@ -416,7 +416,7 @@ class Service:
         works = self.desk.configuration.works.works
         for output in done.outputs:
             if isinstance(output, Rejected) and output.number and len(self._refused_numbers) < REFUSED_MAX:
-                self._refused_numbers[output.number] = output.why
+                self._refused_numbers[output.number] = output
             if isinstance(output, AlarmChange):
                 said = msgspec.json.encode(self._said(output))
                 self._alarms.put_nowait((monitor_topic(works, output.line, "alarm"), said))
@@ -443,9 +443,10 @@ class Service:
                 topic = stored_topic(self.desk.configuration.works.works, stream)
                 await self.link.publish(topic, msgspec.json.encode(report), qos=0)
             refused, self._refused_numbers = self._refused_numbers, {}
-            for number, why in refused.items():
+            for number, r in refused.items():
                 topic = refused_topic(self.desk.configuration.works.works, number.stream)
-                await self.link.publish(topic, msgspec.json.encode(Refused(number.n, why, number.start)), qos=0)
+                refusal = Refused(number.n, r.why, number.start, r.final, r.kind)
+                await self.link.publish(topic, msgspec.json.encode(refusal), qos=0)
 
     async def _roll(self) -> None:
         while True:

@@ -45,3 +45,8 @@ def test_the_example_is_of_the_schema():
     assert len(lines) == 6
     for _, topic, payload in lines:
         msgspec.json.decode(payload, type=kinds.get(topic.split("/")[2], messages.Samples))
+
+
+def test_every_reason_for_a_refusal_is_listed_with_whether_it_is_final():
+    rows = re.findall(r"^\| `([^`]+)` \| .+ \| (true|false) \|$", rules.document(), re.MULTILINE)
+    assert {kind: final == "true" for kind, final in rows} == rules.REFUSALS

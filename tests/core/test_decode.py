@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from monitor.contract import rules
 from monitor.contract.messages import Action, DrumChange, PayoffChange, StateChange
 from monitor.contract.record import Rejected
 from monitor.core.arrival import Arrival, Block, Message
@@ -101,15 +102,17 @@ FINAL = {
     "wrong type": (OVEN_A, b'{"t": %d, "v": "hot", "n": 7}' % MS),
     "block": (OVEN_A, b'{"n": 7, "t": %d, "v": [1, 2]}' % MS),
     "too large": (OVEN_A, b'{"n": 7, "t": %d, "v": 1, "x": "%s"}' % (MS, b"x" * 2**20)),
-    "clock behind": (OVEN_A, b'{"n": 7, "t": 12345, "v": 1}'),
+    "clock never set": (OVEN_A, b'{"n": 7, "t": 12345, "v": 1}'),
     "text": ("tarn/core-1/take-up/drum", b'{"n": 7, "t": %d, "drum": "A\\u00001"}' % MS),
 }
 LATER = {
     "clock behind": (OVEN_A, b'{"n": 7, "t": %d, "v": 1}' % (MS - 30 * 86_400_000)),
     "clock ahead": (OVEN_A, b'{"n": 7, "t": %d, "v": 1}' % (MS + 3_600_000)),
     "unknown stream": ("tarn/core-1/oven-z/temperature", b'{"n": 7, "t": %d, "v": 1}' % MS),
-    "unknown line": ("tarn/core-9/oven-a/temperature", b'{"n": 7, "t": %d, "v": 1}' % MS),
     "derived stream": ("tarn/lay-1/bow/lay-length", b'{"n": 7, "t": %d, "v": 1}' % MS),
+}
+OF_NOBODY = {
+    "unknown line": ("tarn/core-9/oven-a/temperature", b'{"n": 7, "t": %d, "v": 1}' % MS),
     "topic": ("tarn/core-1/oven-a", b'{"n": 7, "t": %d, "v": 1}' % MS),
 }
 
@@ -127,14 +130,33 @@ def test_the_number_is_known_of_what_can_never_become_data(kind, case):
         assert one.number is not None
         assert (one.number.start, one.number.n) == (start, 7)
         assert f"tarn/{one.number.stream}" == topic
+        assert one.final
 
 
 @pytest.mark.parametrize(("kind", "case"), LATER.items())
 def test_what_a_clock_or_the_configuration_may_explain_is_not_refused_for_good(kind, case):
+    """B1: nor does its publisher wait for it, with all that it has to send."""
+    one = decode(*case)
+    assert isinstance(one, Rejected)
+    assert one.kind == kind
+    assert one.number is not None
+    assert (f"tarn/{one.number.stream}", one.number.n) == (case[0], 7)
+    assert not one.final
+
+
+@pytest.mark.parametrize(("kind", "case"), OF_NOBODY.items())
+def test_a_message_of_no_stream_of_ours_has_no_publisher_to_answer(kind, case):
     one = decode(*case)
     assert isinstance(one, Rejected)
     assert one.kind == kind
     assert one.number is None
+
+
+def test_the_contract_lists_every_kind_of_refusal_and_whether_it_is_final():
+    ours = {"number forgotten", "set aside"}  # not for what a message says, but for what is stored
+    assert {*OF_NOBODY, "old retained"} == set(rules.UNREPORTED)
+    assert {*FINAL, *LATER, *ours} == set(rules.REFUSALS)
+    assert {kind for kind, final in rules.REFUSALS.items() if final} == {*FINAL, *ours}
 
 
 def test_no_number_is_guessed():

@@ -1,15 +1,18 @@
 """A line's way out: it knocks with the oldest message until that is stored or refused, and stands behind no message."""
 
 import asyncio
+from collections.abc import Callable, Coroutine
 from dataclasses import dataclass, field
 from typing import Any
 
 import pytest
 
 from monitor.contract.messages import Refused, Stored
+from monitor.contract.rules import REPORT_WITHIN_S
 from monitor.gateway import sender as module
 from monitor.gateway.outbox import Outbox
-from monitor.gateway.sender import Sender
+from monitor.gateway.sender import KNOCK_S, PROBE_S, Sender
+from tests.world.loop import VirtualLoop
 
 
 @dataclass
@@ -69,3 +72,97 @@ async def test_what_is_missing_is_sent_again(full: Sender, monkeypatch: pytest.M
     assert set(wire.sent) == {b"2"}
     task.cancel()
     again.cancel()
+
+
+# ---- with given time -----------------------------------------------------------------------------------------------
+
+
+@dataclass
+class TimedWire:
+    """A broker that takes everything, and when."""
+
+    sent: list[tuple[float, bytes]] = field(default_factory=list)
+
+    async def publish(self, topic: str, payload: bytes, qos: int) -> None:
+        self.sent.append((asyncio.get_running_loop().time(), payload))
+
+    def between(self, start_s: float, end_s: float) -> list[bytes]:
+        return [payload for t_s, payload in self.sent if start_s <= t_s < end_s]
+
+
+def in_given_time(story: Callable[[TimedWire], Coroutine[Any, Any, None]]) -> TimedWire:
+    """Run a story to its end; seconds of it take none."""
+    wire, loop = TimedWire(), VirtualLoop()
+    try:
+        loop.run_until_complete(story(wire))
+    finally:
+        loop.close()
+    return wire
+
+
+async def connected(one: Sender, wire: TimedWire) -> list["asyncio.Task[None]"]:
+    return [asyncio.create_task(one.send(wire)), asyncio.create_task(one.again(wire))]  # type: ignore[arg-type]
+
+
+def test_without_a_report_for_15_s_on_a_living_connection_only_the_oldest_is_sent_r17(full: Sender) -> None:
+    async def story(wire: TimedWire) -> None:
+        tasks = await connected(full, wire)
+        await asyncio.sleep(0.5)
+        full.stored("a", Stored(n=3, first=0, start=7))
+        await asyncio.sleep(0.5)  # 4 is sent at 0.5 s, and nobody reports it
+        for n in range(5, 65):
+            full.put("a", n, b"%d" % n, 7)
+            await asyncio.sleep(1.0)
+        full.stored("a", Stored(n=4, first=0, start=7))
+        await asyncio.sleep(1.0)
+        for task in tasks:
+            task.cancel()
+
+    wire = in_given_time(story)
+    silent_s = 0.5 + REPORT_WITHIN_S
+    assert wire.between(0.6, silent_s) == [b"%d" % n for n in range(5, 20)]
+    knocks = wire.between(silent_s + KNOCK_S, 61.0)
+    assert set(knocks) == {b"4"}
+    assert len(knocks) >= 40
+    rest = wire.between(61.0, 62.0)
+    assert rest == [b"%d" % n for n in range(5, 65)]
+
+
+def test_a_line_that_sends_nothing_does_not_knock(full: Sender) -> None:
+    async def story(wire: TimedWire) -> None:
+        tasks = await connected(full, wire)
+        await asyncio.sleep(0.5)
+        full.stored("a", Stored(n=4, first=0, start=7))
+        await asyncio.sleep(120.0)
+        for task in tasks:
+            task.cancel()
+
+    assert in_given_time(story).between(1.0, 120.0) == []
+
+
+def test_what_cannot_be_stored_now_is_put_aside_and_tried_again(full: Sender) -> None:
+    """A stream that the monitor's configuration lacks, the first one of the outbox: the others do not wait for it."""
+
+    async def story(wire: TimedWire) -> None:
+        tasks = await connected(full, wire)
+        await asyncio.sleep(0.5)
+        full.put("b", 0, b"other", 7)
+        for n in range(5):
+            assert full.refused("a", Refused(n, "line core-1 has no stream 'a'", 7, final=False))
+        await asyncio.sleep(0.1)
+        full.stored("b", Stored(n=0, first=0, start=7))
+        await asyncio.sleep(PROBE_S + AGAIN)
+        full.stored("a", Stored(n=0, first=0, start=7))
+        await asyncio.sleep(2 * AGAIN)
+        for task in tasks:
+            task.cancel()
+
+    wire = in_given_time(story)
+    assert b"other" in wire.between(0.5, 0.6)
+    assert wire.between(2 * KNOCK_S, PROBE_S) == []
+    assert set(wire.between(PROBE_S, PROBE_S + AGAIN)) == {b"0"}
+    assert wire.between(PROBE_S + AGAIN, PROBE_S + 3 * AGAIN)[:4] == [b"1", b"2", b"3", b"4"]
+    assert len(full.outbox) == 4  # and stay there until they are stored
+
+
+AGAIN = module.AGAIN_S

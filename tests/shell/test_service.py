@@ -95,6 +95,22 @@ def test_stored_up_to_is_said_after_the_commit_and_to_whoever_repeats(works):
     assert works.samples("oven-a/temperature") == [290.5]
 
 
+def test_what_is_not_stored_is_reported_with_its_kind_and_whether_it_may_be_later_b1(works):
+    words = [program("mosquitto_sub"), "-h", "127.0.0.1", "-p", str(works.port), "-V", "mqttv5"]
+    words += ["-t", "tarn/core-1/refused/+/+", "-C", "2", "-W", "30"]
+    with subprocess.Popen(words, stdout=subprocess.PIPE) as hearer:
+
+        def heard_after_two_more() -> bool:
+            works.tell("oven-a/temperature", n=4, v="hot")
+            works.tell("oven-x/temperature", n=7, v=290.0)
+            return hearer.poll() is not None
+
+        until(heard_after_two_more, 25, "two refusals")
+        assert hearer.stdout is not None
+        said = [json.loads(line) for line in hearer.stdout.read().splitlines()]
+    assert {(s["n"], s["kind"], s["final"]) for s in said} == {(4, "wrong type", True), (7, "unknown stream", False)}
+
+
 def test_sigterm_ends_it_within_five_seconds_with_everything_stored(works):
     for n in range(5):
         works.tell("oven-a/temperature", n=n, v=290.0 + n)

@@ -293,7 +293,7 @@ class Examiner:
     ) -> list[Report]:
         rule = {
             "topic": "R5", "unknown stream": "R5", "derived stream": "R5", "unknown line": "R5", "too large": "R7",
-            "clock behind": "R13", "clock ahead": "R13",
+            "clock behind": "R13", "clock ahead": "R13", "clock never set": "R13",
         }.get(rejected.kind, "R6")  # fmt: skip
         self.verdicts[rule].fail(f"{rejected.kind}: {rejected.why} ({what})")
         n, start = (_integer(payload, name) for name in (b"n", b"start"))
