@@ -8,12 +8,14 @@ import pytest
 from hypothesis import settings
 from xdist.remote import Producer
 
+from tests import statements
 from tests.schedule import Schedule, in_order
 from tests.shell import postgres
 from tests.shell.works import SERVER
 
 settings.register_profile("works", deadline=None)
 settings.load_profile("works")
+statements.share()
 
 
 def pytest_xdist_auto_num_workers() -> int:

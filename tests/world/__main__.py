@@ -3,12 +3,14 @@
 import logging
 import sys
 
+from tests import statements
 from tests.world.world import World
 
 
 def main(first: int, end: int) -> int:
     """Seeds from `first` up to but without `end`; returns how many were not sound."""
     logging.disable(logging.CRITICAL)
+    statements.share()
     wrong = 0
     for seed in range(first, end):
         report = World(seed).run()

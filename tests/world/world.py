@@ -41,7 +41,6 @@ SPEED = 1500.0  # line time per virtual second
 LASTS_S = 2.5
 END_WITHIN_S = 400.0
 SHARED = Path("/dev/shm")
-COMPILED: dict[object, object] = {}
 
 TROUBLES = (
     "kill", "kill", "kill in a step", "kill in a step", "kill in a step", "stop", "stop and kill", "edit",
@@ -110,7 +109,6 @@ class World:
         self.report.starts += 1
         c = configuration(str(self.folder), self.revision)
         writer = Writer(c.works.store, [LINE])
-        writer.engine._compiled_cache = COMPILED  # a new process would compile the same statements again
         self.disk.watch(writer.engine)
         write = writer.write
 
