@@ -3,10 +3,12 @@
 import logging
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, cast
 
-from sqlalchemy import Column, Connection, Engine, MetaData, String, Table, func, insert, inspect, select
+from sqlalchemy import Column, Connection, Engine, MetaData, String, Table, func, insert, inspect, make_url, select
+from sqlalchemy.schema import CreateIndex, CreateTable, ExecutableDDLElement
 
 from monitor.contract.reading import SchemaVersionError
 from monitor.store.schema import METADATA, SCHEMA_VERSION
@@ -47,8 +49,8 @@ def prepare(engine: Engine) -> None:
     with _alone(engine) as connection:
         version = version_of(connection)
         if version is None:
-            METADATA.create_all(connection)
-            VERSION.create(connection)
+            for statement in _statements(connection.dialect.name):
+                connection.exec_driver_sql(statement)
             connection.execute(insert(VERSION).values(version_num=revision(SCHEMA_VERSION)))
             return
         refuse_newer(version)
@@ -56,6 +58,17 @@ def prepare(engine: Engine) -> None:
             LOG.info("upgrading the store from version %d to %d", version, SCHEMA_VERSION)
             migrate(connection, SCHEMA_VERSION)
             LOG.info("the store is at version %d", SCHEMA_VERSION)
+
+
+@lru_cache
+def _statements(kind: str) -> tuple[str, ...]:
+    """What makes the tables of a new store on a kind of database; built once, as it costs more than executing it."""
+    dialect = make_url(f"{kind}://").get_dialect()()
+    made: list[ExecutableDDLElement] = []
+    for table in (*METADATA.sorted_tables, VERSION):
+        made.append(CreateTable(table, if_not_exists=True))
+        made += [CreateIndex(index, if_not_exists=True) for index in sorted(table.indexes, key=lambda i: str(i.name))]
+    return tuple(str(one.compile(dialect=dialect)) for one in made)
 
 
 def check(connection: Connection) -> None:
