@@ -5,13 +5,19 @@ import sys
 import tempfile
 import threading
 from argparse import ArgumentParser, Namespace
+from importlib.util import find_spec
 from pathlib import Path
 
 from monitor.commands import SUMMARIES
 from monitor.contract.address import BrokerAddress, address
 from monitor.contract.config.load import ConfigurationError, load
 from monitor.contract.lifeline import live_by_stdin
-from monitor.contract.part import Part
+from monitor.contract.part import CannotRunError, Part
+
+NOT_INSTALLED = (
+    "the embedded broker is not installed: `pip install everymetre[demo]`, or start another broker and name it in "
+    "works.toml, [broker] url"
+)
 
 # Payloads beyond 20 KiB are dropped without a word unless this is raised.
 PAYLOAD_BYTES = 2 * 1024 * 1024
@@ -73,7 +79,12 @@ def _run(options: Namespace) -> int:
 
 
 def serve(at: BrokerAddress) -> int:
-    """Run the broker until a signal; returns 1 with a sentence where a port is taken or it died."""
+    """Run the broker until a signal; returns 1 with a sentence where a port is taken or it died.
+
+    CannotRunError where it is not installed.
+    """
+    if find_spec("iotcore") is None:
+        raise CannotRunError(NOT_INSTALLED)
     from iotcore import Broker
 
     stop = threading.Event()

@@ -5,6 +5,7 @@ import time
 from collections.abc import Iterator, Sequence
 from contextlib import closing
 from functools import lru_cache
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,7 @@ from monitor.store import upgrade
 
 FILE = "record.sqlite"
 VERSION_EVERY_S = 5.0
+INSTALL = "install it with `pip install everymetre[postgres]`"
 
 
 def open_for_writing(settings: Store) -> Engine:
@@ -109,11 +111,13 @@ def _check_version(connection: Connection) -> None:
 def server_url(text: str) -> URL:
     """Address of a database server, by the driver that is installed; a password comes from PGPASSFILE, not from here.
 
-    ValueError for another kind of server.
+    ValueError for another kind of server, CannotRunError without the driver.
     """
     url = make_url(text)
     if url.get_backend_name() != "postgresql":
         raise ValueError(f"store.database_url: expected postgresql://USER@HOST/NAME, got {url.drivername}://...")
+    if find_spec("psycopg") is None:
+        raise CannotRunError(f"store.database_url names a PostgreSQL server, whose driver is not installed: {INSTALL}")
     return url.set(drivername="postgresql+psycopg")
 
 
