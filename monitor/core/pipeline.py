@@ -514,10 +514,12 @@ class Pipeline:
         """The knife is at the take-up: a drum begins with the cable that is there at `t_s`.
 
         With no drum on the take-up a recipe is in force all the same, since cable in the line ends on the next drum:
-        the one that the change names, else the one before.
+        the one that the change names, else the one before. The drum that is on named again is no change (R23).
         """
-        same = (self.drum.drum if self.drum else None) == change.drum
-        if same and (change.drum is not None or not change.recipe):
+        if self.drum is not None and self.drum.drum == change.drum:
+            self._same_drum(self.drum, change, t_s, out)
+            return
+        if self.drum is None and change.drum is None and not change.recipe:
             return
         cut_m = self._metre_at(t_s, None)
         named = change.drum is not None or change.recipe
@@ -546,6 +548,16 @@ class Pipeline:
             out.append(self.drum)
         if recipe is not self.recipe:
             self._judge_by(recipe, t_s, cut_m, out)
+
+    def _same_drum(self, on: DrumSpan, change: DrumChange, t_s: float, out: list[Output]) -> None:
+        """A controller that was started again sends what it knows; a filling keeps the recipe that it began with."""
+        if change.recipe not in ("", on.recipe):
+            why = (
+                f"drum {on.drum} is on already with recipe {on.recipe}, which stays; got recipe {change.recipe}: "
+                f"send drum null first, then the drum with its recipe"
+            )
+            topic = f"*/{self.line.line}/{self.line.take_up}/drum"
+            out.append(Rejected("drum is on", topic, why, t_s, self.line.line))
 
     def _limits(self, t_s: float, step: LimitsStep, out: list[Output]) -> None:
         """A step of a change of limits; an approved one is in force at once, for cable still in the line too."""

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.contract.drum_names import NAME_USED
-from monitor.contract.record import AlarmChange, DrumSpan, Priority
+from monitor.contract.record import AlarmChange, DrumSpan, Output, Priority, Rejected
 from monitor.core import fillings
 from monitor.core.arrival import Message, Note, Tick
 from monitor.core.fillings import Fillings
@@ -95,6 +95,42 @@ def test_a_drum_that_comes_back_on_a_line_is_another_filling():
     for a, b in itertools.pairwise(newest[:3]):
         assert a.end_m == b.start_m
     assert newest[2].end_m < newest[3].start_m
+
+
+def changed(*changes: tuple[str | None, str]) -> list[Output]:
+    """What a line makes of drum changes (name, recipe), 25 s apart, after C1-0001."""
+
+    def change(story, s):
+        for i, (name, recipe) in enumerate(changes, 1):
+            if s == 25 * i:
+                story.tell("take-up/drum", T0 + s, drum=name, recipe=recipe)
+
+    return pipeline().feed(decoded(tell(25 * len(changes) + 60, before=change).sorted()))
+
+
+def fillings_of(outputs: list[Output]) -> list[tuple[int, str, str]]:
+    return [(s.filling, s.drum, s.recipe) for s in {s.filling: s for s in of(DrumSpan, outputs)}.values()]
+
+
+def test_the_drum_that_is_on_named_again_is_the_same_filling_r23():
+    """As a controller does that sends its present values after each start."""
+    outputs = changed(("7", "core-2g5"), ("7", "core-2g5"), ("7", ""))
+    assert fillings_of(outputs) == [(1, "C1-0001", "core-2g5"), (2, "7", "core-2g5")]
+    assert [s.start_m for s in of(DrumSpan, outputs) if s.drum == "7"] == [of(DrumSpan, outputs)[-1].start_m]
+    assert of(Rejected, outputs) == []
+
+
+def test_the_same_drum_filled_again_at_once_is_another_filling_with_none_between_r23():
+    outputs = changed(("7", "core-2g5"), (None, ""), ("7", "core-2g5"))
+    assert fillings_of(outputs) == [(1, "C1-0001", "core-2g5"), (2, "7", "core-2g5"), (3, "7", "core-2g5")]
+
+
+def test_another_recipe_for_the_drum_that_is_on_is_not_taken_silently_r23():
+    outputs = changed(("7", "core-2g5"), ("7", "core-1g5"))
+    assert fillings_of(outputs) == [(1, "C1-0001", "core-2g5"), (2, "7", "core-2g5")]
+    (rejected,) = of(Rejected, outputs)
+    assert rejected.kind == "drum is on"
+    assert "7 is on already with recipe core-2g5" in rejected.why
 
 
 def told(outputs) -> list[tuple[str, float]]:
