@@ -1,7 +1,7 @@
 """Revisions of recipes and lines: a number is a content, and neither ever changes once the record has it."""
 
 from collections.abc import Collection, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 from pydantic import ValidationError
@@ -14,6 +14,7 @@ from monitor.contract.config.recipe import Recipe
 from monitor.contract.part import CannotRunError
 from monitor.store.schema import IN_FORCE, LINE_REVISION, REVISION
 
+FILES = "configuration files"  # who brought a revision that no message did
 M = TypeVar("M", Line, Recipe)
 
 
@@ -52,6 +53,56 @@ def lines_on_record(connection: Connection, line: str) -> list[Kept]:
     r = LINE_REVISION.c
     rows = connection.execute(select(LINE_REVISION).where(r.line == line).order_by(r.revision)).all()
     return [_kept(Line, row.line, row.revision, row.digest, row.text, row.since_ms) for row in rows]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Taken:
+    """What the configuration files brought to a line at one start of its monitor, after the message of this id.
+
+    `message_id` is None where an older program kept only the time (UTC ms) to which the record had come.
+    """
+
+    message_id: int | None
+    t_ms: int
+    line: Line | None = None
+    recipes: tuple[Recipe, ...] = ()
+
+
+def taken_from_files(connection: Connection, line: str) -> list[Taken]:
+    """What files brought to a line after its beginning, oldest first; what this program cannot read is left out."""
+    r, f = LINE_REVISION.c, IN_FORCE.c
+    lines = {kept.revision: kept.content for kept in lines_on_record(connection, line)}
+    recipes = contents(recipes_that_came(connection, line))
+    described = select(r.revision, r.message_id, r.since_ms).where(r.line == line, r.since_m.is_not(None))
+    came = select(f.recipe, f.revision, f.message_id, f.t_ms).where(f.line == line, f.by_whom == FILES)
+    found = [
+        Taken(message_id=row.message_id, t_ms=row.since_ms, line=content)
+        for row in connection.execute(described.order_by(r.revision))
+        if isinstance(content := lines[row.revision], Line)
+    ]
+    found += [
+        Taken(message_id=row.message_id, t_ms=row.t_ms, recipes=(recipes[row.recipe, row.revision],))
+        for row in connection.execute(came.order_by(f.t_ms, f.revision))
+        if (row.recipe, row.revision) in recipes
+    ]
+    return _together(sorted(found, key=lambda one: (one.message_id or 0, one.t_ms)))
+
+
+def _together(found: list[Taken]) -> list[Taken]:
+    """One for each start: what came after the same message came at once, unless it is the same file twice."""
+    starts: list[Taken] = []
+    for one in found:
+        last = starts[-1] if starts else None
+        if last is None or one.message_id is None or one.message_id != last.message_id or _both_have(last, one):
+            starts.append(one)
+        else:
+            starts[-1] = replace(last, line=last.line or one.line, recipes=(*last.recipes, *one.recipes))
+    return starts
+
+
+def _both_have(one: Taken, other: Taken) -> bool:
+    names = {recipe.recipe for recipe in one.recipes} & {recipe.recipe for recipe in other.recipes}
+    return bool(names) or (one.line is not None and other.line is not None)
 
 
 def refuse_conflicts(engine: Engine, configuration: Configuration, lines: Collection[str]) -> None:

@@ -18,7 +18,7 @@ from sqlalchemy import (
 from monitor.contract import bounds
 
 # Raised by one with each change of a table; the revision that leads to it lies in monitor/shell/migrations/versions.
-SCHEMA_VERSION = 8
+SCHEMA_VERSION = 9
 
 METADATA = MetaData()
 _BigId = BigInteger().with_variant(Integer, "sqlite")
@@ -295,7 +295,8 @@ REVISION = Table(
 )
 
 # Lines as their files described them: positions, units, streams. `since_m` is the metre at the take-up from which on
-# a revision is in force, null for the first.
+# a revision is in force, null for the first; `message_id` is the last message before it, null where an older program
+# took it.
 LINE_REVISION = Table(
     "line_revision",
     METADATA,
@@ -305,6 +306,7 @@ LINE_REVISION = Table(
     Column("text", Text, nullable=False),
     Column("since_ms", BigInteger, nullable=False),
     Column("since_m", Float),
+    Column("message_id", BigInteger),
 )
 
 # Limits that someone wants changed, and what became of it.
@@ -328,7 +330,9 @@ PROPOSAL = Table(
     Index("proposal_by_time", "t_ms"),
 )
 
-# Recipes that came into force on a line while it ran, whole, so that any may come back.
+# Recipes that came into force on a line while it ran, whole, so that any may come back. `message_id` is the last
+# message before a recipe that the configuration files brought; null where a message brought it, or an older program
+# took it.
 IN_FORCE = Table(
     "in_force",
     METADATA,
@@ -342,6 +346,7 @@ IN_FORCE = Table(
     Column("reason", Text, nullable=False),
     Column("changes", Text, nullable=False),
     Column("text", Text, nullable=False),
+    Column("message_id", BigInteger),
 )
 
 # How each monitor process is, by the lines it watches, as JSON of the message `health`.

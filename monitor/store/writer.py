@@ -38,6 +38,7 @@ from monitor.store import journal
 from monitor.store.database import open_for_writing, upsert
 from monitor.store.ledger import Ledger, LedgerDelta
 from monitor.store.numbering import StreamNumbers
+from monitor.store.revisions import FILES
 from monitor.store.schema import (
     ALARM_CHANGE,
     ALARM_NOW,
@@ -183,13 +184,16 @@ class Writer:
         now_ms = ms(restored.now.t_s)
         with self.engine.begin() as connection:
             self._outputs(connection, restored.outputs)
+            for revision in (o for o in restored.outputs if isinstance(o, Revision) and o.by == FILES):
+                _came_after(connection, revision, restored.message_id)
             journal.append(connection, restored.entries)
             if restored.described is not None:
-                upsert(connection, LINE_REVISION, [_line_row(restored.described, now_ms, restored.since_m)])
+                row = _line_row(restored.described, now_ms, restored.since_m)
+                upsert(connection, LINE_REVISION, [row | {"message_id": restored.message_id}])
             if restored.state is not None:
                 row = {"line": restored.line, "message_id": restored.message_id, "t_ms": now_ms}
                 upsert(connection, CHECKPOINT, [row | {"state": restored.state}])
-                upsert(connection, LINE_NOW, [_now_row(restored.now)])
+                upsert(connection, LINE_NOW, [now_row(restored.now)])
 
     def keep_revisions(self, recipes: Iterable[Recipe], now_s: float) -> None:
         """Keep the revisions of recipes' files that the record does not have, each with an entry in the journal."""
@@ -251,7 +255,7 @@ class Writer:
         last_id = self._messages(connection, batch.messages)
         upsert(connection, LEDGER, [_ledger_row(s, numbers) for s, numbers in touched.items()])
         self._outputs(connection, batch.outputs)
-        upsert(connection, LINE_NOW, [_now_row(now) for now in batch.now.values()])
+        upsert(connection, LINE_NOW, [now_row(now) for now in batch.now.values()])
         states = [
             {"line": line, "message_id": last_id, "t_ms": ms(batch.now[line].t_s), "state": state}
             for line, state in batch.states.items()
@@ -302,6 +306,13 @@ def _uncount(connection: Connection, finding: Finding) -> None:
     connection.execute(update(DRUM).where(*rolled).values(conforming_m=None))
 
 
+def _came_after(connection: Connection, revision: Revision, message_id: int) -> None:
+    """A recipe of the configuration files came into force after this message."""
+    f = IN_FORCE.c
+    mine = (f.line == revision.line, f.recipe == revision.recipe, f.revision == revision.revision)
+    connection.execute(update(IN_FORCE).where(*mine).values(message_id=message_id))
+
+
 def _revision_of(recipe: Recipe, t_ms: int) -> Row:
     return {
         "recipe": recipe.recipe, "revision": recipe.revision, "first_seen_ms": t_ms,
@@ -322,7 +333,7 @@ def _revised(row: Row, known: Mapping[tuple[str, int], str], chain: str) -> jour
     before = "" if newest is None else known[row["recipe"], newest]
     old, new = (hashlib.sha256(text.encode()).hexdigest() if text else "" for text in (before, row["text"]))
     target = f"recipe {row['recipe']} revision {row['revision']}"
-    return journal.Entry(chain, row["first_seen_ms"], "configuration files", "take into force", target, "", old, new)
+    return journal.Entry(chain, row["first_seen_ms"], FILES, "take into force", target, "", old, new)
 
 
 def key_of(message: Message) -> AsideKey:
@@ -460,7 +471,8 @@ def _newest(changes: Sequence[Row]) -> list[Row]:
     return list({(row["line"], row["alarm"]): row for row in changes}.values())
 
 
-def _now_row(now: LineNow) -> Row:
+def now_row(now: LineNow) -> Row:
+    """A line at a moment, as the table of lines keeps it."""
     drum = now.drum
     said = {
         "state": now.state,
