@@ -7,7 +7,6 @@ metre at the take-up on.
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from pathlib import Path
 
 import numpy as np
 from sqlalchemy import Connection
@@ -29,28 +28,35 @@ from monitor.core.resume import EXACT_M, LastKnown, resume
 from monitor.core.snapshot import Given, SnapshotError, dump, load
 from monitor.core.track import Track
 from monitor.store import journal, last_known
-from monitor.store.message_history import History, again
+from monitor.store.message_history import END_ID, History, again
 from monitor.store.reader import StoreReader
-from monitor.store.revisions import contents, given_recipes, lines_on_record, recipes_on_record, recipes_that_came
+from monitor.store.revisions import (
+    FILES,
+    contents,
+    given_recipes,
+    lines_on_record,
+    recipes_on_record,
+    recipes_that_came,
+)
 from monitor.store.writer import Restored, Writer, ms
 
 BEFORE_S = 120.0  # fed before the oldest cable in the line, so that delays and limits have begun
 LOOK_BACK_S = (1800.0, 4 * 3600.0, 48 * 3600.0)  # how far the counter is read back to find that cable
 SLICE_S = 1.0
 FOR_EVER_MS = 2**53
-FILES = "configuration files"
 
 Arrivals = Sequence[Message | Tick | Note]
 Log = Callable[[str], None]
 
 
-def restore(writer: Writer, configuration: Configuration, line: str, log: Log) -> Pipeline:
+def restore(writer: Writer, configuration: Configuration, line: str, log: Log, upto_id: int | None = None) -> Pipeline:
     """The engine of a line as it was at the last commit, with newer revisions of its files taken into force.
 
-    Leaves a checkpoint, so that the next start does not begin where this one did.
+    Leaves a checkpoint, so that the next start does not begin where this one did. With `upto_id` the writer's store
+    holds the record that the messages up to that one make, and the messages are those of the configuration's store.
     """
     record = OnRecord.of(writer, configuration, line)
-    start = _Start(writer, configuration, record, log)
+    start = _Start(writer, configuration, record, log, upto_id)
     pipeline = start.from_snapshot() if record.line_is_as_described else None
     if pipeline is None:
         pipeline = start.rebuilt()
@@ -108,6 +114,7 @@ class _Start:
     configuration: Configuration
     record: OnRecord
     log: Log
+    upto_id: int | None = None
     last_id: int = 0
     kept: list[Output] = field(default_factory=list)
 
@@ -117,6 +124,9 @@ class _Start:
 
     def known(self, connection: Connection) -> LastKnown | None:
         return last_known.read(connection, self.record.described, self.record.file)
+
+    def _reader(self) -> StoreReader:
+        return StoreReader(self.configuration.works.store, self.configuration, self.upto_id)
 
     # ---- from a snapshot ---------------------------------------------------------------------------------
 
@@ -172,7 +182,7 @@ class _Start:
             resume(pipeline, known)
             pipeline.fillings = self.record.fillings
             self.kept += pipeline.feed([])
-        self.last_id = self.writer.last_id
+        self.last_id = self.writer.last_id if self.upto_id is None else self.upto_id
         if count or known is not None:
             self.log(
                 f"{self.line}: rebuilt from the record at line metre {pipeline.track.now_m:.1f}, {count} messages of "
@@ -187,7 +197,7 @@ class _Start:
         """
         if finding.kind is not FindingKind.WINDOW or finding.end_m is not None or finding.extreme is None:
             return finding
-        reader = StoreReader(self.configuration.works.store, self.configuration)
+        reader = self._reader()
         stream = Stream(self.line, *finding.stream.split("/"))
         v = reader.samples(stream, ms(finding.start_s), ms(upto_s)).v
         come_to = (np.fmin if finding.check.startswith("LO") else np.fmax).reduce(v, initial=finding.extreme)
@@ -211,20 +221,21 @@ class _Start:
             pipeline.assume(DrumChange(0, begin_ms, drum.drum, drum.recipe, drum.planned_length_m), begin_s)
         elif recipe is not None:
             pipeline.assume(DrumChange(0, begin_ms, None, recipe), begin_s)
-        folder = Path(self.configuration.works.store.folder)
-        said = last_known.newest_state(self.writer.engine, folder, self.line, begin_ms)
+        reader = self._reader()
+        said = last_known.newest_state(reader.engine, reader.folder, self.line, begin_ms)
         if said is not None:
             pipeline.states.say(min(said.t / 1e3, begin_s), said.state, said.reason)
 
     def _messages(self, begin_s: float, known: LastKnown | None) -> Iterator[Arrivals]:
         """Messages since a time, without the changes of limits that are on record."""
         upto_s = -np.inf if known is None else max(known.t_s, self.record.newest_came_s)
-        for messages in History(self.configuration, self.line).read(ms(begin_s), FOR_EVER_MS):
+        upto_id = END_ID if self.upto_id is None else self.upto_id
+        for messages in History(self.configuration, self.line, upto_id=upto_id).read(ms(begin_s), FOR_EVER_MS):
             yield [m for m in messages if not _is_on_record(m, upto_s)]
 
     def _begin(self, known: LastKnown) -> "_Begin":
         """Rows from `next_row` on need every message since that cable was at the head, or at what lies before it."""
-        line, reader = self.record.file, StoreReader(self.configuration.works.store, self.configuration)
+        line, reader = self.record.file, self._reader()
         lowest_m = min(0.0, *(s.position_m for s in line.station))
         found = _Begin(known.t_s - BEFORE_S)
         for back_s in LOOK_BACK_S:

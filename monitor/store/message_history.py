@@ -22,17 +22,28 @@ from monitor.store.schema import MESSAGE
 
 Came = tuple[int, Message | Tick | Note]
 TOGETHER = 20_000
+END_ID = 2**62
 
 
 @dataclass(slots=True)
 class History:
-    """Messages of one line. Memory holds an hour of it at most, whatever the span."""
+    """Messages of one line, those that came after message `after_id` up to `upto_id`.
+
+    Memory holds an hour of it at most, whatever the span.
+    """
 
     configuration: Configuration
     line: str
+    after_id: int = -1
+    upto_id: int = END_ID
 
     def read(self, start_ms: int, end_ms: int) -> Iterator[list[Message | Tick | Note]]:
         """Messages stamped in a span of time, in lists, in the order they came."""
+        for part in self.came(start_ms, end_ms):
+            yield [message for _, message in part]
+
+    def came(self, start_ms: int, end_ms: int) -> Iterator[list[Came]]:
+        """Messages stamped in a span of time with their ids, in lists, in the order they came."""
         store = self.configuration.works.store
         decoder = Decoder(self.configuration.works.works, self.configuration.lines, self.configuration.works.wire)
         files = hour_files(Path(store.folder), self.line, (start_ms // HOUR_MS - 1) * HOUR_MS, end_ms)
@@ -44,14 +55,14 @@ class History:
                 waiting += self._of_file(path, decoder, start_ms, end_ms)
                 waiting.sort(key=lambda came: came[0])
                 ready = next((k for k, (at, _) in enumerate(waiting) if at >= later[i + 1]), len(waiting))
-                yield [message for _, message in waiting[:ready]]
+                yield waiting[:ready]
                 waiting = waiting[ready:]
             for part in self._held(engine, decoder, start_ms, end_ms):
                 waiting += part
                 waiting.sort(key=lambda came: came[0])
-                yield [message for _, message in waiting]
+                yield waiting
                 waiting = []
-            yield [message for _, message in waiting]
+            yield waiting
         finally:
             engine.dispose()
 
@@ -64,12 +75,15 @@ class History:
             least.append(min(least[-1], _least_id(path)))
         return least[::-1]
 
+    def _is_wanted(self, message_id: int) -> bool:
+        return self.after_id < message_id <= self.upto_id
+
     def _held(self, engine: Engine, decoder: Decoder, start_ms: int, end_ms: int) -> Iterator[list[Came]]:
         m = MESSAGE.c
-        last = -1
+        last = self.after_id
         while True:
             wanted = select(m.id, m.station, m.quantity, m.received_ms, m.payload).where(
-                m.line == self.line, m.id > last, m.end_ms >= start_ms, m.t_ms <= end_ms
+                m.line == self.line, m.id > last, m.id <= self.upto_id, m.end_ms >= start_ms, m.t_ms <= end_ms
             )
             with engine.connect() as c:
                 rows = c.execute(wanted.order_by(m.id).limit(TOGETHER)).all()
@@ -84,7 +98,11 @@ class History:
 
     def _of_file(self, path: Path, decoder: Decoder, start_ms: int, end_ms: int) -> list[Came]:
         try:
-            return self._messages_in(path, decoder, start_ms, end_ms)
+            least, greatest = _ids_in(path)
+            if least > self.upto_id or greatest <= self.after_id:
+                return []
+            found = self._messages_in(path, decoder, start_ms, end_ms)
+            return [(at, message) for at, message in found if self._is_wanted(at)]
         except parquet_files.DAMAGE as error:
             parquet_files.log_unreadable(path, error)
             return []
@@ -111,15 +129,20 @@ def again(decoder: Decoder, stream: Stream, received_ms: int, payload: bytes) ->
 
 def _least_id(path: Path) -> int:
     try:
-        file = pq.ParquetFile(path)
+        least, greatest = _ids_in(path)
     except parquet_files.DAMAGE as error:
         parquet_files.log_unreadable(path, error)
-        return 2**62
-    at = file.schema_arrow.get_field_index("id")
-    if at < 0:
-        return 2**62
-    groups = [file.metadata.row_group(i).column(at).statistics for i in range(file.metadata.num_row_groups)]
-    return min((g.min for g in groups if g is not None and g.has_min_max), default=2**62)
+        return END_ID
+    return least if greatest < END_ID else END_ID
+
+
+def _ids_in(path: Path) -> tuple[int, int]:
+    """(least, greatest) id in a file of an hour; the widest where it does not tell."""
+    with pq.ParquetFile(path) as file:
+        at = file.schema_arrow.get_field_index("id")
+        groups = [file.metadata.row_group(i).column(at).statistics for i in range(file.metadata.num_row_groups)]
+    known = [g for g in groups if at >= 0 and g is not None and g.has_min_max]
+    return min((g.min for g in known), default=-1), max((g.max for g in known), default=END_ID)
 
 
 def _story(table: pa.Table, decoder: Decoder, stream: Stream, start_ms: int, end_ms: int) -> Iterator[Came]:

@@ -7,6 +7,7 @@ from typing import Any, TypeVar
 import msgspec
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 from sqlalchemy import Connection, and_, case, func, or_, select
 from sqlalchemy.exc import OperationalError, ProgrammingError
@@ -69,9 +70,13 @@ DRUMS = select(DRUM, MANIFEST.c.damage, MANIFEST.c.size_bytes).join_from(DRUM, M
 class StoreReader:
     """Implements `monitor.contract.reading.Record`. Answers are empty where the monitor has written nothing yet."""
 
-    def __init__(self, settings: Store, configuration: Configuration | None = None) -> None:
-        """`configuration` tells which streams are derived: they are worked out from what is stored when asked for."""
+    def __init__(self, settings: Store, configuration: Configuration | None = None, upto_id: int | None = None) -> None:
+        """`configuration` names the streams that are derived, which are worked out from what is stored.
+
+        With `upto_id` samples are those that had come with that message.
+        """
         self.configuration = configuration
+        self.upto_id = upto_id
         self.folder = Path(settings.folder)
         self.engine = open_for_reading(settings)
 
@@ -235,6 +240,7 @@ class StoreReader:
             m.line == stream.line, m.station == stream.station, m.quantity == stream.quantity,
             m.t_ms <= end_ms, m.end_ms >= start_ms,
         )  # fmt: skip
+        wanted = wanted if self.upto_id is None else wanted.where(m.id <= self.upto_id)
         held = [row.payload for row in self._all(wanted.order_by(m.t_ms))]
         parts = [*self._hours(stream, start_ms, end_ms), *(samples.arrays(payload) for payload in held)]
         if not parts:
@@ -418,14 +424,15 @@ class StoreReader:
 
     def _hours(self, stream: Stream, start_ms: int, end_ms: int) -> list[tuple[NDArray[np.int64], Floats]]:
         """Samples of a stream that lie in hours' files; none of a file that cannot be read."""
-        parts = []
+        parts, columns = [], ["t_ms", "v"] if self.upto_id is None else ["t_ms", "v", "id"]
         first = (start_ms // HOUR_MS - 1) * HOUR_MS  # a message lies in the hour of its first sample
         for path in hour_files(self.folder, stream.line, first, end_ms):
             try:
-                found = samples.read(path, stream.station, stream.quantity, ["t_ms", "v"])
+                found = samples.read(path, stream.station, stream.quantity, columns)
             except parquet_files.DAMAGE as error:
                 parquet_files.log_unreadable(path, error)
                 continue
+            found = found if self.upto_id is None else found.filter(pc.less_equal(found["id"], self.upto_id))
             parts.append((found["t_ms"].to_numpy(), found["v"].to_numpy(zero_copy_only=False).astype(np.float64)))
         return parts
 
