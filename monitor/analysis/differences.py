@@ -11,16 +11,21 @@ from monitor.contract.record import Floats
 Key = tuple[Any, ...]
 Entries = Mapping[Key, Mapping[str, Any]]
 SHOWN = 60  # characters of a value
+LAST_DIGITS = 1e-6  # in the unit of a column: arithmetic in another order, as of a rebuilt line, comes to less
 
 
 @dataclass(frozen=True, slots=True)
 class Difference:
-    """`where` names table and key, or file and metre; `column` is empty where one side has no such entry at all."""
+    """`where` names table and key, or file and metre; `column` is empty where one side has no such entry at all.
+
+    `is_tiny`: numbers that differ by less than `LAST_DIGITS`.
+    """
 
     where: str
     column: str
     stored: str
     made: str
+    is_tiny: bool = False
 
     def __str__(self) -> str:
         column = f", {self.column}" if self.column else ""
@@ -38,8 +43,16 @@ def of_entries(table: str, stored: Entries, made: Entries) -> list[Difference]:
             found.append(Difference(where, "", "none", "one"))
         else:
             old, new = stored[key], made[key]
-            found += [Difference(where, n, _short(old[n]), _short(new[n])) for n in old if old[n] != new[n]]
+            found += [
+                Difference(where, n, _short(old[n]), _short(new[n]), _is_tiny(old[n], new[n]))
+                for n in old
+                if old[n] != new[n]
+            ]
     return found
+
+
+def _is_tiny(stored: object, made: object) -> bool:
+    return isinstance(stored, float) and isinstance(made, float) and abs(stored - made) < LAST_DIGITS
 
 
 def of_rows(
@@ -54,11 +67,11 @@ def of_rows(
         if len(differ):
             at = differ[0]
             most = np.abs(old[differ] - new[differ])
+            is_tiny = bool((most < LAST_DIGITS).all())
             most_by = f", by {np.nanmax(most):.3g} at most" if not np.isnan(most).all() else ""
             more = f" (and {len(differ) - 1} more metres{most_by})" if len(differ) > 1 else ""
-            found.append(
-                Difference(f"{where}, metre {metres[at]:.0f}", name, f"{old[at]:.17g}", f"{new[at]:.17g}{more}")
-            )
+            place = f"{where}, metre {metres[at]:.0f}"
+            found.append(Difference(place, name, f"{old[at]:.17g}", f"{new[at]:.17g}{more}", is_tiny))
     return found
 
 

@@ -4,30 +4,27 @@ import sys
 import tempfile
 import time
 from argparse import ArgumentParser, Namespace
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import msgspec
 from sqlalchemy import Engine, select
 from sqlalchemy.exc import SQLAlchemyError
 
+from monitor.analysis.differences import LAST_DIGITS, Difference
 from monitor.commands import SUMMARIES
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.load import ConfigurationError, load
 from monitor.contract.part import Part
+from monitor.shell.compared import NOT_COMPARED
 from monitor.shell.remake import Made, remake
 from monitor.store import journal, manifest
 from monitor.store.database import faults_of_sqlite, open_for_reading
 from monitor.store.lease import hold
 from monitor.store.parquet_files import ASIDE, damage, why
-from monitor.store.schema import DRUM, JOURNAL, LINE_REVISION
+from monitor.store.schema import DRUM, JOURNAL
 
 SHOWN = 20  # differences of one line
-
-NOT_COMPARED = (
-    "Not compared, since messages do not hold it: what was rejected, the monitor's health, the line at this moment, "
-    "snapshots, the ledger, which recipes and lines the configuration files brought, and a drum's sums of metres."
-)
 
 
 def _options(parser: ArgumentParser) -> None:
@@ -57,7 +54,8 @@ def _run(options: Namespace) -> int:
             print("damaged" if faults else "sound", flush=True)
             return 1 if faults else 0
         results = [make_again(configuration, line, options.digests) for line in lines]
-    print(NOT_COMPARED)
+    reasons = "; ".join(f"{table.name} ({reason})" for table, reason in NOT_COMPARED.items())
+    print(f"Tables that cannot be compared: {reasons}.")
     return 0 if all(results) else 1
 
 
@@ -119,12 +117,12 @@ def make_again(configuration: Configuration, line: str, digests: bool) -> bool:
         except (SQLAlchemyError, OSError, ValueError, msgspec.MsgspecError) as error:
             print(f"{line}: cannot be made again from its messages ({why(error)})")
             return False
-    _print(configuration, line, made, digests)
-    return not made.differences
+    _print(line, made, digests)
+    return all(difference.is_tiny for difference in made.differences)
 
 
-def _print(configuration: Configuration, line: str, made: Made, digests: bool) -> None:
-    state = f"{len(made.differences)} differences" if made.differences else "equal"
+def _print(line: str, made: Made, digests: bool) -> None:
+    state = _state(made.differences)
     since = (
         ""
         if made.first_ms is None
@@ -138,22 +136,19 @@ def _print(configuration: Configuration, line: str, made: Made, digests: bool) -
         print(f"  {difference}")
     if len(made.differences) > SHOWN:
         print(f"  and {len(made.differences) - SHOWN} more")
-    if made.differences and (revised := _revised(configuration, line)):
-        print(f"  the line's file was revised meanwhile (revision {revised}): all is made again by the present one")
     for drum, digest in made.digests if digests else ():
         print(f"  {drum} {digest}")
 
 
-def _revised(configuration: Configuration, line: str) -> str:
-    """Revisions of a line's file after the first: which, and since which metre."""
-    engine, r = open_for_reading(configuration.works.store), LINE_REVISION.c
-    wanted = select(r.revision, r.since_m).where(r.line == line, r.since_m.is_not(None)).order_by(r.revision)
-    try:
-        with engine.connect() as connection:
-            rows = connection.execute(wanted).all()
-    finally:
-        engine.dispose()
-    return ", ".join(f"{row.revision} from metre {row.since_m:.0f}" for row in rows)
+def _state(differences: Sequence[Difference]) -> str:
+    if not differences:
+        return "equal"
+    if all(difference.is_tiny for difference in differences):
+        return (
+            f"equal but for {len(differences)} differences of less than {LAST_DIGITS:g}, as a line has that was "
+            "rebuilt without its snapshot"
+        )
+    return f"{len(differences)} differences"
 
 
 COMMAND = Part(SUMMARIES["doctor"], _options, _run)

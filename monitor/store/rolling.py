@@ -183,7 +183,7 @@ def _roll_drum(engine: Engine, folder: Path, drum: "object") -> Path:
     metres = first + np.arange(len(verdict), dtype=np.float64)
     table = pa.table({"line_metre": metres, "drum_metre": metres - start_m, "verdict": verdict} | dict(columns.items()))
     entry = _write(engine, folder, line, path, table.schema, [table])
-    values = _counts(first, verdict, start_m, end_m)
+    values = counts(first, verdict, start_m, end_m)
     with engine.begin() as connection:
         connection.execute(
             update(DRUM)
@@ -210,10 +210,10 @@ def _recount_drums(engine: Engine, folder: Path, lines: Collection[str] | None, 
                 findings = read_findings(connection, drum.line, drum.start_m, drum.end_m)
                 verdict = lay_over(first, table["verdict"].to_numpy(), findings)
                 mine = update(DRUM).where(d.line == drum.line, d.filling == drum.filling)
-                connection.execute(mine.values(_counts(first, verdict, drum.start_m, drum.end_m)))
+                connection.execute(mine.values(counts(first, verdict, drum.start_m, drum.end_m)))
 
 
-def _counts(first: int, verdict: Verdicts, start_m: float, end_m: float) -> dict[str, float]:
+def counts(first: int, verdict: Verdicts, start_m: float, end_m: float) -> dict[str, float]:
     """Columns of a drum with its metres by verdict; what never had a row is unseen."""
     counts = metres_by_verdict(first, verdict, start_m, end_m)
     counts[Verdict.UNSEEN.word] += max(0.0, (end_m - start_m) - sum(counts.values()))

@@ -11,7 +11,8 @@ from sqlalchemy import Engine, text
 
 from monitor.__main__ import main
 from monitor.commands.doctor import look
-from monitor.shell.remake import drum_digest, remake
+from monitor.shell.compared import drum_digest
+from monitor.shell.remake import remake
 from monitor.shell.restore import restore
 from monitor.shell.service import Desk
 from monitor.store import rolling as rollup

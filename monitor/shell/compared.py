@@ -1,0 +1,255 @@
+"""Every table of a store: what is compared with the record made again from the messages, and why the others are not."""
+
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from sqlalchemy import Connection, Engine, Table, or_, select
+
+from monitor.analysis.differences import Difference, Entries, of_entries, of_rows
+from monitor.contract.config.works import Store
+from monitor.contract.reading import DrumRow
+from monitor.contract.record import Verdict
+from monitor.contract.topics import Stream, present
+from monitor.evidence.filling_digest import filling_digest
+from monitor.store import journal
+from monitor.store.numbering import StreamNumbers
+from monitor.store.reader import StoreReader
+from monitor.store.revisions import FILES
+from monitor.store.rolling import counts
+from monitor.store.schema import (
+    ALARM_CHANGE,
+    ALARM_NOW,
+    CHECKPOINT,
+    COUNTER_FAULT,
+    DRUM,
+    FINDING,
+    GAP,
+    HEALTH,
+    IN_FORCE,
+    JOURNAL,
+    LEDGER,
+    LINE_NOW,
+    LINE_REVISION,
+    MANIFEST,
+    MESSAGE,
+    METRE_BLOCK,
+    PROPOSAL,
+    REJECTED,
+    REVISION,
+    SET_ASIDE,
+    SPLICE,
+    STATE_SPAN,
+)
+
+END_MS = 2**53
+TOGETHER_M = 5000
+SUMS = tuple(f"{verdict.word}_m" for verdict in Verdict)
+
+Columns = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Entered:
+    """How a table is compared: what makes an entry that one, what is left out, and how a row is read."""
+
+    table: Table
+    key: tuple[str, ...]
+    ignored: frozenset[str] = frozenset()
+    condition: Any = None
+    read: Callable[[Sequence[Columns]], Iterable[Columns]] = iter
+
+
+def _numbers(rows: Sequence[Columns]) -> Iterable[Columns]:
+    """Numbers of each stream, however the program that wrote them spelt them or named its quantity."""
+    found: dict[Stream, Columns] = {}
+    for row in rows:
+        stream = present(Stream(row["line"], row["station"], row["quantity"]))
+        numbers = StreamNumbers.read(row["spans"])
+        into = found.setdefault(stream, row | {"quantity": stream.quantity, "spans": {}, "newest_ms": -(2**62)})
+        into["newest_ms"] = max(into["newest_ms"], numbers.newest_ms)
+        into["upto"] = max(into["upto"], row["upto"])
+        for one in numbers.numberings:
+            into["spans"].setdefault(one.start, []).extend(one.spans)
+    for row in found.values():
+        row["spans"] = {start: _joined(spans) for start, spans in sorted(row["spans"].items())}
+    return found.values()
+
+
+def _joined(spans: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Spans in order, those that follow each other as one."""
+    joined: list[tuple[int, int]] = []
+    for first, last in sorted(spans):
+        if joined and joined[-1][1] + 1 == first:
+            joined[-1] = (joined[-1][0], last)
+        else:
+            joined.append((first, last))
+    return joined
+
+
+_OF_LINES = or_(JOURNAL.c.who != FILES, JOURNAL.c.target.like("line %"))
+
+ENTRIES = (
+    Entered(FINDING, ("key",)),
+    Entered(ALARM_CHANGE, ("alarm", "t_ms", "event"), frozenset({"id"})),
+    Entered(ALARM_NOW, ("alarm",)),
+    Entered(DRUM, ("start_ms",), frozenset({"rows_file", *SUMS})),  # sums are compared with the rows
+    Entered(SPLICE, ("position", "t_ms")),
+    Entered(STATE_SPAN, ("t_ms",)),
+    Entered(GAP, ("stream", "first")),
+    Entered(COUNTER_FAULT, ("t_ms",)),
+    Entered(PROPOSAL, ("proposal",)),
+    Entered(IN_FORCE, ("recipe", "revision"), frozenset({"message_id"})),
+    Entered(LINE_REVISION, ("revision",), frozenset({"message_id", "text"}), LINE_REVISION.c.since_m.is_not(None)),
+    Entered(JOURNAL, journal.ONCE[1:], frozenset({"seq", "hash"}), _OF_LINES),
+    Entered(LEDGER, ("station", "quantity"), read=_numbers),
+)
+
+# What each table that is not among these goes through instead.
+OTHERWISE: dict[Table, str] = {
+    MESSAGE: "is what everything is made from; each is decoded again, and its columns are compared with its bytes",
+    METRE_BLOCK: "is compared metre by metre, together with the files of drums",
+    LINE_NOW: "is compared after the message at which it was written",
+    CHECKPOINT: "is compared with the engine after the message at which it was taken",
+    MANIFEST: "is compared with each file: digest, size and rows",
+    REVISION: "is checked by the digest of each content; only the configuration files hold it",
+}
+NOT_COMPARED: dict[Table, str] = {
+    REJECTED: "messages that were rejected are not stored",
+    SET_ASIDE: "messages that were set aside are kept nowhere else",
+    HEALTH: "it is the monitor's own state, not the line's",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Comparison:
+    """Two stores of one line, the second made again from the messages of the first since a time (UTC ms)."""
+
+    stored: Store
+    made: Store
+    line: str
+    since_ms: int
+
+
+@dataclass(slots=True)
+class Compared:
+    """Metres and entries that were compared, the digest of each finished filling, and what differs."""
+
+    rows: int = 0
+    entries: int = 0
+    digests: list[tuple[str, str]] = field(default_factory=list)
+    differences: list[Difference] = field(default_factory=list)
+
+
+def compare(asked: Comparison) -> Compared:
+    """All tables and files that messages make."""
+    found = Compared()
+    readers = StoreReader(asked.stored), StoreReader(asked.made)
+    try:
+        for entered in ENTRIES:
+            old, new = (_entries(reader.engine, entered, asked) for reader in readers)
+            found.entries += len(old)
+            found.differences += of_entries(entered.table.name, old, new)
+        for where, start_m, end_m in _spans(readers, asked):
+            stored, made = (_rows(reader, asked.line, start_m, end_m) for reader in readers)
+            found.rows += len(stored["line_metre"])
+            found.differences += of_rows(where, stored, made)
+        for drum in _finished(readers[0], asked):
+            _compare_drum(readers, drum, found)
+    finally:
+        for reader in readers:
+            reader.engine.dispose()
+    return found
+
+
+def _entries(engine: Engine, entered: Entered, asked: Comparison) -> Entries:
+    """A table's entries of a line since the first message, by key."""
+    table = entered.table
+    names = [c.name for c in table.columns if c.name not in entered.ignored]
+    wanted = select(*(table.c[n] for n in names)).where(table.c.line == asked.line)
+    since = next((name for name in ("t_ms", "start_ms", "since_ms") if name in table.c), None)
+    wanted = wanted if since is None else wanted.where(table.c[since] >= asked.since_ms)
+    wanted = wanted if entered.condition is None else wanted.where(entered.condition)
+    with engine.connect() as connection:
+        rows = [row._asdict() for row in connection.execute(wanted)]
+    return {tuple(row[n] for n in entered.key): row for row in entered.read(rows)}
+
+
+# ---- metres and drums ----------------------------------------------------------------------------------------------
+
+
+def _compare_drum(readers: tuple[StoreReader, StoreReader], drum: DrumRow, found: Compared) -> None:
+    """Digest of a finished filling, and its metres by verdict where they are stored."""
+    old, new = (drum_digest(reader, drum) for reader in readers)
+    name = f"{drum.filling} {drum.drum}"
+    found.digests.append((name, old))
+    place = f"filling {drum.filling}, drum {drum.drum}"
+    if old != new and not any(not d.is_tiny for d in found.differences):
+        found.differences.append(Difference(place, "digest", old[:16], new[:16], is_tiny=bool(found.differences)))
+    stored = _sums(readers[0], drum)
+    if stored is None:
+        return
+    assert drum.end_m is not None
+    first, verdict = readers[1].verdicts(drum.line, drum.start_m, drum.end_m)
+    made = counts(first, verdict, drum.start_m, drum.end_m)
+    found.differences += of_entries("drum", {(place,): stored}, {(place,): made})
+
+
+def _sums(reader: StoreReader, drum: DrumRow) -> Mapping[str, float] | None:
+    """Metres by verdict as the table of drums has them, None where they are still to be counted."""
+    d = DRUM.c
+    wanted = select(*(d[name] for name in SUMS)).where(d.line == drum.line, d.filling == drum.filling)
+    with reader.engine.connect() as connection:
+        row = connection.execute(wanted).one()._asdict()
+    return None if row["conforming_m"] is None else row
+
+
+def _finished(reader: StoreReader, asked: Comparison) -> list[DrumRow]:
+    """Drums that have ended, in order, of those that began after the first message."""
+    drums = [d for d in reader.drums(asked.line, 10**9) if d.end_m is not None and d.start_ms >= asked.since_ms]
+    return sorted(drums, key=lambda d: d.start_m)
+
+
+def drum_digest(reader: StoreReader, drum: DrumRow) -> str:
+    """Digest of a finished drum as a store holds it."""
+    line, start_m, end_m = drum.line, drum.start_m, drum.end_m if drum.end_m is not None else np.inf
+    changes = reader.alarm_changes(line, drum.start_ms, drum.end_ms or END_MS, 10**9)
+    alarms = [a for a in changes if a.line_metre is not None and start_m <= a.line_metre < end_m]
+    rows = dict(reader.rows(line, start_m, end_m))
+    return filling_digest(rows, reader.verdicts(line, start_m, end_m)[1], reader.findings(line, start_m, end_m), alarms)
+
+
+def _spans(readers: tuple[StoreReader, StoreReader], asked: Comparison) -> Iterator[tuple[str, float, float]]:
+    """(file or database, from metre, to metre) over all that either store holds since the first message."""
+    line, at = asked.line, 0.0
+    with readers[0].engine.connect() as connection:
+        files = _files(connection, line)
+    for drum in _finished(readers[0], asked):
+        if drum.end_m is not None:
+            yield files.get(drum.start_m) or f"rows of drum {drum.drum}", drum.start_m, drum.end_m
+            at = drum.end_m
+    for reader in readers:
+        first, verdict = reader.verdicts(line, at, 1e15)
+        end = first + len(verdict)
+        while at < end:
+            start = max(at, float(first))
+            at = min(start + TOGETHER_M, float(end))
+            yield "rows in the database", start, at
+
+
+def _files(connection: Connection, line: str) -> dict[float, str]:
+    """File of each drum by the line metre at which it begins."""
+    d = DRUM.c
+    rows = connection.execute(select(d.start_m, d.rows_file).where(d.line == line, d.rows_file.is_not(None)))
+    return {row.start_m: row.rows_file for row in rows}
+
+
+def _rows(reader: StoreReader, line: str, start_m: float, end_m: float) -> dict[str, Any]:
+    rows = dict(reader.rows(line, start_m, end_m))
+    first, verdict = reader.verdicts(line, start_m, end_m)
+    metres = rows["line_metre"]
+    known = np.full(len(metres), np.nan)
+    inside = (metres >= first) & (metres < first + len(verdict))
+    known[inside] = verdict[(metres[inside] - first).astype(int)]
+    return rows | {"verdict": known}

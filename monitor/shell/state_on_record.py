@@ -1,0 +1,115 @@
+"""The engine's state and the line's, as the store has them, against those of an engine that is fed its messages again.
+
+The snapshot was taken after a known message. The line at this moment was written with the snapshot or later, after a
+message that nobody knows, so it is looked for after each message that follows the snapshot.
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import groupby
+from typing import Any
+
+import msgspec
+from sqlalchemy import Connection, select
+
+from monitor.analysis.differences import Difference, of_entries
+from monitor.contract.record import AlarmState
+from monitor.core.arrival import Message, Note, Tick
+from monitor.core.pipeline import Pipeline
+from monitor.core.snapshot import Given, OtherConfigurationError, SnapshotError, dump, load
+from monitor.store.message_history import Came
+from monitor.store.schema import CHECKPOINT, LINE_NOW
+from monitor.store.writer import now_row
+
+Columns = Mapping[str, Any]
+OF_0_4_0 = b"\x80"  # how a snapshot of version 0.4.0 begins, which no start uses any more
+
+
+@dataclass(slots=True)
+class StateOnRecord:
+    """Snapshot and present state of one line in the store; `differences` from the engine that went the same way."""
+
+    line: str
+    message_id: int | None  # of the last message that the snapshot knows
+    state: bytes
+    now: Columns | None
+    differences: list[Difference] = field(default_factory=list)
+    _is_snapshot_judged: bool = False
+    _is_now_found: bool = False
+
+    @classmethod
+    def of(cls, connection: Connection, line: str) -> "StateOnRecord":
+        """What the store has of a line."""
+        kept = connection.execute(select(CHECKPOINT).where(CHECKPOINT.c.line == line)).first()
+        now = connection.execute(select(LINE_NOW).where(LINE_NOW.c.line == line)).first()
+        columns = None if now is None else _columns(now._asdict())
+        return cls(line, kept.message_id if kept else None, kept.state if kept else b"", columns)
+
+    def parts(self, came: Sequence[Came], pipeline: Pipeline) -> Iterator[list[Message | Tick | Note]]:
+        """Messages up to that of the snapshot together, those that follow one by one; each is fed before the next."""
+        for is_later, part in groupby(came, lambda one: self.message_id is not None and one[0] > self.message_id):
+            if not is_later:
+                yield [message for _, message in part]
+                continue
+            self._judge(pipeline)
+            for _, message in part:
+                yield [message]
+                self._look_for_now(pipeline)
+
+    def end(self, pipeline: Pipeline) -> None:
+        """All messages have been fed."""
+        self._judge(pipeline)
+        self._look_for_now(pipeline)
+        if self.now is not None and not self._is_now_found:
+            self.differences += _of("line_now", self.line, self.now, _columns(now_row(pipeline.now())))
+
+    def _judge(self, pipeline: Pipeline) -> None:
+        if self._is_snapshot_judged or not self.state or self.state.startswith(OF_0_4_0):
+            return
+        self._is_snapshot_judged = True
+        self._look_for_now(pipeline)
+        given = Given(pipeline.line, pipeline.revisions.earlier, pipeline.fillings)
+        try:
+            loaded = load(self.state, given)
+        except OtherConfigurationError:
+            return  # files were edited since: the next start takes them, and needs no snapshot
+        except SnapshotError as error:
+            self.differences.append(Difference(f"table checkpoint, {self.line}", "state", str(error), "one"))
+            return
+        if dump(loaded) != dump(pipeline):
+            self.differences += _of("checkpoint", self.line, _present(loaded), _present(pipeline))
+
+    def _look_for_now(self, pipeline: Pipeline) -> None:
+        if self.now is None or self._is_now_found:
+            return
+        now = _columns(now_row(pipeline.now()))
+        if now["t_ms"] == self.now["t_ms"]:
+            self._is_now_found = all(d.is_tiny for d in _of("line_now", self.line, self.now, now))
+
+
+def _of(table: str, line: str, stored: Columns, made: Columns) -> list[Difference]:
+    return of_entries(table, {(line,): stored}, {(line,): {name: made.get(name) for name in stored}})
+
+
+def _columns(row: Mapping[str, Any]) -> dict[str, Any]:
+    """The line at a moment, each number by a name of its own."""
+    return {"t_ms": row["t_ms"], **dict(_leaves(msgspec.json.decode(row["now"]), "now"))}
+
+
+def _leaves(value: Any, name: str) -> Iterator[tuple[str, Any]]:
+    if isinstance(value, dict) and value:
+        for key in value:
+            yield from _leaves(value[key], f"{name}/{key}")
+    elif isinstance(value, list) and value:
+        for i, item in enumerate(value):
+            yield from _leaves(item, f"{name}/{i}")
+    else:
+        yield name, value
+
+
+def _present(pipeline: Pipeline) -> dict[str, Any]:
+    """What a start would show of an engine."""
+    alarms = {n: a.state.value for n, a in sorted(pipeline.book.alarms.items()) if a.state is not AlarmState.NORMAL}
+    recipe = pipeline.recipe and f"{pipeline.recipe.recipe} {pipeline.recipe.revision}"
+    row = pipeline.next_row
+    return {**_columns(now_row(pipeline.now())), "next_row": row, "recipe": recipe, "alarms": repr(alarms)}

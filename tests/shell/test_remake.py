@@ -1,0 +1,103 @@
+"""The record made again from its messages follows what the monitor went through, and all of it is compared."""
+
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+
+import pytest
+from sqlalchemy import text
+
+from monitor.contract.config.configuration import Configuration
+from monitor.shell.compared import ENTRIES, NOT_COMPARED, OTHERWISE
+from monitor.shell.remake import Made, remake
+from monitor.shell.service import Desk
+from monitor.store.database import open_for_writing
+from monitor.store.schema import METADATA
+from tests.commands.test_doctor import written
+from tests.shell.test_restart_law import LINE, configured, disturb, run, started, story
+from tests.shell.works import settings_at, stored_at
+
+
+def edited(place: Path, seed: int, shares: list[tuple[str, float]]) -> tuple[Desk, Configuration]:
+    """A record of hours whose files were edited while it was stopped, at each share of its messages."""
+    arrivals, desk, begin = story(seed), started(configured(place), []), 0
+    for mode, share in shares:
+        end = round(share * len(arrivals))
+        run(desk, arrivals[begin:end])
+        desk.writer.write(desk.last_batch())
+        desk, begin = started(disturb(desk, mode), []), end
+    run(desk, arrivals[begin:])
+    desk.writer.write(desk.last_batch())
+    return desk, desk.configuration
+
+
+def made_again(configuration: Configuration, tmp_path_factory: pytest.TempPathFactory) -> Made:
+    return remake(configuration, LINE, tmp_path_factory.mktemp("made"))
+
+
+EDITS = {
+    "line": [("edited line", 0.43)],
+    "line, then recipe": [("edited line", 0.31), ("edited recipe", 0.62)],
+    "recipe, then line": [("edited recipe", 0.27), ("edited line", 0.71)],
+}
+
+
+@pytest.mark.parametrize("edits", EDITS)
+def test_a_record_made_again_follows_the_revisions_of_its_files(place, tmp_path_factory, edits):
+    """A9: the present file judged all of the record, so that everything before it differed."""
+    _, configuration = edited(place, 1, EDITS[edits])
+    made = made_again(configuration, tmp_path_factory)
+    assert [str(d) for d in made.differences] == []
+    assert made.rows > 8000
+
+
+def test_every_table_is_compared_or_has_a_reason_why_not():
+    """A9: a table that is added to the schema and forgotten here fails."""
+    listed = [entered.table for entered in ENTRIES] + [*OTHERWISE, *NOT_COMPARED]
+    assert sorted(table.name for table in listed) == sorted(METADATA.tables)
+
+
+OF_CORE_1 = {
+    "update ledger set spans = replace(spans, '[0,', '[1,') where quantity = 'drum'": "table ledger, take-up drum",
+    "update ledger set upto = upto + 1 where quantity = 'speed'": "table ledger, metre-counter speed, upto",
+    "delete from ledger where quantity = 'pressure'": "table ledger, head pressure: stored none",
+    "update line_now set now = replace(now, 'C1-0003', 'C1-0007')": "table line_now, core-1, now/drum",
+    "update alarm_now set after = 'normal'": "table alarm_now, ",
+    "update drum set conforming_m = conforming_m + 1 where filling = 2": "table drum, filling 2, drum C1-0002, ",
+}
+OF_LAY_1 = {
+    "update in_force set line_metre = 1": "table in_force, laid-2x2g5 ",
+    "update line_revision set since_m = since_m + 1": "table line_revision, 2, since_m",
+    "update counter_fault set kind = 'slip'": "table counter_fault, ",
+    "update splice set left_m = 1": "table splice, ",
+    "update proposal set state = 'refused'": "table proposal, P1, state",
+    "update state_span set reason = 'unknown'": "table state_span, ",
+}
+
+
+def test_whatever_is_changed_in_a_table_differs(place, tmp_path_factory):
+    """A9: the ledger, the line at this moment and a drum's sums were compared with nothing."""
+    written(place).dispose()
+    change(place, OF_CORE_1)
+    made = remake(stored_at(place), "core-1", tmp_path_factory.mktemp("made"))
+    named_as(OF_CORE_1, made)
+
+
+def test_whatever_is_changed_in_a_table_of_a_revised_line_differs(place, tmp_path_factory):
+    """A9."""
+    _, configuration = edited(place, 1, EDITS["line"])
+    change(place, OF_LAY_1)
+    named_as(OF_LAY_1, made_again(configuration, tmp_path_factory))
+
+
+def change(place: Path, changes: Iterable[str]) -> None:
+    engine = open_for_writing(settings_at(place))
+    with engine.begin() as connection:
+        for one in changes:
+            assert connection.execute(text(one)).rowcount > 0, one
+    engine.dispose()
+
+
+def named_as(changes: Mapping[str, str], made: Made) -> None:
+    found = [str(d) for d in made.differences]
+    for one, start in changes.items():
+        assert [d for d in found if d.startswith(start)], (one, found)
