@@ -10,6 +10,7 @@ from dash.exceptions import PreventUpdate
 from dashboard.answers import NotDoneError, note_work
 from dashboard.context import Context
 from dashboard.figures.again import fold_figure
+from dashboard.format import significant
 from dashboard.pages import again
 from dashboard.views.chart import tall
 
@@ -75,8 +76,11 @@ def register(app: Dash, context: Context) -> None:
         if p is None:
             none = "There is no period to fold at."
             return found.parts, found.more, no_update, no_update, no_update, [], True, none
-        said = f"Wrapped near {p:.4g} {found.unit}: what keeps it stands in a column. Move the period to see it lean."
-        marks = [{"value": p, "label": f"{p:.4g}"}]
+        said = (
+            f"Wrapped near {significant(p, 4)} {found.unit}: what keeps it stands in a column. Move the "
+            "period to see it lean."
+        )
+        marks = [{"value": p, "label": significant(p, 4)}]
         return found.parts, found.more, p, p * (1 - again.SPAN), p * (1 + again.SPAN), marks, False, said
 
     @app.callback(

@@ -9,6 +9,7 @@ import numpy as np
 from dashboard import format, words
 from dashboard.context import Context, length_m
 from dashboard.flame import Tested, flames_of, tested
+from dashboard.format import exact, significant
 from dashboard.heritage import Kin, kin, legacies, lineage_of, whole_runs
 from dashboard.ribbon import lengths_m
 from monitor.analysis.lineage import Orphan
@@ -234,7 +235,8 @@ def _ohms(resistance: dict[str, Any] | None, recipe: Recipe | None) -> list[str]
     if resistance is None:
         return ["the conductor's resistance was not measured"] if conductor and conductor.required else []
     if resistance["verdict"] != Verdict.CONFORMING.word:
-        return [f"the conductor has {resistance['ohm_per_km_at_20_C']:.3g} ohm/km, allowed {resistance['most']:g}"]
+        measured = significant(resistance["ohm_per_km_at_20_C"])
+        return [f"the conductor has {measured} ohm/km, allowed {exact(resistance['most'])}"]
     return []
 
 

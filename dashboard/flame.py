@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from dashboard.context import Context
+from dashboard.format import fixed
 from dashboard.heritage import lineage_of
 from monitor.analysis.lineage import Lineage
 from monitor.contract.config.recipe import Integrity
@@ -38,11 +39,11 @@ class Tested:
         """The result in a sentence."""
         if self.outcome is None:
             return "not lit yet"
-        held = f"held {self.outcome.held_s:,.0f} s"
+        held = f"held {fixed(self.outcome.held_s, 0)} s"
         if self.burning:
             return f"burning, {held} so far"
         if self.failed:
-            return f"the circuit failed after {self.outcome.held_s:,.0f} s"
+            return f"the circuit failed after {fixed(self.outcome.held_s, 0)} s"
         if not self.outcome.valid:
             return f"{held}, but the schedule was not kept: {'; '.join(self.outcome.departures)}"
         earned = self.outcome.class_min

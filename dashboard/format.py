@@ -3,9 +3,13 @@
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
+from monitor.contract.numerals import NOTHING, exact, fixed, percent, significant
+
+__all__ = ["NOTHING", "exact", "fixed", "limit", "local", "local_hour", "metres", "number", "percent", "quantity",
+           "significant", "span", "unit"]  # fmt: skip
+
 UNIT = {"degC": "\N{DEGREE SIGN}C", "1": "", "count": ""}
-DECIMALS = {"mm": 2, "kV": 2, "degC": 1, "m/min": 0, "m": 0, "s": 1, "bar": 1, "rpm": 1, "%": 0}
-NOTHING = "\N{EN DASH}"
+DECIMALS = {"mm": 2, "kV": 2, "degC": 1, "m/min": 0, "m": 0, "s": 1, "bar": 1, "rpm": 1, "%": 0, "count": 0}
 
 
 def unit(name: str) -> str:
@@ -14,11 +18,14 @@ def unit(name: str) -> str:
 
 
 def number(value: float | None, of_unit: str, decimals: int | None = None) -> str:
-    """A value with the decimals its unit deserves, thousands parted by a thin space; a dash for none."""
-    if value is None or value != value:
-        return NOTHING
-    places = DECIMALS.get(of_unit, 2) if decimals is None else decimals
-    return f"{value:,.{places}f}".replace(",", "\N{NARROW NO-BREAK SPACE}").replace("-", "\N{MINUS SIGN}")
+    """A value with the decimals that its unit deserves (see `numerals.fixed`)."""
+    return fixed(value, DECIMALS.get(of_unit, 2) if decimals is None else decimals)
+
+
+def limit(value: float | None, of_unit: str) -> str:
+    """A value that a person set, with every digit of it, and its unit."""
+    text = exact(value)
+    return text if text == NOTHING else f"{text} {unit(of_unit)}".rstrip()
 
 
 def quantity(value: float | None, of_unit: str, decimals: int | None = None) -> str:
@@ -38,7 +45,7 @@ def span(seconds: float | None) -> str:
     if seconds is None or seconds != seconds:
         return NOTHING
     if seconds < 90:
-        return f"{seconds:.0f} s"
+        return f"{fixed(seconds, 0)} s"
     minutes = round(seconds / 60)
     return f"{minutes} min" if minutes < 90 else f"{minutes // 60} h {minutes % 60:02d} min"
 

@@ -7,6 +7,7 @@ from typing import Any
 from dashboard import format, ribbon, thin, words
 from dashboard.addresses import way_to
 from dashboard.context import Context, shown_streams, window_of
+from dashboard.format import exact, fixed
 from dashboard.heritage import as_runs, legacies
 from dashboard.need import ACTIVE, by_need
 from dashboard.ribbon import Run
@@ -117,7 +118,13 @@ def cure_now(context: Context, row: NowRow) -> dict[str, Any] | None:
         return None
     room = cure["headroom"]["faster"]["room"]
     fast = room is not None and room < 0
-    said = "" if room is None else f"{-room:.0f} m/min too fast to cure" if fast else f"{room:.0f} m/min to undercured"
+    said = (
+        ""
+        if room is None
+        else f"{fixed(-room, 0)} m/min too fast to cure"
+        if fast
+        else f"{fixed(room, 0)} m/min to undercured"
+    )
     return {"room": said, "advice": advice(cure, context.zone)}
 
 
@@ -128,11 +135,11 @@ def advice(cure: Mapping[str, Any], zone: str) -> str:
     if cure["save"] is not None and cure["at_risk"]:
         act = f" by {format.local(cure['act_by_ms'], zone)}" if cure["act_by_ms"] and not cure["standing"] else ""
         how = "restart at" if cure["standing"] else "slow to"
-        parts.append(f"{how} {cure['save']:g} m/min or less{act}")
+        parts.append(f"{how} {exact(cure['save'])} m/min or less{act}")
     if lost:
-        parts.append(f"{lost:.0f} m inside will leave undercured")
+        parts.append(f"{fixed(lost, 0)} m inside will leave undercured")
     if hot:
-        parts.append(f"{hot:.0f} m inside overheated")
+        parts.append(f"{fixed(hot, 0)} m inside overheated")
     return "; ".join(parts)
 
 

@@ -11,6 +11,7 @@ from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable, KeepTogether, Paragraph, SimpleDocTemplate, Spacer, Table, TableStyle
 
+from dashboard.format import fixed
 from dashboard.ribbon import Run, place_percent
 from dashboard.sheet import Block, Sheet
 from monitor.contract.record import Verdict
@@ -29,6 +30,8 @@ CELL = ParagraphStyle("cell", TEXT, fontSize=8, leading=10, spaceAfter=0)
 RIGHT = ParagraphStyle("right", CELL, alignment=2)
 BOLD = ParagraphStyle("bold", TEXT, fontName="Helvetica-Bold")
 WIDTH = A4[0] - 36 * mm
+# Helvetica has neither: a space and a dash of the same width stand for them.
+PRINTED = str.maketrans({"\N{NARROW NO-BREAK SPACE}": "\N{NO-BREAK SPACE}", "\N{MINUS SIGN}": "\N{EN DASH}"})
 
 
 class Strip(Flowable):  # type: ignore[misc]  # ReportLab has no types
@@ -53,7 +56,7 @@ class Strip(Flowable):  # type: ignore[misc]  # ReportLab has no types
         canvas.setFillColor(INK)
         canvas.setFont("Helvetica", 7)
         canvas.drawString(0, 0.5 * mm, "0 m")
-        canvas.drawRightString(WIDTH, 0.5 * mm, f"{self.length_m:,.1f} m")
+        canvas.drawRightString(WIDTH, 0.5 * mm, f"{fixed(self.length_m, 1)} m".translate(PRINTED))
 
     def _hatch(self, canvas: Canvas, x: float, w: float) -> None:
         canvas.saveState()
@@ -74,22 +77,26 @@ def pdf(sheet: Sheet, of: list[Run], length_m: float) -> bytes:
         title=sheet.title, author="everymetre", invariant=1,
     )  # fmt: skip
     story: list[Any] = [
-        Paragraph(escape(sheet.title), HEAD),
-        Paragraph(escape(sheet.proposed), BOLD),
+        Paragraph(_text(sheet.title), HEAD),
+        Paragraph(_text(sheet.proposed), BOLD),
         _facts(sheet),
         Spacer(1, 3 * mm),
         Strip(of, length_m),
     ]
     for block in sheet.tables:
         story += _block(block)
-    story += [Spacer(1, 3 * mm), *(Paragraph(escape(said), TEXT) for said in sheet.said)]
-    story.append(KeepTogether([Paragraph(escape(sheet.caution), BOLD), Spacer(1, 6 * mm), _signature()]))
+    story += [Spacer(1, 3 * mm), *(Paragraph(_text(said), TEXT) for said in sheet.said)]
+    story.append(KeepTogether([Paragraph(_text(sheet.caution), BOLD), Spacer(1, 6 * mm), _signature()]))
     document.build(story, onFirstPage=_footer(sheet), onLaterPages=_footer(sheet))
     return out.getvalue()
 
 
+def _text(text: str) -> str:
+    return escape(text.translate(PRINTED))
+
+
 def _facts(sheet: Sheet) -> Table:
-    cells = [[Paragraph(escape(k), CELL), Paragraph(escape(v), CELL)] for k, v in sheet.facts]
+    cells = [[Paragraph(_text(k), CELL), Paragraph(_text(v), CELL)] for k, v in sheet.facts]
     half = -(-len(cells) // 2)
     rows = [cells[i] + (cells[i + half] if i + half < len(cells) else ["", ""]) for i in range(half)]
     widths = [0.12 * WIDTH, 0.38 * WIDTH] * 2
@@ -99,12 +106,12 @@ def _facts(sheet: Sheet) -> Table:
 
 
 def _block(block: Block) -> list[Any]:
-    caption = Paragraph(escape(block.caption), CAPTION)
+    caption = Paragraph(_text(block.caption), CAPTION)
     if not block.rows:
-        return [caption, Paragraph(escape(block.empty or "Nothing."), TEXT)]
+        return [caption, Paragraph(_text(block.empty or "Nothing."), TEXT)]
     right = set(block.numeric)
     cells = [
-        [Paragraph(escape(text), RIGHT if i in right else CELL) for i, text in enumerate(row)]
+        [Paragraph(_text(text), RIGHT if i in right else CELL) for i, text in enumerate(row)]
         for row in (block.head, *block.rows)
     ]
     shares = [0.6 if i in right else 1.4 for i in range(len(block.head))]
@@ -127,7 +134,7 @@ def _footer(sheet: Sheet) -> Any:
     def draw(canvas: Canvas, document: Any) -> None:
         canvas.setFont("Helvetica", 7)
         canvas.setFillColor(INK)
-        canvas.drawString(18 * mm, 9 * mm, f"{sheet.title}. {sheet.caution}")
+        canvas.drawString(18 * mm, 9 * mm, f"{sheet.title}. {sheet.caution}".translate(PRINTED))
         canvas.drawRightString(A4[0] - 18 * mm, 9 * mm, f"page {document.page}")
 
     return draw

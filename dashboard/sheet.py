@@ -5,6 +5,7 @@ from typing import Any
 
 from dashboard import format, words
 from dashboard.context import Context
+from dashboard.format import exact, fixed, percent, significant
 
 CAUTION = "This sheet advises. It releases nothing: an authorised person does, under the works' own rules."
 
@@ -52,18 +53,18 @@ def sheet_of(context: Context, r: dict[str, Any]) -> Sheet:
 
 def _facts(context: Context, r: dict[str, Any]) -> tuple[tuple[str, str], ...]:
     ended = format.local(r["ended_ms"], context.zone, day=True) if r["ended_ms"] else "being wound"
-    end = "" if r["end_line_metre"] is None else f"{r['end_line_metre']:,.1f}"
+    end = "" if r["end_line_metre"] is None else fixed(r["end_line_metre"], 1)
     facts = [
         ("Works", context.configuration.works.title), ("Line", r["line_title"]), ("Drum", _drum(r)),
         ("Recipe", r["revisions"]), ("Length", f"{format.metres(r['length_m'])} m"),
         ("Wound", f"{format.local(r['begun_ms'], context.zone, day=True)} to {ended}"),
-        ("Line metre", f"{r['start_line_metre']:,.1f} to {end} m"),
+        ("Line metre", f"{fixed(r['start_line_metre'], 1)} to {end} m"),
         ("Journal", (r["journal_last_hash"] or "no entry")[:16]),
     ]  # fmt: skip
     ohm = r["resistance"]
     if ohm is not None:
-        most = f", at most {ohm['most']:g}" if ohm["most"] is not None else ""
-        facts.append(("Resistance", f"{ohm['ohm_per_km_at_20_C']:.3f} ohm/km at 20 \N{DEGREE SIGN}C{most}"))
+        most = f", at most {exact(ohm['most'])}" if ohm["most"] is not None else ""
+        facts.append(("Resistance", f"{fixed(ohm['ohm_per_km_at_20_C'], 3)} ohm/km at 20 \N{DEGREE SIGN}C{most}"))
     return tuple(facts)
 
 
@@ -75,7 +76,7 @@ def _drum(r: dict[str, Any]) -> str:
 
 def _metres(r: dict[str, Any]) -> Block:
     length = r["length_m"]
-    rows = [(w, f"{m:,.1f} m", f"{m / length:.2%}" if length else "") for w, m in r["metres"].items()]
+    rows = [(w, f"{fixed(m, 1)} m", percent(m / length, 2) if length else "") for w, m in r["metres"].items()]
     return Block("Metres by verdict, with what is inherited", ("", "Length", "Share"), tuple(rows), (1, 2))
 
 
@@ -83,9 +84,9 @@ def _ancestry(context: Context, r: dict[str, Any]) -> Block | None:
     if not r["ancestry"] and not r["without_origin"]:
         return None
     rows = [
-        (a["label"], _line(context, a["line"]), f"{a['start_m']:,.1f}", f"{a['end_m']:,.1f}") for a in r["ancestry"]
+        (a["label"], _line(context, a["line"]), fixed(a["start_m"], 1), fixed(a["end_m"], 1)) for a in r["ancestry"]
     ]
-    rows += [(f"not on record ({o['pay_off']}: {o['why']})", "", f"{o['start_m']:,.1f}", f"{o['end_m']:,.1f}")
+    rows += [(f"not on record ({o['pay_off']}: {o['why']})", "", fixed(o['start_m'], 1), fixed(o['end_m'], 1))
              for o in r["without_origin"]]  # fmt: skip
     return Block("What is in it", ("Drum", "Wound on", "From its m", "To its m"), tuple(rows), (2, 3))
 
@@ -99,8 +100,8 @@ def _inherited(r: dict[str, Any]) -> Block | None:
     if not r["inherited"]:
         return None
     rows = [
-        (x["verdict"], f"{x['start_m']:,.1f}", f"{x['end_m']:,.1f}",
-         f"{x['label']} at {x['of_start_m']:,.1f} to {x['of_end_m']:,.1f} m")
+        (x["verdict"], fixed(x['start_m'], 1), fixed(x['end_m'], 1),
+         f"{x['label']} at {fixed(x['of_start_m'], 1)} to {fixed(x['of_end_m'], 1)} m")
         for x in r["inherited"]
     ]  # fmt: skip
     return Block("Inherited from earlier drums", ("Verdict", "From m", "To m", "Of"), tuple(rows), (1, 2))
@@ -110,7 +111,7 @@ def _seen(context: Context, r: dict[str, Any]) -> Block:
     rows = []
     for e in r["evidence"]:
         line, short = context.configuration.lines[e["line"]], {p: s for p, s in e["seen_share"].items() if s < 1.0}
-        rows += [(e["label"], words.stream_title(line, path), f"{share:.2%}") for path, share in short.items()]
+        rows += [(e["label"], words.stream_title(line, path), percent(share, 2)) for path, share in short.items()]
         whole = len(e["seen_share"]) - len(short)
         if whole:
             rows.append((e["label"], f"{'all' if not short else 'the other'} {whole} required streams", "100.00%"))
@@ -134,9 +135,9 @@ def _sparks(r: dict[str, Any]) -> Block | None:
         for s in e["spark_tests"]:
             volts, held = s["voltage_kV"], s["exposure_least_s"]
             rows.append(
-                (e["label"], s["title"], str(s["faults"]), "" if s["per_km"] is None else f"{s['per_km']:.3g}",
-                 f"{volts['least']:.2f} to {volts['most']:.2f}" if volts else "not on record",
-                 f"{held * 1e3:.0f}" if held else "")
+                (e["label"], s["title"], str(s["faults"]), "" if s["per_km"] is None else significant(s['per_km']),
+                 f"{fixed(volts['least'], 2)} to {fixed(volts['most'], 2)}" if volts else "not on record",
+                 fixed(held * 1e3, 0) if held else "")
             )  # fmt: skip
     if not rows:
         return None
@@ -146,7 +147,11 @@ def _sparks(r: dict[str, Any]) -> Block | None:
 
 def _statistics(context: Context, r: dict[str, Any]) -> Block:
     rows = [
-        (e["label"], _title(context, e["line"], name), *(f"{found[k]:.4g}" for k in ("least", "mean", "most", "sigma")))
+        (
+            e["label"],
+            _title(context, e["line"], name),
+            *(significant(found[k], 4) for k in ("least", "mean", "most", "sigma")),
+        )
         for e in r["evidence"]
         for name, found in e["statistics"].items()
         if found

@@ -4,7 +4,7 @@ from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from dashboard.format import number, quantity, unit
+from dashboard import format
 from monitor.contract import drum_names
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.line import Line, Response
@@ -93,7 +93,7 @@ def _dwell_text(line: Line, recipe: Recipe | None, zone: str, check: str, alarm:
     found = [d for d in recipe.dwell if d.zone == zone] if recipe else []
     response = (found[0].short if check == "short" else found[0].long) if found else None
     side = "under" if check == "short" else "over"
-    limit = "" if alarm.limit is None else f" ({side} {quantity(alarm.limit, 's')})"
+    limit = "" if alarm.limit is None else f" ({side} {format.limit(alarm.limit, 's')})"
     return AlarmText(f"Dwell in {inside(station_title(line, zone))} too {check}{limit}", response)
 
 
@@ -118,7 +118,7 @@ def cure_said(stream: str, check: str, limit: float | None, of_unit: str) -> str
     if stream == "cure/forecast":
         return FORESEEN.get(check, check)
     said = CURE.get((stream, check), f"{stream} {check}")
-    return f"{said} {limit:g} {unit(of_unit)}".rstrip() if limit is not None else said
+    return f"{said} {format.limit(limit, of_unit)}" if limit is not None else said
 
 
 def _cure_text(recipe: Recipe | None, stream: str, check: str, alarm: AlarmRow) -> AlarmText:
@@ -129,7 +129,7 @@ def _cure_text(recipe: Recipe | None, stream: str, check: str, alarm: AlarmRow) 
     if alarm.value is None:
         first = "No speed saves the metres at risk."
     else:
-        first = f"Slow to {number(alarm.value, 'm/min', 1)} m/min or less."
+        first = f"Slow to {format.number(alarm.value, 'm/min', 1)} m/min or less."
     if response is not None:
         response = response.model_copy(update={"corrective_action": f"{first} {response.corrective_action}"})
     return AlarmText("Cable inside the line will leave undercured if nothing changes", response)
@@ -144,6 +144,6 @@ def _stream_text(line: Line, recipe: Recipe | None, path: str, check: str, alarm
     if check in LIMIT_WORDS:
         window = next((w for w in recipe.window if w.stream == path), None) if recipe else None
         response = (window.low if check in ("LOLO", "LO") else window.high) if window else None
-        return AlarmText(f"{title} {LIMIT_WORDS[check]} {quantity(alarm.limit, alarm.unit)}", response)
+        return AlarmText(f"{title} {LIMIT_WORDS[check]} {format.limit(alarm.limit, alarm.unit)}", response)
     event = next((e for e in recipe.event_check if e.stream == path and e.name == check), None) if recipe else None
     return AlarmText(check.replace("-", " ").capitalize(), event.response if event else None)

@@ -16,10 +16,11 @@
 
   function show(value, decimals) {
     if (value === null || value === undefined) return DASH;
-    const fixed = Math.abs(value).toFixed(decimals);
+    let fixed = Math.abs(value).toFixed(decimals);
+    for (let more = decimals; Math.abs(value) >= 1e-9 && Number(fixed) === 0; ) fixed = Math.abs(value).toFixed(++more);
     const [whole, part] = fixed.split(".");
     const grouped = whole.replace(/\B(?=(\d{3})+(?!\d))/g, "\u202f");
-    return (value < 0 ? "\u2212" : "") + grouped + (part ? "." + part : "");
+    return (value < 0 && Number(fixed) !== 0 ? "\u2212" : "") + grouped + (part ? "." + part : "");
   }
 
   function sinceAnswer() {

@@ -9,6 +9,7 @@ import plotly.graph_objects as go
 
 from dashboard import words
 from dashboard.figures.style import BLUE, GREY, LIMIT_LINE, VERMILLION, figure
+from dashboard.format import exact
 from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Cure
 from monitor.contract.record import Floats
@@ -85,7 +86,8 @@ def curves_figure(
     for name, at, said in (("LOLO", cure.index_min, "least"), ("LO", cure.index_warn, "scant")):
         fig.add_shape(type="line", xref="paper", x0=0, x1=1, yref="y2", y0=at, y1=at, line=LIMIT_LINE[name])
         fig.add_annotation(
-            xref="paper", x=1, xanchor="left", yref="y2", y=at, text=f" {said} {at:g}", showarrow=False, font_size=10,
+            xref="paper", x=1, xanchor="left", yref="y2", y=at, text=f" {said} "
+                f"{exact(at)}", showarrow=False, font_size=10,
             yshift=5 if name == "LO" else -5,
         )  # fmt: skip
     return fig

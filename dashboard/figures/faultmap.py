@@ -11,6 +11,7 @@ import plotly.graph_objects as go
 from dashboard import format, words
 from dashboard.figures.axes import set_metre_axes
 from dashboard.figures.style import COLOUR, GREY, LIMIT_LINE, figure
+from dashboard.format import exact
 from dashboard.ribbon import outer_m
 from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Recipe
@@ -289,7 +290,7 @@ def _add_strip(
     return Drawn(
         {f"yaxis{i + 2}": own},
         [across | {"y0": at, "y1": at, "line": LIMIT_LINE[name]} for name, at in limits],
-        [*(beside | {"y": at, "text": f" {name} {at:g}"} for name, at in limits), named],
+        [*(beside | {"y": at, "text": f" {name} {exact(at)}"} for name, at in limits), named],
     )
 
 

@@ -5,6 +5,7 @@ import plotly.graph_objects as go
 
 from dashboard.figures.style import COLOUR, GREY, LIMIT_LINE, figure
 from dashboard.flame import Tested
+from dashboard.format import exact
 from monitor.contract.record import Verdict
 
 HEIGHT_PX = 260
@@ -21,7 +22,7 @@ def flame_figure(of: Tested) -> go.Figure:
     for name, at in (("LO", of.test.flame_C - of.test.below_C), ("HI", of.test.flame_C + of.test.above_C)):
         fig.add_shape(type="line", xref="paper", x0=0, x1=1, y0=at, y1=at, line=LIMIT_LINE[name])
         fig.add_annotation(
-            xref="paper", x=1, xanchor="left", y=at, text=f" {name} {at:g}", showarrow=False, font_size=10
+            xref="paper", x=1, xanchor="left", y=at, text=f" {name} {exact(at)}", showarrow=False, font_size=10
         )
     top = of.test.flame_C + of.test.above_C + 60
     _marks(fig, [s / 60 for s in of.shocks_s], top, "triangle-down", "shock", GREY)

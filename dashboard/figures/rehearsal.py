@@ -7,6 +7,7 @@ import plotly.graph_objects as go
 from dashboard import format
 from dashboard.figures.strips import offset_ms
 from dashboard.figures.style import BLUE, GREY, ORANGE, VERMILLION, figure
+from dashboard.format import exact
 from dashboard.thin import Points
 from monitor.analysis.raisings import Raised
 from monitor.analysis.suggest import Candidate, Suggestion
@@ -35,9 +36,16 @@ def rehearsal_figure(
     for name in LIMITS:
         old, new = before.get(name), after.get(name)
         if old is not None:
-            _limit(fig, old, f"{name.upper()} {old:g}" + (" as it was" if old != new else ""), ORANGE, "4px,3px", -6)
+            _limit(
+                fig,
+                old,
+                f"{name.upper()} {exact(old)}" + (" as it was" if old != new else ""),
+                ORANGE,
+                "4px,3px",
+                -6,
+            )
         if new is not None and new != old:
-            _limit(fig, new, f"{name.upper()} {new:g} rehearsed", BLUE, "solid", 7)
+            _limit(fig, new, f"{name.upper()} {exact(new)} rehearsed", BLUE, "solid", 7)
     for row, (what, colour, some) in enumerate((("as it was", ORANGE, raised[0]), ("rehearsed", BLUE, raised[1]))):
         _row(fig, 1 - row, f"{what}: {len(some)}", colour, some, span_ms, shift)
     fig.update_layout(
@@ -83,9 +91,10 @@ def suggestion_figure(found: Suggestion, shifts: float) -> go.Figure:
         fig.add_scatter(
             x=[c.delay_worst_s for c in some], y=[c.nuisance / shifts for c in some], mode="lines+markers",
             line={"color": GREY, "width": 1 + 0.5 * i, "dash": ("solid", "5px,2px", "2px,2px")[i % 3]},
-            marker={"size": 6, "color": [_of(c) for c in some]}, name=f"deadband {band:g}",
+            marker={"size": 6, "color": [_of(c) for c in some]}, name=f"deadband {exact(band)}",
             customdata=[[c.on_delay_s, c.missed] for c in some], meta="profile",
-            hovertemplate=f"deadband {band:g}, on-delay %{{customdata[0]:g}} s<br>%{{y:.3g}} nuisance alarms a shift, "
+            hovertemplate=f"deadband {exact(band)}, on-delay %{{customdata[0]:g}} s<br>%{{y:.3g}} nuisance "
+                "alarms a shift, "
             "told %{x:.3g} s late at worst, %{customdata[1]} missed<extra></extra>",
         )  # fmt: skip
     if found.chosen is not None:

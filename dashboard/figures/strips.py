@@ -11,6 +11,7 @@ import plotly.graph_objects as go
 from dashboard import format, words
 from dashboard.context import window_of
 from dashboard.figures.style import GREY, LIMIT_LINE, figure
+from dashboard.format import exact
 from dashboard.thin import Points
 from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Recipe
@@ -179,7 +180,14 @@ def _add_limits(fig: go.Figure, i: int, strip: Strip) -> None:
         place = {"xref": f"x{_n(i)} domain", "yref": f"y{_n(i)}"}
         fig.add_shape(type="line", x0=0, x1=1, y0=at, y1=at, line=LIMIT_LINE[name], name=name, **place)
         fig.add_annotation(
-            x=1, xanchor="left", y=at, text=f" {name} {at:g}", showarrow=False, font_size=10, align="left", **place
+            x=1,
+            xanchor="left",
+            y=at,
+            text=f" {name} {exact(at)}",
+            showarrow=False,
+            font_size=10,
+            align="left",
+            **place,
         )
 
 

@@ -13,6 +13,7 @@ from dash import html
 from dashboard import format, words
 from dashboard.context import Context
 from dashboard.figures.again import fold_figure, score_figure
+from dashboard.format import exact, fixed, percent, significant
 from dashboard.views import attributes
 from dashboard.views.chart import chart
 from dashboard.views.table import table
@@ -220,7 +221,7 @@ def answer(context: Context, line: str, what: str, drums: str, least: float, mos
         verdict = parts.rank(of.line.rotating_part, found.period, found.low, found.high, search=np.log(most / least))
         shown += [*_named(verdict, found, clock), _drift(x, found.period)]
     elif clock is not None and isinstance(seconds, Found):
-        said = f"In seconds it comes back every {seconds.period:.4g} s: {clock.why}."
+        said = f"In seconds it comes back every {significant(seconds.period, 4)} s: {clock.why}."
         shown.append(html.P(said, className="outcome", id="again-part"))
         screws = _rpm(context, of)
         verdict = parts.rank(of.line.rotating_part, seconds.period, seconds.low, seconds.high, "seconds", screws)
@@ -279,7 +280,7 @@ def _signal(context: Context, of: Cable, path: str, signal: Signal, least: float
     if len(v) < 100:
         return Answer([html.P("Too little of it is on record in these drums.")], [], nothing, None, None, None)
     found, power = find_wave(v, signal.spacing, least, most)
-    readings = f"readings every {signal.spacing:g} {signal.unit}"
+    readings = f"readings every {exact(signal.spacing)} {signal.unit}"
     shown: list[Any] = [_said(found, int(np.isfinite(v).sum()), readings, signal.unit)]
     if isinstance(found, Wave):
         unit = format.unit(of.line.streams[path].unit)
@@ -288,7 +289,10 @@ def _signal(context: Context, of: Cable, path: str, signal: Signal, least: float
             np.log(most / least),
         )  # fmt: skip
         shown += _named(verdict, found, None, signal.unit)
-        said = f"Amplitude {found.amplitude:.3g} {unit}; {found.above_floor:.0f} times its floor: {WANDERS}."
+        said = (
+            f"Amplitude {significant(found.amplitude)} {unit}; {fixed(found.above_floor, 0)} times its "
+            f"floor: {WANDERS}."
+        )
         shown.append(html.P(said, className="note"))
     if power is not None:
         inside = (power.period >= least) & (power.period <= most)
@@ -331,16 +335,17 @@ def _rpm(context: Context, of: Cable) -> dict[str, float]:
 def _said(found: Found | Wave | Silence, count: int, of: str, unit: str = "m") -> html.P:
     if isinstance(found, Silence):
         return html.P(f"{format.number(count, '', 0)} {of}: {found.why}.", className="outcome", id="again-outcome")
-    share = f"; {found.share:.0%} of them keep it" if isinstance(found, Found) else ""
+    share = f"; {percent(found.share)} of them keep it" if isinstance(found, Found) else ""
     text = (
-        f"It comes back every {found.period:.4g} {unit} ({found.low:.4f} to {found.high:.4f}){share}. "
+        f"It comes back every {significant(found.period, 4)} {unit} ({fixed(found.low, 4)} to "
+        f"{fixed(found.high, 4)}){share}. "
         f"By chance {_once(found.false_alarm)} searches like this."
     )
     return html.P(text, className="outcome", id="again-outcome")
 
 
 def _once(chance: float) -> str:
-    return "less than once in a million" if chance < 1e-6 else f"once in {1 / chance:,.3g}"
+    return "less than once in a million" if chance < 1e-6 else f"once in {significant(1 / chance)}"
 
 
 def _named(verdict: parts.Verdict, found: Found | Wave, clock: recur.Clock | None, unit: str = "m") -> list[Any]:
@@ -349,14 +354,14 @@ def _named(verdict: parts.Verdict, found: Found | Wave, clock: recur.Clock | Non
             c.part.title or c.part.name,
             c.part.station,
             c.marks,
-            f"{c.period:.4f} {unit}",
-            f"{c.away:+.1f}",
-            f"{c.weight:.1%}",
+            f"{fixed(c.period, 4)} {unit}",
+            fixed(c.away, 1, sign=True),
+            percent(c.weight, 1),
         ]
         for c in verdict.candidates
         if abs(c.away) < 30
     ]
-    rows.append(["none of the listed parts", "", "", "", "", f"{verdict.none:.1%}"])
+    rows.append(["none of the listed parts", "", "", "", "", percent(verdict.none, 1)])
     said = f"{verdict.why[:1].upper()}{verdict.why[1:]}."
     if clock is not None:
         said += f" Clock: {clock.word} ({clock.why})."
@@ -376,7 +381,8 @@ def _drift(x: Floats, period: float) -> html.P:
         return html.P("Too few events in each stretch to follow its phase along the cable.", className="note")
     steady = "it keeps its phase" if found.straight else "its phase bends"
     return html.P(
-        f"Along these drums {steady}; the period changed by {found.period_change * 100:+.3f} %.", className="note"
+        f"Along these drums {steady}; the period changed by {fixed(found.period_change * 100, 3, sign=True)} %.",
+        className="note",
     )
 
 
@@ -387,7 +393,7 @@ def _turns(line: Line) -> list[tuple[str, float]]:
 def _rivals(found: Found | Wave | Silence) -> Any:
     if isinstance(found, Silence) or not found.rivals:
         return html.P("")
-    rows = [[f"{r.period:.4f}", r.relation, _once(r.false_alarm)] for r in found.rivals]
+    rows = [[fixed(r.period, 4), r.relation, _once(r.false_alarm)] for r in found.rivals]
     return table(
         "Its rivals: folding cannot tell a turn from its half or third, so the longest that explains it is named",
         ["Period", "What it is to the one named", "By chance"], rows, empty="", numeric=(0,),
@@ -415,8 +421,8 @@ def _before(context: Context, of: Cable, x: Floats) -> list[Any]:
     except ValueError as error:
         return [html.H2("What went before"), html.P(f"{str(error).capitalize()}.", className="note")]
     shown = [
-        [_column_title(of.line, d.stream), f"{d.largest:+.1f}", _offset(d.offset_m, m_per_s), f"{d.chance:.3f}",
-         "differs" if d.chance < 0.05 else ""]
+        [_column_title(of.line, d.stream), fixed(d.largest, 1, sign=True), _offset(d.offset_m, m_per_s),
+         fixed(d.chance, 3), "differs" if d.chance < 0.05 else ""]
         for d in found[:8]
     ]  # fmt: skip
     return [
@@ -444,8 +450,8 @@ def _offset(m: float, m_per_s: float) -> str:
     """How long before: in metres of drum, and in seconds at the mean speed of these drums."""
     if m == 0:
         return "at the fault"
-    seconds = f", {abs(m) / m_per_s:.1f} s," if m_per_s > 0 else ""
-    return f"{abs(m):.0f} m{seconds} {'earlier' if m < 0 else 'later'} on the drum"
+    seconds = f", {fixed(abs(m) / m_per_s, 1)} s," if m_per_s > 0 else ""
+    return f"{fixed(abs(m), 0)} m{seconds} {'earlier' if m < 0 else 'later'} on the drum"
 
 
 def _by_place(context: Context, of: Cable, x: Floats, t: Floats) -> list[Any]:
@@ -457,14 +463,14 @@ def _by_place(context: Context, of: Cable, x: Floats, t: Floats) -> list[Any]:
     if len(shares) >= recur.FEWEST and len(ended) > 1:
         length, at = recur.mean_resultant(2 * np.pi * shares)
         chance = recur.rayleigh_p(len(shares), length)
-        where = f"most at {at / (2 * np.pi):.0%} of its length" if chance < ALPHA else "no place stands out"
-        said.append(f"Over the drum: {where} (by chance {chance:.2g}).")
+        where = f"most at {percent(at / (2 * np.pi))} of its length" if chance < ALPHA else "no place stands out"
+        said.append(f"Over the drum: {where} (by chance {significant(chance, 2)}).")
     if len(t) >= recur.FEWEST and t[-1] - t[0] > 2 * 86_400:
         local = np.array([format.local_hour(round(s * 1e3), context.zone) for s in t])
         length, at = recur.mean_resultant(2 * np.pi * local / 24)
         chance = recur.rayleigh_p(len(t), length)
-        when = f"most about {at / (2 * np.pi) * 24:.0f} o'clock" if chance < ALPHA else "no hour stands out"
-        said.append(f"Over the day: {when} (by chance {chance:.2g}).")
+        when = f"most about {fixed(at / (2 * np.pi) * 24, 0)} o'clock" if chance < ALPHA else "no hour stands out"
+        said.append(f"Over the day: {when} (by chance {significant(chance, 2)}).")
     return [html.P(" ".join(said), className="note")] if said else []
 
 
@@ -492,10 +498,10 @@ def _by_shift(context: Context, of: Cable, found: Sequence[Finding]) -> list[Any
         return []
     told = recur.by_shift(names, [counts[n] for n in names], [lengths[n] for n in names])
     rows = [
-        [n, c, f"{x / 1000:.1f} km", f"{1000 * c / x:.3g}" if x else format.NOTHING]
+        [n, c, f"{fixed(x / 1000, 1)} km", significant(1000 * c / x) if x else format.NOTHING]
         for n, c, x in zip(told.names, told.counts, told.lengths, strict=True)
     ]
-    said = f"By shift: one rate for all would look so uneven with a chance of {told.chance:.2g}"
+    said = f"By shift: one rate for all would look so uneven with a chance of {significant(told.chance, 2)}"
     return [table(said, ["Shift", "Faults", "Cable made", "Per km"], rows, empty="", numeric=(1, 2, 3))]
 
 
@@ -517,7 +523,7 @@ def _paretos(context: Context, of: Cable, found: Sequence[Finding]) -> list[Any]
     blocks = []
     for place, title in enumerate(("line", "station", "product", "drum")):
         bars = rates.pareto((one[place] for one in everywhere), 8)
-        rows = [[b.name, b.count, f"{b.upto:.0%}"] for b in bars]
+        rows = [[b.name, b.count, percent(b.upto)] for b in bars]
         blocks.append(table(f"By {title}", ["", "Faults", "Up to here"], rows, empty="", numeric=(1, 2)))
     return [html.H2("Where faults come from"), html.Div(blocks, className="beside-blocks")]
 
@@ -547,8 +553,10 @@ def work(context: Context, line: str, what: str, drums: str) -> list[Any]:
     changed = rates.changed_at(x, of.start_m, newest_m) if newest_m > of.start_m else None
     if changed is not None and changed.chance < 0.05:
         parts_.append(html.P(
-            f"The rate changed at line metre {changed.at:,.0f} ({changed.low:,.0f} to {changed.high:,.0f}): from "
-            f"{changed.before_per_km:.3g} to {changed.after_per_km:.3g} per km; by chance {changed.chance:.3f}.",
+            f"The rate changed at line metre {fixed(changed.at, 0)} ({fixed(changed.low, 0)} to "
+            f"{fixed(changed.high, 0)}): from "
+            f"{significant(changed.before_per_km)} to {significant(changed.after_per_km)} per km; by chance "
+            f"{fixed(changed.chance, 3)}.",
             className="note",
         ))  # fmt: skip
     return parts_
@@ -564,6 +572,8 @@ def _effect(context: Context, of: Cable, f: Finding, done: Sequence[Finding], x:
         return [*head, "", "", "", "", "no cable on one side yet"]
     before, after = (int(((x >= a) & (x < b)).sum()) for a, b in ((start, f.start_m), (f.start_m, end)))
     c = rates.rate_change(before, f.start_m - start, after, end - f.start_m)
-    per_km = [f"{1000 * n / m:.3g} ({n})" for n, m in ((before, f.start_m - start), (after, end - f.start_m))]
-    ratio = "" if c.ratio != c.ratio else f"{c.ratio:.2f} ({c.interval.low:.2f} to {c.interval.high:.2f})"
-    return [*head, *per_km, ratio, f"{c.chance:.3g}", c.word]
+    per_km = [f"{significant(1000 * n / m)} ({n})" for n, m in ((before, f.start_m - start), (after, end - f.start_m))]
+    ratio = (
+        "" if c.ratio != c.ratio else f"{fixed(c.ratio, 2)} ({fixed(c.interval.low, 2)} to {fixed(c.interval.high, 2)})"
+    )
+    return [*head, *per_km, ratio, significant(c.chance), c.word]

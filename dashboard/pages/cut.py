@@ -12,6 +12,7 @@ from dash import html
 from dashboard import format, words
 from dashboard.addresses import is_number
 from dashboard.context import Context, length_m
+from dashboard.format import exact, fixed, percent
 from dashboard.heritage import whole_runs
 from dashboard.ribbon import Run, outer_m
 from dashboard.views import attributes
@@ -150,18 +151,20 @@ def _plan(
 def _said(orders: Orders, found: Sequence[DrumRow], best: Plan, greedy: Plan, more: Plan, less: Plan) -> list[Any]:
     money = orders.currency
     total = sum(d.end_m - d.start_m for d in found if d.end_m is not None)
-    proven = "proven best" if best.gap < 1e-6 else f"at most {best.gap:.1%} from the best"
+    proven = "proven best" if best.gap < 1e-6 else f"at most {percent(best.gap, 1)} from the best"
     short = sum(p.length_m for p in best.left)
     return [
         html.P(
             f"{len(best.cuts)} reels of {format.number(best.cut_m, 'm')} m from {format.number(total, 'm')} m, worth "
-            f"{best.worth:,.0f} {money}, {proven}. Cutting the longest first would bring {greedy.worth:,.0f}.",
+            f"{fixed(best.worth, 0)} {money}, {proven}. Cutting the longest first would bring "
+            f"{fixed(greedy.worth, 0)}.",
             className="outcome", id="cut-outcome",
         ),
         html.P(
             f"Left over in good pieces: {format.number(short, 'm', 1)} m; bad cable with its guards: "
             f"{format.number(max(total - best.cut_m - short, 0.0), 'm', 1)} m. One metre more guard would bring "
-            f"{more.worth - best.worth:+,.0f} {money}, one less {less.worth - best.worth:+,.0f}.", className="note",
+            f"{fixed(more.worth - best.worth, 0, sign=True)} {money}, one less "
+            f"{fixed(less.worth - best.worth, 0, sign=True)}.", className="note",
         ),
     ]  # fmt: skip
 
@@ -170,7 +173,7 @@ def _reels(best: Plan, wanted: Sequence[Length]) -> html.Div:
     rows = []
     for x in wanted:
         count = sum(c.order == x.order and abs(c.end_m - c.start_m - x.length_m) < 1e-6 for c in best.cuts)
-        rows.append([x.order, f"{x.length_m:g} m", "any" if x.wanted is None else x.wanted, count])
+        rows.append([x.order, f"{exact(x.length_m)} m", "any" if x.wanted is None else x.wanted, count])
     return table("What is cut", ["For", "Length", "Wanted", "Cut"], rows, empty="", numeric=(1, 2, 3))
 
 
@@ -187,12 +190,12 @@ def sheet(
             inside = [b for b in bad if b.start_m < c.start_m and b.end_m > at]
             why = "; ".join(_why(b, length, orders, recipe) for b in inside) or "no wanted length fits"
             what = "scrap" if inside else "left over"
-            rows.append([f"{c.start_m:,.1f} m", f"{c.start_m - at:,.1f} m", what, why])
+            rows.append([f"{fixed(c.start_m, 1)} m", f"{fixed(c.start_m - at, 1)} m", what, why])
         if c.end_m > c.start_m:
-            rows.append([f"{c.end_m:,.1f} m", f"{c.end_m - c.start_m:,.1f} m", c.order, ""])
+            rows.append([f"{fixed(c.end_m, 1)} m", f"{fixed(c.end_m - c.start_m, 1)} m", c.order, ""])
         at = c.end_m
     caption = (
-        f"Sheet for drum {drum.drum}, {length:,.1f} m: set the counter to 0 at the outer end, stop at each reading"
+        f"Sheet for drum {drum.drum}, {fixed(length, 1)} m: set the counter to 0 at the outer end, stop at each reading"
     )
     return [
         table(caption, ["Stop at", "Length", "For", "Why"], rows, empty="", classes="sheet", numeric=(0, 1)),
@@ -200,7 +203,7 @@ def sheet(
 
 
 def _why(b: Bad, length: float, orders: Orders, recipe: Recipe | None) -> str:
-    said = f"{b.verdict.word} at {b.start_m:,.1f} to {b.end_m:,.1f} m"
+    said = f"{b.verdict.word} at {fixed(b.start_m, 1)} to {fixed(b.end_m, 1)} m"
     sizes = (orders.drum_barrel_mm, orders.drum_flange_mm, orders.drum_width_mm)
     if recipe is None or any(x is None for x in sizes):
         return said

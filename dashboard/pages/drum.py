@@ -15,6 +15,7 @@ from dashboard.figures.along import history_figure
 from dashboard.figures.faultmap import bounds_m, fault_map, sentence
 from dashboard.figures.flame import flame_figure
 from dashboard.flame import tested
+from dashboard.format import exact, fixed, significant
 from dashboard.heritage import Legacy, legacies, whole_runs
 from dashboard.journey import Stop, Value, heat_of_metre, journey
 from dashboard.pages.drums import others_of_this_name
@@ -150,11 +151,11 @@ def _measured(line: Line, recipe: Recipe | None, rows: Mapping[str, Floats]) -> 
     facts = []
     wall = wall_from_outside(rows, recipe) if recipe else None
     if wall:
-        facts.append(("Mean wall, from outside", f"{wall.mean_mm} mm (recipe {wall.needed_mm:g})"))
+        facts.append(("Mean wall, from outside", f"{wall.mean_mm} mm (recipe {exact(wall.needed_mm)})"))
     for station in dict.fromkeys(e.stream.split("/")[0] for e in (recipe.event_check if recipe else [])):
         exposed = spark_exposure_s(rows, line, station)
         if exposed is not None:
-            facts.append(("Under the electrode", f"{exposed:.3f} s at least"))
+            facts.append(("Under the electrode", f"{fixed(exposed, 3)} s at least"))
     return facts
 
 
@@ -191,7 +192,7 @@ def journey_table(context: Context, drum: DrumRow, metre_m: float) -> Any:
     """The way of one drum metre as a table."""
     length = length_m(context, drum)
     if not 0 <= metre_m < length:
-        return html.P(f"Drum {drum.drum} is {format.quantity(length, 'm')} long; it has no metre {metre_m:.0f}.")
+        return html.P(f"Drum {drum.drum} is {format.quantity(length, 'm')} long; it has no metre {fixed(metre_m, 0)}.")
     line = context.configuration.lines[drum.line]
     outer = format.quantity(outer_m(metre_m, length), "m")
     stops = journey(context.record, line, drum, drum.start_m + metre_m, context.now_ms)
@@ -228,17 +229,17 @@ def _cure_words(row: Mapping[str, float], cure: Cure) -> str:
         return "Cure: not seen. Not every oven was heard while this metre was inside."
     low, high = format.number(row["cure/index-low"], ""), format.number(row["cure/index-high"], "")
     return (
-        f"Cure index inside {format.number(index, '')} (band {low} to {high}; least {cure.index_min:g}), "
-        f"surface at most {format.quantity(row['cure/surface-peak'], 'degC')} (limit {cure.surface_max_C:g}), "
-        f"degradation index {row['cure/degradation']:.2g} (limit {cure.degradation_max:g})."
+        f"Cure index inside {format.number(index, '')} (band {low} to {high}; least {exact(cure.index_min)}), "
+        f"surface at most {format.quantity(row['cure/surface-peak'], 'degC')} (limit {exact(cure.surface_max_C)}), "
+        f"degradation index {significant(row['cure/degradation'], 2)} (limit {exact(cure.degradation_max)})."
     )
 
 
 def _stop(context: Context, stop: Stop) -> list[Any]:
     came = "not on record" if stop.came_ms is None else format.local(stop.came_ms, context.zone)
-    dwell = "" if stop.dwell_s is None else f"{stop.dwell_s:.2f}"
+    dwell = "" if stop.dwell_s is None else fixed(stop.dwell_s, 2)
     met = "; ".join(_value(v) for v in stop.values)
-    return [f"{stop.position_m:g}".replace("-", "\N{MINUS SIGN}"), stop.place, came, dwell, met]
+    return [exact(stop.position_m), stop.place, came, dwell, met]
 
 
 def _value(value: Value) -> str:

@@ -6,6 +6,7 @@ from dash import html
 
 from dashboard import format, words
 from dashboard.context import Context
+from dashboard.format import fixed
 from dashboard.views import attributes
 from dashboard.views.table import table
 from dashboard.watch import troubles
@@ -34,7 +35,7 @@ def _monitors(context: Context) -> html.Div:
             format.quantity(row.lag_s, "s"),
             format.number(row.queue, "", 0),
             NOTHING if row.last_commit_ms is None else html.Span("", **attributes(ago=str(row.last_commit_ms))),
-            NOTHING if row.disk_free_bytes is None else f"{row.disk_free_bytes / 2**30:.1f} GiB",
+            NOTHING if row.disk_free_bytes is None else f"{fixed(row.disk_free_bytes / 2**30, 1)} GiB",
             "; ".join(troubles(row, context.now_ms)) or "well",
         ]
         for row in context.record.health()

@@ -11,6 +11,7 @@ from dash import html
 from dashboard import format, words
 from dashboard.context import Context
 from dashboard.figures.control import chart_figure, cusum_figure, u_figure
+from dashboard.format import exact, fixed, percent, significant
 from dashboard.numbers import NotANumberError, read_number
 from dashboard.views import attributes
 from dashboard.views.chart import chart
@@ -157,7 +158,8 @@ def _charts(line: Line, path: str, metres: Metres, seen: Floats, recipe: Recipe,
     )
     if alike > ALIKE:
         said += (
-            f" Subgroups still follow each other (correlation {alike:.2f}): limits come from the whole spread, and "
+            f" Subgroups still follow each other (correlation {fixed(alike, 2)}): limits come from the whole "
+            "spread, and "
             "EWMA and CUSUM tell of this wandering, not of a single cause."
         )
     return [
@@ -205,7 +207,7 @@ RULES = {
 def _rules(rules: str, signals: Mapping[int, Sequence[int]], count: int) -> html.Div:
     named = WESTERN_RULES if rules == WESTERN else RULES
     rows = [
-        [rule, named[rule], len(places), f"{len(places) / count:.1%}"] for rule, places in signals.items() if places
+        [rule, named[rule], len(places), percent(len(places) / count, 1)] for rule, places in signals.items() if places
     ]
     return table(
         f"Run rules ({rules}) that signalled among the means", ["Rule", "What", "Signals", "Of all"], rows,
@@ -220,7 +222,12 @@ def _run_lengths(apart: int) -> html.Div:
             charts.shewhart_arl(shift), charts.ewma_arl(shift, EWMA_WEIGHT, EWMA_WIDTH),
             charts.cusum_arl(shift, CUSUM_K, CUSUM_H),
         ]  # fmt: skip
-        rows.append([f"{shift:g} sigma", *(f"{n:.3g} ({format.number(n * apart, 'm')} m)" for n in lengths)])
+        rows.append(
+            [
+                f"{exact(shift)} sigma",
+                *(f"{significant(n)} ({format.number(n * apart, 'm')} m)" for n in lengths),
+            ]
+        )
     return table(
         "Subgroups, and metres, until each chart tells of a shift of the mean (0: until a false alarm)",
         ["Shift", "Single means, 3 sigma", "EWMA", "CUSUM"], rows, empty="", numeric=(1, 2, 3),
@@ -236,21 +243,26 @@ def _capability(recipe: Recipe, path: str, groups: Floats, effective: float, uni
     def cell(index: Index | None) -> str:
         if index is None:
             return format.NOTHING
-        return f"{index.value:.2f} ({index.interval.low:.2f} to {index.interval.high:.2f})"
+        return f"{fixed(index.value, 2)} ({fixed(index.interval.low, 2)} to {fixed(index.interval.high, 2)})"
 
-    limits = " to ".join("open" if x is None else f"{x:g}" for x in (low, high)) + f" {unit}"
+    limits = " to ".join("open" if x is None else exact(x) for x in (low, high)) + f" {unit}"
     rows = [
-        [f"within subgroups, sigma {found.sigma_within:.4g} {unit}", cell(found.cp), cell(found.cpk)],
-        [f"over all, sigma {found.sigma_overall:.4g} {unit}", cell(found.pp), cell(found.ppk)],
+        [
+            f"within subgroups, sigma {significant(found.sigma_within, 4)} {unit}",
+            cell(found.cp),
+            cell(found.cpk),
+        ],
+        [f"over all, sigma {significant(found.sigma_overall, 4)} {unit}", cell(found.pp), cell(found.ppk)],
     ]
     return [
         html.H2("Capability"),
         table(
-            f"Against {limits}; mean {found.mean:.4g} {unit}; 95 % intervals for "
+            f"Against {limits}; mean {significant(found.mean, 4)} {unit}; 95 % intervals for "
             f"{format.number(found.values, '', 0)} independent values",
             ["", "Cp, Pp", "Cpk, Ppk"], rows, empty="",
         ),
-        html.P(f"Expected beyond the limits, if values are normal: {found.beyond * 1e6:,.3g} in a million metres.",
+        html.P(f"Expected beyond the limits, if values are normal: {significant(found.beyond * 1e6)} in a "
+            "million metres.",
                className="note"),
     ]  # fmt: skip
 
@@ -270,7 +282,10 @@ def _per_km(context: Context, line: str, drums: Sequence[DrumRow]) -> list[Any]:
     rate, between = rate_per_km(sum(counts), sum(lengths) * 1000)
     called = words.names_apart(d.key for d in ended)
     fig = u_figure([called[d.key] for d in ended], u_chart(counts, lengths), "per km")
-    said = f"{sum(counts)} in {sum(lengths):.2f} km: {rate:.3g} per km, {between.low:.3g} to {between.high:.3g} (95 %)."
+    said = (
+        f"{sum(counts)} in {fixed(sum(lengths), 2)} km: {significant(rate)} per km, "
+        f"{significant(between.low)} to {significant(between.high)} (95 %)."
+    )
     return [html.H2("Spark faults per km, drum by drum"), html.P(said, className="note"),
             chart("hold-per-km", fig)]  # fmt: skip
 
@@ -282,28 +297,31 @@ def _given(line: Line, path: str, seen: Floats, recipe: Recipe, eccentric: Any) 
     except NotANumberError as error:
         return [html.P(f"Eccentricity: {error}", className="outcome bad", role="alert")]
     if away is None or not 0 <= away < geometry.wall_mm:
-        problem = f"Eccentricity: expected 0 to less than the wall of {geometry.wall_mm:g} mm, got {eccentric}."
+        problem = f"Eccentricity: expected 0 to less than the wall of {exact(geometry.wall_mm)} mm, got {eccentric}."
         return [html.P(problem, className="outcome bad", role="alert")]
     need = needed_diameter(geometry.inside_mm, geometry.wall_mm, float(seen.std(ddof=1)), away)
     found = giveaway(
         recipe, seen, need.outer_mm, cost.compound_per_kg if cost else None, cost.km_per_year if cost else None
     )
     money = (
-        f", {found.per_year:,.0f} {cost.currency} a year at {cost.km_per_year:,.0f} km"
+        f", {fixed(found.per_year, 0)} {cost.currency} a year at {fixed(cost.km_per_year, 0)} km"
         if cost and found.per_year is not None
         else ""
     )
     verb = "given away" if found.given_kg_per_km >= 0 else "missing"
     rows = [
-        ["Mean wall at least the specified", f"{need.by_mean_mm:.3f} mm"],
-        [f"Thinnest place allowed, {away:g} mm off centre, 4 sigma", f"{need.by_thinnest_mm:.3f} mm"],
-        [f"Needed, by the {need.by}", f"{need.outer_mm:.3f} mm"],
-        ["Measured mean", f"{float(seen.mean()):.3f} mm"],
-        ["Could be set lower by", f"{float(seen.mean()) - need.outer_mm:.3f} mm"],
+        ["Mean wall at least the specified", f"{fixed(need.by_mean_mm, 3)} mm"],
+        [
+            f"Thinnest place allowed, {exact(away)} mm off centre, 4 sigma",
+            f"{fixed(need.by_thinnest_mm, 3)} mm",
+        ],
+        [f"Needed, by the {need.by}", f"{fixed(need.outer_mm, 3)} mm"],
+        ["Measured mean", f"{fixed(float(seen.mean()), 3)} mm"],
+        ["Could be set lower by", f"{fixed(float(seen.mean()) - need.outer_mm, 3)} mm"],
     ]
     return [
         html.H2("Compound given away"),
-        html.P(f"{abs(found.given_kg_per_km):.3g} kg/km {verb}{money}.", className="outcome", id="hold-given"),
+        html.P(f"{significant(abs(found.given_kg_per_km))} kg/km {verb}{money}.", className="outcome", id="hold-given"),
         table(
             f"Diameter of {words.inside(words.stream_title(line, path))}: what the wall needs", ["", ""], rows,
             empty="", numeric=(1,),

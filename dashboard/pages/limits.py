@@ -12,6 +12,7 @@ from dashboard.api import break_after_ms
 from dashboard.bench import Job
 from dashboard.context import Context
 from dashboard.figures.rehearsal import LIMITS, rehearsal_figure, suggestion_figure
+from dashboard.format import fixed, percent, significant
 from dashboard.numbers import NotANumberError, read_number
 from dashboard.views import attributes
 from dashboard.views.chart import chart
@@ -186,7 +187,7 @@ def fields(context: Context, line: str, recipe: Recipe, group: str, changes: Val
         row.append(
             number_field(
                 {"type": "limit", "key": key}, said(key.rpartition("/")[2]), now, unit_of(context, line, key),
-                f"in force: {'none' if value is None else f'{value:g} {unit}'.rstrip()}",
+                f"in force: {'none' if value is None else format.limit(value, unit)}",
             )
         )  # fmt: skip
     return html.Div(row, className="setting-fields")
@@ -200,7 +201,7 @@ def changed(context: Context, line: str, recipe: Recipe, changes: Values) -> lis
     rows = []
     for key, value in changes.items():
         unit = format.unit(unit_of(context, line, key))
-        cells = ["none" if x is None else f"{x:g} {unit}".rstrip() for x in (present.get(key), value)]
+        cells = ["none" if x is None else format.limit(x, unit) for x in (present.get(key), value)]
         rows.append([title_of(context, line, key), *cells])
     parts: list[Any] = [
         table(f"Changed against revision {recipe.revision}", ["Limit", "In force", "Rehearsed"], rows, empty="")
@@ -250,7 +251,10 @@ def progress(job: Job | None) -> Any:
     if job.failed:
         return html.P(job.failed, className="outcome bad")
     doing = "Rehearsing" if isinstance(job.asked, Asked) else "Looking for a deadband and a delay"
-    return [html.P(f"{doing}: {job.share:.0%}"), html.Progress(value=str(job.share), max="1", className="progress")]
+    return [
+        html.P(f"{doing}: {percent(job.share)}"),
+        html.Progress(value=str(job.share), max="1", className="progress"),
+    ]
 
 
 def shifts_in(context: Context, start_ms: int, end_ms: int) -> float:
@@ -321,7 +325,7 @@ def _moved(moved_s: tuple[float, ...]) -> str:
     if not sooner and not later:
         return "at the same time"
     middle = sorted(moved_s)[len(moved_s) // 2]
-    return f"{sooner} sooner, {later} later, {middle:+.1f} s in the middle"
+    return f"{sooner} sooner, {later} later, {fixed(middle, 1, sign=True)} s in the middle"
 
 
 def _when(context: Context, t_s: float | None) -> str:
@@ -336,7 +340,7 @@ def _figures(context: Context, asked: Asked, found: Comparison, shifts: float) -
     ]
     rows: list[list[Any]] = [
         ["Alarms", *(f.count for f in both)],
-        ["Alarms a shift", *(f"{f.count / shifts:.3g}" for f in both)],
+        ["Alarms a shift", *(significant(f.count / shifts) for f in both)],
         ["Most in ten minutes", *(f.peak for f in both)],
         ["Floods", *(len(f.floods) for f in both)],
         ["Alarms that chatter", *(len(f.chattering) for f in both)],
@@ -426,7 +430,7 @@ def _change(context: Context, line: str, key: str, value: float | None) -> str:
     if line not in context.configuration.lines:
         return f"{key} = {value}"
     unit = format.unit(unit_of(context, line, key))
-    return f"{title_of(context, line, key)} " + ("none" if value is None else f"{value:g} {unit}".rstrip())
+    return f"{title_of(context, line, key)} " + ("none" if value is None else format.limit(value, unit))
 
 
 def in_force(context: Context) -> html.Div:

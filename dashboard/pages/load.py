@@ -11,6 +11,7 @@ from dashboard import format
 from dashboard.context import Context
 from dashboard.figures.strips import offset_ms
 from dashboard.figures.style import GREY, ORANGE, VERMILLION, figure
+from dashboard.format import exact, percent, significant
 from dashboard.pages.limits import alarm_title
 from dashboard.views import attributes
 from dashboard.views.chart import chart
@@ -66,8 +67,8 @@ def _said(context: Context, f: AlarmFigures) -> html.P:
         else "manageable" if f.per_window <= s.manageable_per_window else "more than one can follow"
     )  # fmt: skip
     text = (
-        f"Alarms: {f.count}, {f.per_window:.2g} in ten minutes for each operator position: {word}. "
-        f"At most {f.peak} in ten minutes. Floods: {len(f.floods)}, {f.flood_share:.1%} of the time."
+        f"Alarms: {f.count}, {significant(f.per_window, 2)} in ten minutes for each operator position: {word}. "
+        f"At most {f.peak} in ten minutes. Floods: {len(f.floods)}, {percent(f.flood_share, 1)} of the time."
     )
     return html.P(text, className="outcome" + (" bad" if f.floods else ""), id="load-said")
 
@@ -93,7 +94,7 @@ def _windows(context: Context, raised: list[Raised], start: int, end: int) -> go
             line={"color": colour, "width": 1, "dash": "4px,3px"},
         )  # fmt: skip
         fig.add_annotation(
-            xref="paper", x=1, xanchor="left", y=at_all, text=f" {text} {at_all:g}", showarrow=False, font_size=10,
+            xref="paper", x=1, xanchor="left", y=at_all, text=f" {text} {exact(at_all)}", showarrow=False, font_size=10,
             yshift=raised_px,
         )  # fmt: skip
     fig.update_layout(
@@ -109,7 +110,17 @@ def _by_shift(context: Context, raised: list[Raised], start: int, end: int) -> h
     for span in shifts_between(start, end, works.shift, works.time_zone)[::-1][:30]:
         a, b = max(span.start_ms, start), min(span.end_ms, end)
         f = figures(raised, a / 1e3, b / 1e3, works.alarm_figures)
-        rows.append([span.title, f.count, f"{f.per_window:.2g}", f.peak, len(f.floods), len(f.chattering), f.fleeting])
+        rows.append(
+            [
+                span.title,
+                f.count,
+                significant(f.per_window, 2),
+                f.peak,
+                len(f.floods),
+                len(f.chattering),
+                f.fleeting,
+            ]
+        )
     return table(
         "Shift by shift, newest first", ["Shift", "Alarms", "In ten min", "Most", "Floods", "Chattering", "Fleeting"],
         rows, empty="The works has no shifts: add [[shift]] to works.toml.", numeric=(1, 2, 3, 4, 5, 6),
@@ -122,7 +133,7 @@ def _frequent(context: Context, f: AlarmFigures) -> html.Div:
         line, _, alarm = one.alarm.partition("/")
         title = context.configuration.lines[line].title if line in context.configuration.lines else line
         marks = [w for w, some in (("chatters", f.chattering), ("stands", f.stale)) if one.alarm in some]
-        rows.append([title, alarm_title(context, line, alarm), one.count, f"{one.share:.0%}", ", ".join(marks)])
+        rows.append([title, alarm_title(context, line, alarm), one.count, percent(one.share), ", ".join(marks)])
     return table(
         "Most frequent alarms and what part of the load they make", ["Line", "Alarm", "Times", "Share", ""], rows,
         empty="No alarm in this span.", numeric=(2, 3),
@@ -133,8 +144,9 @@ def _notes(context: Context, f: AlarmFigures) -> html.P:
     s = context.configuration.works.alarm_figures
     p = f.priorities
     return html.P(
-        f"Priorities: {p['low']:.0%} low, {p['medium']:.0%} medium, {p['high']:.0%} high (usual: {s.low_share:.0%}, "
-        f"{s.medium_share:.0%}, {s.high_share:.0%}). Standing for more than {s.stale_h:g} h: "
+        f"Priorities: {percent(p['low'])} low, {percent(p['medium'])} medium, {percent(p['high'])} high (usual: "
+        f"{percent(s.low_share)}, "
+        f"{percent(s.medium_share)}, {percent(s.high_share)}). Standing for more than {exact(s.stale_h)} h: "
         f"{', '.join(f.stale) or 'none'}. A flood: {s.flood_begins} in {format.span(s.window_s)} until fewer than "
         f"{s.flood_ends}. Thresholds: [alarm_figures] in works.toml; definitions of ISA-18.2, IEC 62682 and EEMUA 191, "
         "several of them recalled.",

@@ -8,6 +8,7 @@ from dash import dcc, html
 from dashboard.addresses import question, way_to
 from dashboard.context import Context, length_m
 from dashboard.drum_record import record
+from dashboard.format import exact
 from dashboard.heritage import whole_runs
 from dashboard.pages.drums import others_of_this_name
 from dashboard.sheet import Sheet, sheet_of
@@ -80,7 +81,7 @@ def _forms(context: Context, drum: DrumRow) -> list[Any]:
     ]  # fmt: skip
     if recipe is None or recipe.conductor is None or drum.end_m is None:
         return [*signs, *_hidden()]
-    most = f"{recipe.conductor.section_mm2:g} mm2, class {recipe.conductor.conductor_class}"
+    most = f"{exact(recipe.conductor.section_mm2)} mm2, class {recipe.conductor.conductor_class}"
     return [
         *signs,
         html.H2("Conductor resistance"),

@@ -12,6 +12,7 @@ from dashboard import format, words
 from dashboard.context import Context
 from dashboard.figures.along import Along, along_figure
 from dashboard.figures.style import BLUE, GREY, LIMIT_LINE, ORANGE, VERMILLION, figure
+from dashboard.format import exact, fixed, significant
 from dashboard.numbers import NotANumberError, read_number
 from dashboard.views.chart import chart
 from dashboard.views.number_field import number_field
@@ -132,7 +133,7 @@ def _setting(line: Line, recipe: Recipe, given: Mapping[str, Any]) -> Setting:
     zone_C = set_of(recipe).zone_C | {n: _oven_C(line, given, n) for n in ovens.ovens(line)}  # type: ignore[operator]
     film = _given(given, "film")
     if not ovens.FACTORS[0] <= film <= ovens.FACTORS[1]:
-        raise ValueError(f"films times {film:g}: expected {ovens.FACTORS[0]:g} to {ovens.FACTORS[1]:g}")
+        raise ValueError(f"films times {exact(film)}: expected {exact(ovens.FACTORS[0])} to {exact(ovens.FACTORS[1])}")
     return Setting(_given(given, "speed", "m/min"), zone_C, film)
 
 
@@ -143,7 +144,9 @@ def _oven_C(line: Line, given: Mapping[str, Any], name: str) -> float:
     low, high = line.streams[path].measuring_range or (ABSOLUTE_ZERO_C, np.inf)  # type: ignore[index]
     if not low <= value <= high:
         title = words.station_title(line, name)
-        raise ValueError(f"{title}: expected {low:g} to {high:g} {DEGREE}, its instrument's range, got {value:g}")
+        raise ValueError(
+            f"{title}: expected {exact(low)} to {exact(high)} {DEGREE}, its instrument's range, got {exact(value)}"
+        )
     return value
 
 
@@ -155,13 +158,14 @@ def _said(cure: Cure, found: Answer) -> list[Any]:
     return [
         html.P(
             f"Steady: {verdict}. Inner index {format.number(c.index_inner, '')} at the take-up "
-            f"(band {band}, least {cure.index_min:g}).",
+            f"(band {band}, least {exact(cure.index_min)}).",
             className=f"outcome{' bad' if under or hot else ''}",
             id="settings-said",
         ),
         html.P(
-            f"Surface at most {format.quantity(c.peak_C, 'degC')} (limit {cure.surface_max_C:g}), degradation index "
-            f"{c.degradation:.2g} (limit {cure.degradation_max:g}); leaves at "
+            f"Surface at most {format.quantity(c.peak_C, 'degC')} (limit {exact(cure.surface_max_C)}), "
+            "degradation index "
+            f"{significant(c.degradation, 2)} (limit {exact(cure.degradation_max)}); leaves at "
             f"{format.quantity(c.inner_C, 'degC')} inside after {format.quantity(c.exit_s, 's')}.",
             className="note",
         ),
@@ -192,7 +196,7 @@ def _against(line: Line, recipe: Recipe, setting: Setting) -> Any:
     for name, at, said in (("LOLO", recipe.cure.index_min, "least"), ("LO", recipe.cure.index_warn, "scant")):
         fig.add_shape(type="line", xref="paper", x0=0, x1=1, y0=at, y1=at, line=LIMIT_LINE[name])
         fig.add_annotation(
-            xref="paper", x=1, xanchor="left", y=at, text=f" {said} {at:g}", showarrow=False, font_size=10,
+            xref="paper", x=1, xanchor="left", y=at, text=f" {said} {exact(at)}", showarrow=False, font_size=10,
             yshift=5 if name == "LO" else -5,
         )  # fmt: skip
     fig.update_layout(
@@ -226,7 +230,8 @@ def _stop(line: Line, recipe: Recipe, setting: Setting, given: Mapping[str, Any]
     both = float((found.undercured | found.overheated).sum())
     return [
         html.P(
-            f"{both:.0f} m of scrap: {hot:.0f} m overheated, {under:.0f} m undercured, by where the cable stood.",
+            f"{fixed(both, 0)} m of scrap: {fixed(hot, 0)} m overheated, {fixed(under, 0)} m undercured, by "
+            "where the cable stood.",
             className=f"outcome{' bad' if both else ''}",
             id="settings-stop-said",
         ),

@@ -9,6 +9,7 @@ from dash import dcc, html
 
 from dashboard import format, words
 from dashboard.context import Context
+from dashboard.format import fixed, percent
 from dashboard.live import WANTS_ANSWER
 from dashboard.views import attributes
 from dashboard.views.table import table
@@ -215,7 +216,7 @@ def _made(found: list[LineShift]) -> html.Div:
 def _ran(found: list[LineShift]) -> html.Div:
     rows = []
     for x in found:
-        minutes = [f"{s / 60:.0f} min" for s in (sum(stop.lasts_s for stop in x.stops), x.unheard_s)]
+        minutes = [f"{fixed(s / 60, 0)} min" for s in (sum(stop.lasts_s for stop in x.stops), x.unheard_s)]
         rows.append([_link(x), len(x.stops), *minutes, *_shares(x.said)])
     heads = ["Line", "Stops", "Stood", "Not heard", "Availability", "Effectiveness", "Quality", "OEE"]
     return table("How the lines ran", heads, rows, empty=NO_LINE, numeric=tuple(range(1, 8)))
@@ -228,7 +229,7 @@ def _link(of: LineShift) -> dcc.Link:
 def _shares(said: Indicators | None) -> list[str]:
     if said is None:
         return [format.NOTHING] * 4
-    return [f"{k:.1%}" for k in (said.availability, said.effectiveness, said.quality, said.oee)]
+    return [percent(k, 1) for k in (said.availability, said.effectiveness, said.quality, said.oee)]
 
 
 def _stops(context: Context, found: list[LineShift]) -> html.Div:

@@ -9,6 +9,7 @@ from dash import html
 from dashboard import format, live, words
 from dashboard.context import Context
 from dashboard.figures.along import Along, along_figure, from_told
+from dashboard.format import exact
 from dashboard.views import attributes
 from dashboard.views.chart import chart
 from dashboard.views.table import table
@@ -65,7 +66,7 @@ def headroom(line: Line, cure: Mapping[str, Any]) -> Any:
         for name in room["colder"]
     ]
     return table(
-        f"Headroom at {cure['speed']:g} m/min and the ovens as they are, held steady",
+        f"Headroom at {exact(cure['speed'])} m/min and the ovens as they are, held steady",
         ["", "Until undercured", "Until overheated"],
         rows,
         empty="",

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from dash import html
 
+from dashboard.format import exact
 from dashboard.views import aria, attributes
 from dashboard.words import station_title
 from monitor.contract.config.line import Line, Station, Zone
@@ -66,7 +67,7 @@ def pathway(line: Line) -> html.Div:
         className="pathway",
         style={"height": f"{LANE_PX * len(pieces) + 50}px"},
         role="img",
-        **aria(f"Path of the cable through {line.title}, {pieces[-1].end_m - pieces[0].start_m:g} m"),
+        **aria(f"Path of the cable through {line.title}, {exact(pieces[-1].end_m - pieces[0].start_m)} m"),
     )
 
 
@@ -148,7 +149,7 @@ def _station(station: Station, line: Line, pieces: list[Traverse], low: float, w
     return html.Div(
         html.Span(title),
         className=f"station {_side(station, line, lane, pieces)}",
-        title=f"{title}, {station.position_m:g} m",
+        title=f"{title}, {exact(station.position_m)} m",
         style={"left": f"{_percent(piece.x(station.middle_m), low, wide):.2f}%", "top": f"{_top(lane)}px"},
     )
 

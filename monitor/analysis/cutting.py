@@ -12,6 +12,7 @@ import numpy as np
 from scipy.optimize import LinearConstraint, milp
 from scipy.sparse import coo_matrix
 
+from monitor.contract.numerals import exact
 from monitor.contract.record import FillingKey
 
 LIMIT_S = 20.0
@@ -115,7 +116,7 @@ def plan(pieces: Sequence[Good], lengths: Sequence[Length], kerf_m: float = 0.0,
         bounds=(np.zeros(len(pairs)), np.array(most, dtype=float)), options={"time_limit": limit_s},
     )  # fmt: skip
     if solved.x is None:
-        raise ValueError(f"no cuts were found within {limit_s:g} s: {solved.message}")
+        raise ValueError(f"no cuts were found within {exact(limit_s)} s: {solved.message}")
     counts = {pair: round(n) for pair, n in zip(pairs, solved.x, strict=True)}
     return _laid_out(pieces, lengths, counts, kerf_m, float(solved.mip_gap or 0.0))
 

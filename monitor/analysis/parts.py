@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from monitor.contract.config.line import RotatingPart
+from monitor.contract.numerals import significant
 
 MARKS = (1, 2, 3, 4)  # marks on one turn: a part with k of them shows at a k-th of its turn
 FAR = 3.0  # standard deviations beyond which a part does not explain a period
@@ -83,6 +84,6 @@ def _why(best: Candidate | None, found: list[Candidate], clock: str) -> str:
             return f"several parts would explain it ({names}): none of them alone"
         if not found:
             return "no part of this line is described for this clock"
-        return f"none of the listed parts: the nearest would show at {found[0].period:.4g} {unit}"
+        return f"none of the listed parts: the nearest would show at {significant(found[0].period, 4)} {unit}"
     marks = "" if best.marks == 1 else f" with {best.marks} marks on its turn"
-    return f"{best.part.title or best.part.name}{marks}: it would show at {best.period:.4g} {unit}"
+    return f"{best.part.title or best.part.name}{marks}: it would show at {significant(best.period, 4)} {unit}"

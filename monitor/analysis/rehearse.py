@@ -11,6 +11,7 @@ from monitor.contract.config.limits import Changes
 from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Recipe
 from monitor.contract.messages import DrumChange, LimitsStep
+from monitor.contract.numerals import fixed, significant
 from monitor.contract.record import AlarmChange, Finding, FindingKind, Output, Verdict
 from monitor.core.arrival import Message, Note, Tick
 from monitor.core.pipeline import Pipeline
@@ -245,9 +246,10 @@ def together(by_line: Mapping[str, Comparison]) -> Comparison:
 
 def in_words(c: Comparison, shifts: float) -> str:
     """One paragraph for a proposal: alarms a shift, metres, known faults."""
+    before, after = (significant(len(side.raised) / shifts) for side in (c.before, c.after))
     said = [
-        f"{len(c.before.raised) / shifts:.3g} alarms a shift become {len(c.after.raised) / shifts:.3g}",
-        f"{c.before.bad_m():.0f} m with findings become {c.after.bad_m():.0f} m",
+        f"{before} alarms a shift become {after}",
+        f"{fixed(c.before.bad_m(), 0)} m with findings become {fixed(c.after.bad_m(), 0)} m",
     ]
     if c.caught:
         tally: dict[str, int] = {}

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from monitor.contract.config.base import LimitName
 from monitor.contract.config.recipe import Window
+from monitor.contract.numerals import exact, significant
 from monitor.contract.record import Floats
 from monitor.core.limit import Limit, Stretch
 from monitor.core.stream import SIGN
@@ -212,17 +213,21 @@ def suggest(candidates: Sequence[Candidate], shifts: float, most_per_shift: floa
         if least is None:
             return Suggestion(None, (), "No sample came near the limit: there is nothing to choose by.")
         why = (
-            f"No deadband and delay tried keeps nuisance alarms to {most_per_shift:g} a shift without missing more: "
-            f"the quietest that misses {least.missed} still has {least.nuisance / shifts:.3g} a shift. "
+            f"No deadband and delay tried keeps nuisance alarms to {exact(most_per_shift)} a shift without "
+            "missing more: "
+            f"the quietest that misses {least.missed} still has {significant(least.nuisance / shifts)} a shift. "
             "Look at the limit itself, or at the instrument."
         )
         return Suggestion(None, tuple(candidates), why)
     best = min(good, key=lambda c: (c.delay_worst_s, c.delay_median_s, c.on_delay_s, c.deadband))
     plain = next(c for c in candidates if c.on_delay_s == 0.0 and c.deadband == min(x.deadband for x in candidates))
     why = (
-        f"Without deadband and delay it is {plain.nuisance / shifts:.3g} nuisance alarms a shift. With a deadband of "
-        f"{best.deadband:g} and {best.on_delay_s:g} s it is {best.nuisance / shifts:.3g}, and {best.told} real "
-        f"excursions are told {best.delay_median_s:.3g} s late in the middle, {best.delay_worst_s:.3g} s at worst"
+        f"Without deadband and delay it is {significant(plain.nuisance / shifts)} nuisance alarms a shift. With "
+        "a deadband of "
+        f"{exact(best.deadband)} and {exact(best.on_delay_s)} s it is {significant(best.nuisance / shifts)}, "
+        f"and {best.told} real "
+        f"excursions are told {significant(best.delay_median_s)} s late in the middle, "
+        f"{significant(best.delay_worst_s)} s at worst"
         + (f"; {best.missed} are missed, as by every other choice." if best.missed else "; none is missed.")
     )
     return Suggestion(replace(best), tuple(candidates), why)

@@ -13,6 +13,7 @@ from scipy.optimize import brentq
 
 from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Recipe
+from monitor.contract.numerals import exact, fixed
 from monitor.contract.record import Floats
 from monitor.core.cure.forecast import room
 from monitor.core.cure.plan import Plan, cable_of, limits_of, rate_of, way_of
@@ -102,7 +103,7 @@ def ask(line: Line, recipe: Recipe, setting: Setting) -> Answer:
     """What a steady line would do. ValueError for a speed that is not above 0 or a recipe without cure."""
     v = setting.speed_m_s
     if not v > 0:
-        raise ValueError(f"expected a line speed above 0 m/min, got {setting.speed_m_per_min:g}")
+        raise ValueError(f"expected a line speed above 0 m/min, got {exact(setting.speed_m_per_min)}")
     model = Model.of(line, recipe, setting)
     ends = [Model.of(line, recipe, setting, sign).steady(v).index_inner for sign in (-1.0, 1.0)]
     plan = Plan.of(line, recipe)
@@ -146,7 +147,7 @@ def ask_stop(line: Line, recipe: Recipe, setting: Setting, stop: Stop) -> Stoppe
     """Cable that is in the line when it comes to stand, metre by metre along the path. ValueError as `ask`."""
     v = setting.speed_m_s
     if not v > 0:
-        raise ValueError(f"expected a line speed above 0 m/min, got {setting.speed_m_per_min:g}")
+        raise ValueError(f"expected a line speed above 0 m/min, got {exact(setting.speed_m_per_min)}")
     model, limits = Model.of(line, recipe, setting), limits_of(recipe)
     t0 = model.way.exit_m / v + 1.0
     t1 = t0 + max(stop.slows_s, 1e-3)
@@ -193,7 +194,9 @@ def calibrate(line: Line, recipe: Recipe, setting: Setting, position_m: float, r
     v, plain = setting.speed_m_s, replace(setting, film_factor=1.0)
     way = way_of(line, dict(setting.zone_C))
     if not 0 < position_m < way.exit_m:
-        raise ValueError(f"expected a place between head and take-up, 0 to {way.exit_m:g} m, got {position_m:g} m")
+        raise ValueError(
+            f"expected a place between head and take-up, 0 to {exact(way.exit_m)} m, got {exact(position_m)} m"
+        )
 
     def surface_C(factor: float) -> float:
         seen = Model.of(line, recipe, replace(plain, film_factor=factor)).profile(v, (position_m,))
@@ -202,19 +205,20 @@ def calibrate(line: Line, recipe: Recipe, setting: Setting, position_m: float, r
     low, high = surface_C(FACTORS[0]), surface_C(FACTORS[1])
     if not min(low, high) < reading_C < max(low, high):
         raise ValueError(
-            f"no film coefficient from {FACTORS[0]:g} to {FACTORS[1]:g} times the configured one gives {reading_C:g} "
-            f"degC at {position_m:g} m, they give {low:.0f} to {high:.0f}: "
+            f"no film coefficient from {exact(FACTORS[0])} to {exact(FACTORS[1])} times the configured one "
+            f"gives {exact(reading_C)} "
+            f"degC at {exact(position_m)} m, they give {fixed(low, 0)} to {fixed(high, 0)}: "
             "look at emissivity, place, speed and temperatures"
         )
     factor = float(brentq(lambda f: surface_C(f) - reading_C, *FACTORS, xtol=1e-6))
     before, after = (Model.of(line, recipe, replace(plain, film_factor=f)).steady(v).index_inner for f in (1.0, factor))
     films = {
-        f"{z.name} at {z.start_m:g} m": round(z.film_W_m2K * factor, 1) for z in way.zones if z.name in ovens(line)
+        f"{z.name} at {exact(z.start_m)} m": round(z.film_W_m2K * factor, 1) for z in way.zones if z.name in ovens(line)
     }
     said = (
-        f"films times {factor:.3f}: the inner index is {after:.2f}, not {before:.2f}. "
-        f"A reading 5 K off would make it {_index_at(line, recipe, plain, surface_C, reading_C - 5):.2f} "
-        f"or {_index_at(line, recipe, plain, surface_C, reading_C + 5):.2f}"
+        f"films times {fixed(factor, 3)}: the inner index is {fixed(after, 2)}, not {fixed(before, 2)}. "
+        f"A reading 5 K off would make it {fixed(_index_at(line, recipe, plain, surface_C, reading_C - 5), 2)} "
+        f"or {fixed(_index_at(line, recipe, plain, surface_C, reading_C + 5), 2)}"
     )
     return Calibration(factor, surface_C(1.0), before, after, films, said)
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from monitor.contract.config.recipe import Integrity
+from monitor.contract.numerals import fixed
 from monitor.contract.record import Floats
 
 
@@ -86,8 +87,11 @@ def _flame(s: Schedule, t_s: Floats, flame_C: Floats, held_s: float) -> list[str
         return []
     first = float(t_s[inside][np.argmax(out)])
     low, high = s.flame_C - s.below_C, s.flame_C + s.above_C
-    said = f"flame {float(v.min()):.0f} to {float(v.max()):.0f} degC, allowed {low:.0f} to {high:.0f}"
-    return [f"{said}; first out at {first:.0f} s"]
+    said = (
+        f"flame {fixed(float(v.min()), 0)} to {fixed(float(v.max()), 0)} degC, allowed {fixed(low, 0)} to "
+        f"{fixed(high, 0)}"
+    )
+    return [f"{said}; first out at {fixed(first, 0)} s"]
 
 
 def _shocks(s: Schedule, shocks_s: Sequence[float], held_s: float) -> list[str]:
@@ -96,16 +100,16 @@ def _shocks(s: Schedule, shocks_s: Sequence[float], held_s: float) -> list[str]:
     for at in due:
         nearest = min(shocks_s, key=lambda x: abs(x - at), default=None)
         if nearest is None or abs(nearest - at) > s.shock_within_s:
-            found.append(f"no shock within {s.shock_within_s:.0f} s of {at:.0f} s")
+            found.append(f"no shock within {fixed(s.shock_within_s, 0)} s of {fixed(at, 0)} s")
     return found
 
 
 def _water(s: Schedule, water_s: float | None, held_s: float) -> list[str]:
     if s.water_from_s is None:
-        return [] if water_s is None or water_s > held_s else [f"water at {water_s:.0f} s, none is prescribed"]
+        return [] if water_s is None or water_s > held_s else [f"water at {fixed(water_s, 0)} s, none is prescribed"]
     if held_s <= s.water_from_s:
         return []
     if water_s is None or abs(water_s - s.water_from_s) > s.shock_within_s:
-        came = "never" if water_s is None else f"at {water_s:.0f} s"
-        return [f"water is due at {s.water_from_s:.0f} s, it came {came}"]
+        came = "never" if water_s is None else f"at {fixed(water_s, 0)} s"
+        return [f"water is due at {fixed(s.water_from_s, 0)} s, it came {came}"]
     return []

@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from monitor.contract.numerals import fixed, percent
 from monitor.contract.record import Floats, Verdict
 
 LEAST_M = 0.05  # what is shorter is the counter
@@ -48,10 +49,10 @@ def propose(
     against = [] if ended else ["the drum is still being wound"]
     short_m = length_m - sum(metres.values())
     if short_m > LEAST_M:
-        against.append(f"of {short_m:,.1f} m nothing is on record yet")
+        against.append(f"of {fixed(short_m, 1)} m nothing is on record yet")
     bad = (v.word for v in (Verdict.NONCONFORMING, Verdict.UNSEEN, Verdict.SUSPECT))
-    against += [f"{metres[word]:,.1f} m {word}" for word in bad if metres.get(word, 0.0) > 0]
-    against += [f"{path} saw {share:.1%} of its metres" for path, share in seen.items() if share < 1.0]
+    against += [f"{fixed(metres[word], 1)} m {word}" for word in bad if metres.get(word, 0.0) > 0]
+    against += [f"{path} saw {percent(share, 1)} of its metres" for path, share in seen.items() if share < 1.0]
     if not cure_known:
         against.append("the cure of its metres is not known")
     if standing:

@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import gammaln
 from scipy.stats import chi2
 
+from monitor.contract.numerals import percent, significant
 from monitor.contract.record import Floats
 
 HARMONICS = 8
@@ -202,7 +203,10 @@ def find(
     best = peaks[0]
     chance = p.false_alarm(float(p.score[best]))
     if chance > alpha:
-        why = f"nothing comes back more than chance allows: the best would come by chance once in {1 / chance:.3g}"
+        why = (
+            "nothing comes back more than chance allows: the best would come by chance once in "
+            f"{significant(1 / chance)}"
+        )
         return Silence(why, float(p.period[best]), chance), p
     return _found(x, p, best, peaks, resolution, most), p
 
@@ -371,10 +375,14 @@ def which_clock(
     harmonics = min(f.harmonics for f in known)
     a, b = (_evidence(x, f, harmonics) for x, f in ((x_m, metres), (t_s, seconds)))
     if abs(a - b) < 7.0:
-        little = f"the speed changed by {speed_spread:.1%} only" if speed_spread < 0.05 else "the speeds were no help"
+        little = (
+            f"the speed changed by {percent(speed_spread, 1)} only"
+            if speed_spread < 0.05
+            else "the speeds were no help"
+        )
         return Clock("not told", f"metres and seconds explain it alike: {little}")
     word, other = ("metres", "seconds") if a > b else ("seconds", "metres")
-    return Clock(word, f"{word} explain it {math.exp(min(abs(a - b), 60)):.3g} times better than {other}")
+    return Clock(word, f"{word} explain it {significant(math.exp(min(abs(a - b), 60)))} times better than {other}")
 
 
 def _evidence(positions: ArrayLike, found: Found | Silence, harmonics: int) -> float:

@@ -7,6 +7,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from monitor.contract.numerals import significant
 from monitor.contract.record import Floats
 from monitor.statistics.recurrence import ALPHA, Rival, Silence
 
@@ -114,7 +115,10 @@ def find_wave(
     best = int(np.argmax(ratio))
     chance = _chance(float(ratio[best]), trials)
     if chance > alpha:
-        why = f"nothing stands out of the signal's own noise: the best would come by chance once in {1 / chance:.3g}"
+        why = (
+            "nothing stands out of the signal's own noise: the best would come by chance once in "
+            f"{significant(1 / chance)}"
+        )
         return Silence(why, float(p.period[best]), chance), p
     place = _longest(ratio, best, trials, alpha)
     return _wave(y, spacing, p, ratio, place, trials), p

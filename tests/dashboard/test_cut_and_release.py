@@ -49,8 +49,8 @@ def test_no_reel_holds_a_bad_metre_or_its_guard(context, drum):
 def test_the_sheet_runs_from_the_outer_end_to_the_last_metre(context, drum):
     text = said(cut.answer(context, "core-1", [str(drum.filling)], 2.0, True))
     stops = [
-        float(x.replace(",", ""))
-        for x in re.findall(r"([\d,]+\.\d) m\s+[\d,]+\.\d m\s+(?:scrap|left over|stock|[a-z])", text)
+        float(x.replace("\u202f", ""))
+        for x in re.findall(r"([\d\u202f]+\.\d) m\s+[\d\u202f]+\.\d m\s+(?:scrap|left over|stock|[a-z])", text)
     ]
     assert stops == sorted(stops)
     assert stops[-1] == pytest.approx(drum.end_m - drum.start_m, abs=0.2)

@@ -1,8 +1,25 @@
 """How things are written: values with units, local time with its zone."""
 
+import ast
+from collections import Counter
+from pathlib import Path
+
 import pytest
 
 from dashboard import format
+
+ROOT = Path(__file__).parents[2]
+NOT_READ = {  # style sheets' percent, addresses, keys, fields to type in, and metrics: not numbers that people read
+    "dashboard/api.py": 2,
+    "dashboard/pages/drum.py": 2,
+    "dashboard/pages/family.py": 2,
+    "dashboard/views/chart.py": 1,
+    "dashboard/views/number_field.py": 1,
+    "dashboard/views/pathway.py": 9,
+    "dashboard/views/ribbon.py": 3,
+    "dashboard/watch.py": 1,
+    "monitor/analysis/differences.py": 4,
+}
 
 
 @pytest.mark.parametrize(
@@ -12,7 +29,7 @@ from dashboard import format
         (3.6549, "mm", "3.65 mm"),
         (-0.5, "mm", "\N{MINUS SIGN}0.50 mm"),
         (12345.0, "m", "12\N{NARROW NO-BREAK SPACE}345 m"),
-        (3.0, "count", "3.00"),
+        (3.0, "count", "3"),
         (None, "kV", format.NOTHING),
         (float("nan"), "kV", format.NOTHING),
     ],
@@ -32,3 +49,20 @@ def test_times_are_local_and_name_their_zone_on_both_sides_of_a_change():
 def test_spans_are_short():
     said = [format.span(s) for s in (0, 89, 120, 5399, 7500, None)]
     assert said == ["0 s", "89 s", "2 min", "1 h 30 min", "2 h 05 min", format.NOTHING]
+
+
+def number_specs(path: Path) -> int:
+    """How many numbers a module writes by a format of its own in f-strings."""
+    specs = [
+        "".join(str(part.value) for part in node.format_spec.values if isinstance(part, ast.Constant))
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.FormattedValue) and isinstance(node.format_spec, ast.JoinedStr)
+    ]
+    return sum(spec[-1:] in ("f", "g", "e", "%") or "," in spec for spec in specs)
+
+
+def test_c22_numbers_that_people_read_are_written_in_one_place():
+    folders = ("dashboard", "monitor/analysis", "monitor/evidence", "monitor/statistics")
+    files = [p for base in folders for p in (ROOT / base).rglob("*.py")]
+    found = Counter({str(p.relative_to(ROOT)): number_specs(p) for p in files})
+    assert +found == NOT_READ, "use dashboard.format or monitor.contract.numerals"

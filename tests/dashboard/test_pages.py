@@ -118,14 +118,14 @@ def test_findings_stand_with_both_coordinates(context):
 
 def test_the_journey_of_a_metre_that_is_not_there_gets_a_sentence(context, record):
     found = record.drum_named("core-1", "1-1042")
-    assert "has no metre 4000" in text_of(drum.journey_table(context, found, 4000.0))
+    assert "has no metre 4\u202f000" in text_of(drum.journey_table(context, found, 4000.0))
     assert "Journey of drum metre 700" in text_of(drum.journey_table(context, found, 700.0))
 
 
 def test_long_trend_says_how_much_it_holds(context):
     asked = trend.Asked("core-1", ("metre-counter/speed",), NOW_MS - 3_600_000, NOW_MS)
     chart, said = trend.answer(context, asked)
-    assert "30\u202f500 samples" in said or "30,500 samples" in said
+    assert "30\u202f500 samples" in said
     assert "CET" in said
     assert len(chart.children.figure.data[0].x) <= trend.POINTS + 5
 

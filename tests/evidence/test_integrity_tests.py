@@ -20,7 +20,7 @@ def test_the_class_is_the_longest_that_was_held(broken, ph):
 @pytest.mark.parametrize(
     ("flame", "shocks", "water", "says"),
     [
-        (np.where(T == 3000, 829.0, FLAME), SHOCKS, None, "first out at 3000 s"),
+        (np.where(T == 3000, 829.0, FLAME), SHOCKS, None, "first out at 3\u202f000 s"),
         (np.where(T == 3000, 871.0, FLAME), SHOCKS, None, "allowed 830 to 870"),
         (np.where(T == 3000, np.nan, FLAME), SHOCKS, None, "not recorded"),
         (FLAME, [s for s in SHOCKS if s != 903], None, "no shock within 10 s of 900 s"),
