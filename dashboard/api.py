@@ -8,14 +8,16 @@ from urllib.parse import quote
 
 from flask import Blueprint, Response, jsonify, request
 
-from dashboard import alarm_list, live, thin, watch
+from dashboard import alarm_list, live, thin
 from dashboard.addresses import is_number
 from dashboard.context import Context, length_m
 from dashboard.drum_record import record
 from dashboard.heritage import kin, lineage_of, whole_runs
 from dashboard.journey import journey
+from dashboard.metrics import METRICS_TYPE, metrics
 from dashboard.pdf import pdf
 from dashboard.sheet import sheet_of
+from dashboard.troubles import troubles
 from monitor.contract.config.line import Line
 from monitor.contract.reading import DrumRow
 from monitor.contract.topics import Stream
@@ -45,7 +47,7 @@ def blueprint(context: Context) -> Blueprint:
     for name, reply in replies.items():
         api.add_url_rule(f"/{name}", name, _answering(context, reply))
     api.add_url_rule("/release.pdf", "release_pdf", lambda: release_pdf(context))
-    api.add_url_rule("/metrics", "metrics", lambda: Response(watch.metrics(context), mimetype=watch.METRICS_TYPE))
+    api.add_url_rule("/metrics", "metrics", lambda: Response(metrics(context), content_type=METRICS_TYPE))
     api.register_error_handler(BadQuestionError, lambda error: (jsonify(error=str(error)), 400))
     api.after_request(_not_kept)
     return api
@@ -84,7 +86,7 @@ def health_reply(context: Context) -> dict[str, Any]:
     said = [
         {"monitor": r.monitor, "t": r.t_ms, "lag_s": r.lag_s, "queue": r.queue, "last_commit": r.last_commit_ms,
          "disk_free_bytes": r.disk_free_bytes, "messages": r.messages, "rejected": dict(r.rejected),
-         "troubles": watch.troubles(r, context.now_ms)}
+         "troubles": troubles(r, context.now_ms)}
         for r in rows
     ]  # fmt: skip
     return {"t": context.now_ms, "monitors": said, "well": bool(said) and not any(m["troubles"] for m in said)}

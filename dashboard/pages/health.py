@@ -7,9 +7,9 @@ from dash import html
 from dashboard import format, words
 from dashboard.context import Context
 from dashboard.format import fixed
+from dashboard.troubles import troubles
 from dashboard.views import attributes
 from dashboard.views.table import table
-from dashboard.watch import troubles
 
 DAY_MS = 86_400_000
 NOTHING = format.NOTHING

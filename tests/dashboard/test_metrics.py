@@ -1,12 +1,13 @@
 """Who watches the monitor says what troubles it, on the page, as JSON and for a collector."""
 
 import dataclasses
-import re
 
 import pytest
+from prometheus_client.parser import text_string_to_metric_families
 
+from dashboard.metrics import FIGURES
 from dashboard.pages import health
-from dashboard.watch import troubles
+from dashboard.troubles import troubles
 from monitor.contract.reading import HealthRow
 
 WELL = HealthRow("all lines", 1_000_000, 10, {}, 0.2, 3, 999_900, 50 * 2**30)
@@ -40,11 +41,10 @@ def test_the_page_and_the_api_show_it(client, context):
 
 
 def test_figures_are_in_the_text_format_of_prometheus(client):
-    """Each line is a comment or NAME{LABELS} VALUE (Prometheus exposition format 0.0.4)."""
+    """F8: parsed by the parser of prometheus_client."""
     reply = client.get("/api/v1/metrics")
     assert reply.mimetype == "text/plain"
-    lines = reply.get_data(as_text=True).splitlines()
-    row = re.compile(r'^[a-z_]+\{([a-z_]+="(\\.|[^"\\])*",?)+\} -?[0-9.e+-]+$')
-    assert all(line.startswith(("# HELP ", "# TYPE ")) or row.match(line) for line in lines)
-    assert any(line.startswith('everymetre_line_age_seconds{line="core-1"}') for line in lines)
-    assert any(line.startswith("everymetre_rejected_messages_total{") for line in lines)
+    found = {f.name: f for f in text_string_to_metric_families(reply.get_data(as_text=True))}
+    assert {f"everymetre_{name}" for name, *_ in FIGURES} == set(found)
+    assert "core-1" in {sample.labels["line"] for sample in found["everymetre_line_age_seconds"].samples}
+    assert next(s.name for s in found["everymetre_rejected_messages"].samples) == "everymetre_rejected_messages_total"
