@@ -97,21 +97,38 @@ def roll_hours(
 
     An hour that cannot be moved is reported and stays where it is; the others move.
     """
-    m = MESSAGE.c
+    return [path for path in each_hour(engine, folder, keep_ms, lines, report) if path is not None]
+
+
+def each_hour(
+    engine: Engine, folder: Path, keep_ms: int, lines: Collection[str] | None = None, report: Report = log_not_moved
+) -> Iterator[Path | None]:
+    """As `roll_hours`, an hour a step: its file, or None where it stays. Nothing is held between two steps."""
     with engine.connect() as connection:
-        spans = connection.execute(select(m.line, func.min(m.t_ms), func.max(m.t_ms)).group_by(m.line)).all()
-        checkpoints = connection.execute(select(CHECKPOINT.c.line, CHECKPOINT.c.message_id)).all()
-    known = {row.line: row.message_id for row in checkpoints}
-    moved = []
-    for line, oldest, newest in spans:
-        if lines is not None and line not in lines:
-            continue
-        last = (newest - keep_ms) // HOUR_MS * HOUR_MS
-        for hour in range(oldest // HOUR_MS * HOUR_MS, last, HOUR_MS):
+        known = {
+            row.line: row.message_id
+            for row in connection.execute(select(CHECKPOINT.c.line, CHECKPOINT.c.message_id))
+            if lines is None or row.line in lines
+        }
+    for line, message_id in known.items():
+        for hour in _full_hours(engine, line, keep_ms):
+            path = None
             with _by_itself(f"{hour_file(folder, line, hour)}", report):
-                path = _roll_hour(engine, folder, line, hour, known.get(line, 0))
-                moved += [path] if path else []
-    return moved
+                path = _roll_hour(engine, folder, line, hour, message_id)
+            yield path
+
+
+def _full_hours(engine: Engine, line: str, keep_ms: int) -> list[int]:
+    """Hours that have messages of a line in the database, of those that ended `keep_ms` before the newest.
+
+    One look for all of them: the oldest may be years before the newest, with nothing between.
+    """
+    m = MESSAGE.c
+    hour = (m.t_ms // HOUR_MS).label("hour")
+    with engine.connect() as connection:
+        held = connection.execute(select(hour, func.max(m.t_ms)).where(m.line == line).group_by(hour)).all()
+    last = (max((newest for _, newest in held), default=0) - keep_ms) // HOUR_MS
+    return sorted(at * HOUR_MS for at, _ in held if at < last)
 
 
 def _roll_hour(engine: Engine, folder: Path, line: str, hour_ms: int, known_id: int) -> Path | None:
@@ -158,6 +175,13 @@ def roll_drums(
 
     A drum that cannot be written is reported and stays in the database; the others are written.
     """
+    return [path for path in each_drum(engine, folder, lines, report) if path is not None]
+
+
+def each_drum(
+    engine: Engine, folder: Path, lines: Collection[str] | None = None, report: Report = log_not_moved
+) -> Iterator[Path | None]:
+    """As `roll_drums`, a drum a step: its file, or None where it stays. Nothing is held between two steps."""
     d, b = DRUM.c, METRE_BLOCK.c
     with engine.connect() as connection:
         ended = connection.execute(
@@ -165,13 +189,13 @@ def roll_drums(
         ).all()
         reaches = connection.execute(select(b.line, func.max(b.first_m + b.rows)).group_by(b.line)).all()
     reach = {row[0]: row[1] for row in reaches if lines is None or row[0] in lines}
-    moved = []
     _recount_drums(engine, folder, lines, report)
     for drum in ended:
         if reach.get(drum.line, -1) >= drum.end_m:
+            path = None
             with _by_itself(f"the rows of drum {drum.drum} of {drum.line}", report):
-                moved.append(_roll_drum(engine, folder, drum))
-    return moved
+                path = _roll_drum(engine, folder, drum)
+            yield path
 
 
 def _roll_drum(engine: Engine, folder: Path, drum: "object") -> Path:

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from sqlalchemy import select
+from sqlalchemy import event, select
 
 from monitor.contract.record import DrumSpan, MetreRows
 from monitor.core.arrival import Arrival, Message
@@ -91,3 +91,36 @@ def test_metres_marked_after_their_drum_lies_in_its_file_are_counted(place):
     writer.write(Batch(outputs=[finding(2.0, 2.5)]))
     rollup.roll_drums(writer.engine, place)
     assert metres() == (8.0, 1.0)
+
+
+def test_years_without_messages_are_not_looked_at_hour_by_hour(place):
+    """A line's oldest message may lie years before its newest: a stop waited for the walk over 200,000 empty hours."""
+    desk = desk_at(place, lines=["core-1"])
+    hours = [0.0, 1.0, 250_000.0, 250_001.0]
+    for n, hour in enumerate(hours):
+        take(desk, [arrival("oven-a/temperature", hour * 3600, n=n, v=250.0)])
+    desk.writer.write(desk.last_batch())
+    asked = []
+
+    @event.listens_for(desk.writer.engine, "before_cursor_execute")
+    def count(*said: object) -> None:
+        asked.append(said[2])
+
+    moved = rollup.roll_hours(desk.writer.engine, place, 0)
+    assert moved == [rollup.hour_file(place, "core-1", round((T0 + hour * 3600) * 1e3)) for hour in hours[:3]]
+    assert len(asked) < 20 * len(moved)
+
+
+def test_each_hour_and_drum_is_a_step_with_nothing_held_between(place):
+    """Between two of them a batch can be written, and what was not rolled yet stays for the next time."""
+    desk = desk_at(place, lines=["core-1"])
+    for n in range(4):
+        take(desk, [arrival("oven-a/temperature", 3600.0 * n, n=n, v=250.0)])
+    desk.writer.write(desk.last_batch())
+    steps = rollup.each_hour(desk.writer.engine, place, 0)
+    first = next(steps)
+    assert desk.writer.engine.pool.checkedout() == 0
+    take(desk, [arrival("oven-a/temperature", 3600.0 * 3 + 1, n=4, v=250.0)])
+    steps.close()
+    assert first == rollup.hour_file(place, "core-1", round(T0 * 1e3))
+    assert len(rollup.roll_hours(desk.writer.engine, place, 0)) == 2
