@@ -9,7 +9,7 @@ import shutil
 import signal
 import time
 from collections import Counter, deque
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -39,7 +39,7 @@ from monitor.store import manifest, upgrade
 from monitor.store.lease import Lease, LeaseLostError
 from monitor.store.ledger import LedgerDelta
 from monitor.store.revisions import refuse_conflicts
-from monitor.store.rolling import log_not_moved, roll_drums, roll_hours
+from monitor.store.rolling import each_drum, each_hour, log_not_moved
 from monitor.store.samples import NOTE, TICK
 from monitor.store.writer import Batch, Writer, key_of, ms
 
@@ -57,7 +57,7 @@ AGAIN_S = 1.0
 STOP_WITHIN_S = 3.0  # a stop tries for so long to store what was taken
 END_AGAIN_S = 0.2
 END_TRIES = 25
-HUNG_AFTER_S = 20.0  # and waits for so long for the thread, which may be rolling files
+HUNG_AFTER_S = 20.0  # and waits for so long for the thread, which may be moving an hour into its file
 KEEP_HEALTH_MS = 3000
 
 FORGOTTEN = "number forgotten"  # kind of rejection
@@ -258,12 +258,23 @@ class Desk:
         return Batch(now=now, states={line: dump(self.pipelines[line]) for line in now})
 
     def roll(self) -> None:
-        """Move finished drums and full hours into files; what cannot be moved is logged once, until it changes."""
+        """Move finished drums and full hours into files."""
+        for _ in self.rolling():
+            pass
+
+    def rolling(self) -> Iterator[bool]:
+        """Move finished drums and full hours into files, one a step: other work, or a stop, may come between.
+
+        What cannot be moved is logged once, until it changes.
+        """
         store = self.configuration.works.store
         engine, folder, lines = self.writer.engine, Path(store.folder), self.writer.lines
         kept: dict[str, str] = {}
-        roll_drums(engine, folder, lines, kept.__setitem__)
-        roll_hours(engine, folder, round(store.raw_hours_in_database * 3_600_000), lines, kept.__setitem__)
+        keep_ms = round(store.raw_hours_in_database * 3_600_000)
+        for _ in each_drum(engine, folder, lines, kept.__setitem__):
+            yield True
+        for _ in each_hour(engine, folder, keep_ms, lines, kept.__setitem__):
+            yield True
         for what, reason in kept.items():
             if self._kept.get(what) != reason:
                 log_not_moved(what, reason)
@@ -451,8 +462,10 @@ class Service:
     async def _roll(self) -> None:
         while True:
             await asyncio.sleep(ROLL_EVERY_S)
+            steps = self.desk.rolling()
             try:
-                await self._in_thread(self.desk.roll)
+                while await self._in_thread(next, steps, False):
+                    pass
             except (SQLAlchemyError, OSError) as error:
                 LOG.error("files cannot be written (%s); the database keeps what was to move there", _first(error))
 

@@ -9,7 +9,7 @@ import json
 import os
 import signal
 from collections import Counter
-from collections.abc import Callable, Coroutine, Generator, Sequence
+from collections.abc import Callable, Coroutine, Generator, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import partial
@@ -386,6 +386,28 @@ def test_sigterm_stores_what_was_taken(place, arrivals, undisturbed, monkeypatch
         assert asyncio.run(module._until_stopped(a_service(place, link, again=False), lease)) == 0
     assert sum(numbers_stored(place).values()) == 2 * BATCH
     monkeypatch.setattr(Desk, "take", inner)
+    assert_it_goes_on(place, link, undisturbed)
+
+
+def test_moving_files_keeps_neither_batches_nor_a_stop_waiting(place, arrivals, undisturbed, monkeypatch):
+    """However much there is to move: the thread takes what has come between two files, and a stop after one."""
+    link, moved = StubLink(arrivals), Counter[str]()
+
+    def endless(_: Desk) -> Iterator[bool]:
+        while True:
+            moved["files"] += 1
+            yield True
+
+    async def stopped() -> bool:
+        service = a_service(place, link, again=False)
+        await until_done(service, link)
+        return service.hung
+
+    with monkeypatch.context() as m:
+        m.setattr(module, "ROLL_EVERY_S", 0.0)
+        m.setattr(Desk, "rolling", endless)
+        assert not asyncio.run(stopped())
+    assert moved["files"] > 1
     assert_it_goes_on(place, link, undisturbed)
 
 
