@@ -27,15 +27,14 @@ from monitor.contract.topics import MONITOR
 from monitor.core import snapshot
 from monitor.core.arrival import Arrival
 from monitor.store.database import open_for_reading, open_for_writing
-from monitor.store.numbering import StreamNumbers
 from monitor.store.rolling import roll_drums, roll_hours
-from monitor.store.schema import CHECKPOINT, IN_FORCE, LEDGER, MESSAGE, PROPOSAL, REVISION
+from monitor.store.schema import CHECKPOINT, IN_FORCE, MESSAGE, PROPOSAL, REVISION
 from tests.shell import postgres
 from tests.shell.brokers import Process, broker, monitor
 from tests.shell.long_story import LIMIT, LINE, MESSAGES_PER_S, RECIPE
 from tests.shell.test_kills import gateway, prepared
 from tests.shell.test_restart_law import as_version_1
-from tests.shell.works import SERVER, desk_at, everything, settings_at, take, until
+from tests.shell.works import SERVER, desk_at, everything, numbers_stored, settings_at, take, until
 
 DATABASES = ("sqlite", "postgresql")
 PER_S = 500.0  # messages, on the wall
@@ -87,9 +86,8 @@ class Works:
 
     def stored(self) -> int:
         """How many messages of the line are in the ledger."""
-        with suppress(Exception), self.reader.connect() as connection:  # not there yet
-            rows = connection.execute(select(LEDGER.c.spans).where(LEDGER.c.line == LINE, LEDGER.c.station != MONITOR))
-            return sum(_count(StreamNumbers.read(row.spans)) for row in rows)
+        with suppress(Exception):  # not there yet
+            return numbers_stored(self.reader)[LINE]
         return 0
 
     def start_monitor(self) -> None:
@@ -119,10 +117,6 @@ class Works:
         )  # fmt: skip
         with self.reader.connect() as connection:
             return tuple(connection.execute(query).scalar() for query in queries)
-
-
-def _count(numbers: StreamNumbers) -> int:
-    return sum(last - first + 1 for one in numbers.numberings for first, last in one.spans)
 
 
 @contextmanager

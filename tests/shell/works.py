@@ -3,17 +3,24 @@
 import dataclasses
 import shutil
 import time
+from collections import Counter
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
+from sqlalchemy import Engine as Database
+from sqlalchemy import select
+
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.works import Store
+from monitor.contract.topics import MONITOR
 from monitor.core.arrival import Arrival
 from monitor.core.engine import Engine
 from monitor.shell.link import Received
 from monitor.shell.restore import restore
 from monitor.shell.service import Desk
+from monitor.store.numbering import StreamNumbers
 from monitor.store.reader import StoreReader
+from monitor.store.schema import LEDGER
 from monitor.store.writer import Writer
 from tests.core.story import CONFIGS, configuration
 from tests.ports import free_port
@@ -55,6 +62,17 @@ def take(desk: Desk, arrivals: Sequence[Arrival], size: int = 200) -> None:
         part = arrivals[start : start + size]
         batch = desk.take([Received(a, lambda: None) for a in part], part[-1].received_s)
         desk.writer.write(batch)
+
+
+def numbers_stored(database: Database) -> "Counter[str]":
+    """How many messages of each line are in the ledger, which knows also of those that have moved into files."""
+    wanted = select(LEDGER.c.line, LEDGER.c.spans).where(LEDGER.c.station != MONITOR)
+    found: Counter[str] = Counter()
+    with database.connect() as connection:
+        for row in connection.execute(wanted):
+            spans = (span for numbering in StreamNumbers.read(row.spans).numberings for span in numbering.spans)
+            found[row.line] += sum(last - first + 1 for first, last in spans)
+    return found
 
 
 def everything(folder: Path, line: str = "core-1") -> dict[str, object]:
