@@ -44,7 +44,7 @@ def record(context: Context, drum: DrumRow) -> dict[str, Any]:
     seen: dict[str, float] = {}
     for e in evidence:
         for path, share in e["seen_share"].items():
-            of = f"{e['label']} {path}"
+            of = f"{e['label']}'s {words.inside(words.stream_title(context.configuration.lines[e['line']], path))}"
             seen[of] = min(share, seen.get(of, 1.0))
     cured = all(e["cure_known"] for e in evidence)
     own = next(e for e in evidence if (e["line"], e["filling"]) == (drum.line, drum.filling))

@@ -63,9 +63,20 @@ def alarm_text(alarm: AlarmRow, configuration: Configuration) -> AlarmText:
 
 
 def stream_title(line: Line, path: str) -> str:
-    """What a stream is called on screens."""
+    """What a stream is called on screens, with its station where two of a line have one title."""
     settings = line.streams.get(path)
-    return settings.title if settings and settings.title else path.replace("/", " ")
+    if settings is None or not settings.title:
+        return path.replace("/", " ").replace("-", " ").capitalize()
+    alone = sum(s.title == settings.title for s in line.stream) == 1
+    return settings.title if alone else f"{settings.title}, {inside(station_title(line, settings.station))}"
+
+
+def event_title(line: Line, path: str, check: str) -> str:
+    """What an event check is called on screens, with its station where another of the line counts the same."""
+    said = check.replace("-", " ").capitalize()
+    station, _, quantity = path.partition("/")
+    alone = sum(s.kind == "events" and s.quantity == quantity for s in line.stream) == 1
+    return said if alone or station not in line.stations else f"{said}, {inside(station_title(line, station))}"
 
 
 def station_title(line: Line, name: str) -> str:
@@ -146,4 +157,4 @@ def _stream_text(line: Line, recipe: Recipe | None, path: str, check: str, alarm
         response = (window.low if check in ("LOLO", "LO") else window.high) if window else None
         return AlarmText(f"{title} {LIMIT_WORDS[check]} {format.limit(alarm.limit, alarm.unit)}", response)
     event = next((e for e in recipe.event_check if e.stream == path and e.name == check), None) if recipe else None
-    return AlarmText(check.replace("-", " ").capitalize(), event.response if event else None)
+    return AlarmText(event_title(line, path, check), event.response if event else None)

@@ -212,7 +212,7 @@ def sentence(finding: Finding, line: Line) -> str:
         return f"{title}: did not move"
     if finding.kind is FindingKind.WINDOW:
         return f"{title} {words.LIMIT_WORDS.get(finding.check, finding.check)} its window: {_worst(finding)}"
-    return finding.check.replace("-", " ").capitalize()
+    return words.event_title(line, finding.stream, finding.check)
 
 
 def _cure_sentence(finding: Finding) -> str:

@@ -1,5 +1,6 @@
 """What keeps coming back, and which part is it? Periods, the fold, what went before, whether work helped."""
 
+from bisect import bisect_right
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -219,7 +220,7 @@ def answer(context: Context, line: str, what: str, drums: str, least: float, mos
     shown: list[Any] = [_said(found, len(x), "events")]
     if isinstance(found, Found):
         verdict = parts.rank(of.line.rotating_part, found.period, found.low, found.high, search=np.log(most / least))
-        shown += [*_named(verdict, found, clock), _drift(x, found.period)]
+        shown += [*_named(of.line, verdict, found, clock), _drift(x, found.period)]
     elif clock is not None and isinstance(seconds, Found):
         said = f"In seconds it comes back every {significant(seconds.period, 4)} s: {clock.why}."
         shown.append(html.P(said, className="outcome", id="again-part"))
@@ -238,7 +239,7 @@ def answer(context: Context, line: str, what: str, drums: str, least: float, mos
     shown.append(_rivals(found))
     more = [
         *_before(context, of, x), *_by_place(context, of, x, t), *_by_shift(context, of, found_events),
-        *_paretos(context, of, found_events),
+        *_paretos(context, of),
     ]  # fmt: skip
     period = found.period if isinstance(found, Found) else found.best
     return Answer(shown, more, x, None, None, period)
@@ -288,7 +289,7 @@ def _signal(context: Context, of: Cable, path: str, signal: Signal, least: float
             of.line.rotating_part, found.period, found.low, found.high, signal.clock, _rpm(context, of),
             np.log(most / least),
         )  # fmt: skip
-        shown += _named(verdict, found, None, signal.unit)
+        shown += _named(of.line, verdict, found, None, signal.unit)
         said = (
             f"Amplitude {significant(found.amplitude)} {unit}; {fixed(found.above_floor, 0)} times its "
             f"floor: {WANDERS}."
@@ -348,11 +349,13 @@ def _once(chance: float) -> str:
     return "less than once in a million" if chance < 1e-6 else f"once in {significant(1 / chance)}"
 
 
-def _named(verdict: parts.Verdict, found: Found | Wave, clock: recur.Clock | None, unit: str = "m") -> list[Any]:
+def _named(
+    line: Line, verdict: parts.Verdict, found: Found | Wave, clock: recur.Clock | None, unit: str = "m"
+) -> list[Any]:
     rows = [
         [
             c.part.title or c.part.name,
-            c.part.station,
+            words.station_title(line, c.part.station),
             c.marks,
             f"{fixed(c.period, 4)} {unit}",
             fixed(c.away, 1, sign=True),
@@ -505,27 +508,49 @@ def _by_shift(context: Context, of: Cable, found: Sequence[Finding]) -> list[Any
     return [table(said, ["Shift", "Faults", "Cable made", "Per km"], rows, empty="", numeric=(1, 2, 3))]
 
 
-def _paretos(context: Context, of: Cable, found: Sequence[Finding]) -> list[Any]:
-    everywhere = []
+PARETOS = ("line", "station", "product", "drum")
+
+
+def _paretos(context: Context, of: Cable) -> list[Any]:
+    """Faults on the newest drums of every line, by where they were found and on what."""
     newest = {name: context.record.drums(name, len(of.drums)) for name in context.configuration.lines}
     called = words.names_apart(d.key for drums in newest.values() for d in drums)
-    for name, drums in newest.items():
-        for d in drums:
-            end = d.end_m if d.end_m is not None else np.inf
-            some = [f for f in context.record.findings(name, d.start_m, end) if f.kind is FindingKind.FAULT]
-            inside = [f for f in some if d.start_m <= _at(f) < end]
-            everywhere += [
-                (context.configuration.lines[name].title, f.stream.split("/")[0], d.recipe, called[d.key])
-                for f in inside
-            ]
+    everywhere = [
+        _origins(context, drum, f, called[drum.key])
+        for name, drums in newest.items()
+        for drum, f in _faults_on(context, name, drums)
+    ]
     if not everywhere:
         return []
     blocks = []
-    for place, title in enumerate(("line", "station", "product", "drum")):
+    for place, title in enumerate(PARETOS):
         bars = rates.pareto((one[place] for one in everywhere), 8)
         rows = [[b.name, b.count, percent(b.upto)] for b in bars]
-        blocks.append(table(f"By {title}", ["", "Faults", "Up to here"], rows, empty="", numeric=(1, 2)))
+        head = [title.capitalize(), "Faults", "Up to here"]
+        blocks.append(table(f"By {title}", head, rows, empty="", numeric=(1, 2)))
     return [html.H2("Where faults come from"), html.Div(blocks, className="beside-blocks")]
+
+
+def _faults_on(context: Context, line: str, drums: Sequence[DrumRow]) -> list[tuple[DrumRow, Finding]]:
+    """Each fault of a line with the drum that its middle lies on, of those given, newest first."""
+    along_line = sorted(drums, key=lambda d: d.start_m)
+    if not along_line:
+        return []
+    ends = [np.inf if d.end_m is None else d.end_m for d in along_line]
+    starts = [d.start_m for d in along_line]
+    found = []
+    for f in context.record.findings(line, starts[0], max(ends)):
+        place = bisect_right(starts, _at(f)) - 1
+        if f.kind is FindingKind.FAULT and place >= 0 and _at(f) < ends[place]:
+            found.append((along_line[place], f))
+    return found
+
+
+def _origins(context: Context, drum: DrumRow, f: Finding, called: str) -> tuple[str, str, str, str]:
+    """What a fault is counted under, in the order of `PARETOS`; a station with its line, since lines share names."""
+    line, recipe = context.configuration.lines[drum.line], context.configuration.recipes.get(drum.recipe)
+    station = f"{words.station_title(line, f.stream.split('/')[0])}, {words.inside(line.title)}"
+    return line.title, station, recipe.title if recipe else drum.recipe, called
 
 
 # ---- work --------------------------------------------------------------------------------------------------------
@@ -567,7 +592,11 @@ def _effect(context: Context, of: Cable, f: Finding, done: Sequence[Finding], x:
     place = same.index(f.start_m)
     start = same[place - 1] if place else of.start_m
     end = same[place + 1] if place + 1 < len(same) else newest_m
-    head = [format.local(round(f.start_s * 1e3), context.zone, day=True), f.stream.split("/")[0], words.signed(f)]
+    head = [
+        format.local(round(f.start_s * 1e3), context.zone, day=True),
+        words.station_title(of.line, f.stream.split("/")[0]),
+        words.signed(f),
+    ]
     if f.start_m <= start or end <= f.start_m:
         return [*head, "", "", "", "", "no cable on one side yet"]
     before, after = (int(((x >= a) & (x < b)).sum()) for a, b in ((start, f.start_m), (f.start_m, end)))

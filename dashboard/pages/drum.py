@@ -7,7 +7,7 @@ import dash_mantine_components as dmc
 import numpy as np
 from dash import dcc, html
 
-from dashboard import format
+from dashboard import format, words
 from dashboard.addresses import way_to
 from dashboard.context import Context, length_m
 from dashboard.drum_record import revisions
@@ -59,7 +59,9 @@ def content(context: Context, drum: DrumRow) -> list[Any]:
                     className="top",
                 ),
                 *others_of_this_name(context, "drum", drum),
-                _facts(context, drum, length, [*_rates(recipe, findings, length), *_measured(line, recipe, rows)]),
+                _facts(
+                    context, drum, length, [*_rates(line, recipe, findings, length), *_measured(line, recipe, rows)]
+                ),
                 *_flame(context, drum),
                 legend(lengths_m(of)),
                 html.P("Click the map, or give a drum metre below, for the journey of that metre.", className="note"),
@@ -137,12 +139,12 @@ def _facts(context: Context, drum: DrumRow, length: float, more: list[tuple[str,
     return html.Dl([html.Div([html.Dt(k), html.Dd(v)]) for k, v in facts], className="facts")
 
 
-def _rates(recipe: Recipe | None, findings: list[Finding], length: float) -> list[tuple[str, str]]:
+def _rates(line: Line, recipe: Recipe | None, findings: list[Finding], length: float) -> list[tuple[str, str]]:
     facts = []
     for rate in fault_rates(findings, recipe, length) if recipe else []:
         low, high = (format.number(v, "", 1) for v in (rate.interval_per_km.low, rate.interval_per_km.high))
         said = f"{rate.count}, {format.number(rate.per_km, '', 1)} a km (95 %: {low} to {high})"
-        facts.append((f"{rate.check.replace('-', ' ').capitalize()}s", said))
+        facts.append((words.event_title(line, rate.stream, f"{rate.check}s"), said))
     return facts
 
 
@@ -152,10 +154,11 @@ def _measured(line: Line, recipe: Recipe | None, rows: Mapping[str, Floats]) -> 
     wall = wall_from_outside(rows, recipe) if recipe else None
     if wall:
         facts.append(("Mean wall, from outside", f"{wall.mean_mm} mm (recipe {exact(wall.needed_mm)})"))
-    for station in dict.fromkeys(e.stream.split("/")[0] for e in (recipe.event_check if recipe else [])):
-        exposed = spark_exposure_s(rows, line, station)
-        if exposed is not None:
-            facts.append(("Under the electrode", f"{fixed(exposed, 3)} s at least"))
+    stations = dict.fromkeys(e.stream.split("/")[0] for e in (recipe.event_check if recipe else []))
+    held = {name: s for name in stations if (s := spark_exposure_s(rows, line, name)) is not None}
+    for name, exposed_s in held.items():
+        under = "the electrode" if len(held) == 1 else words.inside(words.station_title(line, name))
+        facts.append((f"Under {under}", f"{fixed(exposed_s, 3)} s at least"))
     return facts
 
 

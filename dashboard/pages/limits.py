@@ -376,7 +376,11 @@ def _window(recipe: Recipe, path: str) -> dict[str, float | None]:
 def suggestion(context: Context, asked: AskedLimit, found: Suggestion) -> list[Any]:
     """The curve, why, and a button that takes it."""
     shifts = shifts_in(context, asked.start_ms, asked.end_ms)
-    parts: list[Any] = [html.P(f"{asked.limit}: {found.why}", className="outcome", id="limits-outcome")]
+    parts: list[Any] = [
+        html.P(
+            f"{alarm_title(context, asked.line, asked.limit)}: {found.why}", className="outcome", id="limits-outcome"
+        )
+    ]
     if found.tried:
         fig = suggestion_figure(found, shifts)
         parts.append(chart("limits-curve", fig))

@@ -143,11 +143,12 @@ def _frequent(context: Context, f: AlarmFigures) -> html.Div:
 def _notes(context: Context, f: AlarmFigures) -> html.P:
     s = context.configuration.works.alarm_figures
     p = f.priorities
+    stale = "; ".join(alarm_title(context, *alarm.split("/", 1)) for alarm in f.stale) or "none"
     return html.P(
         f"Priorities: {percent(p['low'])} low, {percent(p['medium'])} medium, {percent(p['high'])} high (usual: "
         f"{percent(s.low_share)}, "
         f"{percent(s.medium_share)}, {percent(s.high_share)}). Standing for more than {exact(s.stale_h)} h: "
-        f"{', '.join(f.stale) or 'none'}. A flood: {s.flood_begins} in {format.span(s.window_s)} until fewer than "
+        f"{stale}. A flood: {s.flood_begins} in {format.span(s.window_s)} until fewer than "
         f"{s.flood_ends}. Thresholds: [alarm_figures] in works.toml; definitions of ISA-18.2, IEC 62682 and EEMUA 191, "
         "several of them recalled.",
         className="note",

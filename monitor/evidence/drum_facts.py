@@ -19,6 +19,7 @@ from monitor.statistics.counts import Interval, rate_per_km
 class FaultRate:
     """Events of one check on a length of cable."""
 
+    stream: str
     check: str
     count: int
     per_km: float
@@ -32,7 +33,7 @@ def fault_rates(findings: Sequence[Finding], recipe: Recipe, length_m: float) ->
     rates = []
     for check in recipe.event_check:
         count = sum(f.kind is FindingKind.FAULT and f.stream == check.stream for f in findings)
-        rates.append(FaultRate(check.name, count, *rate_per_km(count, length_m)))
+        rates.append(FaultRate(check.stream, check.name, count, *rate_per_km(count, length_m)))
     return rates
 
 
