@@ -53,15 +53,22 @@ def significant(value: float | None, digits: int = 3) -> str:
 
 
 def percent(value: float | None, decimals: int = 0) -> str:
-    """A part of one in percent; neither 0 % nor 100 % unless it is none or all."""
+    """A part of one in percent; neither 0 % nor 100 % unless it is none or all.
+
+    What is nearer to one of them than a hundredth of a percent is written as less, or more, than that.
+    """
     if value is None or math.isnan(value):
         return NOTHING
-    if 1.0 - DUST < value < 1.0:
-        value = 1.0
-    rest = 100.0 * abs(1.0 - value)
-    while rest > 0.0 and float(f"{rest:.{decimals}f}") == 0.0:
+    of_100 = 100.0 * value
+    if abs(of_100) < DUST or abs(100.0 - of_100) < DUST:
+        return f"{fixed(round(of_100), decimals)} %"
+    while decimals < 2 and float(f"{of_100:.{decimals}f}") in (0.0, 100.0):
         decimals += 1
-    return f"{fixed(100.0 * value, decimals)} %"
+    if 0.0 < of_100 < 0.005:
+        return "< 0.01 %"
+    if 99.995 < of_100 < 100.0:
+        return "> 99.99 %"
+    return f"{fixed(of_100, decimals)} %"
 
 
 def _signed(value: float, text: str, plus: bool) -> str:

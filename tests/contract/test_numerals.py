@@ -60,10 +60,13 @@ def test_c22_exact_gives_back_what_a_person_typed(digits: int, decimals: int) ->
 
 @given(st.floats(0, 1), st.integers(0, 2))
 def test_c22_a_share_is_none_or_all_only_where_it_is(value: float, decimals: int) -> None:
-    said = read(percent(value, decimals).removesuffix(" %"))
+    text = percent(value, decimals)
+    said = read(text.removesuffix(" %").lstrip("<> "))
     assert (said == 0) == (value * 100 < DUST)
-    assert (said == 100) == (value > 1 - DUST)
-    assert abs(said - 100 * value) <= 0.5 * 10.0**-decimals * (1 + 1e-9)
+    assert (said == 100) == (value * 100 > 100 - DUST)
+    if text[0] in "<>":
+        assert (said - 100 * value > 0) == (text[0] == "<")
+    assert abs(said - 100 * value) <= 0.5 * 10.0**-decimals * (1 + 1e-9) + (0.01 if text[0] in "<>" else 0.0)
 
 
 @pytest.mark.parametrize(
@@ -85,7 +88,9 @@ def test_c22_a_share_is_none_or_all_only_where_it_is(value: float, decimals: int
         (significant(9.57e-91), "9.57\N{MULTIPLICATION SIGN}10\u207b\u2079\u00b9"),
         (significant(0.00999999), "0.01"),
         (percent(0.5), "50 %"),
-        (percent(0.99996), "99.996 %"),
+        (percent(0.99996), "> 99.99 %"),
+        (percent(0.9995), "99.95 %"),
+        (percent(1e-9), "< 0.01 %"),
         (percent(0.0004), "0.04 %"),
         (percent(1.29, 1), "129.0 %"),
     ],
