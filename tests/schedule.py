@@ -1,15 +1,18 @@
 """The order in which parallel workers (`pytest -n`) take the tests, and what stays together on one worker.
 
-Cases that mostly wait for other processes begin first, each by itself, so that what computes fills the time in
-between; then the files that take longest. All other files follow, each whole, so that its fixtures are made once.
+There are more workers than cores. As many as there are more take the cases that mostly wait for other processes, each
+by itself; one a core takes what computes, the longest files first, so that no core is ever idle and few processes
+compete while something is timed. All files but those named here stay whole, so that their fixtures are made once.
 (`xdist_group` marks do this in general, but xdist 3.8 loses them with pytest 9.2.)
 """
 
-from collections.abc import Sequence
+import os
+from collections.abc import Iterable, Sequence
 
 import pytest
 from xdist.remote import Producer
 from xdist.scheduler import LoadScopeScheduling
+from xdist.workermanage import WorkerController
 
 WAITING = (
     "tests/shell/test_kills.py",
@@ -31,7 +34,7 @@ LONG = (
 )
 PARTED = ("tests/world/test_world.py",)  # long files whose cases share nothing
 SHARED = {"tests/scenarios/test_recurring.py": "tests/scenarios/test_marked.py"}  # what was computed for the other
-_ORDER = {file: i for i, file in enumerate((*WAITING, *PARTED, *LONG))}
+_ORDER = {file: i for i, file in enumerate((*WAITING, *LONG, *PARTED))}
 
 
 def unit(test: str) -> str:
@@ -45,12 +48,34 @@ def in_order(items: Sequence[pytest.Item]) -> list[pytest.Item]:
     return sorted(items, key=lambda item: _ORDER.get(unit(item.nodeid).split("::")[0], len(_ORDER)))
 
 
+def waits(unit: str) -> bool:
+    """Whether a unit is a case that mostly waits."""
+    return unit.split("::")[0] in WAITING
+
+
+def next_unit(units: Iterable[str], to_wait: bool) -> str:
+    """The first unit that waits, or the first that computes; whatever is first where there is none such."""
+    units = list(units)
+    return next((unit for unit in units if waits(unit) == to_wait), units[0])
+
+
 class Schedule(LoadScopeScheduling):
-    """Units in the order of collection; each worker takes the next one when it has few tests left."""
+    """Units in the order of collection, those that wait to some workers and those that compute to the others."""
 
     def __init__(self, config: pytest.Config, log: Producer | None = None) -> None:
         super().__init__(config, log)
         config.option.loadscopereorder = False
+        self.computing = min(os.cpu_count() or 1, max(self.numnodes - 1, 1))  # workers
 
     def _split_scope(self, nodeid: str) -> str:
         return unit(nodeid)
+
+    def _assign_work_unit(self, node: WorkerController) -> None:
+        to_wait = self.nodes.index(node) >= self.computing
+        self.workqueue.move_to_end(next_unit(self.workqueue, to_wait), last=False)
+        super()._assign_work_unit(node)
+
+    def _reschedule(self, node: WorkerController) -> None:
+        """One unit ahead of the running one, not two as xdist has it: a long one would wait behind another."""
+        if not self.workqueue or self._pending_of(self.assigned_work[node]) < 2:
+            super()._reschedule(node)

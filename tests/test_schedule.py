@@ -3,14 +3,14 @@
 from pathlib import Path
 from types import SimpleNamespace
 
-from tests.schedule import LONG, SHARED, WAITING, in_order, unit
+from tests.schedule import LONG, PARTED, SHARED, WAITING, in_order, next_unit, unit
 
 ROOT = Path(__file__).parents[1]
 KILLS, MARKED, OTHER = WAITING[0], LONG[0], "tests/core/test_track.py"
 
 
 def test_every_file_that_is_named_exists():
-    for file in (*WAITING, *LONG, *SHARED, *SHARED.values(), OTHER):
+    for file in (*WAITING, *LONG, *PARTED, *SHARED, *SHARED.values(), OTHER):
         assert (ROOT / file).is_file(), f"{file} is not there: correct its name in tests/schedule.py"
 
 
@@ -25,3 +25,12 @@ def test_what_waits_comes_first_then_what_is_long_and_the_rest_as_it_was():
     said = [f"{OTHER}::test_b", f"{MARKED}::test_a", f"{OTHER}::test_a", f"{KILLS}::test_b", f"{KILLS}::test_a"]
     ordered = [item.nodeid for item in in_order([SimpleNamespace(nodeid=s) for s in said])]
     assert ordered == [said[3], said[4], said[1], said[0], said[2]]
+
+
+def test_some_workers_take_what_waits_and_the_others_what_computes_as_long_as_there_is_any():
+    waiting, computing = f"{KILLS}::test_a", MARKED
+    for units in ([waiting, computing], [computing, waiting]):
+        assert next_unit(units, to_wait=True) == waiting
+        assert next_unit(units, to_wait=False) == computing
+    assert next_unit([computing], to_wait=True) == computing
+    assert next_unit([waiting], to_wait=False) == waiting
