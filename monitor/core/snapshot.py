@@ -53,11 +53,11 @@ from monitor.core.revisions import Revisions
 from monitor.core.rows import Cells, ZoneHeat
 from monitor.core.state import StateTimeline
 from monitor.core.stream import EventPulse, Pending, StreamFlow, WindowCheck, extents
-from monitor.core.track import Track
+from monitor.core.track import Track, to_grid
 from monitor.physics.march import Elements
 from monitor.physics.margins import Margin, Margins
 
-VERSION = 5
+VERSION = 6
 MAGIC = b"EMS\n"
 DIGEST_BYTES = 32
 
@@ -291,9 +291,22 @@ def _people_by_start(tree: Tree) -> None:
         engine["_people"] = [kind, *(part for number in numbers for part in (number, None))]
 
 
+def _offsets_on_grid(tree: Tree) -> None:
+    """To version 6: a track keeps what is added to its counter's readings, on a grid, not the metres they came to."""
+    for track in every(tree, "track"):
+        if track["_last"] is not None:
+            _, t_s, reading, metres, S = track["_last"]
+            track["_last"] = ["tuple", t_s, reading, to_grid(metres - reading), to_grid(S)]
+        if track["_slip"] is not None:
+            _, reading, S, metres = track["_slip"]
+            track["_slip"] = ["tuple", reading, to_grid(S), to_grid(metres - reading)]
+        kind, *swept = track["_speed_S"]
+        track["_speed_S"] = [kind, *map(to_grid, swept)]
+
+
 # From each version to the next.
 UPGRADES: dict[int, Upgrade] = {
-    1: _starts_kinds_and_signers, 2: _number_fillings, 3: _unjudged, 4: _people_by_start,
+    1: _starts_kinds_and_signers, 2: _number_fillings, 3: _unjudged, 4: _people_by_start, 5: _offsets_on_grid,
 }  # fmt: skip
 
 

@@ -9,6 +9,7 @@ import numpy as np
 from monitor.contract import bounds
 from monitor.contract.record import CounterFault, Floats
 
+GRID_M = 2.0**-22  # see `to_grid`
 SLIP_SPAN_M = 10.0
 COASTS_S = 0.5
 BLIND_S = 2.0  # speed samples further apart than this say little of what lies between
@@ -23,7 +24,8 @@ class Track:
     """L(t) by its knots, final up to `end_s`. Fed by the counter's readings (m) and the speed's (m/s), each in order.
 
     A counter that resets, wraps, jumps or slips is bridged by speed and reported; the reading afterwards counts on
-    from there. Sums run sample by sample, so that any cut of the input gives the same knots to the bit.
+    from there. Sums run sample by sample, so that any cut of the input gives the same knots to the bit. Whatever is
+    added to a reading lies on a grid, so that a track that begins at another reading comes to the same knots too.
     """
 
     line: str
@@ -39,8 +41,8 @@ class Track:
     _speed_v: list[float] = field(default_factory=list)
     _speed_S: list[float] = field(default_factory=list)  # metres by speed since the first sample
     _counter_end_s: float = -np.inf
-    _last: tuple[float, float, float, float] | None = None  # (t, reading, metres, S) at the newest reading
-    _slip: tuple[float, float, float] | None = None  # (metres, by speed, reading so far) where this span began
+    _last: tuple[float, float, float, float] | None = None  # (t, reading, offset, S) at the newest reading
+    _slip: tuple[float, float, float] | None = None  # (reading, S, offset) where this span began
     _slipping: bool = False
     _blind_s: float = -np.inf  # end of the newest piece without speed
     _raw_m: float = 0.0
@@ -88,6 +90,7 @@ class Track:
         if not len(self.t_s):
             self._begin(self._speed_t[0], self.start_m or 0.0)
         first, last = bisect_right(self._speed_t, self.end_s), bisect_left(self._speed_t, until_s)
+        self._raw_m = to_grid(self._raw_m)
         for t in [*self._speed_t[first:last], until_s]:
             if t > self.end_s:
                 self._raw_m += self._by_speed(self.end_s, t)
@@ -121,11 +124,11 @@ class Track:
         """Count on from `by_m` further; where that is back, the track stands until it is made up for."""
         self._raw_m += by_m
         if self._last is not None:
-            t, reading, metres, S = self._last
-            self._last = (t, reading, metres + by_m, S)
+            t, reading, offset, S = self._last
+            self._last = (t, reading, offset + to_grid(by_m), S)
         if self._slip is not None:
-            reading, S, metres = self._slip
-            self._slip = (reading, S, metres + by_m)
+            reading, S, offset = self._slip
+            self._slip = (reading, S, offset + to_grid(by_m))
         if len(self.t_s) and by_m > 0:
             self._knot(float(np.nextafter(self.end_s, np.inf)), self.now_m + by_m)
 
@@ -144,7 +147,7 @@ class Track:
                 return
             if t - self._speed_t[-1] > BLIND_S:
                 self._blind_s = t
-            step = 0.5 * (v + self._speed_v[-1]) * (t - self._speed_t[-1])
+            step = to_grid(0.5 * (v + self._speed_v[-1]) * (t - self._speed_t[-1]))
             self._speed_S.append(self._speed_S[-1] + step)
         else:
             self._speed_S.append(0.0)
@@ -161,12 +164,19 @@ class Track:
                 step = min(max(r1 - r0, 0.0), bounds.SPEED_M_PER_S * (t1 - t0))
                 self._speed_t.append(t1)
                 self._speed_v.append(step / (t1 - t0))
-                self._speed_S.append(self._speed_S[-1] + step)
+                self._speed_S.append(self._speed_S[-1] + to_grid(step))
 
     def _by_speed(self, a_s: float, b_s: float) -> float:
         """Metres between two times by speed."""
-        S = np.interp((a_s, b_s), self._speed_t, self._speed_S)
-        return float(S[1] - S[0])
+        return self._swept(b_s) - self._swept(a_s)
+
+    def _swept(self, t_s: float) -> float:
+        """Metres by speed up to a time, since the first sample; the newest sample's after it."""
+        at = bisect_right(self._speed_t, t_s) - 1
+        if at < 0 or at + 1 == len(self._speed_t):
+            return self._speed_S[max(at, 0)]
+        share = (t_s - self._speed_t[at]) / (self._speed_t[at + 1] - self._speed_t[at])
+        return self._speed_S[at] + to_grid(share * (self._speed_S[at + 1] - self._speed_S[at]))
 
     def _use_counter(self) -> None:
         """Readings that the speed has caught up with become knots."""
@@ -178,16 +188,18 @@ class Track:
         ready = self._counter[: bisect_right(self._counter, (upto, np.inf))]
         if not ready:
             return
-        S = np.interp([t for t, _ in ready], self._speed_t, self._speed_S).tolist()
         end, top = self.end_s, self.now_m
-        for (t, reading), by_speed in zip(ready, S, strict=True):
+        for t, reading in ready:
+            swept = self._swept(t)
             if self._last is None:
                 if not len(self.t_s) and not knots_t:
                     self._raw_m = reading if self.start_m is None else self.start_m
-                    top = self._raw_m
-                self._last = (t, reading, self._raw_m, by_speed)
+                offset = to_grid(self._raw_m - reading)
+                self._raw_m = reading + offset
+                top = max(top, self._raw_m) if len(self.t_s) or knots_t else self._raw_m
+                self._last = (t, reading, offset, swept)
             elif t > self._last[0]:
-                self._raw_m = self._step(t, reading, by_speed)
+                self._raw_m = self._step(t, reading, swept)
             else:
                 continue
             if t > end:
@@ -202,43 +214,42 @@ class Track:
     def _step(self, t: float, reading: float, S: float) -> float:
         """Metres at a new reading; a faulty one is bridged by speed and reported."""
         assert self._last is not None
-        t0, reading0, metres0, S0 = self._last
+        t0, reading0, offset, S0 = self._last
         by_counter, by_speed = reading - reading0, S - S0
         if t0 < self._blind_s and 0 <= by_counter <= bounds.SPEED_M_PER_S * (t - t0):
             by_speed = by_counter  # the speed was not there to contradict
             self._slip = None
         allowed = self.jump_m + self.slip_percent / 100 * by_speed
-        kind = None
+        kind, bridged_m = None, by_speed - by_counter if self._slipping else 0.0
         if abs(by_counter - by_speed) > allowed:
             kind = "reset" if reading < self.jump_m + by_speed else "jump"
-            if self.wraps_at_m and abs(by_counter + self.wraps_at_m - by_speed) <= allowed:
-                kind, by_counter = "wrap", by_counter + self.wraps_at_m
-            else:
-                by_counter = by_speed
-        metres = metres0 + (by_speed if self._slipping else by_counter)
+            bridged_m = by_speed - by_counter
+            if self.wraps_at_m and abs(self.wraps_at_m - bridged_m) <= allowed:
+                kind, bridged_m = "wrap", bridged_m if self._slipping else self.wraps_at_m
+        offset += to_grid(bridged_m)
         if kind is not None:
-            self.faults.append(CounterFault(self.line, kind, t, reading, reading0 + by_speed, metres))
+            self.faults.append(CounterFault(self.line, kind, t, reading, reading0 + by_speed, reading + offset))
             self._slip = None
-        self._last = (t, reading, metres, S)
-        return self._watch_slip(t, reading, metres, S)
+        self._last = (t, reading, offset, S)
+        return reading + self._watch_slip(t, reading, offset, S)
 
-    def _watch_slip(self, t: float, reading: float, metres: float, S: float) -> float:
-        """Compare counter and speed over each span of some metres; returns metres, corrected where slip begins."""
+    def _watch_slip(self, t: float, reading: float, offset: float, S: float) -> float:
+        """Compare counter and speed over each span of some metres; returns the offset, another where slip begins."""
         if self._slip is None:
-            self._slip = (reading, S, metres)
-            return metres
-        reading0, S0, metres0 = self._slip
+            self._slip = (reading, S, offset)
+            return offset
+        reading0, S0, offset0 = self._slip
         by_counter, by_speed = reading - reading0, S - S0
         if max(by_counter, by_speed) < SLIP_SPAN_M:
-            return metres
+            return offset
         off = abs(by_counter - by_speed) > self.slip_percent / 100 * max(by_counter, by_speed)
         if off and not self._slipping:
-            self.faults.append(CounterFault(self.line, "slip", t, reading, reading0 + by_speed, metres))
-            metres = metres0 + by_speed
+            offset = offset0 + to_grid(by_speed - by_counter)
+            self.faults.append(CounterFault(self.line, "slip", t, reading, reading0 + by_speed, reading + offset))
         self._slipping = off
-        self._slip = (reading, S, metres)
-        self._last = (t, reading, metres, S)
-        return metres
+        self._slip = (reading, S, offset)
+        self._last = (t, reading, offset, S)
+        return offset
 
     def _begin(self, t: float, L: float) -> None:
         self._raw_m = L
@@ -254,3 +265,8 @@ class Track:
             self.t_s, self.L_m = self.t_s[:-1], self.L_m[:-1]
         self.t_s = np.concatenate((self.t_s, t))
         self.L_m = np.concatenate((self.L_m, L))
+
+
+def to_grid(by_m: float) -> float:
+    """To a multiple of `GRID_M`, so that sums are exact below 2^31 m: none depends on where it began."""
+    return round(by_m / GRID_M) * GRID_M

@@ -128,3 +128,42 @@ def test_when_and_at_are_inverse_where_the_line_moves(v):
     track = run(t, L, v)
     asked = np.linspace(L[0], L[-1], 17)
     assert np.allclose(track.at(track.when(asked)), asked, atol=1e-6)
+
+
+def kinked(readings, i: int, size: float) -> np.ndarray:
+    """Readings that from place `i` on are off by a jump, or begin again at 0."""
+    found = readings.copy()
+    found[i:] += size if size else -readings[i]
+    return found
+
+
+@given(
+    st.lists(st.floats(2, 6), min_size=20, max_size=40),
+    st.integers(1, 120),
+    st.lists(st.tuples(st.floats(0.1, 0.95), st.floats(-50, 50) | st.just(0.0)), max_size=3),
+    st.floats(0.3, 0.9),
+)
+def test_a_track_that_begins_at_another_reading_comes_to_the_same_metres_to_the_bit(v, begin, kinks, silent):
+    """A3: rows of a line that was rebuilt differed in their last bits."""
+    t, v, L = truth(np.array(v) / 3.0)
+    reading = L / 7.0 * 7.1
+    for where, size in kinks:
+        reading = kinked(reading, int(where * len(t)), size)
+    heard = np.flatnonzero((t < silent * t[-1]) | (t > silent * t[-1] + 3.0))
+
+    def fed(first: int, start_m: float | None) -> Track:
+        track = Track("core-1", jump_m=1.0, slip_percent=3.0, start_m=start_m)
+        for a in range(first, len(t), 10):
+            of = heard[(heard >= a) & (heard < a + 10)]
+            track.add_counter(t[of], reading[of])
+            track.add_speed(t[a : a + 10], v[a : a + 10])
+            if t[a] - 1.0 > track.end_s and t[a] - t[first] > 1.0:
+                track.extend(t[a] - 1.0)
+        return track
+
+    whole = fed(0, None)
+    first = begin // 10 * 10
+    read = heard[heard >= first][0]
+    later = fed(first, float(whole.at(t[read])) + 1e-10)
+    assert later.now_m == whole.now_m
+    assert np.array_equal(later.at(t[read + 11 :]), whole.at(t[read + 11 :]))
