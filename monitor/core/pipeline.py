@@ -765,15 +765,16 @@ class Pipeline:
 
     def now(self) -> LineNow:
         """The line as the record knows it at this moment."""
+        end = self.track.end_s
+        stamp = end if end > -np.inf else 0.0
         extra = {
+            "t_s": stamp,  # to the bit
             "dwell_s": {c.dwell.zone: c.newest_s for c in self.dwells if c.newest_s == c.newest_s},
             "cure": cure_told(self.curing),
             "late": {p: n for p, f in self.flows.items() if (n := f.order.late + f.pending.late + f.too_late)},
             "newest": {p: f.newest for p, f in self.flows.items() if f.newest == f.newest},
             "newest_ms": {p: round(f.newest_s * 1e3) for p, f in self.flows.items() if f.newest == f.newest},
         }
-        end = self.track.end_s
-        stamp = end if end > -np.inf else 0.0
         return LineNow(
             self.line.line, stamp, self.states.now, self.track.speed_m_per_s, self.track.now_m, self.drum, extra
         )

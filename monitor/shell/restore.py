@@ -17,7 +17,7 @@ from monitor.contract.config.content import differences_of, digest_of
 from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Recipe
 from monitor.contract.messages import DrumChange, LimitsStep
-from monitor.contract.record import Finding, FindingKind, MetreRows, Output, Revision
+from monitor.contract.record import Finding, FindingKind, Floats, MetreRows, Output, Revision
 from monitor.contract.topics import Stream
 from monitor.contract.units import convert
 from monitor.core.arrival import Block, Message, Note, Tick
@@ -235,11 +235,11 @@ class _Start:
 
     def _begin(self, known: LastKnown) -> "_Begin":
         """Rows from `next_row` on need every message since that cable was at the head, or at what lies before it."""
-        line, reader = self.record.file, self._reader()
+        line = self.record.file
         lowest_m = min(0.0, *(s.position_m for s in line.station))
         found = _Begin(known.t_s - BEFORE_S)
         for back_s in LOOK_BACK_S:
-            track = _counted(reader, line, known.t_s - back_s, known.t_s)
+            track = _counted(self.configuration, line, known.t_s - back_s, known.t_s)
             if not len(track.t_s):
                 continue
             off_m = known.line_metre - float(track.at(known.t_s))
@@ -325,22 +325,35 @@ def _first_counter_s(messages: Arrivals, line: Line) -> float | None:
     return None
 
 
-def _counted(reader: StoreReader, line: Line, start_s: float, end_s: float) -> Track:
+def _counted(configuration: Configuration, line: Line, start_s: float, end_s: float) -> Track:
     """The track of a span by counter and speed alone."""
     c = line.counter
     track = Track(line.line, c.jump_tolerance_m, c.slip_tolerance_percent, c.wraps_at_m)
-    counted, speed = (
-        reader.samples(Stream(line.line, *path.split("/")), ms(start_s), ms(end_s)) for path in (c.stream, c.speed)
-    )
-    v = convert(speed.v, line.speed_unit, "m/s")
-    at, edges = np.flatnonzero(~np.isnan(v)), np.arange(start_s, end_s + 2 * SLICE_S, SLICE_S)
-    speed_s, counter_s = speed.t_ms[at] / 1e3, counted.t_ms / 1e3
+    counter, speed = (Stream(line.line, *path.split("/")) for path in (c.stream, c.speed))
+    found: dict[str, list[Block]] = {c.stream: [], c.speed: []}
+    for messages in History(configuration, line.line, (counter, speed)).read(ms(start_s), ms(end_s)):
+        for m in messages:
+            if isinstance(m, Message) and isinstance(m.body, Block):
+                found[m.stream.path].append(m.body)
+    (counter_s, reading_m), (speed_s, v) = (_in_order(found[path], start_s, end_s) for path in (c.stream, c.speed))
+    v = convert(v, line.speed_unit, "m/s")
+    edges = np.arange(start_s, end_s + 2 * SLICE_S, SLICE_S)
     of_speed, of_counter = np.searchsorted(speed_s, edges), np.searchsorted(counter_s, edges)
     for i in range(len(edges) - 1):
         a, b = of_speed[i], of_speed[i + 1]
-        track.add_speed(speed_s[a:b], v[at][a:b])
+        track.add_speed(speed_s[a:b], v[a:b])
         a, b = of_counter[i], of_counter[i + 1]
-        track.add_counter(counter_s[a:b], counted.v[a:b])
+        track.add_counter(counter_s[a:b], reading_m[a:b])
     if len(track.t_s) and track.end_s < end_s:
         track.extend(end_s)  # the engine had gone on without the counter too
     return track
+
+
+def _in_order(blocks: Sequence[Block], start_s: float, end_s: float) -> tuple[Floats, Floats]:
+    """Times and values of blocks between two times, the oldest first."""
+    if not blocks:
+        return np.empty(0), np.empty(0)
+    t_s, v = (np.concatenate(parts) for parts in zip(*((b.t_s, b.v) for b in blocks), strict=True))
+    inside = np.flatnonzero((t_s >= start_s) & (t_s <= end_s))
+    order = inside[np.argsort(t_s[inside], kind="stable")]
+    return t_s[order], v[order]

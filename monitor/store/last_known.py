@@ -31,11 +31,12 @@ def read(connection: Connection, described: Line, now: Line) -> LastKnown | None
     newest = connection.execute(select(LINE_NOW).where(LINE_NOW.c.line == now.line)).first()
     if newest is None or newest.t_ms <= 0:
         return None
+    said = msgspec.json.decode(newest.now)
     moved_m = (described.counter_m - described.take_up_m) - (now.counter_m - now.take_up_m)
     next_row = _next_row(connection, now.line)
     return LastKnown(
-        t_s=newest.t_ms / 1e3,
-        line_metre=float(msgspec.json.decode(newest.now)["line_metre"]) + moved_m,
+        t_s=float(said["extra"].get("t_s", newest.t_ms / 1e3)),
+        line_metre=float(said["line_metre"]) + moved_m,
         next_row=next_row,
         spans=list(_spans(connection, now.line, next_row)),
         alarms=[_alarm(r) for r in connection.execute(select(ALARM_NOW).where(ALARM_NOW.c.line == now.line))],

@@ -9,7 +9,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
-from sqlalchemy import Engine, func, select
+from sqlalchemy import Engine, func, select, tuple_
 
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.topics import MONITOR, Stream, is_story, present, sample_topic
@@ -27,7 +27,7 @@ END_ID = 2**62
 
 @dataclass(slots=True)
 class History:
-    """Messages of one line, those that came after message `after_id` up to `upto_id`.
+    """Messages of one line, those that came after message `after_id` up to `upto_id`, of all its streams or of some.
 
     Memory holds an hour of it at most, whatever the span.
     """
@@ -36,6 +36,7 @@ class History:
     line: str
     after_id: int = -1
     upto_id: int = END_ID
+    streams: tuple[Stream, ...] = ()
 
     def read(self, start_ms: int, end_ms: int) -> Iterator[list[Message | Tick | Note]]:
         """Messages stamped in a span of time, in lists, in the order they came."""
@@ -85,6 +86,10 @@ class History:
             wanted = select(m.id, m.station, m.quantity, m.received_ms, m.payload).where(
                 m.line == self.line, m.id > last, m.id <= self.upto_id, m.end_ms >= start_ms, m.t_ms <= end_ms
             )
+            if self.streams:
+                wanted = wanted.where(
+                    tuple_(m.station, m.quantity).in_([(s.station, s.quantity) for s in self.streams])
+                )
             with engine.connect() as c:
                 rows = c.execute(wanted.order_by(m.id).limit(TOGETHER)).all()
             if not rows:
@@ -111,6 +116,8 @@ class History:
         found: list[Came] = []
         for station, quantity in sorted(samples.streams_in(path)):
             stream = Stream(self.line, station, quantity)
+            if self.streams and stream not in self.streams:
+                continue
             table = samples.read(path, station, quantity)
             if is_story(quantity) or station == MONITOR:
                 found += _story(table, decoder, stream, start_ms, end_ms)
