@@ -374,7 +374,6 @@ class Pipeline:
         self._states(upto_s, out)
         found: list[AlarmEvent] = [e for e in self._events if e.known_s < before_s]
         self._events = [e for e in self._events if e.known_s >= before_s]
-        found += self.book.shelving_ends(upto_s)
         found += self._counter_faults(before_s, upto_s, out)
         found += self._name_quiet(upto_s)
         for flow in self.flows.values():
@@ -382,17 +381,27 @@ class Pipeline:
         for check in self.dwells:
             _sort_out(self._dwell(check, before_s), found, out)
         _sort_out(self.curing.flow(before_s, self.track, self._heats(), self.states), found, out)
-        self._apply(found, out)
+        self._apply(found, out, upto_s)
 
     def _heats(self) -> dict[str, ZoneHeat]:
         return {path: flow.heat for path, flow in self.flows.items() if flow.heat is not None}
 
-    def _apply(self, found: Iterable[AlarmEvent], out: list[Output]) -> None:
-        name, revision = (self.recipe.recipe, self.recipe.revision) if self.recipe else (None, None)
+    def _apply(self, found: Iterable[AlarmEvent], out: list[Output], upto_s: float = -np.inf) -> None:
+        """Events in their order, with the ends of shelving that fall between them, or by `upto_s`."""
         for event in sorted(found):
-            change = self.book.apply(event, name, revision)
-            if change is not None:
-                out.append(replace(change, filling=self._filling_at(event.known_s, change.line_metre)))
+            self._end_shelving(event.known_s, out)
+            self._apply_one(event, out)
+        self._end_shelving(upto_s, out)
+
+    def _end_shelving(self, upto_s: float, out: list[Output]) -> None:
+        for event in sorted(self.book.shelving_ends(upto_s)):
+            self._apply_one(event, out)
+
+    def _apply_one(self, event: AlarmEvent, out: list[Output]) -> None:
+        name, revision = (self.recipe.recipe, self.recipe.revision) if self.recipe else (None, None)
+        change = self.book.apply(event, name, revision)
+        if change is not None:
+            out.append(replace(change, filling=self._filling_at(event.known_s, change.line_metre)))
 
     def _filling_at(self, t_s: float, line_metre: float | None) -> FillingKey | None:
         """The filling that held a line metre at a time; the one being wound where there is no metre."""

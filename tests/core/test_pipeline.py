@@ -456,3 +456,21 @@ def test_a_recipe_can_be_set_up_before_the_drum_is_put_on():
     """A16. A drum change to no drum may name the recipe."""
     out = drums((0, None, "core-2g5"), (45, "C1-0001", "core-2g5"))
     assert len(unseen_on(out, "C1-0001")) == 0
+
+
+def test_shelving_that_begins_and_ends_within_one_feed_ends_when_it_was_to():
+    """It ended with the next change of drum or feed: a record made again from whole hours was another one."""
+
+    def shelve(story: Story, s: int) -> None:
+        if s == 20:
+            until = round((T0 + 30) * 1e3)
+            story.tell(
+                "operator/action", T0 + 20, action="shelve", by="Mira", reason="known", alarm="oven-a/temperature/HI",
+                until=until,
+            )  # fmt: skip
+
+    messages = decoded(tell(60, before=shelve).sorted())
+    (ended,) = [c for c in of(AlarmChange, pipeline().feed(messages)) if c.event == "shelving ended"]
+    engine = pipeline()
+    (wanted,) = [c for m in messages for c in of(AlarmChange, engine.feed([m])) if c.event == "shelving ended"]
+    assert ended == wanted
