@@ -142,6 +142,17 @@ class AlarmChange:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class AlarmOccurrence:
+    """A newer activation of an alarm that does not change its state: it is shelved, suppressed or out of service."""
+
+    line: str
+    alarm: str
+    occurrence_s: float
+    value: float | None
+    line_metre: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DrumSpan:
     """A filling: one drum from one drum change to the next, as an interval of line metre.
 
@@ -297,6 +308,7 @@ class Revision:
 Output = (
     Finding
     | AlarmChange
+    | AlarmOccurrence
     | DrumSpan
     | Splice
     | MetreRows

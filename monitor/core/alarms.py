@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, field
 
-from monitor.contract.record import AlarmChange, AlarmState, Priority
+from monitor.contract.record import AlarmChange, AlarmOccurrence, AlarmState, Priority
 
 NORMAL = AlarmState.NORMAL
 UNACKNOWLEDGED = AlarmState.UNACKNOWLEDGED
@@ -112,7 +112,9 @@ class AlarmBook:
             if alarm.state is SHELVED and alarm.until_s is not None and alarm.until_s <= upto_s
         ]
 
-    def apply(self, event: AlarmEvent, recipe: str | None, revision: int | None) -> AlarmChange | None:
+    def apply(
+        self, event: AlarmEvent, recipe: str | None, revision: int | None
+    ) -> AlarmChange | AlarmOccurrence | None:
         """One event; None where it changed nothing (unknown alarm, unlisted event, answer to another occurrence)."""
         alarm = self.alarms.get(event.alarm)
         if alarm is None or self._answers_another(alarm, event):
@@ -120,7 +122,7 @@ class AlarmBook:
         self._note_condition(alarm, event)
         before, after = alarm.state, next_state(alarm.state, event.event, alarm.active)
         if before is after:
-            return None
+            return self._occurrence(event.alarm, alarm) if event.event == "raised" else None
         alarm.state = after
         lasts_s = event.shelve_for_s if after is SHELVED else None
         alarm.until_s = None if lasts_s is None else event.known_s + lasts_s
@@ -129,6 +131,11 @@ class AlarmBook:
             alarm.definition.priority, alarm.value, alarm.definition.limit, alarm.definition.unit,
             alarm.line_metre, recipe, revision, event.by, event.reason, alarm.until_s,
         )  # fmt: skip
+
+    def _occurrence(self, name: str, alarm: Alarm) -> AlarmOccurrence:
+        return AlarmOccurrence(
+            line=self.line, alarm=name, occurrence_s=alarm.occurrence_s, value=alarm.value, line_metre=alarm.line_metre
+        )
 
     @staticmethod
     def _answers_another(alarm: Alarm, event: AlarmEvent) -> bool:

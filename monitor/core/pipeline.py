@@ -23,6 +23,7 @@ from monitor.contract.drum_names import NAME_USED
 from monitor.contract.messages import Action, DrumChange, LimitsStep, PayoffChange, StateChange, Told
 from monitor.contract.record import (
     SILENCE_ALARM,
+    AlarmChange,
     DrumSpan,
     FillingKey,
     Finding,
@@ -400,8 +401,10 @@ class Pipeline:
     def _apply_one(self, event: AlarmEvent, out: list[Output]) -> None:
         name, revision = (self.recipe.recipe, self.recipe.revision) if self.recipe else (None, None)
         change = self.book.apply(event, name, revision)
+        if isinstance(change, AlarmChange):
+            change = replace(change, filling=self._filling_at(event.known_s, change.line_metre))
         if change is not None:
-            out.append(replace(change, filling=self._filling_at(event.known_s, change.line_metre)))
+            out.append(change)
 
     def _filling_at(self, t_s: float, line_metre: float | None) -> FillingKey | None:
         """The filling that held a line metre at a time; the one being wound where there is no metre."""

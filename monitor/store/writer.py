@@ -18,6 +18,7 @@ from monitor.contract.config.works import Store
 from monitor.contract.messages import Health, Stored
 from monitor.contract.record import (
     AlarmChange,
+    AlarmOccurrence,
     CounterFault,
     DrumSpan,
     Finding,
@@ -281,6 +282,7 @@ class Writer:
         changes = [_alarm_row(o) for o in outputs if isinstance(o, AlarmChange)]
         upsert(connection, ALARM_CHANGE, changes, keep_old=True)
         upsert(connection, ALARM_NOW, _newest(changes))
+        _occurrences(connection, outputs)
         journal.append(connection, journal.entries_of(outputs))
         self._rejected(connection, outputs)
 
@@ -311,6 +313,20 @@ def _came_after(connection: Connection, revision: Revision, message_id: int) -> 
     f = IN_FORCE.c
     mine = (f.line == revision.line, f.recipe == revision.recipe, f.revision == revision.revision)
     connection.execute(update(IN_FORCE).where(*mine).values(message_id=message_id))
+
+
+def _occurrences(connection: Connection, outputs: Sequence[Output]) -> None:
+    """Alarms that are about a newer activation than their newest change knew."""
+    newer: dict[tuple[str, str], AlarmOccurrence] = {}
+    for o in outputs:
+        if isinstance(o, AlarmOccurrence):
+            newer[o.line, o.alarm] = o
+        elif isinstance(o, AlarmChange):
+            newer.pop((o.line, o.alarm), None)
+    n = ALARM_NOW.c
+    for o in newer.values():
+        about = {"occurrence_ms": ms(o.occurrence_s), "value": o.value, "line_metre": o.line_metre}
+        connection.execute(update(ALARM_NOW).where(n.line == o.line, n.alarm == o.alarm).values(about))
 
 
 def _revision_of(recipe: Recipe, t_ms: int) -> Row:

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.contract.record import AlarmState, Priority
+from monitor.contract.record import AlarmChange, AlarmOccurrence, AlarmState, Priority
 from monitor.core.alarms import EVENTS, TABLE, AlarmBook, AlarmEvent, Definition, next_state
 
 A, B, C, D = AlarmState.NORMAL, AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED
@@ -68,7 +68,7 @@ def event(t, what, **more) -> AlarmEvent:
 
 
 def states(made: AlarmBook, events) -> list:
-    return [c.after for e in events if (c := made.apply(e, "r", 1))]
+    return [c.after for e in events if isinstance(c := made.apply(e, "r", 1), AlarmChange)]
 
 
 def test_an_answer_to_another_occurrence_changes_nothing():
@@ -104,13 +104,21 @@ def test_what_returns_while_shelved_is_normal_afterwards():
     ]
 
 
+def test_what_is_raised_again_while_shelved_is_the_newer_occurrence():
+    """A3: it was not on record, so a line that was rebuilt had the older one."""
+    made = book()
+    states(made, [event(1, "raised"), event(2, "shelve"), event(3, "returned")])
+    newer = made.apply(event(4, "raised", value=12.0, line_metre=7.0), "r", 1)
+    assert newer == AlarmOccurrence(line="core-1", alarm="x/HI", occurrence_s=4, value=12.0, line_metre=7.0)
+
+
 @given(st.lists(st.tuples(st.sampled_from(EVENTS), st.integers(0, 50)), max_size=40))
 def test_changes_chain_and_name_who_and_why(steps):
     made = book()
     before = A
     for i, (what, _) in enumerate(steps):
         change = made.apply(event(i, what, by="Mira", reason="looked"), "r", 1)
-        if change:
+        if isinstance(change, AlarmChange):
             assert change.before is before
             assert change.after is not before
             assert (change.by, change.reason, change.limit) == ("Mira", "looked", 10.0)
