@@ -63,7 +63,8 @@ def _of_limits(o: Proposal | Revision) -> Entry:
         target = f"recipe {o.recipe} revision {o.revision}"
         digest = hashlib.sha256(o.text.encode()).hexdigest()
         who = o.approved_by or o.by
-        return Entry(o.line, round(o.t_s * 1e3), who, "take into force", target, o.reason, o.by, digest)
+        reason = o.reason or f"from metre {o.line_metre:.1f}"
+        return Entry(o.line, round(o.t_s * 1e3), who, "take into force", target, reason, o.by, digest)
     limits = msgspec.json.encode(dict(o.changes)).decode()
     target = f"proposal {o.proposal} for {o.recipe} revision {o.base}"
     if o.decided_s is None:
