@@ -231,18 +231,24 @@ class Track:
             self.faults.append(CounterFault(self.line, kind, t, reading, reading0 + by_speed, reading + offset))
             self._slip = None
         self._last = (t, reading, offset, S)
-        return reading + self._watch_slip(t, reading, offset, S)
+        return reading + self._watch_slip(t, reading, reading0, offset, S)
 
-    def _watch_slip(self, t: float, reading: float, offset: float, S: float) -> float:
-        """Compare counter and speed over each span of some metres; returns the offset, another where slip begins."""
+    def _watch_slip(self, t: float, reading: float, reading_before: float, offset: float, S: float) -> float:
+        """Compare counter and speed over each span of some metres; returns the offset, another where slip begins.
+
+        Spans end where the reading enters other `SLIP_SPAN_M`, so that they do not depend on where the track began.
+        """
+        entered = reading // SLIP_SPAN_M != reading_before // SLIP_SPAN_M
         if self._slip is None:
-            self._slip = (reading, S, offset)
+            self._slip = (reading, S, offset) if entered else None
             return offset
         reading0, S0, offset0 = self._slip
         by_counter, by_speed = reading - reading0, S - S0
-        if max(by_counter, by_speed) < SLIP_SPAN_M:
+        if not entered and by_speed < 2 * SLIP_SPAN_M:
             return offset
         off = abs(by_counter - by_speed) > self.slip_percent / 100 * max(by_counter, by_speed)
+        if max(by_counter, by_speed) < SLIP_SPAN_M / 2:  # too short to tell
+            off = self._slipping
         if off and not self._slipping:
             offset = offset0 + to_grid(by_speed - by_counter)
             self.faults.append(CounterFault(self.line, "slip", t, reading, reading0 + by_speed, reading + offset))

@@ -75,6 +75,12 @@ def test_slip_is_noticed_and_its_metres_are_given_back():
     assert abs(track.at(t[-1]) - L[-1]) < 1.0
 
 
+def test_a_counter_that_trembles_between_two_spans_does_not_slip():
+    t, v, _ = truth([0.0] * 20)
+    track = run(t, 110.0 + 0.02 * (np.arange(len(t)) % 2) - 0.01, v)
+    assert not track.faults
+
+
 def test_silent_counter_is_bridged_by_speed_and_taken_up_again():
     t, v, L = truth([4] * 30)
     track = Track("core-1", 1.0, 3.0)
@@ -139,13 +145,13 @@ def kinked(readings, i: int, size: float) -> np.ndarray:
 
 @given(
     st.lists(st.floats(2, 6), min_size=20, max_size=40),
-    st.integers(1, 120),
-    st.lists(st.tuples(st.floats(0.1, 0.95), st.floats(-50, 50) | st.just(0.0)), max_size=3),
+    st.integers(1, 20),
+    st.lists(st.tuples(st.floats(0.6, 0.95), st.floats(-50, 50) | st.just(0.0)), max_size=3),
     st.floats(0.3, 0.9),
 )
 def test_a_track_that_begins_at_another_reading_comes_to_the_same_metres_to_the_bit(v, begin, kinks, silent):
     """A3: rows of a line that was rebuilt differed in their last bits."""
-    t, v, L = truth(np.array(v) / 3.0)
+    t, v, L = truth(v)
     reading = L / 7.0 * 7.1
     for where, size in kinks:
         reading = kinked(reading, int(where * len(t)), size)
