@@ -331,7 +331,7 @@ def _counted(configuration: Configuration, line: Line, start_s: float, end_s: fl
     track = Track(line.line, c.jump_tolerance_m, c.slip_tolerance_percent, c.wraps_at_m)
     counter, speed = (Stream(line.line, *path.split("/")) for path in (c.stream, c.speed))
     found: dict[str, list[Block]] = {c.stream: [], c.speed: []}
-    for messages in History(configuration, line.line, (counter, speed)).read(ms(start_s), ms(end_s)):
+    for messages in History(configuration, line.line, streams=(counter, speed)).read(ms(start_s), ms(end_s)):
         for m in messages:
             if isinstance(m, Message) and isinstance(m.body, Block):
                 found[m.stream.path].append(m.body)
