@@ -111,24 +111,33 @@ def each_hour(
             if lines is None or row.line in lines
         }
     for line, message_id in known.items():
-        for hour in _full_hours(engine, line, keep_ms):
+        for hour in _hours_held(engine, line, keep_ms):
             path = None
             with _by_itself(f"{hour_file(folder, line, hour)}", report):
                 path = _roll_hour(engine, folder, line, hour, message_id)
             yield path
 
 
-def _full_hours(engine: Engine, line: str, keep_ms: int) -> list[int]:
-    """Hours that have messages of a line in the database, of those that ended `keep_ms` before the newest.
+def _hours_held(engine: Engine, line: str, keep_ms: int) -> Iterator[int]:
+    """Hours (UTC ms) that ended `keep_ms` before a line's newest message and have any, in order.
 
-    One look for all of them: the oldest may be years before the newest, with nothing between.
+    Each is one look into the index by time, so that hours without a message cost nothing.
     """
     m = MESSAGE.c
-    hour = (m.t_ms // HOUR_MS).label("hour")
+    stamps = select(m.t_ms).where(m.line == line)
     with engine.connect() as connection:
-        held = connection.execute(select(hour, func.max(m.t_ms)).where(m.line == line).group_by(hour)).all()
-    last = (max((newest for _, newest in held), default=0) - keep_ms) // HOUR_MS
-    return sorted(at * HOUR_MS for at, _ in held if at < last)
+        newest = connection.execute(stamps.order_by(m.t_ms.desc()).limit(1)).scalar()
+    end = 0 if newest is None else (newest - keep_ms) // HOUR_MS * HOUR_MS
+    following = stamps.where(m.t_ms < end).order_by(m.t_ms).limit(1)
+    hour = None
+    while True:
+        with engine.connect() as connection:
+            after = following if hour is None else following.where(m.t_ms >= hour + HOUR_MS)
+            oldest = connection.execute(after).scalar()
+        if oldest is None:
+            return
+        hour = oldest // HOUR_MS * HOUR_MS
+        yield hour
 
 
 def _roll_hour(engine: Engine, folder: Path, line: str, hour_ms: int, known_id: int) -> Path | None:
@@ -144,7 +153,7 @@ def _roll_hour(engine: Engine, folder: Path, line: str, hour_ms: int, known_id: 
             aside = set_aside(path, reason)
             manifest.enter_aside(engine, _name(folder, path), _name(folder, aside), line, reason)
         streams = sorted({(r.station, r.quantity) for r in held} | samples.streams_in(path))
-        tables = (_hour_of(connection, inside, path, *stream) for stream in streams)
+        tables = (_hour_of(connection, inside, hour_ms, path, *stream) for stream in streams)
         entry = _write(engine, folder, line, path, samples.SCHEMA, tables)
     with engine.begin() as connection:
         manifest.settle(connection, entry)
@@ -152,11 +161,12 @@ def _roll_hour(engine: Engine, folder: Path, line: str, hour_ms: int, known_id: 
     return path
 
 
-def _hour_of(connection: Connection, inside: Any, path: Path, station: str, quantity: str) -> pa.Table:
+def _hour_of(connection: Connection, inside: Any, hour_ms: int, path: Path, station: str, quantity: str) -> pa.Table:
     """A stream's hour: what a file holds already (late messages, a stop before the deleting) and what is new."""
     m = MESSAGE.c
     wanted = select(m.n, m.t_ms, m.id, m.received_ms, m.payload).where(inside, m.station == station)
-    rows = connection.execute(wanted.where(m.quantity == quantity).order_by(m.t_ms)).all()
+    wanted = wanted.where(m.quantity == quantity, m.end_ms >= hour_ms).order_by(m.end_ms)  # as `message_by_stream` is
+    rows = connection.execute(wanted).all()
     new = samples.table(station, quantity, [samples.Held(*row) for row in rows]) if rows else None
     old = samples.read(path, station, quantity) if path.is_file() else None
     if new is not None and old is not None:

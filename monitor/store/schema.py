@@ -18,7 +18,7 @@ from sqlalchemy import (
 from monitor.contract import bounds
 
 # Raised by one with each change of a table; the revision that leads to it lies in monitor/shell/migrations/versions.
-SCHEMA_VERSION = 9
+SCHEMA_VERSION = 10
 
 METADATA = MetaData()
 _BigId = BigInteger().with_variant(Integer, "sqlite")
@@ -38,6 +38,7 @@ MESSAGE = Table(
     Column("received_ms", BigInteger, nullable=False),
     Column("payload", LargeBinary, nullable=False),
     Index("message_by_stream", "line", "station", "quantity", "end_ms", "t_ms"),
+    Index("message_by_time", "line", "t_ms"),
 )
 
 # What has been stored of each stream: `spans`, JSON of its numberings (`shell/numbering.py`), and `upto`, the last

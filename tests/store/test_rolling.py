@@ -1,18 +1,21 @@
 """Hour files: what rolls into them comes back as it was, also where numbers begin again."""
 
 import json
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
-from sqlalchemy import event, select
+from sqlalchemy import Engine, event, insert, select, text
 
 from monitor.contract.record import DrumSpan, MetreRows
 from monitor.core.arrival import Arrival, Message
 from monitor.store import rolling as rollup
 from monitor.store.message_history import History
 from monitor.store.reader import StoreReader
-from monitor.store.schema import DRUM
+from monitor.store.schema import CHECKPOINT, DRUM, MESSAGE
 from monitor.store.writer import Batch, Writer
 from tests.core.story import T0, finding
 from tests.shell.works import desk_at, settings_at, take
@@ -45,6 +48,82 @@ def test_messages_of_another_numbering_are_not_taken_for_those_that_a_file_holds
         expected += [(start, 0), (start, 0)]
         rolled(desk, place)
         assert kept(desk) == expected
+
+
+def keep(engine: Engine, first_id: int, stamps_ms: list[int], station: str = "oven-a") -> None:
+    """Messages of one value, stored with these stamps and known to the checkpoint."""
+    rows = [
+        {
+            "line": "core-1", "id": first_id + i, "station": station, "quantity": "temperature", "n": i,
+            "t_ms": t, "end_ms": t, "received_ms": t, "payload": json.dumps({"n": i, "t": t, "v": 1}).encode(),
+        }
+        for i, t in enumerate(stamps_ms)
+    ]  # fmt: skip
+    with engine.begin() as connection:
+        connection.execute(insert(MESSAGE), rows)
+        if connection.execute(select(CHECKPOINT)).first() is None:
+            connection.execute(insert(CHECKPOINT).values(line="core-1", message_id=10**9, t_ms=0, state=b""))
+
+
+@contextmanager
+def counted(engine: Engine) -> Iterator[list[str]]:
+    """Statements that the database is asked meanwhile."""
+    statements: list[str] = []
+
+    def asked(_c: object, _cursor: object, statement: str, *_: object) -> None:
+        statements.append(statement)
+
+    event.listen(engine, "before_cursor_execute", asked)
+    yield statements
+    event.remove(engine, "before_cursor_execute", asked)
+
+
+EXPLAIN = {"sqlite": "EXPLAIN QUERY PLAN ", "postgresql": "EXPLAIN "}
+NOW_MS = 480_000 * rollup.HOUR_MS
+
+
+def test_hours_without_a_message_cost_nothing(place):
+    """A note stored with a stamp of 1970 gave 480,000 hours to look at, each of them a scan."""
+    engine = Writer(settings_at(place), ["core-1"]).engine
+    keep(engine, 1, [0, *(NOW_MS + i * 60_000 for i in range(61))])
+    with counted(engine) as statements:
+        moved = rollup.roll_hours(engine, place, 0)
+    assert moved == [rollup.hour_file(place, "core-1", t_ms) for t_ms in (0, NOW_MS)]
+    assert len(statements) < 40
+
+
+def test_an_hour_that_fills_while_others_are_full_costs_no_look_at_those_between(place):
+    """A gateway that catches up on six days: its hour and the newest are held, the 144 between them are not."""
+    engine = Writer(settings_at(place), ["core-1"]).engine
+    keep(engine, 1, [NOW_MS + i * rollup.HOUR_MS for i in range(146)])
+    assert len(rollup.roll_hours(engine, place, 0)) == 145
+    keep(engine, 1000, [NOW_MS + 1000], "oven-b")
+    with counted(engine) as statements:
+        assert rollup.roll_hours(engine, place, 0) == [rollup.hour_file(place, "core-1", NOW_MS)]
+    assert len(statements) < 25
+
+
+def test_hours_are_found_and_read_by_an_index(place):
+    engine = Writer(settings_at(place), ["core-1"]).engine
+    keep(engine, 1, [NOW_MS + i * 10_000 for i in range(25 * 360 + 1)])
+    if engine.dialect.name == "postgresql":  # it analyses by itself in time, SQLite never
+        with engine.begin() as connection:
+            connection.execute(text("analyze"))
+    plans = {}
+
+    @event.listens_for(engine, "before_cursor_execute")
+    def explained(_c: object, cursor: Any, statement: str, parameters: object, *_: object) -> None:
+        if "FROM message " in statement.replace("\n", " "):
+            cursor.execute(EXPLAIN[engine.dialect.name] + statement, parameters)
+            plans[statement] = [str(row[-1]) for row in cursor.fetchall()]
+
+    assert len(rollup.roll_hours(engine, place, 23 * rollup.HOUR_MS)) == 2
+    assert len(plans) >= 4
+    for statement, plan in plans.items():
+        walks = [p for p in plan if p.startswith("SCAN ") or "Seq Scan" in p]
+        assert walks == [], f"{statement}: {plan}"
+        if "station =" in statement and engine.dialect.name == "sqlite":  # a stream reads no other stream's messages
+            assert "message_by_stream" in plan[0]
 
 
 def wound(filling: int, start_m: float, end_m: float | None) -> DrumSpan:
