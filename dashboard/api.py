@@ -1,5 +1,6 @@
 """What browsers fetch: live, trend, journey, health under `/api/v1`. A bad question gets 400 and a sentence."""
 
+import gzip
 import re
 from collections.abc import Callable
 from math import inf, nextafter
@@ -25,6 +26,7 @@ from monitor.contract.topics import Stream
 POINTS_MAX = 10_000
 SPAN_MAX_MS = 31 * 86_400_000
 MS_MAX = 2**53
+SMALL_BYTES = 1024  # below this compressing costs more than it saves
 
 
 class BadQuestionError(Exception):
@@ -50,6 +52,7 @@ def blueprint(context: Context) -> Blueprint:
     api.add_url_rule("/metrics", "metrics", lambda: Response(metrics(context), content_type=METRICS_TYPE))
     api.register_error_handler(BadQuestionError, lambda error: (jsonify(error=str(error)), 400))
     api.after_request(_not_kept)
+    api.after_request(_small)
     return api
 
 
@@ -59,6 +62,23 @@ def _answering(context: Context, reply: Callable[[Context], dict[str, Any]]) -> 
 
 def _not_kept(response: Response) -> Response:
     response.headers["Cache-Control"] = "no-store"
+    return response
+
+
+def _small(response: Response) -> Response:
+    """Tagged by its content, so that nothing is sent to whom has it already; and compressed where that is taken."""
+    if response.mimetype != "application/json" or response.status_code != 200:
+        return response
+    response.add_etag()
+    response.make_conditional(request)
+    if (
+        response.status_code == 200
+        and request.accept_encodings.quality("gzip") > 0
+        and len(response.data) > SMALL_BYTES
+    ):
+        response.data = gzip.compress(response.data, compresslevel=1, mtime=0)
+        response.headers["Content-Encoding"] = "gzip"
+        response.vary.add("Accept-Encoding")
     return response
 
 

@@ -6,6 +6,7 @@ from typing import Any
 
 from dashboard.bench import Bench
 from dashboard.gateway import Gateway, Numbering
+from dashboard.shared import Shared
 from monitor.analysis.in_force import recipes_in_force
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.line import Line
@@ -23,6 +24,8 @@ class Context:
     clock: Callable[[], float]
     numbering: Numbering
     bench: Bench | None = None
+    shared: Shared = field(default_factory=Shared)
+    ribbons: dict[str, Any] = field(default_factory=dict)  # of `live`, by line, as last known
     kept: dict[tuple[int, str, int], list[Any]] = field(default_factory=dict)  # of `heritage`, by time and filling
 
     @property

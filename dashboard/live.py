@@ -1,5 +1,6 @@
 """What a page asks for each second, as plain values for JSON: every line now, and the shown line's newest samples."""
 
+from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -18,6 +19,8 @@ from monitor.contract.units import convert
 
 WANTS_ANSWER = frozenset({"unacknowledged", "returned to normal unacknowledged"})
 BACKFILL_MS = 10 * 60_000
+SINCE_MS = 5000  # viewers of a line who have about the same samples get the same answer
+AGAIN_M, WHOLE_MS = 400.0, 30_000  # of a ribbon, what is read again each second, and how often all of it
 QUIET_S = 5.0  # a stream without a rule of its own is old after this
 
 
@@ -30,25 +33,84 @@ class Question:
     metres: Mapping[str, float] | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """What every viewer is told of a second; `whole` are the ribbons of the drums being wound, by line."""
+
+    reply: Mapping[str, Any]
+    lines: Sequence[Mapping[str, Any]]
+    whole: Mapping[str, "Ribbon"]
+
+
+@dataclass(frozen=True, slots=True)
+class Ribbon:
+    """The drum that a line winds: its length so far, and its runs as far as they are judged."""
+
+    filling: int | None
+    wound_m: float
+    own: Sequence[Run]  # of its own line
+    runs: Sequence[Run]  # with what it inherits
+    read_whole_ms: int
+
+
 def answer(context: Context, question: Question) -> dict[str, Any]:
-    """Everything the open page needs to be up to date; see `Question`."""
+    """Everything the open page needs to be up to date; see `Question`. Made once a second for all who ask."""
     now_ms = context.now_ms
+    found = context.shared.get(now_ms, "moment", lambda: moment(context))
+    metres = question.metres or {}
+    reply = dict(found.reply)
+    reply["lines"] = [dict(said) | _ribbon(found, said, metres.get(said["line"])) for said in found.lines]
+    if question.line is not None:
+        line = context.configuration.lines[question.line]
+        since = max(question.since_ms or 0, now_ms - BACKFILL_MS)
+        begin = since // SINCE_MS * SINCE_MS
+        made = context.shared.get(now_ms, ("shown", question.line, begin), lambda: shown(context, line, begin, now_ms))
+        reply["shown"] = made | {"streams": {path: _after(since, s) for path, s in made["streams"].items()}}
+    return reply
+
+
+def _after(since_ms: int, stream: Mapping[str, Any]) -> dict[str, Any]:
+    """A stream's samples after a time."""
+    first = bisect_right(stream["t"], since_ms)
+    return dict(stream) | {"t": stream["t"][first:], "v": stream["v"][first:]}
+
+
+def moment(context: Context) -> Moment:
+    """All lines now, as the record has them."""
     alarms = list(context.record.alarms_now())
     rows = {row.line: row for row in context.record.lines_now()}
-    metres = question.metres or {}
-    reply: dict[str, Any] = {
-        "t": now_ms,
-        "rejected": sum(row.count for row in context.record.rejected()),
-        "alarms_key": alarms_key(alarms),
-        "needs": [{"line": name, "why": need.why} for name, need in by_need(alarms, list(context.configuration.lines))],
-        "lines": [
-            line_now(context, line, rows.get(name), [a for a in alarms if a.line == name], metres.get(name))
+    needs = by_need(alarms, list(context.configuration.lines))
+    whole = {}
+    for name, row in rows.items():
+        if name in context.configuration.lines:
+            found = ribbon_now(context, context.configuration.lines[name], row, context.ribbons.get(name))
+            if found is not None:
+                whole[name] = context.ribbons[name] = found
+    return Moment(
+        reply={
+            "t": context.now_ms,
+            "rejected": sum(row.count for row in context.record.rejected()),
+            "alarms_key": alarms_key(alarms),
+            "needs": [{"line": name, "why": need.why} for name, need in needs],
+        },
+        lines=[
+            line_now(context, line, rows.get(name), [a for a in alarms if a.line == name])
             for name, line in context.configuration.lines.items()
         ],
-    }
-    if question.line is not None:
-        reply["shown"] = shown(context, context.configuration.lines[question.line], question.since_ms, now_ms)
-    return reply
+        whole=whole,
+    )
+
+
+def _ribbon(found: Moment, said: Mapping[str, Any], since_m: float | None) -> dict[str, Any]:
+    """The ribbon of a line from the metre on that a viewer has; nothing for a line that was never heard."""
+    whole = found.whole.get(said["line"])
+    if "t" not in said:
+        return {}
+    if whole is None:
+        return {"ribbon": None}
+    since = min(max(since_m or 0.0, 0.0), whole.wound_m)
+    cut = [Run(max(r.start_m, since), r.end_m, r.verdict) for r in whole.runs if r.end_m > since]
+    return {"ribbon": {"since": since, "runs": ribbon.packed(cut)}}
 
 
 def alarms_key(alarms: Sequence[AlarmRow]) -> str:
@@ -56,10 +118,8 @@ def alarms_key(alarms: Sequence[AlarmRow]) -> str:
     return ";".join(f"{a.line}/{a.alarm}@{a.t_ms}={a.state}" for a in alarms)
 
 
-def line_now(
-    context: Context, line: Line, row: NowRow | None, alarms: Sequence[AlarmRow], since_m: float | None
-) -> dict[str, Any]:
-    """One line for the first page."""
+def line_now(context: Context, line: Line, row: NowRow | None, alarms: Sequence[AlarmRow]) -> dict[str, Any]:
+    """One line for the first page, without its ribbon."""
     newest = context.record.newest_ms(line.line)
     said: dict[str, Any] = {
         "line": line.line,
@@ -68,7 +128,7 @@ def line_now(
         "asks": asks(context, alarms),
         "state": row.state if row else None,
     }
-    return said | (_running(context, line, row, since_m) if row else {})
+    return said | (_running(context, line, row) if row else {})
 
 
 def asks(context: Context, alarms: Sequence[AlarmRow]) -> dict[str, Any]:
@@ -84,7 +144,7 @@ def asks(context: Context, alarms: Sequence[AlarmRow]) -> dict[str, Any]:
     return counts | {"ended": len(wanting) - len(active), "text": text, "since": since, "standing": standing}
 
 
-def _running(context: Context, line: Line, row: NowRow, since_m: float | None) -> dict[str, Any]:
+def _running(context: Context, line: Line, row: NowRow) -> dict[str, Any]:
     window = window_of(context.recipe(row.line, row.recipe), line.counter.speed)
     low, high = (_m_per_min(at, window.unit) for at in (window.lo, window.hi)) if window else (None, None)
     speed = row.speed_m_per_s * 60.0
@@ -103,7 +163,6 @@ def _running(context: Context, line: Line, row: NowRow, since_m: float | None) -
         "doff_s": time_to_doff_s(wound, row.planned_length_m, row.speed_m_per_s),
         "dwell_s": {zone: s for zone, s in row.extra.get("dwell_s", {}).items() if s == s},
         "cure": cure_now(context, row),
-        "ribbon": ribbon_now(context, line, row, since_m),
     }
 
 
@@ -161,24 +220,32 @@ def time_to_doff_s(wound_m: float | None, planned_m: float | None, speed_m_per_s
     return max(planned_m - wound_m, 0.0) / speed_m_per_s
 
 
-def ribbon_now(context: Context, line: Line, row: NowRow, since_m: float | None) -> dict[str, Any] | None:
-    """Runs of the present drum from drum metre `since_m` on (0 without); what is wound but not judged is left out."""
+def ribbon_now(context: Context, line: Line, row: NowRow, before: Ribbon | None) -> Ribbon | None:
+    """Runs of the present drum; what is wound but not judged is left out.
+
+    `before` is what was known last: only its newest metres are read again, and all of them every half minute, since
+    late data may judge any.
+    """
     wound = drum_metre(line, row)
     if row.drum_start_m is None or wound is None:
         return None
-    since = min(max(since_m or 0.0, 0.0), wound)
+    now_ms, same = context.now_ms, before is not None and before.filling == row.filling
+    since, kept, read_whole_ms = 0.0, [], now_ms
+    if before is not None and same and 0 <= now_ms - before.read_whole_ms < WHOLE_MS:
+        since, read_whole_ms = min(max(before.wound_m - AGAIN_M, 0.0), wound), before.read_whole_ms
+        kept = [Run(r.start_m, min(r.end_m, since), r.verdict) for r in before.own if r.start_m < since]
     begin, end = row.drum_start_m + since, row.drum_start_m + wound
     first, verdicts = context.record.verdicts(line.line, begin, end)
-    own = [Run(r.start_m + since, r.end_m + since, r.verdict) for r in ribbon.runs(first, verdicts, begin, end)]
+    newer = [Run(r.start_m + since, r.end_m + since, r.verdict) for r in ribbon.runs(first, verdicts, begin, end)]
+    own = ribbon.joined([*kept, *newer])
     more = as_runs(legacies(context, line.line, row.filling)) if row.filling is not None else []
-    return {"since": since, "runs": ribbon.packed(ribbon.laid_over(own, more))}
+    return Ribbon(row.filling, wound, own, ribbon.laid_over(own, more), read_whole_ms)
 
 
-def shown(context: Context, line: Line, since_ms: int | None, now_ms: int) -> dict[str, Any]:
-    """Newest samples of each stream of a line after `since_ms` (10 minutes back at most), two a second at most."""
-    since = max(since_ms if since_ms is not None else 0, now_ms - BACKFILL_MS)
+def shown(context: Context, line: Line, since_ms: int, now_ms: int) -> dict[str, Any]:
+    """Newest samples of each stream of a line after `since_ms`, two a second at most."""
     newest = context.record.newest_ms(line.line)
-    streams = {path: _stream(context, line, path, since, now_ms, newest) for path in shown_streams(line)}
+    streams = {path: _stream(context, line, path, since_ms, now_ms, newest) for path in shown_streams(line)}
     return {"line": line.line, "streams": streams}
 
 

@@ -48,15 +48,19 @@ def laid_over(own: Sequence[Run], more: Sequence[Run]) -> list[Run]:
     for a, b in pairwise(edges):
         here = [run.verdict for run in own if run.start_m <= a and b <= run.end_m]
         if here:
-            found = _joined(found, Run(a, b, max(here + [m.verdict for m in more if m.start_m <= a and b <= m.end_m])))
+            found.append(Run(a, b, max(here + [m.verdict for m in more if m.start_m <= a and b <= m.end_m])))
+    return joined(found)
+
+
+def joined(of: Iterable[Run]) -> list[Run]:
+    """Runs in order, those of one kind that touch made one."""
+    found: list[Run] = []
+    for run in of:
+        if found and found[-1].verdict is run.verdict and found[-1].end_m == run.start_m:
+            found[-1] = Run(found[-1].start_m, run.end_m, run.verdict)
+        else:
+            found.append(run)
     return found
-
-
-def _joined(found: list[Run], run: Run) -> list[Run]:
-    """With one more run, grown into the last where both are of one kind."""
-    if found and found[-1].verdict is run.verdict and found[-1].end_m == run.start_m:
-        return [*found[:-1], Run(found[-1].start_m, run.end_m, run.verdict)]
-    return [*found, run]
 
 
 def lengths_m(of: Iterable[Run]) -> dict[Verdict, float]:
