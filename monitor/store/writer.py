@@ -2,15 +2,21 @@
 
 import hashlib
 import io
+import logging
+import time
 from collections import Counter
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
-from typing import Any
+from functools import partial
+from typing import Any, NamedTuple
 
 import msgspec
 import pyarrow as pa
 from sqlalchemy import Connection, Table, delete, func, insert, select, true, update
+from sqlalchemy.exc import DataError, IntegrityError
 
+from monitor.contract import bounds
 from monitor.contract.config.content import digest_of
 from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Recipe
@@ -35,10 +41,12 @@ from monitor.contract.record import (
 )
 from monitor.contract.topics import Stream
 from monitor.core.arrival import Message
+from monitor.core.decode import printable
 from monitor.store import journal
 from monitor.store.database import open_for_writing, upsert
 from monitor.store.ledger import Ledger, LedgerDelta
 from monitor.store.numbering import StreamNumbers
+from monitor.store.refusals import NOT_RECORDED, first_line, is_of_data
 from monitor.store.revisions import FILES
 from monitor.store.schema import (
     ALARM_CHANGE,
@@ -66,6 +74,8 @@ from monitor.store.schema import (
 SET_ASIDE_MAX = 1000  # of one line; the oldest go first
 ASIDE_KNOWN_MAX = 100_000  # of all lines, in memory
 
+LOG = logging.getLogger("monitor")
+
 Row = dict[str, Any]
 AsideKey = tuple[Stream, int, int, int]  # stream, start, n, stamp in UTC ms
 
@@ -80,6 +90,11 @@ class Batch:
     states: Mapping[str, bytes] = field(default_factory=dict)
     health: Health | None = None
     numbers: LedgerDelta | None = None  # what it adds to the ledger
+
+    @property
+    def has_own_rows(self) -> bool:
+        """Whether it holds what the monitor writes of itself: no message is at fault where that is refused."""
+        return bool(self.now or self.states or self.health or any(isinstance(o, Rejected) for o in self.outputs))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,6 +139,7 @@ class Writer:
         self.ledger = self._read_ledger()
         self.last_id = self._read_last_id()
         self.aside = self._read_aside()
+        self.not_recorded: Counter[tuple[str, str]] = Counter()  # by line and kind of row
 
     @property
     def name(self) -> str:
@@ -134,10 +150,14 @@ class Writer:
         """Commit a batch; returns what is stored, by stream and start, of its messages, the repeated included.
 
         Whatever the database raises (disk full, server gone) comes out with nothing committed and nothing forgotten:
-        call again with the same batch.
+        call again with the same batch. Rows of the monitor's own making that it refuses as data are left out.
         """
-        with self.engine.begin() as connection:
-            last_id = self._execute(connection, batch)
+        try:
+            last_id = self._commit(batch)
+        except Exception as error:
+            if not (batch.has_own_rows and is_of_data(error)):
+                raise
+            last_id = self._commit(batch, sparing=True)
         self.last_id = last_id
         if batch.numbers:
             self.ledger.merge(batch.numbers)
@@ -181,20 +201,13 @@ class Writer:
             return connection.execute(wanted).first() is not None
 
     def write_restored(self, restored: Restored) -> None:
-        """Commit what the restart of a line's engine came to, in one transaction."""
-        now_ms = ms(restored.now.t_s)
-        with self.engine.begin() as connection:
-            self._outputs(connection, restored.outputs)
-            for revision in (o for o in restored.outputs if isinstance(o, Revision) and o.by == FILES):
-                _came_after(connection, revision, restored.message_id)
-            journal.append(connection, restored.entries)
-            if restored.described is not None:
-                row = _line_row(restored.described, now_ms, restored.since_m)
-                upsert(connection, LINE_REVISION, [row | {"message_id": restored.message_id}])
-            if restored.state is not None:
-                row = {"line": restored.line, "message_id": restored.message_id, "t_ms": now_ms}
-                upsert(connection, CHECKPOINT, [row | {"state": restored.state}])
-                upsert(connection, LINE_NOW, [now_row(restored.now)])
+        """Commit what the restart of a line's engine came to, in one transaction, but for what is refused as data."""
+        try:
+            self._commit_restored(restored)
+        except Exception as error:
+            if not is_of_data(error):
+                raise
+            self._commit_restored(restored, sparing=True)
 
     def keep_revisions(self, recipes: Iterable[Recipe], now_s: float) -> None:
         """Keep the revisions of recipes' files that the record does not have, each with an entry in the journal."""
@@ -250,22 +263,73 @@ class Writer:
             rows = connection.execute(self._own(select(SET_ASIDE), SET_ASIDE).order_by(SET_ASIDE.c.id)).all()
         return {(Stream(r.line, r.station, r.quantity), r.start, r.n, r.t_ms): r.reason for r in rows}
 
-    def _execute(self, connection: Any, batch: Batch) -> int:
+    def _commit(self, batch: Batch, sparing: bool = False) -> int:
+        with self.engine.begin() as connection:
+            return self._execute(connection, batch, sparing)
+
+    def _commit_restored(self, restored: Restored, sparing: bool = False) -> None:
+        now_ms = ms(restored.now.t_s)
+        with self.engine.begin() as connection:
+            for outputs in [[output] for output in restored.outputs] if sparing else [restored.outputs]:
+                write = partial(self._outputs, connection, outputs)
+                self._write_own(connection, restored.line, "output", write, sparing)
+            for revision in (o for o in restored.outputs if isinstance(o, Revision) and o.by == FILES):
+                _came_after(connection, revision, restored.message_id)
+            journal.append(connection, restored.entries)
+            if restored.described is not None:
+                row = _line_row(restored.described, now_ms, restored.since_m)
+                upsert(connection, LINE_REVISION, [row | {"message_id": restored.message_id}])
+            if restored.state is not None:
+                at_end = Batch(now={restored.line: restored.now}, states={restored.line: restored.state})
+                self._own_rows(connection, _own_rows(at_end, restored.message_id, self.name), sparing)
+
+    def _execute(self, connection: Any, batch: Batch, sparing: bool = False) -> int:
         """All statements of a batch; returns the id of its last message."""
         touched = dict(sorted(batch.numbers.streams.items())) if batch.numbers else {}
         last_id = self._messages(connection, batch.messages)
         upsert(connection, LEDGER, [_ledger_row(s, numbers) for s, numbers in touched.items()])
-        self._outputs(connection, batch.outputs)
-        upsert(connection, LINE_NOW, [now_row(now) for now in batch.now.values()])
-        states = [
-            {"line": line, "message_id": last_id, "t_ms": ms(batch.now[line].t_s), "state": state}
-            for line, state in batch.states.items()
-        ]
-        upsert(connection, CHECKPOINT, states)
-        if batch.health is not None:
-            said = msgspec.json.encode(batch.health).decode()
-            upsert(connection, HEALTH, [{"monitor": self.name, "t_ms": batch.health.t, "said": said}])
+        self._outputs(connection, [o for o in batch.outputs if not isinstance(o, Rejected)])
+        refused = [o for o in batch.outputs if isinstance(o, Rejected)]
+        for one in [[r] for r in refused] if sparing else [refused]:
+            self._write_own(connection, "", "rejected", partial(self._rejected, connection, one), sparing)
+        self._own_rows(connection, _own_rows(batch, last_id, self.name), sparing)
         return last_id
+
+    def _own_rows(self, connection: Connection, rows: "Sequence[_OwnRow]", sparing: bool) -> None:
+        """Rows that the monitor writes of itself: those of a table at once, or each by itself."""
+        parts = [[row] for row in rows] if sparing else [[r for r in rows if r.table is t] for t in _OWN_TABLES]
+        for part in filter(None, parts):
+            write = partial(_write_made, connection, part)
+            self._write_own(connection, part[0].line, part[0].table.name, write, sparing)
+
+    def _write_own(
+        self, connection: Connection, line: str, what: str, write: Callable[[], object], sparing: bool
+    ) -> None:
+        """Write what no message is at fault for; `sparing`: where it is refused as data, leave it out and count it."""
+        if not sparing:
+            write()
+            return
+        try:
+            with connection.begin_nested():
+                write()
+        except Exception as error:
+            if not is_of_data(error):
+                raise
+            with suppress(DataError, IntegrityError), connection.begin_nested():
+                self._rejected(connection, [self._left_out(line, what, first_line(error))])
+
+    def leave_out(self, line: str, what: str, reason: str) -> None:
+        """Count what an engine made of messages and the database refuses."""
+        with self.engine.begin() as connection:
+            self._rejected(connection, [self._left_out(line, what, reason)])
+
+    def _left_out(self, line: str, what: str, reason: str) -> Rejected:
+        """What is reported of a row that is not recorded; logged once for each line and kind of row."""
+        why = printable(f"the database refuses what the monitor writes as {what}: {reason}", bounds.TEXT)
+        if not self.not_recorded[line, what]:
+            LOG.error("%s: %s", line or self.name, why)
+        self.not_recorded[line, what] += 1
+        return Rejected(NOT_RECORDED, f"*/{line}/{what}", why, time.time(), line)
 
     def _messages(self, connection: Any, messages: Sequence[tuple[Message, bytes]]) -> int:
         if not messages:
@@ -485,6 +549,35 @@ def _alarm_row(c: AlarmChange) -> Row:
 
 def _newest(changes: Sequence[Row]) -> list[Row]:
     return list({(row["line"], row["alarm"]): row for row in changes}.values())
+
+
+def _health_row(monitor: str, health: Health) -> Row:
+    return {"monitor": monitor, "t_ms": health.t, "said": msgspec.json.encode(health).decode()}
+
+
+class _OwnRow(NamedTuple):
+    """A row that the monitor writes of itself, made when it is written: that may fail too."""
+
+    line: str
+    table: Table
+    make: Callable[[], Row]
+
+
+_OWN_TABLES = (LINE_NOW, CHECKPOINT, HEALTH)
+
+
+def _own_rows(batch: Batch, last_id: int, monitor: str) -> list[_OwnRow]:
+    found = [_OwnRow(line, LINE_NOW, partial(now_row, now)) for line, now in batch.now.items()]
+    for line, state in batch.states.items():
+        row = {"line": line, "message_id": last_id, "t_ms": ms(batch.now[line].t_s), "state": state}
+        found.append(_OwnRow(line, CHECKPOINT, partial(dict, row)))
+    if batch.health is not None:
+        found.append(_OwnRow("", HEALTH, partial(_health_row, monitor, batch.health)))
+    return found
+
+
+def _write_made(connection: Connection, rows: Sequence[_OwnRow]) -> None:
+    upsert(connection, rows[0].table, [row.make() for row in rows])
 
 
 def now_row(now: LineNow) -> Row:
