@@ -13,8 +13,8 @@ def troubles(row: HealthRow, now_ms: int) -> list[str]:
     """What is wrong with a monitor, most urgent first; nothing where it is well."""
     silent_s = (now_ms - row.t_ms) / 1e3
     if silent_s > SILENT_S:
-        return [f"has written nothing for {fixed(silent_s, 0)} s: is it running, is the disk full?"]
-    found = []
+        return [f"has written nothing for {fixed(silent_s, 0)} s: is it running, is the disk full?", *row.problems]
+    found = list(row.problems)
     if row.disk_free_bytes is not None and row.disk_free_bytes / 2**30 < DISK_GIB:
         found.append(f"disk nearly full, {fixed(row.disk_free_bytes / 2**30, 1)} GiB left: make room")
     if row.last_commit_ms is not None and row.queue and (row.t_ms - row.last_commit_ms) / 1e3 > COMMIT_S:

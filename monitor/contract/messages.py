@@ -190,6 +190,7 @@ class Health(msgspec.Struct, frozen=True):
     disk_free_bytes: int | None = None
     refused_per_min: float = 0.0
     clock_step_s: Annotated[float, Meta(description="By how much the machine's clock left its own pace, s.")] = 0.0
+    problems: list[str] = []  # what keeps it from storing or judging now, in words
 
 
 STREAM_MESSAGES: dict[str, type[msgspec.Struct]] = {

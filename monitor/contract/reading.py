@@ -118,6 +118,7 @@ class HealthRow:
     queue: int
     last_commit_ms: int | None
     disk_free_bytes: int | None
+    problems: Sequence[str] = ()
 
 
 @dataclass(frozen=True, slots=True)

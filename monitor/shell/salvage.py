@@ -8,8 +8,6 @@ import logging
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
-from sqlalchemy.exc import DataError, DBAPIError, IntegrityError, SQLAlchemyError, StatementError
-
 from monitor.contract import bounds
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.messages import Stored
@@ -21,6 +19,8 @@ from monitor.core.pipeline import Pipeline
 from monitor.core.snapshot import Given, dump, load
 from monitor.shell.restore import restore
 from monitor.store.ledger import Ledger
+from monitor.store.refusals import StoreNotAsExpectedError, first_line, is_of_data
+from monitor.store.samples import TICK
 from monitor.store.writer import Batch, SetAside, Writer, key_of, ms
 
 SET_ASIDE = "set aside"  # kind of rejection
@@ -48,15 +48,6 @@ class Taken:
         return self.kept.stream.station == MONITOR
 
 
-def is_of_data(error: BaseException) -> bool:
-    """Whether trying again cannot help: data was refused, not a disk, a lock or a connection at fault."""
-    if isinstance(error, DBAPIError):
-        return isinstance(error, DataError | IntegrityError) and not error.connection_invalidated
-    if isinstance(error, SQLAlchemyError):
-        return isinstance(error, StatementError)
-    return isinstance(error, Exception) and not isinstance(error, OSError | MemoryError)
-
-
 @dataclass(slots=True)
 class Salvage:
     """Stores of a batch what can be stored. May be run again after a failure of the store: it goes on where it was."""
@@ -69,6 +60,7 @@ class Salvage:
     rejected: list[Rejected] = field(default_factory=list)  # one for each message set aside
     outputs: dict[str, list[Output]] = field(default_factory=dict)  # of what was stored, by line
     pipelines: dict[str, Pipeline] = field(default_factory=dict)
+    suspended: dict[str, str] = field(default_factory=dict)  # lines whose engine cannot be restored, and why
 
     def run(self) -> None:
         """Raises what the store raises when it cannot be written."""
@@ -79,11 +71,25 @@ class Salvage:
             if waiting and self.writer.holds(waiting[-1].kept):  # with it all the others of its line
                 self.was_committed |= line not in self.outputs
                 waiting = []
+            pipeline = self._restored(line)
+            if pipeline is not None:
+                self.pipelines[line] = _Line(self, line, dump(pipeline), _given(pipeline), waiting).run()
+
+    def _restored(self, line: str) -> Pipeline | None:
+        """The engine of a line as the store has it; None where it cannot be restored: nothing of it is stored then."""
+        try:
             pipeline = restore(self.writer, self.configuration, line, LOG.info)
-            self.pipelines[line] = _Line(self, line, dump(pipeline), _given(pipeline), waiting).run()
+        except Exception as error:
+            if not is_of_data(error):
+                raise
+            self.suspended[line] = suspension(line, error)
+            return None
+        self.suspended.pop(line, None)
+        return pipeline
 
     def give_up(self, one: Taken, why: str) -> None:
-        """Set a message aside."""
+        """Set a message aside. StoreNotAsExpectedError where the store refuses any message of its line."""
+        self._control(one)
         m, topic = one.kept, sample_topic(self.configuration.works.works, one.kept.stream)
         number = None if one.is_own else MessageNumber(m.stream, m.start, m.n)
         why = printable(f"the message cannot be stored and is set aside: {why}", bounds.TEXT)
@@ -94,8 +100,28 @@ class Salvage:
         except Exception as error:
             if not is_of_data(error):
                 raise
-            LOG.error("and it cannot be kept (%s); its bytes are %r", _words(error), one.payload)
+            LOG.error("and it cannot be kept (%s); its bytes are %r", first_line(error), one.payload)
         self.rejected.append(rejected)
+
+    def _control(self, one: Taken) -> None:
+        """Where even a message without content is refused, the table is at fault and no message."""
+        m = one.kept
+        empty = Message(Stream(m.stream.line, MONITOR, TICK), 0, m.t_s, m.t_s, m.received_s, m.body)
+        try:
+            self.writer.probe(Batch([(empty, b"")]))
+        except Exception as error:
+            if is_of_data(error):
+                raise StoreNotAsExpectedError(f"even an empty message is refused: {first_line(error)}") from error
+            raise
+
+
+def suspension(line: str, error: BaseException, known: str = "") -> str:
+    """Why a line is suspended, in words; logged with where the error came from, unless that is known."""
+    why = printable(f"{type(error).__name__}: {first_line(error)}", bounds.TEXT)
+    if why != known:
+        said = "%s: the engine cannot be restored; nothing of the line is taken until it can (%s)"
+        LOG.error(said, line, why, exc_info=error)
+    return why
 
 
 @dataclass(slots=True)
@@ -108,6 +134,7 @@ class _Line:
     given: Given
     waiting: list[Taken]
     one_by_one: bool = False  # leave out what the database refuses of the outputs
+    left_out: list[tuple[str, str]] = field(default_factory=list)  # kind and reason of outputs in the newest batch
     probes: int = 0
 
     def run(self) -> Pipeline:
@@ -162,7 +189,7 @@ class _Line:
                 return None, ""
         else:
             guilty = self._removable(part, of_story + of_samples)
-        return failing - 1 if guilty is None else guilty, _words(error)
+        return failing - 1 if guilty is None else guilty, first_line(error)
 
     def _removable(self, part: Sequence[Taken], candidates: Sequence[int]) -> int | None:
         for i in candidates:
@@ -203,13 +230,14 @@ class _Line:
         except Exception as error:
             raise _EngineError(f"{type(error).__name__}: {error}") from error
         if self.one_by_one:
+            self.left_out = []
             outputs = [output for output in outputs if self._is_taken(output)]
         return pipeline, Batch([one.pair for one in part], outputs)
 
     def _is_taken(self, output: Output) -> bool:
         error = self._refusal(Batch(outputs=[output]))
         if error is not None:
-            LOG.warning("%s: left out of the record, since it is refused (%s): %r", self.line, _words(error), output)
+            self.left_out.append((type(output).__name__, first_line(error)))
         return error is None
 
     def _store(self) -> Pipeline:
@@ -223,6 +251,8 @@ class _Line:
         batch = Batch(batch.messages, batch.outputs, numbers=numbers)
         self.salvage.outputs[self.line] = list(batch.outputs)
         self.salvage.writer.write(batch)
+        for what, reason in self.left_out:
+            self.salvage.writer.leave_out(self.line, what, reason)
         return pipeline
 
 
@@ -242,7 +272,3 @@ def reports_of(ledger: Ledger, touched: "dict[Stream, set[int]]") -> dict[tuple[
 
 def _given(pipeline: Pipeline) -> Given:
     return Given(pipeline.line, pipeline.revisions.earlier, pipeline.fillings)
-
-
-def _words(error: BaseException) -> str:
-    return (str(getattr(error, "orig", None) or error).splitlines() or [type(error).__name__])[0]

@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from types import MappingProxyType
 from typing import TypeVar
 
 import msgspec
@@ -22,6 +23,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from monitor.contract.address import BrokerAddress
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.messages import AlarmSaid, Health, Refused, Stored
+from monitor.contract.part import CannotRunError
 from monitor.contract.reading import SchemaVersionError
 from monitor.contract.record import AlarmChange, LineNow, MessageNumber, Output, Rejected
 from monitor.contract.selfwatch import SELF_ALARMS
@@ -34,10 +36,11 @@ from monitor.core.snapshot import dump
 from monitor.shell.clock import SteadyClock
 from monitor.shell.link import Link, Received
 from monitor.shell.restore import restore
-from monitor.shell.salvage import SET_ASIDE, Salvage, Taken, is_of_data, reports_of
+from monitor.shell.salvage import SET_ASIDE, Salvage, Taken, reports_of, suspension
 from monitor.store import manifest, upgrade
 from monitor.store.lease import Lease, LeaseLostError
 from monitor.store.ledger import LedgerDelta
+from monitor.store.refusals import NOT_RECORDED, first_line, is_of_data, is_unexpected
 from monitor.store.revisions import refuse_conflicts
 from monitor.store.rolling import each_drum, each_hour, log_not_moved
 from monitor.store.samples import NOTE, TICK
@@ -54,13 +57,17 @@ CHECKPOINT_EVERY_S = 30.0
 CHECKPOINT_EVERY_MESSAGES = 2000  # a snapshot takes as long as some 20 of them
 ROLL_EVERY_S = 10.0
 AGAIN_S = 1.0
+AGAIN_MAX_S = 10.0  # where somebody has to put the store right
+RESTORE_AGAIN_S = 60.0  # of an engine that could not be restored
 STOP_WITHIN_S = 3.0  # a stop tries for so long to store what was taken
 END_AGAIN_S = 0.2
 END_TRIES = 25
 HUNG_AFTER_S = 20.0  # and waits for so long for the thread, which may be moving an hour into its file
 KEEP_HEALTH_MS = 3000
 
+NOT_WRITTEN = (SQLAlchemyError, OSError, CannotRunError)  # what may be put right: the batch is kept
 FORGOTTEN = "number forgotten"  # kind of rejection
+SUSPENDED = "line suspended"  # kind of rejection
 
 T = TypeVar("T")
 
@@ -86,11 +93,15 @@ class Written:
 
 @dataclass(slots=True)
 class Desk:
-    """Decoder, engines and writer of some lines; used by one thread."""
+    """Decoder, engines and writer of some lines; used by one thread.
+
+    `suspended` are lines whose engine cannot be restored, and why. Nothing of them is taken: gateways keep it.
+    """
 
     configuration: Configuration
     writer: Writer
     pipelines: dict[str, Pipeline]
+    suspended: dict[str, str] = field(default_factory=dict)
     decoder: Decoder = field(init=False)
     rejected: "Counter[str]" = field(default_factory=Counter)
     messages: int = 0
@@ -107,10 +118,24 @@ class Desk:
     _behind: set[str] = field(default_factory=set)
     _kept: dict[str, str] = field(default_factory=dict)
     _looked_at: str = ""
+    _tried_s: float = 0.0  # when an engine was last tried to be restored
 
     def __post_init__(self) -> None:
         c = self.configuration
-        self.decoder = Decoder(c.works.works, {name: c.lines[name] for name in self.pipelines}, c.works.wire)
+        self.decoder = Decoder(c.works.works, {name: c.lines[name] for name in self.lines}, c.works.wire)
+
+    @property
+    def lines(self) -> list[str]:
+        """All lines, judged or not."""
+        return sorted({*self.pipelines, *self.suspended})
+
+    @property
+    def problems(self) -> list[str]:
+        """What is wrong with lines, in words."""
+        return [
+            f"{line} is neither stored nor judged, its gateways keep it: its engine cannot be restored ({why})"
+            for line, why in sorted(self.suspended.items())
+        ]
 
     def take(self, received: Sequence[Received], now_s: float, notes: Sequence[Note] = ()) -> Batch:
         """Decode and feed what is not stored yet. The batch must be written before the next one is taken.
@@ -150,6 +175,9 @@ class Desk:
         decoded = self.decoder.decode(arrival)
         if isinstance(decoded, Rejected):
             return decoded
+        if decoded.stream.line in self.suspended:
+            later = "the line's engine cannot be restored, see the page Health: send the message again later"
+            return Rejected(SUSPENDED, arrival.topic, later, arrival.received_s, decoded.stream.line)
         if (why := self.writer.aside.get(key_of(decoded))) is not None:
             number = MessageNumber(decoded.stream, decoded.start, decoded.n)
             return Rejected(SET_ASIDE, arrival.topic, why, arrival.received_s, decoded.stream.line, number)
@@ -180,7 +208,7 @@ class Desk:
             except Exception as error:
                 if not is_of_data(error):
                     raise
-                LOG.error("a batch was refused (%s); looking for the message at fault", _first(error))
+                LOG.error("a batch was refused (%s); looking for the message at fault", first_line(error))
             else:
                 self.pending = None
                 return Written(stored, batch.outputs)
@@ -193,7 +221,7 @@ class Desk:
             self._salvage = Salvage(self.writer, self.configuration, self._taken, self._taken_s)
         salvage = self._salvage
         salvage.run()
-        self.pipelines |= salvage.pipelines
+        self._restored(salvage.pipelines, salvage.suspended)
         outputs: list[Output] = list(batch.outputs)
         if not salvage.was_committed:
             outputs = [output for output in outputs if isinstance(output, Rejected)]
@@ -202,6 +230,24 @@ class Desk:
         self.rejected[SET_ASIDE] += len(salvage.rejected)
         touched = batch.numbers.touched if batch.numbers else {}
         return Written(reports_of(self.writer.ledger, touched), outputs)
+
+    def counts(self) -> dict[str, int]:
+        """What was refused, by kind, and rows of the monitor's own that are not recorded."""
+        not_recorded = self.writer.not_recorded.total()
+        return dict(self.rejected) | ({NOT_RECORDED: not_recorded} if not_recorded else {})
+
+    def _restored(self, pipelines: Mapping[str, Pipeline], suspended: Mapping[str, str]) -> None:
+        """Engines that were made again go on; those of suspended lines know what the store does not."""
+        self.suspended = {k: why for k, why in self.suspended.items() if k not in pipelines} | dict(suspended)
+        self.pipelines = {k: p for k, p in (self.pipelines | dict(pipelines)).items() if k not in self.suspended}
+        self._behind &= set(self.pipelines)
+
+    def resume(self, now_s: float) -> None:
+        """Try, not too often, to restore the engines of suspended lines."""
+        if not self.suspended or self.pending is not None or now_s - self._tried_s < RESTORE_AGAIN_S:
+            return
+        self._tried_s = now_s
+        self._restored(*restored(self.writer, self.configuration, list(self.suspended), self.suspended))
 
     def finish(self) -> None:
         """For a stop: write what was taken, then everything as it is. Raises as `Writer.write` does; call again then.
@@ -214,8 +260,8 @@ class Desk:
             self.writer.write(self.last_batch())
 
     def _notes(self, notes: Sequence[Note]) -> list[Taken]:
-        line, taken = min(self.pipelines), []
-        for note in notes:
+        line, taken = min(self.pipelines, default=""), []
+        for note in notes if line else ():
             self._noted = max(self._noted + 1, round(note.now_s * 1e3))
             kept = _own(Stream(line, MONITOR, NOTE), self._noted, note.now_s)
             taken.append(Taken(note, kept, msgspec.json.encode(note)))
@@ -282,6 +328,22 @@ class Desk:
         self._looked_at = manifest.look_at_next(engine, folder, lines, self._looked_at)
 
 
+def restored(
+    writer: Writer, configuration: Configuration, lines: Sequence[str], known: Mapping[str, str] = MappingProxyType({})
+) -> tuple[dict[str, Pipeline], dict[str, str]]:
+    """Engines as the store has them, and the lines of which it cannot be restored with the reason (`known` before)."""
+    pipelines: dict[str, Pipeline] = {}
+    suspended: dict[str, str] = {}
+    for line in lines:
+        try:
+            pipelines[line] = restore(writer, configuration, line, LOG.info)
+        except Exception as error:
+            if not is_of_data(error):
+                raise
+            suspended[line] = suspension(line, error, known.get(line, ""))
+    return pipelines, suspended
+
+
 def _forgotten(message: Message, arrival: Arrival) -> Rejected:
     """A number so old that nobody remembers whether it is stored: taking it could store it twice."""
     why = f"message {message.n} of numbering {message.start} is older than what is remembered of its stream"
@@ -307,7 +369,8 @@ class Service:
     _owed: dict[tuple[Stream, int], Stored] = field(default_factory=dict)
     _refused_numbers: dict[MessageNumber, Rejected] = field(default_factory=dict)
     _alarms: "asyncio.Queue[tuple[str, bytes]]" = field(default_factory=asyncio.Queue)
-    _full: bool = False
+    _problem: str = ""  # why the store cannot be written
+    _not_rolled: str = ""  # why nothing moves into files
     _health: Health | None = None
     _health_ms: int = 0
     _notes: list[Note] = field(default_factory=list)
@@ -344,10 +407,10 @@ class Service:
             if self.hung:
                 return LOG.error("the store did not answer within %.0f s; stopping without it", HUNG_AFTER_S)
             error = finished.exception()
-            if not isinstance(error, SQLAlchemyError | OSError):
+            if not isinstance(error, NOT_WRITTEN):
                 return finished.result()
             if loop.time() + AGAIN_S > deadline_s:
-                return LOG.error("the store cannot be written (%s); stopping without a checkpoint", _first(error))
+                return LOG.error("the store cannot be written (%s); stopping without a checkpoint", first_line(error))
             await asyncio.sleep(AGAIN_S)
 
     def _report_pending(self) -> None:
@@ -405,19 +468,35 @@ class Service:
 
     async def _write(self, batch: Batch) -> Written:
         """Commit, however long it takes: what is not committed is acknowledged to no one."""
+        wait_s = AGAIN_S
         while True:
             try:
                 written = await self._in_thread(self.desk.write, batch)
-            except (SQLAlchemyError, OSError) as error:
-                if not self._full:
-                    LOG.error("the store cannot be written (%s); nothing is acknowledged until it can", _first(error))
-                self._full = True
-                await asyncio.sleep(AGAIN_S)
+            except Exception as error:  # noqa: BLE001 - a defect too: the next process would meet the same messages
+                self._not_written(error)
+                await asyncio.sleep(wait_s)
+                wait_s = min(2 * wait_s, AGAIN_MAX_S) if _is_lasting(error) else AGAIN_S
+                await self._keep_health()
             else:
-                if self._full:
+                if self._problem:
                     LOG.info("the store can be written again")
-                self._full = False
+                self._problem = ""
                 return written
+
+    def _not_written(self, error: Exception) -> None:
+        """Report why the store cannot be written: on Health, and in the log once for each reason."""
+        problem = f"the store cannot be written ({first_line(error)}); nothing is acknowledged until it can"
+        if is_unexpected(error):
+            problem += ". It is not as the monitor expects: see its tables and permissions, or run everymetre doctor"
+        if problem != self._problem:
+            LOG.error(problem, exc_info=None if isinstance(error, NOT_WRITTEN) else error)
+        self._problem = problem
+
+    async def _keep_health(self) -> None:
+        """Health by itself while no batch is stored, if the store takes that much: pages read it there."""
+        if self._health is not None:
+            with contextlib.suppress(Exception):
+                await self._in_thread(self.desk.writer.write, Batch(health=self._health))
 
     def _tell(self, done: Done) -> None:
         """Acknowledge, and hand on what is to be said: waiting for the broker here would hold up what frees it."""
@@ -466,8 +545,13 @@ class Service:
             try:
                 while await self._in_thread(next, steps, False):
                     pass
-            except (SQLAlchemyError, OSError) as error:
-                LOG.error("files cannot be written (%s); the database keeps what was to move there", _first(error))
+                await self._in_thread(self.desk.resume, self.clock())
+                problem = ""
+            except NOT_WRITTEN as error:
+                problem = f"files cannot be written ({first_line(error)}); the database keeps what was to move there"
+                if problem != self._not_rolled:
+                    LOG.error(problem)
+            self._not_rolled = problem
 
     async def _tell_health(self) -> None:
         while True:
@@ -478,13 +562,14 @@ class Service:
             free = shutil.disk_usage(desk.configuration.works.store.folder).free
             refused = sum(desk.rejected.values())
             health = Health(
-                round(now_s * 1e3), desk.messages, dict(desk.rejected), now_s - max(newest, default=now_s),
+                round(now_s * 1e3), desk.messages, desk.counts(), now_s - max(newest, default=now_s),
                 self.link.inbox.qsize(), committed, free, float(refused - self._refused[0]), self.clock.step_s,
+                [problem for problem in (self._problem, self._not_rolled, *desk.problems) if problem],
             )  # fmt: skip
             self._refused.append(refused)
             self._health = health
             self._notes += self.watch.judge(health)
-            for line in desk.pipelines:
+            for line in desk.lines:
                 topic = monitor_topic(self.desk.configuration.works.works, line, "health")
                 await self.link.publish(topic, msgspec.json.encode(health), qos=0, retain=True)
 
@@ -504,15 +589,16 @@ async def _end(tasks: set["asyncio.Task[None]"]) -> None:
         LOG.error("stopping without %s, which does not end", ", ".join(sorted(task.get_name() for task in waiting)))
 
 
-def _first(error: BaseException) -> str:
-    return str(error).splitlines()[0]
+def _is_lasting(error: BaseException) -> bool:
+    """Whether it stays until somebody puts it right."""
+    return is_unexpected(error) or not isinstance(error, NOT_WRITTEN)
 
 
 def watch(configuration: Configuration, lines: Sequence[str], at: BrokerAddress, lease: Lease) -> int:
     """Watch lines that are held, until told to stop."""
     writer = Writer(configuration.works.store, lines)
     refuse_conflicts(writer.engine, configuration, lines)
-    pipelines = {line: restore(writer, configuration, line, LOG.info) for line in lines}
+    pipelines, suspended = restored(writer, configuration, lines)
     writer.keep_revisions(configuration.recipes.values(), time.time())
     works = configuration.works
     name = f"{works.works}-monitor-{hashlib.sha256(','.join(lines).encode()).hexdigest()[:10]}"
@@ -520,7 +606,7 @@ def watch(configuration: Configuration, lines: Sequence[str], at: BrokerAddress,
     filters = [subscription(works.works, line) for line in (["+"] if everything else lines)]
     clock, watch = SteadyClock(), SelfWatch(standing(pipelines))
     link = Link(at, works.broker, filters, name, LOG.info, clock)
-    service = Service(Desk(configuration, writer, pipelines), link, clock, watch)
+    service = Service(Desk(configuration, writer, pipelines, suspended), link, clock, watch)
     try:
         return asyncio.run(_until_stopped(service, lease))
     finally:
@@ -531,7 +617,8 @@ def watch(configuration: Configuration, lines: Sequence[str], at: BrokerAddress,
 
 def standing(pipelines: Mapping[str, Pipeline]) -> dict[str, bool]:
     """The monitor's alarms on itself as its last run left them; they stand with the first of its lines."""
-    return {name: alarm.active for name, alarm in pipelines[min(pipelines)].book.alarms.items() if name in SELF_ALARMS}
+    alarms = pipelines[min(pipelines)].book.alarms if pipelines else {}
+    return {name: alarm.active for name, alarm in alarms.items() if name in SELF_ALARMS}
 
 
 async def _until_stopped(service: Service, lease: Lease) -> int:

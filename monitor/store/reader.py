@@ -107,7 +107,7 @@ class StoreReader:
         rows = self._all(select(HEALTH).order_by(HEALTH.c.monitor))
         said = [(r.monitor, msgspec.json.decode(r.said, type=Health)) for r in rows]
         return [
-            HealthRow(name, h.t, h.messages, h.rejected, h.lag_s, h.queue, h.last_commit, h.disk_free_bytes)
+            HealthRow(name, h.t, h.messages, h.rejected, h.lag_s, h.queue, h.last_commit, h.disk_free_bytes, h.problems)
             for name, h in said
         ]
 

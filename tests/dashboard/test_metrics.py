@@ -25,6 +25,7 @@ def test_a_monitor_that_is_well_has_no_troubles():
         ({"last_commit_ms": 900_000}, 1_000_500, "cannot commit"),
         ({"queue": 9000}, 1_000_500, "9\u202f000 messages wait"),
         ({"lag_s": 40.0}, 1_000_500, "the newest data is 40 s old"),
+        ({"problems": ["core-1 is neither stored"]}, 1_000_500, "core-1 is neither stored"),
     ],
 )
 def test_each_trouble_is_said_with_what_to_look_at(change, now_ms, says):

@@ -16,7 +16,6 @@ from monitor.contract.topics import MONITOR
 from monitor.core.arrival import Arrival
 from monitor.core.pipeline import Pipeline
 from monitor.shell.link import Received
-from monitor.shell.salvage import is_of_data
 from monitor.shell.service import Desk
 from monitor.store.ledger import Ledger
 from monitor.store.schema import MESSAGE, REJECTED, SET_ASIDE
@@ -233,17 +232,3 @@ def test_only_the_newest_of_a_line_are_kept(place, monkeypatch):
     assert [row.n for row in rows_of(desk, select(SET_ASIDE.c.n).order_by(SET_ASIDE.c.id))] == list(range(7, 12))
     assert stored(desk) == Counter({("core-1", "dancer/position", 0): 1})
     assert desk.rejected["set aside"] == 12
-
-
-@pytest.mark.parametrize(
-    ("error", "of_data"),
-    [
-        (DataError("", {}, ValueError()), True),
-        (OverflowError("Python int too large to convert to SQLite INTEGER"), True),
-        (UnicodeEncodeError("utf-8", "\ud800", 0, 1, "surrogates not allowed"), True),
-        (OperationalError("", {}, ValueError("database is locked")), False),
-        (OSError(28, "No space left on device"), False),
-    ],
-)
-def test_only_what_trying_again_cannot_help_is_the_fault_of_data(error, of_data):
-    assert is_of_data(error) is of_data
