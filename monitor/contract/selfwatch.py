@@ -34,8 +34,9 @@ SELF_ALARMS: dict[str, SelfAlarm] = {
     "monitor/disk/low": SelfAlarm(
         "The monitor's disk is nearly full", Priority.HIGH, 2.0, 2.5, "GiB", _free_GiB,
         Response(
-            cause="The record has grown, or something else fills the disk it lies on.",
-            consequence="Once full nothing is stored; gateways keep what they can, and the rest is unseen.",
+            cause="The record has grown, or something else fills its disk.",
+            consequence="When the disk is full, storage stops. Gateways keep what they can; "
+            "data beyond their outboxes are lost.",
             corrective_action="Make room, or move the store's folder to a larger disk and start the monitor again.",
             time_to_respond_s=3600.0,
         ),
@@ -44,27 +45,27 @@ SELF_ALARMS: dict[str, SelfAlarm] = {
         "The monitor is slower than its lines", Priority.MEDIUM, 5000.0, 500.0, "", lambda h: float(h.queue),
         Response(
             cause="A slow disk, a busy machine, too many lines for one process, or a flood after an outage.",
-            consequence="Alarms come late by as much as waits.",
-            corrective_action="Wait if it caught up with an outage; else give lines to another monitor.",
+            consequence="Alarms are late by the time that messages wait in the queue.",
+            corrective_action="After an outage, wait until it has caught up; otherwise move lines to another monitor.",
             time_to_respond_s=900.0,
         ),
     ),
     "monitor/clock/stepped": SelfAlarm(
         "The monitor's clock was stepped", Priority.MEDIUM, 2.0, 1.0, "s", lambda h: abs(h.clock_step_s),
         Response(
-            cause="Someone set the clock, or its time service corrected it at one stroke.",
-            consequence="If it is wrong now, readings are refused as too early or too old after a minute; "
+            cause="Someone set the clock, or its time service stepped it.",
+            consequence="If it is wrong now, readings are rejected as too early or too old after a minute; "
             "gateways keep them.",
-            corrective_action="Compare the machine's clock with another; set it right and let it be kept by NTP.",
+            corrective_action="Compare the machine's clock with another; correct it and enable NTP.",
             time_to_respond_s=60.0,
         ),
     ),
     "monitor/messages/refused": SelfAlarm(
-        "Many messages are refused", Priority.LOW, 30.0, 1.0, "/min", lambda h: h.refused_per_min,
+        "Many messages are rejected", Priority.LOW, 30.0, 1.0, "/min", lambda h: h.refused_per_min,
         Response(
-            cause="A gateway says what is no reading, speaks of unknown streams, or has a wrong clock.",
-            consequence="What is refused is in no record: its metres may be unseen.",
-            corrective_action="Look at the page Health: it names the newest example of each kind, and why.",
+            cause="A gateway sends invalid values or unknown streams, or its clock is wrong.",
+            consequence="Rejected data are not stored; the metres they belong to may be unseen.",
+            corrective_action="Open the page Health: it shows the newest example of each kind, and why.",
             time_to_respond_s=1800.0,
         ),
     ),
