@@ -12,7 +12,9 @@ VERSION = "1.0"
 IN_FLIGHT_MAX = 100  # R18: sent and not acknowledged by the broker, one connection
 WINDOW_MAX = 2000  # R18: sent and not reported, one line
 REPORT_WITHIN_S = 15.0  # R17, R19: after this a message without a report is sent again
+AGAIN_WITHIN_S = 45.0  # R19: after those
 ORDER_WITHIN_S = 2.0  # R16
+BLOCK_MAX_S = 10.0  # R8
 
 # R21: why a message is not stored, by kind, and whether sending it again never helps.
 REFUSALS = {
