@@ -54,6 +54,7 @@ class Publisher:
     _left_at_s: float = 0.0
     _stopping: bool = False
     _trouble: str = ""
+    _put_aside: set[tuple[Stream, str]] = field(default_factory=set)
 
     def __post_init__(self) -> None:
         for line in self.runs:
@@ -236,7 +237,15 @@ class Publisher:
         elif about == REFUSED and sender:
             refusal = msgspec.json.decode(payload, type=Refused)
             if sender.refused(sample_topic(self.works, stream), refusal):
-                self.say(f"{stream}: message {refusal.n} is refused and forgotten: {refusal.why}")
+                self._say_refused(stream, refusal)
+
+    def _say_refused(self, stream: Stream, refusal: Refused) -> None:
+        """Each that is lost; of those put aside the first of its stream and kind, since the others are like it."""
+        if refusal.final:
+            self.say(f"{stream}: message {refusal.n} is refused and forgotten: {refusal.why}")
+        elif (stream, refusal.kind) not in self._put_aside:
+            self._put_aside.add((stream, refusal.kind))
+            self.say(f"{stream}: message {refusal.n} is put aside and will be tried again: {refusal.why}")
 
 
 def _of_line(line: str, run: Run, lasts_s: float | None) -> Iterator[tuple[str, Sent]]:
