@@ -23,6 +23,7 @@ WAITING = (
     "tests/shell/test_tls.py",
 )
 LONG = (
+    "tests/gateway/conformance/test_trial.py",
     "tests/scenarios/test_marked.py",
     "tests/e2e/test_dashboard_pages.py",
     "tests/statistics/test_recurrence.py",

@@ -5,9 +5,13 @@ from collections import deque
 from dataclasses import dataclass, field
 
 STREAMS = ("oven-a/temperature", "take-up/tension", "head/pressure")
+EVENTS = "spark-electrode/spark-fault"
 STEP_S = 0.1
 KNOCK_S = 1.0
 AGAIN_S = 15.0
+SILENT_S = 15.0
+PROBE_S = 60.0
+IN_FLIGHT = 80
 T0_MS = 1_764_000_000_000
 START = T0_MS
 
@@ -31,13 +35,23 @@ class Publisher:
     knocking: bool = False
     knocked_s: float = -10.0
     waits_s: float = 0.0
+    silent_s: float | None = None  # since when messages are sent and nothing is reported
+    aside: list[Message] = field(default_factory=list)
+    in_flight: int = 0
+    was_connected: bool = False
     deaf: bool = False
     subscriptions: list[str] = field(default_factory=list)
     out: deque[tuple[str, bytes, int, bool]] = field(default_factory=deque)
 
     def connect(self, now_s: float) -> None:
-        self.connected, self.knocking = True, self.wrong != "does not knock"
+        if self.wrong == "connects once" and self.was_connected:
+            return
+        self.connected = self.was_connected = True
+        self.knocking = self.wrong != "does not knock"
+        self.silent_s, self.in_flight = None, 0
         self.subscriptions = ["tarn/core-1/stored/+/+", "tarn/core-1/refused/+/+"]
+        if self.wrong == "listens to everything":
+            self.subscriptions = ["tarn/#"]
         if self.wrong == "hears no refusals":
             self.subscriptions.pop()
         for message in self.outbox:
@@ -48,9 +62,12 @@ class Publisher:
 
     def step(self, i: int, now_s: float) -> None:
         """Take a sample, and send what is due."""
-        self._sample(STREAMS[i % 3], i)
+        if self.connected or self.wrong != "sleeps while away":
+            self._sample(i)
         if not self.connected:
             return
+        if self.silent_s is not None and now_s > self.silent_s + SILENT_S and self.wrong != "goes on in silence":
+            self.knocking = True
         if self.knocking:
             oldest = self.outbox[:1]
             if oldest and now_s >= self.knocked_s + KNOCK_S:
@@ -58,11 +75,16 @@ class Publisher:
                 self._send(oldest[0], now_s)
             return
         due = [m for m in self.outbox if m.sent_s is None or now_s > m.sent_s + AGAIN_S]
+        if self.wrong == "sends nothing again":
+            due = [m for m in due if m.sent_s is None]
+        due += [m for m in self.aside[:1] if m.sent_s is None or now_s > m.sent_s + PROBE_S]
         if self.wrong == "newest first":
             due = due[::-1]
         if self.wrong == "stream by stream":
             due = sorted(due, key=lambda m: m.path)
         for message in due:
+            if self.in_flight >= IN_FLIGHT and self.wrong != "sends without a limit":
+                break
             self._send(message, now_s)
 
     def hear(self, topic: str, payload: bytes) -> None:
@@ -71,11 +93,21 @@ class Publisher:
         if self.deaf:
             return
         said = json.loads(payload)
-        self.knocking = False
+        if self.knocking:
+            for message in self.outbox:
+                message.sent_s = None
+        self.knocking, self.silent_s = False, None
         if self.wrong == "stops over an unknown field" and "since" in said:
             self.deaf = True
         if about == "stored":
             self.outbox = [m for m in self.outbox if m.path != path or not self._covered(said, m.n)]
+        elif not said.get("final", True):
+            if self.wrong == "waits for what is refused for now":
+                self.knocking = True
+                return
+            named = [m for m in self.outbox if (m.path, m.n) == (path, said["n"])]
+            self.aside += named
+            self.outbox = [m for m in self.outbox if m not in named]
         elif self.wrong != "keeps what is refused":
             self.outbox = [m for m in self.outbox if (m.path, m.n) != (path, said["n"])]
         else:
@@ -89,17 +121,29 @@ class Publisher:
         holes = any(a <= n <= b for a, b in said.get("missing", []))
         return said["from"] <= n <= said["n"] and not holes
 
-    def _sample(self, path: str, i: int) -> None:
+    def _sample(self, i: int) -> None:
+        """Of three streams in turn a reading, and every two seconds an event."""
+        if i == 0 or (self.wrong == "changes the recipe of a drum" and i == 100):
+            self._add("take-up/drum", i, {"drum": "C1-0001", "recipe": "core-1g5" if i else "core-2g5"})
+        if self.wrong == "sends long blocks" and i % 300 == 299:
+            self._add("cold-gauge/diameter-x", i - 280, {"v": [3.6] * 281, "dt": 100})
+        self._add(STREAMS[i % 3], i, {"v": 200.0})
+        if i % 20 == 10:
+            self._add(EVENTS, i - (80 if self.wrong == "waits with events" else 0), {"v": 1})
+
+    def _add(self, path: str, i: int, reading: dict) -> None:
         n = self.numbers.get(path, 7 if self.wrong == "begins at 7" else 0)
         self.numbers[path] = n + (2 if self.wrong == "leaves numbers out" and n % 10 == 5 else 1)
         t = T0_MS + round(i * STEP_S * 1e3)
-        if self.wrong == "stamps go back" and n % 10 == 5:
+        if self.wrong == "stamps go back" and n % 10 == 5 and n > 30:
             t -= 2000
         if self.wrong == "stamps in seconds":
             t //= 1000
-        body = {"n": n, "t": t, "v": 200.0, "start": START}
+        body = {"n": n, "t": t, "start": START, **reading}
         if self.wrong == "counts from 0 again" and n == 20:
             self.numbers[path] = 0
+        if self.wrong == "sends too much" and n % 10 == 5:
+            body["comment"] = "x" * 262144
         payload = json.dumps(body).encode()
         if self.wrong == "sends NaN" and n % 10 == 5:
             payload = payload.replace(b"200.0", b"NaN")
@@ -111,6 +155,8 @@ class Publisher:
         if self.wrong == "changes what it sends again" and message.sent_s is not None:
             payload = payload.replace(b"200.0", b"201.0")
         message.sent_s = now_s
+        self.in_flight += 1
+        self.silent_s = now_s if self.silent_s is None else self.silent_s
         station = message.path.upper() if self.wrong == "shouts topics" else message.path
         qos = 0 if self.wrong == "QoS 0" else 1
         self.out.append((f"tarn/core-1/{station}", payload, qos, self.wrong == "retains"))

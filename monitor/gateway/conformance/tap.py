@@ -5,7 +5,14 @@ import contextlib
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-CONNECT, CONNACK, PUBLISH, SUBSCRIBE, SUBACK = 1, 2, 3, 8, 9
+CONNECT, CONNACK, PUBLISH, PUBACK, SUBSCRIBE, SUBACK = 1, 2, 3, 4, 8, 9
+RECEIVE_MAXIMUM = 0x21  # property of CONNACK
+UNLIMITED = 65535
+# Length of the value of each property that may stand in CONNACK; -1: two bytes of length before it, -2: two such.
+PROPERTIES = {
+    0x11: 4, 0x12: -1, 0x13: 2, 0x15: -1, 0x16: -1, 0x1A: -1, 0x1C: -1, 0x1F: -1, 0x21: 2, 0x22: 2, 0x24: 1, 0x25: 1,
+    0x26: -2, 0x27: 4, 0x28: 1, 0x29: 1, 0x2A: 1,
+}  # fmt: skip
 
 
 @dataclass(slots=True)
@@ -48,6 +55,23 @@ def _text(data: bytes, at: int) -> tuple[str, int]:
     return data[at + 2 : at + 2 + size].decode(errors="replace"), at + 2 + size
 
 
+def _receive_maximum(frame: bytes, at: int) -> int:
+    """How many unacknowledged messages a broker allows, from the properties of its CONNACK."""
+    read = _varint(frame, at)
+    end, at = (read[1] + read[0], read[1]) if read else (at, at)
+    while at < end:
+        name, size = frame[at], PROPERTIES.get(frame[at])
+        at += 1
+        if name == RECEIVE_MAXIMUM:
+            return int.from_bytes(frame[at : at + 2], "big")
+        if size is None:
+            break
+        for _ in range(-size):
+            at = _text(frame, at)[1]
+        at += max(size, 0)
+    return UNLIMITED
+
+
 def _body(frame: bytes) -> int:
     read = _varint(frame, 1)
     assert read is not None
@@ -62,9 +86,12 @@ class Connection:
     on_connected: Callable[[], None]
     on_subscribed: Callable[[str], None]
     on_published: Callable[[str, bytes, int, bool], None]
+    on_in_flight: Callable[[int, int], None] = lambda _count, _most: None
     version: int = 5
     filters: set[str] = field(default_factory=set)
     _asked: dict[int, list[str]] = field(default_factory=dict)
+    _in_flight: set[int] = field(default_factory=set)  # packets that the broker has not acknowledged
+    _receive_maximum: int = UNLIMITED
 
     def sent(self, frame: bytes) -> None:
         """A packet of the client."""
@@ -80,6 +107,9 @@ class Connection:
         elif kind == PUBLISH:
             qos = frame[0] >> 1 & 3
             topic, at = _text(frame, at)
+            if qos == 1:
+                self._in_flight.add(int.from_bytes(frame[at : at + 2], "big"))
+                self.on_in_flight(len(self._in_flight), self._receive_maximum)
             at = self._behind_properties(frame, at + (2 if qos else 0))
             self.on_published(topic, frame[at:], qos, bool(frame[0] & 1))
 
@@ -87,7 +117,10 @@ class Connection:
         """A packet of the broker."""
         kind, at = frame[0] >> 4, _body(frame)
         if kind == CONNACK and frame[at + 1] == 0:
+            self._receive_maximum = _receive_maximum(frame, at + 2) if self.version >= 5 else UNLIMITED
             self.on_connected()
+        elif kind == PUBACK:
+            self._in_flight.discard(int.from_bytes(frame[at : at + 2], "big"))
         elif kind == SUBACK:
             for topics in self._asked.pop(int.from_bytes(frame[at : at + 2], "big"), []):
                 self.filters.add(topics)
@@ -119,9 +152,14 @@ class Tap:
     on_connected: Callable[[], None]
     on_subscribed: Callable[[str], None]
     on_published: Callable[[str, bytes, int, bool], None]
+    on_in_flight: Callable[[int, int], None] = lambda _count, _most: None
     open: bool = False
+    _through: asyncio.Event = field(default_factory=asyncio.Event)  # acknowledgements of messages are let through
     _connections: dict[Connection, asyncio.StreamWriter] = field(default_factory=dict)
     _servers: list[asyncio.Server] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self._through.set()
 
     async def listen(self, host: str, port: int, to_port: int) -> None:
         """Forward one port. Raises OSError where it is taken."""
@@ -137,6 +175,10 @@ class Tap:
             connection.writer.transport.abort()
             far.transport.abort()
         self._connections.clear()
+
+    def hold(self, back: bool) -> None:
+        """Keep what the broker sends, acknowledgements above all, or let it through."""
+        (self._through.clear if back else self._through.set)()
 
     def publish(self, topic: str, payload: bytes) -> None:
         """Send a message to every client that has subscribed to it."""
@@ -157,20 +199,27 @@ class Tap:
             far_reader, far = await asyncio.open_connection("127.0.0.1", to_port)
         except OSError:
             return writer.transport.abort()
-        connection = Connection(writer, self.on_connected, self.on_subscribed, self.on_published)
+        connection = Connection(writer, self.on_connected, self.on_subscribed, self.on_published, self.on_in_flight)
         self._connections[connection] = far
         with contextlib.suppress(OSError, ValueError):
             async with asyncio.TaskGroup() as group:
                 group.create_task(_pump(reader, far, connection.sent))
-                group.create_task(_pump(far_reader, writer, connection.received))
+                group.create_task(_pump(far_reader, writer, connection.received, self._through))
         self._connections.pop(connection, None)
         return None
 
 
-async def _pump(reader: asyncio.StreamReader, writer: asyncio.StreamWriter, seen: Callable[[bytes], None]) -> None:
-    """Whole packets only, so that others can be put between."""
+async def _pump(
+    reader: asyncio.StreamReader,
+    writer: asyncio.StreamWriter,
+    seen: Callable[[bytes], None],
+    through: asyncio.Event | None = None,
+) -> None:
+    """Whole packets only, so that others can be put between; none while `through` is not set."""
     frames = Frames()
     while data := await reader.read(65536):
+        if through is not None:
+            await through.wait()
         for frame in frames.feed(data):
             seen(frame)
             writer.write(frame)

@@ -1,120 +1,79 @@
-"""`everymetre contract --try`: the conformance test against anyone's publisher, with a broker of its own."""
+"""`everymetre contract --try`: the conformance test against anyone's publisher, over the site's broker or its own."""
 
 import asyncio
-import socket
-import sys
 import time
-from dataclasses import dataclass
+from contextlib import AbstractAsyncContextManager
 
 from monitor.contract import rules
 from monitor.contract.address import BrokerAddress
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.line import Line
-from monitor.gateway.conformance.examiner import TRIAL, Do, Examiner, Report
-from monitor.gateway.conformance.tap import Tap
+from monitor.gateway.conformance import own_broker, site_broker
+from monitor.gateway.conformance.coverage import BY_OWN_BROKER, BY_SITE_BROKER
+from monitor.gateway.conformance.examiner import TRIAL, TRIAL_AS_CLIENT, Act, Do, Examiner, duration_s
 
 TICK_S = 0.1
-START_WITHIN_S = 30.0
-
-
-@dataclass(slots=True)
-class Broker:
-    """The embedded broker as a process that can be killed and started again."""
-
-    port: int
-    process: asyncio.subprocess.Process | None = None
-
-    async def start(self) -> None:
-        """Start it and wait until it says that it runs. Raises OSError where it does not."""
-        words = (sys.executable, "-m", "monitor", "broker", "--port", str(self.port))
-        self.process = await asyncio.create_subprocess_exec(*words, stdout=asyncio.subprocess.PIPE)
-        assert self.process.stdout is not None
-        async with asyncio.timeout(START_WITHIN_S):
-            if not await self.process.stdout.readline():
-                raise OSError("the embedded broker of the test did not start")
-
-    async def kill(self) -> None:
-        """As a power cut would."""
-        if self.process is not None and self.process.returncode is None:
-            self.process.kill()
-            await self.process.wait()
-
-
-def _free_pair() -> int:
-    """A port that is free together with the next one, which speaks MQTT 3.1.1."""
-    while True:
-        with socket.socket() as first, socket.socket() as second:
-            first.bind(("127.0.0.1", 0))
-            port = int(first.getsockname()[1])
-            try:
-                second.bind(("127.0.0.1", port + 1))
-            except (OSError, OverflowError):
-                continue
-            return port
+ANSWER_S = 3.0
 
 
 async def examine(configuration: Configuration, line: Line, at: BrokerAddress, seconds: float) -> Examiner:
-    """Run the whole trial; returns what was found. Raises OSError where the port is taken."""
+    """Run the whole trial; returns what was found.
+
+    Raises OSError where neither a broker takes us nor the port can be had, ValueError where a monitor is at work.
+    """
+    there = await _listens(at)
+    if not there and at.tls:
+        raise OSError(f"no broker at {at!r}, and the test's own one speaks no TLS: give mqtt://HOST:PORT to use that")
+    trial = TRIAL_AS_CLIENT if there else TRIAL
+    unit_s = seconds / sum(phase.units for phase in trial)
     works = configuration.works
-    unit_s = seconds / sum(phase.units for phase in TRIAL)
-    examiner = Examiner(works.works, line, works.wire, unit_s)
-    urgent: list[Report] = []
-    first = asyncio.Event()
-
-    def published(topic: str, payload: bytes, qos: int, retain: bool) -> None:
-        urgent.extend(examiner.published(topic, payload, qos, retain, time.time()))
-        if examiner.messages:
-            first.set()
-
-    tap = Tap(lambda: examiner.connected(time.time()), examiner.subscribed, published)
-    broker = Broker(_free_pair())
-    try:
-        await tap.listen(at.host, at.port, broker.port)
-        await tap.listen(at.host, at.port + 1, broker.port + 1)
-        await broker.start()
-        tap.open = True
-        print(
-            f"listening on {at!r} (MQTT 5) and port {at.port + 1} (MQTT 3.1.1): start the publisher of line "
-            f"{line.line} now; the trial takes about {seconds:.0f} s from its first message",
-            flush=True,
-        )
-        await first.wait()
-        await _run(examiner, tap, broker, urgent)
-    finally:
-        tap.close()
-        await broker.kill()
+    examiner = Examiner(works.works, line, works.wire, unit_s, trial, sees_connections=not there)
+    wire: AbstractAsyncContextManager[Act]
+    if there:
+        wire = site_broker.connected(examiner, at)
+        what = f"connected to the broker at {at!r} as a client, which can neither cut connections nor kill the broker"
+    else:
+        wire = own_broker.connected(examiner, at)
+        what = f"no broker at {at!r}: listening on it (MQTT 5) and on port {at.port + 1} (MQTT 3.1.1) with one to kill"
+    async with wire as act:
+        print(f"{what}; start the publisher of line {line.line} now", flush=True)
+        while not examiner.messages:  # noqa: ASYNC110 - the examiner is pure and has no event
+            await asyncio.sleep(TICK_S)
+        print(f"the first message is there; the trial takes at most {duration_s(trial, unit_s):.0f} s", flush=True)
+        await _conduct(examiner, act)
     return examiner
 
 
-async def _run(examiner: Examiner, tap: Tap, broker: Broker, urgent: list[Report]) -> None:
+async def _listens(at: BrokerAddress) -> bool:
+    """Whether a broker is there already."""
+    try:
+        async with asyncio.timeout(ANSWER_S):
+            _, writer = await asyncio.open_connection(at.host, at.port)
+    except (OSError, TimeoutError):
+        return False
+    writer.close()
+    return True
+
+
+async def _conduct(examiner: Examiner, act: Act) -> None:
     while True:
-        orders = [*urgent, *examiner.tick(time.time())]
-        urgent.clear()
-        for order in orders:
-            if isinstance(order, Report):
-                tap.publish(order.topic, order.payload)
-            elif order is Do.CUT:
-                tap.cut()
-            elif order is Do.KILL:
-                tap.open = False
-                await broker.kill()
-                tap.cut()
-            elif order is Do.START:
-                await broker.start()
-                tap.open = True
-            else:
+        for order in examiner.tick(time.time()):
+            if order is Do.END:
                 return
+            await act(order)
         await asyncio.sleep(TICK_S)
 
 
 def sheet(examiner: Examiner) -> str:
-    """What was found, a line a rule, with the evidence under those that were broken."""
+    """What was found, a line a rule: the evidence of what is broken, and what was not tried and why."""
+    not_tried = BY_OWN_BROKER if examiner.sees_connections else BY_SITE_BROKER
     out = [f"contract {rules.VERSION}, line {examiner.line.line}: {examiner.messages} messages"]
     for name, title in rules.titles().items():
         verdict = examiner.verdicts[name]
         word = "BROKEN" if verdict.broken else "kept" if verdict.tried else "not tried"
         out.append(f"{name:<4} {title:<26} {word}")
         out += [f"       {evidence}" for evidence in verdict.broken]
+        out += [f"       not tried: {reason}" for reason in not_tried.reasons(name, verdict.tried)]
     return "\n".join(out)
 
 

@@ -53,6 +53,18 @@ def test_what_a_client_of_mqtt_3_1_1_does_is_seen():
     assert one.publication("a/b", b"{}") == bytes.fromhex("30 07 0003 612f62 7b7d")
 
 
+def test_what_is_not_acknowledged_is_counted_against_what_the_broker_allows():
+    flights: list = []
+    one = Connection(None, lambda: None, lambda _: None, lambda *_: None, lambda *f: flights.append(f))  # type: ignore[arg-type]
+    one.sent(CONNECT_5)
+    one.received(bytes.fromhex("20 0e 00 00 0b 26 0001 61 0001 62 21 0014 25"))  # a user property, Receive Maximum 20
+    for packet in (7, 8):
+        one.sent(bytes.fromhex("32 08 0001 61") + packet.to_bytes(2, "big") + bytes.fromhex("00 7b 7d"))
+    one.received(bytes.fromhex("40 02 0007"))
+    one.sent(bytes.fromhex("32 08 0001 61 0009 00 7b 7d"))
+    assert flights == [(1, 20), (2, 20), (2, 20)]
+
+
 def test_a_long_publication_is_one_packet_again():
     packet = connection([]).publication("a/b", b"x" * 20_000)
     assert Frames().feed(packet) == [packet]

@@ -1,0 +1,91 @@
+"""The wire of the conformance test where it brings its own broker: behind a tap, so that it can be cut and killed."""
+
+import asyncio
+import socket
+import sys
+import time
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from dataclasses import dataclass
+
+from monitor.contract.address import BrokerAddress
+from monitor.gateway.conformance.examiner import Act, Do, Examiner, Report
+from monitor.gateway.conformance.tap import Tap
+
+START_WITHIN_S = 30.0
+
+
+@dataclass(slots=True)
+class Broker:
+    """The embedded broker as a process that can be killed and started again."""
+
+    port: int
+    process: asyncio.subprocess.Process | None = None
+
+    async def start(self) -> None:
+        """Start it and wait until it says that it runs. Raises OSError where it does not."""
+        words = (sys.executable, "-m", "monitor", "broker", "--port", str(self.port))
+        self.process = await asyncio.create_subprocess_exec(*words, stdout=asyncio.subprocess.PIPE)
+        assert self.process.stdout is not None
+        async with asyncio.timeout(START_WITHIN_S):
+            if not await self.process.stdout.readline():
+                raise OSError("the embedded broker of the test did not start")
+
+    async def kill(self) -> None:
+        """As a power cut would."""
+        if self.process is not None and self.process.returncode is None:
+            self.process.kill()
+            await self.process.wait()
+
+
+@asynccontextmanager
+async def connected(examiner: Examiner, at: BrokerAddress) -> AsyncIterator[Act]:
+    """Listen for publishers at `at` (MQTT 5) and the next port (3.1.1). Raises OSError where a port is taken."""
+
+    def published(topic: str, payload: bytes, qos: int, retain: bool) -> None:
+        examiner.published(topic, payload, qos, retain, time.time())
+
+    tap = Tap(lambda: examiner.connected(time.time()), examiner.subscribed, published, examiner.in_flight)
+    broker = Broker(_free_pair())
+
+    async def act(order: Do | Report) -> None:
+        await _act(order, tap, broker)
+
+    try:
+        await tap.listen(at.host, at.port, broker.port)
+        await tap.listen(at.host, at.port + 1, broker.port + 1)
+        await broker.start()
+        tap.open = True
+        yield act
+    finally:
+        tap.close()
+        await broker.kill()
+
+
+async def _act(order: Do | Report, tap: Tap, broker: Broker) -> None:
+    if isinstance(order, Report):
+        tap.publish(order.topic, order.payload)
+    elif order is Do.CUT:
+        tap.cut()
+    elif order in (Do.HOLD, Do.RELEASE):
+        tap.hold(order is Do.HOLD)
+    elif order is Do.KILL:
+        tap.open = False
+        await broker.kill()
+        tap.cut()
+    elif order is Do.START:
+        await broker.start()
+        tap.open = True
+
+
+def _free_pair() -> int:
+    """A port that is free together with the next one, which speaks MQTT 3.1.1."""
+    while True:
+        with socket.socket() as first, socket.socket() as second:
+            first.bind(("127.0.0.1", 0))
+            port = int(first.getsockname()[1])
+            try:
+                second.bind(("127.0.0.1", port + 1))
+            except (OSError, OverflowError):
+                continue
+            return port
