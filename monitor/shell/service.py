@@ -395,6 +395,7 @@ class Service:
                 self.thread.shutdown(wait=not self.hung)
                 self._report_pending()
                 if not self.hung:
+                    self.desk.writer.seal()
                     self.desk.writer.close()
 
     async def _finish(self) -> None:

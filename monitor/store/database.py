@@ -15,6 +15,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 from monitor.contract.config.works import Store
 from monitor.contract.part import CannotRunError
 from monitor.store import upgrade
+from monitor.store.seal import is_as_sealed
 
 FILE = "record.sqlite"
 VERSION_EVERY_S = 5.0
@@ -55,12 +56,18 @@ def _look(settings: Store) -> None:
 def faults_of_sqlite(folder: Path, thorough: bool = False) -> Iterator[str]:
     """What is wrong with the file of a store in a folder: nothing in it beside a record's files, or damage.
 
-    A thorough look compares every index with its table too.
+    A file that is to the bit what the last monitor left is sound; one that differs is damaged. Where nothing is known
+    of it, as after a kill, SQLite checks its pages. A thorough look does both, and compares indexes with tables.
     """
     path = folder / FILE
     if not path.exists() or path.stat().st_size == 0:
         if files := count_files(folder):
             yield f"{path} is empty or missing, though {files} files of hours and drums lie beside it"
+        return
+    as_sealed = is_as_sealed(path)
+    if as_sealed is False:
+        yield f"{path} is damaged: it is not what the monitor left at its last stop, and nothing has written it since"
+    if as_sealed is not None and not thorough:
         return
     check = "integrity_check" if thorough else "quick_check(5)"
     try:

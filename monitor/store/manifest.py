@@ -16,7 +16,6 @@ from monitor.store.database import upsert
 from monitor.store.parquet_files import ASIDE
 from monitor.store.schema import MANIFEST
 
-CHUNK = 1 << 20
 MISSING = "missing"
 
 
@@ -41,11 +40,8 @@ def entry_of(file: Path, path: str, line: str) -> Entry:
 
 def sha256(file: Path) -> str:
     """Digest of a file's bytes, in hexadecimal. OSError where it cannot be read."""
-    digest = hashlib.sha256()
     with file.open("rb") as opened:
-        while chunk := opened.read(CHUNK):
-            digest.update(chunk)
-    return digest.hexdigest()
+        return hashlib.file_digest(opened, "sha256").hexdigest()
 
 
 def announce(engine: Engine, entry: Entry) -> None:

@@ -9,12 +9,13 @@ from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import partial
+from pathlib import Path
 from typing import Any, NamedTuple
 
 import msgspec
 import pyarrow as pa
 from sqlalchemy import Connection, Table, delete, func, insert, select, true, update
-from sqlalchemy.exc import DataError, IntegrityError
+from sqlalchemy.exc import DataError, IntegrityError, SQLAlchemyError
 
 from monitor.contract import bounds
 from monitor.contract.config.content import digest_of
@@ -43,9 +44,10 @@ from monitor.contract.topics import Stream
 from monitor.core.arrival import Message
 from monitor.core.decode import printable
 from monitor.store import journal
-from monitor.store.database import open_for_writing, upsert
+from monitor.store.database import FILE, open_for_writing, upsert
 from monitor.store.ledger import Ledger, LedgerDelta
 from monitor.store.numbering import StreamNumbers
+from monitor.store.parquet_files import why
 from monitor.store.refusals import NOT_RECORDED, first_line, is_of_data
 from monitor.store.revisions import FILES
 from monitor.store.schema import (
@@ -70,6 +72,7 @@ from monitor.store.schema import (
     SPLICE,
     STATE_SPAN,
 )
+from monitor.store.seal import set_seal
 
 SET_ASIDE_MAX = 1000  # of one line; the oldest go first
 ASIDE_KNOWN_MAX = 100_000  # of all lines, in memory
@@ -236,6 +239,15 @@ class Writer:
                 (r.id, Stream(line, r.station, r.quantity), r.received_ms, r.payload)
                 for r in connection.execute(wanted)
             ]
+
+    def seal(self) -> None:
+        """Leave a digest of SQLite's file, for the next start. Without one that start checks the pages instead."""
+        if self.settings.database_url:
+            return
+        try:
+            set_seal(self.engine, Path(self.settings.folder) / FILE)
+        except (SQLAlchemyError, OSError) as error:
+            LOG.warning("the digest of the database could not be written (%s)", why(error))
 
     def close(self) -> None:
         """Let go of the database."""
