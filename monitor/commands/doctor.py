@@ -14,17 +14,22 @@ from sqlalchemy.exc import SQLAlchemyError
 from monitor.analysis.differences import LAST_DIGITS, Difference
 from monitor.commands import SUMMARIES
 from monitor.contract.config.configuration import Configuration
+from monitor.contract.config.content import digest_of
 from monitor.contract.config.load import ConfigurationError, load
 from monitor.contract.part import Part
 from monitor.shell.compared import NOT_COMPARED
 from monitor.shell.remake import Made, remake
 from monitor.store import journal, manifest
+from monitor.store.checksum import is_as_stored
 from monitor.store.database import faults_of_sqlite, open_for_reading
 from monitor.store.lease import hold
 from monitor.store.parquet_files import ASIDE, damage, why
-from monitor.store.schema import DRUM, JOURNAL
+from monitor.store.revisions import lines_on_record, recipes_on_record
+from monitor.store.schema import DRUM, JOURNAL, LINE_REVISION, MESSAGE
+from monitor.store.upgrade import faults_of_tables
 
 SHOWN = 20  # differences of one line
+TOGETHER = 1000  # messages in memory
 
 
 def _options(parser: ArgumentParser) -> None:
@@ -76,7 +81,11 @@ def look(configuration: Configuration) -> Iterator[str]:
     engine = open_for_reading(store)
     try:
         yield from _files(engine, folder)
+        with engine.connect() as connection:
+            yield from (f"tables: {fault}" for fault in faults_of_tables(connection))
         yield from _journal(engine)
+        yield from _messages(engine)
+        yield from _revisions(engine)
     except SQLAlchemyError as error:
         yield f"database: {why(error)}"
     finally:
@@ -107,6 +116,28 @@ def _journal(engine: Engine) -> Iterator[str]:
     for verdict in journal.verify(rows):
         if verdict.wrong:
             yield f"journal of {verdict.line or 'the works'}: {verdict.wrong}"
+
+
+def _messages(engine: Engine) -> Iterator[str]:
+    """Messages in the database that are not as they were stored."""
+    m = MESSAGE.c
+    with engine.connect() as connection:
+        stored = connection.execution_options(yield_per=TOGETHER).execute(select(MESSAGE).order_by(m.line, m.id))
+        for row in stored:
+            if not is_as_stored(row):
+                yield f"message {row.id} of {row.line}/{row.station}/{row.quantity}: not what was stored"
+
+
+def _revisions(engine: Engine) -> Iterator[str]:
+    """Revisions of recipes and lines whose content is not what their digest says."""
+    with engine.connect() as connection:
+        lines = connection.execute(select(LINE_REVISION.c.line).distinct()).scalars().all()
+        kept = [*recipes_on_record(connection), *(k for line in lines for k in lines_on_record(connection, line))]
+    for one in kept:
+        if one.content is None:
+            yield f"revision {one.revision} of {one.name}: its content cannot be read by this program"
+        elif digest_of(one.content) != one.digest:
+            yield f"revision {one.revision} of {one.name}: its content is not what its digest was made of"
 
 
 def make_again(configuration: Configuration, line: str, digests: bool) -> bool:

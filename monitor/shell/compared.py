@@ -108,7 +108,7 @@ ENTRIES = (
 
 # What each table that is not among these goes through instead.
 OTHERWISE: dict[Table, str] = {
-    MESSAGE: "is what everything is made from; each is decoded again, and its columns are compared with its bytes",
+    MESSAGE: "is what everything is made from; each is decoded again, and its checksum is compared",
     METRE_BLOCK: "is compared metre by metre, together with the files of drums",
     LINE_NOW: "is compared after the message at which it was written",
     CHECKPOINT: "is compared with the engine after the message at which it was taken",

@@ -16,6 +16,7 @@ from sqlalchemy import Connection, Engine, and_, delete, func, select, update
 from monitor.analysis.lengths import metres_by_verdict
 from monitor.contract.record import Verdict
 from monitor.store import manifest, samples
+from monitor.store.checksum import is_as_stored
 from monitor.store.findings import read_findings
 from monitor.store.metre_blocks import Verdicts, lay_over, read_blocks
 from monitor.store.parquet_files import damage, set_aside, why, write_whole
@@ -164,10 +165,14 @@ def _roll_hour(engine: Engine, folder: Path, line: str, hour_ms: int, known_id: 
 def _hour_of(connection: Connection, inside: Any, hour_ms: int, path: Path, station: str, quantity: str) -> pa.Table:
     """A stream's hour: what a file holds already (late messages, a stop before the deleting) and what is new."""
     m = MESSAGE.c
-    wanted = select(m.n, m.t_ms, m.id, m.received_ms, m.payload).where(inside, m.station == station)
-    wanted = wanted.where(m.quantity == quantity, m.end_ms >= hour_ms).order_by(m.end_ms)  # as `message_by_stream` is
+    wanted = select(MESSAGE).where(inside, m.station == station, m.quantity == quantity)
+    wanted = wanted.where(m.end_ms >= hour_ms).order_by(m.end_ms)  # as `message_by_stream` is
     rows = connection.execute(wanted).all()
-    new = samples.table(station, quantity, [samples.Held(*row) for row in rows]) if rows else None
+    for row in rows:
+        if not is_as_stored(row):
+            raise ValueError(f"message {row.id} of {station}/{quantity} is damaged in the database")
+    held = [samples.Held(row.n, row.t_ms, row.id, row.received_ms, row.payload) for row in rows]
+    new = samples.table(station, quantity, held) if rows else None
     old = samples.read(path, station, quantity) if path.is_file() else None
     if new is not None and old is not None:
         new = new.filter(pc.invert(pc.is_in(new["id"], value_set=pc.unique(old["id"]))))

@@ -17,14 +17,15 @@ from sqlalchemy import (
 
 from monitor.contract import bounds
 
-# Raised by one with each change of a table; the revision that leads to it lies in monitor/shell/migrations/versions.
-SCHEMA_VERSION = 10
+# Raised by one with each change of a table; the revision that leads to it lies in monitor/store/migrations/versions.
+SCHEMA_VERSION = 11
 
 METADATA = MetaData()
 _BigId = BigInteger().with_variant(Integer, "sqlite")
 
 # Messages as they came: the truth everything else can be made again from. `id` rises in the order in which the
-# writer of a line took them; several writers may share a store, each with its lines.
+# writer of a line took them; several writers may share a store, each with its lines. `crc` is `checksum`'s,
+# null where an older program stored the message.
 MESSAGE = Table(
     "message",
     METADATA,
@@ -37,11 +38,12 @@ MESSAGE = Table(
     Column("end_ms", BigInteger, nullable=False),
     Column("received_ms", BigInteger, nullable=False),
     Column("payload", LargeBinary, nullable=False),
+    Column("crc", BigInteger),
     Index("message_by_stream", "line", "station", "quantity", "end_ms", "t_ms"),
     Index("message_by_time", "line", "t_ms"),
 )
 
-# What has been stored of each stream: `spans`, JSON of its numberings (`shell/numbering.py`), and `upto`, the last
+# What has been stored of each stream: `spans`, JSON of its numberings (`store/numbering.py`), and `upto`, the last
 # number of the newest.
 LEDGER = Table(
     "ledger",

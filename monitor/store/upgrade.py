@@ -98,6 +98,16 @@ def migrate(connection: Connection, version: int) -> None:
     command.upgrade(_alembic(connection), revision(version))
 
 
+def faults_of_tables(connection: Connection) -> list[str]:
+    """Where the tables that a store has are not those of this program's version, in Alembic's words."""
+    from alembic.autogenerate import compare_metadata
+    from alembic.migration import MigrationContext
+
+    options = {"compare_type": True, "compare_server_default": True}
+    found = compare_metadata(MigrationContext.configure(connection, opts=options), METADATA)
+    return [str(one) for one in found]
+
+
 def draft(connection: Connection, message: str) -> Path:
     """Write the revision that leads from the last one to METADATA, for a developer to complete; returns its file."""
     from alembic import command

@@ -44,6 +44,7 @@ from monitor.contract.topics import Stream
 from monitor.core.arrival import Message
 from monitor.core.decode import printable
 from monitor.store import journal
+from monitor.store.checksum import checksum
 from monitor.store.database import FILE, open_for_writing, upsert
 from monitor.store.ledger import Ledger, LedgerDelta
 from monitor.store.numbering import StreamNumbers
@@ -444,9 +445,11 @@ def _ms_or_none(t_s: float | None) -> int | None:
 
 def _message_row(message: Message, payload: bytes) -> Row:
     s = message.stream
+    times = ms(message.t_s), ms(message.end_s), ms(message.received_s)
+    t_ms, end_ms, received_ms = times
     return {
-        "line": s.line, "station": s.station, "quantity": s.quantity, "n": message.n, "t_ms": ms(message.t_s),
-        "end_ms": ms(message.end_s), "received_ms": ms(message.received_s), "payload": payload,
+        "line": s.line, "station": s.station, "quantity": s.quantity, "n": message.n, "t_ms": t_ms, "end_ms": end_ms,
+        "received_ms": received_ms, "payload": payload, "crc": checksum(s.path, message.n, *times, payload),
     }  # fmt: skip
 
 

@@ -6,8 +6,6 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from alembic.autogenerate import compare_metadata
-from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import Column, Connection, Engine, Integer, Table, create_engine, inspect, select, text
 
@@ -70,8 +68,7 @@ def test_revisions_from_first_to_last_give_the_schema(engine):
     """A9: a table changed without a revision fails here."""
     with engine.begin() as connection:
         upgrade.migrate(connection, SCHEMA_VERSION)
-        context = MigrationContext.configure(connection, opts={"compare_type": True, "compare_server_default": True})
-        assert compare_metadata(context, METADATA) == []
+        assert upgrade.faults_of_tables(connection) == []
         by_revisions = tables_of(connection)
         # Alembic compares no primary keys: the database's own words do.
         METADATA.drop_all(connection)
