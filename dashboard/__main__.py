@@ -23,10 +23,14 @@ from monitor.contract.reading import Record
 def _options(parser: ArgumentParser) -> None:
     parser.add_argument("--configs", type=Path, default=Path("configs"), metavar="DIR", help="configuration folder")
     parser.add_argument("--store", metavar="DIR", help="store folder (default: as works.toml says)")
-    parser.add_argument("--broker", metavar="URL", help="mqtt://HOST:PORT for people's answers (default: works.toml)")
-    parser.add_argument("--host", metavar="H", help="address to serve on; not loopback: wants accounts")
-    parser.add_argument("--port", type=int, metavar="P", help="port to serve on (default: works.toml)")
-    parser.add_argument("--lifeline", action="store_true", help="end when standard input closes")
+    parser.add_argument(
+        "--broker", metavar="URL", help="mqtt://HOST:PORT for the actions of people (default: works.toml)"
+    )
+    parser.add_argument("--host", metavar="H", help="listen address; anything but loopback requires accounts")
+    parser.add_argument("--port", type=int, metavar="P", help="listen port (default: works.toml)")
+    parser.add_argument(
+        "--lifeline", action="store_true", help="exit when standard input closes (used by `everymetre run`)"
+    )
 
 
 def _run(args: Namespace) -> int:

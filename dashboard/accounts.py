@@ -116,8 +116,10 @@ def _write_private(path: Path, data: bytes) -> None:
 
 
 def _options(parser: ArgumentParser) -> None:
-    parser.add_argument("name", nargs="?", help="whose account; without one all are listed")
-    parser.add_argument("--configs", type=Path, default=Path("configs"), metavar="DIR", help="the works' configuration")
+    parser.add_argument("name", nargs="?", help="account name; omit it to list all accounts")
+    parser.add_argument(
+        "--configs", type=Path, default=Path("configs"), metavar="DIR", help="configuration folder (default: configs)"
+    )
     parser.add_argument("--role", default="look", help=f"one of: {', '.join(ROLES)} (default: look)")
     parser.add_argument("--remove", action="store_true", help="remove the account")
     parser.add_argument("--password-stdin", action="store_true", help="read the password from standard input")

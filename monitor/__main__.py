@@ -9,8 +9,8 @@ from importlib.metadata import EntryPoint, entry_points, version
 
 from monitor.contract.part import CannotRunError, Part
 
-DESCRIPTION = """Every metre of a cable accounted for.
-The tool advises: it is no interlock and releases nothing by itself."""
+DESCRIPTION = """Line monitoring and a record of each metre for the manufacture of fire-resistant cable.
+Advisory only: it is not a safety interlock and does not release product."""
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -20,7 +20,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     if words and words[0] in found:
         return _run(words[0], found[words[0]].load(), words[1:])
     parser = argparse.ArgumentParser("everymetre", description=DESCRIPTION, formatter_class=_Raw, epilog=_list(found))
-    parser.add_argument("part", choices=found, metavar="PART", help="one of the parts below")
+    parser.add_argument("part", choices=found, metavar="COMMAND", help="one of the commands below")
     parser.add_argument("--version", action="version", version=f"everymetre {version('everymetre')}")
     parser.parse_args(words)
     return 2
@@ -42,7 +42,7 @@ def _run(name: str, part: Part, words: list[str]) -> int:
 
 def _list(found: Mapping[str, EntryPoint]) -> str:
     rows = [f"  {name:<10} {_summary(entry)}" for name, entry in sorted(found.items())]
-    return "parts:\n" + "\n".join(rows) + "\n\n`everymetre PART --help` tells the options of one."
+    return "commands:\n" + "\n".join(rows) + "\n\nRun `everymetre COMMAND --help` for its options."
 
 
 def _summary(entry: EntryPoint) -> str:

@@ -24,8 +24,8 @@ ENDING = """
 At --pace 1 the lines run in real time from now on, without end.
 At a higher pace the run begins in the past, as long ago as the scenario lasts (or --minutes), so that it meets the
 clock at its end; without --minutes it then goes on in real time. At --pace 0 that past is published at once.
-A second start goes on where the first was left (metres, drums, and never earlier in time): see --left,
-and --anew for a new record.
+A restart continues from the saved state (metres, drums, and never earlier in time): see --state-dir,
+and --reset for a new record.
 """
 
 
@@ -33,21 +33,27 @@ def _options(parser: ArgumentParser) -> None:
     parser.formatter_class = RawDescriptionHelpFormatter
     parser.epilog = ENDING
     parser.add_argument("--configs", type=Path, default=Path("configs"), metavar="FOLDER", help="the configuration")
-    parser.add_argument("--scenario", default="demo", metavar="NAME", help="one of configs/scenarios (demo)")
+    parser.add_argument("--scenario", default="demo", metavar="NAME", help="one of configs/scenarios (default: demo)")
     parser.add_argument(
-        "--pace", type=float, default=1.0, metavar="N", help="times real time; 0: as fast as it goes (1)"
+        "--pace", type=float, default=1.0, metavar="N", help="speed factor; 0: as fast as possible (default: 1)"
     )
     parser.add_argument("--minutes", type=float, metavar="M", help="stop after so many simulated minutes")
     parser.add_argument("--lines", nargs="+", metavar="LINE", help="only these lines of the scenario")
     parser.add_argument("--broker", metavar="URL", help="mqtt://HOST:PORT or mqtts://; else as in works.toml")
     parser.add_argument("--truth", type=Path, metavar="FOLDER", help="write what really happened to FOLDER/LINE.json")
     parser.add_argument(
-        "--left",
+        "--state-dir",
+        dest="left",
         type=Path,
         metavar="FOLDER",
-        help="where it is kept how lines were left (.run/simulator beside configs)",
+        help="folder of the saved state of lines (default: .run/simulator beside configs)",
     )
-    parser.add_argument("--anew", action="store_true", help="begin at the scenario's own metre and drum")
+    parser.add_argument(
+        "--reset",
+        dest="anew",
+        action="store_true",
+        help="discard the saved state; begin at the metre and drum of the scenario",
+    )
     parser.add_argument("--lifeline", action="store_true", help="stop when the standard input, a pipe, ends")
 
 

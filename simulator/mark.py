@@ -418,7 +418,9 @@ def _options(parser: ArgumentParser) -> None:
     parser.add_argument("--truth", type=Path, required=True, metavar="FOLDER", help="what `simulate --truth` wrote")
     parser.add_argument("--store", required=True, metavar="FOLDER", help="the monitor's store: a folder or an address")
     parser.add_argument("--configs", type=Path, default=Path("configs"), metavar="FOLDER", help="the configuration")
-    parser.add_argument("--faults", type=Path, metavar="FILE", help="write what is truly bad as CSV, for a rehearsal")
+    parser.add_argument(
+        "--faults", type=Path, metavar="FILE", help="write the true fault positions as CSV, for a rehearsal"
+    )
 
 
 def faults_csv(truths: Sequence[Truth]) -> str:

@@ -57,9 +57,13 @@ dynamic_filters = true
 
 
 def _options(parser: ArgumentParser) -> None:
-    parser.add_argument("--configs", type=Path, default=Path("configs"), metavar="DIR", help="the works' configuration")
-    parser.add_argument("--port", type=int, help="port for MQTT 5; the next one speaks 3.1.1")
-    parser.add_argument("--lifeline", action="store_true", help="end when standard input closes")
+    parser.add_argument(
+        "--configs", type=Path, default=Path("configs"), metavar="DIR", help="configuration folder (default: configs)"
+    )
+    parser.add_argument("--port", type=int, help="port for MQTT 5; MQTT 3.1.1 uses the next one")
+    parser.add_argument(
+        "--lifeline", action="store_true", help="exit when standard input closes (used by `everymetre run`)"
+    )
 
 
 def _run(options: Namespace) -> int:

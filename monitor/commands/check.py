@@ -11,7 +11,9 @@ from monitor.contract.part import Part
 
 
 def _options(parser: ArgumentParser) -> None:
-    parser.add_argument("folder", type=Path, nargs="?", default=Path("configs"), help="the configuration's folder")
+    parser.add_argument(
+        "folder", type=Path, nargs="?", default=Path("configs"), help="configuration folder (default: configs)"
+    )
 
 
 def faults_of(files: dict[str, str]) -> list[Fault]:

@@ -112,8 +112,12 @@ def _options(parser: ArgumentParser) -> None:
         metavar="S",
         help="of them the test is made, and of what it waits for the publisher (90)",
     )
-    parser.add_argument("--configs", type=Path, default=Path("configs"), metavar="DIR", help="the works' configuration")
-    parser.add_argument("--out", type=Path, default=Path(".run/contract"), metavar="DIR", help="where the files go")
+    parser.add_argument(
+        "--configs", type=Path, default=Path("configs"), metavar="DIR", help="configuration folder (default: configs)"
+    )
+    parser.add_argument(
+        "--out", type=Path, default=Path(".run/contract"), metavar="DIR", help="output folder (default: .run/contract)"
+    )
 
 
 def _run(options: Namespace) -> int:

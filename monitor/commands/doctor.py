@@ -33,8 +33,10 @@ TOGETHER = 1000  # messages in memory
 
 
 def _options(parser: ArgumentParser) -> None:
-    parser.add_argument("--configs", type=Path, default=Path("configs"), metavar="DIR", help="the works' configuration")
-    parser.add_argument("--store", metavar="DIR", help="folder of the record, instead of works.toml's")
+    parser.add_argument(
+        "--configs", type=Path, default=Path("configs"), metavar="DIR", help="configuration folder (default: configs)"
+    )
+    parser.add_argument("--store", metavar="DIR", help="folder of the record (overrides works.toml)")
     parser.add_argument("--lines", metavar="LINE,LINE", help="look at these only")
     parser.add_argument("--quick", action="store_true", help="database, files and journal only; make nothing again")
     parser.add_argument("--digests", action="store_true", help="print the digest of each finished drum")

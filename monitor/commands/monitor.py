@@ -17,13 +17,17 @@ from monitor.store.lease import hold
 
 
 def _options(parser: ArgumentParser) -> None:
-    parser.add_argument("--configs", type=Path, default=Path("configs"), metavar="DIR", help="the works' configuration")
     parser.add_argument(
-        "--broker", metavar="URL", help="mqtt://HOST:PORT or mqtts://HOST:PORT, instead of works.toml's"
+        "--configs", type=Path, default=Path("configs"), metavar="DIR", help="configuration folder (default: configs)"
     )
-    parser.add_argument("--store", metavar="DIR", help="folder of the record, instead of works.toml's")
-    parser.add_argument("--lines", metavar="LINE,LINE", help="watch these only; another process may watch the others")
-    parser.add_argument("--lifeline", action="store_true", help="end when standard input closes")
+    parser.add_argument("--broker", metavar="URL", help="mqtt://HOST:PORT or mqtts://HOST:PORT (overrides works.toml)")
+    parser.add_argument("--store", metavar="DIR", help="folder of the record (overrides works.toml)")
+    parser.add_argument(
+        "--lines", metavar="LINE,LINE", help="monitor only these lines; other processes may monitor the rest"
+    )
+    parser.add_argument(
+        "--lifeline", action="store_true", help="exit when standard input closes (used by `everymetre run`)"
+    )
 
 
 def configured(options: Namespace) -> Configuration:

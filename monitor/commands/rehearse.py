@@ -277,25 +277,35 @@ def _telling(end: Connection) -> Progress:
 
 
 def _options(parser: ArgumentParser) -> None:
-    parser.add_argument("--configs", type=Path, default=Path("configs"), metavar="DIR", help="the works' configuration")
-    parser.add_argument("--store", metavar="DIR", help="folder of the record, instead of works.toml's")
+    parser.add_argument(
+        "--configs", type=Path, default=Path("configs"), metavar="DIR", help="configuration folder (default: configs)"
+    )
+    parser.add_argument("--store", metavar="DIR", help="folder of the record (overrides works.toml)")
     parser.add_argument("--line", required=True, metavar="LINE,LINE", help="which line, or several of one kind")
-    parser.add_argument("--from", dest="since", metavar="TIME", help="2026-03-29T06:00, local time of the works")
-    parser.add_argument("--until", metavar="TIME", help="the end of the span")
-    parser.add_argument("--drum", metavar="NAME", help="the time of the newest filling of a drum, instead of a span")
-    parser.add_argument("--filling", type=int, metavar="N", help="the time of the line's filling of this number")
-    parser.add_argument("--recipe", help="whose limits to change; the only one of the line if there is one")
+    parser.add_argument(
+        "--from", dest="since", metavar="TIME", help="start, e.g. 2026-03-29T06:00 (local time of the works)"
+    )
+    parser.add_argument("--until", metavar="TIME", help="end, in the same form")
+    parser.add_argument(
+        "--drum",
+        metavar="NAME",
+        help="use the winding time of the newest filling of this drum instead of --from and --until",
+    )
+    parser.add_argument("--filling", type=int, metavar="N", help="use the winding time of this filling of the line")
+    parser.add_argument("--recipe", help="recipe whose limits are changed (default: the line's only recipe)")
     parser.add_argument(
         "--set", action="append", default=[], metavar="KEY=VALUE",
-        help="a limit, such as window/oven-b/temperature/hi=318; none takes it out; may be given again",
+        help="a limit, such as window/oven-b/temperature/hi=318; the value none removes the limit; may be repeated",
     )  # fmt: skip
     parser.add_argument(
         "--known", type=Path, metavar="FILE", help="known bad cable: CSV with the columns line, start_m, end_m, of"
     )
-    parser.add_argument("--without-cure", action="store_true", help="leave the cure out, which is quicker")
+    parser.add_argument("--without-cure", action="store_true", help="skip the cure calculation (faster)")
     parser.add_argument("--stream", metavar="PATH", help="the window of this stream alone, for spans of months")
     parser.add_argument("--suggest", metavar="LIMIT", help="deadband and delay for one, such as oven-b/temperature/HI")
-    parser.add_argument("--at-most", type=float, default=2.0, metavar="N", help="nuisance alarms a shift (2)")
+    parser.add_argument(
+        "--at-most", type=float, default=2.0, metavar="N", help="maximum nuisance alarms per shift (default: 2)"
+    )
     parser.set_defaults(broker=None)
 
 

@@ -33,11 +33,19 @@ def _options(parser: ArgumentParser) -> None:
     parser.add_argument("file", type=Path, help="CSV or Parquet: time, stream, value; or as the mapping says")
     parser.add_argument("--line", required=True, help="the line whose configuration and recipes apply")
     parser.add_argument("--mapping", type=Path, help="TOML file: which column is which stream")
-    parser.add_argument("--configs", type=Path, default=Path("configs"), metavar="DIR", help="the works' configuration")
-    parser.add_argument("--store", metavar="DIR", help="keep the record in this folder (new, or without this line)")
-    parser.add_argument("--live", action="store_true", help="publish to the broker instead, stamps moved to end now")
-    parser.add_argument("--broker", metavar="URL", help="with --live: instead of works.toml's")
-    parser.add_argument("--pace", type=float, default=1.0, help="with --live: recorded seconds a second (default: 1)")
+    parser.add_argument(
+        "--configs", type=Path, default=Path("configs"), metavar="DIR", help="configuration folder (default: configs)"
+    )
+    parser.add_argument(
+        "--store", metavar="DIR", help="store the results in this folder; it must hold no data of this line"
+    )
+    parser.add_argument(
+        "--live",
+        action="store_true",
+        help="publish to the broker, with time stamps shifted so that the recording ends now",
+    )
+    parser.add_argument("--broker", metavar="URL", help="with --live: broker address (overrides works.toml)")
+    parser.add_argument("--pace", type=float, default=1.0, help="with --live: speed factor (default: 1)")
 
 
 def _run(options: Namespace) -> int:

@@ -41,10 +41,14 @@ class Child:
 
 
 def _options(parser: ArgumentParser) -> None:
-    parser.add_argument("--configs", type=Path, default=Path("configs"), metavar="DIR", help="the works' configuration")
+    parser.add_argument(
+        "--configs", type=Path, default=Path("configs"), metavar="DIR", help="configuration folder (default: configs)"
+    )
     parser.add_argument("--scenario", default="demo", help="what the simulated lines do (default: demo)")
     parser.add_argument(
-        "--pace", default="0", help="simulated seconds a second; 0: the scenario's past at once, then real time (0)"
+        "--pace",
+        default="0",
+        help="speed factor; 0: publish the scenario's past at once, then run in real time (default: 0)",
     )
 
 

@@ -15,10 +15,12 @@ from monitor.store.schema import JOURNAL
 
 
 def _options(parser: ArgumentParser) -> None:
-    parser.add_argument("--configs", type=Path, default=Path("configs"), metavar="DIR", help="the works' configuration")
-    parser.add_argument("--store", metavar="DIR", help="folder of the record, instead of works.toml's")
     parser.add_argument(
-        "--expect", nargs="*", default=[], metavar="LINE=HASH", help="hashes written down before; each must be there"
+        "--configs", type=Path, default=Path("configs"), metavar="DIR", help="configuration folder (default: configs)"
+    )
+    parser.add_argument("--store", metavar="DIR", help="folder of the record (overrides works.toml)")
+    parser.add_argument(
+        "--expect", nargs="*", default=[], metavar="LINE=HASH", help="previously recorded hashes that must be present"
     )
 
 

@@ -163,7 +163,7 @@ async def test_the_command_stops_when_its_lifeline_is_cut(tmp_path: Path) -> Non
     port = free_port()
     async with broker(tmp_path, port), asyncio.timeout(180):
         words = ["simulate", "--configs", str(CONFIGS), "--broker", f"mqtt://127.0.0.1:{port}", "--lifeline"]
-        words += ["--left", str(tmp_path / "left")]
+        words += ["--state-dir", str(tmp_path / "left")]
         process = await asyncio.create_subprocess_exec(
             sys.executable, "-m", "monitor", *words, stdin=asyncio.subprocess.PIPE, stdout=asyncio.subprocess.PIPE
         )

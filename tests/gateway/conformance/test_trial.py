@@ -62,7 +62,7 @@ class Tried:
 def publishers(configs: Path, port: int, folder: Path) -> dict[str, list[str]]:
     simulate = everymetre("simulate", "--configs", str(configs), "--scenario", "clean", "--lines", "core-1")
     return {
-        "simulator": [*simulate, "--broker", f"mqtt://127.0.0.1:{port}", "--left", str(folder / "left")],
+        "simulator": [*simulate, "--broker", f"mqtt://127.0.0.1:{port}", "--state-dir", str(folder / "left")],
         "plain": [sys.executable, str(PLAIN), str(port), "100000", str(folder / "log")],
         "careless": [sys.executable, "-c", CARELESS, str(port)],
     }
