@@ -207,12 +207,13 @@ class MetreRows:
         return len(self.verdict)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Gap:
-    """A piece of a stream that never came: sequence numbers `first` to `last`."""
+    """A piece of a stream that never came: `first` to `last` of numbering `start`; `t_s`: stamp of what followed."""
 
     line: str
     stream: str
+    start: int
     first: int
     last: int
     t_s: float

@@ -19,8 +19,9 @@ class Released:
 
 @dataclass(frozen=True, slots=True)
 class Hole:
-    """Sequence numbers that never came."""
+    """Sequence numbers of a numbering that never came; `t_s`: the stamp of the message that followed them."""
 
+    start: int
     first: int
     last: int
     t_s: float
@@ -86,7 +87,7 @@ class StreamOrder:
             assert self.next_n is not None
             first = min(self.held)
             if first - self.next_n <= LARGEST_HOLE:
-                holes.append(Hole(self.next_n, first - 1, self.held[first][0].t_s))
+                holes.append(Hole(self.start, self.next_n, first - 1, self.held[first][0].t_s))
             else:
                 self.renumbered += 1
             self.next_n = first

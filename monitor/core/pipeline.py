@@ -264,7 +264,10 @@ class Pipeline:
             flow = self.flows.get(path)
             order = flow.order if flow else self.story[path]
             released, holes = order.expire(self.newest_s, self.track.end_s)
-            out += [Gap(self.line.line, path, hole.first, hole.last, hole.t_s) for hole in holes]
+            out += [
+                Gap(line=self.line.line, stream=path, start=h.start, first=h.first, last=h.last, t_s=h.t_s)
+                for h in holes
+            ]
             self._deliver(path, flow, released, out)
             if not order.held:
                 self._holding.discard(path)

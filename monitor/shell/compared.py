@@ -97,7 +97,7 @@ ENTRIES = (
     Entered(DRUM, ("start_ms",), frozenset({"rows_file", *SUMS})),  # sums are compared with the rows
     Entered(SPLICE, ("position", "t_ms")),
     Entered(STATE_SPAN, ("t_ms",)),
-    Entered(GAP, ("stream", "first")),
+    Entered(GAP, ("stream", "start", "first", "t_ms")),
     Entered(COUNTER_FAULT, ("t_ms",)),
     Entered(PROPOSAL, ("proposal",)),
     Entered(IN_FORCE, ("recipe", "revision"), frozenset({"message_id"})),

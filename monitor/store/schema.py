@@ -18,7 +18,7 @@ from sqlalchemy import (
 from monitor.contract import bounds
 
 # Raised by one with each change of a table; the revision that leads to it lies in monitor/store/migrations/versions.
-SCHEMA_VERSION = 11
+SCHEMA_VERSION = 12
 
 METADATA = MetaData()
 _BigId = BigInteger().with_variant(Integer, "sqlite")
@@ -191,14 +191,17 @@ STATE_SPAN = Table(
     Index("state_by_metre", "line", "line_metre", "t_ms"),
 )
 
+# Messages that never came. Numbers begin again, in another numbering (`start`) or, from publishers that do not name
+# it, in the same one: `t_ms`, the stamp of the message after the gap, is part of the key.
 GAP = Table(
     "gap",
     METADATA,
     Column("line", String(bounds.NAME), primary_key=True),
     Column("stream", String(120), primary_key=True),
+    Column("start", BigInteger, primary_key=True),
     Column("first", BigInteger, primary_key=True),
+    Column("t_ms", BigInteger, primary_key=True),
     Column("last", BigInteger, nullable=False),
-    Column("t_ms", BigInteger, nullable=False),
     Index("gap_by_time", "line", "t_ms"),
 )
 

@@ -513,7 +513,9 @@ def _state_row(s: StateSpan) -> Row:
 
 
 def _gap_row(g: Gap) -> Row:
-    return {"line": g.line, "stream": g.stream, "first": g.first, "last": g.last, "t_ms": ms(g.t_s)}
+    return {
+        "line": g.line, "stream": g.stream, "start": g.start, "first": g.first, "t_ms": ms(g.t_s), "last": g.last,
+    }  # fmt: skip
 
 
 def _counter_row(f: CounterFault) -> Row:

@@ -87,7 +87,8 @@ def _line(
     _many(connection, STATE_SPAN, _states(line.line, starts))
     _many(connection, SPLICE, _splices(c, line, starts))
     _many(connection, GAP, [
-        {"line": line.line, "stream": line.stream[0].path, "first": i * 10, "last": i * 10 + 1, "t_ms": t}
+        {"line": line.line, "stream": line.stream[0].path, "start": 0, "first": i * 10, "t_ms": t,
+         "last": i * 10 + 1}
         for i, t in enumerate(starts)
     ])  # fmt: skip
     _many(connection, MESSAGE, _messages(line, past))

@@ -124,7 +124,7 @@ CHANGES = {
     "delete from alarm_change where event = 'raised'": ("table alarm_change, ", ""),
     "update drum set recipe = 'core-1g5' where drum = 'C1-0002'": ("table drum, ", "recipe"),
     "update state_span set reason = 'never given'": ("table state_span, ", "reason"),
-    "insert into gap (line, stream, first, last, t_ms) values ('core-1', 'a/b', 1, 2, 1764000050000)": (
+    "insert into gap (line, stream, start, first, last, t_ms) values ('core-1', 'a/b', 0, 1, 2, 1764000050000)": (
         "table gap, ",
         "",
     ),

@@ -1,5 +1,7 @@
 """Order of a stream: each message once, in order, however the wire shuffles and repeats; holes are told."""
 
+from dataclasses import replace
+
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -74,6 +76,14 @@ def test_a_stray_number_far_ahead_does_not_silence_a_stream():
     assert holes == []
     assert [r.message.n for r in order.push(at(7, 12.5), 0.0, 1)] == [7]
     assert [r.message.n for r in order.push(at(8, 13.0), 0.0, 2)] == [8]
+
+
+def test_a_hole_names_its_numbering():
+    order = StreamOrder(2.0)
+    for t_s, (start, n) in enumerate([(5, 0), (5, 2), (7, 0), (7, 2)]):
+        order.push(replace(at(n, 10.0 * t_s), start=start), 0.0, t_s)
+        holes = order.expire(10.0 * t_s + 2.0, 0.0)[1]
+        assert [(h.start, h.first, h.last) for h in holes] == ([(start, 1, 1)] if n == 2 else [])
 
 
 def test_the_first_message_may_have_any_number():

@@ -75,7 +75,9 @@ def test_a_file_that_was_written_since_is_no_damage(engine, tmp_path):
     assert set_seal(engine, tmp_path / FILE)
     assert is_as_sealed(tmp_path / FILE) is True
     with engine.begin() as connection:
-        connection.execute(text("insert into gap (line, stream, first, last, t_ms) values ('core-1', 'a/b', 1, 2, 3)"))
+        connection.execute(
+            text("insert into gap (line, stream, start, first, last, t_ms) values ('core-1', 'a/b', 0, 1, 2, 3)")
+        )
     assert is_as_sealed(tmp_path / FILE) is True  # what came lies in the log
     engine.dispose()  # and moves into the file
     assert is_as_sealed(tmp_path / FILE) is None
@@ -87,7 +89,9 @@ def test_a_store_that_others_read_and_write_is_not_sealed_half(engine, tmp_path)
     reader = open_for_reading(Store(folder=str(tmp_path)))
     with other.begin() as writing, reader.connect() as reading:
         reading.execute(text("select count(*) from gap")).all()
-        writing.execute(text("insert into gap (line, stream, first, last, t_ms) values ('core-1', 'a/b', 1, 2, 3)"))
+        writing.execute(
+            text("insert into gap (line, stream, start, first, last, t_ms) values ('core-1', 'a/b', 0, 1, 2, 3)")
+        )
         assert set_seal(engine, tmp_path / FILE) is False
     for each in (engine, other, reader):
         each.dispose()

@@ -93,6 +93,28 @@ def test_a_store_without_a_version_is_0_4_0s_and_is_upgraded_with_what_it_holds(
         assert connection.execute(text("select line, first, last from gap")).all() == [("core-1", 3, 5)]
 
 
+def test_gaps_on_record_get_their_numbering_from_the_message_that_followed(place, engine):
+    """Where that message has left the database it is 0: version 0.4.0 knew no other."""
+    gap = "insert into gap (line, stream, first, last, t_ms) values ('core-1', 'oven-a/temperature', :n, :n, :t)"
+    message = (
+        "insert into message (line, id, station, quantity, n, t_ms, end_ms, received_ms, payload) "
+        "values ('core-1', :id, :station, 'temperature', 4, 70, 70, 70, :payload)"
+    )
+    with engine.begin() as connection:
+        upgrade.migrate(connection, 11)
+        connection.execute(text(gap), [{"n": 3, "t": 70}, {"n": 30, "t": 700}])
+        others = [("oven-b", b'{"start": 9}'), ("oven-a", b'{"n": 4, "t": 70, "v": 1.0, "start": 1000}')]
+        for i, (station, payload) in enumerate(others):
+            connection.execute(text(message), {"id": i, "station": station, "payload": payload})
+    open_for_writing(settings_at(place)).dispose()
+    with engine.connect() as connection:
+        rows = connection.execute(text("select line, stream, start, first, last, t_ms from gap order by first")).all()
+    assert rows == [
+        ("core-1", "oven-a/temperature", 1000, 3, 3, 70),
+        ("core-1", "oven-a/temperature", 0, 30, 30, 700),
+    ]
+
+
 def test_a_newer_store_is_refused_and_left_as_it_is(place, engine):
     """A9: an older program would write into tables that it does not know."""
     open_for_writing(settings_at(place)).dispose()

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from sqlalchemy import text
+from sqlalchemy import select, text
 
 from monitor.contract.record import Finding, Rejected, Verdict
 from monitor.contract.topics import Stream
@@ -17,6 +17,7 @@ from monitor.store import rolling as rollup
 from monitor.store.metre_blocks import lay_over
 from monitor.store.numbering import HOLES_MAX
 from monitor.store.reader import StoreReader
+from monitor.store.schema import GAP
 from monitor.store.writer import Batch, Writer
 from tests.core.story import T0, Story, finding
 from tests.core.test_pipeline import record, tell
@@ -68,6 +69,23 @@ def test_the_record_read_is_the_record_made(place, arrivals):
     assert [d.drum for d in reader.drums("core-1")] == ["C1-0003", "C1-0002", "C1-0001"]
     desk.writer.write(desk.last_batch())
     assert reader.newest_ms("core-1")["oven-a/temperature"] == round((T0 + 129.5) * 1e3)
+
+
+def test_gaps_of_the_same_numbers_in_other_numberings_are_all_kept(place):
+    """Numbers begin again, with a name of their numbering or without: each loss of number 1 is one of its own."""
+    desk = desk_at(place, lines=["core-1"])
+    for i, start in enumerate([None, None, 1000, 2000]):
+        named = {} if start is None else {"start": start}
+        story = Story()
+        for n in range(3):
+            story.say("oven-a/temperature", T0 + 100 * i + 10 * n, 250.0, **named)
+        del story.arrivals[1]
+        story.say("oven-b/temperature", T0 + 100 * i + 90, 250.0, **named)
+        take(desk, story.sorted())
+    expected = [("oven-a/temperature", 1, 1, round((T0 + 100 * i + 20) * 1e3)) for i in range(4)]
+    assert StoreReader(settings_at(place)).gaps("core-1", 0, 10**15) == expected
+    with desk.writer.engine.connect() as connection:
+        assert connection.execute(select(GAP.c.start).order_by(GAP.c.t_ms)).scalars().all() == [0, 0, 1000, 2000]
 
 
 def test_samples_come_back_as_they_were_sent_from_database_files_and_both(place):
