@@ -5,12 +5,13 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args, get_type_hints
 
 import pytest
 from sqlalchemy import event, select
 from sqlalchemy.exc import DataError, OperationalError
 
+from monitor.contract.messages import STREAM_MESSAGES
 from monitor.contract.record import AlarmChange, Rejected
 from monitor.contract.topics import MONITOR
 from monitor.core.arrival import Arrival
@@ -18,7 +19,7 @@ from monitor.core.pipeline import Pipeline
 from monitor.shell.link import Received
 from monitor.shell.service import Desk
 from monitor.store.ledger import Ledger
-from monitor.store.schema import MESSAGE, REJECTED, SET_ASIDE
+from monitor.store.schema import MESSAGE, METADATA, REJECTED, SET_ASIDE
 from monitor.store.writer import Batch, Writer
 from tests.core.story import T0, Story
 from tests.core.test_pipeline import tell
@@ -232,3 +233,73 @@ def test_only_the_newest_of_a_line_are_kept(place, monkeypatch):
     assert [row.n for row in rows_of(desk, select(SET_ASIDE.c.n).order_by(SET_ASIDE.c.id))] == list(range(7, 12))
     assert stored(desk) == Counter({("core-1", "dancer/position", 0): 1})
     assert desk.rejected["set aside"] == 12
+
+
+# ---- every kind of message -------------------------------------------------------------------------------------------
+
+PLACES = {
+    "samples": ("core-1", "dancer/position"), "state": ("core-1", "line/state"), "drum": ("core-1", "take-up/drum"),
+    "payoff": ("lay-1", "pay-off-a/payoff"), "action": ("core-1", "operator/action"),
+    "limits": ("core-1", "operator/limits"),
+}  # fmt: skip
+# A field that says which of several things a message of its kind is, and one that holds any text or number.
+VARIANTS = {"state": "state", "action": "action", "limits": "step"}
+GUILTY: dict[str, dict[str, Any]] = {
+    "samples": {"v": MARKED_NUMBER}, "state": {"reason": MARK}, "drum": {"drum": MARK, "recipe": "core-2g5"},
+    "payoff": {"drum": MARK}, "action": {"by": MARK}, "limits": {"by": MARK},
+}  # fmt: skip
+SOUND = {
+    "alarm": "oven-a/temperature/missing", "reason": "tried", "until": round((T0 + 900) * 1e3), "start_m": 990.0,
+    "end_m": 991.0, "station": "head", "drum": "C1-0001", "decision": "hold", "ohm": 1.0, "at_C": 20.0,
+    "recipe": "core-2g5", "proposal": "p1", "base": 1, "changes": {"window/oven-b/temperature/hi": 312.0}, "to": 1,
+}  # fmt: skip
+
+
+def guilty_of(kind: str) -> list[dict[str, Any]]:
+    """A message of a kind on the wire for each variant of it, taken from its type."""
+    fields = get_type_hints(STREAM_MESSAGES[kind])
+    sound = {name: value for name, value in SOUND.items() if name in fields} | GUILTY[kind]
+    variant = VARIANTS.get(kind)
+    return [sound | {variant: one} for one in get_args(fields[variant])] if variant else [sound]
+
+
+def short_story(kind: str) -> list[Arrival]:
+    """Three seconds of a line with the guilty messages in the middle of it."""
+    line, path = PLACES[kind]
+    told = tell(3)
+    told.arrivals = told.arrivals if line == "core-1" else []
+    told.line = line
+    for i, said in enumerate(guilty_of(kind)):
+        told.tell(path, T0 + 1.5 + i / 20, **said)
+    if line != "core-1":
+        for i in range(6):
+            told.say("metre-counter/length", T0 + i / 2, [1000.0 + 3 * i + x for x in range(3)], 0.1)
+            told.tell(path, T0 + 1.6 + i / 10, drum=f"C1-000{i}")
+    return told.sorted()
+
+
+@pytest.mark.parametrize("tables", ["message", "all others"])
+@pytest.mark.parametrize("kind", STREAM_MESSAGES)
+def test_messages_of_any_kind_may_be_the_guilty_ones(place, kind, tables):
+    """Refused themselves, or by what the engine makes of them: nobody else is blamed, everybody else is stored."""
+    arrivals = short_story(kind)
+    desk = desk_at(place, lines=[PLACES[kind][0]])
+    others = [t.name for t in METADATA.sorted_tables if t not in (MESSAGE, SET_ASIDE, REJECTED)]
+    refusing(desk, ["message"] if tables == "message" else others)
+    store(desk, arrivals, 60)
+    desk.finish()
+    aside = Counter((r.line, f"{r.station}/{r.quantity}", r.n) for r in rows_of(desk, select(SET_ASIDE)))
+    marked = named([a for a in arrivals if is_marked(a.payload)])
+    assert marked.total() == len(guilty_of(kind))
+    assert stored(desk) + aside == named(arrivals)
+    assert aside <= marked
+    if tables == "message":
+        assert aside == marked
+        assert all(is_marked(row.payload) for row in rows_of(desk, select(SET_ASIDE.c.payload)))
+    again = desk_at(place, again=True, lines=[PLACES[kind][0]])
+    assert len(again.writer.aside) == aside.total()
+
+
+def test_each_kind_of_message_has_a_guilty_one():
+    assert set(PLACES) == set(GUILTY) == set(STREAM_MESSAGES)
+    assert {kind: len(guilty_of(kind)) for kind in VARIANTS} == {"state": 3, "action": 10, "limits": 5}
