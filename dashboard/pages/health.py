@@ -13,6 +13,10 @@ from dashboard.views.table import table
 
 DAY_MS = 86_400_000
 NOTHING = format.NOTHING
+HOW_FILES_ARE_CHECKED = (
+    "The monitor compares each file with its digest in turn, at most 100 files in 10 s, and a drum's file is compared "
+    "when its page opens. Until then lists show the metres that were counted before a file was damaged."
+)
 
 
 def content(context: Context) -> list[Any]:
@@ -51,12 +55,13 @@ def _monitors(context: Context) -> html.Div:
 
 def _damaged(context: Context) -> html.Div:
     rows = [[f.line, f.path, f.damage] for f in context.record.damaged_files()]
-    return table(
+    found = table(
         "Damaged files: what they hold is shown as unseen until they are restored from a backup",
         ["Line", "File", "Damage"],
         rows,
         empty="None found.",
     )
+    return html.Div([found, html.P(HOW_FILES_ARE_CHECKED, className="note")])
 
 
 def _rejected(context: Context) -> html.Div:

@@ -325,7 +325,9 @@ class Desk:
             if self._kept.get(what) != reason:
                 log_not_moved(what, reason)
         self._kept = kept
-        self._looked_at = manifest.look_at_next(engine, folder, lines, self._looked_at)
+        for path in manifest.look_in_turn(engine, folder, lines, self._looked_at):
+            self._looked_at = path
+            yield True
 
 
 def restored(

@@ -1,9 +1,10 @@
 """Parquet files of a store: written whole, read with their checksums, set aside where they are damaged."""
 
 import errno
+import hashlib
 import logging
 import os
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from pathlib import Path
 
 import pyarrow as pa
@@ -11,6 +12,7 @@ import pyarrow.parquet as pq
 
 DAMAGE = (OSError, pa.ArrowException)  # what reading a file raises that was cut, altered or removed
 
+VERIFY_EVERY_S = 60.0
 ASIDE = ".damaged-"  # in the name of a file that was set aside
 
 LOG = logging.getLogger("monitor")
@@ -54,6 +56,29 @@ def damage(path: Path) -> str:
     except DAMAGE as error:
         return why(error)
     return ""
+
+
+def sha256(file: Path) -> str:
+    """Digest of a file's bytes, in hexadecimal. OSError where it cannot be read."""
+    with file.open("rb") as opened:
+        return hashlib.file_digest(opened, "sha256").hexdigest()
+
+
+def verify(path: Path, digests: Collection[str], now_s: float) -> None:
+    """Compare a file with the digests that it may have, at most once a minute (`now_s` is monotonic).
+
+    One that has none of them is answered as missing from then on, also what could still be read of it.
+    """
+    if known_unreadable(path) or now_s - _VERIFIED_S.get(path, -VERIFY_EVERY_S) < VERIFY_EVERY_S:
+        return
+    try:
+        if sha256(path) in digests:
+            _VERIFIED_S[path] = now_s
+            return
+    except OSError as error:
+        log_unreadable(path, error)
+        return
+    log_unreadable(path, pa.ArrowInvalid("it is not what was written"))
 
 
 def read(path: Path, columns: Sequence[str] | None = None) -> pa.Table:
@@ -112,4 +137,5 @@ def _stamp(path: Path) -> tuple[int, int] | None:
 
 
 _LOGGED: set[Path] = set()
+_VERIFIED_S: dict[Path, float] = {}
 _UNREADABLE: dict[Path, tuple[int, int] | None] = {}

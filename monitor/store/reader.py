@@ -1,5 +1,6 @@
 """Read-only answers from the store: the database and the Parquet files beside it look like one record."""
 
+import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
@@ -64,7 +65,8 @@ URGENCY = {"high": 0, "medium": 1, "low": 2}
 
 # Drums, each with what the manifest has of the file of its rows.
 _OF_ROWS = DRUM.c.rows_file == MANIFEST.c.path
-DRUMS = select(DRUM, MANIFEST.c.damage, MANIFEST.c.size_bytes).join_from(DRUM, MANIFEST, _OF_ROWS, isouter=True)
+_OF_FILES = tuple(MANIFEST.c[name] for name in ("damage", "size_bytes", "sha256", "next_sha256"))
+DRUMS = select(DRUM, *_OF_FILES).join_from(DRUM, MANIFEST, _OF_ROWS, isouter=True)
 
 
 class StoreReader:
@@ -159,7 +161,13 @@ class StoreReader:
         return self._first(wanted.order_by(DRUM.c.start_ms.desc()).limit(1))
 
     def _first(self, wanted: Any) -> DrumRow | None:
-        found = self._drums(self._all(wanted))
+        """One drum, its file compared with its digest: the monitor looks at each in turn, which takes a while."""
+        rows = self._all(wanted)
+        for row in rows:
+            if row.rows_file and row.sha256 is not None and not row.damage:
+                digests = (row.sha256, row.next_sha256)
+                parquet_files.verify(self.folder / row.rows_file, digests, time.monotonic())
+        found = self._drums(rows)
         return found[0] if found else None
 
     def drums_named(self, drum: str) -> Sequence[DrumRow]:

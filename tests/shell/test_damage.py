@@ -177,10 +177,8 @@ def test_sums_of_a_drum_whose_file_cannot_be_read_are_those_of_its_ribbon(place,
     way(path)
     if marked:
         assert manifest.look_at_next(desk.writer.engine, place, ["core-1"], "") == path.relative_to(place).as_posix()
-    elif way is flip:  # of the same size: noticed where it is read
-        reader.rows("core-1", drum.start_m, drum.end_m)
     found = [
-        reader.drums("core-1")[-1], reader.drum("core-1", drum.filling), reader.drum_named("core-1", drum.drum),
+        reader.drum("core-1", drum.filling), reader.drums("core-1")[-1], reader.drum_named("core-1", drum.drum),
         *reader.drums_named(drum.drum), reader.drums_between("core-1", drum.start_m, drum.end_m)[0],
     ]  # fmt: skip
     for one in found:
@@ -190,6 +188,21 @@ def test_sums_of_a_drum_whose_file_cannot_be_read_are_those_of_its_ribbon(place,
     if marked:
         manifest.look_at_next(desk.writer.engine, place, ["core-1"], "")
     assert reader.drums("core-1")[-1] == drum
+
+
+def test_a_drum_that_is_opened_is_compared_with_its_digest(place, arrivals):
+    """A8: its size unchanged, it showed the sums of before until the monitor came to look at it."""
+    desk = written(place, arrivals)
+    path = rollup.roll_drums(desk.writer.engine, place)[0]
+    reader = StoreReader(settings_at(place))
+    drum = reader.drums("core-1")[-1]
+    flip(path, "oven-a/temperature")  # which no question about sums or verdicts reads
+    assert reader.drum("core-1", drum.filling).metres["conforming"] < 1
+    assert reader.drums("core-1")[-1].metres["conforming"] < 1
+    assert set(reader.verdicts("core-1", drum.start_m, drum.end_m - 1)[1].tolist()) <= {
+        Verdict.UNSEEN,
+        Verdict.NONCONFORMING,
+    }
 
 
 def test_verdicts_of_a_file_of_which_another_column_cannot_be_read_are_unseen(place, arrivals):

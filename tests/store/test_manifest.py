@@ -100,6 +100,18 @@ def test_files_are_looked_at_in_turn_and_damage_is_shown_until_it_is_repaired(pl
     assert first.is_file()
 
 
+def test_files_are_looked_at_together_as_far_as_it_takes_little_time(place, desk, monkeypatch):
+    """A9: one file in ten seconds took days over the files of a year."""
+    engine = desk[0].writer.engine
+    names = [path.relative_to(place).as_posix() for path in sorted(rollup.roll_hours(engine, place, 0))]
+    assert list(manifest.look_in_turn(engine, place, None, "")) == [*names, ""]
+    monkeypatch.setattr(manifest, "LOOK_FILES", 2)
+    assert list(manifest.look_in_turn(engine, place, None, "")) == names[:2]
+    assert list(manifest.look_in_turn(engine, place, None, names[1])) == [names[2], ""]
+    monkeypatch.setattr(manifest, "LOOK_BYTES", 1)
+    assert list(manifest.look_in_turn(engine, place, None, "")) == names[:1]
+
+
 def test_a_file_set_aside_is_shown_until_it_is_removed(place, desk):
     """A8."""
     desk, late = desk
