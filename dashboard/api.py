@@ -11,9 +11,7 @@ from flask import Blueprint, Response, jsonify, request
 
 from dashboard import alarm_list, live, thin
 from dashboard.addresses import is_number
-from dashboard.context import Context, length_m
-from dashboard.drum_record import record
-from dashboard.heritage import kin, lineage_of, whole_runs
+from dashboard.context import Context
 from dashboard.journey import journey
 from dashboard.metrics import METRICS_TYPE, metrics
 from dashboard.pdf import pdf
@@ -22,6 +20,9 @@ from dashboard.troubles import troubles
 from monitor.contract.config.line import Line
 from monitor.contract.reading import DrumRow
 from monitor.contract.topics import Stream
+from monitor.evidence.asked import length_m
+from monitor.evidence.inherited import kin, lineage_of, whole_runs
+from monitor.evidence.release_record import record
 
 POINTS_MAX = 10_000
 SPAN_MAX_MS = 31 * 86_400_000

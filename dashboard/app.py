@@ -33,7 +33,7 @@ def create_app(
     bench: Bench | None = None,
 ) -> Dash:
     """The application; `clock` gives UTC seconds. Nothing is fetched from elsewhere and nothing is written."""
-    context = Context(record, configuration, gateway, clock, Numbering(clock), bench)
+    context = Context(record, configuration, clock, gateway, Numbering(clock), bench)
     app = Dash(
         __name__,
         assets_folder=str(ASSETS),

@@ -1,84 +1,29 @@
-"""What every page is made from: the record, the configuration, the way out for answers, and the time."""
+"""What every page is made from: what evidence is asked of, and the way out for the actions of people."""
 
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
 from dashboard.bench import Bench
 from dashboard.gateway import Gateway, Numbering
 from dashboard.shared import Shared
-from monitor.analysis.in_force import recipes_in_force
-from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Recipe, Window
-from monitor.contract.reading import DrumRow, NowRow, Record
+from monitor.evidence.asked import Asked
 
 
 @dataclass(frozen=True)
-class Context:
-    """Handed to views and callbacks; `clock` gives UTC seconds."""
+class Context(Asked):
+    """Handed to views and callbacks."""
 
-    record: Record
-    configuration: Configuration
     gateway: Gateway
-    clock: Callable[[], float]
     numbering: Numbering
     bench: Bench | None = None
     shared: Shared = field(default_factory=Shared)
     ribbons: dict[str, Any] = field(default_factory=dict)  # of `live`, by line, as last known
-    kept: dict[tuple[int, str, int], list[Any]] = field(default_factory=dict)  # of `heritage`, by time and filling
-
-    @property
-    def now_ms(self) -> int:
-        return round(self.clock() * 1e3)
 
     @property
     def zone(self) -> str:
         return self.configuration.works.time_zone
-
-    def line_now(self, line: str) -> NowRow | None:
-        """The newest row of a line, None before it was ever heard."""
-        return next((row for row in self.record.lines_now() if row.line == line), None)
-
-    def recipes(self, line: str) -> dict[str, Recipe]:
-        """Recipes in force on a line by name."""
-        came = [(row.t_ms, row.recipe) for row in self.record.came_into_force(line)]
-        return recipes_in_force(self.configuration.recipes_for(line), self.record.recipes_of_files(), came)
-
-    def recipe_now(self, line: str) -> Recipe | None:
-        """The recipe that a line runs by; with no drum on the take-up the only one it has, if it has one only."""
-        now = self.line_now(line)
-        found = self.recipe(line, now.recipe if now else None)
-        have = list(self.recipes(line).values())
-        return found or (have[0] if len(have) == 1 else None)
-
-    def recipe(self, line: str, name: str | None, revision: int | None = None) -> Recipe | None:
-        """A recipe of a line, as it is in force, or as a revision had it where that is on record."""
-        if revision is not None:
-            for row in self.record.came_into_force(line):
-                if (row.recipe.recipe, row.recipe.revision) == (name, revision):
-                    return row.recipe
-            for known in (*self.record.recipes_of_files(), *self.configuration.recipes.values()):
-                if (known.recipe, known.revision) == (name, revision):
-                    return known
-        return self.recipes(line).get(name or "")
-
-
-def length_m(context: Context, drum: DrumRow) -> float:
-    """Length of a drum; of one being wound, what is on it now."""
-    if drum.end_m is not None:
-        return drum.end_m - drum.start_m
-    return wound_m(context, drum, context.line_now(drum.line))
-
-
-def wound_m(context: Context, drum: DrumRow, now: NowRow | None) -> float:
-    """Length of a drum; of one being wound, what is on it as its line is now."""
-    if drum.end_m is not None:
-        return drum.end_m - drum.start_m
-    line = context.configuration.lines[drum.line]
-    if now is None or now.filling != drum.filling:
-        return 0.0
-    return max(now.line_metre + line.counter_m - line.take_up_m - drum.start_m, 0.0)
 
 
 def window_of(recipe: Recipe | None, path: str) -> Window | None:

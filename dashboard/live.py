@@ -9,13 +9,14 @@ from dashboard import format, ribbon, thin, words
 from dashboard.addresses import way_to
 from dashboard.context import Context, shown_streams, window_of
 from dashboard.format import exact, fixed
-from dashboard.heritage import as_runs, legacies
 from dashboard.need import ACTIVE, by_need
-from dashboard.ribbon import Run
 from monitor.contract.config.line import Line, StreamSettings
 from monitor.contract.reading import AlarmRow, NowRow
 from monitor.contract.topics import Stream
 from monitor.contract.units import convert
+from monitor.evidence import verdict_runs
+from monitor.evidence.inherited import as_runs, legacies
+from monitor.evidence.verdict_runs import Run
 
 WANTS_ANSWER = frozenset({"unacknowledged", "returned to normal unacknowledged"})
 BACKFILL_MS = 10 * 60_000
@@ -236,10 +237,10 @@ def ribbon_now(context: Context, line: Line, row: NowRow, before: Ribbon | None)
         kept = [Run(r.start_m, min(r.end_m, since), r.verdict) for r in before.own if r.start_m < since]
     begin, end = row.drum_start_m + since, row.drum_start_m + wound
     first, verdicts = context.record.verdicts(line.line, begin, end)
-    newer = [Run(r.start_m + since, r.end_m + since, r.verdict) for r in ribbon.runs(first, verdicts, begin, end)]
-    own = ribbon.joined([*kept, *newer])
+    newer = [Run(r.start_m + since, r.end_m + since, r.verdict) for r in verdict_runs.runs(first, verdicts, begin, end)]
+    own = verdict_runs.joined([*kept, *newer])
     more = as_runs(legacies(context, line.line, row.filling)) if row.filling is not None else []
-    return Ribbon(row.filling, wound, own, ribbon.laid_over(own, more), read_whole_ms)
+    return Ribbon(row.filling, wound, own, verdict_runs.laid_over(own, more), read_whole_ms)
 
 
 def shown(context: Context, line: Line, since_ms: int, now_ms: int) -> dict[str, Any]:

@@ -12,9 +12,10 @@ from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable, KeepTogether, Paragraph, SimpleDocTemplate, Spacer, Table, TableStyle
 
 from dashboard.format import fixed
-from dashboard.ribbon import Run, place_percent
+from dashboard.ribbon import place_percent
 from dashboard.sheet import Block, Sheet
 from monitor.contract.record import Verdict
+from monitor.evidence.verdict_runs import Run
 
 INK, GREY, PALE = HexColor("#1b1e21"), HexColor("#8a9096"), HexColor("#e4e7ea")
 COLOUR = {

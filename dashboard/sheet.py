@@ -3,9 +3,10 @@
 from dataclasses import dataclass
 from typing import Any
 
-from dashboard import format, words
+from dashboard import format
 from dashboard.context import Context
 from dashboard.format import exact, fixed, percent, significant
+from monitor.contract.config import titles
 
 CAUTION = "This sheet advises. It releases nothing: an authorised person does, under the works' own rules."
 
@@ -35,7 +36,7 @@ class Sheet:
 
 
 def sheet_of(context: Context, r: dict[str, Any]) -> Sheet:
-    """From the record (see `drum_record.record`)."""
+    """From the record (see `release_record.record`)."""
     held = r["proposed"] == "hold"
     against = f" Against it: {'; '.join(r['against'])}." if held else ""
     test = r["integrity"]
@@ -111,7 +112,7 @@ def _seen(context: Context, r: dict[str, Any]) -> Block:
     rows = []
     for e in r["evidence"]:
         line, short = context.configuration.lines[e["line"]], {p: s for p, s in e["seen_share"].items() if s < 1.0}
-        rows += [(e["label"], words.stream_title(line, path), percent(share, 2)) for path, share in short.items()]
+        rows += [(e["label"], titles.stream_title(line, path), percent(share, 2)) for path, share in short.items()]
         whole = len(e["seen_share"]) - len(short)
         if whole:
             rows.append((e["label"], f"{'all' if not short else 'the other'} {whole} required streams", "100.00%"))
@@ -163,7 +164,7 @@ def _statistics(context: Context, r: dict[str, Any]) -> Block:
 def _title(context: Context, line: str, name: str) -> str:
     if name.startswith(("cure/", "cooling/")):
         return name.replace("/", " ").replace("-", " ")
-    return words.stream_title(context.configuration.lines[line], name)
+    return titles.stream_title(context.configuration.lines[line], name)
 
 
 def _said(context: Context, r: dict[str, Any]) -> tuple[str, ...]:

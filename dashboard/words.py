@@ -1,7 +1,5 @@
 """How alarms, streams and drums are said to people: titles, sentences, responses."""
 
-from collections import Counter
-from collections.abc import Iterable
 from dataclasses import dataclass
 
 from dashboard import format
@@ -9,8 +7,9 @@ from monitor.contract import drum_names
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.line import Line, Response
 from monitor.contract.config.recipe import Recipe
+from monitor.contract.config.titles import event_title, inside, station_title, stream_title
 from monitor.contract.reading import AlarmRow
-from monitor.contract.record import SILENCE_ALARM, FillingKey, Finding
+from monitor.contract.record import SILENCE_ALARM, Finding
 from monitor.contract.selfwatch import SELF_ALARMS
 
 CAUTION = (
@@ -60,44 +59,6 @@ def alarm_text(alarm: AlarmRow, configuration: Configuration) -> AlarmText:
     if station.endswith("/dwell"):
         return _dwell_text(line, recipe, station.split("/")[0], check, alarm)
     return _stream_text(line, recipe, station, check, alarm)
-
-
-def stream_title(line: Line, path: str) -> str:
-    """What a stream is called on screens, with its station where two of a line have one title."""
-    settings = line.streams.get(path)
-    if settings is None or not settings.title:
-        return path.replace("/", " ").replace("-", " ").capitalize()
-    alone = sum(s.title == settings.title for s in line.stream) == 1
-    return settings.title if alone else f"{settings.title}, {inside(station_title(line, settings.station))}"
-
-
-def event_title(line: Line, path: str, check: str) -> str:
-    """What an event check is called on screens, with its station where another of the line counts the same."""
-    said = check.replace("-", " ").capitalize()
-    station, _, quantity = path.partition("/")
-    alone = sum(s.kind == "events" and s.quantity == quantity for s in line.stream) == 1
-    return said if alone or station not in line.stations else f"{said}, {inside(station_title(line, station))}"
-
-
-def station_title(line: Line, name: str) -> str:
-    """What a station or zone is called on screens."""
-    station = line.stations.get(name)
-    return station.title if station and station.title else name.replace("-", " ").capitalize()
-
-
-def inside(title: str) -> str:
-    """A title within a sentence: its first letter small, unless it stands alone or is a name."""
-    return title[:1].lower() + title[1:] if title[1:2].islower() else title
-
-
-def names_apart(drums: Iterable[FillingKey]) -> dict[FillingKey, str]:
-    """What drums are called side by side: by name, with line and number of the filling where a name is there twice."""
-    keys = list(dict.fromkeys(drums))
-    often = Counter(key.drum for key in keys)
-    return {
-        key: key.drum if often[key.drum] == 1 or not key.wound_here else f"{key.drum} ({key.line} {key.filling})"
-        for key in keys
-    }
 
 
 def _dwell_text(line: Line, recipe: Recipe | None, zone: str, check: str, alarm: AlarmRow) -> AlarmText:

@@ -7,9 +7,9 @@ from typing import Any
 import numpy as np
 import plotly.graph_objects as go
 
-from dashboard import words
 from dashboard.figures.style import BLUE, GREY, LIMIT_LINE, VERMILLION, figure
 from dashboard.format import exact
+from monitor.contract.config import titles
 from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Cure
 from monitor.contract.record import Floats
@@ -47,7 +47,7 @@ def along_figure(line: Line, cure: Cure, curves: Sequence[Along], height_px: int
     """Over the path: metres from the head; zones shaded and named."""
     end_m = line.take_up_m
     shades = [
-        Shade(words.station_title(line, z.name), z.start_m, min(z.end_m, end_m), z.medium)
+        Shade(titles.station_title(line, z.name), z.start_m, min(z.end_m, end_m), z.medium)
         for z in line.zone
         if 0 <= z.start_m < end_m
     ]
@@ -62,7 +62,7 @@ def history_figure(line: Line, cure: Cure, heat: Heat, height_px: int = 300) -> 
     for z in line.zone:
         if 0 <= z.start_m < line.take_up_m:
             came, left = np.interp((z.start_m, z.end_m), heat.position_m, t).tolist()
-            shades.append(Shade(words.station_title(line, z.name), came, left, z.medium))
+            shades.append(Shade(titles.station_title(line, z.name), came, left, z.medium))
     return curves_figure(cure, [curve], shades, float(t[-1]), "seconds since the head", height_px)
 
 

@@ -13,6 +13,7 @@ from dashboard.figures.axes import set_metre_axes
 from dashboard.figures.style import COLOUR, GREY, LIMIT_LINE, figure
 from dashboard.format import exact
 from dashboard.ribbon import outer_m
+from monitor.contract.config import titles
 from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Recipe
 from monitor.contract.record import Finding, FindingKind, Floats, Verdict
@@ -50,16 +51,16 @@ def lane_of(finding: Finding, line: Line) -> str:
     if finding.kind is FindingKind.CURE:
         return COOLING if finding.stream.startswith("cooling/") else CURE
     if finding.kind is FindingKind.WINDOW:
-        return words.station_title(line, finding.stream.split("/")[0])
-    return words.stream_title(line, finding.stream)
+        return titles.station_title(line, finding.stream.split("/")[0])
+    return titles.stream_title(line, finding.stream)
 
 
 def lanes(line: Line, recipe: Recipe | None, findings: Sequence[Finding]) -> list[str]:
     """All lanes in order, empty ones too: that nothing was found is evidence as well."""
-    events = [words.stream_title(line, e.stream) for e in recipe.event_check] if recipe else []
+    events = [titles.stream_title(line, e.stream) for e in recipe.event_check] if recipe else []
     place = {s.name: s.middle_m for s in line.station}
     stations = sorted({w.stream.split("/")[0] for w in recipe.window}, key=lambda s: place[s]) if recipe else []
-    judged = [words.station_title(line, s) for s in stations if _marks_metres(recipe, s)]
+    judged = [titles.station_title(line, s) for s in stations if _marks_metres(recipe, s)]
     dwell = [DWELL] if recipe and recipe.dwell else []
     dwell += [CURE] if recipe and recipe.cure else []
     dwell += [COOLING] if recipe and recipe.cooling else []
@@ -78,7 +79,7 @@ def strips(line: Line, recipe: Recipe | None) -> list[Strip]:
     if recipe is None:
         return []
     found = [
-        Strip(words.stream_title(line, w.stream), w.unit, w.stream, {str(k): v for k, v in w.limits.items()})
+        Strip(titles.stream_title(line, w.stream), w.unit, w.stream, {str(k): v for k, v in w.limits.items()})
         for w in recipe.window
         if any(w.verdict_of(name) != "none" for name in w.limits) and w.stream in line.streams
     ]
@@ -87,11 +88,11 @@ def strips(line: Line, recipe: Recipe | None) -> list[Strip]:
         found.append(Strip("Cure index inside", "1", INDEX, least, ("cure/index-low", "cure/index-high"), INDEX_MOST))
     if recipe.cooling:
         most = {"HI": recipe.cooling.inside_max_C}
-        place = words.inside(words.station_title(line, recipe.cooling.station))
+        place = titles.inside(titles.station_title(line, recipe.cooling.station))
         found.append(Strip(f"Inside the wall at the {place}", "degC", "cooling/inside", most))
     for dwell in recipe.dwell:
         limits = {"LO": dwell.min_s, "HI": dwell.max_s}
-        title = f"Dwell, {words.inside(words.station_title(line, dwell.zone))}"
+        title = f"Dwell, {titles.inside(titles.station_title(line, dwell.zone))}"
         found.append(Strip(title, "s", f"dwell/{dwell.zone}", {k: v for k, v in limits.items() if v is not None}))
     return found
 
@@ -201,18 +202,18 @@ def sentence(finding: Finding, line: Line) -> str:
             f"Conductor resistance {format.quantity(finding.extreme, finding.unit)}, noted by {words.signed(finding)}"
         )
     if finding.kind is FindingKind.DWELL:
-        zone = words.inside(words.station_title(line, finding.stream.split("/")[0]))
+        zone = titles.inside(titles.station_title(line, finding.stream.split("/")[0]))
         return f"Dwell in {zone} too {finding.check}: {_worst(finding)}"
     if finding.kind is FindingKind.CURE:
         return _cure_sentence(finding)
-    title = words.stream_title(line, finding.stream)
+    title = titles.stream_title(line, finding.stream)
     if finding.kind is FindingKind.MISSING:
         return f"{title}: no data"
     if finding.kind is FindingKind.STUCK:
         return f"{title}: did not move"
     if finding.kind is FindingKind.WINDOW:
         return f"{title} {words.LIMIT_WORDS.get(finding.check, finding.check)} its window: {_worst(finding)}"
-    return words.event_title(line, finding.stream, finding.check)
+    return titles.event_title(line, finding.stream, finding.check)
 
 
 def _cure_sentence(finding: Finding) -> str:

@@ -4,9 +4,9 @@ import numpy as np
 import plotly.graph_objects as go
 
 from dashboard.figures.style import COLOUR, GREY, LIMIT_LINE, figure
-from dashboard.flame import Tested
 from dashboard.format import exact
 from monitor.contract.record import Verdict
+from monitor.evidence.specimens import Tested
 
 HEIGHT_PX = 260
 

@@ -8,11 +8,12 @@ from zoneinfo import ZoneInfo
 
 import plotly.graph_objects as go
 
-from dashboard import format, words
+from dashboard import format
 from dashboard.context import window_of
 from dashboard.figures.style import GREY, LIMIT_LINE, figure
 from dashboard.format import exact
 from dashboard.thin import Points
+from monitor.contract.config import titles
 from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Recipe
 
@@ -40,7 +41,7 @@ def strips(line: Line, recipe: Recipe | None, paths: Sequence[str]) -> list[Stri
     for (station, unit), members in groups.items():
         window = window_of(recipe, members[0])
         one = len(members) == 1
-        title = words.stream_title(line, members[0]) if one else words.station_title(line, station)
+        title = titles.stream_title(line, members[0]) if one else titles.station_title(line, station)
         made.append(Strip(title, unit, tuple(members), {str(k): v for k, v in window.limits.items()} if window else {}))
     return made
 

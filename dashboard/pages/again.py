@@ -22,11 +22,13 @@ from monitor.analysis import parts
 from monitor.analysis.along import along
 from monitor.analysis.before import what_went_before
 from monitor.analysis.shift_calendar import shifts_between
+from monitor.contract.config import titles
 from monitor.contract.config.line import Line
 from monitor.contract.reading import DrumRow, Trend
 from monitor.contract.record import Finding, FindingKind, Floats
 from monitor.contract.topics import Stream
 from monitor.contract.units import convert
+from monitor.evidence.inherited import names_apart
 from monitor.statistics import rates
 from monitor.statistics import recurrence as recur
 from monitor.statistics.recurrence import ALPHA, Found, Silence
@@ -109,13 +111,13 @@ def _number(name: str, label: str, value: float) -> dmc.NumberInput:
 
 def kinds(line: Line) -> dict[str, str]:
     """What may come back: events of each check, marks, findings of windows, and diameters as signals."""
-    found = {f"fault:{s.path}": words.stream_title(line, s.path) for s in line.stream if s.kind == "events"}
+    found = {f"fault:{s.path}": titles.stream_title(line, s.path) for s in line.stream if s.kind == "events"}
     found["mark:"] = "Marked metres"
     found["window:"] = "Beginnings of window findings"
     gauges = [s.path for s in line.stream if s.unit == "mm"]
-    found |= {f"signal:{path}": f"{words.stream_title(line, path)}, as a signal" for path in gauges}
+    found |= {f"signal:{path}": f"{titles.stream_title(line, path)}, as a signal" for path in gauges}
     cycling = [s for s in line.stream if s.kind == "samples" and s.unit != "mm" and s.path != line.counter.stream]
-    return found | {f"cycle:{s.path}": f"{words.stream_title(line, s.path)}, in seconds" for s in cycling}
+    return found | {f"cycle:{s.path}": f"{titles.stream_title(line, s.path)}, in seconds" for s in cycling}
 
 
 @dataclass(frozen=True, slots=True)
@@ -355,7 +357,7 @@ def _named(
     rows = [
         [
             c.part.title or c.part.name,
-            words.station_title(line, c.part.station),
+            titles.station_title(line, c.part.station),
             c.marks,
             f"{fixed(c.period, 4)} {unit}",
             fixed(c.away, 1, sign=True),
@@ -441,12 +443,12 @@ def _before(context: Context, of: Cable, x: Floats) -> list[Any]:
 
 def _column_title(line: Line, name: str) -> str:
     if name.startswith("dwell/"):
-        return f"Dwell in {words.inside(words.station_title(line, name.removeprefix('dwell/')))}"
+        return f"Dwell in {titles.inside(titles.station_title(line, name.removeprefix('dwell/')))}"
     path, _, end = (name, "", "")
     for tail in ("/min", "/max"):
         if name.endswith(tail):
             path, end = name.removesuffix(tail), {"/min": ", least", "/max": ", most"}[tail]
-    return words.stream_title(line, path) + end
+    return titles.stream_title(line, path) + end
 
 
 def _offset(m: float, m_per_s: float) -> str:
@@ -514,7 +516,7 @@ PARETOS = ("line", "station", "product", "drum")
 def _paretos(context: Context, of: Cable) -> list[Any]:
     """Faults on the newest drums of every line, by where they were found and on what."""
     newest = {name: context.record.drums(name, len(of.drums)) for name in context.configuration.lines}
-    called = words.names_apart(d.key for drums in newest.values() for d in drums)
+    called = names_apart(d.key for drums in newest.values() for d in drums)
     everywhere = [
         _origins(context, drum, f, called[drum.key])
         for name, drums in newest.items()
@@ -549,7 +551,7 @@ def _faults_on(context: Context, line: str, drums: Sequence[DrumRow]) -> list[tu
 def _origins(context: Context, drum: DrumRow, f: Finding, called: str) -> tuple[str, str, str, str]:
     """What a fault is counted under, in the order of `PARETOS`; a station with its line, since lines share names."""
     line, recipe = context.configuration.lines[drum.line], context.configuration.recipes.get(drum.recipe)
-    station = f"{words.station_title(line, f.stream.split('/')[0])}, {words.inside(line.title)}"
+    station = f"{titles.station_title(line, f.stream.split('/')[0])}, {titles.inside(line.title)}"
     return line.title, station, recipe.title if recipe else drum.recipe, called
 
 
@@ -594,7 +596,7 @@ def _effect(context: Context, of: Cable, f: Finding, done: Sequence[Finding], x:
     end = same[place + 1] if place + 1 < len(same) else newest_m
     head = [
         format.local(round(f.start_s * 1e3), context.zone, day=True),
-        words.station_title(of.line, f.stream.split("/")[0]),
+        titles.station_title(of.line, f.stream.split("/")[0]),
         words.signed(f),
     ]
     if f.start_m <= start or end <= f.start_m:

@@ -9,12 +9,11 @@ from zoneinfo import ZoneInfo
 import dash_mantine_components as dmc
 from dash import html
 
-from dashboard import format, words
+from dashboard import format
 from dashboard.addresses import is_number
-from dashboard.context import Context, length_m
+from dashboard.context import Context
 from dashboard.format import exact, fixed, percent
-from dashboard.heritage import whole_runs
-from dashboard.ribbon import Run, outer_m
+from dashboard.ribbon import outer_m
 from dashboard.views import attributes
 from dashboard.views.table import table
 from monitor.analysis.cutting import Cut, Good, Length, Plan, good_pieces, in_order, plan
@@ -22,6 +21,9 @@ from monitor.contract.config.orders import Orders
 from monitor.contract.config.recipe import Recipe
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import FillingKey, Verdict
+from monitor.evidence.asked import length_m
+from monitor.evidence.inherited import names_apart, whole_runs
+from monitor.evidence.verdict_runs import Run
 from monitor.physics.winding import Drum, place_on
 
 SHORTEST_M = 5.0
@@ -70,7 +72,7 @@ def first_line(context: Context) -> str:
 def drums(context: Context, line: str) -> tuple[list[dict[str, str]], list[str]]:
     """Finished drums of a line to choose from, newest first, and the newest three of one product."""
     ended = [d for d in context.record.drums(line, 60) if d.end_m is not None]
-    called = words.names_apart(d.key for d in ended)
+    called = names_apart(d.key for d in ended)
     data = [{"value": str(d.filling), "label": f"{called[d.key]} ({d.recipe})"} for d in ended]
     same = [str(d.filling) for d in ended if d.recipe == ended[0].recipe] if ended else []
     return data, same[:3]

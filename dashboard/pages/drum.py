@@ -7,28 +7,31 @@ import dash_mantine_components as dmc
 import numpy as np
 from dash import dcc, html
 
-from dashboard import format, words
+from dashboard import format
 from dashboard.addresses import way_to
-from dashboard.context import Context, length_m
-from dashboard.drum_record import revisions
+from dashboard.context import Context
 from dashboard.figures.along import history_figure
 from dashboard.figures.faultmap import bounds_m, fault_map, sentence
 from dashboard.figures.flame import flame_figure
-from dashboard.flame import tested
 from dashboard.format import exact, fixed, significant
-from dashboard.heritage import Legacy, legacies, whole_runs
 from dashboard.journey import Stop, Value, heat_of_metre, journey
 from dashboard.pages.drums import others_of_this_name
-from dashboard.ribbon import full_scale_m, lengths_m, outer_m
+from dashboard.ribbon import full_scale_m, outer_m
 from dashboard.views import aria, attributes
 from dashboard.views.chart import chart
 from dashboard.views.ribbon import legend, ribbon
 from dashboard.views.table import table
+from monitor.contract.config import titles
 from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Cure, Recipe
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import Finding, FindingKind, Floats, Verdict
+from monitor.evidence.asked import length_m
 from monitor.evidence.drum_facts import fault_rates, spark_exposure_s, wall_from_outside
+from monitor.evidence.inherited import Legacy, legacies, whole_runs
+from monitor.evidence.release_record import revisions
+from monitor.evidence.specimens import tested
+from monitor.evidence.verdict_runs import lengths_m
 
 # Said of a whole drum: they stand on its record.
 ON_PAPER = (FindingKind.RESISTANCE, FindingKind.DECISION, FindingKind.HANDOVER)
@@ -144,7 +147,7 @@ def _rates(line: Line, recipe: Recipe | None, findings: list[Finding], length: f
     for rate in fault_rates(findings, recipe, length) if recipe else []:
         low, high = (format.number(v, "", 1) for v in (rate.interval_per_km.low, rate.interval_per_km.high))
         said = f"{rate.count}, {format.number(rate.per_km, '', 1)} a km (95 %: {low} to {high})"
-        facts.append((words.event_title(line, rate.stream, f"{rate.check}s"), said))
+        facts.append((titles.event_title(line, rate.stream, f"{rate.check}s"), said))
     return facts
 
 
@@ -157,7 +160,7 @@ def _measured(line: Line, recipe: Recipe | None, rows: Mapping[str, Floats]) -> 
     stations = dict.fromkeys(e.stream.split("/")[0] for e in (recipe.event_check if recipe else []))
     held = {name: s for name in stations if (s := spark_exposure_s(rows, line, name)) is not None}
     for name, exposed_s in held.items():
-        under = "the electrode" if len(held) == 1 else words.inside(words.station_title(line, name))
+        under = "the electrode" if len(held) == 1 else titles.inside(titles.station_title(line, name))
         facts.append((f"Under {under}", f"{fixed(exposed_s, 3)} s at least"))
     return facts
 

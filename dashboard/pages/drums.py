@@ -7,13 +7,14 @@ from dash import dcc, html
 
 from dashboard import format
 from dashboard.addresses import way_to
-from dashboard.context import Context, wound_m
-from dashboard.heritage import ribbons
-from dashboard.ribbon import Run
+from dashboard.context import Context
 from dashboard.views.ribbon import legend, ribbon
 from dashboard.views.table import table
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import Verdict
+from monitor.evidence.asked import wound_m
+from monitor.evidence.inherited import ribbons
+from monitor.evidence.verdict_runs import Run
 
 
 def content(context: Context) -> list[Any]:

@@ -7,8 +7,7 @@ from dash import dcc, html
 
 from dashboard import format
 from dashboard.addresses import way_to
-from dashboard.context import Context, length_m
-from dashboard.heritage import Kin, kin, lineage_of, whole_runs
+from dashboard.context import Context
 from dashboard.pages.drums import drum_link, others_of_this_name
 from dashboard.ribbon import place_percent
 from dashboard.views import attributes
@@ -16,6 +15,8 @@ from dashboard.views.ribbon import ribbon
 from dashboard.views.table import table
 from monitor.analysis.lineage import Lineage
 from monitor.contract.reading import DrumRow
+from monitor.evidence.asked import length_m
+from monitor.evidence.inherited import Kin, kin, lineage_of, whole_runs
 
 MET = ("degC", "kV", "mm", "%")
 

@@ -4,12 +4,13 @@ from typing import Any
 
 from dash import html
 
-from dashboard import format, words
+from dashboard import format
 from dashboard.context import Context
 from dashboard.format import fixed
 from dashboard.troubles import troubles
 from dashboard.views import attributes
 from dashboard.views.table import table
+from monitor.contract.config import titles
 
 DAY_MS = 86_400_000
 NOTHING = format.NOTHING
@@ -94,7 +95,7 @@ def _ages(context: Context) -> html.Div:
             at = newest.get(settings.path)
             when = "never heard" if at is None else format.local(at, context.zone, day=True)
             age = "" if at is None else format.span(max(context.now_ms - at, 0) / 1e3)
-            rows.append([line.title, words.stream_title(line, settings.path), settings.path, when, age])
+            rows.append([line.title, titles.stream_title(line, settings.path), settings.path, when, age])
     return table(
         "Newest stored sample of each stream, when this page was opened",
         ["Line", "What", "Stream", "Newest", "Age then"],

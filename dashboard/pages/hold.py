@@ -8,7 +8,7 @@ import dash_mantine_components as dmc
 import numpy as np
 from dash import html
 
-from dashboard import format, words
+from dashboard import format
 from dashboard.context import Context
 from dashboard.figures.control import chart_figure, cusum_figure, u_figure
 from dashboard.format import exact, fixed, percent, significant
@@ -18,10 +18,12 @@ from dashboard.views.chart import chart
 from dashboard.views.number_field import number_field
 from dashboard.views.table import table
 from monitor.analysis.giveaway import giveaway, needed_diameter
+from monitor.contract.config import titles
 from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Recipe
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import FindingKind, Floats
+from monitor.evidence.inherited import names_apart
 from monitor.statistics import capability, charts
 from monitor.statistics.capability import Index
 from monitor.statistics.counts import rate_per_km, u_chart
@@ -81,7 +83,7 @@ def streams(line: Line) -> list[dict[str, str]]:
     """Streams that are known metre by metre, diameters first."""
     known = [s for s in line.stream if s.kind == "samples" and s.path != line.counter.stream]
     ordered = sorted(known, key=lambda s: s.unit != "mm")
-    return [{"value": s.path, "label": words.stream_title(line, s.path)} for s in ordered]
+    return [{"value": s.path, "label": titles.stream_title(line, s.path)} for s in ordered]
 
 
 def _first(choices: Sequence[Mapping[str, str]]) -> str:
@@ -280,7 +282,7 @@ def _per_km(context: Context, line: str, drums: Sequence[DrumRow]) -> list[Any]:
     if not ended:
         return [html.H2("Spark faults per km"), html.P("No drum has ended yet.", className="note")]
     rate, between = rate_per_km(sum(counts), sum(lengths) * 1000)
-    called = words.names_apart(d.key for d in ended)
+    called = names_apart(d.key for d in ended)
     fig = u_figure([called[d.key] for d in ended], u_chart(counts, lengths), "per km")
     said = (
         f"{sum(counts)} in {fixed(sum(lengths), 2)} km: {significant(rate)} per km, "
@@ -323,7 +325,7 @@ def _given(line: Line, path: str, seen: Floats, recipe: Recipe, eccentric: Any) 
         html.H2("Compound given away"),
         html.P(f"{significant(abs(found.given_kg_per_km))} kg/km {verb}{money}.", className="outcome", id="hold-given"),
         table(
-            f"Diameter of {words.inside(words.stream_title(line, path))}: what the wall needs", ["", ""], rows,
+            f"Diameter of {titles.inside(titles.stream_title(line, path))}: what the wall needs", ["", ""], rows,
             empty="", numeric=(1,),
         ),
         html.P(

@@ -6,7 +6,7 @@ from typing import Any
 import dash_mantine_components as dmc
 from dash import dcc, html
 
-from dashboard import format, thin, words
+from dashboard import format, thin
 from dashboard.addresses import is_number
 from dashboard.api import break_after_ms
 from dashboard.bench import Job
@@ -22,10 +22,12 @@ from monitor.analysis import alarm_load as alarm_figures
 from monitor.analysis.rehearse import Asked, AskedLimit, Comparison, in_words
 from monitor.analysis.shift_calendar import worth_of
 from monitor.analysis.suggest import Suggestion
+from monitor.contract.config import titles
 from monitor.contract.config.limits import LimitsError, beyond_instruments, differences, limits_of, with_limits
 from monitor.contract.config.recipe import Recipe
 from monitor.contract.reading import ProposalRow
 from monitor.contract.topics import Stream
+from monitor.evidence.inherited import names_apart
 
 HOUR_MS = 3_600_000
 SPANS_H = {"1 h": 1, "4 h": 4, "8 h": 8, "24 h": 24, "7 days": 168, "30 days": 720}
@@ -93,7 +95,7 @@ def content(context: Context) -> list[Any]:
 def spans(context: Context, line: str) -> list[dict[str, str]]:
     """The last hours and days, or the time of one of the newest drums."""
     newest = context.record.drums(line, 12)
-    called = words.names_apart(d.key for d in newest)
+    called = names_apart(d.key for d in newest)
     drums = [{"value": f"{OF_DRUM}{d.filling}", "label": f"drum {called[d.key]}"} for d in newest]
     return [{"value": s, "label": f"the last {s}"} for s in SPANS] + drums
 
@@ -138,11 +140,11 @@ def groups(context: Context, line: str, recipe: Recipe) -> list[dict[str, str]]:
         group = key.rpartition("/")[0]
         kind, _, of = group.partition("/")
         if kind == "window":
-            found[group] = words.stream_title(settings, of)
+            found[group] = titles.stream_title(settings, of)
         elif kind == "event_check":
-            found[group] = f"{words.stream_title(settings, of)}, events"
+            found[group] = f"{titles.stream_title(settings, of)}, events"
         elif kind == "dwell":
-            found[group] = f"Dwell in {words.inside(words.station_title(settings, of))}"
+            found[group] = f"Dwell in {titles.inside(titles.station_title(settings, of))}"
         else:
             found[group] = "Cure"
     return [{"value": k, "label": v} for k, v in found.items()]
@@ -313,9 +315,9 @@ def alarm_title(context: Context, line: str, alarm: str) -> str:
     if settings is None or path not in settings.streams:
         station, _, of = path.partition("/")
         if of == "dwell" and settings is not None:
-            return f"Dwell in {words.inside(words.station_title(settings, station))} too {check}"
+            return f"Dwell in {titles.inside(titles.station_title(settings, station))} too {check}"
         return f"{path.replace('/', ' ').replace('-', ' ').capitalize()}, {check}"
-    return f"{words.stream_title(settings, path)}: {check.replace('-', ' ')}"
+    return f"{titles.stream_title(settings, path)}: {check.replace('-', ' ')}"
 
 
 def _moved(moved_s: tuple[float, ...]) -> str:
@@ -362,7 +364,7 @@ def _trend(context: Context, asked: Asked, found: Comparison, path: str) -> Any:
     after = _window(with_limits(recipes[name], asked.changes.get(name, {})), path)
     raised = tuple([r for r in s.raised if r.alarm.startswith(f"{path}/")] for s in (found.before, found.after))
     fig = rehearsal_figure(
-        words.stream_title(line, path), settings.unit, points, (asked.start_ms, asked.end_ms), context.zone, before,
+        titles.stream_title(line, path), settings.unit, points, (asked.start_ms, asked.end_ms), context.zone, before,
         after, raised,  # type: ignore[arg-type]
     )  # fmt: skip
     return chart("limits-trend", fig)

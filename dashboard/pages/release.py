@@ -6,16 +6,17 @@ import dash_mantine_components as dmc
 from dash import dcc, html
 
 from dashboard.addresses import question, way_to
-from dashboard.context import Context, length_m
-from dashboard.drum_record import record
+from dashboard.context import Context
 from dashboard.format import exact
-from dashboard.heritage import whole_runs
 from dashboard.pages.drums import others_of_this_name
 from dashboard.sheet import Sheet, sheet_of
 from dashboard.views import attributes
 from dashboard.views.ribbon import ribbon
 from dashboard.views.table import table
 from monitor.contract.reading import DrumRow
+from monitor.evidence.asked import length_m
+from monitor.evidence.inherited import whole_runs
+from monitor.evidence.release_record import record
 
 DECISIONS = ("release", "hold", "scrap")
 

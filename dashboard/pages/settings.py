@@ -8,7 +8,7 @@ import numpy as np
 import plotly.graph_objects as go
 from dash import html
 
-from dashboard import format, words
+from dashboard import format
 from dashboard.context import Context
 from dashboard.figures.along import Along, along_figure
 from dashboard.figures.style import BLUE, GREY, LIMIT_LINE, ORANGE, VERMILLION, figure
@@ -19,6 +19,7 @@ from dashboard.views.number_field import number_field
 from dashboard.views.table import table
 from monitor.analysis import what_if as ovens
 from monitor.analysis.what_if import Answer, Setting, Stop, Stopped, ask, ask_stop, calibrate, set_of
+from monitor.contract.config import titles
 from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Cure, Recipe
 from monitor.contract.units import ABSOLUTE_ZERO_C
@@ -73,7 +74,7 @@ def fields(context: Context, line_name: str, recipe_name: str) -> Any:
     given = set_of(recipe)
     heated = ovens.ovens(line)
     first = [_number("speed", "Line speed", "m/min", given.speed_m_per_min)]
-    first += [_number(n, words.station_title(line, n), "degC", given.zone_C.get(n, 20.0)) for n in heated]
+    first += [_number(n, titles.station_title(line, n), "degC", given.zone_C.get(n, 20.0)) for n in heated]
     first += [_number("film", "Films times", "", 1.0)]
     stop = [
         _number("stands", "A stop of", "s", 60.0),
@@ -143,7 +144,7 @@ def _oven_C(line: Line, given: Mapping[str, Any], name: str) -> float:
     path = next(z.temperature for z in line.zone if z.name == name)
     low, high = line.streams[path].measuring_range or (ABSOLUTE_ZERO_C, np.inf)  # type: ignore[index]
     if not low <= value <= high:
-        title = words.station_title(line, name)
+        title = titles.station_title(line, name)
         raise ValueError(
             f"{title}: expected {exact(low)} to {exact(high)} {DEGREE}, its instrument's range, got {exact(value)}"
         )
@@ -216,7 +217,7 @@ def _room(line: Line, found: Answer) -> Any:
 
     rows = [["Line speed", said(m.faster, "m/min faster", 60), said(m.slower, "m/min slower", 60)]]
     rows += [
-        [words.station_title(line, n), said(m.colder[n], "K colder"), said(m.hotter[n], "K hotter")] for n in m.colder
+        [titles.station_title(line, n), said(m.colder[n], "K colder"), said(m.hotter[n], "K hotter")] for n in m.colder
     ]
     return table("", ["", "Until undercured", "Until overheated"], rows, empty="", classes="headroom")
 
@@ -258,7 +259,7 @@ def _stop_figure(line: Line, found: Stopped) -> go.Figure:
     for zone in line.zone:
         fig.add_annotation(
             x=(zone.start_m + zone.end_m) / 2, yref="paper", y=1, yanchor="bottom", showarrow=False, font_size=10,
-            text=words.station_title(line, zone.name),
+            text=titles.station_title(line, zone.name),
         )  # fmt: skip
     fig.update_layout(
         barmode="stack", bargap=0, showlegend=True,

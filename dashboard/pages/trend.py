@@ -9,13 +9,14 @@ from zoneinfo import ZoneInfo
 import dash_mantine_components as dmc
 from dash import html
 
-from dashboard import format, thin, words
+from dashboard import format, thin
 from dashboard.api import SPAN_MAX_MS, break_after_ms
 from dashboard.context import Context, shown_streams
 from dashboard.figures.strips import offset_ms, strips, strips_figure
 from dashboard.thin import Points
 from dashboard.views import attributes
 from dashboard.views.chart import chart
+from monitor.contract.config import titles
 from monitor.contract.topics import Stream
 
 POINTS = 2000
@@ -97,7 +98,7 @@ def stream_choices(context: Context, line_name: str) -> tuple[list[dict[str, str
     paths = shown_streams(line)
     ovens = {z.temperature for z in line.zone}
     first = [p for p in paths if p == line.counter.speed or p in ovens][:5]
-    return [{"value": p, "label": words.stream_title(line, p)} for p in paths], first
+    return [{"value": p, "label": titles.stream_title(line, p)} for p in paths], first
 
 
 def span_ms(context: Context, choice: str, since: str | None, until: str | None) -> tuple[int, int] | str:

@@ -6,7 +6,7 @@ from typing import Any
 
 from dash import html
 
-from dashboard import format, live, words
+from dashboard import format, live
 from dashboard.context import Context
 from dashboard.figures.along import Along, along_figure, from_told
 from dashboard.format import exact
@@ -14,6 +14,7 @@ from dashboard.views import attributes
 from dashboard.views.chart import chart
 from dashboard.views.table import table
 from monitor.analysis.what_if import ask, set_of
+from monitor.contract.config import titles
 from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Recipe
 from monitor.contract.reading import NowRow
@@ -59,7 +60,7 @@ def headroom(line: Line, cure: Mapping[str, Any]) -> Any:
     rows = [["Line speed", _room(room["faster"], "m/min faster"), _room(room["slower"], "m/min slower")]]
     rows += [
         [
-            words.station_title(line, name),
+            titles.station_title(line, name),
             _room(room["colder"][name], "K colder"),
             _room(room["hotter"][name], "K hotter"),
         ]

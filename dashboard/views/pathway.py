@@ -7,8 +7,8 @@ from dash import html
 
 from dashboard.format import exact
 from dashboard.views import aria, attributes
-from dashboard.words import station_title
 from monitor.contract.config.line import Line, Station, Zone
+from monitor.contract.config.titles import station_title
 
 LANE_PX = 72
 

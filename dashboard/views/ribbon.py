@@ -5,9 +5,10 @@ from collections.abc import Mapping, Sequence
 from dash import html
 
 from dashboard.format import number
-from dashboard.ribbon import Run, full_scale_m, lengths_m, place_percent
+from dashboard.ribbon import full_scale_m, place_percent
 from dashboard.views import aria
 from monitor.contract.record import Verdict
+from monitor.evidence.verdict_runs import Run, lengths_m
 
 CLASS = {
     Verdict.CONFORMING: "run conforming",

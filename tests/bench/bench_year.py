@@ -9,7 +9,6 @@ from pathlib import Path
 from dash import Dash
 from flask.testing import FlaskClient
 
-from dashboard import drum_record
 from dashboard.app import create_app
 from dashboard.context import Context
 from dashboard.gateway import Numbering
@@ -18,6 +17,7 @@ from monitor.analysis.shift_calendar import shift_at
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.load import load as load_configuration
 from monitor.contract.config.works import Store
+from monitor.evidence import release_record
 from monitor.store.reader import StoreReader
 from tests.bench.works import CONFIGS
 from tests.bench.year import Past, fill, lines_of, name_of
@@ -52,7 +52,7 @@ def _measured(folder: Path, c: Configuration, drum_count: int) -> dict[str, floa
     def clock() -> float:
         return END_MS / 1e3 + next(passed) / 100
 
-    context = Context(reader, c, FakeGateway(), clock, Numbering(clock))
+    context = Context(reader, c, clock, FakeGateway(), Numbering(clock))
     app: Dash = create_app(reader, c, FakeGateway(), clock)
     return {what: _cpu_ms(ask) for what, ask in _asked(context, app.server.test_client(), drum_count).items()}
 
@@ -71,7 +71,7 @@ def _asked(context: Context, client: FlaskClient, count: int) -> dict[str, Calla
         "Drums": lambda: drums.content(context),
         "Recurring": lambda: again.answer(context, core, "event:spark-electrode/spark-fault", "20", 0.3, 30.0),
         "Family": lambda: family.answer(context, found[core], None),  # type: ignore[arg-type]
-        "Record": lambda: drum_record.record(context, found[reel]),  # type: ignore[arg-type]
+        "Record": lambda: release_record.record(context, found[reel]),  # type: ignore[arg-type]
         "Shift": lambda: [shift.answer(context, start), shift.handovers(context)],
         "Alarm load, 30 days": lambda: load.answer(context, load.ALL, "30 days"),
     }

@@ -41,7 +41,7 @@ def gateway() -> FakeGateway:
 def context(
     record: FakeRecord, configuration: Configuration, gateway: FakeGateway, clock: Callable[[], float]
 ) -> Context:
-    return Context(record, configuration, gateway, clock, Numbering(clock))
+    return Context(record, configuration, clock, gateway, Numbering(clock))
 
 
 @pytest.fixture

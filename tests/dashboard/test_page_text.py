@@ -8,10 +8,11 @@ from typing import Any
 import pytest
 from dash.development.base_component import Component
 
-from dashboard import alarm_list, live, words
+from dashboard import alarm_list, live
 from dashboard.context import Context
 from dashboard.figures.faultmap import sentence
 from dashboard.pages import again, cut, drum, family, hold, load, route, settings, shift
+from monitor.contract.config import titles
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.record import FindingKind
 from monitor.evidence.drum_facts import fault_rates
@@ -128,7 +129,7 @@ def test_c22_two_testers_of_a_line_have_two_names() -> None:
     line, recipe = c.lines["lay-1"], c.recipes["laid-2x2g5"]
     checks = [(e.stream, e.name) for e in recipe.event_check if e.name == "spark-fault"]
     assert len(checks) == 2
-    assert len({words.event_title(line, *one) for one in checks}) == 2
+    assert len({titles.event_title(line, *one) for one in checks}) == 2
     found = [finding(10.0, 11.0, FindingKind.FAULT, line="lay-1", stream=s, check=n) for s, n in checks]
     assert len({sentence(f, line) for f in found}) == 2
     facts = [label for label, _ in drum._rates(line, recipe, found, 1000.0)]
@@ -139,5 +140,5 @@ def test_c22_streams_with_one_title_are_told_apart_by_their_station() -> None:
     line = whole_works().lines["lay-1"]
     twins = [s.model_copy(update={"title": "Faults"}) if s.path.endswith("/spark-fault") else s for s in line.stream]
     line = line.model_copy(update={"stream": twins})
-    titles = [words.stream_title(line, s.path) for s in line.stream]
+    titles = [titles.stream_title(line, s.path) for s in line.stream]
     assert len(set(titles)) == len(titles)

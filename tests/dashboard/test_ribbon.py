@@ -7,9 +7,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboard.ribbon import Run, full_scale_m, laid_over, lengths_m, outer_m, packed, place_percent, runs
+from dashboard.ribbon import full_scale_m, outer_m, packed, place_percent
 from dashboard.views.ribbon import in_words, ribbon
 from monitor.contract.record import Verdict
+from monitor.evidence.verdict_runs import Run, laid_over, lengths_m, runs
 
 VERDICTS = st.lists(st.integers(0, 3), min_size=1, max_size=300).map(lambda v: np.array(v, dtype=np.int8))
 

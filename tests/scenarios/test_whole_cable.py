@@ -6,11 +6,9 @@ import numpy as np
 import pytest
 from pypdf import PdfReader
 
-from dashboard import drum_record
 from dashboard.app import create_app
 from dashboard.context import Context
 from dashboard.gateway import Numbering
-from dashboard.heritage import legacies, whole_runs
 from dashboard.pages import cut, family
 from dashboard.pdf import pdf
 from dashboard.sheet import sheet_of
@@ -22,6 +20,8 @@ from monitor.contract.record import Verdict
 from monitor.contract.topics import Stream
 from monitor.core.arrival import Arrival
 from monitor.core.derive import OVER_S
+from monitor.evidence import release_record
+from monitor.evidence.inherited import legacies, whole_runs
 from monitor.evidence.integrity_tests import judge, schedule_of
 from monitor.store.reader import StoreReader
 from simulator.line import Run, simulate_all
@@ -158,7 +158,7 @@ def test_a_derived_stream_is_read_as_the_engine_worked_it_out(works):
 @pytest.fixture
 def context(works) -> Context:
     clock = lambda: START_S + max(UNTIL_S.values())  # noqa: E731
-    return Context(works.record, works.configuration, FakeGateway(), clock, Numbering(clock))
+    return Context(works.record, works.configuration, clock, FakeGateway(), Numbering(clock))
 
 
 def test_a_ribbon_shows_what_a_drum_inherits(works, context):
@@ -176,7 +176,7 @@ def test_a_ribbon_shows_what_a_drum_inherits(works, context):
 
 def test_what_is_kept_of_inheritance_does_not_pile_up(works):
     times = iter([START_S + 3000.0, START_S + 3000.0, START_S + 3060.0, START_S + 3060.0])
-    context = Context(works.record, works.configuration, FakeGateway(), lambda: next(times), Numbering(lambda: 0.0))
+    context = Context(works.record, works.configuration, lambda: next(times), FakeGateway(), Numbering(lambda: 0.0))
     first = legacies(context, "sheath-1", 1)
     legacies(context, "lay-1", 1)
     assert len(context.kept) == 2
@@ -196,7 +196,7 @@ def test_the_cutting_plan_cuts_around_what_is_inherited(works, context):
 
 
 def test_the_record_of_a_reel_holds_the_evidence_of_its_ancestry(works, context):
-    r = drum_record.record(context, works.drum("R1-0002"))
+    r = release_record.record(context, works.drum("R1-0002"))
     assert [e["drum"] for e in r["evidence"]] == ["C1-0002", "C2-0002", "L1-0001", "S1-0001", "R1-0002"]
     assert all(share == 1.0 for e in r["evidence"] for share in e["seen_share"].values())
     assert r["evidence"][0]["statistics"]["cure/index-inner"]["least"] > 1.2
@@ -213,7 +213,7 @@ def test_the_record_of_a_reel_holds_the_evidence_of_its_ancestry(works, context)
 
 
 def test_scrap_says_whose_fault_it_holds(works, context):
-    r = drum_record.record(context, works.drum("R1-0004-scrap"))
+    r = release_record.record(context, works.drum("R1-0004-scrap"))
     assert {x["drum"] for x in r["inherited"]} >= {"C1-0002"} or {x["drum"] for x in r["inherited"]} >= {"C2-0002"}
     assert any("nonconforming" in reason for reason in r["against"])
 
@@ -223,7 +223,7 @@ def test_the_sheet_prints_on_a4_and_repeats_to_the_byte(works, context):
 
     drum = works.drum("R1-0004-scrap")
     length = drum.end_m - drum.start_m
-    sheet = sheet_of(context, drum_record.record(context, drum))
+    sheet = sheet_of(context, release_record.record(context, drum))
     printed = pdf(sheet, whole_runs(context, drum, length), length)
     assert printed == pdf(sheet, whole_runs(context, drum, length), length)
     pages = PdfReader(BytesIO(printed)).pages

@@ -8,14 +8,15 @@ from typing import Any
 import pytest
 from sqlalchemy import event, text
 
-from dashboard.context import Context, length_m
+from dashboard.context import Context
 from dashboard.gateway import Numbering
-from dashboard.heritage import ribbons, whole_runs
 from dashboard.pages import drums as drums_page
 from monitor.contract.config.works import Store
 from monitor.contract.reading import Record
 from monitor.contract.record import FindingKind
 from monitor.contract.topics import Stream
+from monitor.evidence.asked import length_m
+from monitor.evidence.inherited import ribbons, whole_runs
 from monitor.store.reader import StoreReader
 from tests.bench.year import DRUM_M, DRUM_S, Past, fill, name_of
 from tests.core.story import configuration
@@ -171,7 +172,7 @@ def test_g1_the_page_of_drums_reads_its_rows_in_few_passes(both: tuple[Counted, 
 
     def context() -> Context:
         now_s = END_MS / 1e3
-        return Context(one.reader, c, FakeGateway(), lambda: now_s, Numbering(lambda: now_s))
+        return Context(one.reader, c, lambda: now_s, FakeGateway(), Numbering(lambda: now_s))
 
     shown = context()
     one.cost(lambda: drums_page.content(shown))

@@ -4,14 +4,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from dashboard.context import Context
-from dashboard.format import fixed
-from dashboard.heritage import lineage_of
 from monitor.analysis.lineage import Lineage
 from monitor.contract.config.recipe import Integrity
+from monitor.contract.numerals import fixed
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import FillingKey, Floats
 from monitor.contract.topics import Stream
+from monitor.evidence.asked import Asked
+from monitor.evidence.inherited import lineage_of
 from monitor.evidence.integrity_tests import Outcome, judge, schedule_of
 
 
@@ -50,21 +50,21 @@ class Tested:
         return f"{held}: " + (f"{earned} min earned" if earned else "too short for any class")
 
 
-def tested(context: Context, drum: DrumRow) -> Tested | None:
+def tested(asked: Asked, drum: DrumRow) -> Tested | None:
     """The test of a specimen; None for a drum of another kind."""
-    recipe = context.recipe(drum.line, drum.recipe, drum.revision or None)
+    recipe = asked.recipe(drum.line, drum.recipe, drum.revision or None)
     if recipe is None or recipe.integrity is None:
         return None
     test = recipe.integrity
-    until = drum.end_ms if drum.end_ms is not None else context.now_ms
-    lit = _lit(context, drum, until)
+    until = drum.end_ms if drum.end_ms is not None else asked.now_ms
+    lit = _lit(asked, drum, until)
     if lit is None:
         return Tested(drum, test, None, None, None, False, np.empty(0), np.empty(0), (), None)
     begun, ended = lit
     last = ended if ended is not None else until
-    t_ms, v = _samples(context, drum.line, test.flame, begun, last)
+    t_ms, v = _samples(asked, drum.line, test.flame, begun, last)
     shocks, water, failures = (
-        _since(context, drum.line, path, begun, last) for path in (test.shock, test.water, test.circuit)
+        _since(asked, drum.line, path, begun, last) for path in (test.shock, test.water, test.circuit)
     )
     broken = failures[0] if failures else None
     outcome = None
@@ -78,9 +78,9 @@ def tested(context: Context, drum: DrumRow) -> Tested | None:
     )  # fmt: skip
 
 
-def flames_of(context: Context, drum: DrumRow, lineage: Lineage | None = None) -> list[Tested]:
+def flames_of(asked: Asked, drum: DrumRow, lineage: Lineage | None = None) -> list[Tested]:
     """Tests of specimens cut from a drum, or from its neighbours out of the same drum before."""
-    lineage = lineage or lineage_of(context)
+    lineage = lineage or lineage_of(asked)
     parents = {s.parent for s in lineage.parents(drum.key)}
     keys: dict[FillingKey, None] = {}
     for key in (drum.key, *sorted(parents)):
@@ -89,26 +89,26 @@ def flames_of(context: Context, drum: DrumRow, lineage: Lineage | None = None) -
             pieces = lineage.family(row).forward(key, 0.0, float("inf"))
             keys |= dict.fromkeys(p.drum for p in pieces)
     rows = [row for key in keys if (row := lineage.drum(key)) is not None]
-    found = [t for row in rows if (t := tested(context, row)) is not None]
+    found = [t for row in rows if (t := tested(asked, row)) is not None]
     return sorted(found, key=lambda t: t.drum.start_ms)
 
 
-def _lit(context: Context, drum: DrumRow, until_ms: int) -> tuple[int, int | None] | None:
+def _lit(asked: Asked, drum: DrumRow, until_ms: int) -> tuple[int, int | None] | None:
     """Ignition and the end of the flame, as the bench's state tells them."""
-    states = context.record.states(drum.line, drum.start_ms, until_ms)
+    states = asked.record.states(drum.line, drum.start_ms, until_ms)
     begun = next((t for t, state, _ in states if state == "running" and t >= drum.start_ms), None)
     if begun is None:
         return None
     return begun, next((t for t, state, _ in states if state == "stopped" and t > begun), None)
 
 
-def _samples(context: Context, line: str, path: str, start_ms: int, end_ms: int) -> tuple[Floats, Floats]:
-    trend = context.record.samples(Stream(line, *path.split("/")), start_ms, end_ms)
+def _samples(asked: Asked, line: str, path: str, start_ms: int, end_ms: int) -> tuple[Floats, Floats]:
+    trend = asked.record.samples(Stream(line, *path.split("/")), start_ms, end_ms)
     return trend.t_ms.astype(np.float64), trend.v
 
 
-def _since(context: Context, line: str, path: str | None, begun_ms: int, end_ms: int) -> list[float]:
+def _since(asked: Asked, line: str, path: str | None, begun_ms: int, end_ms: int) -> list[float]:
     """Times of events, s from ignition."""
     if path is None:
         return []
-    return [float(t - begun_ms) / 1e3 for t in _samples(context, line, path, begun_ms, end_ms)[0].tolist()]
+    return [float(t - begun_ms) / 1e3 for t in _samples(asked, line, path, begun_ms, end_ms)[0].tolist()]

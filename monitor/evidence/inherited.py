@@ -1,6 +1,7 @@
 """What a drum has from the drums that went into it: their bad metres where they lie on it, and its family."""
 
-from collections.abc import Callable, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from math import ceil, floor
@@ -8,13 +9,13 @@ from math import ceil, floor
 import numpy as np
 from numpy.typing import NDArray
 
-from dashboard.context import Context
-from dashboard.ribbon import Run, laid_over, runs
 from monitor.analysis.ancestry import Family, inherited
 from monitor.analysis.lineage import Lineage
 from monitor.contract.config.recipe import Recipe
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import FillingKey, Verdict
+from monitor.evidence.asked import Asked
+from monitor.evidence.verdict_runs import Run, laid_over, runs
 
 NEAR_M, AHEAD_M = 20_000.0, 2000.0  # how far a pass reaches for one more piece, and how much more it takes then
 KEEP_MS = 10_000  # what a drum inherits changes only when another is put on
@@ -32,35 +33,35 @@ class Legacy:
     of_end_m: float
 
 
-def lineage_of(context: Context) -> Lineage:
+def lineage_of(asked: Asked) -> Lineage:
     """Families as the record tells them now."""
 
     @cache
     def recipe(line: str, name: str, revision: int | None) -> Recipe | None:
-        return context.recipe(line, name, revision)
+        return asked.recipe(line, name, revision)
 
-    return Lineage(context.record, context.configuration, lambda d: recipe(d.line, d.recipe, d.revision or None))
+    return Lineage(asked.record, asked.configuration, lambda d: recipe(d.line, d.recipe, d.revision or None))
 
 
 VerdictsOf = Callable[[str, float, float], tuple[int, NDArray[np.int8]]]  # of a line over an interval of its metres
 
 
 def legacies(
-    context: Context, line: str, filling: int, lineage: Lineage | None = None, verdicts_of: VerdictsOf | None = None
+    asked: Asked, line: str, filling: int, lineage: Lineage | None = None, verdicts_of: VerdictsOf | None = None
 ) -> list[Legacy]:
     """What a drum inherits, in wound order; kept for some seconds, since every ribbon asks for it."""
-    if not context.configuration.lines[line].pay_off:
+    if not asked.configuration.lines[line].pay_off:
         return []
-    slot = context.now_ms // KEEP_MS
-    if any(key[0] != slot for key in list(context.kept)[:1]):
-        context.kept.clear()  # what is past is not asked for again
-    found = context.kept.get((slot, line, filling))
+    slot = asked.now_ms // KEEP_MS
+    if any(key[0] != slot for key in list(asked.kept)[:1]):
+        asked.kept.clear()  # what is past is not asked for again
+    found = asked.kept.get((slot, line, filling))
     if found is None:
-        lineage = lineage or lineage_of(context)
+        lineage = lineage or lineage_of(asked)
         known = (d for d in lineage.drums.values() if d and (d.line, d.filling) == (line, filling))
-        row = next(known, None) or context.record.drum(line, filling)
-        found = _legacies(row, lineage, verdicts_of or context.record.verdicts) if row else []
-        context.kept[slot, line, filling] = found
+        row = next(known, None) or asked.record.drum(line, filling)
+        found = _legacies(row, lineage, verdicts_of or asked.record.verdicts) if row else []
+        asked.kept[slot, line, filling] = found
     return list(found)
 
 
@@ -98,19 +99,19 @@ def as_runs(of: Sequence[Legacy]) -> list[Run]:
     return [Run(x.start_m, x.end_m, x.verdict) for x in of]
 
 
-def whole_runs(context: Context, drum: DrumRow, wound_m: float, lineage: Lineage | None = None) -> list[Run]:
+def whole_runs(asked: Asked, drum: DrumRow, wound_m: float, lineage: Lineage | None = None) -> list[Run]:
     """A drum's ribbon: what its own line found, and over it what it inherits; the graver stands."""
     end = drum.start_m + wound_m
-    first, verdicts = context.record.verdicts(drum.line, drum.start_m, end)
+    first, verdicts = asked.record.verdicts(drum.line, drum.start_m, end)
     own = runs(first, verdicts, drum.start_m, end)
-    return laid_over(own, as_runs(legacies(context, drum.line, drum.filling, lineage)))
+    return laid_over(own, as_runs(legacies(asked, drum.line, drum.filling, lineage)))
 
 
 @dataclass(slots=True)
 class _Reading:
     """Verdicts that are asked for piece by piece near each other, read in few passes and kept."""
 
-    context: Context
+    asked: Asked
     kept: dict[str, tuple[float, float, int, NDArray[np.int8]]] = field(default_factory=dict)  # start, end, first, each
 
     def over(self, line: str, start_m: float, end_m: float) -> tuple[int, NDArray[np.int8]]:
@@ -118,19 +119,19 @@ class _Reading:
         start, end, first, verdicts = self.kept.get(line, (start_m, start_m, 0, np.empty(0, np.int8)))
         if not (line in self.kept and start <= start_m <= end_m <= end):
             if start_m < start - NEAR_M or (end_m > end + NEAR_M and line in self.kept):
-                return self.context.record.verdicts(line, start_m, end_m)
+                return self.asked.record.verdicts(line, start_m, end_m)
             start, end = min(start, start_m - (AHEAD_M if line in self.kept else 0.0)), max(end, end_m)
-            first, verdicts = self.context.record.verdicts(line, start, end)
+            first, verdicts = self.asked.record.verdicts(line, start, end)
             self.kept[line] = start, end, first, verdicts
         a, b = max(floor(start_m) - first, 0), max(ceil(end_m) - first, 0)
         return first + a, verdicts[a:b]
 
 
-def ribbons(context: Context, wound: Sequence[tuple[DrumRow, float]]) -> list[list[Run]]:
+def ribbons(asked: Asked, wound: Sequence[tuple[DrumRow, float]]) -> list[list[Run]]:
     """`whole_runs` of many drums, each with the length that is on it: verdicts are read in one pass a line."""
-    lineage = lineage_of(context)
+    lineage = lineage_of(asked)
     lineage.drums |= {drum.key: drum for drum, _ in wound}
-    reading = _Reading(context)
+    reading = _Reading(asked)
     for line in {drum.line for drum, _ in wound}:
         ends = [(drum.start_m, drum.start_m + length) for drum, length in wound if drum.line == line]
         reading.over(line, min(a for a, _ in ends), max(b for _, b in ends))
@@ -138,7 +139,7 @@ def ribbons(context: Context, wound: Sequence[tuple[DrumRow, float]]) -> list[li
     for drum, length in wound:
         end = drum.start_m + length
         own = runs(*reading.over(drum.line, drum.start_m, end), drum.start_m, end)
-        more = legacies(context, drum.line, drum.filling, lineage, reading.over)
+        more = legacies(asked, drum.line, drum.filling, lineage, reading.over)
         found.append(laid_over(own, as_runs(more)))
     return found
 
@@ -165,3 +166,13 @@ def kin(lineage: Lineage, drum: DrumRow, start_m: float, end_m: float) -> list[K
     for sign, pieces in ((-1, family.back(drum.key, start_m, end_m)), (1, family.forward(drum.key, start_m, end_m))):
         found += [Kin(p.drum, lineage.drum(p.drum), sign * p.generation, p.start_m, p.end_m) for p in pieces]
     return sorted(found, key=lambda k: (k.generation, k.name, k.key, k.start_m))
+
+
+def names_apart(drums: Iterable[FillingKey]) -> dict[FillingKey, str]:
+    """What drums are called side by side: by name, with line and number of the filling where a name is there twice."""
+    keys = list(dict.fromkeys(drums))
+    often = Counter(key.drum for key in keys)
+    return {
+        key: key.drum if often[key.drum] == 1 or not key.wound_here else f"{key.drum} ({key.line} {key.filling})"
+        for key in keys
+    }

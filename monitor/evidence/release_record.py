@@ -6,20 +6,20 @@ from typing import Any
 
 import numpy as np
 
-from dashboard import format, words
-from dashboard.context import Context, length_m
-from dashboard.flame import Tested, flames_of, tested
-from dashboard.format import exact, significant
-from dashboard.heritage import Kin, kin, legacies, lineage_of, whole_runs
-from dashboard.ribbon import lengths_m
 from monitor.analysis.lineage import Orphan
+from monitor.contract.config import titles
 from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Recipe
 from monitor.contract.drum_names import NAME_USED
+from monitor.contract.numerals import exact, fixed, significant
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import FillingKey, Finding, FindingKind, Floats, Verdict
+from monitor.evidence.asked import Asked, length_m
 from monitor.evidence.drum_facts import spark_exposure_s
+from monitor.evidence.inherited import Kin, kin, legacies, lineage_of, names_apart, whole_runs
 from monitor.evidence.release_rule import coverage, propose, unanswered
+from monitor.evidence.specimens import Tested, flames_of, tested
+from monitor.evidence.verdict_runs import lengths_m
 from monitor.statistics.counts import rate_per_km
 
 INNER = "cure/index-inner"
@@ -27,24 +27,24 @@ MOST, ANSWERED_WITHIN_MS = 5000, 86_400_000
 ON_PAPER = ("mm", "degC", "%")
 
 
-def record(context: Context, drum: DrumRow) -> dict[str, Any]:
+def record(asked: Asked, drum: DrumRow) -> dict[str, Any]:
     """The record of a drum or reel, its ancestry and their evidence with it."""
-    lineage = lineage_of(context)
-    line, recipe = context.configuration.lines[drum.line], context.recipe(drum.line, drum.recipe, drum.revision)
-    length = length_m(context, drum)
-    findings = list(context.record.findings(drum.line, drum.start_m, drum.start_m + length))
+    lineage = lineage_of(asked)
+    line, recipe = asked.configuration.lines[drum.line], asked.recipe(drum.line, drum.recipe, drum.revision)
+    length = length_m(asked, drum)
+    findings = list(asked.record.findings(drum.line, drum.start_m, drum.start_m + length))
     family = kin(lineage, drum, 0.0, length)
-    called = words.names_apart(k.key for k in family)
-    evidence = [e for k in family if k.generation <= 0 and (e := _evidence(context, k, called)) is not None]
-    metres = {v.word: m for v, m in lengths_m(whole_runs(context, drum, length, lineage)).items()}
-    tests = [] if recipe and recipe.integrity else flames_of(context, drum, lineage)
+    called = names_apart(k.key for k in family)
+    evidence = [e for k in family if k.generation <= 0 and (e := _evidence(asked, k, called)) is not None]
+    metres = {v.word: m for v, m in lengths_m(whole_runs(asked, drum, length, lineage)).items()}
+    tests = [] if recipe and recipe.integrity else flames_of(asked, drum, lineage)
     orphans = lineage.without_parent(drum)
     resistance = _resistance(findings)
     others = [*_origin(orphans), *_ohms(resistance, recipe), *_flames(tests)]
     seen: dict[str, float] = {}
     for e in evidence:
         for path, share in e["seen_share"].items():
-            of = f"{e['label']}'s {words.inside(words.stream_title(context.configuration.lines[e['line']], path))}"
+            of = f"{e['label']}'s {titles.inside(titles.stream_title(asked.configuration.lines[e['line']], path))}"
             seen[of] = min(share, seen.get(of, 1.0))
     cured = all(e["cure_known"] for e in evidence)
     own = next(e for e in evidence if (e["line"], e["filling"]) == (drum.line, drum.filling))
@@ -52,11 +52,11 @@ def record(context: Context, drum: DrumRow) -> dict[str, Any]:
         unanswered(n, f"{e['label']}'s") for e in evidence if e is not own and (n := e["alarms"]["not_answered"])
     ]
     said = propose(drum.end_m is not None, length, metres, seen, own["alarms"]["not_answered"], cured, others)
-    of_itself = tested(context, drum)
+    of_itself = tested(asked, drum)
     return {
-        "drum": drum.drum, "filling": drum.filling, "filling_of_drum": _place(context, drum),
+        "drum": drum.drum, "filling": drum.filling, "filling_of_drum": _place(asked, drum),
         "line": drum.line, "line_title": line.title, "recipe": drum.recipe,
-        "revision": drum.revision, "revisions": revisions(context, drum, length), "length_m": length,
+        "revision": drum.revision, "revisions": revisions(asked, drum, length), "length_m": length,
         "begun_ms": drum.start_ms, "ended_ms": drum.end_ms, "start_line_metre": drum.start_m,
         "end_line_metre": drum.end_m, "metres": metres, "seen_share": own["seen_share"],
         "statistics": own["statistics"], "evidence": evidence,
@@ -65,7 +65,7 @@ def record(context: Context, drum: DrumRow) -> dict[str, Any]:
             {"start_m": x.start_m, "end_m": x.end_m, "verdict": x.verdict.word, "drum": x.of.drum, "line": x.of.line,
              "filling": x.of.filling, "label": called.get(x.of.key, x.of.drum), "of_start_m": x.of_start_m,
              "of_end_m": x.of_end_m}
-            for x in legacies(context, drum.line, drum.filling, lineage)
+            for x in legacies(asked, drum.line, drum.filling, lineage)
         ],
         "ancestry": [_kin(k, called) for k in family if k.generation < 0],
         "went_into": [_kin(k, called) for k in family if k.generation > 0],
@@ -78,38 +78,38 @@ def record(context: Context, drum: DrumRow) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _place(context: Context, drum: DrumRow) -> list[int]:
+def _place(asked: Asked, drum: DrumRow) -> list[int]:
     """Which filling of how many of this drum, by the time of their beginning."""
-    named = [d.key for d in context.record.drums_named(drum.drum)][::-1]
+    named = [d.key for d in asked.record.drums_named(drum.drum)][::-1]
     return [named.index(drum.key) + 1, len(named)] if drum.key in named else [1, 1]
 
 
-def revisions(context: Context, drum: DrumRow, length: float) -> str:
+def revisions(asked: Asked, drum: DrumRow, length: float) -> str:
     """By which revisions a drum was judged, and from which drum metre on."""
     came = [
         (r.line_metre - drum.start_m, r.recipe.revision)
-        for r in reversed(context.record.came_into_force(drum.line))
+        for r in reversed(asked.record.came_into_force(drum.line))
         if r.recipe.recipe == drum.recipe and drum.start_m < r.line_metre < drum.start_m + length
     ]
-    said = [f"revision {revision} from {format.metres(at)} m on" for at, revision in came]
+    said = [f"revision {revision} from {fixed(at, 1)} m on" for at, revision in came]
     return ", ".join([f"{drum.recipe}, revision {drum.revision}", *said])
 
 
 # ---- evidence ----------------------------------------------------------------------------------------------------
 
 
-def _evidence(context: Context, of: Kin, called: Mapping[FillingKey, str]) -> dict[str, Any] | None:
+def _evidence(asked: Asked, of: Kin, called: Mapping[FillingKey, str]) -> dict[str, Any] | None:
     """What was seen of the metres of one drum that are in the one asked about; None for one not wound here."""
-    if of.drum is None or of.drum.line not in context.configuration.lines:
+    if of.drum is None or of.drum.line not in asked.configuration.lines:
         return None
-    drum, line = of.drum, context.configuration.lines[of.drum.line]
-    recipe = context.recipe(drum.line, drum.recipe, drum.revision)
+    drum, line = of.drum, asked.configuration.lines[of.drum.line]
+    recipe = asked.recipe(drum.line, drum.recipe, drum.revision)
     start, end = drum.start_m + of.start_m, drum.start_m + of.end_m
-    rows = context.record.rows(drum.line, start, end)
-    findings = context.record.findings(drum.line, start, end)
+    rows = asked.record.rows(drum.line, start, end)
+    findings = asked.record.findings(drum.line, start, end)
     required = [s.path for s in line.stream if s.required and s.kind == "samples" and s.path in rows]
     inner = rows.get(INNER)
-    alarms, answers = _alarms(context, drum)
+    alarms, answers = _alarms(asked, drum)
     cured = not (recipe and recipe.cure) or (inner is not None and len(inner) > 0 and bool(np.isfinite(inner).all()))
     return {
         "drum": drum.drum, "filling": drum.filling, "label": called[of.key], "line": drum.line,
@@ -118,7 +118,7 @@ def _evidence(context: Context, of: Kin, called: Mapping[FillingKey, str]) -> di
         "seen_share": coverage(rows, required), "cure_known": cured,
         "statistics": {n: _statistics(v) for n, v in rows.items() if n in _told(line, recipe)},
         "spark_tests": _sparks(line, recipe, rows, findings, of.end_m - of.start_m),
-        "alarms": alarms, "answers": answers, "journal_last_hash": context.record.journal_hash(drum.line),
+        "alarms": alarms, "answers": answers, "journal_last_hash": asked.record.journal_hash(drum.line),
     }  # fmt: skip
 
 
@@ -134,7 +134,7 @@ def _sparks(
         faults = sum(f.kind is FindingKind.FAULT and f.stream == check.stream for f in findings)
         voltage = rows.get(f"{station}/voltage")
         found.append(
-            {"station": station, "title": words.station_title(line, station), "faults": faults,
+            {"station": station, "title": titles.station_title(line, station), "faults": faults,
              "per_km": rate_per_km(faults, length)[0] if length > 0 else None,
              "voltage_kV": _statistics(voltage) if voltage is not None else None,
              "exposure_least_s": spark_exposure_s(rows, line, station)}
@@ -164,11 +164,11 @@ def _statistics(v: Any) -> dict[str, float] | None:
 # ---- what else stands beside it ------------------------------------------------------------------------------------
 
 
-def _alarms(context: Context, drum: DrumRow) -> tuple[dict[str, int], list[dict[str, Any]]]:
+def _alarms(asked: Asked, drum: DrumRow) -> tuple[dict[str, int], list[dict[str, Any]]]:
     """Of the time in which a drum was wound: how many alarms, how many unanswered; and the answers."""
-    until = drum.end_ms or context.now_ms
-    changes = context.record.alarm_changes(drum.line, drum.start_ms, until, MOST)
-    later = context.record.alarm_changes(drum.line, until + 1, until + ANSWERED_WITHIN_MS, MOST)
+    until = drum.end_ms or asked.now_ms
+    changes = asked.record.alarm_changes(drum.line, drum.start_ms, until, MOST)
+    later = asked.record.alarm_changes(drum.line, until + 1, until + ANSWERED_WITHIN_MS, MOST)
     # That a name came back says nothing of the cable, and holds no drum.
     raised = {(c.alarm, c.occurrence_ms) for c in changes if c.event == "raised" and c.alarm != NAME_USED}
     # Each raising wants its own answer: one that was raised again since is not answered by that.
@@ -225,8 +225,7 @@ def _decisions(findings: list[Finding]) -> list[dict[str, Any]]:
 
 def _origin(orphans: list[Orphan]) -> list[str]:
     return [
-        f"what went in at {o.pay_off} for {format.metres(o.end_m - o.start_m)} m is not on record: {o.why}"
-        for o in orphans
+        f"what went in at {o.pay_off} for {fixed(o.end_m - o.start_m, 1)} m is not on record: {o.why}" for o in orphans
     ]
 
 

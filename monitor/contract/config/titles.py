@@ -1,0 +1,31 @@
+"""What the stations and streams of a line are called, for people."""
+
+from monitor.contract.config.line import Line
+
+
+def stream_title(line: Line, path: str) -> str:
+    """What a stream is called on screens, with its station where two of a line have one title."""
+    settings = line.streams.get(path)
+    if settings is None or not settings.title:
+        return path.replace("/", " ").replace("-", " ").capitalize()
+    alone = sum(s.title == settings.title for s in line.stream) == 1
+    return settings.title if alone else f"{settings.title}, {inside(station_title(line, settings.station))}"
+
+
+def station_title(line: Line, name: str) -> str:
+    """What a station or zone is called on screens."""
+    station = line.stations.get(name)
+    return station.title if station and station.title else name.replace("-", " ").capitalize()
+
+
+def event_title(line: Line, path: str, check: str) -> str:
+    """What an event check is called on screens, with its station where another of the line counts the same."""
+    said = check.replace("-", " ").capitalize()
+    station, _, quantity = path.partition("/")
+    alone = sum(s.kind == "events" and s.quantity == quantity for s in line.stream) == 1
+    return said if alone or station not in line.stations else f"{said}, {inside(station_title(line, station))}"
+
+
+def inside(title: str) -> str:
+    """A title within a sentence: its first letter small, unless it stands alone or is a name."""
+    return title[:1].lower() + title[1:] if title[1:2].islower() else title
