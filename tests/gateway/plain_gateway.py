@@ -1,7 +1,7 @@
 """A small gateway as its author would write it from the exported rules alone: paho, one thread, an outbox in memory.
 
-It imports nothing of ours, so that it shares no mistake with us. Usage: plain_gateway.py PORT SECONDS LOG: it samples
-for so long, ends when nothing is left to send, and writes each message that it made into LOG as topic, start, n.
+It imports nothing of ours, so that it shares no mistake with us. Usage: plain_gateway.py PORT SECONDS LOG [CA]: it
+samples for so long, ends when nothing is left to send, and writes into LOG topic, start and n of each message.
 """
 
 import json
@@ -25,14 +25,14 @@ class Message:
     def __init__(self, topic, start, n, payload):
         self.topic, self.start, self.n, self.payload = topic, start, n, payload
         self.sent_s = None
-        self.aside = False
+        self.aside_s = None  # since when it is put aside
 
 
 class Gateway:
     """Everything happens in `step`; the client's own thread only puts what it hears into `events`."""
 
-    def __init__(self, port, log):
-        self.port, self.log = port, log
+    def __init__(self, port, log, authority):
+        self.port, self.log, self.authority = port, log, authority
         self.start = round(time.time() * 1000)  # R10
         self.next_n = {}
         self.outbox = []  # in the order in which messages arose
@@ -62,6 +62,8 @@ class Gateway:
             self.client.loop_stop()
         client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="plain-gateway", protocol=mqtt.MQTTv5)
         client.max_inflight_messages_set(IN_FLIGHT_MAX)
+        if self.authority:
+            client.tls_set(self.authority)
         mine = lambda what, *more: self.events.put((client, what, *more))  # noqa: E731
         client.on_connect = lambda c, *_: c.subscribe([(topic, 1) for topic in REPORTS])
         client.on_subscribe = lambda _c, _u, _mid, codes, _p: mine("subscribed", codes)
@@ -70,7 +72,7 @@ class Gateway:
         client.on_disconnect = lambda *_: mine("lost")
         self.client, self.ready = client, False
         try:
-            client.connect("127.0.0.1", self.port, keepalive=20)
+            client.connect("localhost", self.port, keepalive=20)
         except OSError:
             return
         client.loop_start()
@@ -102,15 +104,15 @@ class Gateway:
             if report.get("final", True):
                 self.outbox = [m for m in self.outbox if m not in named]
             for message in named:
-                message.aside = True
+                message.aside_s = time.monotonic()
             return
         holes = report.get("missing", [])
         covered = {
             m for m in of_stream if report["from"] <= m.n <= report["n"] and not any(a <= m.n <= b for a, b in holes)
         }
-        if any(m.aside for m in covered):
+        if any(m.aside_s for m in covered):
             for message in of_stream:
-                message.aside = False
+                message.aside_s = None
         self.outbox = [m for m in self.outbox if m not in covered]
 
     # -- sending
@@ -122,7 +124,7 @@ class Gateway:
             if now_s > self.dialled_s + 2.0:
                 self.connect(now_s)
             return
-        waiting = [m for m in self.outbox if not m.aside]
+        waiting = [m for m in self.outbox if m.aside_s is None]
         if self.silent_since_s is not None and now_s > self.silent_since_s + SILENT_S and self.reported:
             self.knocking = True
         if self.knocking and (self.reported or self.knocks < 5):
@@ -134,9 +136,12 @@ class Gateway:
         due = [m for m in waiting if m.sent_s is None or now_s > m.sent_s + AGAIN_S]
         probes = {}
         for message in self.outbox:
-            if message.aside:
+            if message.aside_s is not None:
                 probes.setdefault(message.topic, message)
-        due += [m for m in probes.values() if now_s > m.sent_s + ASIDE_S]
+        for message in probes.values():
+            if now_s > message.aside_s + ASIDE_S:
+                message.aside_s = now_s
+                due.append(message)
         open_now = sum(m.sent_s is not None for m in waiting)
         for message in due:
             if len(self.in_flight) >= IN_FLIGHT_MAX or (open_now >= WINDOW_MAX and message.sent_s is None):
@@ -155,7 +160,7 @@ class Gateway:
 def main():
     port, seconds = int(sys.argv[1]), float(sys.argv[2])
     with pathlib.Path(sys.argv[3]).open("w") as log:
-        gateway = Gateway(port, log)
+        gateway = Gateway(port, log, *(sys.argv[4:] or [None]))
         begun_s, offset_s = time.monotonic(), time.time() - time.monotonic()  # R13: stamps never go back
         utc_ms = lambda s: round((s + offset_s) * 1000)  # noqa: E731
         gateway.put("line/state", {"t": utc_ms(begun_s), "state": "running"})

@@ -15,7 +15,7 @@ class NotTried:
         if rule in self.never:
             return [self.never[rule]]
         nothing = [] if tried else ["nothing came that shows whether it is kept"]
-        return nothing + [self.partly[rule]] * (rule in self.partly)
+        return nothing + ([self.partly[rule]] if rule in self.partly else [])
 
 
 _PARTLY = {
@@ -29,7 +29,7 @@ BY_OWN_BROKER = NotTried(
     never={"R22": "the site's broker, which is not here: try again with its URL"},
     partly=_PARTLY
     | {
-        "R2": "TLS and passwords, since the test's own broker speaks in plain and lets everyone in",
+        "R2": "where a password is kept, and TLS unless --try has an mqtts:// address with --certificates",
         "R15": "size and disk of the outbox, which want an outage of hours and the end of the publisher's process",
     },
 )

@@ -1,5 +1,6 @@
 """The conformance test finds each rule broken by name, and nothing wrong with a publisher that keeps them all."""
 
+import itertools
 from functools import cache
 
 import pytest
@@ -7,6 +8,7 @@ import pytest
 from monitor.contract import rules
 from monitor.gateway.conformance.coverage import BY_OWN_BROKER, BY_SITE_BROKER, NotTried
 from monitor.gateway.conformance.examiner import TRIAL, TRIAL_AS_CLIENT, Do, Examiner, Phase, Report
+from monitor.gateway.conformance.trial import sheet
 from tests.core.story import configuration
 from tests.shell.publishers import STEP_S, T0_MS, Publisher
 
@@ -126,3 +128,33 @@ def test_evidence_names_what_was_expected_and_what_came():
     (evidence, *_) = broken(examined("does not knock"))["R17"]
     assert "alone until it is reported; got" in evidence
     assert f"start={T0_MS}" in evidence
+
+
+def test_more_than_a_window_that_nobody_reports_is_seen_r18():
+    c = configuration()
+    examiner = Examiner("tarn", c.lines["core-1"], c.works.wire, UNIT_S)
+    for topics in ("tarn/core-1/stored/+/+", "tarn/core-1/refused/+/+"):
+        examiner.subscribed(topics)
+    for n in range(rules.WINDOW_MAX + 1):
+        assert broken(examiner) == {}
+        t_ms = T0_MS + n
+        payload = b'{"start":%d,"n":%d,"t":%d,"v":200.0}' % (T0_MS, n, t_ms)
+        examiner.published("tarn/core-1/oven-a/temperature", payload, 1, False, t_ms / 1e3)
+    assert broken(examiner) == {"R18": [f"more than {rules.WINDOW_MAX} messages sent and not reported"]}
+
+
+@pytest.mark.parametrize("trial", [TRIAL, TRIAL_AS_CLIENT])
+def test_the_sheet_has_every_rule_with_its_verdict_and_the_reason_where_it_is_not_tried(trial: Trial):
+    lines = sheet(examined(trial=trial)).splitlines()
+    found = {line.split()[0]: line.split()[-1] for line in lines if line.startswith("R")}
+    assert list(found) == list(rules.titles())
+    assert set(found.values()) == {"kept", "tried"}
+    for line, after in itertools.pairwise(lines):
+        assert not line.endswith("not tried") or after.strip().startswith("not tried: ")
+
+
+def test_the_sheet_shows_evidence_of_what_is_broken():
+    lines = sheet(examined("does not knock")).splitlines()
+    (at,) = [i for i, line in enumerate(lines) if line.endswith("BROKEN")]
+    assert lines[at].startswith("R17")
+    assert "alone until it is reported; got" in lines[at + 1]
