@@ -140,5 +140,5 @@ def test_c22_streams_with_one_title_are_told_apart_by_their_station() -> None:
     line = whole_works().lines["lay-1"]
     twins = [s.model_copy(update={"title": "Faults"}) if s.path.endswith("/spark-fault") else s for s in line.stream]
     line = line.model_copy(update={"stream": twins})
-    titles = [titles.stream_title(line, s.path) for s in line.stream]
-    assert len(set(titles)) == len(titles)
+    called = [titles.stream_title(line, s.path) for s in line.stream]
+    assert len(set(called)) == len(called)
