@@ -99,7 +99,7 @@ def _files(engine: Engine, folder: Path) -> Iterator[str]:
     wrong = dict(manifest.faults(engine, folder))
     for path in sorted([*(folder / "lines").rglob("*.parquet"), *(folder / "drums").rglob("*.parquet")]):
         name = path.relative_to(folder).as_posix()
-        if name not in wrong and (reason := damage(path)):
+        if name not in wrong and (reason := _damage(path)):
             wrong[name] = reason
     for path in folder.rglob(f"*.parquet{ASIDE}*"):
         name = path.relative_to(folder).as_posix()
@@ -110,6 +110,13 @@ def _files(engine: Engine, folder: Path) -> Iterator[str]:
             if name not in wrong and not (folder / name).is_file():
                 wrong[name] = f"missing, though the database names it for a drum of {line}"
     yield from (f"{path}: {reason}" for path, reason in sorted(wrong.items()))
+
+
+def _damage(path: Path) -> str:
+    try:
+        return damage(path)
+    except OSError as error:
+        return why(error)
 
 
 def _journal(engine: Engine) -> Iterator[str]:

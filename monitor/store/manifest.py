@@ -58,7 +58,7 @@ def settle(connection: Connection, entry: Entry) -> None:
 
 
 def enter_aside(engine: Engine, path: str, aside: str, line: str, reason: str) -> None:
-    """A damaged file got another name: it stays on record, as damaged, until it is removed or repaired."""
+    """A damaged file is about to get another name: it stays on record, as damaged, until it is removed or repaired."""
     m = MANIFEST.c
     with engine.begin() as connection:
         expected = connection.execute(select(m.sha256).where(m.path == path)).scalar() or ""
@@ -66,8 +66,27 @@ def enter_aside(engine: Engine, path: str, aside: str, line: str, reason: str) -
         upsert(connection, MANIFEST, [row | {"damage": reason}])
 
 
+def was_set_aside(connection: Connection, path: str) -> bool:
+    """Whether the file that the manifest has under a path is on record under the name of one set aside."""
+    m = MANIFEST.c
+    digest = select(m.sha256).where(m.path == path).scalar_subquery()
+    aside = select(m.path).where(m.path.startswith(path + ASIDE, autoescape=True), m.sha256 == digest)
+    return connection.execute(aside.limit(1)).first() is not None
+
+
 def fault(connection: Connection, folder: Path, path: str) -> str:
-    """What is wrong with a file by the manifest, in words; empty where it is as written, or was never entered."""
+    """As `compare`, and of a file that cannot be read now, why."""
+    try:
+        return compare(connection, folder, path)
+    except OSError as error:
+        return f"cannot be read: {error.strerror}"
+
+
+def compare(connection: Connection, folder: Path, path: str) -> str:
+    """What is wrong with a file by the manifest, in words; empty where it is as written, or was never entered.
+
+    OSError where the file is there and cannot be read now.
+    """
     m = MANIFEST.c
     row = connection.execute(select(m.sha256, m.next_sha256).where(m.path == path)).first()
     if row is None:
@@ -76,8 +95,6 @@ def fault(connection: Connection, folder: Path, path: str) -> str:
         found = sha256(folder / path)
     except FileNotFoundError:
         return MISSING if row.sha256 or ASIDE in path else ""
-    except OSError as error:
-        return f"cannot be read: {error.strerror}"
     return "" if found in (row.sha256, row.next_sha256) else f"not what was written: its SHA-256 is {found[:16]}..."
 
 

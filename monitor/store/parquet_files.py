@@ -48,14 +48,27 @@ def flush_folder(folder: Path) -> None:
 
 
 def damage(path: Path) -> str:
-    """What is wrong with a file, in one line; empty where every page of it can be read."""
+    """What is wrong with a file, in one line; empty where every page of it can be read.
+
+    OSError where that cannot be found out now.
+    """
     try:
         with pq.ParquetFile(path, page_checksum_verification=True) as file:
             for _ in file.iter_batches():
                 pass
     except DAMAGE as error:
+        if may_pass(error):
+            raise
         return why(error)
     return ""
+
+
+def may_pass(error: BaseException) -> bool:
+    """Whether an error is the system's (too many open files, a share away) and proves nothing about a file's content.
+
+    What Arrow finds wrong with the content has no number.
+    """
+    return getattr(error, "errno", None) not in (None, errno.ENOENT)
 
 
 def sha256(file: Path) -> str:
@@ -103,20 +116,24 @@ def why(error: BaseException) -> str:
     return f"{type(error).__name__}: {str(error).partition(chr(10))[0]}"
 
 
-def set_aside(path: Path, reason: str) -> Path:
-    """Give a damaged file another name, under which nothing reads it and whoever repairs it finds it; returns it."""
+def name_aside(path: Path) -> Path:
+    """The name that a damaged file gets: nothing reads it there, and whoever repairs it finds it."""
     number = 1
     while (aside := path.with_name(f"{path.name}{ASIDE}{number}")).exists():
         number += 1
+    return aside
+
+
+def set_aside(path: Path, aside: Path, reason: str) -> None:
+    """Give a damaged file its other name, and log it."""
     path.rename(aside)
     flush_folder(path.parent)
     LOG.error("%s is damaged and was set aside as %s; what it held is missing (%s)", path, aside.name, reason)
-    return aside
 
 
 def log_unreadable(path: Path, error: BaseException) -> None:
     """Log once in the process that the span of a file is answered as unverified; remember it while it is unchanged."""
-    if getattr(error, "errno", None) in (None, errno.ENOENT):  # others may pass: too many open files, a share away
+    if not may_pass(error):
         _UNREADABLE[path] = _stamp(path)
     if path not in _LOGGED:
         _LOGGED.add(path)

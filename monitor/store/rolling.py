@@ -19,13 +19,17 @@ from monitor.store import manifest, samples
 from monitor.store.checksum import is_as_stored
 from monitor.store.findings import read_findings
 from monitor.store.metre_blocks import Verdicts, lay_over, read_blocks
-from monitor.store.parquet_files import damage, set_aside, why, write_whole
+from monitor.store.parquet_files import damage, name_aside, set_aside, why, write_whole
 from monitor.store.schema import CHECKPOINT, DRUM, MESSAGE, METRE_BLOCK
 
 HOUR_MS = 3_600_000
 Report = Callable[[str, str], None]  # what could not be moved into a file, and why
 
 LOG = logging.getLogger("monitor")
+
+
+class MissingFileError(Exception):
+    """A file that the manifest has is not there: what would be added to it waits in the database."""
 
 
 def log_not_moved(what: str, reason: str) -> None:
@@ -150,9 +154,7 @@ def _roll_hour(engine: Engine, folder: Path, line: str, hour_ms: int, known_id: 
         held = connection.execute(select(m.station, m.quantity).where(inside).distinct()).all()
         if not held:
             return None
-        if path.is_file() and (reason := manifest.fault(connection, folder, _name(folder, path)) or damage(path)):
-            aside = set_aside(path, reason)
-            manifest.enter_aside(engine, _name(folder, path), _name(folder, aside), line, reason)
+        _set_aside_if_damaged(engine, connection, folder, line, path)
         streams = sorted({(r.station, r.quantity) for r in held} | samples.streams_in(path))
         tables = (_hour_of(connection, inside, hour_ms, path, *stream) for stream in streams)
         entry = _write(engine, folder, line, path, samples.SCHEMA, tables)
@@ -160,6 +162,22 @@ def _roll_hour(engine: Engine, folder: Path, line: str, hour_ms: int, known_id: 
         manifest.settle(connection, entry)
         connection.execute(delete(MESSAGE).where(inside))
     return path
+
+
+def _set_aside_if_damaged(engine: Engine, connection: Connection, folder: Path, line: str, path: Path) -> None:
+    """Give an hour's file another name where its content is damaged, and only then.
+
+    MissingFileError where it should be there and is not; OSError where it cannot be read now: the hour is left as it
+    is, for the next time.
+    """
+    name = _name(folder, path)
+    reason = manifest.compare(connection, folder, name)
+    if reason == manifest.MISSING and not manifest.was_set_aside(connection, name):
+        raise MissingFileError("the file of this hour is missing; restore it from a backup")
+    if path.is_file() and (reason := reason or damage(path)):
+        aside = name_aside(path)
+        manifest.enter_aside(engine, name, _name(folder, aside), line, reason)
+        set_aside(path, aside, reason)
 
 
 def _hour_of(connection: Connection, inside: Any, hour_ms: int, path: Path, station: str, quantity: str) -> pa.Table:

@@ -1,12 +1,14 @@
 """The manifest says of each file what it was when it was written, whenever the process that wrote it ended."""
 
+import errno
 from pathlib import Path
 
+import pyarrow.parquet as pq
 import pytest
 from sqlalchemy import select
 
 from monitor.contract.topics import Stream
-from monitor.store import manifest
+from monitor.store import manifest, parquet_files
 from monitor.store import rolling as rollup
 from monitor.store.reader import StoreReader
 from monitor.store.schema import MANIFEST
@@ -127,3 +129,109 @@ def test_a_file_set_aside_is_shown_until_it_is_removed(place, desk):
     damaged.with_name(f"{damaged.name}.damaged-1").unlink()
     assert manifest.look_at_next(engine, place, None, name) == f"{name}.damaged-1"
     assert reader.damaged_files() == []
+
+
+def late_comes(desk) -> None:
+    desk, late = desk
+    take(desk, [late])
+    desk.writer.write(desk.last_batch())
+
+
+def values(place) -> list[float]:
+    return StoreReader(settings_at(place)).samples(OVEN, 0, 10**15).v.tolist()
+
+
+ALL = [290.0 + i for i in range(18)] + [310.0]
+
+
+class Opened:
+    """Opening a Parquet file to read fails once, at the `at`-th time."""
+
+    def __init__(self, monkeypatch, at: int) -> None:
+        self.left, self.failed = at, False
+        open_path, parquet_file = Path.open, pq.ParquetFile
+
+        def opened(path: Path, mode: str = "r", *more: object):
+            if mode == "rb" and path.suffix == ".parquet":
+                self.count(path)
+            return open_path(path, mode, *more)
+
+        def parquet(path: Path, **more: object):
+            self.count(path)
+            return parquet_file(path, **more)
+
+        monkeypatch.setattr(Path, "open", opened)
+        monkeypatch.setattr(pq, "ParquetFile", parquet)
+
+    def count(self, path: Path) -> None:
+        self.left -= 1
+        if self.left == 0:
+            self.failed = True
+            raise OSError(errno.EMFILE, "Too many open files", str(path))
+
+
+def test_a_file_that_cannot_be_opened_for_now_is_not_taken_for_damaged(place, desk, monkeypatch):
+    """A8: one time without a free file handle, and a good hour was set aside; its hour waits for the next time."""
+    engine = desk[0].writer.engine
+    rollup.roll_hours(engine, place, 0)
+    late_comes(desk)
+    at, failed = 0, True
+    while failed:
+        at += 1
+        reported: dict[str, str] = {}
+        with monkeypatch.context() as m:
+            failure = Opened(m, at)
+            moved = rollup.roll_hours(engine, place, 0, None, reported.__setitem__)
+            failed = failure.failed
+        assert not list(place.rglob("*.damaged-*"))
+        assert values(place) == ALL
+        assert len(moved) == (not failed)
+        assert [("Too many open files" in reason) for reason in reported.values()] == [True] * failed
+    assert at > 3
+    assert list(manifest.faults(engine, place)) == []
+
+
+@pytest.mark.parametrize("at", [1, 2])
+def test_a_damaged_file_is_on_record_whatever_fails_after_it_got_another_name(place, desk, monkeypatch, at):
+    """A8: where flushing the folder failed, nothing named the file that was set aside."""
+    engine = desk[0].writer.engine
+    damaged = sorted(rollup.roll_hours(engine, place, 0))[2]
+    damaged.write_bytes(b"PAR1")
+    late_comes(desk)
+    calls, flush = [], parquet_files.flush_folder
+
+    def fails(folder: Path) -> None:
+        calls.append(folder)
+        if len(calls) == at:
+            raise OSError(errno.EIO, "Input/output error")
+        flush(folder)
+
+    with monkeypatch.context() as m:
+        m.setattr(parquet_files, "flush_folder", fails)
+        assert rollup.roll_hours(engine, place, 0) == []
+    name = damaged.relative_to(place).as_posix()
+    reader = StoreReader(settings_at(place))
+    assert [f.path for f in reader.damaged_files()] == [f"{name}.damaged-1"]
+    assert rollup.roll_hours(engine, place, 0) == [damaged]
+    assert [f.path for f in reader.damaged_files()] == [f"{name}.damaged-1"]
+    assert [path for path, _ in manifest.faults(engine, place)] == [f"{name}.damaged-1"]
+    assert values(place) == [*ALL[:12], ALL[17], ALL[18]]
+
+
+def test_a_missing_hour_is_on_record_until_its_file_is_back_and_then_holds_what_came_late(place, desk):
+    """A8: one late message, and a new file of that hour made its loss forgotten."""
+    engine = desk[0].writer.engine
+    hour = sorted(rollup.roll_hours(engine, place, 0))[2]
+    kept = hour.read_bytes()
+    hour.unlink()
+    late_comes(desk)
+    reported: dict[str, str] = {}
+    assert rollup.roll_hours(engine, place, 0, None, reported.__setitem__) == []
+    assert list(reported) == [str(hour)]
+    assert "restore it from a backup" in reported[str(hour)]
+    assert list(manifest.faults(engine, place)) == [(hour.relative_to(place).as_posix(), "missing")]
+    assert values(place) == [*ALL[:12], ALL[17], ALL[18]]
+    hour.write_bytes(kept)
+    assert rollup.roll_hours(engine, place, 0) == [hour]
+    assert list(manifest.faults(engine, place)) == []
+    assert values(place) == ALL
