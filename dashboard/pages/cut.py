@@ -10,7 +10,6 @@ import dash_mantine_components as dmc
 from dash import html
 
 from dashboard import format
-from dashboard.addresses import is_number
 from dashboard.context import Context
 from dashboard.format import exact, fixed, percent
 from dashboard.ribbon import outer_m
@@ -22,10 +21,11 @@ from monitor.contract.config.recipe import Recipe
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import FillingKey, Verdict
 from monitor.evidence.asked import length_m
-from monitor.evidence.inherited import names_apart, whole_runs
+from monitor.evidence.inherited import names_apart, ribbons
 from monitor.evidence.verdict_runs import Run
 from monitor.physics.winding import Drum, place_on
 
+CHOICES = 60
 SHORTEST_M = 5.0
 HOLE_M = 1e-6
 
@@ -71,18 +71,28 @@ def first_line(context: Context) -> str:
 
 def drums(context: Context, line: str) -> tuple[list[dict[str, str]], list[str]]:
     """Finished drums of a line to choose from, newest first, and the newest three of one product."""
-    ended = [d for d in context.record.drums(line, 60) if d.end_m is not None]
+    ended = finished(context, line)
     called = names_apart(d.key for d in ended)
     data = [{"value": str(d.filling), "label": f"{called[d.key]} ({d.recipe})"} for d in ended]
     same = [str(d.filling) for d in ended if d.recipe == ended[0].recipe] if ended else []
     return data, same[:3]
 
 
-def bad_of(context: Context, drum: DrumRow, suspect: bool) -> list[Bad]:
-    """Bad cable of a finished drum, from its outer end; what has no row is unseen."""
-    length = length_m(context, drum)
+def finished(context: Context, line: str) -> list[DrumRow]:
+    """The newest finished drums of a line, newest first: those that may be chosen."""
+    return [d for d in context.record.drums(line, CHOICES) if d.end_m is not None]
+
+
+def bad_of_all(context: Context, drums: Sequence[DrumRow], suspect: bool) -> dict[FillingKey, list[Bad]]:
+    """Bad cable of finished drums, from the outer end of each; what has no row is unseen."""
+    wound = [(d, length_m(context, d)) for d in drums]
+    known = ribbons(context, wound)
+    return {d.key: bad_of(of, length, suspect) for (d, length), of in zip(wound, known, strict=True)}
+
+
+def bad_of(known: Sequence[Run], length: float, suspect: bool) -> list[Bad]:
+    """Bad cable of a drum of a length, by its ribbon."""
     least = Verdict.SUSPECT if suspect else Verdict.UNSEEN
-    known = whole_runs(context, drum, length)
     edges = [0.0, *(x for run in known for x in (run.start_m, run.end_m)), length]
     holes = [Run(a, b, Verdict.UNSEEN) for a, b in zip(edges[::2], edges[1::2], strict=True) if b - a > HOLE_M]
     wrong = [run for run in [*known, *holes] if run.verdict >= least]
@@ -110,8 +120,8 @@ def lengths(orders: Orders, product: str, now_ms: int, zone: str) -> list[Length
 def answer(context: Context, line: str, chosen: Sequence[str], guard: Any, suspect: bool) -> list[Any]:
     """The plan in words and numbers, then a sheet for each drum; `chosen` are numbers of the line's fillings."""
     orders = context.configuration.orders
-    drums = [context.record.drum(line, int(number)) for number in chosen or [] if is_number(number)]
-    found = [d for d in drums if d is not None and d.end_m is not None]
+    known = {str(d.filling): d for d in finished(context, line)}
+    found = [known[number] for number in chosen or [] if number in known]
     if not found:
         return [html.P("Choose finished drums.", className="outcome")]
     product = found[0].recipe
@@ -122,7 +132,7 @@ def answer(context: Context, line: str, chosen: Sequence[str], guard: Any, suspe
         return [html.P(f"orders.toml wants nothing of {product}: add [[length]] with product, length_m and worth.",
                        className="outcome")]  # fmt: skip
     guard_m = float(guard) if isinstance(guard, int | float) and guard >= 0 else orders.guard_m
-    bad = {d.key: bad_of(context, d, suspect) for d in found}
+    bad = bad_of_all(context, found, suspect)
     best = _plan(found, bad, guard_m, wanted, orders.kerf_m)
     greedy = in_order(_pieces(found, bad, guard_m), wanted, orders.kerf_m)
     more = _plan(found, bad, guard_m + 1, wanted, orders.kerf_m)

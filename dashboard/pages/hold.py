@@ -119,9 +119,15 @@ def answer(
 
 
 def _metres(context: Context, line: str, path: str, drums: Sequence[DrumRow]) -> Metres:
-    parts = [context.record.rows(line, d.start_m, np.inf if d.end_m is None else d.end_m, [path]) for d in drums]
-    joined = [np.concatenate([np.asarray(p.get(name, ()), float) for p in parts]) for name in ("line_metre", path)]
-    return Metres(*joined)
+    """Drums follow each other, so their rows are read in one pass; what lies on others between them is left out."""
+    ends = [np.inf if d.end_m is None else d.end_m for d in drums]
+    rows = context.record.rows(line, drums[0].start_m, ends[-1], [path])
+    metre = np.asarray(rows["line_metre"], float)
+    v = np.asarray(rows.get(path, np.full(len(metre), np.nan)), float)
+    on = np.zeros(len(metre), dtype=bool)
+    for drum, end in zip(drums, ends, strict=True):
+        on |= (metre + 1 > drum.start_m) & (metre < end)
+    return Metres(metre[on], v[on])
 
 
 def _limits(recipe: Recipe, path: str) -> tuple[float | None, float | None]:
@@ -271,16 +277,15 @@ def _capability(recipe: Recipe, path: str, groups: Floats, effective: float, uni
 
 def _per_km(context: Context, line: str, drums: Sequence[DrumRow]) -> list[Any]:
     ended = [d for d in drums if d.end_m is not None][:20][::-1]
-    counts, lengths = [], []
-    for d in ended:
-        assert d.end_m is not None
-        found = context.record.findings(line, d.start_m, d.end_m)
-        sparks = [f for f in found if f.kind is FindingKind.FAULT]
-        middles = [f.start_m if f.end_m is None else (f.start_m + f.end_m) / 2 for f in sparks]
-        counts.append(sum(d.start_m <= m < d.end_m for m in middles))
-        lengths.append((d.end_m - d.start_m) / 1000)
     if not ended:
         return [html.H2("Spark faults per km"), html.P("No drum has ended yet.", className="note")]
+    ends = [d.end_m for d in ended if d.end_m is not None]
+    found = context.record.findings(line, ended[0].start_m, max(ends))
+    sparks = [f for f in found if f.kind is FindingKind.FAULT]
+    middles = [f.start_m if f.end_m is None else (f.start_m + f.end_m) / 2 for f in sparks]
+    spans = [(d.start_m, end) for d, end in zip(ended, ends, strict=True)]
+    counts = [sum(start <= m < end for m in middles) for start, end in spans]
+    lengths = [(end - start) / 1000 for start, end in spans]
     rate, between = rate_per_km(sum(counts), sum(lengths) * 1000)
     called = names_apart(d.key for d in ended)
     fig = u_figure([called[d.key] for d in ended], u_chart(counts, lengths), "per km")

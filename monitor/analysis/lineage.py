@@ -3,7 +3,7 @@
 What a line reports of a pay-off is a drum's name; which filling that was follows from when it was put on.
 """
 
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 from monitor.analysis.ancestry import HOLE_M, Family, Made, PutOn, Span, orphaned, spans_of
@@ -38,6 +38,27 @@ def put_on_at(named: Sequence[DrumRow], t_ms: int) -> DrumRow | None:
     others = [d for d in named if d.line != newest.line and d.start_ms < end_ms]
     two = any(d.end_ms is None or d.end_ms > newest.start_ms for d in others)
     return None if two else newest
+
+
+NEAR_M = 20_000.0  # cable of a line so near to each other is read in one pass
+
+
+def stretches(intervals: Iterable[tuple[str, float, float]]) -> Iterator[tuple[str, float, float]]:
+    """Intervals (line, start, end) of line metre, those of a line that lie near each other joined."""
+    joined: tuple[str, float, float] | None = None
+    for line, start_m, end_m in sorted(intervals):
+        if joined is not None and line == joined[0] and start_m <= joined[2] + NEAR_M:
+            joined = line, joined[1], max(joined[2], end_m)
+            continue
+        if joined is not None:
+            yield joined
+        joined = line, start_m, end_m
+    if joined is not None:
+        yield joined
+
+
+def _reach(drum: DrumRow) -> tuple[float, float]:
+    return drum.start_m, float("inf") if drum.end_m is None else drum.end_m
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,6 +114,20 @@ class Lineage:
             self._parents[key] = [s for s in self._on_line(drum) if s.child == key] if drum else []
         return self._parents[key]
 
+    def gather(self, drums: Iterable[DrumRow]) -> None:
+        """Read what went into drums, one generation after another: few queries a line, however many drums there are."""
+        self.drums |= {d.key: d for d in drums}
+        level = {d.key: d for d in drums if d.key not in self._parents}
+        while level:
+            found: set[FillingKey] = set()
+            for line, start_m, end_m in stretches((d.line, *_reach(d)) for d in level.values()):
+                spans = self._spans(line, start_m, end_m)
+                for key in [k for k, d in level.items() if d.line == line and start_m <= d.start_m < end_m]:
+                    self._parents[key] = [s for s in spans if s.child == key]
+                    found |= {s.parent for s in self._parents[key]}
+            rows = (self.drum(key) for key in found if key not in self._parents)
+            level = {d.key: d for d in rows if d is not None}
+
     def children(self, key: FillingKey) -> list[Span]:
         """Spans that a drum went into, in the order in which they were made."""
         if key not in self._children:
@@ -125,9 +160,7 @@ class Lineage:
 
     def meant_by(self, splice: Splice) -> FillingKey | None:
         """The drum that was put on; None where the record cannot tell which of its name that was."""
-        if splice.drum not in self._named:
-            self._named[splice.drum] = self.record.drums_named(splice.drum)
-            self.drums |= {d.key: d for d in self._named[splice.drum]}
+        self._read_named({splice.drum})
         named = self._named[splice.drum]
         if not named:
             return bought_in(splice.drum)
@@ -135,6 +168,14 @@ class Lineage:
         return found.key if found else None
 
     # ---- inside ------------------------------------------------------------------------------------------
+
+    def _read_named(self, names: set[str]) -> None:
+        """The fillings of names that were not met before."""
+        unknown = sorted(names - self._named.keys())
+        if unknown:
+            rows = self.record.drums_named(*unknown)
+            self.drums |= {d.key: d for d in rows}
+            self._named |= {name: [d for d in rows if d.drum == name] for name in unknown}
 
     def _why_orphaned(self, line: str, pay_off: str, line_metre: float) -> str:
         """Why no drum is known for the cable that went in at a pay-off from a line metre on."""
@@ -155,13 +196,14 @@ class Lineage:
         return None if drum.end_m is None else drum.end_m - drum.start_m
 
     def _on_line(self, drum: DrumRow) -> list[Span]:
-        return self._spans(drum.line, drum.start_m, float("inf") if drum.end_m is None else drum.end_m)
+        return self._spans(drum.line, *_reach(drum))
 
     def _spans(self, line: str, start_m: float, end_m: float) -> list[Span]:
         """Spans of a line over an interval of its metres, from where the first that reaches it was put on."""
         splices = self.record.splices(line, start_m, end_m)
         if not splices:
             return []
+        self._read_named({s.drum for s in splices})
         first = min([start_m, *(s.line_metre for s in splices)])
         made = [self._made(d, {s.position for s in splices}) for d in self.record.drums_between(line, first, end_m)]
         return spans_of([self._put_on(s) for s in splices], made)

@@ -184,8 +184,8 @@ class Record(Protocol):
         """The newest filling of a line that bears a name."""
         ...
 
-    def drums_named(self, drum: str) -> Sequence[DrumRow]:
-        """Fillings of that name on any line, newest first: a works that names each drum once has one."""
+    def drums_named(self, *names: str) -> Sequence[DrumRow]:
+        """Fillings of these names on any line, newest first: a works that names each drum once has one of each."""
         ...
 
     def drums_between(self, line: str, start_m: float, end_m: float) -> Sequence[DrumRow]:

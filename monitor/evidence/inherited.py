@@ -1,7 +1,7 @@
 """What a drum has from the drums that went into it: their bad metres where they lie on it, and its family."""
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from math import ceil, floor
@@ -10,14 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.analysis.ancestry import Family, inherited
-from monitor.analysis.lineage import Lineage
+from monitor.analysis.lineage import Lineage, stretches
 from monitor.contract.config.recipe import Recipe
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import FillingKey, Verdict
 from monitor.evidence.asked import Asked
 from monitor.evidence.verdict_runs import Run, laid_over, runs
 
-NEAR_M, AHEAD_M = 20_000.0, 2000.0  # how far a pass reaches for one more piece, and how much more it takes then
 KEEP_MS = 10_000  # what a drum inherits changes only when another is put on
 
 
@@ -109,32 +108,30 @@ def whole_runs(asked: Asked, drum: DrumRow, wound_m: float, lineage: Lineage | N
 
 @dataclass(slots=True)
 class _Reading:
-    """Verdicts that are asked for piece by piece near each other, read in few passes and kept."""
+    """Verdicts of many intervals, read in one pass where they lie near each other, and kept."""
 
     asked: Asked
-    kept: dict[str, tuple[float, float, int, NDArray[np.int8]]] = field(default_factory=dict)  # start, end, first, each
+    kept: list[tuple[str, float, float, int, NDArray[np.int8]]] = field(default_factory=list)
+
+    def read(self, intervals: Iterable[tuple[str, float, float]]) -> None:
+        """Read intervals (line, start, end) of line metre that will be asked for."""
+        for line, start, end in stretches(intervals):
+            self.kept.append((line, start, end, *self.asked.record.verdicts(line, start, end)))
 
     def over(self, line: str, start_m: float, end_m: float) -> tuple[int, NDArray[np.int8]]:
         """As `Record.verdicts`."""
-        start, end, first, verdicts = self.kept.get(line, (start_m, start_m, 0, np.empty(0, np.int8)))
-        if not (line in self.kept and start <= start_m <= end_m <= end):
-            if start_m < start - NEAR_M or (end_m > end + NEAR_M and line in self.kept):
-                return self.asked.record.verdicts(line, start_m, end_m)
-            start, end = min(start, start_m - (AHEAD_M if line in self.kept else 0.0)), max(end, end_m)
-            first, verdicts = self.asked.record.verdicts(line, start, end)
-            self.kept[line] = start, end, first, verdicts
-        a, b = max(floor(start_m) - first, 0), max(ceil(end_m) - first, 0)
-        return first + a, verdicts[a:b]
+        for of, start, end, first, verdicts in self.kept:
+            if of == line and start <= start_m <= end_m <= end:
+                a, b = max(floor(start_m) - first, 0), max(ceil(end_m) - first, 0)
+                return first + a, verdicts[a:b]
+        return self.asked.record.verdicts(line, start_m, end_m)
 
 
 def ribbons(asked: Asked, wound: Sequence[tuple[DrumRow, float]]) -> list[list[Run]]:
-    """`whole_runs` of many drums, each with the length that is on it: verdicts are read in one pass a line."""
-    lineage = lineage_of(asked)
-    lineage.drums |= {drum.key: drum for drum, _ in wound}
-    reading = _Reading(asked)
-    for line in {drum.line for drum, _ in wound}:
-        ends = [(drum.start_m, drum.start_m + length) for drum, length in wound if drum.line == line]
-        reading.over(line, min(a for a, _ in ends), max(b for _, b in ends))
+    """`whole_runs` of many drums, each with the length that is on it, in few queries however many they are."""
+    lineage, reading = lineage_of(asked), _Reading(asked)
+    lineage.gather([drum for drum, _ in wound])
+    reading.read([*_own(wound), *_earlier(lineage, [drum for drum, _ in wound])])
     found = []
     for drum, length in wound:
         end = drum.start_m + length
@@ -142,6 +139,20 @@ def ribbons(asked: Asked, wound: Sequence[tuple[DrumRow, float]]) -> list[list[R
         more = legacies(asked, drum.line, drum.filling, lineage, reading.over)
         found.append(laid_over(own, as_runs(more)))
     return found
+
+
+def _own(wound: Sequence[tuple[DrumRow, float]]) -> list[tuple[str, float, float]]:
+    """Line metres of drums."""
+    return [(drum.line, drum.start_m, drum.start_m + length) for drum, length in wound]
+
+
+def _earlier(lineage: Lineage, drums: Sequence[DrumRow]) -> Iterator[tuple[str, float, float]]:
+    """Line metres of earlier drums that are in these."""
+    for drum in drums:
+        for key, start_m, end_m in _extents(lineage.family(drum, forward=False), drum.key):
+            of = lineage.drum(key)
+            if of is not None:
+                yield of.line, of.start_m + start_m, of.start_m + end_m
 
 
 @dataclass(frozen=True, slots=True)

@@ -170,9 +170,9 @@ class StoreReader:
         found = self._drums(rows)
         return found[0] if found else None
 
-    def drums_named(self, drum: str) -> Sequence[DrumRow]:
-        """Fillings of that name on any line, newest first."""
-        return self._drums(self._all(DRUMS.where(DRUM.c.drum == drum).order_by(DRUM.c.start_ms.desc())))
+    def drums_named(self, *names: str) -> Sequence[DrumRow]:
+        """Fillings of these names on any line, newest first."""
+        return self._drums(self._all(DRUMS.where(DRUM.c.drum.in_(names)).order_by(DRUM.c.start_ms.desc())))
 
     def recipes_of_drums(self, line: str, start_ms: int, end_ms: int) -> Sequence[tuple[str, int, float]]:
         """(recipe, start, end) of the drums that were wound in a span of time, UTC ms; no end yet is infinity."""

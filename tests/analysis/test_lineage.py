@@ -46,8 +46,8 @@ class Wound:
     def drum(self, line: str, number: int) -> DrumRow | None:
         return next((d for d in self.wound if (d.line, d.filling) == (line, number)), None)
 
-    def drums_named(self, name: str) -> list[DrumRow]:
-        return [d for d in self.wound if d.drum == name]
+    def drums_named(self, *names: str) -> list[DrumRow]:
+        return [d for d in self.wound if d.drum in names]
 
     def drums_between(self, line: str, start_m: float, end_m: float) -> list[DrumRow]:
         return [d for d in self.wound if d.line == line]

@@ -194,8 +194,8 @@ class FakeRecord:
     def drum_named(self, line: str, drum: str) -> DrumRow | None:
         return next((d for d in self.drums_named(drum) if d.line == line), None)
 
-    def drums_named(self, drum: str) -> Sequence[DrumRow]:
-        return [d for d in self.drums(None, 10**6) if d.drum == drum]
+    def drums_named(self, *names: str) -> Sequence[DrumRow]:
+        return [d for d in self.drums(None, 10**6) if d.drum in names]
 
     def drums_between(self, line: str, start_m: float, end_m: float) -> Sequence[DrumRow]:
         found = [d for d in self.drums(line, 10**6) if d.start_m < end_m and (d.end_m is None or d.end_m > start_m)]

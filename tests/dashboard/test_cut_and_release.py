@@ -24,21 +24,21 @@ def drum(record):
 
 def test_bad_cable_is_told_from_the_outer_end(context, record, drum):
     length = drum.end_m - drum.start_m
-    bad = cut.bad_of(context, drum, suspect=True)
+    bad = cut.bad_of_all(context, [drum], True)[drum.key]
     findings = [f for f in record.findings("core-1", drum.start_m, drum.end_m) if f.verdict > Verdict.CONFORMING]
     for f in findings:
         middle = length - ((f.start_m + f.end_m) / 2 - drum.start_m)
         if 0 < middle < length:
             assert any(b.start_m - 1 <= middle <= b.end_m + 1 for b in bad), f
     assert [b.start_m for b in bad] == sorted(b.start_m for b in bad)
-    assert len(cut.bad_of(context, drum, suspect=False)) < len(bad)
+    assert len(cut.bad_of_all(context, [drum], False)[drum.key]) < len(bad)
 
 
 def test_no_reel_holds_a_bad_metre_or_its_guard(context, drum):
     parts = cut.answer(context, "core-1", [str(drum.filling)], 3.0, True)
     text = said(parts)
     assert "proven best" in text
-    bad = cut.bad_of(context, drum, True)
+    bad = cut.bad_of_all(context, [drum], True)[drum.key]
     wanted = cut.lengths(context.configuration.orders, drum.recipe, NOW_MS, context.zone)
     best = cut._plan([drum], {drum.key: bad}, 3.0, wanted, 0.1)
     assert best.cuts
@@ -76,7 +76,7 @@ def test_drums_of_two_products_are_not_planned_together(context, record, drum, m
     from dataclasses import replace
 
     other = replace(drum, filling=99, drum="other", recipe="core-1g5")
-    monkeypatch.setattr(record, "drum", lambda _line, filling: other if filling == 99 else drum)
+    monkeypatch.setattr(record, "drums", lambda _line, _limit: [drum, other])
     assert "one product" in said(cut.answer(context, "core-1", [str(drum.filling), "99"], 2.0, True))
 
 

@@ -30,8 +30,8 @@ def test_c20_an_eccentricity_that_cannot_be_gives_no_money(context, typed):
 
 
 def test_too_few_metres_are_said(context, record, monkeypatch):
-    monkeypatch.setattr(record, "rows", lambda *_: {"line_metre": [1.0], "cold-gauge/diameter-x": [3.58]})
-    assert "Only 3 metres" in said(hold.answer(context, "core-1", "cold-gauge/diameter-x", "3", 0.05))
+    monkeypatch.setattr(record, "rows", lambda *_: {"line_metre": [24000.0], "cold-gauge/diameter-x": [3.58]})
+    assert "Only 1 metres" in said(hold.answer(context, "core-1", "cold-gauge/diameter-x", "3", 0.05))
     monkeypatch.setattr(record, "drums", lambda *_: [])
     assert "No drum" in said(hold.answer(context, "core-1", "cold-gauge/diameter-x", "3", 0.05))
 

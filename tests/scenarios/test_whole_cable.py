@@ -186,7 +186,7 @@ def test_what_is_kept_of_inheritance_does_not_pile_up(works):
 
 def test_the_cutting_plan_cuts_around_what_is_inherited(works, context):
     drum = works.drum("S1-0001")
-    bad = cut.bad_of(context, drum, True)
+    bad = cut.bad_of_all(context, [drum], True)[drum.key]
     length = drum.end_m - drum.start_m
     for flaw in next(works.runs["sheath-1"].wound()).flaws:
         assert any(b.start_m - 0.5 <= length - flaw.metre <= b.end_m + 0.5 for b in bad)

@@ -185,4 +185,4 @@ def test_g1_the_page_of_drums_reads_its_rows_in_few_passes(both: tuple[Counted, 
     one.statements.clear()
     expected = [whole_runs(alone, *drum) for drum in wound]
     assert ribbons(context(), wound) == expected
-    assert together < asked <= 170
+    assert together < asked <= 40
