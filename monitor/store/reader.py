@@ -244,13 +244,14 @@ class StoreReader:
         if line is not None and settings is not None and settings.derived:
             return self._derived(line, settings, settings.derived, start_ms, end_ms)
         m = MESSAGE.c
-        wanted = select(m.payload).where(
+        wanted = select(m.t_ms, m.payload).where(
             m.line == stream.line, m.station == stream.station, m.quantity == stream.quantity,
             m.t_ms <= end_ms, m.end_ms >= start_ms,
         )  # fmt: skip
         wanted = wanted if self.upto_id is None else wanted.where(m.id <= self.upto_id)
-        held = [row.payload for row in self._all(wanted.order_by(m.t_ms))]
-        parts = [*self._hours(stream, start_ms, end_ms), *(samples.arrays(payload) for payload in held)]
+        # Ordered here: asked to order by time, SQLite takes the index by time and walks all messages of the line.
+        held = sorted(self._all(wanted), key=lambda row: row.t_ms)
+        parts = [*self._hours(stream, start_ms, end_ms), *(samples.arrays(row.payload) for row in held)]
         if not parts:
             return Trend(np.empty(0, dtype=np.int64), np.empty(0))
         t_ms = np.concatenate([t for t, _ in parts])
