@@ -7,6 +7,7 @@ from math import inf, nextafter
 from typing import Any
 from urllib.parse import quote
 
+import msgspec
 from flask import Blueprint, Response, jsonify, request
 
 from dashboard import alarm_list, live, thin
@@ -168,7 +169,8 @@ def journey_reply(context: Context) -> dict[str, Any]:
 
 def release_reply(context: Context) -> dict[str, Any]:
     """`line` and `filling`, or `drum` for the newest of that name: the drum's record as its sheet shows it."""
-    return record(context, _drum(context))
+    reply: dict[str, Any] = msgspec.to_builtins(record(context, _drum(context)))
+    return reply
 
 
 def release_pdf(context: Context) -> Response:

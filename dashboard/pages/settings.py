@@ -43,14 +43,14 @@ def content(context: Context) -> list[Any]:
     names = list(dict.fromkeys(r for n in lines for r in _recipes(context, n)))
     now = context.line_now(first)
     runs = now.recipe if now and now.recipe in names else names[0]
-    titles = {n: context.configuration.recipes[n].title for n in names}
+    of_recipes = {n: context.configuration.recipes[n].title for n in names}
     return [
         html.Div([html.H1("What would it do?")], className="top"),
         html.P(UNSURE, className="note"),
         html.Div(
             [
                 _select("settings-line", "Line", {n: x.title for n, x in lines.items()}, first),
-                _select("settings-recipe", "Recipe", titles, runs),
+                _select("settings-recipe", "Recipe", of_recipes, runs),
             ],
             className="controls",
         ),

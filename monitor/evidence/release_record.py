@@ -1,8 +1,7 @@
 """All that the record of a drum says, as plain values: the page shows it, the api gives it, the PDF prints it."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
-from typing import Any
 
 import numpy as np
 
@@ -16,8 +15,23 @@ from monitor.contract.reading import DrumRow
 from monitor.contract.record import FillingKey, Finding, FindingKind, Floats, Verdict
 from monitor.evidence.asked import Asked, length_m
 from monitor.evidence.drum_facts import spark_exposure_s
-from monitor.evidence.inherited import Kin, kin, legacies, lineage_of, names_apart, whole_runs
-from monitor.evidence.release_rule import coverage, propose, unanswered
+from monitor.evidence.inherited import Kin, Legacy, kin, legacies, lineage_of, names_apart, whole_runs
+from monitor.evidence.record_types import (
+    AlarmAnswer,
+    AlarmCount,
+    Decision,
+    DrumEvidence,
+    FindingOnDrum,
+    InheritedMetres,
+    IntegrityTest,
+    RelatedDrum,
+    ReleaseRecord,
+    Resistance,
+    SparkTest,
+    Statistics,
+    WithoutOrigin,
+)
+from monitor.evidence.release_rule import Proposed, coverage, propose, unanswered
 from monitor.evidence.specimens import Tested, flames_of, tested
 from monitor.evidence.verdict_runs import lengths_m
 from monitor.statistics.counts import rate_per_km
@@ -27,11 +41,10 @@ MOST, ANSWERED_WITHIN_MS = 5000, 86_400_000
 ON_PAPER = ("mm", "degC", "%")
 
 
-def record(asked: Asked, drum: DrumRow) -> dict[str, Any]:
+def record(asked: Asked, drum: DrumRow) -> ReleaseRecord:
     """The record of a drum or reel, its ancestry and their evidence with it."""
-    lineage = lineage_of(asked)
+    lineage, length = lineage_of(asked), length_m(asked, drum)
     line, recipe = asked.configuration.lines[drum.line], asked.recipe(drum.line, drum.recipe, drum.revision)
-    length = length_m(asked, drum)
     findings = list(asked.record.findings(drum.line, drum.start_m, drum.start_m + length))
     family = kin(lineage, drum, 0.0, length)
     called = names_apart(k.key for k in family)
@@ -41,47 +54,46 @@ def record(asked: Asked, drum: DrumRow) -> dict[str, Any]:
     orphans = lineage.without_parent(drum)
     resistance = _resistance(findings)
     others = [*_origin(orphans), *_ohms(resistance, recipe), *_flames(tests)]
+    proposed = _proposed(asked, drum, length, metres, evidence, others)
+    of_itself = tested(asked, drum)
+    return ReleaseRecord(
+        drum=drum.drum, filling=drum.filling, filling_of_drum=_place(asked, drum), line=drum.line,
+        line_title=line.title, recipe=drum.recipe, revision=drum.revision,
+        revisions=revisions(asked, drum, length), length_m=length, begun_ms=drum.start_ms, ended_ms=drum.end_ms,
+        start_line_metre=drum.start_m, end_line_metre=drum.end_m, metres=metres, evidence=evidence,
+        findings=[_finding(f, drum) for f in findings if f.verdict > Verdict.CONFORMING],
+        inherited=[_inherited(x, called) for x in legacies(asked, drum.line, drum.filling, lineage)],
+        ancestry=[_kin(k, called) for k in family if k.generation < 0],
+        went_into=[_kin(k, called) for k in family if k.generation > 0],
+        without_origin=[WithoutOrigin(**asdict(orphan)) for orphan in orphans],
+        integrity=_test(of_itself) if of_itself else None, integrity_tests=[_test(t) for t in tests],
+        resistance=resistance, decisions=_decisions(findings),
+        journal_last_hash=asked.record.journal_hash(drum.line),
+        proposed=proposed.word, against=list(proposed.reasons),
+    )  # fmt: skip
+
+
+def _proposed(
+    asked: Asked, drum: DrumRow, length: float, metres: Mapping[str, float],
+    evidence: Sequence[DrumEvidence], others: list[str],
+) -> Proposed:  # fmt: skip
+    """By the release rule, over the drum itself and all that is in it."""
     seen: dict[str, float] = {}
     for e in evidence:
-        for path, share in e["seen_share"].items():
-            of = f"{e['label']}'s {titles.inside(titles.stream_title(asked.configuration.lines[e['line']], path))}"
+        for path, share in e.seen_share.items():
+            of = f"{e.label}'s {titles.inside(titles.stream_title(asked.configuration.lines[e.line], path))}"
             seen[of] = min(share, seen.get(of, 1.0))
-    cured = all(e["cure_known"] for e in evidence)
-    own = next(e for e in evidence if (e["line"], e["filling"]) == (drum.line, drum.filling))
-    others += [
-        unanswered(n, f"{e['label']}'s") for e in evidence if e is not own and (n := e["alarms"]["not_answered"])
-    ]
-    said = propose(drum.end_m is not None, length, metres, seen, own["alarms"]["not_answered"], cured, others)
-    of_itself = tested(asked, drum)
-    return {
-        "drum": drum.drum, "filling": drum.filling, "filling_of_drum": _place(asked, drum),
-        "line": drum.line, "line_title": line.title, "recipe": drum.recipe,
-        "revision": drum.revision, "revisions": revisions(asked, drum, length), "length_m": length,
-        "begun_ms": drum.start_ms, "ended_ms": drum.end_ms, "start_line_metre": drum.start_m,
-        "end_line_metre": drum.end_m, "metres": metres, "seen_share": own["seen_share"],
-        "statistics": own["statistics"], "evidence": evidence,
-        "findings": [_finding(f, drum) for f in findings if f.verdict > Verdict.CONFORMING],
-        "inherited": [
-            {"start_m": x.start_m, "end_m": x.end_m, "verdict": x.verdict.word, "drum": x.of.drum, "line": x.of.line,
-             "filling": x.of.filling, "label": called.get(x.of.key, x.of.drum), "of_start_m": x.of_start_m,
-             "of_end_m": x.of_end_m}
-            for x in legacies(asked, drum.line, drum.filling, lineage)
-        ],
-        "ancestry": [_kin(k, called) for k in family if k.generation < 0],
-        "went_into": [_kin(k, called) for k in family if k.generation > 0],
-        "without_origin": [asdict(orphan) for orphan in orphans],
-        "integrity": _test(of_itself) if of_itself else None,
-        "integrity_tests": [_test(t) for t in tests],
-        "resistance": resistance, "alarms": own["alarms"], "answers": own["answers"],
-        "decisions": _decisions(findings), "journal_last_hash": own["journal_last_hash"],
-        "proposed": said.word, "against": list(said.reasons),
-    }  # fmt: skip
+    own = next(e for e in evidence if (e.line, e.filling) == (drum.line, drum.filling))
+    before = [unanswered(n, f"{e.label}'s") for e in evidence if e is not own and (n := e.alarms.not_answered)]
+    cured = all(e.cure_known for e in evidence)
+    waiting = own.alarms.not_answered
+    return propose(drum.end_m is not None, length, metres, seen, waiting, cured, [*others, *before])
 
 
-def _place(asked: Asked, drum: DrumRow) -> list[int]:
+def _place(asked: Asked, drum: DrumRow) -> tuple[int, int]:
     """Which filling of how many of this drum, by the time of their beginning."""
     named = [d.key for d in asked.record.drums_named(drum.drum)][::-1]
-    return [named.index(drum.key) + 1, len(named)] if drum.key in named else [1, 1]
+    return (named.index(drum.key) + 1, len(named)) if drum.key in named else (1, 1)
 
 
 def revisions(asked: Asked, drum: DrumRow, length: float) -> str:
@@ -98,7 +110,7 @@ def revisions(asked: Asked, drum: DrumRow, length: float) -> str:
 # ---- evidence ----------------------------------------------------------------------------------------------------
 
 
-def _evidence(asked: Asked, of: Kin, called: Mapping[FillingKey, str]) -> dict[str, Any] | None:
+def _evidence(asked: Asked, of: Kin, called: Mapping[FillingKey, str]) -> DrumEvidence | None:
     """What was seen of the metres of one drum that are in the one asked about; None for one not wound here."""
     if of.drum is None or of.drum.line not in asked.configuration.lines:
         return None
@@ -111,20 +123,20 @@ def _evidence(asked: Asked, of: Kin, called: Mapping[FillingKey, str]) -> dict[s
     inner = rows.get(INNER)
     alarms, answers = _alarms(asked, drum)
     cured = not (recipe and recipe.cure) or (inner is not None and len(inner) > 0 and bool(np.isfinite(inner).all()))
-    return {
-        "drum": drum.drum, "filling": drum.filling, "label": called[of.key], "line": drum.line,
-        "line_title": line.title, "recipe": drum.recipe, "revision": drum.revision,
-        "start_m": of.start_m, "end_m": of.end_m, "begun_ms": drum.start_ms,
-        "seen_share": coverage(rows, required), "cure_known": cured,
-        "statistics": {n: _statistics(v) for n, v in rows.items() if n in _told(line, recipe)},
-        "spark_tests": _sparks(line, recipe, rows, findings, of.end_m - of.start_m),
-        "alarms": alarms, "answers": answers, "journal_last_hash": asked.record.journal_hash(drum.line),
-    }  # fmt: skip
+    return DrumEvidence(
+        drum=drum.drum, filling=drum.filling, label=called[of.key], line=drum.line,
+        line_title=line.title, recipe=drum.recipe, revision=drum.revision,
+        start_m=of.start_m, end_m=of.end_m, begun_ms=drum.start_ms,
+        seen_share=coverage(rows, required), cure_known=cured,
+        statistics={n: _statistics(v) for n, v in rows.items() if n in _shown(line, recipe)},
+        spark_tests=_sparks(line, recipe, rows, findings, of.end_m - of.start_m),
+        alarms=alarms, answers=answers, journal_last_hash=asked.record.journal_hash(drum.line),
+    )  # fmt: skip
 
 
 def _sparks(
-    line: Line, recipe: Recipe | None, rows: Mapping[str, Floats], findings: Any, length: float
-) -> list[dict[str, Any]]:
+    line: Line, recipe: Recipe | None, rows: Mapping[str, Floats], findings: Sequence[Finding], length: float
+) -> list[SparkTest]:
     """Each spark tester of a line: faults it found, its voltage, and the shortest exposure."""
     found = []
     for check in recipe.event_check if recipe else []:
@@ -134,37 +146,33 @@ def _sparks(
         faults = sum(f.kind is FindingKind.FAULT and f.stream == check.stream for f in findings)
         voltage = rows.get(f"{station}/voltage")
         found.append(
-            {"station": station, "title": titles.station_title(line, station), "faults": faults,
-             "per_km": rate_per_km(faults, length)[0] if length > 0 else None,
-             "voltage_kV": _statistics(voltage) if voltage is not None else None,
-             "exposure_least_s": spark_exposure_s(rows, line, station)}
+            SparkTest(station=station, title=titles.station_title(line, station), faults=faults,
+             per_km=rate_per_km(faults, length)[0] if length > 0 else None,
+             voltage_kV=_statistics(voltage) if voltage is not None else None,
+             exposure_least_s=spark_exposure_s(rows, line, station))
         )  # fmt: skip
     return found
 
 
-def _told(line: Line, recipe: Recipe | None) -> set[str]:
+def _shown(line: Line, recipe: Recipe | None) -> set[str]:
     """Columns worth a line on paper: what the recipe judges, and what marching through the zones came to."""
     judged = {w.stream for w in recipe.window if line.streams[w.stream].unit in ON_PAPER} if recipe else set()
     return judged | {INNER, "cure/surface-peak", "cure/degradation", "cooling/inside"}
 
 
-def _statistics(v: Any) -> dict[str, float] | None:
-    good = np.asarray(v, float)
-    good = good[np.isfinite(good)]
+def _statistics(v: Floats) -> Statistics | None:
+    good = v[np.isfinite(v)]
     if not len(good):
         return None
-    return {
-        "least": float(good.min()),
-        "mean": float(good.mean()),
-        "most": float(good.max()),
-        "sigma": float(good.std()),
-    }
+    return Statistics(
+        least=float(good.min()), mean=float(good.mean()), most=float(good.max()), sigma=float(good.std())
+    )  # fmt: skip
 
 
 # ---- what else stands beside it ------------------------------------------------------------------------------------
 
 
-def _alarms(asked: Asked, drum: DrumRow) -> tuple[dict[str, int], list[dict[str, Any]]]:
+def _alarms(asked: Asked, drum: DrumRow) -> tuple[AlarmCount, list[AlarmAnswer]]:
     """Of the time in which a drum was wound: how many alarms, how many unanswered; and the answers."""
     until = drum.end_ms or asked.now_ms
     changes = asked.record.alarm_changes(drum.line, drum.start_ms, until, MOST)
@@ -174,53 +182,60 @@ def _alarms(asked: Asked, drum: DrumRow) -> tuple[dict[str, int], list[dict[str,
     # Each raising wants its own answer: one that was raised again since is not answered by that.
     waiting = len(raised - {(c.alarm, c.occurrence_ms) for c in (*changes, *later) if c.by})
     answers = [
-        {"alarm": c.alarm, "event": c.event, "by": c.by, "reason": c.reason, "t_ms": c.t_ms} for c in changes if c.by
+        AlarmAnswer(alarm=c.alarm, event=c.event, by=c.by, reason=c.reason, t_ms=c.t_ms) for c in changes if c.by
     ]
-    return {"raised": len(raised), "not_answered": waiting}, answers
+    return AlarmCount(raised=len(raised), not_answered=waiting), answers
 
 
-def _finding(f: Finding, drum: DrumRow) -> dict[str, Any]:
-    return {
-        "kind": f.kind, "stream": f.stream, "check": f.check, "verdict": f.verdict.word,
-        "start_m": f.start_m - drum.start_m, "end_m": None if f.end_m is None else f.end_m - drum.start_m,
-    }  # fmt: skip
+def _finding(f: Finding, drum: DrumRow) -> FindingOnDrum:
+    return FindingOnDrum(
+        kind=f.kind, stream=f.stream, check=f.check, verdict=f.verdict.word,
+        start_m=f.start_m - drum.start_m, end_m=None if f.end_m is None else f.end_m - drum.start_m,
+    )  # fmt: skip
 
 
-def _kin(k: Kin, called: Mapping[FillingKey, str]) -> dict[str, Any]:
-    return {
-        "drum": k.name, "filling": k.drum.filling if k.drum else None, "label": called[k.key],
-        "line": k.drum.line if k.drum else None, "generation": k.generation,
-        "start_m": k.start_m, "end_m": k.end_m,
-    }  # fmt: skip
+def _inherited(x: Legacy, called: Mapping[FillingKey, str]) -> InheritedMetres:
+    return InheritedMetres(
+        start_m=x.start_m, end_m=x.end_m, verdict=x.verdict.word, drum=x.of.drum, line=x.of.line,
+        filling=x.of.filling, label=called.get(x.of.key, x.of.drum), of_start_m=x.of_start_m, of_end_m=x.of_end_m,
+    )  # fmt: skip
 
 
-def _test(t: Tested) -> dict[str, Any]:
-    return {
-        "drum": t.drum.drum, "filling": t.drum.filling, "line": t.drum.line, "standard": t.test.standard,
-        "ignition_ms": t.ignition_ms,
-        "ended_ms": t.ended_ms, "said": t.words, "failed": t.failed,
-        "held_s": t.outcome.held_s if t.outcome else None, "class_min": t.outcome.class_min if t.outcome else None,
-        "departures": list(t.outcome.departures) if t.outcome else [],
-    }  # fmt: skip
+def _kin(k: Kin, called: Mapping[FillingKey, str]) -> RelatedDrum:
+    return RelatedDrum(
+        drum=k.name, filling=k.drum.filling if k.drum else None, label=called[k.key],
+        line=k.drum.line if k.drum else None, generation=k.generation,
+        start_m=k.start_m, end_m=k.end_m,
+    )  # fmt: skip
 
 
-def _resistance(findings: list[Finding]) -> dict[str, Any] | None:
+def _test(t: Tested) -> IntegrityTest:
+    return IntegrityTest(
+        drum=t.drum.drum, filling=t.drum.filling, line=t.drum.line, standard=t.test.standard,
+        ignition_ms=t.ignition_ms,
+        ended_ms=t.ended_ms, said=t.words, failed=t.failed,
+        held_s=t.outcome.held_s if t.outcome else None, class_min=t.outcome.class_min if t.outcome else None,
+        departures=list(t.outcome.departures) if t.outcome else [],
+    )  # fmt: skip
+
+
+def _resistance(findings: list[Finding]) -> Resistance | None:
     """The newest measurement on record."""
-    told = [f for f in findings if f.kind is FindingKind.RESISTANCE and f.extreme is not None]
-    if not told:
+    measured = [(f.extreme, f) for f in findings if f.kind is FindingKind.RESISTANCE and f.extreme is not None]
+    if not measured:
         return None
-    newest = max(told, key=lambda f: f.start_s)
-    return {
-        "ohm_per_km_at_20_C": newest.extreme, "most": newest.limit, "by": newest.by,
-        "reason": newest.reason, "measured": newest.text,
-        "t_ms": round(newest.start_s * 1e3), "verdict": newest.verdict.word,
-    }  # fmt: skip
+    ohm_per_km, newest = max(measured, key=lambda m: m[1].start_s)
+    return Resistance(
+        ohm_per_km_at_20_C=ohm_per_km, most=newest.limit, by=newest.by,
+        reason=newest.reason, measured=newest.text,
+        t_ms=round(newest.start_s * 1e3), verdict=newest.verdict.word,
+    )  # fmt: skip
 
 
-def _decisions(findings: list[Finding]) -> list[dict[str, Any]]:
+def _decisions(findings: list[Finding]) -> list[Decision]:
     """Who decided what of the drum, oldest first."""
-    told = sorted((f for f in findings if f.kind is FindingKind.DECISION), key=lambda f: f.start_s)
-    return [{"decision": f.check, "by": f.by, "reason": f.reason, "t_ms": round(f.start_s * 1e3)} for f in told]
+    signed = sorted((f for f in findings if f.kind is FindingKind.DECISION), key=lambda f: f.start_s)
+    return [Decision(decision=f.check, by=f.by, reason=f.reason, t_ms=round(f.start_s * 1e3)) for f in signed]
 
 
 def _origin(orphans: list[Orphan]) -> list[str]:
@@ -229,13 +244,13 @@ def _origin(orphans: list[Orphan]) -> list[str]:
     ]
 
 
-def _ohms(resistance: dict[str, Any] | None, recipe: Recipe | None) -> list[str]:
+def _ohms(resistance: Resistance | None, recipe: Recipe | None) -> list[str]:
     conductor = recipe.conductor if recipe else None
     if resistance is None:
         return ["the conductor's resistance was not measured"] if conductor and conductor.required else []
-    if resistance["verdict"] != Verdict.CONFORMING.word:
-        measured = significant(resistance["ohm_per_km_at_20_C"])
-        return [f"the conductor has {measured} ohm/km, allowed {exact(resistance['most'])}"]
+    if resistance.verdict != Verdict.CONFORMING.word:
+        measured = significant(resistance.ohm_per_km_at_20_C)
+        return [f"the conductor has {measured} ohm/km, allowed {exact(resistance.most)}"]
     return []
 
 

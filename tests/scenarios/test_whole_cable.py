@@ -197,25 +197,25 @@ def test_the_cutting_plan_cuts_around_what_is_inherited(works, context):
 
 def test_the_record_of_a_reel_holds_the_evidence_of_its_ancestry(works, context):
     r = release_record.record(context, works.drum("R1-0002"))
-    assert [e["drum"] for e in r["evidence"]] == ["C1-0002", "C2-0002", "L1-0001", "S1-0001", "R1-0002"]
-    assert all(share == 1.0 for e in r["evidence"] for share in e["seen_share"].values())
-    assert r["evidence"][0]["statistics"]["cure/index-inner"]["least"] > 1.2
-    assert r["evidence"][3]["statistics"]["cooling/inside"]["most"] < 60
-    assert {a["drum"] for a in r["ancestry"]} == {"C1-0002", "C2-0002", "W1-0001", "L1-0001", "S1-0001"}
-    assert r["without_origin"] == r["inherited"] == []
-    assert r["proposed"] == "hold"
-    assert r["against"] == [
+    assert [e.drum for e in r.evidence] == ["C1-0002", "C2-0002", "L1-0001", "S1-0001", "R1-0002"]
+    assert all(share == 1.0 for e in r.evidence for share in e.seen_share.values())
+    assert r.evidence[0].statistics["cure/index-inner"].least > 1.2
+    assert r.evidence[3].statistics["cooling/inside"].most < 60
+    assert {a.drum for a in r.ancestry} == {"C1-0002", "C2-0002", "W1-0001", "L1-0001", "S1-0001"}
+    assert r.without_origin == r.inherited == []
+    assert r.proposed == "hold"
+    assert r.against == [
         "the conductor's resistance was not measured", "1 alarm of C1-0002's time is not answered",
         "1 alarm of C2-0002's time is not answered", "3 alarms of L1-0001's time are not answered",
     ]  # fmt: skip
-    (test,) = r["integrity_tests"]
-    assert (test["drum"], test["class_min"], test["failed"]) == ("T1-0001", 15, False)
+    (test,) = r.integrity_tests
+    assert (test.drum, test.class_min, test.failed) == ("T1-0001", 15, False)
 
 
 def test_scrap_says_whose_fault_it_holds(works, context):
     r = release_record.record(context, works.drum("R1-0004-scrap"))
-    assert {x["drum"] for x in r["inherited"]} >= {"C1-0002"} or {x["drum"] for x in r["inherited"]} >= {"C2-0002"}
-    assert any("nonconforming" in reason for reason in r["against"])
+    assert {x.drum for x in r.inherited} >= {"C1-0002"} or {x.drum for x in r.inherited} >= {"C2-0002"}
+    assert any("nonconforming" in reason for reason in r.against)
 
 
 def test_the_sheet_prints_on_a4_and_repeats_to_the_byte(works, context):
