@@ -21,7 +21,7 @@ from monitor.shell.compared import NOT_COMPARED
 from monitor.shell.remake import Made, remake
 from monitor.store import journal, manifest
 from monitor.store.checksum import is_as_stored
-from monitor.store.database import faults_of_sqlite, open_for_reading
+from monitor.store.database import faults_of_empty, faults_of_sqlite, open_for_reading
 from monitor.store.lease import hold
 from monitor.store.parquet_files import ASIDE, damage, why
 from monitor.store.revisions import lines_on_record, recipes_on_record
@@ -82,6 +82,11 @@ def look(configuration: Configuration) -> Iterator[str]:
         yield from faults_of_sqlite(folder, thorough=True)
     engine = open_for_reading(store)
     try:
+        with engine.connect() as connection:
+            lost = list(faults_of_empty(connection, folder))
+        if lost:
+            yield from lost
+            return
         yield from _files(engine, folder)
         with engine.connect() as connection:
             yield from (f"tables: {fault}" for fault in faults_of_tables(connection))

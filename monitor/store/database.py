@@ -9,12 +9,13 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import URL, Connection, Engine, Executable, Table, create_engine, event, make_url
+from sqlalchemy import URL, Connection, Engine, Executable, Table, create_engine, event, literal, make_url, select
 from sqlalchemy.dialects import postgresql, sqlite
 
 from monitor.contract.config.works import Store
 from monitor.contract.part import CannotRunError
 from monitor.store import upgrade
+from monitor.store.schema import CHECKPOINT, DRUM, MESSAGE
 from monitor.store.seal import is_as_sealed
 
 FILE = "record.sqlite"
@@ -27,13 +28,16 @@ def open_for_writing(settings: Store) -> Engine:
 
     SchemaVersionError where a newer program has written it; DamagedStoreError where it is damaged.
     """
-    Path(settings.folder).mkdir(parents=True, exist_ok=True)
-    _look(settings)
+    folder = Path(settings.folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    _refuse([] if settings.database_url else list(faults_of_sqlite(folder)))
     if settings.database_url:
         engine = create_engine(server_url(settings.database_url), pool_pre_ping=True)
     else:
-        engine = create_engine(f"sqlite:///{Path(settings.folder) / FILE}", connect_args={"timeout": 30})
+        engine = create_engine(f"sqlite:///{folder / FILE}", connect_args={"timeout": 30})
         event.listen(engine, "connect", _writer_settings)
+    with engine.connect() as connection:
+        _refuse(list(faults_of_empty(connection, folder)))
     upgrade.prepare(engine)
     return engine
 
@@ -42,15 +46,28 @@ class DamagedStoreError(CannotRunError):
     """The store must not be written on as it is."""
 
 
-def _look(settings: Store) -> None:
-    """DamagedStoreError where a record seems to have lost its database, or SQLite finds its file damaged."""
-    folder = Path(settings.folder)
-    faults = [] if settings.database_url else list(faults_of_sqlite(folder))
+def _refuse(faults: Sequence[str]) -> None:
     if faults:
         raise DamagedStoreError(
-            f"{faults[0]}. Nothing is written on a damaged record: restore a backup of the folder "
+            f"{faults[0]}. Nothing is written on a damaged record: restore a backup of the folder and the database "
             "(`everymetre doctor` lists all that is wrong)."
         )
+
+
+def faults_of_empty(connection: Connection, folder: Path) -> Iterator[str]:
+    """A fault where a database without drums, messages and checkpoints lies beside a record's files.
+
+    It is another than the one that they were written with, or has lost its rows: its fillings would get the numbers,
+    and the files, of those on record. SchemaVersionError where a newer program has written it.
+    """
+    version = upgrade.version_of(connection)
+    upgrade.refuse_newer(version)
+    if version is not None:
+        for table in (CHECKPOINT, DRUM, MESSAGE):
+            if connection.execute(select(literal(1)).select_from(table).limit(1)).first():
+                return
+    if files := count_files(folder):
+        yield f"the database holds nothing, though {files} files of hours and drums lie in {folder}"
 
 
 def faults_of_sqlite(folder: Path, thorough: bool = False) -> Iterator[str]:

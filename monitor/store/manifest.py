@@ -66,6 +66,11 @@ def enter_aside(engine: Engine, path: str, aside: str, line: str, reason: str) -
         upsert(connection, MANIFEST, [row | {"damage": reason}])
 
 
+def knows(connection: Connection, path: str) -> bool:
+    """Whether a file of this path was written, or announced, by this store."""
+    return connection.execute(select(MANIFEST.c.path).where(MANIFEST.c.path == path)).first() is not None
+
+
 def was_set_aside(connection: Connection, path: str) -> bool:
     """Whether the file that the manifest has under a path is on record under the name of one set aside."""
     m = MANIFEST.c

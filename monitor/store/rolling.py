@@ -304,9 +304,12 @@ def _covered(first: int, end: int, spans: Sequence[tuple[int, int]]) -> bool:
 
 
 def own_file(connection: Connection, folder: Path, line: str, filling: int) -> Path:
-    """The file of a filling; another name where a store of version 0.4.0 has a drum's file of this very name."""
+    """The file of a filling; another name where that belongs to another drum, or a file is there that nothing names."""
     path, d = drum_file(folder, line, filling), DRUM.c
     others = select(d.filling).where(d.line == line, d.filling != filling)
-    while connection.execute(others.where(d.rows_file == path.relative_to(folder).as_posix())).first():
+    while (
+        connection.execute(others.where(d.rows_file == _name(folder, path))).first()  # a drum's name in version 0.4.0
+        or (path.exists() and not manifest.knows(connection, _name(folder, path)))
+    ):
         path = path.with_stem(f"{path.stem}-again")
     return path

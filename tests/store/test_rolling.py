@@ -12,6 +12,7 @@ from sqlalchemy import Engine, event, insert, select, text
 
 from monitor.contract.record import DrumSpan, MetreRows
 from monitor.core.arrival import Arrival, Message
+from monitor.store import manifest
 from monitor.store import rolling as rollup
 from monitor.store.message_history import History
 from monitor.store.reader import StoreReader
@@ -203,3 +204,20 @@ def test_each_hour_and_drum_is_a_step_with_nothing_held_between(place):
     steps.close()
     assert first == rollup.hour_file(place, "core-1", round(T0 * 1e3))
     assert len(rollup.roll_hours(desk.writer.engine, place, 0)) == 2
+
+
+def test_a_drums_file_replaces_no_file_that_the_database_does_not_name(place):
+    """A8: whoever wrote it; and what this store announced before it was killed is its own."""
+    writer = Writer(settings_at(place), ["core-1"])
+    rows = MetreRows("core-1", 0, np.zeros(20, np.int8), {"x": np.ones(20)})
+    writer.write(Batch(outputs=[wound(1, 0.0, 9.0), wound(2, 9.0, 18.0), rows]))
+    unknown, announced = (rollup.drum_file(place, "core-1", filling) for filling in (1, 2))
+    unknown.parent.mkdir(parents=True)
+    for path in (unknown, announced):
+        path.write_bytes(b"another drum")
+    entry = manifest.Entry(path="drums/core-1/000002.parquet", line="core-1", sha256="0", size_bytes=0, rows=0)
+    manifest.announce(writer.engine, entry)
+    moved = rollup.roll_drums(writer.engine, place)
+    assert [path.name for path in moved] == ["000001-again.parquet", "000002.parquet"]
+    assert unknown.read_bytes() == b"another drum"
+    assert list(manifest.faults(writer.engine, place)) == []
