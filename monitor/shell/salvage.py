@@ -5,7 +5,8 @@ is at fault is found on copies of the engine as the store has it, in transaction
 """
 
 import logging
-from collections.abc import Sequence
+import time
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 from monitor.contract import bounds
@@ -24,6 +25,7 @@ from monitor.store.samples import TICK
 from monitor.store.writer import Batch, SetAside, Writer, key_of, ms
 
 SET_ASIDE = "set aside"  # kind of rejection
+SEARCH_S = 2.0  # in one line's part of a batch; the other lines wait for so long
 PROBES_MAX = 2000  # of one line's part of a batch; then the message at which it fails is taken for the one at fault
 
 LOG = logging.getLogger("monitor")
@@ -60,7 +62,7 @@ class Salvage:
     rejected: list[Rejected] = field(default_factory=list)  # one for each message set aside
     outputs: dict[str, list[Output]] = field(default_factory=dict)  # of what was stored, by line
     pipelines: dict[str, Pipeline] = field(default_factory=dict)
-    suspended: dict[str, str] = field(default_factory=dict)  # lines whose engine cannot be restored, and why
+    suspended: dict[str, str] = field(default_factory=dict)  # lines of which nothing is taken for a while, and why
 
     def run(self) -> None:
         """Raises what the store raises when it cannot be written."""
@@ -73,7 +75,7 @@ class Salvage:
                 waiting = []
             pipeline = self._restored(line)
             if pipeline is not None:
-                self.pipelines[line] = _Line(self, line, dump(pipeline), _given(pipeline), waiting).run()
+                self._store(_Line(self, line, dump(pipeline), _given(pipeline), waiting))
 
     def _restored(self, line: str) -> Pipeline | None:
         """The engine of a line as the store has it; None where it cannot be restored: nothing of it is stored then."""
@@ -87,21 +89,44 @@ class Salvage:
         self.suspended.pop(line, None)
         return pipeline
 
-    def give_up(self, one: Taken, why: str) -> None:
-        """Set a message aside. StoreNotAsExpectedError where the store refuses any message of its line."""
-        self._control(one)
+    def _store(self, part: "_Line") -> None:
+        """A line that takes too long is suspended: its gateway keeps what is not stored, and the others go on."""
+        try:
+            self.pipelines[part.line] = part.run()
+        except _TooLongError as error:
+            self.suspended[part.line] = str(error)
+            LOG.error("%s: nothing of the line is taken for a while: %s", part.line, error)
+
+    def give_up(self, guilty: Sequence[tuple[Taken, str]]) -> None:
+        """Set messages aside, each with why. StoreNotAsExpectedError where the store refuses every message."""
+        if not guilty:
+            return
+        self._control(guilty[0][0])
+        aside = [self._aside(one, why) for one, why in guilty]
+        try:
+            self.writer.set_aside(aside)
+        except Exception as error:
+            if not is_of_data(error):
+                raise
+            for one in aside:
+                self._keep_alone(one)
+        self.rejected += [one.rejected for one in aside]
+
+    def _aside(self, one: Taken, why: str) -> SetAside:
         m, topic = one.kept, sample_topic(self.configuration.works.works, one.kept.stream)
         number = None if one.is_own else MessageNumber(m.stream, m.start, m.n)
         why = printable(f"the message cannot be stored and is set aside: {why}", bounds.TEXT)
-        rejected = Rejected(SET_ASIDE, topic, why, m.received_s, m.stream.line, number)
         LOG.error("%s: message %d of %s: %s", m.stream.line, m.n, m.stream.path, why)
+        rejected = Rejected(SET_ASIDE, topic, why, m.received_s, m.stream.line, number)
+        return SetAside(message=m, payload=one.payload, when_s=self.now_s, rejected=rejected)
+
+    def _keep_alone(self, one: SetAside) -> None:
         try:
-            self.writer.set_aside(SetAside(message=m, payload=one.payload, when_s=self.now_s, rejected=rejected))
+            self.writer.set_aside([one])
         except Exception as error:
             if not is_of_data(error):
                 raise
             LOG.error("and it cannot be kept (%s); its bytes are %r", first_line(error), one.payload)
-        self.rejected.append(rejected)
 
     def _control(self, one: Taken) -> None:
         """Where even a message without content is refused, the table is at fault and no message."""
@@ -117,10 +142,10 @@ class Salvage:
 
 def suspension(line: str, error: BaseException, known: str = "") -> str:
     """Why a line is suspended, in words; logged with where the error came from, unless that is known."""
-    why = printable(f"{type(error).__name__}: {first_line(error)}", bounds.TEXT)
+    what = f"its engine cannot be restored ({type(error).__name__}: {first_line(error)})"
+    why = printable(what, bounds.TEXT)
     if why != known:
-        said = "%s: the engine cannot be restored; nothing of the line is taken until it can (%s)"
-        LOG.error(said, line, why, exc_info=error)
+        LOG.error("%s: nothing of the line is taken until it can be: %s", line, why, exc_info=error)
     return why
 
 
@@ -136,60 +161,75 @@ class _Line:
     one_by_one: bool = False  # leave out what the database refuses of the outputs
     left_out: list[tuple[str, str]] = field(default_factory=list)  # kind and reason of outputs in the newest batch
     probes: int = 0
+    until_s: float = field(default_factory=lambda: time.monotonic() + SEARCH_S)
 
     def run(self) -> Pipeline:
         """Store all but what is at fault; returns the engine afterwards."""
+        self._set_aside_refused()
         passing = 0
-        while (failing := self._shortest_failing(passing)) is not None:
-            guilty, why = self._at_fault(failing)
+        while (found := self._shortest_failing(passing)) is not None:
+            failing, error = found
+            guilty = self._at_fault(failing, error)
             if guilty is not None:
-                self.salvage.give_up(self.waiting.pop(guilty), why)
+                self.salvage.give_up([(self.waiting.pop(guilty), first_line(error))])
                 failing -= 1
             passing = failing if guilty is not None else 0
         return self._store()
 
-    def _shortest_failing(self, passing: int) -> int | None:
-        """Length of a beginning that fails while the one shorter by a message passes; None where all pass."""
+    def _set_aside_refused(self) -> None:
+        """Messages that the database refuses by themselves are at fault whatever an engine makes of them."""
+        refused = dict(self._refused(0, len(self.waiting)))
+        self.salvage.give_up([(self.waiting[i], why) for i, why in refused.items()])
+        self.waiting = [one for i, one in enumerate(self.waiting) if i not in refused]
+
+    def _refused(self, start: int, end: int) -> Iterator[tuple[int, str]]:
+        error = self._refusal(Batch([one.pair for one in self.waiting[start:end]])) if end > start else None
+        if error is None:
+            return
+        if end - start == 1:
+            yield start, first_line(error)
+            return
+        middle = (start + end) // 2
+        yield from self._refused(start, middle)
+        yield from self._refused(middle, end)
+
+    def _shortest_failing(self, passing: int) -> tuple[int, Exception] | None:
+        """Length of a beginning that fails, and how, while the one shorter by a message passes; None where all pass."""
         step, count = 1, len(self.waiting)
-        longest, failing = passing, 0
+        longest, failing, why = passing, 0, None
         while longest < count and not failing:
             end = min(longest + step, count)
-            if self._probe(self.waiting[:end]) is None:
+            error = self._probe(self.waiting[:end])
+            if error is None:
                 longest, step = end, step * 2
             else:
-                failing = end
-        if not failing:
-            return None
+                failing, why = end, error
         while failing - longest > 1:
             middle = (longest + failing) // 2
-            if self._probe(self.waiting[:middle]) is None:
+            error = self._probe(self.waiting[:middle])
+            if error is None:
                 longest = middle
             else:
-                failing = middle
-        return failing
+                failing, why = middle, error
+        return None if why is None else (failing, why)
 
-    def _at_fault(self, failing: int) -> tuple[int | None, str]:
-        """Which message's removal lets a beginning pass, and why.
+    def _at_fault(self, failing: int, error: Exception) -> int | None:
+        """Which message's removal lets a beginning pass.
 
         What a message brings about often shows with a later one, so the story's messages are tried first, newest
         first. Where only outputs are refused and none of the story helps, those are left out and nobody is blamed.
         """
         part = self.waiting[:failing]
-        error = self._probe(part)
-        if error is None:  # it passes now: nothing is at fault
-            return None, ""
         of_story = [i for i in reversed(range(failing)) if is_story(part[i].kept.stream.quantity)]
         of_samples = [i for i in reversed(range(failing)) if i not in of_story]
         if not (self.one_by_one or isinstance(error, _EngineError)):
             guilty = self._removable(part, of_story)
             if guilty is None:
-                guilty = next((i for i in of_samples if self._is_refused(part[i])), None)
-            if guilty is None:
                 self.one_by_one = True
-                return None, ""
+                return None
         else:
             guilty = self._removable(part, of_story + of_samples)
-        return failing - 1 if guilty is None else guilty, first_line(error)
+        return failing - 1 if guilty is None else guilty
 
     def _removable(self, part: Sequence[Taken], candidates: Sequence[int]) -> int | None:
         for i in candidates:
@@ -198,10 +238,6 @@ class _Line:
             if self._probe([*part[:i], *part[i + 1 :]]) is None:
                 return i
         return None
-
-    def _is_refused(self, one: Taken) -> bool:
-        """Whether the database refuses the message itself."""
-        return self._refusal(Batch([one.pair])) is not None
 
     def _refusal(self, batch: Batch) -> Exception | None:
         """Why the database refuses a batch as data; raises what a store raises that cannot be written."""
@@ -216,6 +252,8 @@ class _Line:
     def _probe(self, part: Sequence[Taken]) -> Exception | None:
         """What is wrong with storing these after what the store has; nothing stays of it."""
         self.probes += 1
+        if time.monotonic() > self.until_s:
+            raise _TooLongError(f"its messages were looked through for {SEARCH_S:.0f} s, and more of them are at fault")
         try:
             _, batch = self._batch(part)
         except _EngineError as error:
@@ -254,6 +292,10 @@ class _Line:
         for what, reason in self.left_out:
             self.salvage.writer.leave_out(self.line, what, reason)
         return pipeline
+
+
+class _TooLongError(Exception):
+    """The messages at fault in a line's part of a batch were not found in time."""
 
 
 class _EngineError(Exception):

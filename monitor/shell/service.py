@@ -95,7 +95,7 @@ class Written:
 class Desk:
     """Decoder, engines and writer of some lines; used by one thread.
 
-    `suspended` are lines whose engine cannot be restored, and why. Nothing of them is taken: gateways keep it.
+    `suspended` are lines of which nothing is taken for a while, and why: their gateways keep it.
     """
 
     configuration: Configuration
@@ -133,7 +133,7 @@ class Desk:
     def problems(self) -> list[str]:
         """What is wrong with lines, in words."""
         return [
-            f"{line} is neither stored nor judged, its gateways keep it: its engine cannot be restored ({why})"
+            f"{line} is neither stored nor judged, its gateways keep it: {why}"
             for line, why in sorted(self.suspended.items())
         ]
 
@@ -176,7 +176,7 @@ class Desk:
         if isinstance(decoded, Rejected):
             return decoded
         if decoded.stream.line in self.suspended:
-            later = "the line's engine cannot be restored, see the page Health: send the message again later"
+            later = "the line is suspended, see the page Health: send the message again later"
             return Rejected(SUSPENDED, arrival.topic, later, arrival.received_s, decoded.stream.line)
         if (why := self.writer.aside.get(key_of(decoded))) is not None:
             number = MessageNumber(decoded.stream, decoded.start, decoded.n)
@@ -222,6 +222,7 @@ class Desk:
         salvage = self._salvage
         salvage.run()
         self._restored(salvage.pipelines, salvage.suspended)
+        self._tried_s = self._taken_s if salvage.suspended else self._tried_s
         outputs: list[Output] = list(batch.outputs)
         if not salvage.was_committed:
             outputs = [output for output in outputs if isinstance(output, Rejected)]

@@ -173,21 +173,16 @@ class Writer:
             self._execute(connection, batch)
             connection.rollback()
 
-    def set_aside(self, one: SetAside) -> None:
-        """Keep a message that cannot be data, count it, and forget the oldest of its line, in one transaction."""
-        s = one.message.stream
-        row = {
-            "line": s.line, "station": s.station, "quantity": s.quantity, "start": one.message.start,
-            "n": one.message.n, "t_ms": ms(one.message.t_s), "set_aside_ms": ms(one.when_s), "payload": one.payload,
-            "reason": one.why,
-        }  # fmt: skip
+    def set_aside(self, guilty: Sequence[SetAside]) -> None:
+        """Keep messages that cannot be data, count them, and forget the oldest of their line, in one transaction."""
         a = SET_ASIDE.c
-        oldest = select(a.id).where(a.line == s.line).order_by(a.id.desc()).offset(SET_ASIDE_MAX).limit(1)
         with self.engine.begin() as connection:
-            connection.execute(insert(SET_ASIDE), [row])
-            connection.execute(delete(SET_ASIDE).where(a.line == s.line, a.id <= oldest.scalar_subquery()))
-            self._rejected(connection, [one.rejected])
-        self.aside[key_of(one.message)] = one.why
+            connection.execute(insert(SET_ASIDE), [_aside_row(one) for one in guilty])
+            for line in {one.message.stream.line for one in guilty}:
+                oldest = select(a.id).where(a.line == line).order_by(a.id.desc()).offset(SET_ASIDE_MAX).limit(1)
+                connection.execute(delete(SET_ASIDE).where(a.line == line, a.id <= oldest.scalar_subquery()))
+            self._rejected(connection, [one.rejected for one in guilty])
+        self.aside |= {key_of(one.message): one.why for one in guilty}
         while len(self.aside) > ASIDE_KNOWN_MAX:
             del self.aside[next(iter(self.aside))]
 
@@ -450,6 +445,14 @@ def _message_row(message: Message, payload: bytes) -> Row:
     return {
         "line": s.line, "station": s.station, "quantity": s.quantity, "n": message.n, "t_ms": t_ms, "end_ms": end_ms,
         "received_ms": received_ms, "payload": payload, "crc": checksum(s.path, message.n, *times, payload),
+    }  # fmt: skip
+
+
+def _aside_row(one: SetAside) -> Row:
+    s = one.message.stream
+    return {
+        "line": s.line, "station": s.station, "quantity": s.quantity, "start": one.message.start, "n": one.message.n,
+        "t_ms": ms(one.message.t_s), "set_aside_ms": ms(one.when_s), "payload": one.payload, "reason": one.why,
     }  # fmt: skip
 
 

@@ -301,7 +301,7 @@ def test_a_line_whose_engine_cannot_be_restored_waits_and_the_other_goes_on(plac
 
     asyncio.run(run())
     assert not [topic for topic, _ in link.published if topic.startswith("tarn/core-1/refused/")]
-    assert caplog.text.count("nothing of the line is taken until it can") == 1
+    assert caplog.text.count("nothing of the line is taken until it can be") == 1
     assert_is_as_undisturbed(place, both, ["core-1", "core-2"])
 
 
@@ -320,7 +320,7 @@ def test_a_monitor_starts_though_one_engine_cannot_be_restored(place, arrivals, 
         m.setattr(module, "restore", restores)
         c = first.configuration
         pipelines, suspended = module.restored(first.writer, c, ["core-1", "core-2"])
-        assert suspended == {"core-1": "ZeroDivisionError: a defect of the engine"}
+        assert suspended == {"core-1": "its engine cannot be restored (ZeroDivisionError: a defect of the engine)"}
         assert not any(module.standing(pipelines).values())
         desk = module.Desk(c, first.writer, pipelines, suspended)
         store(desk, both[half:])

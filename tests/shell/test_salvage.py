@@ -1,10 +1,12 @@
 """A5: what the database refuses, or an engine fails over, is set aside; every other message is stored once."""
 
+import itertools
 import json
 from collections import Counter
 from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any, get_args, get_type_hints
 
 import pytest
@@ -16,6 +18,7 @@ from monitor.contract.record import AlarmChange, Rejected
 from monitor.contract.topics import MONITOR
 from monitor.core.arrival import Arrival
 from monitor.core.pipeline import Pipeline
+from monitor.shell import salvage
 from monitor.shell.link import Received
 from monitor.shell.service import Desk
 from monitor.store.ledger import Ledger
@@ -303,3 +306,80 @@ def test_messages_of_any_kind_may_be_the_guilty_ones(place, kind, tables):
 def test_each_kind_of_message_has_a_guilty_one():
     assert set(PLACES) == set(GUILTY) == set(STREAM_MESSAGES)
     assert {kind: len(guilty_of(kind)) for kind in VARIANTS} == {"state": 3, "action": 10, "limits": 5}
+
+
+# ---- one line never stops another ------------------------------------------------------------------------------------
+
+POISON = 350  # of one batch
+
+
+def poisoned() -> tuple[list[Arrival], list[Arrival], list[Arrival]]:
+    """Both lines so far; then a batch of one line's poison with the other's messages between; and those alone."""
+    before = [a for a in story(None) if a.received_s < T0 + 5]
+    good = [a for a in story(None) if a.received_s >= T0 + 5 and "/core-2/" in a.topic][:50]
+    told = Story(numbers={"dancer/position": 1000})
+    for i in range(POISON):
+        told.say("dancer/position", T0 + 5 + i * 0.01, MARKED_NUMBER)
+    return before, sorted([*told.arrivals, *good], key=lambda a: a.received_s), good
+
+
+def fails_over_marked(monkeypatch: pytest.MonkeyPatch) -> None:
+    fed = Pipeline.feed
+
+    def breaks(self: Pipeline, messages: Any) -> Any:
+        out = fed(self, messages)
+        if any(MARKED_NUMBER in getattr(getattr(m, "body", None), "v", ()) for m in messages):
+            raise ZeroDivisionError("a defect of the engine")
+        return out
+
+    monkeypatch.setattr(Pipeline, "feed", breaks)
+
+
+def test_a_batch_of_poison_is_sorted_out_by_few_looks_at_the_database(place, monkeypatch):
+    """G: one line's messages are all refused, at a high rate; each costs at most two inserts, none an engine."""
+    before, batch, _ = poisoned()
+    desk, probes, loads = desk_at(place, lines=LINES), Counter[str](), Counter[str]()
+    store(desk, before)
+    refusing(desk, ["message"])
+    probe, load = Writer.probe, salvage.load
+
+    def counted(self: Writer, batch: Batch) -> None:
+        probes["all"] += 1
+        probe(self, batch)
+
+    def loaded(*args: Any) -> Pipeline:
+        loads["all"] += 1
+        return load(*args)
+
+    monkeypatch.setattr(Writer, "probe", counted)
+    monkeypatch.setattr(salvage, "load", loaded)
+    store(desk, batch, len(batch))
+    assert desk.rejected["set aside"] == POISON
+    assert stored(desk) == named([*before, *(a for a in batch if not is_marked(a.payload))])
+    assert probes["all"] < 2 * POISON + 60
+    assert loads["all"] < 40
+
+
+def test_a_line_whose_engine_fails_over_all_that_comes_is_suspended_and_the_other_stored(place, monkeypatch):
+    """G: the search for what is at fault ends in time; later it goes on, until every message is answered."""
+    before, batch, good = poisoned()
+    desk = desk_at(place, lines=LINES)
+    store(desk, before)
+    fails_over_marked(monkeypatch)
+    now = itertools.count(step=0.05)  # each look takes as long
+    monkeypatch.setattr(salvage, "time", SimpleNamespace(monotonic=lambda: next(now)))
+    store(desk, batch, len(batch))
+    assert set(desk.suspended) == {"core-1"}
+    assert "core-1 is neither stored nor judged" in desk.problems[0]
+    assert 5 < desk.rejected["set aside"] < salvage.SEARCH_S / 0.05
+    assert stored(desk) == named([*before, *good])
+    for again in range(1, 60):
+        if not desk.suspended:
+            break
+        store(desk, good[:1], 1)  # nothing of the suspended line is taken
+        desk.resume(T0 + 1000.0 * again)
+        assert not desk.suspended
+        store(desk, batch, len(batch))
+    assert not desk.suspended
+    assert len({(r.start, r.n) for r in rows_of(desk, select(SET_ASIDE))}) == POISON
+    assert stored(desk) == named([*before, *good])
