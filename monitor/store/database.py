@@ -61,7 +61,7 @@ def faults_of_empty(connection: Connection, folder: Path) -> Iterator[str]:
     and the files, of those on record. SchemaVersionError where a newer program has written it.
     """
     version = upgrade.version_of(connection)
-    upgrade.refuse_newer(version)
+    upgrade.refuse_newer(version, upgrade.place_of(connection))
     if version is not None:
         for table in (CHECKPOINT, DRUM, MESSAGE):
             if connection.execute(select(literal(1)).select_from(table).limit(1)).first():

@@ -4,6 +4,7 @@ On SQLite it is a lock of the operating system on a file for each line in the st
 lock for each line, held by a connection of its own. Both are released by the system when the process is killed.
 """
 
+import errno
 import fcntl
 import hashlib
 import os
@@ -13,6 +14,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
+from tempfile import TemporaryFile
 from typing import Protocol
 
 import msgspec
@@ -21,7 +23,7 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from monitor.contract.config.works import Store
 from monitor.contract.part import CannotRunError
-from monitor.store.database import server_url
+from monitor.store.database import FILE, server_url
 
 PREFIX = "everymetre "  # of the application's name on the server, by which connections that hold a lease are known
 # A holder that vanished with its machine loses its lease within some 20 s; one that lost the server notices as soon.
@@ -58,7 +60,11 @@ class Lease(Protocol):
 
 @contextmanager
 def hold(settings: Store, lines: Collection[str], now_s: float) -> Iterator[Lease]:
-    """Hold the lines of a store while the block runs. LeaseHeldError where another process holds one of them."""
+    """Hold the lines of a store while the block runs. LeaseHeldError where another process holds one of them.
+
+    CannotRunError where the store's folder cannot be written.
+    """
+    _want_writable(Path(settings.folder))
     me = Holder(own_name(), f"{datetime.fromtimestamp(now_s, UTC):%Y-%m-%d %H:%M:%S} UTC")
     lease: Lease
     if settings.database_url:
@@ -69,6 +75,20 @@ def hold(settings: Store, lines: Collection[str], now_s: float) -> Iterator[Leas
         yield lease
     finally:
         lease.close()
+
+
+def _want_writable(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with TemporaryFile(dir=folder):
+            pass
+        if (folder / FILE).exists() and not os.access(folder / FILE, os.W_OK, effective_ids=True):
+            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(folder / FILE))
+    except OSError as error:
+        raise CannotRunError(
+            f"The store's folder {folder.absolute()} cannot be written ({error.strerror}: {error.filename}). "
+            "Give this user the right to write in it and below, or name another folder under [store] folder."
+        ) from error
 
 
 def own_name() -> str:

@@ -53,7 +53,7 @@ def prepare(engine: Engine) -> None:
                 connection.exec_driver_sql(statement)
             connection.execute(insert(VERSION).values(version_num=revision(SCHEMA_VERSION)))
             return
-        refuse_newer(version)
+        refuse_newer(version, place_of(connection))
         if version < SCHEMA_VERSION:
             LOG.info("upgrading the store from version %d to %d", version, SCHEMA_VERSION)
             migrate(connection, SCHEMA_VERSION)
@@ -76,19 +76,27 @@ def check(connection: Connection) -> None:
     version = version_of(connection)
     if version is not None and version < SCHEMA_VERSION:
         raise SchemaVersionError(
-            f"The store is at version {version} and this program reads version {SCHEMA_VERSION}: "
-            "start the monitor of this program once, it upgrades the store."
+            f"The store {place_of(connection)} is at version {version} and this program reads version "
+            f"{SCHEMA_VERSION}: start the monitor of this program once, it upgrades the store."
         )
-    refuse_newer(version)
+    refuse_newer(version, place_of(connection))
 
 
-def refuse_newer(version: int | None) -> None:
+def refuse_newer(version: int | None, place: str) -> None:
     """SchemaVersionError where a newer program has written the store."""
     if version is not None and version > SCHEMA_VERSION:
         raise SchemaVersionError(
-            f"The store was written by a newer program (its version is {version}, this program knows up to "
+            f"The store {place} was written by a newer program (its version is {version}, this program knows up to "
             f"{SCHEMA_VERSION}): start the newer program, or restore the copy made before the upgrade."
         )
+
+
+def place_of(connection: Connection) -> str:
+    """Where a store lies, in words: SQLite's file, or the server's address without password."""
+    url = connection.engine.url
+    if url.get_backend_name() == "sqlite":
+        return (url.database or "").removeprefix("file:")
+    return url.set(drivername="postgresql").render_as_string(hide_password=True)
 
 
 def migrate(connection: Connection, version: int) -> None:

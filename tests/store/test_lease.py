@@ -3,12 +3,14 @@
 import os
 import re
 import subprocess
-from contextlib import ExitStack
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 import pytest
 from sqlalchemy import create_engine, text
 
+from monitor.contract.part import CannotRunError
 from monitor.store.database import server_url
 from monitor.store.lease import LeaseHeldError, LeaseLostError, hold
 from tests.core.story import T0
@@ -102,3 +104,32 @@ def test_a_monitor_that_lost_its_lease_ends_and_may_be_started_again(tmp_path, s
         assert "Traceback" not in one.said
         one.log.unlink()
         one.start()
+
+
+NOBODY = 65534
+
+
+@contextmanager
+def without_rights(folder: Path) -> Iterator[None]:
+    """The folder is read-only, and the process is not the super-user, for whom it would not be."""
+    is_root, mode = os.geteuid() == 0, folder.stat().st_mode
+    folder.chmod(0o555)
+    if is_root:
+        os.seteuid(NOBODY)
+    try:
+        yield
+    finally:
+        if is_root:
+            os.seteuid(0)
+        folder.chmod(mode)
+
+
+def test_a_folder_that_cannot_be_written_is_named_before_anything_begins(place):
+    """A9: not by a traceback."""
+    settings = settings_at(place)
+    with (
+        without_rights(place),
+        pytest.raises(CannotRunError, match=r"cannot be written \(Permission denied.*right to write"),
+        hold(settings, ["core-1"], 0.0),
+    ):
+        pytest.fail("the lines were held")

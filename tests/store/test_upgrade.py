@@ -2,6 +2,9 @@
 
 import re
 import shutil
+import signal
+import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -162,6 +165,37 @@ def test_an_upgrade_that_fails_changes_nothing(place, engine, monkeypatch):
     assert version_in(engine) == upgrade.revision(1)
 
 
+KILLED = """
+import os, signal, sys
+from monitor.contract.config.works import Store
+from monitor.store import upgrade
+from monitor.store.database import open_for_writing
+inner = upgrade.migrate
+def killed(connection, version):
+    inner(connection, version)
+    os.kill(os.getpid(), signal.SIGKILL)
+upgrade.migrate = killed
+open_for_writing(Store(folder=sys.argv[1], database_url=sys.argv[2] or None))
+"""
+
+
+def test_an_upgrade_that_is_killed_before_its_commit_changes_nothing_and_begins_again(place, engine):
+    """A9: kill -9 when all revisions have run, on both databases."""
+    with engine.begin() as connection:
+        upgrade.migrate(connection, 1)
+        connection.execute(text("insert into gap (line, stream, first, last, t_ms) values ('core-1', 's/q', 3, 5, 7)"))
+        before = tables_of(connection)
+    words = [sys.executable, "-c", KILLED, str(place), settings_at(place).database_url or ""]
+    assert subprocess.run(words, timeout=120, check=False).returncode == -signal.SIGKILL
+    with engine.connect() as connection:
+        assert tables_of(connection) == before
+    assert version_in(engine) == upgrade.revision(1)
+    open_for_writing(settings_at(place)).dispose()
+    assert version_in(engine) == upgrade.revision(SCHEMA_VERSION)
+    with engine.connect() as connection:
+        assert connection.execute(text("select first, last from gap")).all() == [(3, 5)]
+
+
 def test_the_revisions_are_shipped_with_the_program():
     for folder in (upgrade.REVISIONS, upgrade.REVISIONS / "versions"):
         assert (folder / "__init__.py").is_file(), f"{folder} is no package and would be left out of the wheel"
@@ -174,7 +208,8 @@ def test_the_command_prints_why_a_store_is_refused_and_exits_with_2(tmp_path, ca
     engine.dispose()
     assert main(["monitor", "--configs", str(CONFIGS), "--store", str(tmp_path)]) == 2
     printed = capsys.readouterr().err
-    assert printed.startswith("The store was written by a newer program (its version is 99,")
+    assert printed.startswith(f"The store {tmp_path / FILE} was written by a newer program (its version is 99,")
+    assert "start the newer program, or restore the copy made before the upgrade" in printed
     assert printed.count("\n") == 1
 
 
