@@ -9,7 +9,7 @@ import shutil
 import signal
 import time
 from collections import Counter, deque
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -131,11 +131,14 @@ class Desk:
 
     @property
     def problems(self) -> list[str]:
-        """What is wrong with lines, in words."""
-        return [
+        """What is wrong with lines and files, in words."""
+        lines = [
             f"{line} is neither stored nor judged, its gateways keep it: {why}"
             for line, why in sorted(self.suspended.items())
         ]
+        what, why = next(iter(self._kept.items()), ("", ""))
+        more = f", and {len(self._kept) - 1} more" if len(self._kept) > 1 else ""
+        return lines + ([f"{what} cannot be moved into a file ({why}){more}; the database keeps it"] if what else [])
 
     def take(self, received: Sequence[Received], now_s: float, notes: Sequence[Note] = ()) -> Batch:
         """Decode and feed what is not stored yet. The batch must be written before the next one is taken.
@@ -318,17 +321,28 @@ class Desk:
         engine, folder, lines = self.writer.engine, Path(store.folder), self.writer.lines
         kept: dict[str, str] = {}
         keep_ms = round(store.raw_hours_in_database * 3_600_000)
-        for _ in each_drum(engine, folder, lines, kept.__setitem__):
-            yield True
-        for _ in each_hour(engine, folder, keep_ms, lines, kept.__setitem__):
-            yield True
+        yield from self._by_itself("drums", each_drum(engine, folder, lines, kept.__setitem__), kept)
+        yield from self._by_itself("hours", each_hour(engine, folder, keep_ms, lines, kept.__setitem__), kept)
+        yield from self._by_itself("a look at files", self._look(engine, folder, lines), kept)
         for what, reason in kept.items():
             if self._kept.get(what) != reason:
                 log_not_moved(what, reason)
         self._kept = kept
+
+    def _by_itself(self, what: str, steps: Iterator[object], kept: dict[str, str]) -> Iterator[bool]:
+        """Steps of one kind; a defect in them is reported and keeps no other kind from its own."""
+        try:
+            for _ in steps:
+                yield True
+        except NOT_WRITTEN:
+            raise
+        except Exception as error:  # noqa: BLE001 - moving files must not end the monitor, nor each other
+            kept[what] = f"{type(error).__name__}: {first_line(error)}"
+
+    def _look(self, engine: Engine, folder: Path, lines: Collection[str] | None) -> Iterator[str]:
         for path in manifest.look_in_turn(engine, folder, lines, self._looked_at):
             self._looked_at = path
-            yield True
+            yield path
 
 
 def restored(

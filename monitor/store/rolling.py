@@ -56,12 +56,17 @@ def hour_files(folder: Path, line: str, start_ms: int, end_ms: int) -> list[Path
     """Files of a line, in order, of the hours that began in a span of time."""
     first, last = (_day_name(t_ms) for t_ms in (start_ms, end_ms))
     days = sorted(day for day in (folder / "lines" / line).glob("*") if first <= day.name <= last)
-    return [
-        path
-        for day in days
-        for path in sorted(day.glob("*.parquet"))
-        if start_ms <= datetime.fromisoformat(f"{day.name}T{path.stem}:00:00+00:00").timestamp() * 1e3 <= end_ms
-    ]
+    begun_ms = {path: _hour_ms(path) for day in days for path in sorted(day.glob("*.parquet"))}
+    return [path for path, at_ms in begun_ms.items() if at_ms is not None and start_ms <= at_ms <= end_ms]
+
+
+def _hour_ms(path: Path) -> float | None:
+    """When the hour of a file began; None for a file that has another name, which is not ours."""
+    try:
+        at = datetime.strptime(f"{path.parent.name}T{path.stem}", "%Y-%m-%dT%H").replace(tzinfo=UTC)
+    except ValueError:
+        return None
+    return at.timestamp() * 1e3
 
 
 def _day_name(t_ms: int) -> str:

@@ -1,7 +1,9 @@
 """A damaged or missing file costs its own span, is logged, and stops nothing; each hour and drum rolls by itself."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pyarrow.parquet as pq
@@ -10,8 +12,9 @@ import pytest
 from monitor.contract.record import Verdict
 from monitor.contract.topics import Stream
 from monitor.core.arrival import Arrival
+from monitor.shell import service
 from monitor.shell.service import Desk
-from monitor.store import manifest
+from monitor.store import manifest, parquet_files
 from monitor.store import rolling as rollup
 from monitor.store.message_history import History
 from monitor.store.reader import StoreReader
@@ -217,3 +220,86 @@ def test_verdicts_of_a_file_of_which_another_column_cannot_be_read_are_unseen(pl
     _, now = reader.verdicts("core-1", drum.start_m, drum.end_m - 1)
     assert set(now.tolist()) <= {Verdict.UNSEEN, Verdict.NONCONFORMING}
     assert reader.drums("core-1")[-1].metres["conforming"] < 1  # the row that the next drum's file holds too
+
+
+# ---- what cannot be moved --------------------------------------------------------------------------------------------
+
+
+def samples_of(place: Path) -> list[float]:
+    return StoreReader(settings_at(place)).samples(OVEN, 0, 10**15).v.tolist()
+
+
+def test_a_disk_that_is_full_while_an_hour_is_written_costs_nothing(place, monkeypatch):
+    """A8: the file gets no name, its hour stays in the database, the others move; later it moves too."""
+    desk, before = written(place, slow_story()), [290.0 + i for i in range(20)]
+    sync, calls = parquet_files.os.fsync, iter(range(10**6))
+
+    def full(file: int) -> None:
+        if next(calls) == 0:
+            raise OSError(28, "No space left on device")
+        sync(file)
+
+    with monkeypatch.context() as m:
+        m.setattr(parquet_files.os, "fsync", full)
+        failed: dict[str, str] = {}
+        assert len(rollup.roll_hours(desk.writer.engine, place, 0, None, failed.__setitem__)) == 2
+    assert [reason for reason in failed.values() if "No space left" in reason] == list(failed.values())
+    assert len(failed) == 1
+    assert len(hours(place)) == 2
+    assert samples_of(place) == before
+    assert len(rollup.roll_hours(desk.writer.engine, place, 0)) == 1
+    assert samples_of(place) == before
+
+
+def test_a_folder_that_cannot_be_entered_keeps_only_its_own_line_in_the_database(place, monkeypatch, caplog):
+    """A8: where the folder of a line should be, there is something else."""
+    both = [Arrival(a.topic.replace("core-1", line), a.payload, a.received_s)
+            for a in slow_story() for line in ("core-1", "core-2")]  # fmt: skip
+    desk = written(place, both)
+    (place / "lines").mkdir()
+    (place / "lines" / "core-1").write_text("no folder")
+    monkeypatch.setattr(service, "each_hour", partial(keeping_none, service.each_hour))
+    for _ in range(3):
+        assert list(desk.rolling())
+    assert len(sorted((place / "lines" / "core-2").rglob("*.parquet"))) == 3
+    assert samples_of(place) == [290.0 + i for i in range(20)]
+    assert len([r for r in caplog.records if "cannot be moved into a file" in r.message]) == 3  # once for each hour
+    [problem] = desk.problems
+    assert "lines/core-1" in problem
+    assert "and 2 more; the database keeps it" in problem
+    (place / "lines" / "core-1").unlink()
+    list(desk.rolling())
+    assert len(hours(place)) == 3
+    assert desk.problems == []
+
+
+@pytest.mark.parametrize("name", ["13 (copy).parquet", "notes.parquet", "99.parquet", ".parquet"])
+def test_a_file_that_is_not_ours_is_passed_over(place, name):
+    """A8: a copy that somebody laid beside the hours ended every reading of them."""
+    desk = written(place, slow_story())
+    rollup.roll_hours(desk.writer.engine, place, 0)
+    (hours(place)[0].parent / name).write_text("not ours")
+    (place / "lines" / "core-1" / "2025-12-99").mkdir()
+    assert samples_of(place) == [290.0 + i for i in range(20)]
+    parts = History(stored_at(place), "core-1").read(0, 10**15)
+    assert len([m for part in parts for m in part]) == 20
+
+
+def test_a_defect_in_moving_drums_keeps_no_hour_from_its_file_and_ends_nothing(place, monkeypatch):
+    """A8."""
+    desk = written(place, slow_story())
+
+    def defect(*_: object) -> Iterator[Path | None]:
+        raise ValueError("a defect of the monitor")
+        yield
+
+    monkeypatch.setattr(service, "each_drum", defect)
+    monkeypatch.setattr(service, "each_hour", partial(keeping_none, service.each_hour))
+    list(desk.rolling())
+    assert len(hours(place)) == 3
+    reason = "ValueError: a defect of the monitor"
+    assert desk.problems == [f"drums cannot be moved into a file ({reason}); the database keeps it"]
+
+
+def keeping_none(each: Callable[..., Iterator[Path | None]], engine: Any, folder: Path, _: int, *more: Any) -> Any:
+    return each(engine, folder, 0, *more)
