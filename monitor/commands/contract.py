@@ -26,12 +26,17 @@ CHANNELS = {
     "payoff": ("{works}/{line}/{payOff}/" + topics.PAYOFF, "payoff", "gateway", "A drum is put on at a pay-off."),
     "action": (f"{{works}}/{{line}}/{topics.OPERATOR}/{topics.ACTION}", "action", "gateway", "What a person did."),
     "limits": (f"{{works}}/{{line}}/{topics.OPERATOR}/{topics.LIMITS}", "limits", "gateway", "A change of limits."),
-    "stored": (f"{{works}}/{{line}}/{topics.STORED}/{{station}}/{{quantity}}", "stored", "monitor", "Kept up to n."),
+    "stored": (
+        f"{{works}}/{{line}}/{topics.STORED}/{{station}}/{{quantity}}",
+        "stored",
+        "monitor",
+        "What is stored of a stream.",
+    ),
     "refused": (
         f"{{works}}/{{line}}/{topics.REFUSED}/{{station}}/{{quantity}}",
         "refused",
         "monitor",
-        "Never stored: n, why.",
+        "A message that is not stored, and why.",
     ),
     "alarm": (f"{{works}}/{{line}}/{topics.MONITOR}/alarm", "alarm", "monitor", "A change of an alarm."),
     "health": (f"{{works}}/{{line}}/{topics.MONITOR}/health", "health", "monitor", "How the monitor is; retained."),
@@ -104,6 +109,9 @@ def _options(parser: ArgumentParser) -> None:
         help="test a publisher over the broker at mqtt://HOST:PORT or mqtts://HOST:PORT; where there is none, over one "
         "of the test's own that listens there and can be killed",
     )
+    parser.add_argument(
+        "--certificates", type=Path, metavar="DIR", help="of make-certificates.sh: the test's own broker speaks TLS"
+    )
     parser.add_argument("--line", metavar="LINE", help="the line of that publisher")
     parser.add_argument(
         "--seconds",
@@ -134,7 +142,7 @@ def _try(options: Namespace) -> int:
         if options.line not in configuration.lines:
             raise ValueError(f"--line: expected one of {', '.join(configuration.lines)}, got {options.line}")
         line = configuration.lines[options.line]
-        examiner = asyncio.run(trial.examine(configuration, line, at, options.seconds))
+        examiner = asyncio.run(trial.examine(configuration, line, at, options.seconds, options.certificates))
     except (ConfigurationError, ValueError, OSError) as error:
         print(error, file=sys.stderr)
         return 2

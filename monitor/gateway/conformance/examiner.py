@@ -251,6 +251,8 @@ class Examiner:
     def _begin_phase(self, now_s: float) -> list[Do | Report]:
         phase = self._phase = self._phases.pop(0)
         self._new_before = self._new
+        if phase is not WAIT_FOR_IT:
+            self._timing.calm_since_s = now_s if phase in (WATCH, LEAVE_OUT) else None
         self._ends_s = now_s + phase.units * self.unit_s + phase.seconds
         self._new = 0
         self._away = phase.begin in (Do.CUT, Do.START)
@@ -318,7 +320,7 @@ class Examiner:
             self._ambiguous |= used_twice
         self.verdicts["R11"].tried |= key in self._of
         if key not in self._of:
-            self._timing.add(message, now_s, self._phase in (None, WATCH))
+            self._timing.add(message, now_s)
             self._meet(key, message)
         if self._knocking:
             self._knocked[key] = self._knocked.get(key, 0) + 1

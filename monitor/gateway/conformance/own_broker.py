@@ -7,9 +7,11 @@ import time
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
+from pathlib import Path
 
 from monitor.contract.address import BrokerAddress
 from monitor.gateway.conformance.examiner import Act, Do, Examiner, Report
+from monitor.gateway.conformance.strangers import server_context, strangers
 from monitor.gateway.conformance.tap import Tap
 
 START_WITHIN_S = 30.0
@@ -39,8 +41,19 @@ class Broker:
 
 
 @asynccontextmanager
-async def connected(examiner: Examiner, at: BrokerAddress) -> AsyncIterator[Act]:
-    """Listen for publishers at `at` (MQTT 5) and the next port (3.1.1). Raises OSError where a port is taken."""
+async def connected(examiner: Examiner, at: BrokerAddress, certificates: Path | None = None) -> AsyncIterator[Act]:
+    """Listen for publishers at `at` (MQTT 5) and the next port (3.1.1), with `certificates` for an mqtts address.
+
+    Before that, strangers listen, whom a publisher has to turn away. Raises OSError where a port is taken or a
+    certificate cannot be had.
+    """
+    tls = None
+    if at.tls and certificates is not None:
+        tls = server_context(certificates / "server.crt", certificates / "server.key")
+        for what, stranger in strangers(certificates, at.host).items():
+            print(f"listening on {at!r} as a broker {what}: start the publisher now", flush=True)
+            kept = await stranger.meet(at)
+            examiner.judge("R2", kept, f"accepted the certificate of a broker {what}")
 
     def published(topic: str, payload: bytes, qos: int, retain: bool) -> None:
         examiner.published(topic, payload, qos, retain, time.time())
@@ -52,8 +65,8 @@ async def connected(examiner: Examiner, at: BrokerAddress) -> AsyncIterator[Act]
         await _act(order, tap, broker)
 
     try:
-        await tap.listen(at.host, at.port, broker.port)
-        await tap.listen(at.host, at.port + 1, broker.port + 1)
+        await tap.listen(at.host, at.port, broker.port, tls)
+        await tap.listen(at.host, at.port + 1, broker.port + 1, tls)
         await broker.start()
         tap.open = True
         yield act

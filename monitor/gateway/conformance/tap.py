@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import ssl
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
@@ -161,13 +162,13 @@ class Tap:
     def __post_init__(self) -> None:
         self._through.set()
 
-    async def listen(self, host: str, port: int, to_port: int) -> None:
-        """Forward one port. Raises OSError where it is taken."""
+    async def listen(self, host: str, port: int, to_port: int, tls: ssl.SSLContext | None = None) -> None:
+        """Forward one port, by TLS if asked. Raises OSError where it is taken."""
 
         async def forward(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
             await self._forward(reader, writer, to_port)
 
-        self._servers.append(await asyncio.start_server(forward, host, port))
+        self._servers.append(await asyncio.start_server(forward, host, port, ssl=tls))
 
     def cut(self) -> None:
         """Drop all connections."""

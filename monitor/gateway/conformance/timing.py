@@ -23,27 +23,22 @@ class Timing:
 
     stamps_s: list[float] = field(default_factory=list)
     longest: tuple[float, str] = (0.0, "")  # duration of a block, s, and whose it is
-    slowest: tuple[float, str] = (-inf, "")  # delay of an event or a change while nothing was disturbed
+    calm_since_s: float | None = None  # since when nothing is disturbed
+    news: list[tuple[float, float, str]] = field(default_factory=list)  # events: stamp since then, delay, name
     quickest_s: float = inf
-    news: bool = False
     began_s: float | None = None
-    watched: int = 0
-    watched_until_s: float = 0.0
     outages_s: list[tuple[float, float]] = field(default_factory=list)
     _away_s: float | None = None
 
-    def add(self, message: Message, now_s: float, watching: bool) -> None:
-        """A message that came for the first time; `watching`: before anything was disturbed."""
+    def add(self, message: Message, now_s: float) -> None:
+        """A message that came for the first time."""
         name = f"{message.stream.path} n={message.n}"
         self.began_s = now_s if self.began_s is None else self.began_s
         self.stamps_s.append(message.end_s)
         self.quickest_s = min(self.quickest_s, now_s - message.end_s)
         self.longest = max(self.longest, (message.end_s - message.t_s, name))
-        if watching:
-            self.watched, self.watched_until_s = self.watched + 1, now_s
-        if watching and _is_news(message) and message.t_s >= self.began_s - self.quickest_s - 2 * AT_ONCE_S:
-            self.news = True
-            self.slowest = max(self.slowest, (now_s - message.end_s, name))
+        if self.calm_since_s is not None and _is_news(message):
+            self.news.append((message.t_s - self.calm_since_s, now_s - message.end_s, name))
 
     def away(self, now_s: float) -> None:
         """The broker is dead from now on."""
@@ -63,17 +58,20 @@ class Timing:
         span_s, name = self.longest
         long = f"{name}: expected a block of at most {rules.BLOCK_MAX_S:.0f} s, got {span_s:.1f} s"
         found = [("R8", span_s <= rules.BLOCK_MAX_S, long)] if self.stamps_s else []
-        if self.news:
-            delay_s, name = self.slowest[0] - self.quickest_s, self.slowest[1]
+        delays = [(delay_s, name) for since_s, delay_s, name in self.news if since_s + self.quickest_s >= 0.0]
+        if delays:
+            delay_s, name = max(delays)
+            delay_s -= self.quickest_s
             late = f"{name}: expected at once, came {delay_s:.1f} s later than the quickest message"
             found.append(("R8", delay_s <= AT_ONCE_S, late))
         return found
 
     def _sampling(self) -> list[Judgement]:
-        if self.began_s is None or self.watched_until_s <= self.began_s:
+        if self.began_s is None or not self.outages_s:
             return []
-        rate_per_s = self.watched / (self.watched_until_s - self.began_s)
-        stamps_s = np.array(self.stamps_s) + self.quickest_s
+        stamps_s, first_s = np.array(self.stamps_s) + self.quickest_s, self.outages_s[0][0]
+        before = int(np.count_nonzero((stamps_s >= self.began_s) & (stamps_s < first_s)))
+        rate_per_s = before / (first_s - self.began_s)
         found = []
         for start_s, end_s in self.outages_s:
             later = int(np.count_nonzero(stamps_s > end_s))

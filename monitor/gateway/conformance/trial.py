@@ -3,6 +3,7 @@
 import asyncio
 import time
 from contextlib import AbstractAsyncContextManager
+from pathlib import Path
 
 from monitor.contract import rules
 from monitor.contract.address import BrokerAddress
@@ -16,14 +17,19 @@ TICK_S = 0.1
 ANSWER_S = 3.0
 
 
-async def examine(configuration: Configuration, line: Line, at: BrokerAddress, seconds: float) -> Examiner:
-    """Run the whole trial; returns what was found.
+async def examine(
+    configuration: Configuration, line: Line, at: BrokerAddress, seconds: float, certificates: Path | None = None
+) -> Examiner:
+    """Run the whole trial; returns what was found. `certificates`: what the test's own broker shows by TLS.
 
     Raises OSError where neither a broker takes us nor the port can be had, ValueError where a monitor is at work.
     """
     there = await _listens(at)
-    if not there and at.tls:
-        raise OSError(f"no broker at {at!r}, and the test's own one speaks no TLS: give mqtt://HOST:PORT to use that")
+    if not there and at.tls and certificates is None:
+        raise OSError(
+            f"no broker at {at!r}, and the test's own one has no certificate: give --certificates with the folder of "
+            "make-certificates.sh, or mqtt://HOST:PORT"
+        )
     trial = TRIAL_AS_CLIENT if there else TRIAL
     unit_s = seconds / sum(phase.units for phase in trial)
     works = configuration.works
@@ -33,7 +39,7 @@ async def examine(configuration: Configuration, line: Line, at: BrokerAddress, s
         wire = site_broker.connected(examiner, at)
         what = f"connected to the broker at {at!r} as a client, which can neither cut connections nor kill the broker"
     else:
-        wire = own_broker.connected(examiner, at)
+        wire = own_broker.connected(examiner, at, certificates)
         what = f"no broker at {at!r}: listening on it (MQTT 5) and on port {at.port + 1} (MQTT 3.1.1) with one to kill"
     async with wire as act:
         print(f"{what}; start the publisher of line {line.line} now", flush=True)

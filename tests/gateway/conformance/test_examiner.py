@@ -60,6 +60,9 @@ def examined(wrong: str = "", trial: Trial = TRIAL) -> Examiner:
     alive, held, away_s = True, False, 0.0
     for i in range(100_000):
         now_s = T0_MS / 1e3 + i * STEP_S
+        if wrong == "begins long before" and i < 120:
+            publisher.step(i, now_s)
+            continue
         if alive and not publisher.connected and now_s >= away_s:
             publisher.connect(now_s)
             if publisher.connected and examiner.sees_connections:
@@ -117,6 +120,11 @@ def test_a_client_of_the_broker_names_it_too(wrong):
 @pytest.mark.parametrize("wrong", NOT_AS_CLIENT)
 def test_a_client_blames_nothing_that_it_cannot_see(wrong):
     assert set(broken(examined(wrong, TRIAL_AS_CLIENT))) <= {BROKEN[wrong]}
+
+
+def test_what_a_publisher_had_to_keep_before_its_first_connection_is_not_late():
+    """R8: the drum change of its start came 12 s later where brokers with a wrong certificate were tried before."""
+    assert broken(examined("begins long before")) == {}
 
 
 def test_an_event_that_is_held_back_is_seen():

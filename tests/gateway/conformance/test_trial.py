@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from monitor.contract import rules
+from tests.core.story import CONFIGS
 from tests.shell.brokers import broker, everymetre, monitor
 from tests.shell.works import PATIENCE, configs_at
 
@@ -34,9 +35,10 @@ for n in range(10_000):
 
 
 @contextmanager
-def trial_at(configs: Path, port: int) -> Iterator[tuple[str, "subprocess.Popen[str]"]]:
+def trial_at(configs: Path, port: int, tls: Path | None = None) -> Iterator[tuple[str, "subprocess.Popen[str]"]]:
     """The test as a process, from the moment that a publisher may begin, with its first line."""
-    words = everymetre("contract", "--try", f"mqtt://127.0.0.1:{port}", "--line", "core-1", "--seconds", str(SECONDS))
+    words = everymetre("contract", "--line", "core-1", "--seconds", str(SECONDS), "--try")
+    words += [f"mqtts://localhost:{port}", "--certificates", str(tls)] if tls else [f"mqtt://127.0.0.1:{port}"]
     with subprocess.Popen([*words, "--configs", str(configs)], stdout=subprocess.PIPE, text=True) as process:
         assert process.stdout is not None
         try:
@@ -64,11 +66,26 @@ def publishers(configs: Path, port: int, folder: Path) -> dict[str, list[str]]:
     return {
         "simulator": [*simulate, "--broker", f"mqtt://127.0.0.1:{port}", "--state-dir", str(folder / "left")],
         "plain": [sys.executable, str(PLAIN), str(port), "100000", str(folder / "log")],
+        "plain by TLS": [
+            sys.executable,
+            str(PLAIN),
+            str(port),
+            "100000",
+            str(folder / "log"),
+            str(folder / "tls/ca.crt"),
+        ],
         "careless": [sys.executable, "-c", CARELESS, str(port)],
     }
 
 
-CASES = [("simulator", "own"), ("simulator", "site"), ("plain", "own"), ("plain", "site"), ("careless", "own")]
+CASES = [
+    ("simulator", "own"),
+    ("simulator", "site"),
+    ("plain", "own"),
+    ("plain", "site"),
+    ("plain by TLS", "own"),
+    ("careless", "own"),
+]
 
 
 @pytest.fixture(scope="module")
@@ -83,7 +100,10 @@ def tried(tmp_path_factory) -> dict[tuple[str, str], Tried]:
                 there = broker("mosquitto", folder, port)
                 stack.callback(there.close)
                 there.start()
-            first, process = stack.enter_context(trial_at(configs, port))
+            tls = folder / "tls" if name.endswith("TLS") else None
+            if tls:
+                subprocess.run([CONFIGS / "make-certificates.sh", tls, "localhost"], check=True, capture_output=True)
+            first, process = stack.enter_context(trial_at(configs, port, tls))
             words = publishers(configs, port, folder)[name]
             log = stack.enter_context((folder / "publisher.log").open("w+"))
             publisher = stack.enter_context(subprocess.Popen(words, stdout=log, stderr=subprocess.STDOUT))
@@ -112,6 +132,14 @@ def test_over_the_broker_of_the_site_it_keeps_what_a_client_can_try(tried, name)
     assert "as a client, which can neither cut connections nor kill" in one.first
     assert one.code == 0, one.sheet
     assert {rule for rule, verdict in one.verdicts.items() if verdict != "kept"} == {"R1", "R2", "R4", "R15"}, one.sheet
+
+
+def test_a_publisher_that_verifies_certificates_keeps_the_rules_by_tls_too(tried):
+    one = tried["plain by TLS", "own"]
+    assert "as a broker of another authority" in one.first
+    assert "as a broker of the site's authority for another host" in one.sheet
+    assert one.code == 0, one.sheet
+    assert one.verdicts["R2"] == "kept", one.sheet
 
 
 def test_the_simulator_logs_what_is_refused_for_good_and_for_now(tried):
