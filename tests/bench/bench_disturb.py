@@ -1,17 +1,22 @@
 """Runs at 500 messages a second that are disturbed at random, compared with one that is not: `make disturb`.
 
-MINUTES, BROKERS, DATABASES, SEED and AT_ONCE choose what is run; it ends with 1 where a record is not the same.
+MINUTES, BROKERS, DATABASES, SEED and AT_ONCE choose what is run. Each combination ends with a line of JSON; the whole
+ends with 1 where a record is not the same, and then leaves its folder.
 """
 
+import json
 import os
+import shutil
 import sys
 import tempfile
+import traceback
 from concurrent.futures import ThreadPoolExecutor
 from itertools import product
 from pathlib import Path
 
+from monitor.core.arrival import Arrival
 from tests.shell.brokers import KINDS
-from tests.shell.disturbed import DATABASES, PER_S, Outcome, run, undisturbed
+from tests.shell.disturbed import DATABASES, PER_S, Outcome, Record, run, undisturbed
 from tests.shell.long_story import MESSAGES_PER_S, long_story
 
 MINUTES = float(os.environ.get("MINUTES", "8"))
@@ -23,36 +28,53 @@ AT_ONCE = int(os.environ.get("AT_ONCE", "1"))
 
 def main() -> None:
     """Print what each combination of broker and database came to."""
+    folder = Path(tempfile.mkdtemp(prefix="everymetre-disturb-"))
     arrivals = long_story(round(MINUTES * 60 * PER_S / MESSAGES_PER_S))
-    with tempfile.TemporaryDirectory(prefix="everymetre-disturb-") as name, ThreadPoolExecutor(AT_ONCE) as pool:
-        folder = Path(name)
-        wanted = undisturbed(folder / "undisturbed", arrivals)
-        print(f"{len(arrivals)} messages, {len(wanted['drums'])} drums, {len(wanted['findings'])} findings", flush=True)
+    wanted = undisturbed(folder / "undisturbed", arrivals)
+    print(f"{len(arrivals)} messages, {len(wanted['drums'])} drums, {len(wanted['findings'])} findings", flush=True)
 
-        def one(combination: tuple[str, str]) -> bool:
-            kind, database = combination
-            at = folder / f"{kind}-{database}"
-            at.mkdir()
+    def one(combination: tuple[str, str]) -> bool:
+        return _report(folder, *combination, arrivals, wanted)
 
-            def say(text: str) -> None:
-                print(f"  {kind}, {database}: {text}", flush=True)
-
-            outcome = run(at, kind, database, arrivals, SEED, wanted, say)
-            print(f"{kind}, {database}, seed {SEED}: {_words(outcome)}", flush=True)
-            return outcome.is_equal
-
-        if not all(list(pool.map(one, product(BROKERS, STORES)))):
-            sys.exit(1)
+    with ThreadPoolExecutor(AT_ONCE) as pool:
+        equal = list(pool.map(one, product(BROKERS, STORES)))
+    if not all(equal):
+        sys.exit(f"not equal; stores and logs are in {folder}")
+    shutil.rmtree(folder)
 
 
-def _words(outcome: Outcome) -> str:
-    done = ", ".join(f"{count} {what}" for what, count in sorted(outcome.disturbances.items()))
-    differences = "".join(f"\n  {name}: {text}" for name, text in outcome.differences.items())
-    return (
-        f"{outcome.messages} messages in {outcome.wall_s / 60:.1f} min ({outcome.messages / outcome.wall_s:.0f} a "
-        f"second), {outcome.disturbances.total()} disturbances ({done}): lost {outcome.lost}, doubled "
-        f"{outcome.doubled}, record {'equal' if outcome.is_equal else 'NOT equal'}{differences}"
-    )
+def _report(folder: Path, kind: str, database: str, arrivals: list[Arrival], wanted: Record) -> bool:
+    """Run one combination and print what it came to; whether its record is the undisturbed one."""
+    at, name = folder / f"{kind}-{database}", {"broker": kind, "database": database, "seed": SEED}
+    at.mkdir()
+
+    def say(text: str) -> None:
+        print(f"  {kind}, {database}: {text}", flush=True)
+
+    try:
+        outcome = run(at, kind, database, arrivals, SEED, wanted, say)
+    except Exception as error:  # noqa: BLE001 - the other combinations are run all the same
+        traceback.print_exc()
+        print(json.dumps(name | {"equal": False, "failed": str(error)[:300]}), flush=True)
+        return False
+    for part, text in outcome.differences.items():
+        say(f"{part}: {text}")
+    print(json.dumps(name | _numbers(outcome)), flush=True)
+    return outcome.is_equal
+
+
+def _numbers(outcome: Outcome) -> dict[str, object]:
+    return {
+        "messages": outcome.messages,
+        "wall_s": round(outcome.wall_s, 1),
+        "messages_per_s": round(outcome.messages / outcome.wall_s, 1),
+        "disturbances": dict(sorted(outcome.disturbances.items())),
+        "hours_moved": outcome.hours,
+        "lost": outcome.lost,
+        "doubled": outcome.doubled,
+        "differences": sorted(outcome.differences),
+        "equal": outcome.is_equal,
+    }
 
 
 if __name__ == "__main__":

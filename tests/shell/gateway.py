@@ -1,6 +1,8 @@
 """A gateway for the tests by killing: tells a story from a file through the publisher's own way out, on disk.
 
-A new start goes on behind the newest number that was written down. Usage: python -m tests.shell.gateway FILE.json
+A new start goes on behind the newest number that was written down, at the story's pace from there, or where
+`keeps_pace` says so as late as it is, as a gateway does whose instruments went on. Usage: python -m tests.shell.gateway
+FILE.json
 """
 
 import asyncio
@@ -58,10 +60,20 @@ def main(settings: SimpleNamespace) -> None:
     address = BrokerAddress("127.0.0.1", settings.port)
     folder = Path(settings.folder)
     publisher = Publisher("tarn", {"core-1": run}, Faster(settings.speed, 0.0), None, address, print, None, folder)
-    run.next_n = dict(publisher.senders["core-1"].outbox.next_n)
     first = next(run.messages())
-    publisher.pace = Faster(settings.speed, first.send_s)  # type: ignore[assignment]
+    run.next_n = dict(publisher.senders["core-1"].outbox.next_n)
+    if settings.keeps_pace:
+        publisher.pace = Faster(settings.speed, first.send_s, begun_s=_begun_s(folder / "begun"))  # type: ignore[assignment]
+    else:
+        publisher.pace = Faster(settings.speed, next(run.messages()).send_s)  # type: ignore[assignment]
     asyncio.run(publisher.publish())
+
+
+def _begun_s(file: Path) -> float:
+    """When the first of all starts was."""
+    if not file.exists():
+        file.write_text(repr(time.time()))
+    return float(file.read_text())
 
 
 if __name__ == "__main__":

@@ -51,13 +51,15 @@ def prepared(folder: Path) -> tuple[Path, int]:
     return configs, port
 
 
-def gateway(folder: Path, port: int, arrivals: list[Arrival], speed: float = SPEED) -> Process:
+def gateway(
+    folder: Path, port: int, arrivals: list[Arrival], speed: float = SPEED, keeps_pace: bool = False
+) -> Process:
     story, settings = folder / "story.jsonl", folder / "gateway.json"
     with story.open("w") as out:
         for a in arrivals:
             n = json.loads(a.payload)["n"]
             out.write(json.dumps([a.received_s, a.topic, n, a.payload.decode()]) + "\n")
-    said = {"story": str(story), "folder": str(folder / "left"), "port": port, "speed": speed}
+    said = {"story": str(story), "folder": str(folder / "left"), "port": port, "speed": speed, "keeps_pace": keeps_pace}
     settings.write_text(json.dumps(said))
     return Process([sys.executable, "-m", "tests.shell.gateway", str(settings)], folder / "gateway.log")
 
