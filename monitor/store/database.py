@@ -5,11 +5,10 @@ import time
 from collections.abc import Iterator, Sequence
 from contextlib import closing
 from functools import lru_cache
-from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import URL, Connection, Engine, Executable, Table, create_engine, event, literal, make_url, select
+from sqlalchemy import Connection, Engine, Executable, Table, create_engine, event, literal, select
 from sqlalchemy.dialects import postgresql, sqlite
 
 from monitor.contract.config.works import Store
@@ -17,10 +16,10 @@ from monitor.contract.part import CannotRunError
 from monitor.store import upgrade
 from monitor.store.schema import CHECKPOINT, DRUM, MESSAGE
 from monitor.store.seal import is_as_sealed
+from monitor.store.server import FILE as FILE
+from monitor.store.server import server_url
 
-FILE = "record.sqlite"
 VERSION_EVERY_S = 5.0
-INSTALL = "install it with `pip install everymetre[postgres]`"
 
 
 def open_for_writing(settings: Store) -> Engine:
@@ -130,19 +129,6 @@ def _check_version(connection: Connection) -> None:
         raise
     connection.rollback()
     connection.info["version_checked_s"] = now_s
-
-
-def server_url(text: str) -> URL:
-    """Address of a database server, by the driver that is installed; a password comes from PGPASSFILE, not from here.
-
-    ValueError for another kind of server, CannotRunError without the driver.
-    """
-    url = make_url(text)
-    if url.get_backend_name() != "postgresql":
-        raise ValueError(f"store.database_url: expected postgresql://USER@HOST/NAME, got {url.drivername}://...")
-    if find_spec("psycopg") is None:
-        raise CannotRunError(f"store.database_url names a PostgreSQL server, whose driver is not installed: {INSTALL}")
-    return url.set(drivername="postgresql+psycopg")
 
 
 def _writer_settings(connection: Any, _: Any) -> None:

@@ -23,7 +23,7 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from monitor.contract.config.works import Store
 from monitor.contract.part import CannotRunError
-from monitor.store.database import FILE, server_url
+from monitor.store.server import FILE, server_url
 
 PREFIX = "everymetre "  # of the application's name on the server, by which connections that hold a lease are known
 # A holder that vanished with its machine loses its lease within some 20 s; one that lost the server notices as soon.

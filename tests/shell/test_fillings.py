@@ -20,9 +20,10 @@ from monitor.core.arrival import Arrival
 from monitor.shell.service import Desk
 from monitor.store import last_known, upgrade
 from monitor.store import rolling as rollup
-from monitor.store.database import FILE, server_url
+from monitor.store.database import FILE
 from monitor.store.reader import StoreReader
 from monitor.store.schema import CHECKPOINT
+from monitor.store.server import server_url
 from tests.core.story import T0, Story
 from tests.shell.works import desk_at, settings_at, stored_at, take
 

@@ -15,10 +15,11 @@ from monitor.contract.config.recipe import Recipe
 from monitor.contract.topics import Stream
 from monitor.shell.remake import remake
 from monitor.store import journal, upgrade
-from monitor.store.database import FILE, open_for_reading, open_for_writing, server_url
+from monitor.store.database import FILE, open_for_reading, open_for_writing
 from monitor.store.migrations.versions import v0003_who_did_it_and_kinds as v0003
 from monitor.store.reader import StoreReader
 from monitor.store.schema import JOURNAL, SCHEMA_VERSION
+from monitor.store.server import server_url
 from tests.shell.works import settings_at, stored_at
 
 ARCHIVE = Path(__file__).parents[1] / "data" / "store-0.4.0" / "record-0.4.0.tar.xz"

@@ -11,8 +11,8 @@ import pytest
 from sqlalchemy import create_engine, text
 
 from monitor.contract.part import CannotRunError
-from monitor.store.database import server_url
 from monitor.store.lease import LeaseHeldError, LeaseLostError, hold
+from monitor.store.server import server_url
 from tests.core.story import T0
 from tests.shell.brokers import Process, everymetre
 from tests.shell.works import PATIENCE, configs_at, settings_at, until

@@ -16,9 +16,10 @@ from monitor.__main__ import main
 from monitor.contract.config.works import Store
 from monitor.contract.reading import SchemaVersionError
 from monitor.store import database, upgrade
-from monitor.store.database import FILE, open_for_writing, server_url
+from monitor.store.database import FILE, open_for_writing
 from monitor.store.reader import StoreReader
 from monitor.store.schema import METADATA, SCHEMA_VERSION
+from monitor.store.server import server_url
 from tests.core.story import CONFIGS
 from tests.shell.works import settings_at
 

@@ -1,0 +1,23 @@
+"""Where the database of a store is: a file in its folder, or a server by its address."""
+
+from importlib.util import find_spec
+
+from sqlalchemy import URL, make_url
+
+from monitor.contract.part import CannotRunError
+
+FILE = "record.sqlite"
+INSTALL = "install it with `pip install everymetre[postgres]`"
+
+
+def server_url(text: str) -> URL:
+    """Address of a database server, by the driver that is installed; a password comes from PGPASSFILE, not from here.
+
+    ValueError for another kind of server, CannotRunError without the driver.
+    """
+    url = make_url(text)
+    if url.get_backend_name() != "postgresql":
+        raise ValueError(f"store.database_url: expected postgresql://USER@HOST/NAME, got {url.drivername}://...")
+    if find_spec("psycopg") is None:
+        raise CannotRunError(f"store.database_url names a PostgreSQL server, whose driver is not installed: {INSTALL}")
+    return url.set(drivername="postgresql+psycopg")
