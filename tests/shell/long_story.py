@@ -5,6 +5,7 @@ import numpy as np
 from monitor.core.arrival import Arrival
 from tests.core.story import T0, Story
 
+BEGIN_S = T0 - 600.0  # ten minutes before the first hour is full
 LINE, RECIPE, OTHER_RECIPE = "core-1", "core-2g5", "core-1g5"
 LIMIT = "window/oven-b/temperature/hi"
 LIMITS_C = (317.0, 315.0)  # in turn; the oven's excursions go beyond both
@@ -23,7 +24,7 @@ def long_story(line_s: int, seed: int = 1) -> list[Arrival]:
     alarms that are acknowledged and shelved, marked metres, and limits that two people change.
     """
     rng, story, L = np.random.default_rng(seed), Story(LINE), 1000.0
-    story.tell("line/state", T0, state="running")
+    story.tell("line/state", BEGIN_S, state="running")
     for s in range(line_s):
         _people_and_events(story, s, L)
         v = np.array([_speed(s + i / 10) for i in range(11)])
@@ -47,7 +48,7 @@ def long_story(line_s: int, seed: int = 1) -> list[Arrival]:
             said[GAUGES[1]][0][10:35] += 0.13
         for path, (values, dt_s) in said.items():
             if not (path == GAUGES[2] and 450 <= s % 500 < 456):
-                story.say(path, T0 + s, np.round(values, 4), dt_s)
+                story.say(path, BEGIN_S + s, np.round(values, 4), dt_s)
         L = float(run[10])
     return story.sorted()
 
@@ -62,7 +63,7 @@ def _speed(s: float) -> float:
 
 
 def _people_and_events(story: Story, s: int, L: float) -> None:
-    t, excursion = T0 + s, s // 300
+    t, excursion = BEGIN_S + s, s // 300
     states = {0: "ramping", RAMP_S: "stopped", RAMP_S + STOOD_S: "ramping", 2 * RAMP_S + STOOD_S: "running"}
     state = states.get(s % STOP_EVERY_S - STOP_AT_S)
     if state:
