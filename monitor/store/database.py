@@ -14,30 +14,41 @@ from sqlalchemy.dialects import postgresql, sqlite
 from monitor.contract.config.works import Store
 from monitor.contract.part import CannotRunError
 from monitor.store import upgrade
+from monitor.store.lease import Lease
 from monitor.store.schema import CHECKPOINT, DRUM, MESSAGE
 from monitor.store.seal import is_as_sealed
 from monitor.store.server import FILE as FILE
-from monitor.store.server import server_url
+from monitor.store.server import KEEPALIVE, SERVER_KEEPALIVE, server_url
 
 VERSION_EVERY_S = 5.0
 
 
-def open_for_writing(settings: Store) -> Engine:
+def open_for_writing(settings: Store, lease: Lease | None = None) -> Engine:
     """Engine of the one writer; the store is made or upgraded where it must be.
 
-    SchemaVersionError where a newer program has written it; DamagedStoreError where it is damaged.
+    Each transaction proves at its end that the tables, and the lines of the lease, are still the writer's: it raises
+    SchemaVersionError or LeaseLostError where they are not, with nothing committed.
+    SchemaVersionError where a newer program has written it or an older one does; DamagedStoreError where it is damaged.
     """
     folder = Path(settings.folder)
     folder.mkdir(parents=True, exist_ok=True)
     _refuse([] if settings.database_url else list(faults_of_sqlite(folder)))
     if settings.database_url:
-        engine = create_engine(server_url(settings.database_url), pool_pre_ping=True)
+        url = server_url(settings.database_url)
+        engine = create_engine(url, pool_pre_ping=True, connect_args={"options": SERVER_KEEPALIVE} | KEEPALIVE)
     else:
         engine = create_engine(f"sqlite:///{folder / FILE}", connect_args={"timeout": 30})
         event.listen(engine, "connect", _writer_settings)
-    with engine.connect() as connection:
-        _refuse(list(faults_of_empty(connection, folder)))
-    upgrade.prepare(engine)
+    try:
+        with engine.connect() as connection:
+            _refuse(list(faults_of_empty(connection, folder)))
+        upgrade.prepare(engine, settings)
+    except BaseException:
+        engine.dispose()
+        raise
+    event.listen(engine, "commit", upgrade.confirm)
+    if lease is not None:
+        event.listen(engine, "commit", lease.fence)
     return engine
 
 

@@ -2,6 +2,9 @@
 
 On SQLite it is a lock of the operating system on a file for each line in the store's folder; on PostgreSQL an advisory
 lock for each line, held by a connection of its own. Both are released by the system when the process is killed.
+
+A process may lose its connection, and with it the lines, without noticing at once. So each of its transactions proves
+at its end that the lease is still held, and a new holder waits for those that have proved it and are not done yet.
 """
 
 import errno
@@ -18,17 +21,16 @@ from tempfile import TemporaryFile
 from typing import Protocol
 
 import msgspec
-from sqlalchemy import Connection, NullPool, create_engine, text
+from sqlalchemy import Connection, NullPool, create_engine, func, select, text
 from sqlalchemy.exc import SQLAlchemyError
 
 from monitor.contract.config.works import Store
 from monitor.contract.part import CannotRunError
-from monitor.store.server import FILE, server_url
+from monitor.store.schema import LEDGER, SCHEMA_VERSION
+from monitor.store.server import FILE, KEEPALIVE, SERVER_KEEPALIVE, server_url
 
 PREFIX = "everymetre "  # of the application's name on the server, by which connections that hold a lease are known
-# A holder that vanished with its machine loses its lease within some 20 s; one that lost the server notices as soon.
-KEEPALIVE = {"keepalives_idle": 5, "keepalives_interval": 5, "keepalives_count": 3, "tcp_user_timeout": 20_000}
-SERVER_KEEPALIVE = "-c tcp_keepalives_idle=5 -c tcp_keepalives_interval=5 -c tcp_keepalives_count=3"
+DRAIN_S = 60  # a new holder waits so long for the last transaction of the one before
 
 
 class LeaseHeldError(CannotRunError):
@@ -40,10 +42,11 @@ class LeaseLostError(Exception):
 
 
 class Holder(msgspec.Struct, frozen=True):
-    """A process that holds a lease: `HOST:PID`, and since when (UTC)."""
+    """A process that holds a lease: `HOST:PID`, since when (UTC), and the version of the tables that it writes."""
 
     process: str
     since: str
+    version: int = 0  # programs before version 9 did not enter theirs
 
     def __str__(self) -> str:
         host, _, pid = self.process.rpartition(":")
@@ -51,11 +54,16 @@ class Holder(msgspec.Struct, frozen=True):
 
 
 class Lease(Protocol):
-    """Held lines. `check` raises LeaseLostError where they no longer are."""
+    """Held lines."""
 
-    def check(self) -> None: ...
+    def check(self) -> None:
+        """LeaseLostError where they are no longer held."""
 
-    def close(self) -> None: ...
+    def fence(self, connection: Connection) -> None:
+        """At the end of a writer's transaction: held until it is done. LeaseLostError where they no longer are."""
+
+    def close(self) -> None:
+        """Release."""
 
 
 @contextmanager
@@ -65,7 +73,7 @@ def hold(settings: Store, lines: Collection[str], now_s: float) -> Iterator[Leas
     CannotRunError where the store's folder cannot be written.
     """
     _want_writable(Path(settings.folder))
-    me = Holder(own_name(), f"{datetime.fromtimestamp(now_s, UTC):%Y-%m-%d %H:%M:%S} UTC")
+    me = Holder(own_name(), f"{datetime.fromtimestamp(now_s, UTC):%Y-%m-%d %H:%M:%S} UTC", SCHEMA_VERSION)
     lease: Lease
     if settings.database_url:
         lease = ServerLease.take(settings.database_url, sorted(lines), me)
@@ -94,6 +102,16 @@ def _want_writable(folder: Path) -> None:
 def own_name() -> str:
     """This process among all that may share a store."""
     return f"{socket.gethostname()[:40]}:{os.getpid()}"
+
+
+def older_writers(settings: Store, connection: Connection) -> list[str]:
+    """Other processes that write lines of a store and know an older version of its tables only, each in words."""
+    found = _held_on_server(connection) if settings.database_url else _held_in_files(Path(settings.folder))
+    older: dict[Holder, list[str]] = {}
+    for holder, line in found:
+        if holder.process != own_name() and holder.version < SCHEMA_VERSION:
+            older.setdefault(holder, []).append(line)
+    return [f"{holder} ({', '.join(sorted(lines))})" for holder, lines in older.items()]
 
 
 def _held(line: str, holder: Holder | None) -> LeaseHeldError:
@@ -145,6 +163,9 @@ class FileLease:
             if not same:
                 raise LeaseLostError(f"{path}, by which this process alone writes the line, was removed")
 
+    def fence(self, _: Connection) -> None:
+        """Nothing: the locks are the system's, and end with the process."""
+
     def close(self) -> None:
         """Release. The files stay: to remove one would let two processes lock two files of the same name."""
         for file in self.files.values():
@@ -167,39 +188,103 @@ def _read(file: int) -> Holder | None:
         return None
 
 
+def _held_in_files(store: Path) -> Iterator[tuple[Holder, str]]:
+    for path in sorted(_folder(store).glob("*.lock")):
+        file = os.open(path, os.O_RDWR)
+        try:
+            if not _lock(file):
+                yield _read(file) or Holder("an unknown host:?", "a moment ago"), path.stem
+        finally:
+            os.close(file)
+
+
 # ---- server ----------------------------------------------------------------------------------------------------
 
+LOST = "the connection that holds the lease of the lines is lost"
+ADVISORY = (
+    " from pg_locks l join pg_stat_activity a on a.pid = l.pid where l.locktype = 'advisory' and l.granted"
+    " and l.objsubid = 1 and l.database = (select oid from pg_database where datname = current_database())"
+)
+KEY = "((l.classid::bigint << 32) | l.objid::bigint)"
+HOLDERS = text(
+    f"select {KEY} as key, a.application_name as name,"
+    " to_char(a.backend_start at time zone 'utc', 'YYYY-MM-DD HH24:MI:SS') as since"
+    f"{ADVISORY} and a.application_name like :prefix"
+)
+SHARE = "select pg_advisory_xact_lock_shared(key) from unnest(cast(%(keys)s as bigint[])) as key"
+HELD = (
+    "select count(*) from pg_locks l where l.locktype = 'advisory' and l.granted and l.objsubid = 1"
+    f" and l.pid = %(pid)s and {KEY} = any(cast(%(keys)s as bigint[]))"
+)
 
-@dataclass(frozen=True, slots=True)
+
+@dataclass(slots=True)
 class ServerLease:
     """Advisory locks of one connection that does nothing else."""
 
     connection: Connection
+    process: int  # the server's, which holds the locks
+    lines: Sequence[str]
+    _keys: list[int] = field(init=False)
+    _writing: list[int] = field(init=False)  # held by transactions of these lines from their proof until they are done
 
     @classmethod
     def take(cls, address: str, lines: Sequence[str], me: Holder) -> "ServerLease":
         """LeaseHeldError where another process holds one of the lines; then none is held."""
-        known = {"application_name": PREFIX + me.process, "connect_timeout": 10, "options": SERVER_KEEPALIVE}
+        known = {
+            "application_name": f"{PREFIX}v{me.version} {me.process}", "connect_timeout": 10,
+            "options": f"{SERVER_KEEPALIVE} -c lock_timeout={DRAIN_S}s",
+        }  # fmt: skip
         engine = create_engine(
             server_url(address), poolclass=NullPool, isolation_level="AUTOCOMMIT", connect_args=known | KEEPALIVE
         )
         try:
-            lease = cls(engine.connect())
+            connection = engine.connect()
         except SQLAlchemyError as error:
             raise CannotRunError(f"The database server of the store cannot be reached: {_why(error)}") from error
-        for line in lines:
-            if not lease.connection.execute(text("select pg_try_advisory_lock(:key)"), {"key": _key(line)}).scalar():
-                holder = _holder(lease.connection, line)
-                lease.close()
-                raise _held(line, holder)
+        try:
+            process = connection.execute(select(func.pg_backend_pid())).scalar_one()
+            lease = cls(connection, process, tuple(lines))
+            lease._lock()
+        except BaseException:
+            connection.close()
+            raise
         return lease
+
+    def __post_init__(self) -> None:
+        self._keys = [_key(line) for line in self.lines]
+        self._writing = [_key(f"{line}, transactions") for line in self.lines]
+
+    def _lock(self) -> None:
+        for line, key in zip(self.lines, self._keys, strict=True):
+            if not self._scalar("select pg_try_advisory_lock(:key)", key=key):
+                raise _held(line, _holder(self.connection, line))
+        try:
+            for key in self._writing:
+                self._scalar("select pg_advisory_lock(:key)", key=key)
+                self._scalar("select pg_advisory_unlock(:key)", key=key)
+        except SQLAlchemyError as error:
+            raise CannotRunError(
+                f"The last transaction of an earlier monitor of {', '.join(self.lines)} has not ended within "
+                f"{DRAIN_S} s: {_why(error)}. Start this one again."
+            ) from error
+
+    def _scalar(self, statement: str, **values: object) -> object:
+        return self.connection.execute(text(statement), values).scalar()
 
     def check(self) -> None:
         """LeaseLostError where the connection, and with it the locks, is gone."""
         try:
-            self.connection.execute(text("select 1"))
+            self._scalar("select 1")
         except SQLAlchemyError as error:
-            raise LeaseLostError(f"the connection that holds the lease of the lines is lost: {_why(error)}") from error
+            raise LeaseLostError(f"{LOST}: {_why(error)}") from error
+
+    def fence(self, connection: Connection) -> None:
+        """First the keys for which a new holder waits, then the look whether there may be one."""
+        connection.exec_driver_sql(SHARE, {"keys": self._writing})
+        held = connection.exec_driver_sql(HELD, {"keys": self._keys, "pid": self.process}).scalar()
+        if held != len(self._keys):
+            raise LeaseLostError(LOST)
 
     def close(self) -> None:
         """Release, by ending the connection."""
@@ -216,13 +301,19 @@ def _key(line: str) -> int:
 
 
 def _holder(connection: Connection, line: str) -> Holder | None:
-    wanted = text(
-        "select a.application_name as name,"
-        " to_char(a.backend_start at time zone 'utc', 'YYYY-MM-DD HH24:MI:SS') as since"
-        " from pg_locks l join pg_stat_activity a on a.pid = l.pid"
-        " where l.locktype = 'advisory' and l.granted and l.objsubid = 1"
-        " and l.database = (select oid from pg_database where datname = current_database())"
-        " and ((l.classid::bigint << 32) | l.objid::bigint) = :key"
-    )
-    row = connection.execute(wanted, {"key": _key(line)}).first()
-    return Holder(row.name.removeprefix(PREFIX), f"{row.since} UTC") if row else None
+    return next((holder for key, holder in _holders(connection) if key == _key(line)), None)
+
+
+def _held_on_server(connection: Connection) -> Iterator[tuple[Holder, str]]:
+    lines = connection.execute(select(LEDGER.c.line).distinct()).scalars()
+    names = {_key(line): line for line in lines}
+    for key, holder in _holders(connection):
+        yield holder, names.get(key, "a line without messages")
+
+
+def _holders(connection: Connection) -> Iterator[tuple[int, Holder]]:
+    """Who holds a lease of the database, by key of the line."""
+    for row in connection.execute(HOLDERS, {"prefix": f"{PREFIX}%"}):
+        version, _, process = row.name.removeprefix(PREFIX).rpartition(" ")
+        number = version.removeprefix("v")
+        yield row.key, Holder(process, f"{row.since} UTC", int(number) if number.isdigit() else 0)

@@ -1,4 +1,4 @@
-"""Where the database of a store is: a file in its folder, or a server by its address."""
+"""Where the database of a store is, a file in its folder or a server, and how a lost server is noticed."""
 
 from importlib.util import find_spec
 
@@ -8,6 +8,9 @@ from monitor.contract.part import CannotRunError
 
 FILE = "record.sqlite"
 INSTALL = "install it with `pip install everymetre[postgres]`"
+# A client that vanished with its machine loses its locks within some 20 s; one that lost the server notices as soon.
+KEEPALIVE = {"keepalives_idle": 5, "keepalives_interval": 5, "keepalives_count": 3, "tcp_user_timeout": 20_000}
+SERVER_KEEPALIVE = "-c tcp_keepalives_idle=5 -c tcp_keepalives_interval=5 -c tcp_keepalives_count=3"
 
 
 def server_url(text: str) -> URL:

@@ -1,7 +1,7 @@
 """The version of a store: a new one is made at the program's, an older one is upgraded, a newer one is refused."""
 
 import logging
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from functools import lru_cache
 from pathlib import Path
@@ -10,7 +10,9 @@ from typing import TYPE_CHECKING, cast
 from sqlalchemy import Column, Connection, Engine, MetaData, String, Table, func, insert, inspect, make_url, select
 from sqlalchemy.schema import CreateIndex, CreateTable, ExecutableDDLElement
 
+from monitor.contract.config.works import Store
 from monitor.contract.reading import SchemaVersionError
+from monitor.store.lease import older_writers
 from monitor.store.schema import METADATA, SCHEMA_VERSION
 
 if TYPE_CHECKING:
@@ -41,8 +43,15 @@ def version_of(connection: Connection) -> int | None:
     return UNVERSIONED if "message" in tables else None
 
 
-def prepare(engine: Engine) -> None:
-    """Bring the store to the program's version, in one transaction. SchemaVersionError where that cannot be."""
+class TablesChangingError(OSError):
+    """Another program is changing the store's tables: what was to be written may be tried again in a moment."""
+
+
+def prepare(engine: Engine, settings: Store) -> None:
+    """Bring the store to the program's version, in one transaction. SchemaVersionError where that cannot be.
+
+    Nothing is changed while older programs write lines of the store: they do not know the new tables.
+    """
     with engine.connect() as connection:
         if version_of(connection) == SCHEMA_VERSION:
             return
@@ -55,9 +64,32 @@ def prepare(engine: Engine) -> None:
             return
         refuse_newer(version, place_of(connection))
         if version < SCHEMA_VERSION:
+            _refuse_beside(older_writers(settings, connection), version, place_of(connection))
             LOG.info("upgrading the store from version %d to %d", version, SCHEMA_VERSION)
             migrate(connection, SCHEMA_VERSION)
             LOG.info("the store is at version %d", SCHEMA_VERSION)
+
+
+def _refuse_beside(writers: Sequence[str], version: int, place: str) -> None:
+    if writers:
+        raise SchemaVersionError(
+            f"The store {place} is at version {version} and would be upgraded to version {SCHEMA_VERSION}, but older "
+            f"programs still write it: {'; '.join(writers)}. Stop every monitor of this store, make a backup, then "
+            "start this program again."
+        )
+
+
+def confirm(connection: Connection) -> None:
+    """At the end of a writer's transaction: the tables are this program's until it is done.
+
+    SchemaVersionError where another program has changed them since the start, TablesChangingError while it does.
+    """
+    ask = connection.exec_driver_sql
+    shared = f"select pg_try_advisory_xact_lock_shared({ONE_AT_A_TIME})"  # SQLite has one writer at a time
+    if connection.dialect.name != "sqlite" and not ask(shared).scalar():
+        raise TablesChangingError("another program is changing the tables of the store")
+    if ask(f"select version_num from {VERSION.name}").scalar() != revision(SCHEMA_VERSION):
+        check(connection)
 
 
 @lru_cache

@@ -1,11 +1,13 @@
 """A store has a version: new ones are made at it, older ones are upgraded to it, newer ones are refused."""
 
+import gc
 import re
 import shutil
 import signal
 import subprocess
 import sys
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -15,13 +17,14 @@ from sqlalchemy import Column, Connection, Engine, Integer, Table, create_engine
 from monitor.__main__ import main
 from monitor.contract.config.works import Store
 from monitor.contract.reading import SchemaVersionError
-from monitor.store import database, upgrade
+from monitor.store import database, lease, upgrade
 from monitor.store.database import FILE, open_for_writing
 from monitor.store.reader import StoreReader
-from monitor.store.schema import METADATA, SCHEMA_VERSION
+from monitor.store.schema import FINDING, METADATA, SCHEMA_VERSION
 from monitor.store.server import server_url
-from tests.core.story import CONFIGS
-from tests.shell.works import settings_at
+from monitor.store.writer import Batch, Writer
+from tests.core.story import CONFIGS, T0, finding
+from tests.shell.works import SERVER, settings_at
 
 
 @pytest.fixture
@@ -204,7 +207,8 @@ def test_the_revisions_are_shipped_with_the_program():
 
 def test_the_command_prints_why_a_store_is_refused_and_exits_with_2(tmp_path, capsys):
     """A9: a sentence, no traceback."""
-    engine = open_for_writing(Store(folder=str(tmp_path)))
+    open_for_writing(Store(folder=str(tmp_path))).dispose()
+    engine = create_engine(f"sqlite:///{tmp_path / FILE}")
     set_version(engine, "0099")
     engine.dispose()
     assert main(["monitor", "--configs", str(CONFIGS), "--store", str(tmp_path)]) == 2
@@ -228,3 +232,90 @@ def test_a_draft_holds_what_was_changed_in_the_schema(tmp_path, monkeypatch):
     assert drafted.name == f"v{upgrade.revision(SCHEMA_VERSION + 1)}_add_a_trial.py"
     assert f'down_revision = "{upgrade.revision(SCHEMA_VERSION)}"' in code
     assert re.findall(r"op\.(\w+)\(\s*[\"'](\w+)", code) == [("create_table", "trial")]
+
+
+# ---- beside others -------------------------------------------------------------------------------------------------
+
+
+@contextmanager
+def another_monitor(place: Path, version: int, lines: list[str]) -> Iterator[None]:
+    """A lease as process 812 on press-2 holds it, whose program writes tables of a version."""
+    with pytest.MonkeyPatch.context() as m:
+        m.setattr(lease, "own_name", lambda: "press-2:812")
+        m.setattr(lease, "SCHEMA_VERSION", version)
+        held = lease.hold(settings_at(place), lines, T0)
+        held.__enter__()
+    try:
+        yield
+    finally:
+        held.__exit__(None, None, None)
+
+
+def test_a_store_that_older_programs_still_write_is_not_upgraded(place, engine):
+    """A9: they would write into tables that they do not know. The message names who, and what to do."""
+    with engine.begin() as connection:
+        upgrade.migrate(connection, SCHEMA_VERSION - 1)
+        insert = "insert into ledger (line, station, quantity, upto, spans) values ('core-2', 's', 'q', 1, '[]')"
+        connection.execute(text(insert))
+    with another_monitor(place, SCHEMA_VERSION - 1, ["core-2"]):
+        wanted = (
+            r"at version \d+ .* process 812 on press-2, since 2\d.* UTC \(core-2\)\. Stop every monitor of this store"
+        )
+        with pytest.raises(SchemaVersionError, match=wanted):
+            open_for_writing(settings_at(place))
+        assert version_in(engine) == upgrade.revision(SCHEMA_VERSION - 1)
+    open_for_writing(settings_at(place)).dispose()
+    assert version_in(engine) == upgrade.revision(SCHEMA_VERSION)
+
+
+def test_programs_of_one_version_that_start_together_upgrade_the_store(place, engine):
+    with engine.begin() as connection:
+        upgrade.migrate(connection, SCHEMA_VERSION - 1)
+    with another_monitor(place, SCHEMA_VERSION, ["core-2"]), lease.hold(settings_at(place), ["core-1"], T0):
+        open_for_writing(settings_at(place)).dispose()
+    assert version_in(engine) == upgrade.revision(SCHEMA_VERSION)
+
+
+def test_a_writer_commits_nothing_once_another_program_has_changed_the_tables(place, engine):
+    """A9: also in the moment before the running program looks at the version again."""
+    writer = Writer(settings_at(place), ["core-1"])
+    writer.write(Batch(outputs=[finding(1.0, 2.0)]))
+    set_version(engine, upgrade.revision(SCHEMA_VERSION + 1))
+    with pytest.raises(SchemaVersionError, match="newer program"):
+        writer.write(Batch(outputs=[finding(5.0, 6.0)]))
+    with engine.connect() as connection:
+        assert connection.execute(select(FINDING.c.start_m)).scalars().all() == [1.0]
+    writer.close()
+
+
+def test_a_writer_waits_while_another_program_changes_the_tables(server, tmp_path):
+    (tmp_path / SERVER).write_text(server)
+    writer = Writer(settings_at(tmp_path), ["core-1"])
+    with upgrade._alone(writer.engine), pytest.raises(OSError, match="another program is changing the tables"):
+        writer.write(Batch(outputs=[finding(1.0, 2.0)]))
+    writer.write(Batch(outputs=[finding(1.0, 2.0)]))
+    assert len(StoreReader(settings_at(tmp_path)).findings("core-1", 0.0, 9.0)) == 1
+    writer.close()
+
+
+def handles(place: Path, engine: Engine) -> int:
+    """Files of the store that this process has open, or connections of others to the server's database."""
+    if engine.dialect.name == "sqlite":
+        return sum(file.resolve().is_relative_to(place.resolve()) for file in Path("/proc/self/fd").iterdir())
+    others = "select count(*) from pg_stat_activity where datname = current_database() and pid <> pg_backend_pid()"
+    with engine.connect() as connection:
+        return int(connection.execute(text(others)).scalar_one())
+
+
+@pytest.mark.parametrize("version", ["0099", "not a number"])
+def test_a_refused_start_leaves_no_connection_open(place, engine, version):
+    open_for_writing(settings_at(place)).dispose()
+    set_version(engine, version)
+    engine.dispose()
+    gc.disable()  # what is left to it may stay open for as long as it likes
+    try:
+        with pytest.raises(SchemaVersionError):
+            Writer(settings_at(place))
+        assert handles(place, engine) == 0
+    finally:
+        gc.enable()
