@@ -14,7 +14,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import MappingProxyType
-from typing import TypeVar
+from typing import NoReturn, TypeVar
 
 import msgspec
 from sqlalchemy import Engine
@@ -65,6 +65,7 @@ END_TRIES = 25
 HUNG_AFTER_S = 20.0  # and waits for so long for the thread, which may be moving an hour into its file
 KEEP_HEALTH_MS = 3000
 
+GONE = (LeaseLostError, SchemaVersionError)  # lines or tables are another's from now on: nothing more is written
 NOT_WRITTEN = (SQLAlchemyError, OSError, CannotRunError)  # what may be put right: the batch is kept
 FORGOTTEN = "number forgotten"  # kind of rejection
 SUSPENDED = "line suspended"  # kind of rejection
@@ -425,7 +426,7 @@ class Service:
             if self.hung:
                 return LOG.error("the store did not answer within %.0f s; stopping without it", HUNG_AFTER_S)
             error = finished.exception()
-            if not isinstance(error, NOT_WRITTEN):
+            if isinstance(error, GONE) or not isinstance(error, NOT_WRITTEN):
                 return finished.result()
             if loop.time() + AGAIN_S > deadline_s:
                 return LOG.error("the store cannot be written (%s); stopping without a checkpoint", first_line(error))
@@ -490,6 +491,8 @@ class Service:
         while True:
             try:
                 written = await self._in_thread(self.desk.write, batch)
+            except GONE:
+                raise
             except Exception as error:  # noqa: BLE001 - a defect too: the next process would meet the same messages
                 self._not_written(error)
                 await asyncio.sleep(wait_s)
@@ -613,24 +616,40 @@ def _is_lasting(error: BaseException) -> bool:
 
 
 def watch(configuration: Configuration, lines: Sequence[str], at: BrokerAddress, lease: Lease) -> int:
-    """Watch lines that are held, until told to stop."""
-    writer = Writer(configuration.works.store, lines)
-    refuse_conflicts(writer.engine, configuration, lines)
-    pipelines, suspended = restored(writer, configuration, lines)
-    writer.keep_revisions(configuration.recipes.values(), time.time())
+    """Watch lines that are held, until told to stop. Returns an exit code."""
+    writer, service = Writer(configuration.works.store, lines, lease), None
+    try:
+        refuse_conflicts(writer.engine, configuration, lines)
+        pipelines, suspended = restored(writer, configuration, lines)
+        writer.keep_revisions(configuration.recipes.values(), time.time())
+        clock, watch = SteadyClock(), SelfWatch(standing(pipelines))
+        link = _link(configuration, lines, at, clock)
+        service = Service(Desk(configuration, writer, pipelines, suspended), link, clock, watch)
+        return asyncio.run(_until_stopped(service, lease))
+    except LeaseLostError as error:
+        return _gone(error)
+    finally:
+        if service is not None and service.hung:
+            _end_at_once()  # the interpreter would wait for the thread; nothing was acknowledged that is not stored
+        writer.close()
+
+
+def _link(configuration: Configuration, lines: Sequence[str], at: BrokerAddress, clock: SteadyClock) -> Link:
     works = configuration.works
     name = f"{works.works}-monitor-{hashlib.sha256(','.join(lines).encode()).hexdigest()[:10]}"
     everything = set(lines) == set(configuration.lines)  # then unknown lines are heard too, and counted
     filters = [subscription(works.works, line) for line in (["+"] if everything else lines)]
-    clock, watch = SteadyClock(), SelfWatch(standing(pipelines))
-    link = Link(at, works.broker, filters, name, LOG.info, clock)
-    service = Service(Desk(configuration, writer, pipelines, suspended), link, clock, watch)
-    try:
-        return asyncio.run(_until_stopped(service, lease))
-    finally:
-        if service.hung:  # the interpreter would wait for the thread; nothing was acknowledged that is not stored
-            logging.shutdown()
-            os._exit(1)
+    return Link(at, works.broker, filters, name, LOG.info, clock)
+
+
+def _gone(error: Exception) -> int:
+    LOG.error("the monitor ends without another word to the store, and may be started again: %s", error)
+    return 1
+
+
+def _end_at_once() -> NoReturn:
+    logging.shutdown()
+    os._exit(1)
 
 
 def standing(pipelines: Mapping[str, Pipeline]) -> dict[str, bool]:
@@ -651,9 +670,13 @@ async def _until_stopped(service: Service, lease: Lease) -> int:
     asked.cancel()
     if not work.done():
         work.cancel()
-    with contextlib.suppress(asyncio.CancelledError):
-        await work
-    guard.cancel()
+    try:
+        with contextlib.suppress(asyncio.CancelledError):
+            await work
+    except GONE as error:
+        return _gone(error)
+    finally:
+        guard.cancel()
     return 0
 
 
@@ -666,10 +689,9 @@ async def _guard(lease: Lease, engine: Engine) -> None:
         await asyncio.sleep(LEASE_EVERY_S)
         try:
             await asyncio.to_thread(_check, lease, engine)
-        except (LeaseLostError, SchemaVersionError) as error:
-            LOG.error("the monitor ends without another word to the store, and may be started again: %s", error)
-            logging.shutdown()
-            os._exit(1)
+        except GONE as error:
+            _gone(error)
+            _end_at_once()
 
 
 def _check(lease: Lease, engine: Engine) -> None:

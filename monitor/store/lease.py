@@ -37,7 +37,7 @@ class LeaseHeldError(CannotRunError):
     """Another process writes one of the lines."""
 
 
-class LeaseLostError(Exception):
+class LeaseLostError(CannotRunError):
     """The lease is gone while the process runs: another may write the lines from now on, so this one must not."""
 
 
@@ -46,7 +46,7 @@ class Holder(msgspec.Struct, frozen=True):
 
     process: str
     since: str
-    version: int = 0  # programs before version 9 did not enter theirs
+    version: int = 0  # where its program did not enter it
 
     def __str__(self) -> str:
         host, _, pid = self.process.rpartition(":")

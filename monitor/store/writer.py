@@ -46,6 +46,7 @@ from monitor.core.decode import printable
 from monitor.store import journal
 from monitor.store.checksum import checksum
 from monitor.store.database import FILE, open_for_writing, upsert
+from monitor.store.lease import Lease
 from monitor.store.ledger import Ledger, LedgerDelta
 from monitor.store.numbering import StreamNumbers
 from monitor.store.parquet_files import why
@@ -134,16 +135,23 @@ class SetAside:
 
 
 class Writer:
-    """Owns the store, or its own lines where several share a server. `lines` are those lines, all without."""
+    """Owns the store, or its own lines where several share a server. `lines` are those lines, all without.
 
-    def __init__(self, settings: Store, lines: Collection[str] | None = None) -> None:
+    With a lease nothing is committed once it is lost: LeaseLostError.
+    """
+
+    def __init__(self, settings: Store, lines: Collection[str] | None = None, lease: Lease | None = None) -> None:
         self.settings = settings
         self.lines = lines
-        self.engine = open_for_writing(settings)
-        self.ledger = self._read_ledger()
-        self.last_id = self._read_last_id()
-        self.aside = self._read_aside()
         self.not_recorded: Counter[tuple[str, str]] = Counter()  # by line and kind of row
+        self.engine = open_for_writing(settings, lease)
+        try:
+            self.ledger = self._read_ledger()
+            self.last_id = self._read_last_id()
+            self.aside = self._read_aside()
+        except BaseException:
+            self.close()
+            raise
 
     @property
     def name(self) -> str:

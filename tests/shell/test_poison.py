@@ -19,9 +19,9 @@ from dashboard.gateway import Numbering
 from dashboard.pages import health
 from monitor.contract.config.load import load
 from monitor.contract.messages import Refused
-from monitor.store.database import server_url
 from monitor.store.reader import StoreReader
 from monitor.store.schema import MESSAGE, SET_ASIDE
+from monitor.store.server import server_url
 from tests.dashboard.fake_record import FakeGateway
 from tests.shell.brokers import Process, broker, monitor, program, say
 from tests.shell.works import SERVER, configs_at, settings_at, until

@@ -26,6 +26,7 @@ from monitor.core.pipeline import Pipeline
 from monitor.shell import service as module
 from monitor.shell.link import Received
 from monitor.shell.service import Desk, Service
+from monitor.store import upgrade
 from monitor.store.database import open_for_reading
 from monitor.store.lease import hold
 from monitor.store.schema import CHECKPOINT, LEDGER, MESSAGE, SET_ASIDE
@@ -387,6 +388,26 @@ def test_sigterm_stores_what_was_taken(place, arrivals, undisturbed, monkeypatch
     assert sum(numbers_stored(place).values()) == 2 * BATCH
     monkeypatch.setattr(Desk, "take", inner)
     assert_it_goes_on(place, link, undisturbed)
+
+
+def test_a_store_that_was_upgraded_meanwhile_ends_the_service_with_nothing_more_written(
+    place, arrivals, monkeypatch, caplog
+):
+    """A9: no message is blamed for it and set aside, and what is not stored is acknowledged to nobody."""
+    link, written = StubLink(arrivals), Counter[str]()
+
+    def upgraded(_: object) -> None:
+        written["commits"] += 1
+        if written["commits"] > 2:
+            upgrade.refuse_newer(upgrade.SCHEMA_VERSION + 1, "here")
+
+    monkeypatch.setattr(upgrade, "confirm", upgraded)
+    with hold(settings_at(place), ["core-1"], 0.0) as lease:
+        assert asyncio.run(module._until_stopped(a_service(place, link, again=False), lease)) == 1
+    assert "without another word to the store" in caplog.text
+    assert 0 < len(link.acknowledged) < len(arrivals)
+    assert not read(place, select(SET_ASIDE))
+    assert_nothing_is_claimed(place, link)
 
 
 def test_moving_files_keeps_neither_batches_nor_a_stop_waiting(place, arrivals, undisturbed, monkeypatch):

@@ -3,6 +3,7 @@
 import os
 import re
 import subprocess
+import threading
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
@@ -12,10 +13,12 @@ from sqlalchemy import create_engine, text
 
 from monitor.contract.part import CannotRunError
 from monitor.store.lease import LeaseHeldError, LeaseLostError, hold
+from monitor.store.reader import StoreReader
 from monitor.store.server import server_url
-from tests.core.story import T0
+from monitor.store.writer import Batch, Writer
+from tests.core.story import T0, finding
 from tests.shell.brokers import Process, everymetre
-from tests.shell.works import PATIENCE, configs_at, settings_at, until
+from tests.shell.works import PATIENCE, SERVER, configs_at, settings_at, until
 
 WRITING = "no broker"  # what a monitor logs that has its lines and finds nobody to listen to
 
@@ -133,3 +136,49 @@ def test_a_folder_that_cannot_be_written_is_named_before_anything_begins(place):
         hold(settings, ["core-1"], 0.0),
     ):
         pytest.fail("the lines were held")
+
+
+def end_lease(place: Path) -> None:
+    """The server ends the connections that hold a lease."""
+    engine = create_engine(server_url(str(settings_at(place).database_url)))
+    ended = "select pg_terminate_backend(pid, 10000) from pg_stat_activity where application_name like 'everymetre %'"
+    with engine.connect() as connection:
+        assert connection.execute(text(f"{ended} and datname = current_database()")).scalars().all() == [True]
+    engine.dispose()
+
+
+def test_a_writer_that_lost_its_lease_commits_nothing_beside_the_next(server, tmp_path):
+    """A6: for up to two seconds, until it looked at its lease again, it wrote beside the new holder."""
+    (tmp_path / SERVER).write_text(server)
+    store = settings_at(tmp_path)
+    with hold(store, ["core-1"], T0) as lost:
+        old = Writer(store, ["core-1"], lost)
+        old.write(Batch(outputs=[finding(1.0, 2.0)]))
+        end_lease(tmp_path)
+        with hold(store, ["core-1"], T0) as held:
+            new = Writer(store, ["core-1"], held)
+            with pytest.raises(LeaseLostError):
+                old.write(Batch(outputs=[finding(5.0, 6.0)]))
+            new.write(Batch(outputs=[finding(8.0, 9.0)]))
+    assert [f.start_m for f in StoreReader(store).findings("core-1", 0.0, 10.0)] == [1.0, 8.0]
+    old.close()
+    new.close()
+
+
+def test_a_new_holder_waits_for_the_last_transaction_of_the_one_before(server, tmp_path):
+    (tmp_path / SERVER).write_text(server)
+    store, taken = settings_at(tmp_path), threading.Event()
+
+    def take_over() -> None:
+        with hold(store, ["core-1"], T0):
+            taken.set()
+
+    with hold(store, ["core-1"], T0) as lost, create_engine(server_url(str(store.database_url))).begin() as connection:
+        lost.fence(connection)
+        end_lease(tmp_path)
+        later = threading.Thread(target=take_over)
+        later.start()
+        assert not taken.wait(0.5)
+        connection.rollback()
+        assert taken.wait(20 * PATIENCE)
+        later.join()
