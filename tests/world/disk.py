@@ -2,10 +2,12 @@
 
 import random
 import shutil
+import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pytest
 from sqlalchemy import Engine, event
@@ -45,11 +47,6 @@ class Disk:
         if self.slow_s:
             self.pass_time(self.rng.uniform(0.0, self.slow_s))
 
-    def watch(self, engine: Engine) -> None:
-        """Count the steps of a database."""
-        event.listen(engine, "before_cursor_execute", lambda *_: self.step())
-        event.listen(engine, "commit", lambda _: self.step())
-
     def committed(self) -> None:
         """Everything in the write-ahead log up to here is synchronised."""
         wal = self.folder / WAL
@@ -83,3 +80,38 @@ def file_steps(step: Callable[[], None]) -> Iterator[None]:
 
         patch.setattr(Path, "replace", counted)
         yield
+
+
+@contextmanager
+def database_steps(step: Callable[[], None]) -> Iterator[None]:
+    """So are SQL statements and commits, but for the settings of a connection.
+
+    They are counted in the driver: SQLAlchemy's own events cost as much as the statements.
+    """
+
+    class Cursor(sqlite3.Cursor):
+        def execute(self, statement: str, *parameters: Any) -> sqlite3.Cursor:
+            if not statement.startswith("PRAGMA"):
+                step()
+            return super().execute(statement, *parameters)
+
+        def executemany(self, statement: str, *parameters: Any) -> sqlite3.Cursor:
+            step()
+            return super().executemany(statement, *parameters)
+
+    class Connection(sqlite3.Connection):
+        def cursor(self, *_: Any) -> sqlite3.Cursor:
+            return super().cursor(Cursor)
+
+        def commit(self) -> None:
+            step()
+            super().commit()
+
+    def connect(_: object, __: object, places: list[Any], settings: dict[str, Any]) -> sqlite3.Connection:
+        return sqlite3.connect(*places, factory=Connection, **settings)
+
+    event.listen(Engine, "do_connect", connect)
+    try:
+        yield
+    finally:
+        event.remove(Engine, "do_connect", connect)

@@ -24,13 +24,13 @@ from monitor.core.arrival import Arrival
 from monitor.shell import service as service_module
 from monitor.shell.restore import restore
 from monitor.shell.service import Desk, Service
-from monitor.store import samples
+from monitor.store import manifest, samples
 from monitor.store.database import open_for_reading
 from monitor.store.reader import StoreReader
 from monitor.store.writer import Writer
 from tests.shell import works
 from tests.shell.works import take
-from tests.world.disk import Disk, Killed, file_steps
+from tests.world.disk import Disk, Killed, database_steps, file_steps
 from tests.world.loop import InlineExecutor, VirtualLoop
 from tests.world.stories import T0, Message, story
 from tests.world.wire import Broker, Gateway, WorldLink
@@ -102,6 +102,9 @@ class World:
     def _disk(self) -> Disk:
         return Disk(self.folder, self.rng, self.loop.pass_time, self.slow_s)
 
+    def _step(self) -> None:
+        self.disk.step()
+
     # ---- one process ------------------------------------------------------------------------------------
 
     def service(self) -> Service:
@@ -109,7 +112,6 @@ class World:
         self.report.starts += 1
         c = configuration(str(self.folder), self.revision)
         writer = Writer(c.works.store, [LINE])
-        self.disk.watch(writer.engine)
         write = writer.write
 
         def counted(batch):  # type: ignore[no-untyped-def]
@@ -139,7 +141,7 @@ class World:
 
     def run(self) -> Report:
         try:
-            with file_steps(lambda: self.disk.step()), quick_rounds(self.rng):
+            with file_steps(self._step), database_steps(self._step), quick_rounds(self.rng):
                 self.loop.run_until_complete(self._run())
             self._judge()
         finally:
@@ -179,9 +181,9 @@ class World:
     async def _until_stored(self, work: "asyncio.Task[None]") -> None:
         limit = self.loop.time() + END_WITHIN_S
         while not work.done() and self.loop.time() < limit:
-            await asyncio.sleep(1.0)
+            await asyncio.sleep(0.25)
             box = self.gateway.sender.outbox
-            if self.loop.time() > LASTS_S + 2 and len(box) == 0:
+            if self.loop.time() > LASTS_S + 0.5 and len(box) == 0:
                 break
 
     async def _trouble(self, service: Service, work: "asyncio.Task[None]") -> None:
@@ -263,10 +265,11 @@ class World:
 
 @contextlib.contextmanager
 def quick_rounds(rng: random.Random) -> Iterator[None]:
-    """Snapshots, and moves into files, as often in the hour of a story as they are in days of a works."""
+    """Snapshots, moves into files and looks at files, as often in the hour of a story as in days of a works."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(service_module, "CHECKPOINT_EVERY_S", rng.choice((30.0, 300.0, 1000.0)))
         patch.setattr(service_module, "ROLL_EVERY_S", rng.choice((0.3, 1.0, 3.0)))
+        patch.setattr(manifest, "LOOK_FILES", 1)
         yield
 
 
