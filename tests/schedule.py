@@ -23,13 +23,14 @@ WAITING = (
     "tests/shell/test_tls.py",
 )
 LONG = (
-    "tests/gateway/conformance/test_trial.py",
-    "tests/scenarios/test_marked.py",
     "tests/e2e/test_dashboard_pages.py",
+    "tests/scenarios/test_marked.py",
+    "tests/shell/test_restart_law.py",
     "tests/statistics/test_recurrence.py",
-    "tests/e2e/test_limits_page.py",
     "tests/commands/test_rehearse.py",
     "tests/store/test_writer.py",
+    "tests/shell/test_stop.py",
+    "tests/e2e/test_limits_page.py",
     "tests/scenarios/test_whole_cable.py",
     "tests/test_fuzz.py",
 )

@@ -5,8 +5,8 @@ import pytest
 from monitor.store.writer import Writer
 from tests.world.world import Report, World
 
-SEEDS = range(400)
-TOGETHER = 40
+SEEDS = range(2000)
+TOGETHER = 50  # a part of what workers share
 # Seeds of worlds in which something was wrong once; what each found.
 FOUND = {
     9: "a gateway that met its broker before the monitor did was run past",
