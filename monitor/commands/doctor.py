@@ -32,7 +32,19 @@ SHOWN = 20  # differences of one line
 TOGETHER = 1000  # messages in memory
 
 
+EXIT_CODES = "Exit code: 0 sound and equal, 1 damaged or different, 2 not run (configuration, a monitor that writes)."
+RESTORE = (
+    "What to do: stop the monitor of these lines, keep a copy of the store, restore what is named above from a backup, "
+    "and run doctor again."
+)
+LEAVE = (
+    "What to do: nothing is changed by doctor. Where a table or file differs, the messages are what counts: keep a "
+    "copy of the store, and compare with a backup of the day before."
+)
+
+
 def _options(parser: ArgumentParser) -> None:
+    parser.epilog = EXIT_CODES + " The record made again takes as much room in TMPDIR as its rows and tables do."
     parser.add_argument(
         "--configs", type=Path, default=Path("configs"), metavar="DIR", help="configuration folder (default: configs)"
     )
@@ -58,11 +70,13 @@ def _run(options: Namespace) -> int:
         for fault in faults:
             print(fault)
         if options.quick or faults:
-            print("damaged" if faults else "sound", flush=True)
+            print(f"{len(faults)} faults: damaged. {RESTORE}" if faults else "sound", flush=True)
             return 1 if faults else 0
         results = [make_again(configuration, line, options.digests) for line in lines]
     reasons = "; ".join(f"{table.name} ({reason})" for table, reason in NOT_COMPARED.items())
     print(f"Tables that cannot be compared: {reasons}.")
+    if not all(results):
+        print(LEAVE)
     return 0 if all(results) else 1
 
 

@@ -295,6 +295,15 @@ def test_a_missing_file_and_one_set_aside_are_named(copy, capsys):
     printed = capsys.readouterr().out
     assert f"{first.relative_to(copy)}: missing" in printed
     assert "damaged-1: set aside as damaged" in printed
+    assert "3 faults: damaged. What to do: stop the monitor of these lines" in printed
+
+
+def test_the_exit_codes_are_in_the_help(capsys):
+    with pytest.raises(SystemExit):
+        main(["doctor", "--help"])
+    assert "Exit code: 0 sound and equal, 1 damaged or different, 2 not run" in " ".join(
+        capsys.readouterr().out.split()
+    )
 
 
 def test_a_store_that_a_monitor_writes_is_left_alone(copy, capsys):

@@ -25,7 +25,7 @@ def stopped(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder: Path = tmp_path_factory.mktemp("stopped")
     desk: Desk = desk_at(folder)
     take(desk, tell(130, before=busy).sorted())
-    desk.finish()
+    desk.writer.write(desk.last_batch())
     desk.writer.seal()
     desk.writer.close()
     return folder
