@@ -90,14 +90,14 @@ def test_a_line_at_risk_is_told_what_to_do_until_when_and_what_is_lost(context, 
 
 
 def test_the_block_of_the_line_shows_the_cable_beside_the_recipe(knowing, configuration):
-    begun = time.perf_counter()
+    begun_s = time.process_time()  # of the processor, so that a busy machine changes nothing
     said, graph, blocks = curing(knowing, configuration.lines["core-1"])
     names = {trace.name for trace in graph.figure.data}
     assert {"now, surface", "now, inner", "now, index", "recipe, surface", "at the take-up"} <= names
     assert "recipe in steady state" in str(said)
     assert "Line speed" in str(blocks)
     assert "No metre inside is lost" in str(blocks)
-    assert time.perf_counter() - begun < 2.0
+    assert time.process_time() - begun_s < 2.0
 
 
 def test_lost_metres_are_given_on_the_drum_and_from_its_outer_end(knowing, configuration, row, cure):
