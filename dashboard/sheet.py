@@ -78,7 +78,7 @@ def _drum(r: ReleaseRecord) -> str:
 def _metres(r: ReleaseRecord) -> Block:
     length = r.length_m
     rows = [(w, f"{fixed(m, 1)} m", percent(m / length, 2) if length else "") for w, m in r.metres.items()]
-    return Block("Metres by verdict, with what is inherited", ("", "Length", "Share"), tuple(rows), (1, 2))
+    return Block("Metres by verdict, with what is inherited", ("Verdict", "Length", "Share"), tuple(rows), (1, 2))
 
 
 def _ancestry(asked: Asked, r: ReleaseRecord) -> Block | None:
@@ -155,7 +155,7 @@ def _statistics(asked: Asked, r: ReleaseRecord) -> Block:
         for name, found in e.statistics.items()
         if found
     ]
-    head = ("Drum", "", "Least", "Mean", "Most", "Sigma")
+    head = ("Drum", "Quantity", "Least", "Mean", "Most", "Sigma")
     return Block("Over its metres", head, tuple(rows), (2, 3, 4, 5))
 
 

@@ -435,7 +435,8 @@ def _before(context: Context, of: Cable, x: Floats) -> list[Any]:
         table(
             f"{len(places)} faulty metres laid over each other against clean ones of the same drums; chances corrected "
             f"for {len(found)} streams",
-            ["Stream, as the metre met it", "Difference, sigma", "Where largest", "By chance", ""], shown, empty="",
+            ["Stream, as the metre met it", "Difference, sigma", "Where largest", "By chance", "Result"], shown,
+            empty="",
             numeric=(1, 3),
         ),
     ]  # fmt: skip
@@ -573,7 +574,7 @@ def work(context: Context, line: str, what: str, drums: str) -> list[Any]:
     parts_: list[Any] = [
         table(
             "Work, newest first: faults per km from the work before it to the work after it (exact Poisson test)",
-            ["When", "At", "What", "Before", "After", "After over before (95 %)", "Chance", ""], rows,
+            ["When", "At", "What", "Before", "After", "After over before (95 %)", "Chance", "Result"], rows,
             empty="Nothing was noted on this line yet.", numeric=(3, 4, 5, 6),
         )
     ]  # fmt: skip

@@ -96,7 +96,8 @@ def _followed(context: Context, here: list[Kin], at: float | None) -> html.Div:
     rows = [row for k in here if (row := _met(context, k)) is not None]
     return table(
         f"Drum metre {format.metres(at)} on its way, earliest process first",
-        ["Drum", "Process", "Drum metre", "When", "What it met", ""], rows, empty="Nothing on record.", numeric=(2,),
+        ["Drum", "Process", "Drum metre", "When", "What it met", "Journey"], rows,
+        empty="Nothing on record.", numeric=(2,),
         classes="journey-table",
     )  # fmt: skip
 

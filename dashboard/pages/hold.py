@@ -267,7 +267,7 @@ def _capability(recipe: Recipe, path: str, groups: Floats, effective: float, uni
         table(
             f"Against {limits}; mean {significant(found.mean, 4)} {unit}; 95 % intervals for "
             f"{format.number(found.values, '', 0)} independent values",
-            ["", "Cp, Pp", "Cpk, Ppk"], rows, empty="",
+            ["Spread", "Cp, Pp", "Cpk, Ppk"], rows, empty="",
         ),
         html.P(f"Expected beyond the limits, if values are normal: {significant(found.beyond * 1e6)} in a "
             "million metres.",
@@ -330,7 +330,8 @@ def _given(line: Line, path: str, seen: Floats, recipe: Recipe, eccentric: Any) 
         html.H2("Compound given away"),
         html.P(f"{significant(abs(found.given_kg_per_km))} kg/km {verb}{money}.", className="outcome", id="hold-given"),
         table(
-            f"Diameter of {titles.inside(titles.stream_title(line, path))}: what the wall needs", ["", ""], rows,
+            f"Diameter of {titles.inside(titles.stream_title(line, path))}: what the wall "
+            "needs", ["Diameter", "Value"], rows,
             empty="", numeric=(1,),
         ),
         html.P(

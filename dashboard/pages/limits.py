@@ -299,7 +299,8 @@ def comparison(context: Context, asked: Asked, found: Comparison, group: str) ->
     parts.append(
         table(
             "Known bad cable (spark faults, marks): when anything else told of it",
-            ["Line metre", "Known by", "As it was", "Rehearsed", ""], caught, empty="No known bad cable in this span.",
+            ["Line metre", "Known by", "As it was", "Rehearsed", "Outcome"], caught,
+            empty="No known bad cable in this span.",
         )
     )  # fmt: skip
     return parts, said_
@@ -350,7 +351,7 @@ def _figures(context: Context, asked: Asked, found: Comparison, shifts: float) -
         ["Standing for more than a day", *(len(f.stale) for f in both)],
         ["Metres with findings", *(format.number(side.bad_m(), "m") for side in (found.before, found.after))],
     ]
-    return table("What it asks of people", ["", "As it was", "Rehearsed"], rows, empty="", numeric=(1, 2))
+    return table("What it asks of people", ["Figure", "As it was", "Rehearsed"], rows, empty="", numeric=(1, 2))
 
 
 def _trend(context: Context, asked: Asked, found: Comparison, path: str) -> Any:
@@ -402,7 +403,8 @@ def proposals(context: Context) -> html.Div:
     rows = [_proposal(context, p) for p in context.record.proposals(30)]
     return table(
         "Proposals, newest first: a second person approves or refuses, with name and reason given above",
-        ["When", "Line", "Changes", "By", "Reason", "Rehearsed", "State", ""], rows, empty="Nothing was proposed yet.",
+        ["When", "Line", "Changes", "By", "Reason", "Rehearsed", "State", "Decision"], rows,
+        empty="Nothing was proposed yet.",
         classes="proposals",
     )  # fmt: skip
 
@@ -467,6 +469,7 @@ def in_force(context: Context) -> html.Div:
             )  # fmt: skip
     return table(
         "Revisions of each line's recipes; going back takes an earlier one into force under a new number",
-        ["Line", "Recipe", "Revision", "", "Since", "From line metre", "Changed to", "By", "Reason", ""], rows,
+        ["Line", "Recipe", "Revision", "State", "Since", "From line metre", "Changed to", "By", "Reason",
+         "Restore"], rows,
         empty="", numeric=(2,), classes="proposals",
     )  # fmt: skip

@@ -135,7 +135,7 @@ def _frequent(context: Context, f: AlarmFigures) -> html.Div:
         marks = [w for w, some in (("chatters", f.chattering), ("stands", f.stale)) if one.alarm in some]
         rows.append([title, alarm_title(context, line, alarm), one.count, percent(one.share), ", ".join(marks)])
     return table(
-        "Most frequent alarms and what part of the load they make", ["Line", "Alarm", "Times", "Share", ""], rows,
+        "Most frequent alarms and what part of the load they make", ["Line", "Alarm", "Times", "Share", "Remark"], rows,
         empty="No alarm in this span.", numeric=(2, 3),
     )  # fmt: skip
 

@@ -219,7 +219,13 @@ def _room(line: Line, found: Answer) -> Any:
     rows += [
         [titles.station_title(line, n), said(m.colder[n], "K colder"), said(m.hotter[n], "K hotter")] for n in m.colder
     ]
-    return table("", ["", "Until undercured", "Until overheated"], rows, empty="", classes="headroom")
+    return table(
+        "Until the first limit",
+        ["What is set", "Until undercured", "Until overheated"],
+        rows,
+        empty="",
+        classes="headroom",
+    )
 
 
 def _stop(line: Line, recipe: Recipe, setting: Setting, given: Mapping[str, Any]) -> list[Any]:

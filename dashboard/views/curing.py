@@ -68,7 +68,7 @@ def headroom(line: Line, cure: Mapping[str, Any]) -> Any:
     ]
     return table(
         f"Headroom at {exact(cure['speed'])} m/min and the ovens as they are, held steady",
-        ["", "Until undercured", "Until overheated"],
+        ["What is set", "Until undercured", "Until overheated"],
         rows,
         empty="",
         classes="headroom",

@@ -5,6 +5,7 @@ from typing import Any
 
 from dash import html
 
+from dashboard.format import fixed
 from dashboard.views import aria
 
 
@@ -17,10 +18,17 @@ def table(
     classes: str = "",
     numeric: Sequence[int] = (),
 ) -> html.Div:
-    """Rows under column heads; `numeric` columns stand to the right; `empty` is said where there is no row."""
+    """Rows under column heads; `numeric` columns stand to the right; `empty` is said where there is no row.
+
+    Counts are written as all numbers are. Raises ValueError for a table or a column without a name: who listens to the
+    page hears nothing else of it.
+    """
+    if not caption or not all(head):
+        raise ValueError(f"a table needs a caption and a name for each column, got {caption!r}, {list(head)}")
     heads = [html.Th(h, scope="col", className="n" if i in numeric else "") for i, h in enumerate(head)]
     body: list[Any] = [
-        html.Tr([html.Td(cell, className="n" if i in numeric else "") for i, cell in enumerate(row)]) for row in rows
+        html.Tr([html.Td(_written(cell), className="n" if i in numeric else "") for i, cell in enumerate(row)])
+        for row in rows
     ]
     if not rows:
         body = [html.Tr([html.Td(empty, colSpan=len(head), className="empty")])]
@@ -31,3 +39,7 @@ def table(
         role="region",
         **aria(caption),
     )
+
+
+def _written(cell: Any) -> Any:
+    return fixed(cell, 0) if isinstance(cell, int) and not isinstance(cell, bool) else cell

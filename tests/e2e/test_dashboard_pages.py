@@ -23,6 +23,7 @@ ARGUMENTS = [
     "--headless=new", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
     "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
+ACCESSIBILITY = Path(__file__).with_name("accessibility.js").read_text(encoding="utf-8")
 PAGES = [
     "/", "/line/core-1", "/drum/core-1/1-1042", "/drums", "/alarms", "/trend", "/shift", "/cut",
     "/release/core-1/1-1041", "/family/core-1/1-1041", "/again", "/hold", "/load", "/settings", "/limits", "/health",
@@ -131,6 +132,9 @@ def test_a_page_loads_without_complaint_and_asks_only_its_own_host(served: Serve
     assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth"), (
         "the page is wider than the window"
     )
+    for theme in ("light", "dark"):
+        page.evaluate("theme => document.documentElement.setAttribute('data-mantine-color-scheme', theme)", theme)
+        assert page.evaluate(ACCESSIBILITY) == [], theme
 
 
 WITH_CHARTS = ["/line/core-1", "/drum/core-1/1-1042", "/trend", "/again", "/hold", "/load", "/settings"]
