@@ -110,20 +110,22 @@
 
   function alarmBody(key, row, sent) {
     const body = Draw.el("tbody", row.wants ? "wants" : "quiet"), first = Draw.el("tr");
-    const cell = (className, ...parts) => {
+    const cell = (head, className, ...parts) => {
       const made = Draw.el("td", className);
+      made.dataset.label = head;
       made.append(...parts);
       return made;
     };
     const title = Draw.el("th", "", row.title);
     title.scope = "row";
-    const state = cell("state", row.said);
-    if (row.wants) state.prepend(Draw.el("span", "mark"));
+    title.dataset.label = "What";
+    const state = cell("State", "state", ...(row.wants ? [Draw.el("span", "mark")] : []), row.said);
     const ago = Draw.el("span", "ago");
     ago.dataset.ago = row.occurrence;
     first.append(
-      cell("", Draw.tally(row.priority)), state, cell("", row.line), title, cell("n", row.value), cell("n", row.limit),
-      cell("", row.since, Draw.el("br"), ago), cell("", ...place(row.where)), cell("", ...answerParts(key, sent)),
+      cell("Priority", "", Draw.tally(row.priority)), state, cell("Line", "", row.line), title,
+      cell("Value", "n", row.value), cell("Limit", "n", row.limit), cell("Since", "", row.since, Draw.el("br"), ago),
+      cell("Where", "", ...place(row.where)), cell("Answer", "", ...answerParts(key, sent)),
     );
     body.append(first);
     if (row.response.length) body.append(responseRow(row.response));
@@ -218,8 +220,9 @@
     const body = Draw.el("tbody");
     for (const row of reply.rows) {
       const line = Draw.el("tr");
-      for (const name of ["when", "line", "priority", "what", "event", "after", "value", "recipe", "by", "reason"]) {
+      for (const [i, name] of ["when", "line", "priority", "what", "event", "after", "value", "recipe", "by", "reason"].entries()) {
         const cell = Draw.el("td", name === "value" ? "n" : "");
+        cell.dataset.label = PAST[i];
         cell.append(name === "priority" ? Draw.tally(row.priority) : row[name]);
         line.append(cell);
       }

@@ -6,7 +6,7 @@ from typing import Any
 from dash import html
 
 from dashboard.format import fixed
-from dashboard.views import aria
+from dashboard.views import aria, attributes
 
 
 def table(
@@ -27,8 +27,7 @@ def table(
         raise ValueError(f"a table needs a caption and a name for each column, got {caption!r}, {list(head)}")
     heads = [html.Th(h, scope="col", className="n" if i in numeric else "") for i, h in enumerate(head)]
     body: list[Any] = [
-        html.Tr([html.Td(_written(cell), className="n" if i in numeric else "") for i, cell in enumerate(row)])
-        for row in rows
+        html.Tr([_cell(*one, i in numeric) for i, one in enumerate(zip(row, head, strict=True))]) for row in rows
     ]
     if not rows:
         body = [html.Tr([html.Td(empty, colSpan=len(head), className="empty")])]
@@ -41,5 +40,7 @@ def table(
     )
 
 
-def _written(cell: Any) -> Any:
-    return fixed(cell, 0) if isinstance(cell, int) and not isinstance(cell, bool) else cell
+def _cell(cell: Any, head: str, numeric: bool) -> html.Td:
+    """A cell; on a narrow screen a row is a card, on which its head stands beside each cell."""
+    written = fixed(cell, 0) if isinstance(cell, int) and not isinstance(cell, bool) else cell
+    return html.Td(written, className="n" if numeric else "", **attributes(label=head))

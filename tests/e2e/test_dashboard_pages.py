@@ -584,3 +584,19 @@ def test_a_family_follows_a_metre_and_opens_its_journey(served: Served, strict: 
     strict.get_by_role("link", name="its journey").click()
     expect(strict.locator("#journey table")).to_be_visible()
     assert "?metre=" in strict.url
+
+
+@pytest.mark.parametrize(
+    "address", ["/alarms", "/drums", "/drum/core-1/1-1042", "/release/core-1/1-1041", "/load", "/limits"]
+)
+def test_d7_on_a_telephone_no_table_scrolls_sideways(served: Served, page: Page, address: str) -> None:
+    page.set_viewport_size({"width": 390, "height": 800})
+    page.goto(served.url + address)
+    expect(page.locator(".table-room td").first).to_be_visible()
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    wide = "[...document.querySelectorAll('.table-room')].filter(x => x.scrollWidth > x.clientWidth + 1).length"
+    assert page.evaluate(wide) == 0
+    labels = page.evaluate(
+        "[...document.querySelectorAll('.table-room td:not([colspan])')].filter(x => !x.dataset.label).length"
+    )
+    assert labels == 0, "cells without the head of their column"
