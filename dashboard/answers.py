@@ -6,11 +6,11 @@ from dashboard.alarm_list import find
 from dashboard.context import Context
 from dashboard.entry import present
 from dashboard.gateway import NotSentError
-from dashboard.pages.alarms import SHELVE_MIN
 from monitor.contract import bounds
 from monitor.contract.messages import Action, LimitsStep
 from monitor.contract.reading import AlarmRow
 
+SHELVE_MIN = {"15": "15 minutes", "60": "1 hour", "240": "4 hours", "480": "8 hours"}
 Answer = Literal["acknowledge", "shelve", "unshelve"]
 REASON_MOST = 400
 NAME_MOST = 80

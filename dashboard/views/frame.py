@@ -1,6 +1,7 @@
 """What stands around every page: the way to each question, the connection's state, theme, and the caution."""
 
 from base64 import b64encode
+from collections.abc import Sequence
 from hashlib import sha256
 from typing import Any
 from urllib.parse import quote
@@ -12,20 +13,6 @@ from dashboard.accounts import Person
 from dashboard.views import aria, attributes
 from dashboard.words import CAUTION
 
-NAVIGATION = (
-    ("/", "Lines", "which needs me"),
-    ("/alarms", "Alarms", "what wants an answer"),
-    ("/drums", "Drums", "what is in them"),
-    ("/trend", "Trends", "how did it run"),
-    ("/shift", "Shift", "what do I hand over"),
-    ("/cut", "Cutting", "how do I cut this"),
-    ("/again", "Recurring", "what keeps coming back"),
-    ("/hold", "How it holds", "is it capable"),
-    ("/load", "Alarm load", "how much is asked"),
-    ("/settings", "Other settings", "what would it do"),
-    ("/limits", "Limits", "what if they were others"),
-    ("/health", "Health", "can I trust this"),
-)
 _BLUES = ["#e8f3fa", "#cde4f3", "#9fcbe8", "#6fb1dc", "#3f97cf", "#1c83c0", "#0072b2", "#00639c", "#005485", "#00456e"]
 THEME: dict[str, Any] = {
     "fontFamily": "system-ui, 'Segoe UI', 'Noto Sans', 'DejaVu Sans', sans-serif",
@@ -69,8 +56,13 @@ _SCRIPT = INDEX.split("<script>")[1].split("</script>")[0]
 OWN_SCRIPTS = ["'sha256-" + b64encode(sha256(_SCRIPT.encode()).digest()).decode() + "'"]
 
 
-def frame(works_title: str, time_zone: str, person: Person | None = None) -> dmc.MantineProvider:
-    """The whole document; pages come into `content`. `person` is who is there, where there are accounts."""
+def frame(
+    works_title: str, time_zone: str, person: Person | None = None, navigation: Sequence[tuple[str, str, str]] = ()
+) -> dmc.MantineProvider:
+    """The whole document; pages come into `content`.
+
+    `person` is who is there, where there are accounts; `navigation` is (address, name, question) of each page.
+    """
     return dmc.MantineProvider(
         id="provider",
         theme=THEME,
@@ -83,17 +75,19 @@ def frame(works_title: str, time_zone: str, person: Person | None = None) -> dmc
             dcc.Interval(id="second", interval=1000),
             dcc.Store(id="second-done"),
             html.A("Skip to the content", href="#content", className="skip"),
-            _header(works_title, time_zone, person),
+            _header(works_title, time_zone, person, navigation),
             html.Main(id="content", tabIndex=-1),
             html.Footer([html.P(CAUTION), html.P(works_title, className="works")]),
         ],
     )
 
 
-def _header(works_title: str, time_zone: str, person: Person | None) -> html.Header:
+def _header(
+    works_title: str, time_zone: str, person: Person | None, navigation: Sequence[tuple[str, str, str]]
+) -> html.Header:
     links = [
         dcc.Link([html.Span(name, className="nav-name"), html.Span(question, className="nav-question")], href=href)
-        for href, name, question in NAVIGATION
+        for href, name, question in navigation
     ]
     return html.Header(
         className="head",

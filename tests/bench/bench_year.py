@@ -12,7 +12,11 @@ from flask.testing import FlaskClient
 from dashboard.app import create_app
 from dashboard.context import Context
 from dashboard.gateway import Numbering
-from dashboard.pages import again, drums, family, load, shift
+from dashboard.pages.alarm_load import layout as alarm_load
+from dashboard.pages.drums import layout as drums
+from dashboard.pages.family import layout as family
+from dashboard.pages.recurrence import layout as recurrence
+from dashboard.pages.shift import layout as shift
 from monitor.analysis.shift_calendar import shift_at
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.load import load as load_configuration
@@ -69,11 +73,11 @@ def _asked(context: Context, client: FlaskClient, count: int) -> dict[str, Calla
         "Alarms": lambda: _get(client, "/api/v1/alarms"),
         "Alarms, history": lambda: _get(client, "/api/v1/alarm-changes?hours=168"),
         "Drums": lambda: drums.content(context),
-        "Recurring": lambda: again.answer(context, core, "event:spark-electrode/spark-fault", "20", 0.3, 30.0),
+        "Recurring": lambda: recurrence.answer(context, core, "event:spark-electrode/spark-fault", "20", 0.3, 30.0),
         "Family": lambda: family.answer(context, found[core], None),  # type: ignore[arg-type]
         "Record": lambda: release_record.record(context, found[reel]),  # type: ignore[arg-type]
         "Shift": lambda: [shift.answer(context, start), shift.handovers(context)],
-        "Alarm load, 30 days": lambda: load.answer(context, load.ALL, "30 days"),
+        "Alarm load, 30 days": lambda: alarm_load.answer(context, alarm_load.ALL, "30 days"),
     }
 
 

@@ -10,8 +10,8 @@ from dashboard import live, words
 from dashboard.context import Context
 from dashboard.figures.along import along_figure, from_told
 from dashboard.figures.faultmap import fault_map, lane_of, sentence
-from dashboard.pages import drum as drum_page
-from dashboard.pages import settings
+from dashboard.pages.drum import layout as drum_page
+from dashboard.pages.what_if import layout as what_if
 from dashboard.views.curing import curing
 from monitor.contract.reading import AlarmRow
 from monitor.contract.record import Finding, FindingKind
@@ -152,7 +152,7 @@ PLAIN = {
 
 
 def ask(context, **other) -> str:
-    return str(settings.answer(context, "core-1", "core-2g5", PLAIN | other))
+    return str(what_if.answer(context, "core-1", "core-2g5", PLAIN | other))
 
 
 @pytest.mark.parametrize(

@@ -2,12 +2,13 @@
 
 import pytest
 
-from dashboard.pages import hold, load
+from dashboard.pages.alarm_load import layout as alarm_load
+from dashboard.pages.capability import layout as capability
 from tests.dashboard.test_limits import said
 
 
 def test_a_diameter_has_charts_capability_faults_and_giveaway(context):
-    parts = hold.answer(context, "core-1", "cold-gauge/diameter-x", "3", 0.05)
+    parts = capability.answer(context, "core-1", "cold-gauge/diameter-x", "3", 0.05)
     text = said(parts)
     assert "independent values" in text
     assert "Cp, Pp" in text
@@ -17,29 +18,29 @@ def test_a_diameter_has_charts_capability_faults_and_giveaway(context):
 
 
 def test_an_oven_has_no_giveaway(context):
-    text = said(hold.answer(context, "core-1", "oven-b/temperature", "3", 0.05))
+    text = said(capability.answer(context, "core-1", "oven-b/temperature", "3", 0.05))
     assert "Capability" in text
     assert "kg/km" not in text
 
 
 @pytest.mark.parametrize("typed", [5.0, "5", "-0.1", "", "off centre"])
 def test_c20_an_eccentricity_that_cannot_be_gives_no_money(context, typed):
-    text = said(hold.answer(context, "core-1", "cold-gauge/diameter-x", "3", typed))
+    text = said(capability.answer(context, "core-1", "cold-gauge/diameter-x", "3", typed))
     assert "Eccentricity: expected" in text
     assert "a year" not in text
 
 
 def test_too_few_metres_are_said(context, record, monkeypatch):
     monkeypatch.setattr(record, "rows", lambda *_: {"line_metre": [24000.0], "cold-gauge/diameter-x": [3.58]})
-    assert "Only 1 metres" in said(hold.answer(context, "core-1", "cold-gauge/diameter-x", "3", 0.05))
+    assert "Only 1 metres" in said(capability.answer(context, "core-1", "cold-gauge/diameter-x", "3", 0.05))
     monkeypatch.setattr(record, "drums", lambda *_: [])
-    assert "No drum" in said(hold.answer(context, "core-1", "cold-gauge/diameter-x", "3", 0.05))
+    assert "No drum" in said(capability.answer(context, "core-1", "cold-gauge/diameter-x", "3", 0.05))
 
 
-@pytest.mark.parametrize("span", load.SPANS_H)
-@pytest.mark.parametrize("line", [load.ALL, "core-1"])
+@pytest.mark.parametrize("span", alarm_load.SPANS_H)
+@pytest.mark.parametrize("line", [alarm_load.ALL, "core-1"])
 def test_alarm_load_counts_what_is_on_record(context, span, line):
-    parts = load.answer(context, line, span)
+    parts = alarm_load.answer(context, line, span)
     text = said(parts)
     assert "in ten minutes for each operator position" in text
     assert "Spark faults: spark fault" in text or line == "core-1"
@@ -47,15 +48,15 @@ def test_alarm_load_counts_what_is_on_record(context, span, line):
 
 
 def test_streams_come_with_diameters_first(configuration):
-    first = hold.streams(configuration.lines["core-1"])
+    first = capability.streams(configuration.lines["core-1"])
     assert first[0]["value"].startswith(("hot-gauge", "cold-gauge"))
-    assert hold._first(first) == "cold-gauge/diameter-x"
+    assert capability._first(first) == "cold-gauge/diameter-x"
 
 
 def test_spreads_and_run_rules_can_be_chosen(context):
     usual, other = (
-        said(hold.answer(context, "core-1", "cold-gauge/diameter-x", "3", 0.05, spread, rules))
-        for spread, rules in ((hold.RANGES, hold.NELSON), (hold.DEVIATIONS, hold.WESTERN))
+        said(capability.answer(context, "core-1", "cold-gauge/diameter-x", "3", 0.05, spread, rules))
+        for spread, rules in ((capability.RANGES, capability.NELSON), (capability.DEVIATIONS, capability.WESTERN))
     )
     assert "Ranges within subgroups" in usual
     assert "Nelson 1984" in usual

@@ -11,9 +11,9 @@ from dashboard.accounts import Person
 from dashboard.answers import NotDoneError
 from dashboard.figures.rehearsal import suggestion_figure
 from dashboard.gateway import NotSentError
-from dashboard.limits_calls import _set, _words
-from dashboard.pages import limits
-from dashboard.pages.drum import revisions
+from dashboard.pages.drum.layout import revisions
+from dashboard.pages.limits import layout as limits
+from dashboard.pages.limits.callbacks import _set, _words
 from monitor.analysis.raisings import Raised
 from monitor.analysis.rehearse import Asked, AskedLimit, Fault, Side, compare
 from monitor.analysis.suggest import Candidate, Suggestion

@@ -6,7 +6,7 @@ import pytest
 from prometheus_client.parser import text_string_to_metric_families
 
 from dashboard.metrics import FIGURES
-from dashboard.pages import health
+from dashboard.pages.health import layout as health
 from dashboard.troubles import troubles
 from monitor.contract.reading import HealthRow
 

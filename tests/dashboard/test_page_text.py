@@ -11,7 +11,15 @@ from dash.development.base_component import Component
 from dashboard import alarm_list, live
 from dashboard.context import Context
 from dashboard.figures.faultmap import sentence
-from dashboard.pages import again, cut, drum, family, hold, load, route, settings, shift
+from dashboard.pages import route
+from dashboard.pages.alarm_load import layout as alarm_load
+from dashboard.pages.capability import layout as capability
+from dashboard.pages.cutting import layout as cutting
+from dashboard.pages.drum import layout as drum
+from dashboard.pages.family import layout as family
+from dashboard.pages.recurrence import layout as recurrence
+from dashboard.pages.shift import layout as shift
+from dashboard.pages.what_if import layout as what_if
 from monitor.contract.config import titles
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.record import FindingKind
@@ -59,22 +67,22 @@ def answers(context: Context) -> dict[str, Callable[[], Any]]:
         "journey": lambda: drum.journey_table(context, found, 700.0),
         "family": lambda: family.answer(context, found, 700.0),
         "shift": lambda: shift.answer(context, shift._choices(context)[0]["value"]),
-        "cut": lambda: cut.answer(context, "core-1", [str(ended.filling if ended else 0)], 2.0, True),
-        "load": lambda: load.answer(context, load.ALL, "24 h"),
-        "hold": lambda: hold.answer(context, "core-1", "cold-gauge/diameter-x", "3", 0.05),
+        "cut": lambda: cutting.answer(context, "core-1", [str(ended.filling if ended else 0)], 2.0, True),
+        "load": lambda: alarm_load.answer(context, alarm_load.ALL, "24 h"),
+        "hold": lambda: capability.answer(context, "core-1", "cold-gauge/diameter-x", "3", 0.05),
         "faults": lambda: vars_of(
-            again.answer(context, "core-1", "fault:spark-electrode/spark-fault", "10", 0.4, 20.0)
+            recurrence.answer(context, "core-1", "fault:spark-electrode/spark-fault", "10", 0.4, 20.0)
         ),
-        "signal": lambda: vars_of(again.answer(context, "core-1", "signal:cold-gauge/diameter-x", "3", 0.4, 20.0)),
-        "work": lambda: again.work(context, "core-1", "mark:", "10"),
-        "settings": lambda: settings.answer(context, line.line, recipe.recipe, typed),
+        "signal": lambda: vars_of(recurrence.answer(context, "core-1", "signal:cold-gauge/diameter-x", "3", 0.4, 20.0)),
+        "work": lambda: recurrence.work(context, "core-1", "mark:", "10"),
+        "settings": lambda: what_if.answer(context, line.line, recipe.recipe, typed),
         "alarms": lambda: list(alarm_list.now(context, None)["rows"].values()),
         "changes": lambda: list(alarm_list.history(context, 24, 0, None)["rows"]),
         "live": lambda: [one["asks"] for one in live.answer(context, live.Question())["lines"]],
     }
 
 
-def vars_of(found: again.Answer) -> list[Any]:
+def vars_of(found: recurrence.Answer) -> list[Any]:
     return [*found.parts, *found.more]
 
 

@@ -10,7 +10,9 @@ import pytest
 from dashboard import alarm_list, words
 from dashboard.answers import NotDoneError, send_answer
 from dashboard.gateway import NotSentError
-from dashboard.pages import drum, route, trend
+from dashboard.pages import route
+from dashboard.pages.drum import layout as drum
+from dashboard.pages.trend import layout as trend
 from dashboard.views.pathway import fold, pathway, turning_points
 from monitor.contract.config.line import Station
 from tests.dashboard.conftest import NOW_S

@@ -6,7 +6,7 @@ import pytest
 
 from dashboard import format
 from dashboard.answers import NotDoneError, hand_over
-from dashboard.pages import shift
+from dashboard.pages.shift import layout as shift
 from monitor.analysis.shift_calendar import shift_at
 from monitor.contract.record import FindingKind
 from tests.core.story import finding

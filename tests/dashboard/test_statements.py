@@ -8,7 +8,13 @@ import pytest
 from dashboard import alarm_list, live
 from dashboard.context import Context
 from dashboard.gateway import Numbering
-from dashboard.pages import again, cut, family, hold, load, route, shift
+from dashboard.pages import route
+from dashboard.pages.alarm_load import layout as alarm_load
+from dashboard.pages.capability import layout as capability
+from dashboard.pages.cutting import layout as cutting
+from dashboard.pages.family import layout as family
+from dashboard.pages.recurrence import layout as recurrence
+from dashboard.pages.shift import layout as shift
 from monitor.evidence.inherited import ribbons, whole_runs
 from tests.dashboard.fake_record import FakeGateway
 from tests.shell.test_growth import END_MS, LINE, Counted, counted
@@ -36,13 +42,13 @@ def answers(context: Context, drums: int) -> dict[str, Callable[[], Any]]:
         "changes": lambda: alarm_list.history(context, 168, 0, None),
         "shift": lambda: shift.answer(context, shifts[0]["value"]),
         "handovers": lambda: shift.handovers(context),
-        "cut": lambda: cut.bad_of_all(context, cut.finished(context, LINE), True),
+        "cut": lambda: cutting.bad_of_all(context, cutting.finished(context, LINE), True),
         "ribbons": lambda: ribbons(context, [(d, 2000.0) for d in context.record.drums(LINE, drums)[1:]]),
-        "cut choices": lambda: cut.drums(context, LINE),
-        "again": lambda: again.answer(context, LINE, "fault:spark-a/spark-fault", str(drums), 0.4, 20.0),
-        "again work": lambda: again.work(context, LINE, "mark:", str(drums)),
-        "hold": lambda: hold.answer(context, LINE, "spark-a/voltage", str(drums), 0.05),
-        "load": lambda: load.answer(context, load.ALL, "30 days"),
+        "cut choices": lambda: cutting.drums(context, LINE),
+        "again": lambda: recurrence.answer(context, LINE, "fault:spark-a/spark-fault", str(drums), 0.4, 20.0),
+        "again work": lambda: recurrence.work(context, LINE, "mark:", str(drums)),
+        "hold": lambda: capability.answer(context, LINE, "spark-a/voltage", str(drums), 0.05),
+        "load": lambda: alarm_load.answer(context, alarm_load.ALL, "30 days"),
         "family": lambda: family.answer(context, context.record.drums(LINE, 2)[-1], 700.0),
     }
 

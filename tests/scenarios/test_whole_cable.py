@@ -9,7 +9,8 @@ from pypdf import PdfReader
 from dashboard.app import create_app
 from dashboard.context import Context
 from dashboard.gateway import Numbering
-from dashboard.pages import cut, family
+from dashboard.pages.cutting import layout as cutting
+from dashboard.pages.family import layout as family
 from dashboard.pdf import pdf
 from dashboard.sheet import sheet_of
 from monitor.analysis.cutting import Length
@@ -186,11 +187,11 @@ def test_what_is_kept_of_inheritance_does_not_pile_up(works):
 
 def test_the_cutting_plan_cuts_around_what_is_inherited(works, context):
     drum = works.drum("S1-0001")
-    bad = cut.bad_of_all(context, [drum], True)[drum.key]
+    bad = cutting.bad_of_all(context, [drum], True)[drum.key]
     length = drum.end_m - drum.start_m
     for flaw in next(works.runs["sheath-1"].wound()).flaws:
         assert any(b.start_m - 0.5 <= length - flaw.metre <= b.end_m + 0.5 for b in bad)
-    plan = cut._plan([drum], {drum.key: bad}, 2.0, [Length(50, 60), Length(25, 25)], 0.1)
+    plan = cutting._plan([drum], {drum.key: bad}, 2.0, [Length(50, 60), Length(25, 25)], 0.1)
     for c in plan.cuts:
         assert all(c.end_m <= b.start_m - 2.0 + 1e-6 or c.start_m >= b.end_m + 2.0 - 1e-6 for b in bad)
 

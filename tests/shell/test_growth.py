@@ -10,7 +10,7 @@ from sqlalchemy import event, text
 
 from dashboard.context import Context
 from dashboard.gateway import Numbering
-from dashboard.pages import drums as drums_page
+from dashboard.pages.drums import layout as drums_page
 from monitor.contract.config.works import Store
 from monitor.contract.reading import Record
 from monitor.contract.record import FindingKind

@@ -11,7 +11,7 @@ from dashboard.answers import NotDoneError, note_work
 from dashboard.context import Context
 from dashboard.figures.again import fold_figure
 from dashboard.format import significant
-from dashboard.pages import again
+from dashboard.pages.recurrence import layout
 from dashboard.views.chart import tall
 
 KEPT = 8
@@ -19,7 +19,7 @@ KEPT = 8
 
 def register(app: Dash, context: Context) -> None:
     """All of them; the newest answers are kept for the slider."""
-    kept: OrderedDict[tuple[Any, ...], again.Answer] = OrderedDict()
+    kept: OrderedDict[tuple[Any, ...], layout.Answer] = OrderedDict()
 
     @app.callback(
         Output("again-what", "data"),
@@ -31,10 +31,10 @@ def register(app: Dash, context: Context) -> None:
     )
     def choices(line: str, what: str) -> Any:
         settings = context.configuration.lines[line]
-        found = again.kinds(settings)
+        found = layout.kinds(settings)
         stations = [{"value": s.name, "label": s.title or s.name} for s in settings.station]
         data = [{"value": k, "label": v} for k, v in found.items()]
-        return data, what if what in found else again.busiest(context, line).what, stations, None
+        return data, what if what in found else layout.busiest(context, line).what, stations, None
 
     @app.callback(
         Output("again-line", "value"),
@@ -44,7 +44,7 @@ def register(app: Dash, context: Context) -> None:
         prevent_initial_call="initial_duplicate",
     )
     def from_address(search: str | None) -> Any:
-        choice = again.asked(context, search or "")
+        choice = layout.asked(context, search or "")
         if choice is None:
             raise PreventUpdate
         return choice.line, choice.what, choice.drums
@@ -65,10 +65,10 @@ def register(app: Dash, context: Context) -> None:
         Input("again-most", "value"),
     )
     def answer(line: str, what: str, drums: str, least: Any, most: Any) -> Any:
-        if what not in again.kinds(context.configuration.lines[line]):
+        if what not in layout.kinds(context.configuration.lines[line]):
             raise PreventUpdate
         numbers = [float(x) if isinstance(x, int | float) else 0.0 for x in (least, most)]
-        found = again.answer(context, line, what, drums, *numbers)
+        found = layout.answer(context, line, what, drums, *numbers)
         kept[line, what, drums] = found
         while len(kept) > KEPT:
             kept.popitem(last=False)
@@ -81,7 +81,7 @@ def register(app: Dash, context: Context) -> None:
             "period to see it lean."
         )
         marks = [{"value": p, "label": significant(p, 4)}]
-        return found.parts, found.more, p, p * (1 - again.SPAN), p * (1 + again.SPAN), marks, False, said
+        return found.parts, found.more, p, p * (1 - layout.SPAN), p * (1 + layout.SPAN), marks, False, said
 
     @app.callback(
         Output("again-fold", "figure"),
@@ -107,7 +107,7 @@ def register(app: Dash, context: Context) -> None:
         Input("again-said", "children"),
     )
     def work(line: str, what: str, drums: str, _said: Any) -> Any:
-        return again.work(context, line, what, drums)
+        return layout.work(context, line, what, drums)
 
     @app.callback(
         Output("again-said", "children"),

@@ -8,7 +8,7 @@ from dash import dcc, html
 from dashboard.addresses import question, way_to
 from dashboard.context import Context
 from dashboard.format import exact
-from dashboard.pages.drums import others_of_this_name
+from dashboard.pages.drums.layout import others_of_this_name
 from dashboard.sheet import Sheet, sheet_of
 from dashboard.views import attributes
 from dashboard.views.ribbon import ribbon

@@ -7,12 +7,11 @@ from dash import dcc, html
 
 from dashboard import format, words
 from dashboard.alarm_list import SHORT, SPANS_H
+from dashboard.answers import SHELVE_MIN
 from dashboard.context import Context
 from dashboard.views import attributes
 from dashboard.views.tally import tally
 from monitor.contract.reading import AlarmRow
-
-SHELVE_MIN = {"15": "15 minutes", "60": "1 hour", "240": "4 hours", "480": "8 hours"}
 
 
 def content(_context: Context) -> list[Any]:

@@ -15,7 +15,7 @@ from dashboard.figures.faultmap import bounds_m, fault_map, sentence
 from dashboard.figures.flame import flame_figure
 from dashboard.format import exact, fixed, significant
 from dashboard.journey import Stop, Value, heat_of_metre, journey
-from dashboard.pages.drums import others_of_this_name
+from dashboard.pages.drums.layout import others_of_this_name
 from dashboard.ribbon import full_scale_m, outer_m
 from dashboard.views import aria, attributes
 from dashboard.views.chart import chart

@@ -12,7 +12,7 @@ from dashboard.context import Context
 from dashboard.figures.strips import offset_ms
 from dashboard.figures.style import GREY, ORANGE, VERMILLION, figure
 from dashboard.format import exact, percent, significant
-from dashboard.pages.limits import alarm_title
+from dashboard.pages.limits.layout import alarm_title
 from dashboard.views import attributes
 from dashboard.views.chart import chart
 from dashboard.views.table import table

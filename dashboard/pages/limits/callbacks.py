@@ -10,7 +10,7 @@ from dashboard.answers import NotDoneError
 from dashboard.bench import TooManyError
 from dashboard.context import Context
 from dashboard.numbers import NotANumberError, read_number
-from dashboard.pages import limits
+from dashboard.pages.limits import layout
 from monitor.analysis.rehearse import Asked, AskedLimit
 from monitor.contract.config.limits import LimitsError, limits_of, with_limits
 from monitor.contract.config.recipe import Recipe
@@ -33,7 +33,7 @@ def _recipe(context: Context, line: str, name: str) -> Recipe:
 def _choosing(app: Dash, context: Context) -> None:
     @app.callback(Output("limits-span", "data"), Output("limits-span", "value"), Input("limits-line", "value"))
     def spans(line: str) -> Any:
-        return limits.spans(context, line), "1 h"
+        return layout.spans(context, line), "1 h"
 
     @app.callback(Output("limits-recipe", "data"), Output("limits-recipe", "value"), Input("limits-line", "value"))
     def recipes(line: str) -> Any:
@@ -50,7 +50,7 @@ def _choosing(app: Dash, context: Context) -> None:
         State("limits-group", "value"),
     )
     def groups(recipe: str, line: str, group: str | None) -> Any:
-        found = limits.groups(context, line, _recipe(context, line, recipe))
+        found = layout.groups(context, line, _recipe(context, line, recipe))
         values = [g["value"] for g in found]
         temperature = next((v for v in values if v.endswith("/temperature")), values[0])
         return found, group if group in values else temperature
@@ -67,7 +67,7 @@ def _choosing(app: Dash, context: Context) -> None:
     def fields(group: str, recipe: str, _n: Any, _t: Any, line: str, changes: dict[str, Any]) -> Any:
         found = _recipe(context, line, recipe)
         kept = _after(changes, group, found, ctx.triggered_id)
-        return limits.fields(context, line, found, group, kept)
+        return layout.fields(context, line, found, group, kept)
 
     @app.callback(
         Output("limits-changes", "data"),
@@ -88,15 +88,15 @@ def _choosing(app: Dash, context: Context) -> None:
     ) -> Any:
         found = _recipe(context, line, recipe)
         if ctx.triggered_id in ("limits-clear", "limits-recipe"):
-            return {}, limits.changed(context, line, found, {}), [None] * len(ids), {}
+            return {}, layout.changed(context, line, found, {}), [None] * len(ids), {}
         present = limits_of(found)
         kept = {k: v for k, v in (changes or {}).items() if k in present}
         kept = _after(kept, group, found, ctx.triggered_id)
         wrong: dict[str, str] = {}
         if not (isinstance(ctx.triggered_id, dict) and ctx.triggered_id.get("type") == "take"):
             typed = {one["key"]: value for one, value in zip(ids, values, strict=True)}
-            kept, wrong = limits.read(context, line, found, kept, typed)
-        return kept, limits.changed(context, line, found, kept), [wrong.get(one["key"]) for one in ids], wrong
+            kept, wrong = layout.read(context, line, found, kept, typed)
+        return kept, layout.changed(context, line, found, kept), [wrong.get(one["key"]) for one in ids], wrong
 
 
 def _set(kept: dict[str, Any], present: dict[str, Any], key: str, value: float | None) -> dict[str, Any]:
@@ -158,7 +158,7 @@ def _running(app: Dash, context: Context) -> None:
             try:
                 _all_read(wrong)
                 found = _recipe(context, line, recipe)
-                start, end = limits.span_ms(context, line, span)
+                start, end = layout.span_ms(context, line, span)
                 asked: Asked | AskedLimit
                 if what == "limits-suggest":
                     asked = _asked_limit(found, line, group, which, (start, end), most)
@@ -172,17 +172,17 @@ def _running(app: Dash, context: Context) -> None:
                 key = bench.begin(asked)
             except (LimitsError, TooManyError, NotDoneError) as error:
                 return no_update, True, str(error), no_update, None, False, True
-            return key, False, limits.progress(bench.look(key)), [], None, True, False
+            return key, False, layout.progress(bench.look(key)), [], None, True, False
         if what == "limits-stop" and key:
             bench.stop(key)
         job = bench.look(key or "")
         if job is None or not job.over:
-            return no_update, job is None, limits.progress(job), no_update, no_update, job is not None, job is None
+            return no_update, job is None, layout.progress(job), no_update, no_update, job is not None, job is None
         if job.failed:
-            return key, True, limits.progress(job), [], None, False, True
+            return key, True, layout.progress(job), [], None, False, True
         if isinstance(job.asked, AskedLimit):
-            return key, True, None, limits.suggestion(context, job.asked, job.result), None, False, True
-        shown, said = limits.comparison(context, job.asked, job.result, group)
+            return key, True, None, layout.suggestion(context, job.asked, job.result), None, False, True
+        shown, said = layout.comparison(context, job.asked, job.result, group)
         about = {"line": job.asked.line, "changes": {n: dict(c) for n, c in job.asked.changes.items()}, "words": said}
         return key, True, None, shown, about, False, True
 
@@ -206,7 +206,7 @@ def _all_read(wrong: dict[str, str] | None) -> None:
     """NotDoneError while a field holds what cannot be taken: what is rehearsed would not be what is on the screen."""
     if wrong:
         key, problem = next(iter(wrong.items()))
-        raise NotDoneError(f"{limits.said(key.rpartition('/')[2])}: {problem}")
+        raise NotDoneError(f"{layout.said(key.rpartition('/')[2])}: {problem}")
 
 
 def _stream_alone(group: str, changes: dict[str, Any]) -> str:
@@ -225,7 +225,7 @@ def _deciding(app: Dash, context: Context) -> None:
         Input("limits-sent", "data"),
     )
     def turn(_n: Any, _s: Any) -> Any:
-        return limits.proposals(context), limits.in_force(context)
+        return layout.proposals(context), layout.in_force(context)
 
     @app.callback(
         Output("limits-said", "children"),

@@ -5,7 +5,7 @@ import pytest
 
 from dashboard.answers import NotDoneError, note_work
 from dashboard.figures.again import fold_figure, score_figure
-from dashboard.pages import again
+from dashboard.pages.recurrence import layout as recurrence
 from monitor.contract.record import Finding, FindingKind, Verdict
 from tests.core.story import finding
 from tests.dashboard.conftest import NOW_S
@@ -41,7 +41,7 @@ def marked(record, monkeypatch):
 
 
 def test_the_wheel_is_named_with_period_rivals_and_fold(context, marked):
-    found = again.answer(context, "core-1", EVENT, "30", 0.4, 20.0)
+    found = recurrence.answer(context, "core-1", EVENT, "30", 0.4, 20.0)
     text = said(found.parts)
     assert "It comes back every 2.513 m" in text
     assert "Capstan wheel: it would show at 2.513 m" in text
@@ -57,7 +57,7 @@ def test_the_wheel_is_named_with_period_rivals_and_fold(context, marked):
 
 def test_d11_the_page_opens_on_what_has_most_to_say(context, record, marked, monkeypatch):
     """D11: not on the first line's first kind whatever is there; the address may choose something else."""
-    assert again.busiest(context) == again.Choice("core-1", EVENT, "10")
+    assert recurrence.busiest(context) == recurrence.Choice("core-1", EVENT, "10")
     monkeypatch.setattr(
         record,
         "findings",
@@ -65,10 +65,12 @@ def test_d11_the_page_opens_on_what_has_most_to_say(context, record, marked, mon
             [fault(20_100.0 + i, "mark", "operator/action") for i in range(9)] if line == "core-2" else []
         ),
     )
-    assert again.busiest(context) == again.Choice("core-2", "mark:", "10")
-    assert again.asked(context, "?line=core-1&what=window:&drums=30") == again.Choice("core-1", "window:", "30")
-    assert again.asked(context, "?line=core-2&what=none&drums=7") == again.Choice("core-2", "mark:", "10")
-    assert again.asked(context, "?line=nowhere") is None
+    assert recurrence.busiest(context) == recurrence.Choice("core-2", "mark:", "10")
+    assert recurrence.asked(context, "?line=core-1&what=window:&drums=30") == recurrence.Choice(
+        "core-1", "window:", "30"
+    )
+    assert recurrence.asked(context, "?line=core-2&what=none&drums=7") == recurrence.Choice("core-2", "mark:", "10")
+    assert recurrence.asked(context, "?line=nowhere") is None
 
 
 def test_d11_too_few_events_in_the_newest_drums_are_looked_for_in_more(context, record, monkeypatch):
@@ -77,11 +79,11 @@ def test_d11_too_few_events_in_the_newest_drums_are_looked_for_in_more(context, 
     old = drums[1].start_m + 10.0
     found = [fault(old + 3 * i) for i in range(8)]
     monkeypatch.setattr(record, "findings", lambda line, a, b: [f for f in found if a <= f.start_m < b])
-    assert again.busiest(context, "core-1") == again.Choice("core-1", EVENT, "100")
+    assert recurrence.busiest(context, "core-1") == recurrence.Choice("core-1", EVENT, "100")
 
 
 def test_a_repair_that_helped_is_said_to_have_helped(context, marked):
-    text = said(again.work(context, "core-1", EVENT, "30"))
+    text = said(recurrence.work(context, "core-1", EVENT, "30"))
     assert "Olle: wheel turned" in text
     assert "it fell" in text
     assert "The rate changed at line metre" in text
@@ -89,7 +91,7 @@ def test_a_repair_that_helped_is_said_to_have_helped(context, marked):
 
 def test_a_diameter_is_looked_through_as_a_signal(context, record):
     """The fake record's diameter swings with 2 pi / 1.7 per metre of its rows, in time at 230 m/min."""
-    found = again.answer(context, "core-1", "signal:cold-gauge/diameter-x", "3", 0.4, 40.0)
+    found = recurrence.answer(context, "core-1", "signal:cold-gauge/diameter-x", "3", 0.4, 40.0)
     text = said(found.parts)
     assert "It comes back every" in text
     assert "times its floor" in text
@@ -99,7 +101,7 @@ def test_a_diameter_is_looked_through_as_a_signal(context, record):
 
 def test_an_oven_is_looked_through_in_seconds(context, record):
     """The fake record's ovens swing with 2 pi / 1.3, in seconds."""
-    found = again.answer(context, "core-1", "cycle:oven-b/temperature", "3", 2.0, 60.0)
+    found = recurrence.answer(context, "core-1", "cycle:oven-b/temperature", "3", 2.0, 60.0)
     text = said(found.parts)
     assert "It comes back every 4.833 s" in text or "s (" in text
     assert found.unit == "s"
@@ -108,19 +110,19 @@ def test_an_oven_is_looked_through_in_seconds(context, record):
 def test_faults_at_one_place_of_every_drum_are_told(context, marked, monkeypatch):
     drums = [d for d in marked.drums("core-1") if d.end_m]
     x = np.sort([d.start_m + 100.0 + 5 * i for d in drums for i in range(8)])
-    text = said(again._by_place(context, again.cable(context, "core-1", "30"), x, START_S + x))
+    text = said(recurrence._by_place(context, recurrence.cable(context, "core-1", "30"), x, START_S + x))
     assert "Over the drum: most at" in text
     assert "of its length" in text
 
 
 def test_few_faults_and_strange_ranges_are_said(context, record, monkeypatch):
     monkeypatch.setattr(record, "findings", lambda *_: [fault(20_100.0)])
-    found = again.answer(context, "core-1", EVENT, "3", 0.4, 20.0)
+    found = recurrence.answer(context, "core-1", EVENT, "3", 0.4, 20.0)
     assert "only 1 events" in said(found.parts)
     assert found.period is None
-    assert "from must be less" in said(again.answer(context, "core-1", EVENT, "3", 5.0, 1.0).parts)
+    assert "from must be less" in said(recurrence.answer(context, "core-1", EVENT, "3", 5.0, 1.0).parts)
     monkeypatch.setattr(record, "drums", lambda *_: [])
-    assert "No drum" in said(again.answer(context, "core-1", EVENT, "3", 0.4, 20.0).parts)
+    assert "No drum" in said(recurrence.answer(context, "core-1", EVENT, "3", 0.4, 20.0).parts)
 
 
 def test_scores_keep_every_peak_when_thinned():
@@ -156,6 +158,6 @@ def test_what_is_wanting_is_said(context, gateway, station, by, done, says):
 
 
 def test_how_long_before_is_told_in_metres_and_seconds():
-    assert again._offset(-23.0, 230.0 / 60) == "23 m, 6.0 s, earlier on the drum"
-    assert again._offset(4.0, float("nan")) == "4 m later on the drum"
-    assert again._offset(0.0, 230.0 / 60) == "at the fault"
+    assert recurrence._offset(-23.0, 230.0 / 60) == "23 m, 6.0 s, earlier on the drum"
+    assert recurrence._offset(4.0, float("nan")) == "4 m later on the drum"
+    assert recurrence._offset(0.0, 230.0 / 60) == "at the fault"

@@ -8,7 +8,7 @@ from dash import dcc, html
 from dashboard import format
 from dashboard.addresses import way_to
 from dashboard.context import Context
-from dashboard.pages.drums import drum_link, others_of_this_name
+from dashboard.pages.drums.layout import drum_link, others_of_this_name
 from dashboard.ribbon import place_percent
 from dashboard.views import attributes
 from dashboard.views.ribbon import ribbon

@@ -1,0 +1,41 @@
+"""What a page says of itself when it registers: its address, its place in the navigation, layout and callbacks."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import Enum
+from typing import Any
+
+from dash import Dash
+
+from dashboard.context import Context
+
+GROUPS = ("Now", "Cable", "Why")  # of the navigation, by who asks
+
+
+class Shows(Enum):
+    """What the rest of an address names: nothing, a line, or one filling of a line."""
+
+    WORKS = "works"
+    LINE = "line"
+    DRUM = "drum"
+
+
+def nothing(_app: Dash, _context: Context) -> None:
+    """A page without callbacks."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Page:
+    """`layout` takes the context, and the line's name or the row of the drum where the address names one.
+
+    Pages of the whole works stand in the navigation, by group and order.
+    """
+
+    path: str
+    title: str
+    question: str
+    group: str
+    order: int
+    shows: Shows
+    layout: Callable[..., list[Any]]
+    register: Callable[[Dash, Context], None] = nothing

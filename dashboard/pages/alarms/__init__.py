@@ -1,0 +1,9 @@
+"""The page Alarms."""
+
+from dashboard.page import Page, Shows
+from dashboard.pages.alarms import callbacks, layout
+
+PAGE = Page(
+    path="alarms", title="Alarms", question="what wants an answer", group="Now", order=2, shows=Shows.WORKS,
+    layout=layout.content, register=callbacks.register,
+)  # fmt: skip

@@ -1,0 +1,9 @@
+"""The page Family of drum."""
+
+from dashboard.page import Page, Shows
+from dashboard.pages.family import callbacks, layout
+
+PAGE = Page(
+    path="family", title="Family of drum", question="", group="Cable", order=0, shows=Shows.DRUM,
+    layout=layout.content, register=callbacks.register,
+)  # fmt: skip

@@ -1,0 +1,9 @@
+"""The page Trends."""
+
+from dashboard.page import Page, Shows
+from dashboard.pages.trend import callbacks, layout
+
+PAGE = Page(
+    path="trend", title="Trends", question="how did it run", group="Why", order=1, shows=Shows.WORKS,
+    layout=layout.content, register=callbacks.register,
+)  # fmt: skip

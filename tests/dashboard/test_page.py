@@ -1,0 +1,31 @@
+"""A page is a folder that registers itself: it is shown, and stands in the navigation, by being there."""
+
+from pathlib import Path
+
+from dashboard import pages
+from dashboard.page import GROUPS, Shows
+
+
+def test_every_folder_of_pages_is_one_page():
+    folders = {path.parent.name for path in Path(pages.__file__).parent.glob("*/layout.py")}
+    assert len(pages.PAGES) == len(folders)
+    assert len({page.path for page in pages.PAGES}) == len(pages.PAGES)
+
+
+def test_pages_of_the_works_stand_in_the_navigation_by_group():
+    shown = [page for page in pages.PAGES if page.shows is Shows.WORKS]
+    assert [address for address, _, _ in pages.navigation()] == [f"/{page.path}" for page in shown]
+    assert [GROUPS.index(page.group) for page in shown] == sorted(GROUPS.index(page.group) for page in shown)
+    assert all(page.question for page in shown)
+
+
+def test_every_page_of_the_works_is_found_at_its_address(context):
+    for address, title, _ in pages.navigation():
+        shown = pages.route(context, address)
+        assert shown.title == title
+        assert shown.content
+
+
+def test_an_address_with_more_or_less_than_its_page_shows_is_unknown(context):
+    for address in ("/line", "/drum", "/drum/core-1", "/alarms/core-1", "/line/none", "/drum/none/1"):
+        assert pages.route(context, address).title == "Not found"
