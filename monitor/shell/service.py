@@ -314,7 +314,7 @@ class Desk:
             pass
 
     def rolling(self) -> Iterator[bool]:
-        """Move finished drums and full hours into files, one a step: other work, or a stop, may come between.
+        """Move finished drums and full hours into files step by step: other work, or a stop, may come between.
 
         What cannot be moved is logged once, until it changes.
         """

@@ -4,7 +4,7 @@ import errno
 import hashlib
 import logging
 import os
-from collections.abc import Callable, Collection, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from pathlib import Path
 
 import pyarrow as pa
@@ -25,12 +25,21 @@ def write_whole(
 
     `announce` is called with the whole file before it gets its name.
     """
+    for _ in write_each(path, schema, tables, announce):
+        pass
+
+
+def write_each(
+    path: Path, schema: pa.Schema, tables: Iterable[pa.Table], announce: Callable[[Path], object] = bool
+) -> Iterator[None]:
+    """As `write_whole`, a table a step; the file gets its name in the step after the last table."""
     path.parent.mkdir(parents=True, exist_ok=True)
     aside = path.with_suffix(".aside")
     with aside.open("wb") as file:
         with pq.ParquetWriter(file, schema, compression="zstd", write_page_checksum=True) as writer:
             for table in tables:
                 writer.write_table(table, row_group_size=65_536)
+                yield
         file.flush()
         os.fsync(file.fileno())
     announce(aside)

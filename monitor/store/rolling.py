@@ -1,11 +1,11 @@
 """Full hours and finished drums move into Parquet. A file is whole before what it replaces is deleted."""
 
 import logging
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Generator, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar, cast
 
 import numpy as np
 import pyarrow as pa
@@ -19,11 +19,13 @@ from monitor.store import manifest, samples
 from monitor.store.checksum import is_as_stored
 from monitor.store.findings import read_findings
 from monitor.store.metre_blocks import Verdicts, lay_over, read_blocks
-from monitor.store.parquet_files import damage, name_aside, set_aside, why, write_whole
+from monitor.store.parquet_files import damage, name_aside, set_aside, why, write_each
 from monitor.store.schema import CHECKPOINT, DRUM, MESSAGE, METRE_BLOCK
 
 HOUR_MS = 3_600_000
 Report = Callable[[str, str], None]  # what could not be moved into a file, and why
+
+T = TypeVar("T")
 
 LOG = logging.getLogger("monitor")
 
@@ -85,16 +87,28 @@ def _name(folder: Path, path: Path) -> str:
 
 def _write(
     engine: Engine, folder: Path, line: str, path: Path, schema: pa.Schema, tables: Iterable[pa.Table]
-) -> manifest.Entry:
-    """Write a file, announced in the manifest; the entry is to be settled with the deletion of what it replaces."""
+) -> Generator[None, None, manifest.Entry]:
+    """Write a file, a table a step, announced in the manifest.
+
+    Returns the entry, which is to be settled with the deletion of what it replaces.
+    """
     entries = []
 
     def announce(aside: Path) -> None:
         entries.append(manifest.entry_of(aside, _name(folder, path), line))
         manifest.announce(engine, entries[-1])
 
-    write_whole(path, schema, tables, announce)
+    yield from write_each(path, schema, tables, announce)
     return entries[-1]
+
+
+def _at_once(steps: Generator[None, None, T]) -> T:
+    """What a piece of work returns, done without a pause."""
+    while True:
+        try:
+            next(steps)
+        except StopIteration as end:
+            return cast("T", end.value)
 
 
 # ---- hours -----------------------------------------------------------------------------------------------------
@@ -113,7 +127,11 @@ def roll_hours(
 def each_hour(
     engine: Engine, folder: Path, keep_ms: int, lines: Collection[str] | None = None, report: Report = log_not_moved
 ) -> Iterator[Path | None]:
-    """As `roll_hours`, an hour a step: its file, or None where it stays. Nothing is held between two steps."""
+    """As `roll_hours`, a stream of an hour a step: its file after the last, else None.
+
+    Batches may be written between two steps: messages that come meanwhile are not of the hour that is written.
+    No connection is held; whoever stops leaves half a file under a name that nothing reads.
+    """
     with engine.connect() as connection:
         known = {
             row.line: row.message_id
@@ -124,7 +142,7 @@ def each_hour(
         for hour in _hours_held(engine, line, keep_ms):
             path = None
             with _by_itself(f"{hour_file(folder, line, hour)}", report):
-                path = _roll_hour(engine, folder, line, hour, message_id)
+                path = yield from _roll_hour(engine, folder, line, hour, message_id)
             yield path
 
 
@@ -150,7 +168,9 @@ def _hours_held(engine: Engine, line: str, keep_ms: int) -> Iterator[int]:
         yield hour
 
 
-def _roll_hour(engine: Engine, folder: Path, line: str, hour_ms: int, known_id: int) -> Path | None:
+def _roll_hour(
+    engine: Engine, folder: Path, line: str, hour_ms: int, known_id: int
+) -> Generator[None, None, Path | None]:
     """One stream after the other, so that an hour never lies in memory whole."""
     m = MESSAGE.c
     inside = and_(m.line == line, m.t_ms >= hour_ms, m.t_ms < hour_ms + HOUR_MS, m.id <= known_id)
@@ -160,9 +180,10 @@ def _roll_hour(engine: Engine, folder: Path, line: str, hour_ms: int, known_id: 
         if not held:
             return None
         _set_aside_if_damaged(engine, connection, folder, line, path)
-        streams = sorted({(r.station, r.quantity) for r in held} | samples.streams_in(path))
-        tables = (_hour_of(connection, inside, hour_ms, path, *stream) for stream in streams)
-        entry = _write(engine, folder, line, path, samples.SCHEMA, tables)
+    streams = sorted({(r.station, r.quantity) for r in held} | samples.streams_in(path))
+    yield
+    tables = (_hour_of(engine, inside, hour_ms, path, *stream) for stream in streams)
+    entry = yield from _write(engine, folder, line, path, samples.SCHEMA, tables)
     with engine.begin() as connection:
         manifest.settle(connection, entry)
         connection.execute(delete(MESSAGE).where(inside))
@@ -185,12 +206,13 @@ def _set_aside_if_damaged(engine: Engine, connection: Connection, folder: Path, 
         set_aside(path, aside, reason)
 
 
-def _hour_of(connection: Connection, inside: Any, hour_ms: int, path: Path, station: str, quantity: str) -> pa.Table:
+def _hour_of(engine: Engine, inside: Any, hour_ms: int, path: Path, station: str, quantity: str) -> pa.Table:
     """A stream's hour: what a file holds already (late messages, a stop before the deleting) and what is new."""
     m = MESSAGE.c
     wanted = select(MESSAGE).where(inside, m.station == station, m.quantity == quantity)
     wanted = wanted.where(m.end_ms >= hour_ms).order_by(m.end_ms)  # as `message_by_stream` is
-    rows = connection.execute(wanted).all()
+    with engine.connect() as connection:
+        rows = connection.execute(wanted).all()
     for row in rows:
         if not is_as_stored(row):
             raise ValueError(f"message {row.id} of {station}/{quantity} is damaged in the database")
@@ -244,7 +266,7 @@ def _roll_drum(engine: Engine, folder: Path, drum: "object") -> Path:
         path = own_file(connection, folder, line, filling)
     metres = first + np.arange(len(verdict), dtype=np.float64)
     table = pa.table({"line_metre": metres, "drum_metre": metres - start_m, "verdict": verdict} | dict(columns.items()))
-    entry = _write(engine, folder, line, path, table.schema, [table])
+    entry = _at_once(_write(engine, folder, line, path, table.schema, [table]))
     values = counts(first, verdict, start_m, end_m)
     with engine.begin() as connection:
         connection.execute(

@@ -109,16 +109,16 @@ def arrivals() -> list[Arrival]:
 def test_a_drum_that_cannot_be_written_stops_no_other_and_loses_no_row(place, arrivals, monkeypatch, bad: int):
     """A8: one bad name stopped the rolling of all lines."""
     desk = written(place, arrivals)
-    before, write = everything(place), rollup.write_whole
+    before, write = everything(place), rollup.write_each
     paths: list[Path] = []
 
-    def one_fails(path: Path, *args: object) -> None:
+    def one_fails(path: Path, *args: object) -> Iterator[None]:
         paths.append(path)
         if paths.index(path) == bad:
             raise OSError(36, "File name too long")
-        write(path, *args)
+        return write(path, *args)
 
-    monkeypatch.setattr(rollup, "write_whole", one_fails)
+    monkeypatch.setattr(rollup, "write_each", one_fails)
     failed: dict[str, str] = {}
     assert len(rollup.roll_drums(desk.writer.engine, place, None, failed.__setitem__)) == 1
     assert list(failed.values()) == ["OSError: [Errno 36] File name too long"]
@@ -131,14 +131,14 @@ def test_a_drum_that_cannot_be_written_stops_no_other_and_loses_no_row(place, ar
 def test_hours_roll_though_one_of_them_cannot(place, monkeypatch):
     """A8."""
     desk = written(place, slow_story())
-    second, write = rollup.hour_file(place, "core-1", round((T0 + 3600) * 1e3)), rollup.write_whole
+    second, write = rollup.hour_file(place, "core-1", round((T0 + 3600) * 1e3)), rollup.write_each
 
-    def one_fails(path: Path, *args: object) -> None:
+    def one_fails(path: Path, *args: object) -> Iterator[None]:
         if path == second:
             raise ValueError("a payload that is no JSON")
-        write(path, *args)
+        return write(path, *args)
 
-    monkeypatch.setattr(rollup, "write_whole", one_fails)
+    monkeypatch.setattr(rollup, "write_each", one_fails)
     failed: dict[str, str] = {}
     assert len(rollup.roll_hours(desk.writer.engine, place, 0, None, failed.__setitem__)) == 2
     assert failed == {str(second): "ValueError: a payload that is no JSON"}

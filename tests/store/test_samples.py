@@ -4,7 +4,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from monitor.store.rolling import write_whole
+from monitor.store.parquet_files import write_whole
 from monitor.store.samples import SCHEMA, read, streams_in
 
 STREAMS = [("oven-a", "temperature"), ("oven-b", "pressure"), ("oven-b", "temperature")]

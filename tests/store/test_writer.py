@@ -222,7 +222,7 @@ def test_a_finished_drum_is_a_file_with_a_row_a_metre_and_its_length_adds_up(pla
             assert sum(drum.metres.values()) == pytest.approx(drum.end_m - drum.start_m)
 
 
-STEPS = ["write_whole", "metres_by_verdict", "delete", "update"]
+STEPS = ["write_each", "metres_by_verdict", "delete", "update"]
 
 
 @pytest.mark.parametrize("step", STEPS)
