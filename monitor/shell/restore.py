@@ -239,7 +239,7 @@ class _Start:
         lowest_m = min(0.0, *(s.position_m for s in line.station))
         found = _Begin(known.t_s - BEFORE_S)
         for back_s in LOOK_BACK_S:
-            track = _counted(self.configuration, line, known.t_s - back_s, known.t_s)
+            track = _counted(self.configuration, line, known.t_s - back_s, known.t_s, self.upto_id)
             if not len(track.t_s):
                 continue
             off_m = known.line_metre - float(track.at(known.t_s))
@@ -325,13 +325,16 @@ def _first_counter_s(messages: Arrivals, line: Line) -> float | None:
     return None
 
 
-def _counted(configuration: Configuration, line: Line, start_s: float, end_s: float) -> Track:
+def _counted(configuration: Configuration, line: Line, start_s: float, end_s: float, upto_id: int | None) -> Track:
     """The track of a span by counter and speed alone."""
     c = line.counter
     track = Track(line.line, c.jump_tolerance_m, c.slip_tolerance_percent, c.wraps_at_m)
     counter, speed = (Stream(line.line, *path.split("/")) for path in (c.stream, c.speed))
     found: dict[str, list[Block]] = {c.stream: [], c.speed: []}
-    for messages in History(configuration, line.line, streams=(counter, speed)).read(ms(start_s), ms(end_s)):
+    history = History(
+        configuration, line.line, upto_id=END_ID if upto_id is None else upto_id, streams=(counter, speed)
+    )
+    for messages in history.read(ms(start_s), ms(end_s)):
         for m in messages:
             if isinstance(m, Message) and isinstance(m.body, Block):
                 found[m.stream.path].append(m.body)
