@@ -784,6 +784,7 @@ class Pipeline:
         stamp = end if end > -np.inf else 0.0
         extra = {
             "t_s": stamp,  # to the bit
+            "anchor": self.track.anchor,
             "dwell_s": {c.dwell.zone: c.newest_s for c in self.dwells if c.newest_s == c.newest_s},
             "cure": cure_told(self.curing),
             "late": {p: n for p, f in self.flows.items() if (n := f.order.late + f.pending.late + f.too_late)},

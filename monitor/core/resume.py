@@ -18,6 +18,7 @@ from monitor.core.cure.stage import FORECAST_ALARM, CureCheck
 from monitor.core.limit import Limit, Mode, Point
 from monitor.core.pipeline import COUNTER_ALARM, COUNTER_ALARM_LASTS_S, NAME_ALARM_LASTS_S, Pipeline
 from monitor.core.stream import StreamFlow
+from monitor.core.track import Anchor
 
 ACTIVE = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
 HIDDEN = (AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE)  # these do not tell whether the condition is present
@@ -27,7 +28,7 @@ EXACT_M = 1e-6
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LastKnown:
-    """What the record knows of a line at `t_s`, when its counter stood at `line_metre`.
+    """What the record knows of a line at `t_s`, when its counter stood at `line_metre`; `anchor` is its newest reading.
 
     `next_row`: the first whole metre of which no row was given out. `spans`: drums that rows still to come may belong
     to, the one being wound last. `alarms`: the newest change of each. `findings`: those that are open, and those of
@@ -37,6 +38,7 @@ class LastKnown:
 
     t_s: float
     line_metre: float
+    anchor: Anchor | None = None
     next_row: int | None = None
     spans: Sequence[DrumSpan] = ()
     alarms: Sequence[AlarmChange] = ()

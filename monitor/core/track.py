@@ -3,6 +3,7 @@
 from bisect import bisect_left, bisect_right
 from dataclasses import dataclass, field
 from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 
@@ -13,6 +14,14 @@ GRID_M = 2.0**-22  # see `to_grid`
 SLIP_SPAN_M = 10.0
 COASTS_S = 0.5
 BLIND_S = 2.0  # speed samples further apart than this say little of what lies between
+
+
+class Anchor(NamedTuple):
+    """A reading of the counter, m, at a time, UTC s, and what is added to it for its line metre, m."""
+
+    t_s: float
+    reading_m: float
+    offset_m: float
 
 
 def _empty() -> Floats:
@@ -61,6 +70,11 @@ class Track:
     def speed_m_per_s(self) -> float:
         """Newest speed sample; 0 before there is any."""
         return self._speed_v[-1] if self._speed_v else 0.0
+
+    @property
+    def anchor(self) -> "Anchor | None":
+        """The newest reading used; None before there is any."""
+        return Anchor(*self._last[:3]) if self._last else None
 
     def add_counter(self, t_s: Floats, reading_m: Floats) -> None:
         """Readings in order of time; NaN readings are passed over."""

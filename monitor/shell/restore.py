@@ -128,6 +128,10 @@ class _Start:
     def _reader(self) -> StoreReader:
         return StoreReader(self.configuration.works.store, self.configuration, self.upto_id)
 
+    def _history(self, *streams: Stream) -> History:
+        upto_id = END_ID if self.upto_id is None else self.upto_id
+        return History(self.configuration, self.line, upto_id=upto_id, streams=streams)
+
     # ---- from a snapshot ---------------------------------------------------------------------------------
 
     def from_snapshot(self) -> Pipeline | None:
@@ -229,20 +233,20 @@ class _Start:
     def _messages(self, begin_s: float, known: LastKnown | None) -> Iterator[Arrivals]:
         """Messages since a time, without the changes of limits that are on record."""
         upto_s = -np.inf if known is None else max(known.t_s, self.record.newest_came_s)
-        upto_id = END_ID if self.upto_id is None else self.upto_id
-        for messages in History(self.configuration, self.line, upto_id=upto_id).read(ms(begin_s), FOR_EVER_MS):
+        for messages in self._history().read(ms(begin_s), FOR_EVER_MS):
             yield [m for m in messages if not _is_on_record(m, upto_s)]
 
     def _begin(self, known: LastKnown) -> "_Begin":
         """Rows from `next_row` on need every message since that cable was at the head, or at what lies before it."""
         line = self.record.file
+        history = self._history(*(Stream(line.line, *p.split("/")) for p in (line.counter.stream, line.counter.speed)))
         lowest_m = min(0.0, *(s.position_m for s in line.station))
         found = _Begin(known.t_s - BEFORE_S)
         for back_s in LOOK_BACK_S:
-            track = _counted(self.configuration, line, known.t_s - back_s, known.t_s, self.upto_id)
+            track = _counted(history, line, known, back_s)
             if not len(track.t_s):
                 continue
-            off_m = known.line_metre - float(track.at(known.t_s))
+            off_m = _off_m(track, known)
             found = _Begin(float(track.t_s[0]) - BEFORE_S, track, off_m)
             need_m = -np.inf if known.next_row is None else known.next_row - 2 - line.counter_m + lowest_m - off_m
             if track.L_m[0] <= need_m:
@@ -325,20 +329,25 @@ def _first_counter_s(messages: Arrivals, line: Line) -> float | None:
     return None
 
 
-def _counted(configuration: Configuration, line: Line, start_s: float, end_s: float, upto_id: int | None) -> Track:
+def _off_m(track: Track, known: LastKnown) -> float:
+    """How far a track is behind the line metre: at the newest reading that the engine had used, where it is known."""
+    if known.anchor is not None and track.anchor is not None and track.anchor[:2] == known.anchor[:2]:
+        return known.anchor.offset_m - track.anchor.offset_m
+    return known.line_metre - float(track.at(known.t_s))
+
+
+def _counted(history: History, line: Line, known: LastKnown, back_s: float) -> Track:
     """The track of a span by counter and speed alone."""
-    c = line.counter
+    c, start_s, end_s = line.counter, known.t_s - back_s, known.t_s
     track = Track(line.line, c.jump_tolerance_m, c.slip_tolerance_percent, c.wraps_at_m)
-    counter, speed = (Stream(line.line, *path.split("/")) for path in (c.stream, c.speed))
     found: dict[str, list[Block]] = {c.stream: [], c.speed: []}
-    history = History(
-        configuration, line.line, upto_id=END_ID if upto_id is None else upto_id, streams=(counter, speed)
-    )
     for messages in history.read(ms(start_s), ms(end_s)):
         for m in messages:
             if isinstance(m, Message) and isinstance(m.body, Block):
                 found[m.stream.path].append(m.body)
     (counter_s, reading_m), (speed_s, v) = (_in_order(found[path], start_s, end_s) for path in (c.stream, c.speed))
+    used = len(counter_s) if known.anchor is None else np.searchsorted(counter_s, known.anchor.t_s, side="right")
+    counter_s, reading_m = counter_s[:used], reading_m[:used]
     v = convert(v, line.speed_unit, "m/s")
     edges = np.arange(start_s, end_s + 2 * SLICE_S, SLICE_S)
     of_speed, of_counter = np.searchsorted(speed_s, edges), np.searchsorted(counter_s, edges)
