@@ -195,16 +195,22 @@ class _Start:
         return pipeline
 
     def _as_far(self, finding: Finding, upto_s: float) -> Finding:
-        """A finding, of an open stretch beyond a limit with the extreme that its samples have come to by then.
+        """A finding, of an open stretch beyond a limit with the extreme that it has come to by then.
 
         The record has the one with which it began; the stretch may be longer than the messages that are fed.
         """
-        if finding.kind is not FindingKind.WINDOW or finding.end_m is not None or finding.extreme is None:
+        if finding.end_m is not None or finding.extreme is None or finding.limit is None:
             return finding
-        reader = self._reader()
-        stream = Stream(self.line, *finding.stream.split("/"))
-        v = reader.samples(stream, ms(finding.start_s), ms(upto_s)).v
-        come_to = (np.fmin if finding.check.startswith("LO") else np.fmax).reduce(v, initial=finding.extreme)
+        if finding.kind is FindingKind.WINDOW:
+            stream = Stream(self.line, *finding.stream.split("/"))
+            v = self._reader().samples(stream, ms(finding.start_s), ms(upto_s)).v
+        elif finding.kind in (FindingKind.CURE, FindingKind.DWELL):
+            zone = finding.stream.removesuffix("/dwell")
+            column = finding.stream if finding.kind is FindingKind.CURE else f"dwell/{zone}"
+            v = self._reader().rows(self.line, finding.start_m, np.inf, [column]).get(column, np.empty(0))
+        else:
+            return finding
+        come_to = (np.fmax if finding.extreme > finding.limit else np.fmin).reduce(v, initial=finding.extreme)
         return replace(finding, extreme=float(come_to))
 
     def _fresh(self) -> Pipeline:
