@@ -29,6 +29,7 @@ soak: export HOURS ?= 168
 soak: SEEDS ?= 100000
 soak: $(READY)
 	$(BIN)/python -m tests.world 0 $(SEEDS)
+	LAW_EXAMPLES=1000 $(BIN)/pytest -q tests/shell/test_restart_law.py
 	$(BIN)/python -m tests.bench soak
 
 # Both brokers with both databases, MINUTES each, AT_ONCE of them at a time; BROKERS, DATABASES and SEED choose.

@@ -1,0 +1,172 @@
+"""Hours of a line at a coarse sampling, for the law of restarts: what a day may hold, at times that a seed chooses."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.contract.record import Floats
+from monitor.core.arrival import Arrival
+from tests.core.story import T0, Story
+
+HUSHED_S, SILENT_S, STANDS_S = 150.0, 200.0, 240.0
+SILENCE_S = 45.0  # arrivals further apart than this: the line is silent, and its monitor hears its own clock
+TICK_AFTER_S = 15.0
+
+Hum = Callable[[np.random.Generator, Floats, Floats], dict[str, tuple[Sequence[float] | Floats, float]]]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Day:
+    """One kind of line. `hum` gives from (random, speed in m/min, whether high) the values and step of each stream.
+
+    `high` is the stream that goes high, `limit` its limit, `wide` another value of it; `hushed` falls silent.
+    """
+
+    line: str
+    hours: float
+    pace: float  # how much quicker things happen than on a line of 3.5 hours
+    block_s: float
+    kept_hours: float
+    m_per_min: float
+    recipe: str
+    drum: str
+    payoffs: tuple[str, ...]
+    high: str
+    limit: str
+    wide: float
+    hushed: str
+    fault: str
+    counter_step_s: float
+    hum: Hum
+
+
+def _laying_up(rng: np.random.Generator, v: Floats, high: Floats) -> dict:
+    def about(value: float, sd: float, every: int) -> tuple[Floats, float]:
+        return (value + rng.normal(0, sd, len(v)))[::every], float(every)
+
+    return {
+        "bow/speed": (312.5 * (v > 0), 1.0),
+        "tape-head/speed": (2484.0 * (v > 0), 1.0),
+        "pay-off-a/tension": ((np.where(high, 50.0, 31.0) + rng.normal(0, 0.5, len(v)))[::5], 5.0),
+        "pay-off-b/tension": about(31, 0.5, 5),
+        "spark-a/voltage": about(6.1, 0.01, 1),
+        "spark-b/voltage": about(6.1, 0.01, 1),
+        "take-up/tension": about(200, 1, 5),
+    }
+
+
+def _core(rng: np.random.Generator, v: Floats, high: Floats) -> dict:
+    def about(value: float, sd: float, every: int) -> tuple[Floats, float]:
+        return (value + rng.normal(0, sd, len(v)))[::every], float(every)
+
+    return {
+        "shock-oven/temperature": about(540, 0.3, 2),
+        "oven-a/temperature": about(290, 0.3, 2),
+        "oven-b/temperature": ((np.where(high, 319.0, 305.0) + rng.normal(0, 0.3, len(v)))[::2], 2.0),
+        "cooling-trough/temperature": about(25, 0.1, 5),
+        "spark-electrode/voltage": about(6, 0.02, 1),
+        "head/pressure": about(150, 1, 5),
+        "head/screw-speed": about(30, 0.1, 5),
+        "dancer/position": about(50, 1, 1),
+        "take-up/tension": about(80, 1, 5),
+        "hot-gauge/diameter": about(3.58, 0.006, 1),
+        "cold-gauge/diameter-x": about(3.58, 0.006, 1),
+        "cold-gauge/diameter-y": about(3.58, 0.006, 1),
+    }
+
+
+DAYS = {
+    "lay-1": Day(
+        line="lay-1", hours=3.5, pace=1.0, block_s=30.0, kept_hours=1.0, m_per_min=50.0, recipe="laid-2x2g5", drum="L1",
+        payoffs=("pay-off-a", "pay-off-b"), high="pay-off-a/tension", limit="window/pay-off-a/tension/hi", wide=41.0,
+        hushed="spark-b/voltage", fault="spark-a/spark-fault", counter_step_s=1.0, hum=_laying_up,
+    ),
+    "core-1": Day(
+        line="core-1", hours=0.6, pace=5.0, block_s=10.0, kept_hours=0.15, m_per_min=60.0, recipe="core-2g5", drum="C1",
+        payoffs=(), high="oven-b/temperature", limit="window/oven-b/temperature/hi", wide=316.0,
+        hushed="cold-gauge/diameter-y", fault="spark-electrode/spark-fault", counter_step_s=2 / 3, hum=_core,
+    ),
+}  # fmt: skip
+
+
+@cache
+def story(line: str, seed: int) -> tuple[Arrival, ...]:
+    """Drums, pay-off changes, a stop, alarms that are acknowledged, shelved and raised again, counter resets, a silent
+    instrument, a silent line, a change of limits."""
+    day, rng, told = DAYS[line], np.random.default_rng(seed), Story(line)
+    end_s, block_s, pace, L = day.hours * 3600, day.block_s, day.pace, 2000.0
+    stop_s, high_s, hushed_s, silent_s = rng.uniform(600 / pace, end_s - 900 / pace, 4)
+    long_high_s = rng.uniform(600 / pace, end_s - 2400 / pace)
+    resets_s = np.sort(rng.uniform(600 / pace, end_s, 2))
+    told.tell("line/state", T0, state="running")
+    told.tell("take-up/drum", T0, drum=f"{day.drum}-0001", recipe=day.recipe)
+    _changes_of_drums(day, seed, rng, told)
+    _people(day, told, high_s, long_high_s)
+    for begin in np.arange(0, end_s, block_s):
+        t = begin + np.arange(block_s)
+        v = np.where((t >= stop_s) & (t < stop_s + STANDS_S), 0.0, day.m_per_min)
+        run = L + np.concatenate(([0.0], np.cumsum(v) / 60.0))
+        high = _within((t - high_s) * pace, (0, 300)) | _within((t - long_high_s) * pace, (0, 600), (800, 2100))
+        at = begin + np.arange(0, block_s, day.counter_step_s)[: round(block_s / day.counter_step_s)]
+        reading = np.interp(at, [*t, begin + block_s], run) - 700.0 * np.searchsorted(resets_s, at, side="right")
+        said = day.hum(rng, v, high)
+        said |= {"metre-counter/length": (reading, day.counter_step_s), "metre-counter/speed": (v, 1.0)}
+        if hushed_s <= begin < hushed_s + HUSHED_S:
+            del said[day.hushed]
+        if rng.random() < block_s / 1000:
+            said[day.fault] = ([1.0], 1.0)
+        L = float(run[-1])
+        if not silent_s <= begin < silent_s + SILENT_S:
+            for path, (values, dt_s) in said.items():
+                told.say(path, T0 + begin, values, dt_s)
+    return tuple(told.sorted())
+
+
+def _within(t_s: Floats, *spans_s: tuple[float, float]) -> NDArray[np.bool_]:
+    return np.any([(t_s >= a) & (t_s < b) for a, b in spans_s], axis=0)
+
+
+def _changes_of_drums(day: Day, seed: int, rng: np.random.Generator, told: Story) -> None:
+    """With an even seed the last drum is long, as in A3."""
+    end_s = day.hours * 3600
+    for i, at_s in enumerate(np.sort(rng.uniform(120, 1500 / day.pace if seed % 2 == 0 else end_s, 3))):
+        told.tell("take-up/drum", T0 + round(at_s), drum=f"{day.drum}-{i + 2:04}", recipe=day.recipe)
+    if not day.payoffs:
+        return
+    told.tell(f"{day.payoffs[0]}/payoff", T0, drum="C1-0001", left_m=700.0)
+    for i, at_s in enumerate(np.sort(rng.uniform(60, end_s, 4))):
+        told.tell(f"{day.payoffs[i % 2]}/payoff", T0 + round(at_s), drum=f"C{i % 2 + 1}-{i + 2:04}")
+
+
+def _people(day: Day, told: Story, high_s: float, long_high_s: float) -> None:
+    change = {"proposal": "P1", "recipe": day.recipe}
+    wide = {day.limit: day.wide}
+    told.tell(
+        "operator/limits", T0 + round(700 / day.pace), step="propose", by="Mira", reason="wide", changes=wide, **change
+    )
+    told.tell("operator/limits", T0 + round(1700 / day.pace), step="approve", by="Olle", **change)
+    alarm = f"{day.high}/HI"
+    told.tell("operator/action", T0 + round(high_s + 90 / day.pace), action="acknowledge", by="Mira", alarm=alarm)
+    shelve = {"alarm": alarm, "reason": "known", "until": round((T0 + long_high_s + 1500 / day.pace) * 1e3)}
+    told.tell("operator/action", T0 + round(long_high_s + 120 / day.pace), action="shelve", by="Mira", **shelve)
+
+
+def parts(arrivals: Sequence[Arrival], size: int, last_s: float | None = None) -> list[tuple[Sequence[Arrival], float]]:
+    """Batches of arrivals with the clock at which each is taken; where the line was silent, one of none.
+
+    `last_s` is when the newest arrival before these came.
+    """
+    found: list[tuple[Sequence[Arrival], float]] = []
+    start = 0
+    for i, arrival in enumerate(arrivals):
+        before_s = arrivals[i - 1].received_s if i else last_s
+        silent = before_s is not None and arrival.received_s - before_s > SILENCE_S
+        if i > start and (silent or i - start == size):
+            found.append((arrivals[start:i], arrivals[i - 1].received_s))
+            start = i
+        if silent and before_s is not None:
+            found.append(((), before_s + TICK_AFTER_S))
+    return [*found, (arrivals[start:], arrivals[-1].received_s)] if arrivals else found
