@@ -1,5 +1,6 @@
 """Opening the store's database: SQLite in WAL mode in the store's folder, or the server named in the works' file."""
 
+import logging
 import sqlite3
 import time
 from collections.abc import Iterator, Sequence
@@ -13,14 +14,15 @@ from sqlalchemy.dialects import postgresql, sqlite
 
 from monitor.contract.config.works import Store
 from monitor.contract.part import CannotRunError
-from monitor.store import upgrade
+from monitor.store import seal, upgrade
 from monitor.store.lease import Lease
 from monitor.store.schema import CHECKPOINT, DRUM, MESSAGE
-from monitor.store.seal import is_as_sealed
 from monitor.store.server import FILE as FILE
 from monitor.store.server import KEEPALIVE, SERVER_KEEPALIVE, server_url
 
 VERSION_EVERY_S = 5.0
+
+LOG = logging.getLogger("monitor")
 
 
 def open_for_writing(settings: Store, lease: Lease | None = None) -> Engine:
@@ -85,13 +87,18 @@ def faults_of_sqlite(folder: Path, thorough: bool = False) -> Iterator[str]:
 
     A file that is to the bit what the last monitor left is sound; one that differs is damaged. Where nothing is known
     of it, as after a kill, SQLite checks its pages. A thorough look does both, and compares indexes with tables.
+    All of it takes a second or two for each GB, so a file of more than `LOOK_MAX_BYTES` gets the thorough look only.
     """
     path = folder / FILE
     if not path.exists() or path.stat().st_size == 0:
         if files := count_files(folder):
             yield f"{path} is empty or missing, though {files} files of hours and drums lie beside it"
         return
-    as_sealed = is_as_sealed(path)
+    size_bytes = path.stat().st_size
+    if size_bytes > seal.LOOK_MAX_BYTES and not thorough:
+        LOG.warning("%s holds %.1f GB and is not looked through: `everymetre doctor` does", path, size_bytes / 1e9)
+        return
+    as_sealed = seal.is_as_sealed(path)
     if as_sealed is False:
         yield f"{path} is damaged: it is not what the monitor left at its last stop, and nothing has written it since"
     if as_sealed is not None and not thorough:

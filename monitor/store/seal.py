@@ -13,6 +13,7 @@ import msgspec
 from sqlalchemy import Engine
 
 SUFFIX = ".seal"
+LOOK_MAX_BYTES = 4 << 30  # a start and a stop read so much of a file: seconds; beyond it only `everymetre doctor` does
 WAIT_MS = 1000  # for readers and other writers
 
 
@@ -25,7 +26,12 @@ class Seal(msgspec.Struct, frozen=True):
 
 
 def set_seal(engine: Engine, path: Path) -> bool:
-    """Move the log into the file and seal it. False where that is not possible, as while others write; OSError."""
+    """Move the log into the file and seal it. False where that is not possible, as while others write; OSError.
+
+    A file of more than `LOOK_MAX_BYTES` is not sealed.
+    """
+    if path.stat().st_size > LOOK_MAX_BYTES:
+        return False
     with engine.connect() as connection:
         connection.exec_driver_sql(f"PRAGMA busy_timeout={WAIT_MS}")
         busy, _, _ = connection.exec_driver_sql("PRAGMA wal_checkpoint(TRUNCATE)").one()

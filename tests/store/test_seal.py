@@ -2,6 +2,7 @@
 
 import os
 import random
+import shutil
 from pathlib import Path
 
 import pytest
@@ -9,6 +10,7 @@ from sqlalchemy import Engine, text
 
 from monitor.contract.config.works import Store
 from monitor.shell.service import Desk
+from monitor.store import seal
 from monitor.store.database import FILE, DamagedStoreError, faults_of_sqlite, open_for_reading, open_for_writing
 from monitor.store.seal import is_as_sealed, set_seal
 from tests.core.test_pipeline import tell
@@ -105,3 +107,18 @@ def test_a_seal_that_cannot_be_used_leaves_the_check_to_sqlite(engine, tmp_path,
     path.with_name(f"{FILE}.seal").write_bytes(seal)
     assert is_as_sealed(path) is None
     assert list(faults_of_sqlite(tmp_path)) == []
+
+
+def test_a_very_large_file_is_left_to_the_doctor(stopped, tmp_path, monkeypatch, caplog):
+    """The look at the start grows with the file, by a second or two for each GB: it must not grow without end."""
+    path = shutil.copytree(stopped, tmp_path / "copy") / FILE
+    monkeypatch.setattr(seal, "LOOK_MAX_BYTES", path.stat().st_size)
+    flip(path, path.stat().st_size // 2, 3)
+    assert list(faults_of_sqlite(path.parent)) != []
+    monkeypatch.setattr(seal, "LOOK_MAX_BYTES", path.stat().st_size - 1)
+    assert list(faults_of_sqlite(path.parent)) == []
+    assert "is not looked through: `everymetre doctor` does" in caplog.text
+    assert list(faults_of_sqlite(path.parent, thorough=True)) != []
+    engine = open_for_writing(Store(folder=str(path.parent)))
+    assert set_seal(engine, path) is False
+    engine.dispose()
