@@ -53,6 +53,7 @@ NOW_EVERY_S = 0.25
 STORED_EVERY_S = 0.5
 REFUSED_MAX = 500  # refused numbers that wait to be published; whoever sends more of them is answered next time
 LEASE_EVERY_S = 2.0
+LEASE_UNKNOWN_MAX = 15  # looks in a row that give no answer
 CHECKPOINT_EVERY_S = 30.0
 CHECKPOINT_EVERY_MESSAGES = 2000  # a snapshot takes as long as some 20 of them
 ROLL_EVERY_S = 10.0
@@ -166,7 +167,8 @@ class Desk:
         except Exception as error:
             self.failed = error
             raise
-        batch = replace(self.pending, now=self._due_now(now_s), states=self._due_states(now_s))
+        now = self._due_now(now_s)
+        batch = replace(self.pending, now=now, states=self._due_states(now, now_s))
         if not (taken or numbers.streams):  # nothing was fed, nobody waits for an answer: it need not be written
             self.writer.ledger.drop(numbers)
             self.pending = None
@@ -290,9 +292,9 @@ class Desk:
         self._now_s |= dict.fromkeys(due, now_s)
         return {line: self.pipelines[line].now() for line in sorted(due)}
 
-    def _due_states(self, now_s: float) -> dict[str, bytes]:
-        """Snapshots of the lines that have had none for a while, or that many messages have come for since."""
-        due = [line for line in self.pipelines if self._now_s.get(line) == now_s and self._is_due(line, now_s)]
+    def _due_states(self, now: Collection[str], now_s: float) -> dict[str, bytes]:
+        """Snapshots of the lines of `now` that have had none for a while, or many messages since."""
+        due = [line for line in now if self._is_due(line, now_s)]
         for line in due:
             self._checkpoint_s[line], self._since_checkpoint[line] = now_s, 0
         return {line: dump(self.pipelines[line]) for line in due}
@@ -685,13 +687,21 @@ async def _guard(lease: Lease, engine: Engine) -> None:
 
     Nothing more is written, as if it were killed: another monitor may write the lines already.
     """
+    unknown = 0
     while True:
         await asyncio.sleep(LEASE_EVERY_S)
         try:
             await asyncio.to_thread(_check, lease, engine)
+            unknown = 0
         except GONE as error:
             _gone(error)
             _end_at_once()
+        except OSError as error:  # a stale file handle, no free descriptor: it may pass
+            unknown += 1
+            LOG.warning("whether the lines are still this process's own cannot be checked: %s", error)
+            if unknown >= LEASE_UNKNOWN_MAX:
+                _gone(LeaseLostError(f"the lease could not be checked {unknown} times in a row ({error})"))
+                _end_at_once()
 
 
 def _check(lease: Lease, engine: Engine) -> None:

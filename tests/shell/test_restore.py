@@ -14,7 +14,7 @@ from monitor.shell.link import Received
 from monitor.shell.restore import restore
 from monitor.store.revisions import RevisionConflictError, lines_on_record, refuse_conflicts
 from monitor.store.schema import CHECKPOINT, LINE_REVISION
-from tests.core.story import T0
+from tests.core.story import T0, Story
 from tests.core.test_pipeline import tell
 from tests.shell.works import desk_at, everything, take
 from tests.store.test_journal import rows_of
@@ -161,3 +161,15 @@ def test_a_line_never_heard_begins_quietly(place):
     assert restore(desk.writer, desk.configuration, "core-2", said.append).now().t_s == 0.0
     assert said == []
     assert T0 > 0
+
+
+def test_a_snapshot_is_never_written_without_what_the_line_is_now(tmp_path):
+    """Two batches within one reading of the clock: the second has many messages, and nothing new to say of the line."""
+    desk, now_s = desk_at(tmp_path), T0 + 5000.0
+    story = Story()
+    for i in range(2600):
+        story.say("oven-a/temperature", now_s - 3600 + i, 290.0)
+    for part in (story.arrivals[:1500], story.arrivals[1500:]):
+        batch = desk.take([Received(a, lambda: None) for a in part], now_s)
+        assert set(batch.states) <= set(batch.now)
+        desk.write(batch)
