@@ -550,6 +550,12 @@
         }
         return window.dash_clientside.no_update;
       },
+      againAddress: function (line, what, drums) {
+        if (window.location.pathname === "/again" && line && what && drums) {
+          history.replaceState(history.state, "", "?" + new URLSearchParams({ line, what, drums }));
+        }
+        return window.dash_clientside.no_update;
+      },
       arrive: function (title, pathname) {
         document.title = title ? title + ", everymetre" : "everymetre";
         for (const link of document.querySelectorAll("#navigation a")) {

@@ -128,6 +128,15 @@ def test_d3_every_open_and_shelved_alarm_and_every_held_drum_is_named(context, r
     assert "lump at 668 m" not in said(shift.answer(context, str(NOW_MS)))
 
 
+def test_d3_what_only_the_release_rule_holds_is_named_until_someone_decides(context, record, monkeypatch):
+    drum = next(d for d in record.drums("core-1") if d.end_m is not None)
+    by_rule = "held by the release rule"
+    assert drum.drum in said(shift.answer(context, str(NOW_MS))).split(by_rule)[1]
+    signed = finding(drum.start_m, drum.end_m, FindingKind.DECISION, check="release", by="Olle", reason="seen")
+    monkeypatch.setattr(record, "findings_of_kind", lambda kind, _: [signed] if kind is FindingKind.DECISION else [])
+    assert drum.drum not in said(shift.answer(context, str(NOW_MS))).split(by_rule)[1]
+
+
 @pytest.mark.parametrize(("by", "text", "says"), [("", "x", "Give your name"), ("Mira", " ", "must know")])
 def test_what_is_wanting_is_said(context, gateway, by, text, says):
     with pytest.raises(NotDoneError, match=says):

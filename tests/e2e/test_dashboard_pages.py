@@ -600,3 +600,15 @@ def test_d7_on_a_telephone_no_table_scrolls_sideways(served: Served, page: Page,
         "[...document.querySelectorAll('.table-room td:not([colspan])')].filter(x => !x.dataset.label).length"
     )
     assert labels == 0, "cells without the head of their column"
+
+
+def test_d9_what_is_chosen_on_recurring_is_in_the_address(served: Served, page: Page) -> None:
+    page.goto(served.url + "/again?line=core-2&what=mark:&drums=30")
+    expect(page.locator("#again-line")).to_have_value("Core line 2")
+    page.locator("#again-drums").click()
+    page.get_by_role("option", name="100 drums").click()
+    page.wait_for_function("new URLSearchParams(location.search).get('drums') === '100'")
+    assert "line=core-2&what=mark" in page.url
+    page.reload()
+    expect(page.locator("#again-drums")).to_have_value("100 drums")
+    expect(page.locator("#again-line")).to_have_value("Core line 2")

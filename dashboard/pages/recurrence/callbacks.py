@@ -4,7 +4,7 @@ from collections import OrderedDict
 from typing import Any
 
 import plotly.graph_objects as go
-from dash import Dash, Input, Output, State, no_update
+from dash import ClientsideFunction, Dash, Input, Output, State, no_update
 from dash.exceptions import PreventUpdate
 
 from dashboard.answers import NotDoneError, note_work
@@ -48,6 +48,16 @@ def register(app: Dash, context: Context) -> None:
         if choice is None:
             raise PreventUpdate
         return choice.line, choice.what, choice.drums
+
+    client: Any = app.clientside_callback
+    client(
+        ClientsideFunction("everymetre", "againAddress"),
+        Output("again-answer", "data-address"),
+        Input("again-line", "value"),
+        Input("again-what", "value"),
+        Input("again-drums", "value"),
+        prevent_initial_call=True,
+    )
 
     @app.callback(
         Output("again-answer", "children"),

@@ -8,6 +8,7 @@ import dash_mantine_components as dmc
 from dash import dcc, html
 
 from dashboard import format, words
+from dashboard.addresses import way_to
 from dashboard.context import Context
 from dashboard.format import fixed, percent
 from dashboard.live import WANTS_ANSWER
@@ -30,9 +31,13 @@ from monitor.contract import bounds
 from monitor.contract.config.line import Line
 from monitor.contract.reading import AlarmRow
 from monitor.contract.record import SILENCE_ALARM, Finding, FindingKind, Verdict
+from monitor.evidence.asked import length_m
+from monitor.evidence.inherited import ribbons
+from monitor.evidence.verdict_runs import lengths_m
 
 DAY_MS = 86_400_000
 LISTED = 12
+LATELY = 200  # the newest drums that are looked at for what ended in a shift
 DECISIONS = 500  # the newest that are looked at for what is held
 MOST = 20_000
 
@@ -125,6 +130,7 @@ def answer(context: Context, start: str | None) -> list[Any]:
         _stops(context, found),
         _open(context, open_),
         _held(context),
+        _not_conforming(context, span.start_ms, until),
         html.P(
             "Metres are those that came to the take-up in this shift. Availability, effectiveness, quality and OEE as "
             "ISO 22400-2 defines them, by length: planned busy time is the shift so far, nominal speed the recipe's. "
@@ -273,6 +279,29 @@ def _held(context: Context) -> html.Div:
             rows.append([names, line.title if line else f.line, when, f.by, f.reason])
     heads = ["Drum", "Line", "Signed", "By", "Reason"]
     return table("Drums and reels held by a signed decision", heads, rows, empty="None.")
+
+
+def _not_conforming(context: Context, start_ms: int, until_ms: int) -> html.Div:
+    """Drums and reels finished in a span of time that hold metres not conforming, and no decision signed: by rule held.
+
+    What else stands against release is on each one's record.
+    """
+    newest = context.record.drums(limit=LATELY)
+    ended = [d for d in newest if d.end_ms is not None and start_ms <= d.end_ms < until_ms]
+    decided = {(f.line, f.start_m) for f in context.record.findings_of_kind(FindingKind.DECISION, DECISIONS)}
+    waiting = [d for d in ended if (d.line, d.start_m) not in decided and d.line in context.configuration.lines]
+    rows = []
+    for drum, of in zip(waiting, ribbons(context, [(d, length_m(context, d)) for d in waiting]), strict=True):
+        metres = lengths_m(of)
+        if any(metres[v] > 0 for v in Verdict if v is not Verdict.CONFORMING):
+            link = dcc.Link(drum.drum, href=way_to("release", drum.line, drum.filling))
+            cells = [format.number(metres[v], "m") for v in SORTED if v is not Verdict.CONFORMING]
+            rows.append([link, context.configuration.lines[drum.line].title, *cells])
+    heads = ["Drum", "Line", *(f"{v.word.capitalize()} m" for v in SORTED if v is not Verdict.CONFORMING)]
+    return table(
+        f"Finished in this shift and held by the release rule for their metres, with no decision signed ({len(rows)})",
+        heads, rows, empty="None.", numeric=(2, 3, 4),
+    )  # fmt: skip
 
 
 def handovers(context: Context) -> html.Div:
