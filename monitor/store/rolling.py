@@ -10,8 +10,7 @@ from typing import Any, TypeVar, cast
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
-import pyarrow.parquet as pq
-from sqlalchemy import Connection, Engine, and_, delete, func, select, update
+from sqlalchemy import Connection, Engine, and_, delete, select, update
 
 from monitor.analysis.lengths import metres_by_verdict
 from monitor.contract.record import Verdict
@@ -19,7 +18,7 @@ from monitor.store import manifest, samples
 from monitor.store.checksum import is_as_stored
 from monitor.store.findings import read_findings
 from monitor.store.metre_blocks import Verdicts, lay_over, read_blocks
-from monitor.store.parquet_files import damage, name_aside, set_aside, why, write_each
+from monitor.store.parquet_files import damage, name_aside, read, set_aside, why, write_each
 from monitor.store.schema import CHECKPOINT, DRUM, MESSAGE, METRE_BLOCK
 
 HOUR_MS = 3_600_000
@@ -242,20 +241,28 @@ def each_drum(
     engine: Engine, folder: Path, lines: Collection[str] | None = None, report: Report = log_not_moved
 ) -> Iterator[Path | None]:
     """As `roll_drums`, a drum a step: its file, or None where it stays. Nothing is held between two steps."""
-    d, b = DRUM.c, METRE_BLOCK.c
+    d = DRUM.c
     with engine.connect() as connection:
-        ended = connection.execute(
+        found = connection.execute(
             select(DRUM).where(d.end_m.is_not(None), d.rows_file.is_(None)).order_by(d.start_m)
         ).all()
-        reaches = connection.execute(select(b.line, func.max(b.first_m + b.rows)).group_by(b.line)).all()
-    reach = {row[0]: row[1] for row in reaches if lines is None or row[0] in lines}
-    _recount_drums(engine, folder, lines, report)
+        ended = [drum for drum in found if lines is None or drum.line in lines]
+        reach = {line: _reach_m(connection, line) for line in {drum.line for drum in ended}}
+    yield from _recount_drums(engine, folder, lines, report)
     for drum in ended:
-        if reach.get(drum.line, -1) >= drum.end_m:
+        if reach[drum.line] >= drum.end_m:
             path = None
             with _by_itself(f"the rows of drum {drum.drum} of {drum.line}", report):
                 path = _roll_drum(engine, folder, drum)
             yield path
+
+
+def _reach_m(connection: Connection, line: str) -> int:
+    """Line metre up to which the database has rows of a line; -1 without any."""
+    b = METRE_BLOCK.c
+    newest = select(b.first_m + b.rows).where(b.line == line).order_by(b.first_m.desc()).limit(1)
+    reach: int | None = connection.execute(newest).scalar()
+    return -1 if reach is None else reach
 
 
 def _roll_drum(engine: Engine, folder: Path, drum: "object") -> Path:
@@ -280,21 +287,22 @@ def _roll_drum(engine: Engine, folder: Path, drum: "object") -> Path:
     return path
 
 
-def _recount_drums(engine: Engine, folder: Path, lines: Collection[str] | None, report: Report) -> None:
-    """Count the metres of drums again that findings came to after their rows lay in a file."""
+def _recount_drums(engine: Engine, folder: Path, lines: Collection[str] | None, report: Report) -> Iterator[None]:
+    """Count the metres of drums again that findings came to after their rows lay in a file, a drum a step."""
     d = DRUM.c
     with engine.connect() as connection:
         wanted = select(DRUM).where(d.rows_file.is_not(None), d.conforming_m.is_(None))
         drums = [drum for drum in connection.execute(wanted) if lines is None or drum.line in lines]
     for drum in drums:
         with _by_itself(f"the metres of drum {drum.drum} of {drum.line}", report):
-            table = pq.read_table(folder / drum.rows_file, columns=["line_metre", "verdict"])
+            table = read(folder / drum.rows_file, ["line_metre", "verdict"])
             first = int(table["line_metre"][0].as_py()) if len(table) else int(np.floor(drum.start_m))
             with engine.begin() as connection:
                 findings = read_findings(connection, drum.line, drum.start_m, drum.end_m)
                 verdict = lay_over(first, table["verdict"].to_numpy(), findings)
                 mine = update(DRUM).where(d.line == drum.line, d.filling == drum.filling)
                 connection.execute(mine.values(counts(first, verdict, drum.start_m, drum.end_m)))
+        yield
 
 
 def counts(first: int, verdict: Verdicts, start_m: float, end_m: float) -> dict[str, float]:

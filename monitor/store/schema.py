@@ -18,7 +18,7 @@ from sqlalchemy import (
 from monitor.contract import bounds
 
 # Raised by one with each change of a table; the revision that leads to it lies in monitor/store/migrations/versions.
-SCHEMA_VERSION = 12
+SCHEMA_VERSION = 13
 
 METADATA = MetaData()
 _BigId = BigInteger().with_variant(Integer, "sqlite")
@@ -127,6 +127,7 @@ FINDING = Table(
 )
 
 WITHOUT_FILE = text("rows_file IS NULL")
+TO_COUNT = text("conforming_m IS NULL AND rows_file IS NOT NULL")  # a finding came after the metres were counted
 
 # Fillings, by the number that the monitor gives: a drum's name is a label, which may come back.
 DRUM = Table(
@@ -152,6 +153,7 @@ DRUM = Table(
     Index("drum_by_line_and_time", "line", "start_ms"),
     Index("drum_by_name", "drum", "start_ms"),
     Index("drum_without_file", "line", "start_m", sqlite_where=WITHOUT_FILE, postgresql_where=WITHOUT_FILE),
+    Index("drum_to_count", "line", "start_m", sqlite_where=TO_COUNT, postgresql_where=TO_COUNT),
 )
 
 # Which drum was put on at which pay-off, and at which line metre its cable goes in: what ancestry is composed from.
