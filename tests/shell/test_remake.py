@@ -13,18 +13,22 @@ from monitor.shell.service import Desk
 from monitor.store.database import open_for_writing
 from monitor.store.schema import METADATA
 from tests.commands.test_doctor import written
-from tests.shell.test_restart_law import LINE, configured, disturb, run, started, story
+from tests.shell.law_stories import story
+from tests.shell.test_restart_law import changed, configured, run, started
 from tests.shell.works import settings_at, stored_at
+
+LINE = "lay-1"
 
 
 def edited(place: Path, seed: int, shares: list[tuple[str, float]]) -> tuple[Desk, Configuration]:
     """A record of hours whose files were edited while it was stopped, at each share of its messages."""
-    arrivals, desk, begin = story(seed), started(configured(place), []), 0
+    arrivals, desk, begin = story(LINE, seed), started(configured(place, LINE), LINE, []), 0
     for mode, share in shares:
         end = round(share * len(arrivals))
         run(desk, arrivals[begin:end])
         desk.writer.write(desk.last_batch())
-        desk, begin = started(disturb(desk, mode), []), end
+        desk.writer.close()
+        desk, begin = started(changed(mode, desk.configuration, LINE), LINE, []), end
     run(desk, arrivals[begin:])
     desk.writer.write(desk.last_batch())
     return desk, desk.configuration
