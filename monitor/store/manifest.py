@@ -4,6 +4,7 @@ The new digest is announced before a file gets its name and settled in the trans
 replaces leave the database: whenever a process ends, the file has one of the two digests.
 """
 
+import errno
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,6 +17,7 @@ from monitor.store.parquet_files import ASIDE, sha256
 from monitor.store.schema import MANIFEST
 
 MISSING = "missing"
+OF_THE_PROCESS = frozenset({errno.EMFILE, errno.ENFILE, errno.ENOMEM})  # such an error says nothing of the file
 LOOK_FILES, LOOK_BYTES = 100, 50_000_000  # looked at together: some 0.2 s
 
 
@@ -84,7 +86,11 @@ def fault(connection: Connection, folder: Path, path: str) -> str:
     try:
         return compare(connection, folder, path)
     except OSError as error:
-        return f"cannot be read: {error.strerror}"
+        return _unreadable(error)
+
+
+def _unreadable(error: OSError) -> str:
+    return f"cannot be read: {error.strerror}"
 
 
 def compare(connection: Connection, folder: Path, path: str) -> str:
@@ -134,9 +140,12 @@ def _look(engine: Engine, folder: Path, lines: Collection[str] | None, after: st
     wanted = wanted if lines is None else wanted.where(m.line.in_(sorted(lines)))
     with engine.connect() as connection:
         row = connection.execute(wanted.where(m.path > after)).first()
-        reason = fault(connection, folder, row.path) if row else ""
-    if row is None:
-        return "", 0
+        if row is None:
+            return "", 0
+        try:
+            reason = compare(connection, folder, row.path)
+        except OSError as error:
+            reason = row.damage if error.errno in OF_THE_PROCESS else _unreadable(error)
     if reason == MISSING and ASIDE in row.path:
         with engine.begin() as connection:
             connection.execute(delete(MANIFEST).where(m.path == row.path))

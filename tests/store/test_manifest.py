@@ -1,6 +1,7 @@
 """The manifest says of each file what it was when it was written, whenever the process that wrote it ended."""
 
 import errno
+import os
 from pathlib import Path
 
 import pyarrow.parquet as pq
@@ -189,6 +190,26 @@ def test_a_file_that_cannot_be_opened_for_now_is_not_taken_for_damaged(place, de
         assert [("Too many open files" in reason) for reason in reported.values()] == [True] * failed
     assert at > 3
     assert list(manifest.faults(engine, place)) == []
+
+
+@pytest.mark.parametrize(
+    ("number", "shown"), [(errno.EMFILE, []), (errno.EACCES, ["cannot be read: Permission denied"])]
+)
+def test_what_the_process_lacks_is_no_damage_of_a_file(place, desk, monkeypatch, number: int, shown: list[str]):
+    """A9: the metres of a file that was looked at without a free file handle were shown as lost until the next look."""
+    engine = desk[0].writer.engine
+    rollup.roll_hours(engine, place, 0)
+    reader = StoreReader(settings_at(place))
+
+    def failing(_: Path) -> str:
+        raise OSError(number, os.strerror(number))
+
+    with monkeypatch.context() as m:
+        m.setattr(manifest, "sha256", failing)
+        first = manifest.look_at_next(engine, place, None, "")
+    assert [f.damage for f in reader.damaged_files()] == shown
+    assert manifest.look_at_next(engine, place, None, "") == first
+    assert reader.damaged_files() == []
 
 
 @pytest.mark.parametrize("at", [1, 2])
