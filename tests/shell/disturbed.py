@@ -235,6 +235,7 @@ def _older(state: bytes) -> bytes:
 
 
 def _with_snapshot(works: Works, change: Callable[[bytes], bytes | None]) -> None:
+    works.reader.dispose()  # reading SQLite's file past SQLite, as opening does, ends the locks of this process on it
     engine, c = open_for_writing(works.settings), CHECKPOINT.c
     with engine.begin() as connection:
         state = connection.execute(select(c.state).where(c.line == LINE)).scalar()
@@ -372,6 +373,7 @@ def run(
 
 def _roll(works: Works) -> None:
     """What the monitor would have moved into files with its next look."""
+    works.reader.dispose()
     engine = open_for_writing(works.settings)
     roll_drums(engine, works.store)
     roll_hours(engine, works.store, round(KEEP_HOURS * 3_600_000))
