@@ -16,7 +16,7 @@ from sqlalchemy import create_engine, select, text
 from dashboard.app import create_app
 from dashboard.context import Context
 from dashboard.gateway import Numbering
-from dashboard.pages import health
+from dashboard.pages.health import layout as health
 from monitor.contract.config.load import load
 from monitor.contract.messages import Refused
 from monitor.store.reader import StoreReader
