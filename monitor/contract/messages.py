@@ -1,5 +1,6 @@
 """What travels on the wire: JSON payloads as types. Unknown fields are ignored, NaN and Infinity refused."""
 
+from bisect import bisect_right
 from typing import Annotated, Literal
 
 import msgspec
@@ -139,7 +140,7 @@ Told = StateChange | DrumChange | PayoffChange | Action | LimitsStep  # messages
 
 
 class Stored(msgspec.Struct, frozen=True, omit_defaults=True):
-    """Of a numbering, every message from `from` to `n` is stored except `missing`: first and last number of a hole."""
+    """Of a numbering, every message from `from` to `n` is stored except `missing`: first and last of holes, rising."""
 
     n: Sequence
     first: Sequence = msgspec.field(name="from")
@@ -148,8 +149,10 @@ class Stored(msgspec.Struct, frozen=True, omit_defaults=True):
 
     def covers(self, start: int, n: int) -> bool:
         """Whether it says of a message that it is stored."""
-        inside = start == self.start and self.first <= n <= self.n
-        return inside and not any(first <= n <= last for first, last in self.missing)
+        if not (start == self.start and self.first <= n <= self.n):
+            return False
+        i = bisect_right(self.missing, n, key=lambda hole: hole[0])
+        return i == 0 or self.missing[i - 1][1] < n
 
 
 class Refused(msgspec.Struct, frozen=True):

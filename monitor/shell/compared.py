@@ -14,7 +14,7 @@ from monitor.contract.record import Verdict
 from monitor.contract.topics import Stream, present
 from monitor.evidence.filling_digest import filling_digest
 from monitor.store import journal
-from monitor.store.numbering import StreamNumbers
+from monitor.store.numbering import Span, StreamNumbers, joined
 from monitor.store.reader import StoreReader
 from monitor.store.revisions import FILES
 from monitor.store.rolling import counts
@@ -71,21 +71,32 @@ def _numbers(rows: Sequence[Columns]) -> Iterable[Columns]:
         into["newest_ms"] = max(into["newest_ms"], numbers.newest_ms)
         into["upto"] = max(into["upto"], row["upto"])
         for one in numbers.numberings:
-            into["spans"].setdefault(one.start, []).extend(one.spans)
+            known = into["spans"].setdefault(one.start, _Known())
+            known.spans = joined(known.spans + one.stored())
+            known.since = max(known.since, one.floor, one.sure)
     for row in found.values():
-        row["spans"] = {start: _joined(spans) for start, spans in sorted(row["spans"].items())}
+        row["spans"] = dict(sorted(row["spans"].items()))
     return found.values()
 
 
-def _joined(spans: list[tuple[int, int]]) -> list[tuple[int, int]]:
-    """Spans in order, those that follow each other as one."""
-    joined: list[tuple[int, int]] = []
-    for first, last in sorted(spans):
-        if joined and joined[-1][1] + 1 == first:
-            joined[-1] = (joined[-1][0], last)
-        else:
-            joined.append((first, last))
-    return joined
+@dataclass(slots=True, eq=False)
+class _Known:
+    """Numbers known to be stored, and since which; of what is older another memory may know more or less."""
+
+    spans: list[Span] = field(default_factory=list)
+    since: int = 0
+
+    def __eq__(self, other: object) -> bool:
+        if not isinstance(other, _Known):
+            return NotImplemented
+        since = max(self.since, other.since)
+        return self._after(since) == other._after(since)
+
+    def __repr__(self) -> str:
+        return repr(self.spans)
+
+    def _after(self, since: int) -> list[Span]:
+        return [(max(first, since), last) for first, last in self.spans if last >= since]
 
 
 _OF_LINES = or_(JOURNAL.c.who != FILES, JOURNAL.c.target.like("line %"))

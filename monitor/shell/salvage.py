@@ -11,7 +11,6 @@ from dataclasses import dataclass, field, replace
 
 from monitor.contract import bounds
 from monitor.contract.config.configuration import Configuration
-from monitor.contract.messages import Stored
 from monitor.contract.record import MessageNumber, Output, Rejected
 from monitor.contract.topics import MONITOR, Stream, is_story, sample_topic
 from monitor.core.arrival import Message, Note, Tick
@@ -19,7 +18,6 @@ from monitor.core.decode import printable
 from monitor.core.pipeline import Pipeline
 from monitor.core.snapshot import Given, dump, load
 from monitor.shell.restore import restore
-from monitor.store.ledger import Ledger
 from monitor.store.refusals import StoreNotAsExpectedError, first_line, is_of_data
 from monitor.store.samples import TICK
 from monitor.store.writer import Batch, SetAside, Writer, key_of, ms
@@ -280,9 +278,12 @@ class _Line:
 
     def _store(self) -> Pipeline:
         pipeline, batch = self._batch(self.waiting)
-        if not self.waiting:
+        refused = [r.number for r in self.salvage.rejected if r.line == self.line and r.number is not None]
+        if not (self.waiting or refused):
             return pipeline
         numbers = self.salvage.writer.ledger.open_delta()
+        for number in refused:
+            numbers.refuse(number.stream, number.start, number.n)
         for one in self.waiting:
             if not one.is_own:
                 numbers.add(one.kept.stream, one.kept.start, one.kept.n, ms(one.kept.t_s))
@@ -300,16 +301,6 @@ class _TooLongError(Exception):
 
 class _EngineError(Exception):
     """An engine failed over what it was fed."""
-
-
-def reports_of(ledger: Ledger, touched: "dict[Stream, set[int]]") -> dict[tuple[Stream, int], Stored]:
-    """What is stored of some numberings, by stream and start."""
-    return {
-        (stream, report.start): report
-        for stream, starts in sorted(touched.items())
-        if stream in ledger.streams
-        for report in ledger.streams[stream].reports(starts)
-    }
 
 
 def _given(pipeline: Pipeline) -> Given:

@@ -22,7 +22,7 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from monitor.contract.address import BrokerAddress
 from monitor.contract.config.configuration import Configuration
-from monitor.contract.messages import AlarmSaid, Health, Refused, Stored
+from monitor.contract.messages import AlarmSaid, Health, Refused
 from monitor.contract.part import CannotRunError
 from monitor.contract.reading import SchemaVersionError
 from monitor.contract.record import AlarmChange, LineNow, MessageNumber, Output, Rejected
@@ -36,10 +36,10 @@ from monitor.core.snapshot import dump
 from monitor.shell.clock import SteadyClock
 from monitor.shell.link import Link, Received
 from monitor.shell.restore import restore
-from monitor.shell.salvage import SET_ASIDE, Salvage, Taken, reports_of, suspension
+from monitor.shell.salvage import SET_ASIDE, Salvage, Taken, suspension
 from monitor.store import manifest, upgrade
 from monitor.store.lease import Lease, LeaseLostError
-from monitor.store.ledger import LedgerDelta
+from monitor.store.ledger import LedgerDelta, Reports, reports_of
 from monitor.store.refusals import NOT_RECORDED, first_line, is_of_data, is_unexpected
 from monitor.store.revisions import refuse_conflicts
 from monitor.store.rolling import each_drum, each_hour, log_not_moved
@@ -81,7 +81,7 @@ class Done:
     """What one batch came to, for those who must be told."""
 
     outputs: list[Output]
-    stored: dict[tuple[Stream, int], Stored]
+    stored: Reports
     received: Sequence[Received]
 
 
@@ -89,7 +89,7 @@ class Done:
 class Written:
     """What is stored of a batch's numberings, and its outputs that are on record, with what was rejected."""
 
-    stored: dict[tuple[Stream, int], Stored]
+    stored: Reports
     outputs: Sequence[Output]
 
 
@@ -156,6 +156,8 @@ class Desk:
                 if isinstance(found, Rejected):
                     outputs.append(found)
                     self.rejected[found.kind] += 1
+                    if found.number is not None and found.final:
+                        numbers.refuse(found.number.stream, found.number.start, found.number.n)
                 elif found is not None:
                     taken.append(found)
         taken += self._ticks({one.kept.stream.line for one in taken}, now_s)
@@ -236,7 +238,7 @@ class Desk:
         outputs += [*salvage.rejected, *(output for of_line in salvage.outputs.values() for output in of_line)]
         self.rejected[SET_ASIDE] += len(salvage.rejected)
         touched = batch.numbers.touched if batch.numbers else {}
-        return Written(reports_of(self.writer.ledger, touched), outputs)
+        return Written(reports_of(self.writer.ledger.streams, touched), outputs)
 
     def counts(self) -> dict[str, int]:
         """What was refused, by kind, and rows of the monitor's own that are not recorded."""
@@ -386,7 +388,7 @@ class Service:
     watch: SelfWatch = field(default_factory=SelfWatch)
     hung: bool = False  # the thread did not come back at the stop: only the end of the process ends it
     thread: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(1, thread_name_prefix="desk"))
-    _owed: dict[tuple[Stream, int], Stored] = field(default_factory=dict)
+    _owed: Reports = field(default_factory=dict)
     _refused_numbers: dict[MessageNumber, Rejected] = field(default_factory=dict)
     _alarms: "asyncio.Queue[tuple[str, bytes]]" = field(default_factory=asyncio.Queue)
     _problem: str = ""  # why the store cannot be written
@@ -552,7 +554,7 @@ class Service:
         while True:
             await asyncio.sleep(STORED_EVERY_S)
             owed, self._owed = self._owed, {}
-            for (stream, _), report in owed.items():
+            for (stream, _, _), report in owed.items():
                 topic = stored_topic(self.desk.configuration.works.works, stream)
                 await self.link.publish(topic, msgspec.json.encode(report), qos=0)
             refused, self._refused_numbers = self._refused_numbers, {}

@@ -1,10 +1,14 @@
 """Which messages of each stream are stored: every (stream, start, n) once, as the store has them."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from monitor.contract.messages import Stored
 from monitor.contract.topics import Stream
 from monitor.store.numbering import Place, StreamNumbers
+
+Touched = dict[Stream, dict[int, list[int]]]  # numbers that became stored, by start, of numberings that were met
+Reports = dict[tuple[Stream, int, int], Stored]  # by stream, start and first number
 
 
 @dataclass(slots=True)
@@ -16,22 +20,41 @@ class LedgerDelta:
 
     base: dict[Stream, StreamNumbers]
     streams: dict[Stream, StreamNumbers] = field(default_factory=dict)
-    touched: dict[Stream, set[int]] = field(default_factory=dict)  # numberings by their start
+    touched: Touched = field(default_factory=dict)
 
     def add(self, stream: Stream, start: int, n: int, t_ms: int) -> Place:
         """Enter a message unless it is stored, in this batch already, or older than what is remembered."""
+        place = self._numbers(stream).add(start, n, t_ms)
+        entered = self.touched.setdefault(stream, {}).setdefault(start, [])
+        if place == "new":
+            entered.append(n)
+        return place
+
+    def refuse(self, stream: Stream, start: int, n: int) -> None:
+        """Enter a number that is refused for good, so that it is no hole."""
+        if stream in self.streams or stream in self.base:
+            self._numbers(stream).refuse(start, n)
+
+    def reports(self) -> Reports:
+        """What publishers may remove, of every numbering that was met in the batch."""
+        return reports_of(self.streams, self.touched)
+
+    def _numbers(self, stream: Stream) -> StreamNumbers:
         numbers = self.streams.get(stream)
         if numbers is None:
             known = self.base.get(stream)
             numbers = self.streams[stream] = known.copy() if known else StreamNumbers()
-            self.touched[stream] = set()
-        self.touched[stream].add(start)
-        return numbers.add(start, n, t_ms)
+        return numbers
 
-    def reports(self) -> dict[tuple[Stream, int], Stored]:
-        """What publishers may forget, by stream and start, of every numbering that was met in the batch."""
-        found = {stream: self.streams[stream].reports(starts) for stream, starts in sorted(self.touched.items())}
-        return {(stream, report.start): report for stream, reports in found.items() for report in reports}
+
+def reports_of(streams: Mapping[Stream, StreamNumbers], touched: Touched) -> Reports:
+    """What publishers may remove, of the numberings that were met."""
+    return {
+        (stream, report.start, report.first): report
+        for stream, entered in sorted(touched.items())
+        if stream in streams
+        for report in streams[stream].reports(entered)
+    }
 
 
 @dataclass(slots=True)

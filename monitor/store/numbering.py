@@ -1,4 +1,4 @@
-"""Numbers of one stream that are stored: by numbering, as spans, with a bounded memory of the holes between them.
+"""Numbers of one stream that are stored or refused: by numbering, as spans, with a bounded memory of holes.
 
 A publisher numbers the messages of a stream 0, 1, 2 ...; `start` names the numbering, and one that cannot go on with
 the next number begins another under a greater `start`. What is remembered answers three questions about a message:
@@ -6,63 +6,109 @@ is it new, is it stored, or is its number so old that neither can be said any mo
 """
 
 from bisect import bisect_right
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
 import msgspec
 
 from monitor.contract.messages import Stored
+from monitor.contract.rules import WINDOW_MAX
 
-HOLES_MAX = 64  # of one numbering; older holes are forgotten together with the numbers before them
+HOLES_MAX = WINDOW_MAX  # of one numbering; older holes are forgotten together with the numbers before them
+REFUSED_MAX = 200  # spans of refused numbers of one numbering that a report names
 NUMBERINGS_MAX = 16  # of one stream; the one that has not been used for longest is forgotten first
 
 Place = Literal["new", "stored", "forgotten"]
 Span = tuple[int, int]
 
 
-class Numbering(msgspec.Struct, array_like=True):
-    """Stored numbers of one numbering: spans [first, last], rising and apart; below `floor` nothing is remembered."""
+@dataclass(slots=True)
+class Numbering:
+    """Numbers of one numbering that are settled, stored or refused for good: `spans` [first, last], rising and apart.
+
+    Below `floor` nothing is remembered. `refused` are spans among them; of settled numbers below `sure` it is not
+    remembered which of the two they are.
+    """
 
     start: int
-    spans: list[Span] = []
+    spans: list[Span] = field(default_factory=list)
     floor: int = 0
+    refused: list[Span] = field(default_factory=list)
+    sure: int = 0
 
     def __contains__(self, n: int) -> bool:
-        i = bisect_right(self.spans, n, key=_first) - 1
-        return i >= 0 and n <= self.spans[i][1]
+        """Whether a number is known to be stored."""
+        return n >= self.sure and _within(self.spans, n) and not _within(self.refused, n)
 
     def add(self, n: int) -> Place:
-        """Enter a number unless it is stored or forgotten."""
+        """Enter a stored number, unless it is stored or forgotten."""
         if self.spans and self.spans[-1][1] + 1 == n:  # nearly always
             self.spans[-1] = (self.spans[-1][0], n)
             return "new"
         if n < self.floor:
             return "forgotten"
-        if n in self:
-            return "stored"
-        self._insert(n)
-        while len(self.spans) > HOLES_MAX + 1:
-            del self.spans[0]
-            self.floor = self.spans[0][0]
+        if _within(self.refused, n):
+            _take_out(self.refused, n)
+            return "new"
+        if _within(self.spans, n):
+            return "stored" if n >= self.sure else "forgotten"
+        self._settle(n)
         return "new"
 
+    def refuse(self, n: int) -> None:
+        """Enter a number refused for good, unless it is settled or forgotten: nothing more is expected under it."""
+        if n < self.floor or _within(self.spans, n):
+            return
+        if n >= self.sure:
+            _put_in(self.refused, n)
+            if len(self.refused) > REFUSED_MAX:
+                self.sure = self.refused.pop(0)[1] + 1
+        self._settle(n)
+
+    def knows(self, n: int) -> bool:
+        """Whether a message of this number may be stored."""
+        return n < self.floor or (_within(self.spans, n) and not _within(self.refused, n))
+
     def report(self) -> Stored | None:
-        """What the publisher may forget, or None before the first number."""
+        """What the publisher may remove, from the first number that is sure on; None while there is none."""
         if not self.spans:
             return None
-        missing = [(a[1] + 1, b[0] - 1) for a, b in zip(self.spans, self.spans[1:], strict=False)]
-        return Stored(n=self.spans[-1][1], first=self.spans[0][0], missing=missing, start=self.start)
+        first, last = max(self.spans[0][0], self.sure), self.spans[-1][1]
+        holes = [(a[1] + 1, b[0] - 1) for a, b in zip(self.spans, self.spans[1:], strict=False) if b[0] > first]
+        missing = joined([(max(a, first), b) for a, b in holes + self.refused])
+        if missing and missing[0][0] == first:
+            first = missing.pop(0)[1] + 1
+        if missing and missing[-1][1] == last:
+            last = missing.pop()[0] - 1
+        return Stored(n=last, first=first, missing=missing, start=self.start) if first <= last else None
+
+    def reports(self, entered: Iterable[int]) -> list[Stored]:
+        """A report, and one more of each run of numbers just entered that it does not reach back to."""
+        report = self.report()
+        old = joined([(n, n) for n in set(entered) if n < self.sure])
+        apart = [Stored(n=last, first=first, start=self.start) for first, last in old]
+        return apart if report is None else [*apart, report]
+
+    def stored(self) -> list[Span]:
+        """Spans of what is known to be stored."""
+        report = self.report()
+        if report is None:
+            return []
+        edges = [report.first, *(edge for a, b in report.missing for edge in (a - 1, b + 1)), report.n]
+        return list(zip(edges[::2], edges[1::2], strict=True))
 
     def copy(self) -> "Numbering":
         """The same numbers, apart from these."""
-        return Numbering(self.start, self.spans.copy(), self.floor)
+        return Numbering(self.start, self.spans.copy(), self.floor, self.refused.copy(), self.sure)
 
-    def _insert(self, n: int) -> None:
-        i = bisect_right(self.spans, n, key=_first)
-        self.spans.insert(i, (n, n))
-        for left in (i, i - 1):
-            if 0 <= left < len(self.spans) - 1 and self.spans[left][1] + 1 == self.spans[left + 1][0]:
-                self.spans[left : left + 2] = [(self.spans[left][0], self.spans[left + 1][1])]
+    def _settle(self, n: int) -> None:
+        _put_in(self.spans, n)
+        while len(self.spans) > HOLES_MAX + 1:
+            del self.spans[0]
+            self.floor = self.spans[0][0]
+            while self.refused and self.refused[0][0] < self.floor:
+                del self.refused[0]
 
 
 @dataclass(slots=True)
@@ -94,10 +140,16 @@ class StreamNumbers:
             self.used.remove(start)
             self.used.append(start)
         if t_ms > self.newest_ms:
-            if n < numbering.floor or n in numbering:
-                numbering.spans, numbering.floor = [], 0
+            if numbering.knows(n):
+                self.numberings[self.numberings.index(numbering)] = numbering = Numbering(start)
             self.newest_ms = t_ms
         return numbering.add(n)
+
+    def refuse(self, start: int, n: int) -> None:
+        """Enter a number that is refused for good, where its numbering is known; else it leaves no hole."""
+        for numbering in self.numberings:
+            if numbering.start == start:
+                numbering.refuse(n)
 
     def holds(self, start: int, n: int) -> bool:
         """Whether a message is known to be stored."""
@@ -109,10 +161,10 @@ class StreamNumbers:
         report = self.numberings[-1].report() if self.numberings else None
         return report.n if report else -1
 
-    def reports(self, starts: set[int]) -> list[Stored]:
-        """What may be forgotten of some numberings."""
-        found = (numbering.report() for numbering in self.numberings if numbering.start in starts)
-        return [report for report in found if report is not None]
+    def reports(self, entered: Mapping[int, Iterable[int]]) -> list[Stored]:
+        """What may be removed of some numberings, and of the numbers just entered there."""
+        known = (numbering for numbering in self.numberings if numbering.start in entered)
+        return [report for numbering in known for report in numbering.reports(entered[numbering.start])]
 
     def copy(self) -> "StreamNumbers":
         """The same numbers, apart from these."""
@@ -121,18 +173,33 @@ class StreamNumbers:
 
     def text(self) -> str:
         """As the store keeps it."""
-        return msgspec.json.encode(_Kept(self.newest_ms, self.numberings, self.used, self.forgotten)).decode()
+        kept = [
+            _KeptNumbering(one.start, _packed(one.spans), one.floor, _packed(one.refused), one.sure)
+            for one in self.numberings
+        ]
+        return msgspec.json.encode(_Kept(self.newest_ms, kept, self.used, self.forgotten)).decode()
 
     @classmethod
     def read(cls, text: str) -> "StreamNumbers":
-        """From what the store keeps, of version 0.4.0 too, where a stream had one numbering."""
+        """From what the store keeps, of earlier versions too: 0.4.0 had one numbering for a stream."""
         if text.startswith("["):
             newest_ms, spans = msgspec.json.decode(text, type=tuple[int, list[tuple[int, int, int]]])
             return cls([Numbering(0, [(first, last) for first, last, _ in spans])], newest_ms)
+        if '"packed"' not in text:
+            return cls._of_pairs(msgspec.json.decode(text, type=_KeptPairs))
         kept = msgspec.json.decode(text, type=_Kept)
+        numberings = [
+            Numbering(one.start, _unpacked(one.spans), one.floor, _unpacked(one.refused), one.sure)
+            for one in kept.packed
+        ]
+        return cls(numberings, kept.newest_ms, kept.used, kept.forgotten)
+
+    @classmethod
+    def _of_pairs(cls, kept: "_KeptPairs") -> "StreamNumbers":
         if not kept.used and len(kept.numberings) == NUMBERINGS_MAX:  # of a time when the smallest made room
-            kept.forgotten = kept.numberings[0].start - 1
-        return cls(kept.numberings, kept.newest_ms, kept.used, kept.forgotten)
+            kept.forgotten = kept.numberings[0][0] - 1
+        numberings = [Numbering(start, spans, floor) for start, spans, floor in kept.numberings]
+        return cls(numberings, kept.newest_ms, kept.used, kept.forgotten)
 
     def _of(self, start: int) -> Numbering | None:
         """The numbering of a message, made if it is new; None for one that may have been forgotten."""
@@ -145,18 +212,82 @@ class StreamNumbers:
             idle = self.used.pop(0)
             self.forgotten = max(self.forgotten, idle)
             self.numberings = [numbering for numbering in self.numberings if numbering.start != idle]
-        made = Numbering(start, [])
+        made = Numbering(start)
         self.numberings.append(made)
         self.numberings.sort(key=lambda numbering: numbering.start)
         self.used.append(start)
         return made
 
 
+class _KeptNumbering(msgspec.Struct, array_like=True):
+    start: int
+    spans: list[int]
+    floor: int = 0
+    refused: list[int] = []
+    sure: int = 0
+
+
 class _Kept(msgspec.Struct):
     newest_ms: int
-    numberings: list[Numbering]
+    packed: list[_KeptNumbering]
     used: list[int] = []
     forgotten: int = -1
+
+
+class _KeptPairs(msgspec.Struct):
+    newest_ms: int
+    numberings: list[tuple[int, list[Span], int]]
+    used: list[int] = []
+    forgotten: int = -1
+
+
+def joined(spans: Iterable[Span]) -> list[Span]:
+    """Spans in order, those that follow each other as one."""
+    out: list[Span] = []
+    for first, last in sorted(spans):
+        if out and out[-1][1] + 1 == first:
+            out[-1] = (out[-1][0], last)
+        else:
+            out.append((first, last))
+    return out
+
+
+def _within(spans: list[Span], n: int) -> bool:
+    i = bisect_right(spans, n, key=_first) - 1
+    return i >= 0 and n <= spans[i][1]
+
+
+def _put_in(spans: list[Span], n: int) -> None:
+    i = bisect_right(spans, n, key=_first)
+    spans.insert(i, (n, n))
+    for left in (i, i - 1):
+        if 0 <= left < len(spans) - 1 and spans[left][1] + 1 == spans[left + 1][0]:
+            spans[left : left + 2] = [(spans[left][0], spans[left + 1][1])]
+
+
+def _take_out(spans: list[Span], n: int) -> None:
+    i = bisect_right(spans, n, key=_first) - 1
+    first, last = spans[i]
+    spans[i : i + 1] = [(a, b) for a, b in ((first, n - 1), (n + 1, last)) if a <= b]
+
+
+def _packed(spans: list[Span]) -> list[int]:
+    """Of each span how far it begins behind the end of the one before, and its last number after its first."""
+    out: list[int] = []
+    end = 0
+    for first, last in spans:
+        out += (first - end, last - first)
+        end = last
+    return out
+
+
+def _unpacked(steps: list[int]) -> list[Span]:
+    out: list[Span] = []
+    end = 0
+    for ahead, more in zip(steps[::2], steps[1::2], strict=True):
+        out.append((end + ahead, end + ahead + more))
+        end += ahead + more
+    return out
 
 
 def _first(span: Span) -> int:

@@ -22,7 +22,7 @@ from monitor.contract.config.content import digest_of
 from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Recipe
 from monitor.contract.config.works import Store
-from monitor.contract.messages import Health, Stored
+from monitor.contract.messages import Health
 from monitor.contract.record import (
     AlarmChange,
     AlarmOccurrence,
@@ -47,7 +47,7 @@ from monitor.store import journal
 from monitor.store.checksum import checksum
 from monitor.store.database import FILE, open_for_writing, upsert
 from monitor.store.lease import Lease
-from monitor.store.ledger import Ledger, LedgerDelta
+from monitor.store.ledger import Ledger, LedgerDelta, Reports
 from monitor.store.numbering import StreamNumbers
 from monitor.store.parquet_files import why
 from monitor.store.refusals import NOT_RECORDED, first_line, is_of_data
@@ -158,8 +158,8 @@ class Writer:
         """The lines it writes, in words."""
         return ", ".join(sorted(self.lines))[:240] if self.lines else "all lines"
 
-    def write(self, batch: Batch) -> dict[tuple[Stream, int], Stored]:
-        """Commit a batch; returns what is stored, by stream and start, of its messages, the repeated included.
+    def write(self, batch: Batch) -> Reports:
+        """Commit a batch; returns reports of its messages, the repeated included.
 
         Whatever the database raises (disk full, server gone) comes out with nothing committed and nothing forgotten:
         call again with the same batch. Rows of the monitor's own making that it refuses as data are left out.

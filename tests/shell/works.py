@@ -70,7 +70,7 @@ def numbers_stored(database: Database) -> "Counter[str]":
     found: Counter[str] = Counter()
     with database.connect() as connection:
         for row in connection.execute(wanted):
-            spans = (span for numbering in StreamNumbers.read(row.spans).numberings for span in numbering.spans)
+            spans = (span for numbering in StreamNumbers.read(row.spans).numberings for span in numbering.stored())
             found[row.line] += sum(last - first + 1 for first, last in spans)
     return found
 

@@ -25,7 +25,7 @@ def test_whoever_repeats_is_answered_with_what_is_stored():
     ledger.merge(first)
     second = ledger.open_delta()
     assert second.add(STREAM, 7, 0, 1) == "stored"
-    assert second.reports() == {(STREAM, 7): Stored(n=0, first=0, start=7)}
+    assert second.reports() == {(STREAM, 7, 0): Stored(n=0, first=0, start=7)}
 
 
 def test_only_numberings_of_the_batch_are_reported():
@@ -33,11 +33,11 @@ def test_only_numberings_of_the_batch_are_reported():
     first = ledger.open_delta()
     first.add(STREAM, 0, 0, 1)
     first.add(STREAM, 7, 0, 2)
-    assert set(first.reports()) == {(STREAM, 0), (STREAM, 7)}
+    assert set(first.reports()) == {(STREAM, 0, 0), (STREAM, 7, 0)}
     ledger.merge(first)
     second = ledger.open_delta()
     second.add(STREAM, 7, 1, 3)
-    assert second.reports() == {(STREAM, 7): Stored(n=1, first=0, start=7)}
+    assert second.reports() == {(STREAM, 7, 0): Stored(n=1, first=0, start=7)}
 
 
 @given(st.lists(st.tuples(messages, st.booleans()), max_size=6))

@@ -1,11 +1,13 @@
 """Numbers of a stream: each message once, and a publisher forgets only what is stored, refused or never came."""
 
 from dataclasses import dataclass, field
+from unittest import mock
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.contract.messages import Stored
+from monitor.store import numbering
 from monitor.store.numbering import HOLES_MAX, NUMBERINGS_MAX, Numbering, StreamNumbers
 
 numbers = st.lists(st.integers(0, 30), min_size=1, max_size=60)
@@ -33,7 +35,7 @@ def test_each_number_is_new_once_whatever_the_order(arrivals):
 
 @given(numbers, st.integers(0, 5))
 def test_a_report_names_exactly_the_stored_numbers(arrivals, start):
-    (report,) = entered(arrivals, start).reports({start})
+    (report,) = entered(arrivals, start).reports({start: ()})
     assert of_report(report) == set(arrivals)
     assert report.start == start
     assert report.missing == sorted(report.missing)
@@ -41,19 +43,19 @@ def test_a_report_names_exactly_the_stored_numbers(arrivals, start):
 
 def test_a_first_message_7_leaves_0_to_6_unreported_until_they_come_b3():
     made = entered([7])
-    assert made.reports({0}) == [Stored(n=7, first=7)]
+    assert made.reports({0: ()}) == [Stored(n=7, first=7)]
     for n in range(7):
         assert made.add(0, n, 1_000_000 + n) == "new"
-    assert made.reports({0}) == [Stored(n=7, first=0)]
+    assert made.reports({0: ()}) == [Stored(n=7, first=0)]
 
 
 def test_a_hole_stays_missing_however_late_and_may_still_be_filled_b3():
     made = entered([0, 2])
     for n in range(3, 2000):
         made.add(0, n, 10_000_000 + 1000 * n)
-    assert made.reports({0}) == [Stored(n=1999, first=0, missing=[(1, 1)])]
+    assert made.reports({0: ()}) == [Stored(n=1999, first=0, missing=[(1, 1)])]
     assert made.add(0, 1, 1_000_001) == "new"
-    assert made.reports({0}) == [Stored(n=1999, first=0)]
+    assert made.reports({0: ()}) == [Stored(n=1999, first=0)]
 
 
 @given(numbers, st.integers(0, 3))
@@ -68,12 +70,12 @@ def test_what_is_kept_as_text_comes_back_and_a_copy_is_apart(arrivals, start):
 def test_text_of_version_0_4_0_is_read():
     old = StreamNumbers.read("[5000,[[0,7,1000],[9,12,2000]]]")
     assert old.newest_ms == 5000
-    assert old.reports({0}) == [Stored(n=12, first=0, missing=[(8, 8)])]
+    assert old.reports({0: ()}) == [Stored(n=12, first=0, missing=[(8, 8)])]
 
 
 def test_memory_of_holes_is_bounded_and_what_is_older_is_forgotten_not_stored():
     made = entered([2 * k for k in range(HOLES_MAX + 10)])
-    (report,) = made.reports({0})
+    (report,) = made.reports({0: ()})
     assert len(report.missing) == HOLES_MAX
     assert report.first > 0
     assert made.add(0, report.first - 1, 0) == "forgotten"
@@ -112,8 +114,8 @@ def test_numberings_do_not_mix():
     assert made.add(77, 0, 2_000_000) == "new"
     assert made.add(0, 2, 1_000_002) == "stored"
     assert made.add(77, 1, 900_000) == "new"  # its clock may go back
-    assert made.reports({77}) == [Stored(n=1, first=0, start=77)]
-    assert made.reports({0}) == [Stored(n=2, first=0)]
+    assert made.reports({77: ()}) == [Stored(n=1, first=0, start=77)]
+    assert made.reports({0: ()}) == [Stored(n=2, first=0)]
 
 
 def test_a_number_used_again_under_a_newer_stamp_is_taken_rather_than_called_stored():
@@ -121,7 +123,7 @@ def test_a_number_used_again_under_a_newer_stamp_is_taken_rather_than_called_sto
     assert made.add(0, 0, 1_000_000) == "stored"
     assert made.add(0, 0, 5_000_000) == "new"
     assert made.add(0, 0, 5_000_000) == "stored"
-    assert made.reports({0}) == [Stored(n=0, first=0)]
+    assert made.reports({0: ()}) == [Stored(n=0, first=0)]
 
 
 # ---- a model publisher by the rules ------------------------------------------------------------------------------
@@ -163,7 +165,7 @@ class Model:
             if place == "forgotten":
                 self.outbox.pop((start, n), None)  # refused, with a reason
                 self.accounted.add((start, n))
-            self.reports += self.monitor.reports({start})
+            self.reports += self.monitor.reports({start: [n] if place == "new" else []})
 
     def hear(self, which: int) -> None:
         """Reports may come late, twice or never."""
@@ -228,3 +230,114 @@ def test_a_numbering_keeps_spans_rising_and_apart(arrivals):
     for (_, last), (first, _) in zip(one.spans, one.spans[1:], strict=False):
         assert first > last + 1
     assert all(n in one for n in arrivals)
+
+
+# ---- a publisher that keeps a window, some of whose messages are refused -----------------------------------------
+
+
+@dataclass
+class Windowed:
+    """A publisher with `window` messages sent and not settled; a wire that loses and repeats; refusals as data."""
+
+    window: int
+    bad: set[int]
+    monitor: StreamNumbers = field(default_factory=StreamNumbers)
+    next_n: int = 0
+    outbox: dict[int, None] = field(default_factory=dict)
+    stored: set[int] = field(default_factory=set)
+
+    def produce(self) -> int | None:
+        if len(self.outbox) >= self.window:
+            return None
+        self.outbox[self.next_n] = None
+        self.next_n += 1
+        return self.next_n - 1
+
+    def arrive(self, n: int, answered: bool) -> None:
+        """What the monitor does with a message, and its publisher with the answer unless that is lost."""
+        if n in self.bad:
+            self.monitor.refuse(7, n)
+            if answered:
+                self.outbox.pop(n, None)
+            return
+        place = self.monitor.add(7, n, 1_000_000 + n)
+        if place == "new":
+            assert n not in self.stored, "stored twice"
+            self.stored.add(n)
+        reports = self.monitor.reports({7: [n] if place == "new" else []})
+        for report in reports:
+            assert of_report(report) <= self.stored, "reported and not stored"
+        assert place != "new" or any(report.covers(7, n) for report in reports)
+        if answered:
+            for kept in list(self.outbox):
+                if any(report.covers(7, kept) for report in reports):
+                    del self.outbox[kept]
+            if place == "forgotten":
+                assert n in self.stored, f"message {n} is lost: refused as forgotten, and not stored"
+                self.outbox.pop(n, None)
+
+    def settle(self) -> None:
+        """In the end the wire carries: what is left is sent again."""
+        for n in list(self.outbox):
+            self.arrive(n, answered=True)
+        assert not self.outbox
+        assert self.stored == set(range(self.next_n)) - self.bad
+
+
+@settings(max_examples=300, deadline=None)
+@given(
+    st.sets(st.integers(0, 119)),
+    st.lists(st.tuples(st.sampled_from(["sent", "lost", "unanswered", "again", "restart"]), st.integers(0, 99)),
+             max_size=200),
+)  # fmt: skip
+def test_a_publisher_that_keeps_the_window_loses_nothing_whatever_is_lost_or_refused(bad, steps):
+    """Memories made small, so that they overflow: window and holes 8, spans of refused numbers 3."""
+    p = Windowed(8, bad)
+    with mock.patch.multiple(numbering, HOLES_MAX=8, REFUSED_MAX=3):
+        for what, which in steps:
+            if what == "restart":
+                p.monitor = StreamNumbers.read(p.monitor.text())
+                continue
+            n = list(p.outbox)[which % len(p.outbox)] if what == "again" and p.outbox else p.produce()
+            if n is not None and what != "lost":
+                p.arrive(n, answered=what != "unanswered")
+        p.settle()
+
+
+def test_a_lost_message_comes_20_s_later_in_a_stream_of_which_half_is_refused():
+    p = Windowed(2000, set(range(1, 20_000, 2)))
+    for _ in range(200):
+        n = p.produce()
+        if n != 6:
+            p.arrive(n, answered=True)
+    assert list(p.outbox) == [6]
+    for _ in range(200, 20_000):
+        p.arrive(p.produce(), answered=True)
+    assert len(p.monitor.text()) < 2000
+    p.settle()
+
+
+def test_every_second_message_of_a_whole_window_is_lost_and_comes_again():
+    p = Windowed(2000, set())
+    for n in range(3999):
+        assert p.produce() == n
+        if n % 2:
+            p.monitor.add(7, n, 1_000_000 + n)
+            p.stored.add(n)
+            del p.outbox[n]
+    assert p.produce() is None  # its window is full
+    assert len(p.monitor.text()) < 10_000  # bytes of a ledger's row at its worst
+    p.monitor = StreamNumbers.read(p.monitor.text())
+    p.settle()
+
+
+def test_a_message_refused_for_good_is_not_reported_stored_but_is_taken_if_it_can_be_later():
+    made = entered([0, 1])
+    for n in (2, 4, 5):
+        made.refuse(0, n)
+    assert made.reports({0: ()}) == [Stored(n=1, first=0)]
+    assert made.add(0, 6, 9_000_000) == "new"
+    assert made.reports({0: ()}) == [Stored(n=6, first=0, missing=[(2, 5)])]
+    assert made.add(0, 4, 1_000_004) == "new"
+    assert made.add(0, 3, 1_000_003) == "new"
+    assert made.reports({0: ()}) == [Stored(n=6, first=0, missing=[(2, 2), (5, 5)])]

@@ -381,9 +381,8 @@ def test_a_number_too_old_to_be_remembered_is_rejected_with_a_reason(place):
     desk = desk_at(place)
 
     def temperature(n: int) -> Arrival:
-        return Arrival(
-            "tarn/core-1/oven-a/temperature", json.dumps({"n": n, "t": round(T0 * 1e3) + n, "v": 250}).encode(), T0
-        )
+        payload = json.dumps({"n": n, "t": round(T0 * 1e3) + n, "v": 250}).encode()
+        return Arrival("tarn/core-1/oven-a/temperature", payload, T0 + n / 1e3)
 
     take(desk, [temperature(2 * k) for k in range(HOLES_MAX + 10)])
     batch = desk.take([Received(temperature(1), lambda: None)], T0)
@@ -391,3 +390,21 @@ def test_a_number_too_old_to_be_remembered_is_rejected_with_a_reason(place):
     (rejected,) = (o for o in batch.outputs if isinstance(o, Rejected))
     assert rejected.kind == "number forgotten"
     assert not batch.messages
+
+
+def test_a_lost_message_between_refused_ones_is_stored_when_it_comes_again(place):
+    """Every second message is no number; 6 comes after 600 of them, and after a restart of the monitor."""
+    desk = desk_at(place)
+
+    def temperature(n: int) -> Arrival:
+        payload = b'{"n":%d,"t":%d,"v":%s}' % (n, round(T0 * 1e3) + n, b"NaN" if n % 2 else b"250")
+        return Arrival("tarn/core-1/oven-a/temperature", payload, T0 + n / 1e3)
+
+    take(desk, [temperature(n) for n in range(1200) if n != 6])
+    desk.writer.read_again()
+    batch = desk.take([Received(temperature(6), lambda: None)], T0)
+    reports = desk.write(batch).stored.values()
+    assert [message.n for message, _ in batch.messages] == [6]
+    assert not [o for o in batch.outputs if isinstance(o, Rejected)]
+    assert any(report.covers(0, 6) for report in reports)
+    assert not any(report.covers(0, n) for report in reports for n in range(1, 1200, 2))

@@ -408,7 +408,7 @@ class Examiner:
     def _reports(self) -> list[Do | Report]:
         out: list[Do | Report] = []
         for stream, start in self._owed:
-            for report in self._numbers[stream].reports({start}):
+            for report in self._numbers[stream].reports({start: ()}):
                 self._reported[stream, start] = report
                 out.append(Report(stored_topic(self.works, stream), _encode(report)))
                 covered = [k for k in self._unreported if k[0] == stream and report.covers(k[1], k[2])]
