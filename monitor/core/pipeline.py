@@ -319,7 +319,7 @@ class Pipeline:
     def _noted(self, t_s: float, action: Action) -> Finding:
         """What a person did or wrote down, at the cable that was at the station then, or at the take-up."""
         kind = NOTES[action.action]
-        at_m = self._metre_at(t_s, action.station)
+        at_m = self.metre_at(t_s, action.station)
         return Finding(
             line=self.line.line,
             key=f"{kind}@{action.t}",
@@ -338,7 +338,7 @@ class Pipeline:
             reason=action.reason,
         )
 
-    def _metre_at(self, t_s: float, station: str | None) -> float:
+    def metre_at(self, t_s: float, station: str | None) -> float:
         """Line metre of the cable that is at a station at a time; at the take-up where no station is known."""
         place = self.line.stations.get(station or "")
         return float(self.track.at(t_s)) + self.line.counter_m - (place.middle_m if place else self.line.take_up_m)
@@ -358,7 +358,7 @@ class Pipeline:
             if isinstance(body, DrumChange):
                 self._doff(effect_s, body, out)
             elif isinstance(body, Splice):
-                out.append(replace(body, line_metre=self._metre_at(effect_s, body.position)))
+                out.append(replace(body, line_metre=self.metre_at(effect_s, body.position)))
             elif isinstance(body, Action):
                 out.append(self._noted(effect_s, body))
             else:
@@ -413,7 +413,7 @@ class Pipeline:
         """The filling that held a line metre at a time; the one being wound where there is no metre."""
         if line_metre is None:
             return self.drum.key if self.drum else None
-        span = self.fillings.holding(line_metre, self._metre_at(t_s, None)) if t_s > -np.inf else None
+        span = self.fillings.holding(line_metre, self.metre_at(t_s, None)) if t_s > -np.inf else None
         return span.key if span else None
 
     def _states(self, upto_s: float, out: list[Output]) -> None:
@@ -536,7 +536,7 @@ class Pipeline:
             return
         if self.drum is None and change.drum is None and not change.recipe:
             return
-        cut_m = self._metre_at(t_s, None)
+        cut_m = self.metre_at(t_s, None)
         named = change.drum is not None or change.recipe
         recipe = self.recipes.get(change.recipe) if named else self.recipe
         if recipe is None and named:
@@ -590,7 +590,7 @@ class Pipeline:
             out.append(proposal)
         if turn is None:
             return
-        cut_m = self._metre_at(t_s, None)
+        cut_m = self.metre_at(t_s, None)
         new = turn.recipe
         out.append(
             Revision(
@@ -671,7 +671,7 @@ class Pipeline:
         return out
 
     def _came_into_force(self, old: Recipe, new: Recipe, t_s: float, by: str, out: list[Output]) -> None:
-        cut_m, changes = self._metre_at(t_s, None), {k: after for k, (_, after) in differences(old, new).items()}
+        cut_m, changes = self.metre_at(t_s, None), {k: after for k, (_, after) in differences(old, new).items()}
         out.append(
             Revision(
                 line=self.line.line, recipe=new.recipe, revision=new.revision, t_s=t_s, line_metre=cut_m, by=by,
@@ -785,6 +785,7 @@ class Pipeline:
         extra = {
             "t_s": stamp,  # to the bit
             "anchor": self.track.anchor,
+            "recipe": self.recipe.recipe if self.recipe else None,
             "dwell_s": {c.dwell.zone: c.newest_s for c in self.dwells if c.newest_s == c.newest_s},
             "cure": cure_told(self.curing),
             "late": {p: n for p, f in self.flows.items() if (n := f.order.late + f.pending.late + f.too_late)},

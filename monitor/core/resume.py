@@ -30,16 +30,17 @@ EXACT_M = 1e-6
 class LastKnown:
     """What the record knows of a line at `t_s`, when its counter stood at `line_metre`; `anchor` is its newest reading.
 
-    `next_row`: the first whole metre of which no row was given out. `spans`: drums that rows still to come may belong
-    to, the one being wound last. `alarms`: the newest change of each. `findings`: those that are open, and those of
-    the newest forecast of a line that is stopped. `orders`: by stream, its numbering, the next number and the
-    newest stamp.
+    `next_row`: the first whole metre of which no row was given out. `recipe`: the one in force; None where an older
+    program did not keep it. `spans`: drums that rows still to come may belong to, the one being wound last. `alarms`:
+    the newest change of each. `findings`: those that are open, and those of the newest forecast of a line that is
+    stopped. `orders`: by stream, its numbering, the next number and the newest stamp.
     """
 
     t_s: float
     line_metre: float
     anchor: Anchor | None = None
     next_row: int | None = None
+    recipe: str | None = None
     spans: Sequence[DrumSpan] = ()
     alarms: Sequence[AlarmChange] = ()
     findings: Sequence[Finding] = ()
@@ -77,15 +78,23 @@ def _metres(pipeline: Pipeline, known: LastKnown) -> None:
 
 
 def _drums(pipeline: Pipeline, known: LastKnown) -> None:
-    """The drums on record with those that a change has begun which was not due before the record ended."""
+    """The drums on record, and the recipe in force: also with no drum on, since cable in the line ends on the next."""
     pipeline.spans = list(known.spans)
     newest = pipeline.spans[-1] if pipeline.spans else None
     pipeline.drum = newest if newest is not None and newest.end_m is None else None
-    wanted = pipeline.drum.recipe if pipeline.drum else None
-    recipe = pipeline.recipes.get(wanted or "")
+    if pipeline.drum is None and known.recipe is None:
+        return
+    recipe = pipeline.recipes.get((pipeline.drum.recipe if pipeline.drum else known.recipe) or "")
     if recipe is not pipeline.recipe:
-        start_m = pipeline.drum.start_m if pipeline.drum else -np.inf
-        pipeline.judge_by(recipe, max(pipeline.track.end_s, known.t_s), start_m)
+        end_s = max(pipeline.track.end_s, known.t_s)
+        pipeline.judge_by(recipe, end_s, _judged_from_m(pipeline, newest, end_s))
+
+
+def _judged_from_m(pipeline: Pipeline, newest: DrumSpan | None, end_s: float) -> float:
+    """Where the recipe in force came: at the start of the drum that is on, or else at the end of the last one."""
+    if newest is None:
+        return pipeline.metre_at(end_s, None)
+    return newest.start_m if newest.end_m is None else newest.end_m
 
 
 # ---- what is open --------------------------------------------------------------------------------------------------

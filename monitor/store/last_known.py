@@ -40,6 +40,7 @@ def read(connection: Connection, described: Line, now: Line) -> LastKnown | None
         line_metre=float(said["line_metre"]) + moved_m,
         anchor=_anchor(said["extra"].get("anchor"), moved_m),
         next_row=next_row,
+        recipe=said["extra"].get("recipe"),
         spans=list(_spans(connection, now.line, next_row)),
         alarms=[_alarm(r) for r in connection.execute(select(ALARM_NOW).where(ALARM_NOW.c.line == now.line))],
         findings=list(_findings(connection, now.line)),

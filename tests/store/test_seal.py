@@ -122,3 +122,18 @@ def test_a_very_large_file_is_left_to_the_doctor(stopped, tmp_path, monkeypatch,
     engine = open_for_writing(Store(folder=str(path.parent)))
     assert set_seal(engine, path) is False
     engine.dispose()
+
+
+def test_the_file_is_read_while_this_process_has_no_connection_to_it(engine, tmp_path, monkeypatch):
+    """Closing a file ends all POSIX locks of the process on it: SQLite's would be lost to it, but not to others."""
+    read, opened = seal._sha256, []
+
+    def counted(path: Path) -> str:
+        opened.append(sum(file.resolve() == path.resolve() for file in Path("/proc/self/fd").iterdir()))
+        return read(path)
+
+    monkeypatch.setattr(seal, "_sha256", counted)
+    with engine.connect() as connection:
+        connection.execute(text("select count(*) from gap")).all()
+    assert set_seal(engine, tmp_path / FILE)
+    assert opened == [0]
