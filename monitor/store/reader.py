@@ -251,9 +251,7 @@ class StoreReader:
         wanted = wanted if self.upto_id is None else wanted.where(m.id <= self.upto_id)
         # Ordered here: asked to order by time, SQLite takes the index by time and walks all messages of the line.
         held = sorted(self._all(wanted), key=lambda row: row.t_ms)
-        parts = [*self._hours(stream, start_ms, end_ms), *(samples.arrays(row.payload) for row in held)]
-        if not parts:
-            return Trend(np.empty(0, dtype=np.int64), np.empty(0))
+        parts = [*self._hours(stream, start_ms, end_ms), samples.arrays(row.payload for row in held)]
         t_ms = np.concatenate([t for t, _ in parts])
         v = np.concatenate([v for _, v in parts])
         inside = np.flatnonzero((t_ms >= start_ms) & (t_ms <= end_ms))

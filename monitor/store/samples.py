@@ -1,7 +1,8 @@
 """Samples out of stored messages: one message to arrays, many messages to one table."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 
 import msgspec
@@ -36,18 +37,25 @@ SCHEMA = pa.schema(
 )
 
 
-def arrays(payload: bytes) -> tuple[Ints, Floats]:
-    """Times (UTC ms) and values of one stored message of samples; NaN where the quality is bad."""
-    return _arrays(_DECODER.decode(payload))
-
-
-def _arrays(said: Samples) -> tuple[Ints, Floats]:
-    v = np.array(said.v if isinstance(said.v, list) else [said.v], dtype=np.float64)
-    t_ms = np.rint(said.t + np.arange(len(v)) * (said.dt or 0.0)).astype(np.int64)
-    if said.q != "good":
-        bad = [q == "bad" for q in said.q] if isinstance(said.q, list) else [said.q == "bad"] * len(v)
-        v[np.array(bad)] = np.nan
+def arrays(payloads: Iterable[bytes]) -> tuple[Ints, Floats]:
+    """Times (UTC ms) and values of stored messages of samples, one after the other; NaN where the quality is bad."""
+    _, t_ms, v = _joined([_DECODER.decode(payload) for payload in payloads])
     return t_ms, v
+
+
+def _joined(said: Sequence[Samples]) -> tuple[Ints, Ints, Floats]:
+    """(samples of each message, times in UTC ms, values): many messages cost little more than one."""
+    values = [one.v if isinstance(one.v, list) else (one.v,) for one in said]
+    sizes = np.array([len(v) for v in values], dtype=np.int64)
+    steps = np.arange(sizes.sum()) - np.repeat(np.cumsum(sizes) - sizes, sizes)
+    first_ms = np.array([one.t for one in said], dtype=np.float64)
+    step_ms = np.array([one.dt or 0.0 for one in said], dtype=np.float64)
+    t_ms = np.rint(np.repeat(first_ms, sizes) + steps * np.repeat(step_ms, sizes)).astype(np.int64)
+    v = np.array(list(chain.from_iterable(values)), dtype=np.float64)
+    if any(one.q != "good" for one in said):
+        each = [one.q if isinstance(one.q, list) else [one.q] * len(of) for one, of in zip(said, values, strict=True)]
+        v[np.array([q == "bad" for q in chain.from_iterable(each)], dtype=np.bool_)] = np.nan
+    return sizes, t_ms, v
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,8 +131,7 @@ def _story(messages: Sequence[Held]) -> dict[str, pa.Array]:
 
 def _samples(messages: Sequence[Held]) -> dict[str, pa.Array]:
     said = [_DECODER.decode(m.payload) for m in messages]
-    blocks = [_arrays(one) for one in said]
-    sizes = [len(t) for t, _ in blocks]
+    sizes, t_ms, v = _joined(said)
     each = {
         "n": [m.n for m in messages],
         "id": [m.id for m in messages],
@@ -133,8 +140,8 @@ def _samples(messages: Sequence[Held]) -> dict[str, pa.Array]:
     }
     whole = {name: pa.array(np.repeat(np.array(values, dtype=np.int64), sizes)) for name, values in each.items()}
     return whole | {
-        "t_ms": pa.array(np.concatenate([t for t, _ in blocks])),
-        "v": pa.array(np.concatenate([v for _, v in blocks]), from_pandas=True),
-        "story": pa.nulls(sum(sizes), pa.binary()),
+        "t_ms": pa.array(t_ms),
+        "v": pa.array(v, from_pandas=True),
+        "story": pa.nulls(len(v), pa.binary()),
         "dt_ms": pa.array(np.repeat([one.dt or 0.0 for one in said], sizes)),
     }

@@ -1,11 +1,16 @@
 """An hour's file: a stream's rows and no others, whatever else lies beside them and however old the file is."""
 
+import json
+
+import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from monitor.store.parquet_files import write_whole
-from monitor.store.samples import SCHEMA, read, streams_in
+from monitor.store.samples import SCHEMA, arrays, read, streams_in
 
 STREAMS = [("oven-a", "temperature"), ("oven-b", "pressure"), ("oven-b", "temperature")]
 
@@ -63,3 +68,36 @@ def test_columns_of_later_versions_are_null_in_older_files(tmp_path):
 def test_the_streams_of_a_file_are_named(hour, tmp_path):
     assert streams_in(hour) == set(STREAMS)
     assert streams_in(tmp_path / "none.parquet") == set()
+
+
+value = st.floats(-1e12, 1e12)
+blocks = st.lists(value, min_size=1, max_size=4)
+quality = st.sampled_from(["good", "bad", "uncertain"])
+
+
+@st.composite
+def messages(draw: st.DrawFn) -> dict:
+    """One sample or a block, with or without a quality of each."""
+    v = draw(value | blocks)
+    said = {"n": draw(st.integers(0, 9)), "t": draw(st.integers(0, 4 * 10**12)), "v": v}
+    if isinstance(v, list):
+        return said | {
+            "dt": draw(st.floats(0.1, 1e5)),
+            "q": draw(quality | st.lists(quality, min_size=len(v), max_size=len(v))),
+        }
+    return said | {"q": draw(quality)}
+
+
+@given(st.lists(messages(), max_size=5))
+def test_messages_together_give_the_samples_of_each(said):
+    t_ms, v = arrays(json.dumps(one).encode() for one in said)
+    expected = []
+    for one in said:
+        block = one["v"] if isinstance(one["v"], list) else [one["v"]]
+        q = one["q"] if isinstance(one["q"], list) else [one["q"]] * len(block)
+        expected += [
+            (int(np.rint(one["t"] + i * one.get("dt", 0.0))), np.nan if q[i] == "bad" else x)
+            for i, x in enumerate(block)
+        ]
+    assert t_ms.tolist() == [t for t, _ in expected]
+    np.testing.assert_array_equal(v, [x for _, x in expected])
