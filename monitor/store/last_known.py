@@ -115,9 +115,10 @@ def proposals(connection: Connection, line: str) -> dict[str, Proposal]:
 def newest_state(engine: Engine, folder: Path, line: str, before_ms: int) -> StateChange | None:
     """What the machine last reported of the line's state, out of the database or the hour files."""
     m = MESSAGE.c
-    wanted = select(m.payload).where(m.line == line, m.station == "line", m.quantity == STATE, m.t_ms < before_ms)
+    of_stream = select(m.payload).where(m.line == line, m.station == "line", m.quantity == STATE)
+    wanted = of_stream.where(m.end_ms < before_ms)  # which is its stamp, and in the index by stream
     with engine.connect() as connection:
-        held = connection.execute(wanted.order_by(m.t_ms.desc(), m.id.desc()).limit(1)).scalar()
+        held = connection.execute(wanted.order_by(m.end_ms.desc(), m.id.desc()).limit(1)).scalar()
     if held is not None:
         return msgspec.json.decode(held, type=StateChange)
     for path in reversed(hour_files(folder, line, 0, before_ms)):

@@ -17,6 +17,7 @@ from monitor.contract.record import FindingKind
 from monitor.contract.topics import Stream
 from monitor.evidence.asked import length_m
 from monitor.evidence.inherited import ribbons, whole_runs
+from monitor.store.last_known import newest_state
 from monitor.store.reader import StoreReader
 from monitor.store.rolling import each_drum
 from tests.bench.year import DRUM_M, DRUM_S, Past, fill, name_of
@@ -166,6 +167,16 @@ def test_g1_looking_for_drums_to_move_walks_no_table_of_drums(both: tuple[Counte
         with old.reader.engine.connect() as connection:
             plans += [row[-1] for row in connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {statement}", parameters)]
     assert sorted(p.split("INDEX ")[-1] for p in plans if p.startswith("SCAN drum")) == DRUM_INDEXES
+
+
+def test_g1_the_newest_state_is_found_among_the_messages_of_its_stream(both: tuple[Counted, Counted]) -> None:
+    """By their time, SQLite would walk the messages of all streams of the line back to it."""
+    old = both[1]
+    old.cost(lambda: newest_state(old.reader.engine, old.reader.folder, LINE, END_MS))
+    ((statement, parameters),) = [s for s in old.statements if "FROM message" in s[0]]
+    with old.reader.engine.connect() as connection:
+        plan = [row[-1] for row in connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {statement}", parameters)]
+    assert "message_by_stream" in plan[0], plan
 
 
 def test_g1_the_page_of_drums_reads_its_rows_in_few_passes(both: tuple[Counted, Counted]) -> None:
