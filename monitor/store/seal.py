@@ -37,6 +37,7 @@ def set_seal(engine: Engine, path: Path) -> bool:
         busy, _, _ = connection.exec_driver_sql("PRAGMA wal_checkpoint(TRUNCATE)").one()
     if busy:
         return False
+    engine.dispose()  # a process that closes a file, as reading it does, loses its locks on it, SQLite's too
     before = path.stat()
     digest = _sha256(path)
     after = path.stat()

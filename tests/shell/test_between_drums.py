@@ -1,0 +1,75 @@
+"""A3: a line whose monitor starts without a snapshot while no drum is on goes on as it was."""
+
+from pathlib import Path
+
+import pytest
+from sqlalchemy import delete
+
+from monitor.shell.compared import Comparison, compare
+from monitor.shell.service import Desk
+from monitor.store.schema import CHECKPOINT
+from tests.core.story import T0, Story
+from tests.shell.test_restart_law import configured, present, record_of, run, started
+from tests.shell.works import settings_at
+
+LINES = {"core-1": "core-2g5", "lay-1": "laid-2x2g5"}
+OTHER = {"core-1": "core-1g5", "lay-1": "laid-2x2g5"}
+
+
+def told(line: str, recipe: str | None) -> Story:
+    """A drum, then none for minutes (which may name a recipe), then another drum."""
+    story = Story()
+    story.line = line
+    story.tell("line/state", T0, state="running")
+    story.tell("take-up/drum", T0 + 10, drum="A", recipe=LINES[line])
+    story.tell("take-up/drum", T0 + 150, drum=None, **({"recipe": recipe} if recipe else {}))
+    for i in range(400):
+        story.say("metre-counter/length", T0 + i, 5000.0 + 3.5 * i)
+        story.say("metre-counter/speed", T0 + i, 210.0)
+        if line == "core-1":
+            for oven in ("shock-oven", "oven-a", "oven-b"):
+                story.say(f"{oven}/temperature", T0 + i, 300.0)
+    story.tell("take-up/drum", T0 + 350, drum="B", recipe=recipe or LINES[line])
+    story.tell("take-up/drum", T0 + 370, drum="C", recipe=LINES[line])
+    return story
+
+
+@pytest.fixture
+def folders(tmp_path: Path) -> tuple[Path, Path]:
+    for name in ("restarted", "undisturbed"):
+        (tmp_path / name).mkdir()
+    return tmp_path / "restarted", tmp_path / "undisturbed"
+
+
+@pytest.mark.parametrize("line", LINES)
+@pytest.mark.parametrize("named", ["no recipe", "the same", "another"])
+def test_a_line_without_a_drum_is_rebuilt_with_its_recipe(folders, line, named):
+    recipe = {"no recipe": None, "the same": LINES[line], "another": OTHER[line]}[named]
+    arrivals = told(line, recipe).sorted()
+    place, undisturbed = folders
+    end = next(i for i, a in enumerate(arrivals) if a.received_s >= T0 + 250)
+    whole = started(configured(undisturbed, line), line, [])
+    run(whole, arrivals)
+    whole.writer.write(whole.last_batch())
+    desk = started(configured(place, line), line, [])
+    run(desk, arrivals[:end])
+    desk.writer.write(desk.last_batch())
+    was, given_out = present(desk, line), record_of(place, line)
+    assert was.drum is None
+    again = restarted(desk, line)
+    assert again.pipelines[line].recipe == desk.pipelines[line].recipe
+    assert present(again, line) == was
+    run(again, arrivals[end:], arrivals[end - 1].received_s)
+    again.writer.write(again.last_batch())
+    assert given_out
+    stored, made = settings_at(place), settings_at(undisturbed)
+    found = compare(Comparison(stored=stored, made=made, line=line, since_ms=0))
+    assert [str(difference) for difference in found.differences] == []
+    assert (found.rows > 500, len(found.digests)) == (True, 2)
+
+
+def restarted(desk: Desk, line: str) -> Desk:
+    desk.writer.close()
+    with desk.writer.engine.begin() as connection:
+        connection.execute(delete(CHECKPOINT))
+    return started(desk.configuration, line, [])
