@@ -664,7 +664,7 @@ class Pipeline:
                 self.revisions.enforce(recipe)
             if name in before and self.recipes[name].revision > before[name].revision and t_s > -np.inf:
                 self._came_into_force(before[name], self.recipes[name], t_s, by, out)
-        used = {span.recipe for span in self.spans}
+        used = {span.recipe for span in self.spans} | {self.recipe.recipe if self.recipe else None}
         for name in [n for n in self.recipes if n not in files and n not in used]:
             del self.revisions.in_force[name]
         self._define()

@@ -5,7 +5,7 @@ that the record does not have yet are kept. A change of a recipe's or the line's
 metre at the take-up on.
 """
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -88,13 +88,16 @@ class OnRecord:
             lines = lines_on_record(connection, line)
             fillings = last_known.fillings(connection, line)
         newest = lines[-1].content if lines else None
+        recipes = given_recipes(files, kept, came)
         return cls(
             file=configuration.lines[line],
             described=newest if isinstance(newest, Line) else configuration.lines[line],
             first_revision=not lines,
-            recipes=given_recipes(files, kept, came),
+            recipes=recipes,
             in_force=recipes_in_force(
-                files, contents(kept).values(), [(k.t_ms, k.content) for k in came if isinstance(k.content, Recipe)]
+                _without_file(recipes, fillings, files) | files,
+                contents(kept).values(),
+                [(k.t_ms, k.content) for k in came if isinstance(k.content, Recipe)],
             ),
             newest_came_s=max((k.t_ms / 1e3 for k in came), default=-np.inf),
             fillings=fillings,
@@ -104,6 +107,14 @@ class OnRecord:
     def line_is_as_described(self) -> bool:
         """Whether the file describes the line as the record has it."""
         return digest_of(self.file) == digest_of(self.described)
+
+
+def _without_file(
+    known: Mapping[tuple[str, int], Recipe], fillings: Fillings, files: Mapping[str, Recipe]
+) -> dict[str, Recipe]:
+    """Recipes of drums on record that have no file any more: they stay for those drums, by their newest revision."""
+    wanted = {span.recipe for span in fillings.kept} - set(files)
+    return {name: recipe for (name, _), recipe in sorted(known.items()) if name in wanted}
 
 
 @dataclass(slots=True)

@@ -5,6 +5,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import delete
 
+from monitor.contract.config.configuration import Configuration
 from monitor.shell.compared import Comparison, compare
 from monitor.shell.service import Desk
 from monitor.store.schema import CHECKPOINT
@@ -68,8 +69,27 @@ def test_a_line_without_a_drum_is_rebuilt_with_its_recipe(folders, line, named):
     assert (found.rows > 500, len(found.digests)) == (True, 2)
 
 
-def restarted(desk: Desk, line: str) -> Desk:
+@pytest.mark.parametrize("snapshot", [True, False])
+@pytest.mark.parametrize("at_s", [100, 250])
+def test_a_recipe_whose_file_is_gone_stays_for_the_drums_that_have_it(tmp_path, snapshot, at_s):
+    """A4: with a snapshot and without, with the drum on and after it."""
+    line = "core-1"
+    arrivals = [a for a in told(line, None).sorted() if a.received_s < T0 + at_s]
+    desk = started(configured(tmp_path, line), line, [])
+    desk.writer.keep_revisions(desk.configuration.recipes.values(), T0)
+    run(desk, arrivals)
+    desk.writer.write(desk.last_batch())
+    was, c = present(desk, line), desk.configuration
+    gone = c.model_copy(update={"recipes": {n: r for n, r in c.recipes.items() if n != LINES[line]}})
+    again = restarted(desk, line, gone, snapshot)
+    assert present(again, line) == was
+    assert was.recipe == (LINES[line], 1)
+
+
+def restarted(desk: Desk, line: str, configuration: Configuration | None = None, snapshot: bool = False) -> Desk:
     desk.writer.close()
+    if snapshot:
+        return started(configuration or desk.configuration, line, [])
     with desk.writer.engine.begin() as connection:
         connection.execute(delete(CHECKPOINT))
-    return started(desk.configuration, line, [])
+    return started(configuration or desk.configuration, line, [])
