@@ -56,11 +56,15 @@ def restore(writer: Writer, configuration: Configuration, line: str, log: Log, u
     holds the record that the messages up to that one make, and the messages are those of the configuration's store.
     """
     record = OnRecord.of(writer, configuration, line)
-    start = _Start(writer, configuration, record, log, upto_id)
-    pipeline = start.from_snapshot() if record.line_is_as_described else None
-    if pipeline is None:
-        pipeline = start.rebuilt()
-    start.take_files(pipeline)
+    reader = StoreReader(configuration.works.store, configuration, upto_id)
+    start = _Start(writer, configuration, record, reader, log, upto_id)
+    try:
+        pipeline = start.from_snapshot() if record.line_is_as_described else None
+        if pipeline is None:
+            pipeline = start.rebuilt()
+        start.take_files(pipeline)
+    finally:
+        reader.close()
     return pipeline
 
 
@@ -124,6 +128,7 @@ class _Start:
     writer: Writer
     configuration: Configuration
     record: OnRecord
+    reader: StoreReader
     log: Log
     upto_id: int | None = None
     last_id: int = 0
@@ -135,9 +140,6 @@ class _Start:
 
     def known(self, connection: Connection) -> LastKnown | None:
         return last_known.read(connection, self.record.described, self.record.file)
-
-    def _reader(self) -> StoreReader:
-        return StoreReader(self.configuration.works.store, self.configuration, self.upto_id)
 
     def _history(self, *streams: Stream) -> History:
         upto_id = END_ID if self.upto_id is None else self.upto_id
@@ -214,11 +216,11 @@ class _Start:
             return finding
         if finding.kind is FindingKind.WINDOW:
             stream = Stream(self.line, *finding.stream.split("/"))
-            v = self._reader().samples(stream, ms(finding.start_s), ms(upto_s)).v
+            v = self.reader.samples(stream, ms(finding.start_s), ms(upto_s)).v
         elif finding.kind in (FindingKind.CURE, FindingKind.DWELL):
             zone = finding.stream.removesuffix("/dwell")
             column = finding.stream if finding.kind is FindingKind.CURE else f"dwell/{zone}"
-            v = self._reader().rows(self.line, finding.start_m, np.inf, [column]).get(column, np.empty(0))
+            v = self.reader.rows(self.line, finding.start_m, np.inf, [column]).get(column, np.empty(0))
         else:
             return finding
         come_to = (np.fmax if finding.extreme > finding.limit else np.fmin).reduce(v, initial=finding.extreme)
@@ -242,8 +244,7 @@ class _Start:
             pipeline.assume(DrumChange(0, begin_ms, drum.drum, drum.recipe, drum.planned_length_m), begin_s)
         elif recipe is not None:
             pipeline.assume(DrumChange(0, begin_ms, None, recipe), begin_s)
-        reader = self._reader()
-        said = last_known.newest_state(reader.engine, reader.folder, self.line, begin_ms)
+        said = last_known.newest_state(self.reader.engine, self.reader.folder, self.line, begin_ms)
         if said is not None:
             pipeline.states.say(min(said.t / 1e3, begin_s), said.state, said.reason)
 

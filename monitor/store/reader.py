@@ -82,6 +82,10 @@ class StoreReader:
         self.folder = Path(settings.folder)
         self.engine = open_for_reading(settings)
 
+    def close(self) -> None:
+        """Let go of the database."""
+        self.engine.dispose()
+
     def _ask(self, question: Callable[[Connection], T], nothing: T) -> T:
         try:
             with self.engine.connect() as connection:

@@ -1,11 +1,12 @@
 """An engine that stops anywhere goes on as if it had not, by its checkpoint and the messages that followed."""
 
+import gc
 from itertools import pairwise
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from sqlalchemy import select, update
+from sqlalchemy import create_engine, delete, select, update
 
 from monitor.contract.config.configuration import Configuration
 from monitor.core.pipeline import Pipeline
@@ -18,6 +19,7 @@ from tests.core.story import T0, Story
 from tests.core.test_pipeline import tell
 from tests.shell.works import desk_at, everything, take
 from tests.store.test_journal import rows_of
+from tests.store.test_upgrade import handles
 from tests.store.test_writer import busy
 
 ARRIVALS = tell(130, before=busy).sorted()
@@ -43,6 +45,24 @@ def test_killed_anywhere_the_record_is_that_of_an_undisturbed_run(tmp_path_facto
             take(desk, ARRIVALS[a:b], 50)
         desk.writer.close()  # without a last batch: as kill -9 leaves it
     assert everything(folder) == undisturbed
+
+
+def test_a_line_that_is_rebuilt_leaves_no_connection_open(place):
+    """Ten lines of each of five monitors would else have taken all that a server gives."""
+    desk = desk_at(place)
+    take(desk, ARRIVALS[:1500], 50)
+    with desk.writer.engine.begin() as c:
+        c.execute(delete(CHECKPOINT))
+    desk.writer.close()
+    gc.disable()  # what is left to it may stay open for as long as it likes
+    try:
+        restore(desk.writer, desk.configuration, "core-1", lambda _: None)
+        desk.writer.close()
+        engine = create_engine(desk.writer.engine.url)
+        assert handles(place, engine) == 0
+    finally:
+        gc.enable()
+    engine.dispose()
 
 
 def test_a_damaged_checkpoint_is_set_aside_and_the_engine_is_rebuilt(place, undisturbed):
