@@ -82,7 +82,7 @@ class Works:
             c.execute(text(RULES[c.dialect.name]))
 
     def context(self) -> Context:
-        return Context(StoreReader(self.settings), self.configuration, FakeGateway(), time.time, Numbering(time.time))
+        return Context(StoreReader(self.settings), self.configuration, time.time, FakeGateway(), Numbering(time.time))
 
 
 @contextmanager
