@@ -5,7 +5,7 @@ the next number begins another under a greater `start`. What is remembered answe
 is it new, is it stored, or is its number so old that neither can be said any more.
 """
 
-from bisect import bisect_right
+from bisect import bisect_right, insort
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Literal
@@ -18,6 +18,8 @@ from monitor.contract.rules import WINDOW_MAX
 HOLES_MAX = WINDOW_MAX  # of one numbering; older holes are forgotten together with the numbers before them
 REFUSED_MAX = 200  # spans of refused numbers of one numbering that a report names
 NUMBERINGS_MAX = 16  # of one stream; the one that has not been used for longest is forgotten first
+EVICTED_MAX = 32  # starts of forgotten numberings of one stream; below the smallest every start may be of one
+AHEAD_MAX_MS = 86_400_000  # a start further ahead of its stream's stamps is no time: it forgets nothing but itself
 
 Place = Literal["new", "stored", "forgotten"]
 Span = tuple[int, int]
@@ -115,8 +117,8 @@ class Numbering:
 class StreamNumbers:
     """Numberings of one stream, by rising `start`; `newest_ms` is the newest stamp of its messages.
 
-    `used` names them in the order in which they were last used, and `forgotten` is the greatest start that is no longer
-    remembered: a numbering that is neither remembered nor greater may have been stored.
+    `used` names them in the order in which they were last used; `evicted` are starts of those that made room, rising.
+    Of a numbering up to `forgotten` that is not remembered something may have been stored.
 
     A number that is stored already but comes under a stamp newer than all is another message: its publisher begins
     again without saying so, which the contract forbids. It is taken, and the numbers of that numbering with it, since
@@ -127,9 +129,13 @@ class StreamNumbers:
     newest_ms: int = -(2**62)
     used: list[int] = field(default_factory=list)
     forgotten: int = -1
+    evicted: list[int] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         self.used = self.used or [numbering.start for numbering in self.numberings]
+        if self.forgotten >= 0 and not self._is_time(self.forgotten):  # of a time when one such start forgot all others
+            insort(self.evicted, self.forgotten)
+            self.forgotten = min(filter(self._is_time, self.used), default=0) - 1
 
     def add(self, start: int, n: int, t_ms: int) -> Place:
         """Enter a message's number and stamp; what is not "new" changes nothing."""
@@ -169,7 +175,7 @@ class StreamNumbers:
     def copy(self) -> "StreamNumbers":
         """The same numbers, apart from these."""
         numberings = [numbering.copy() for numbering in self.numberings]
-        return StreamNumbers(numberings, self.newest_ms, self.used.copy(), self.forgotten)
+        return StreamNumbers(numberings, self.newest_ms, self.used.copy(), self.forgotten, self.evicted.copy())
 
     def text(self) -> str:
         """As the store keeps it."""
@@ -177,7 +183,7 @@ class StreamNumbers:
             _KeptNumbering(one.start, _packed(one.spans), one.floor, _packed(one.refused), one.sure)
             for one in self.numberings
         ]
-        return msgspec.json.encode(_Kept(self.newest_ms, kept, self.used, self.forgotten)).decode()
+        return msgspec.json.encode(_Kept(self.newest_ms, kept, self.used, self.forgotten, self.evicted)).decode()
 
     @classmethod
     def read(cls, text: str) -> "StreamNumbers":
@@ -192,7 +198,7 @@ class StreamNumbers:
             Numbering(one.start, _unpacked(one.spans), one.floor, _unpacked(one.refused), one.sure)
             for one in kept.packed
         ]
-        return cls(numberings, kept.newest_ms, kept.used, kept.forgotten)
+        return cls(numberings, kept.newest_ms, kept.used, kept.forgotten, kept.evicted)
 
     @classmethod
     def _of_pairs(cls, kept: "_KeptPairs") -> "StreamNumbers":
@@ -206,17 +212,25 @@ class StreamNumbers:
         for numbering in reversed(self.numberings):
             if numbering.start == start:
                 return numbering
-        if start <= self.forgotten:
+        if start <= self.forgotten or start in self.evicted:
             return None
         if len(self.numberings) == NUMBERINGS_MAX:
-            idle = self.used.pop(0)
-            self.forgotten = max(self.forgotten, idle)
-            self.numberings = [numbering for numbering in self.numberings if numbering.start != idle]
+            self._evict(self.used.pop(0))
         made = Numbering(start)
         self.numberings.append(made)
         self.numberings.sort(key=lambda numbering: numbering.start)
         self.used.append(start)
         return made
+
+    def _evict(self, idle: int) -> None:
+        self.numberings = [numbering for numbering in self.numberings if numbering.start != idle]
+        insort(self.evicted, idle)
+        if len(self.evicted) > EVICTED_MAX and self._is_time(smallest := self.evicted.pop(0)):
+            self.forgotten = max(self.forgotten, smallest)
+
+    def _is_time(self, start: int) -> bool:
+        """Whether a start can be when a numbering of this stream began."""
+        return start <= self.newest_ms + AHEAD_MAX_MS
 
 
 class _KeptNumbering(msgspec.Struct, array_like=True):
@@ -232,6 +246,7 @@ class _Kept(msgspec.Struct):
     packed: list[_KeptNumbering]
     used: list[int] = []
     forgotten: int = -1
+    evicted: list[int] = []
 
 
 class _KeptPairs(msgspec.Struct):

@@ -114,7 +114,7 @@ class Publisher:
             self.knocking = True
 
     def _covered(self, said: dict, n: int) -> bool:
-        if said.get("start", 0) != START and self.wrong != "ignores start":
+        if said.get("start", 0) != self._start and self.wrong != "ignores start":
             return False
         if self.wrong == "takes stored for up to n":
             return n <= said["n"]
@@ -131,6 +131,10 @@ class Publisher:
         if i % 20 == 10:
             self._add(EVENTS, i - (80 if self.wrong == "waits with events" else 0), {"v": 1})
 
+    @property
+    def _start(self) -> int:
+        return START * 1000 if self.wrong == "starts in microseconds" else START
+
     def _add(self, path: str, i: int, reading: dict) -> None:
         n = self.numbers.get(path, 7 if self.wrong == "begins at 7" else 0)
         self.numbers[path] = n + (2 if self.wrong == "leaves numbers out" and n % 10 == 5 else 1)
@@ -139,7 +143,7 @@ class Publisher:
             t -= 2000
         if self.wrong == "stamps in seconds":
             t //= 1000
-        body = {"n": n, "t": t, "start": START, **reading}
+        body = {"n": n, "t": t, "start": self._start, **reading}
         if self.wrong == "counts from 0 again" and n == 20:
             self.numbers[path] = 0
         if self.wrong == "sends too much" and n % 10 == 5:

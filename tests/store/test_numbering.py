@@ -109,6 +109,43 @@ def test_numbers_kept_before_their_use_was_are_read():
     assert StreamNumbers.read(f'{{"newest_ms":9,"numberings":[{full}]}}').add(19, 0, 99) == "forgotten"
 
 
+T_MS = 1_795_690_000_000
+
+
+def restarted(made: StreamNumbers, times: int, first: int = 1) -> list[str]:
+    """A publisher that is started again and again, and what becomes of its first message each time."""
+    return [made.add(T_MS + 1000 * k, 0, T_MS + 1000 * k) for k in range(first, first + times)]
+
+
+def test_one_mistaken_start_forgets_no_other_numbering():
+    """Microseconds for milliseconds, once; it is forgotten after 16 restarts, and they go on for ever."""
+    made = StreamNumbers()
+    assert made.add(T_MS * 1000, 0, T_MS) == "new"
+    assert set(restarted(made, 200)) == {"new"}
+    made = StreamNumbers.read(made.text())
+    assert made.add(T_MS * 1000, 0, T_MS) == "forgotten"
+    assert made.add(T_MS + 1000, 0, T_MS) == "forgotten"
+    assert set(restarted(made, 200, first=201)) == {"new"}
+    assert len(made.text()) < 1500
+
+
+def test_a_publisher_whose_starts_were_all_mistaken_goes_on_with_right_ones():
+    made = StreamNumbers()
+    for k in range(100):
+        assert made.add((T_MS + 1000 * k) * 1000, 0, T_MS + 1000 * k) == "new"
+    assert set(restarted(made, 200, first=101)) == {"new"}
+
+
+def test_a_ledger_that_forgot_all_for_a_mistaken_start_recovers():
+    kept = ",".join(f"[{T_MS + k},[[0,0]],0]" for k in range(NUMBERINGS_MAX))
+    used = [T_MS + k for k in range(NUMBERINGS_MAX)]
+    text = f'{{"newest_ms":{T_MS},"numberings":[{kept}],"used":{used},"forgotten":{T_MS * 1000}}}'
+    made = StreamNumbers.read(text)
+    assert set(restarted(made, 3)) == {"new"}
+    assert made.add(T_MS * 1000, 0, T_MS) == "forgotten"
+    assert made.add(T_MS - 1, 0, T_MS) == "forgotten"
+
+
 def test_numberings_do_not_mix():
     made = entered([0, 1, 2])
     assert made.add(77, 0, 2_000_000) == "new"

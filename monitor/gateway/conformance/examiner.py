@@ -21,7 +21,7 @@ from monitor.core.arrival import Arrival, Message
 from monitor.core.decode import Decoder
 from monitor.gateway.conformance.story import Story
 from monitor.gateway.conformance.timing import Timing
-from monitor.store.numbering import StreamNumbers
+from monitor.store.numbering import AHEAD_MAX_MS, StreamNumbers
 
 EVIDENCE_MAX = 5
 AWAY_MAX_S = 15.0  # R1: so long a publisher may take to connect again
@@ -337,6 +337,9 @@ class Examiner:
         self.verdicts["R10"].tried = True
         if n == 0 and starts and start not in starts and start < max(starts):
             self.verdicts["R10"].fail(f"{stream.path}: a numbering start={start} after start={max(starts)}")
+        ahead_s = start / 1e3 - message.received_s
+        no_time = f"{_name(key)}: expected start in UTC ms, got one {ahead_s:.0f} s in the future"
+        self.judge("R10", ahead_s <= AHEAD_MAX_MS / 1e3, no_time)
         before, after = self._of.get((stream, start, n - 1)), self._of.get((stream, start, n + 1))
         for a, b in ((before, message), (message, after)):
             if a is not None and b is not None:

@@ -27,6 +27,7 @@ BROKEN = {
     "leaves numbers out": "R9",
     "counts from 0 again": "R9",
     "begins at 7": "R10",
+    "starts in microseconds": "R10",
     "changes what it sends again": "R11",
     "stamps go back": "R12",
     "stamps in seconds": "R13",
