@@ -34,8 +34,10 @@ RETAINED_MAX_AGE_S = 5.0
 NEVER_BEFORE_S = 946_684_800.0  # 2000-01-01: no step of our clock explains a stamp before it, only a clock never set
 
 _SURROGATE = re.compile(rb"\\u[dD][89a-fA-F]")
-_NUMBER_FIRST = re.compile(rb'\s*\{\s*"n"\s*:\s*(\d{1,15})\s*[,}]')
-_START = re.compile(rb'"start"\s*:\s*(\d{1,15})\s*[,}]')
+_TOKEN = re.compile(rb'"(?:[^"\\]++|\\.?)*+"?|[{}\[\]]', re.DOTALL)  # an unfinished string reaches to the end
+_NUMBER = re.compile(rb"\s*:\s*(\d{1,16})\s*[,}]")
+_COLON = re.compile(rb"\s*:")
+SCANNED_BYTES = 2**20  # what brokers take at least (R22)
 
 _SAMPLES = msgspec.json.Decoder(Samples)
 _STORY: dict[str, "msgspec.json.Decoder[Any]"] = {
@@ -166,22 +168,42 @@ def _kind(error: Exception, payload: bytes) -> str:
     return "text" if _SURROGATE.search(payload) else "not JSON"
 
 
+NUMBER_MAX = 2**53  # of Sequence and Start
+
+
 class _Numbered(msgspec.Struct):
     n: Sequence
     start: Start = 0
 
 
 def _number(stream: Stream, payload: bytes) -> MessageNumber | None:
-    """Number of a message that is no data, as far as it can be read: in broken JSON only where it comes first."""
+    """Number of a message that is no data, wherever it is in the payload; in broken JSON as far as it can be read."""
     try:
         read = msgspec.json.decode(payload, type=_Numbered)
     except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
-        first = _NUMBER_FIRST.match(payload)
-        if first is None:
-            return None
-        later = _START.search(payload)
-        read = _Numbered(int(first[1]), int(later[1]) if later else 0)
+        fields = {b'"start"': 0} | _fields(payload[:SCANNED_BYTES])
+        n, start = fields.get(b'"n"'), fields[b'"start"']
+        return None if n is None or start is None else MessageNumber(stream, start, n)
     return MessageNumber(stream, read.start, read.n)
+
+
+def _fields(payload: bytes) -> dict[bytes, int | None]:
+    """`n` and `start` of the outermost object of what may be broken JSON; None for one that cannot be a number."""
+    found: dict[bytes, int | None] = {}
+    depth = 0
+    for token in _TOKEN.finditer(payload):
+        text = token[0]
+        if text in b"{[":
+            depth += 1
+        elif text in b"]}":
+            depth -= 1
+        elif depth == 1 and text in (b'"n"', b'"start"'):
+            value = _NUMBER.match(payload, token.end())
+            if value is not None and int(value[1]) <= NUMBER_MAX:
+                found[text] = int(value[1])
+            elif _COLON.match(payload, token.end()):
+                found[text] = None
+    return found
 
 
 def printable(text: str, size: int) -> str:

@@ -1,6 +1,8 @@
 """What is data and what is not: golden bytes for both, each bad kind counted by its own word."""
 
+import itertools
 import json
+import time
 from pathlib import Path
 
 import numpy as np
@@ -159,8 +161,49 @@ def test_the_contract_lists_every_kind_of_refusal_and_whether_it_is_final():
     assert {kind for kind, final in rules.REFUSALS.items() if final} == {*FINAL, *ours}
 
 
+NOT_DATA = {
+    "not finite": (b'"v": NaN', b'"v": [250.0, Infinity]', b'"v": 1, "x": {"n": 3, "y": [NaN]}'),
+    "not JSON": (b'"v": [1, 2', b'"v": tru', b'"v": 1, "x": "\\'),
+    "too large": (b'"v": [%s]' % b",".join([b"250.25"] * 60_000), b'"v": NaN, "x": "%s"' % (b"y" * 2**19)),
+    "wrong type": (b'"v": "hot"', b'"v": 1, "q": "\\"n\\": 5"'),
+}
+
+
+@pytest.mark.parametrize(("kind", "rest"), [(kind, rest) for kind, rests in NOT_DATA.items() for rest in rests])
+def test_the_number_is_found_wherever_it_is_in_the_payload(kind, rest):
+    """B1: the order of keys is the publisher's."""
+    named = [b'"n": 7', b'"start": 1764000000000', b'"t": %d' % MS]
+    for parts in itertools.permutations([*named, rest]):
+        broken = kind == "not JSON"
+        if broken and parts[-1] != rest:
+            continue
+        one = decode(OVEN_A, b"{" + b", ".join(parts) + (b"" if broken else b"}"))
+        assert isinstance(one, Rejected)
+        assert one.kind == kind
+        assert one.number is not None, parts
+        assert (one.number.start, one.number.n) == (1764000000000, 7)
+        assert one.final
+
+
+def test_the_search_for_a_number_is_linear_whatever_the_payload():
+    for payload in (
+        b'{"v": NaN, "x": "' + b'\\"' * 2**18,
+        b"{" + b'"' * 2**19,
+        b'{"n"' * 2**17,
+        b"{" + b'"n"' * 2**17,
+        b"[" * 2**19,
+    ):
+        begun_s = time.process_time()
+        assert isinstance(decode(OVEN_A, payload), Rejected)
+        assert time.process_time() - begun_s < 2.0
+
+
 def test_no_number_is_guessed():
-    for payload in (b"not a reading", b'{"v": NaN, "x": {"n": 3}}', b'{"n": "7", "v": 1}', b'{"n": -1}', b"\x00"):
+    for payload in (
+        b'{"n": 7, "start": "x", "v": NaN}', b'{"n": 7.5, "v": NaN}', b'{"n": 9999999999999999, "v": NaN}',
+        b'{"v": NaN, "x": "\\"n\\": 7,"}', b'[{"n": 7, "v": NaN}]', b'{"n": null, "v": NaN}',
+        b"not a reading", b'{"v": NaN, "x": {"n": 3}}', b'{"n": "7", "v": 1}', b'{"n": -1}', b"\x00",
+    ):  # fmt: skip
         one = decode(OVEN_A, payload)
         assert isinstance(one, Rejected)
         assert one.number is None, payload
