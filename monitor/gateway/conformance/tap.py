@@ -1,7 +1,6 @@
 """A wire between publishers and a broker that can be watched, cut and spoken on: MQTT frames over TCP, both ways."""
 
 import asyncio
-import contextlib
 import ssl
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -14,6 +13,10 @@ PROPERTIES = {
     0x11: 4, 0x12: -1, 0x13: 2, 0x15: -1, 0x16: -1, 0x1A: -1, 0x1C: -1, 0x1F: -1, 0x21: 2, 0x22: 2, 0x24: 1, 0x25: 1,
     0x26: -2, 0x27: 4, 0x28: 1, 0x29: 1, 0x2A: 1,
 }  # fmt: skip
+
+
+class MalformedError(Exception):
+    """What came is no MQTT."""
 
 
 @dataclass(slots=True)
@@ -48,7 +51,7 @@ def _varint(data: bytes | bytearray, at: int) -> tuple[int, int] | None:
         value |= (data[at + i] & 0x7F) << (7 * i)
         if not data[at + i] & 0x80:
             return value, at + i + 1
-    raise ValueError("expected an MQTT packet, got a length of more than four bytes")
+    raise MalformedError("expected an MQTT packet, got a length of more than four bytes")
 
 
 def _text(data: bytes, at: int) -> tuple[str, int]:
@@ -74,9 +77,15 @@ def _receive_maximum(frame: bytes, at: int) -> int:
 
 
 def _body(frame: bytes) -> int:
-    read = _varint(frame, 1)
-    assert read is not None
-    return read[1]
+    return _whole(frame, 1)[1]
+
+
+def _whole(frame: bytes, at: int) -> tuple[int, int]:
+    """A variable byte integer of a packet, and where it ends. MalformedError where the packet ends before."""
+    read = _varint(frame, at)
+    if read is None:
+        raise MalformedError(f"expected a whole MQTT packet, got {frame[:40]!r}")
+    return read
 
 
 @dataclass(slots=True, eq=False)
@@ -141,9 +150,8 @@ class Connection:
     def _behind_properties(self, frame: bytes, at: int) -> int:
         if self.version < 5:
             return at
-        read = _varint(frame, at)
-        assert read is not None
-        return read[1] + read[0]
+        size, end = _whole(frame, at)
+        return end + size
 
 
 @dataclass(slots=True)
@@ -202,11 +210,15 @@ class Tap:
             return writer.transport.abort()
         connection = Connection(writer, self.on_connected, self.on_subscribed, self.on_published, self.on_in_flight)
         self._connections[connection] = far
-        with contextlib.suppress(OSError, ValueError):
+        try:
             async with asyncio.TaskGroup() as group:
                 group.create_task(_pump(reader, far, connection.sent))
                 group.create_task(_pump(far_reader, writer, connection.received, self._through))
-        self._connections.pop(connection, None)
+        except* (OSError, MalformedError):
+            writer.transport.abort()  # one that is lost or is no MQTT: a broker drops it too
+            far.transport.abort()
+        finally:
+            self._connections.pop(connection, None)
         return None
 
 
@@ -222,10 +234,18 @@ async def _pump(
         if through is not None:
             await through.wait()
         for frame in frames.feed(data):
-            seen(frame)
+            show(frame, seen)
             writer.write(frame)
         await writer.drain()
     writer.close()
+
+
+def show(frame: bytes, seen: Callable[[bytes], None]) -> None:
+    """Have a packet looked at. MalformedError where it is none."""
+    try:
+        seen(frame)
+    except IndexError as error:
+        raise MalformedError(f"expected a whole MQTT packet, got {frame[:40]!r}") from error
 
 
 def matches(topics: str, topic: str) -> bool:

@@ -1,12 +1,18 @@
 """MQTT packets on a tapped wire: whole however TCP cuts them, and read as the specification has them."""
 
+import asyncio
+import contextlib
 import itertools
+import socket
+import struct
+from collections.abc import Callable
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from paho.mqtt.client import topic_matches_sub
 
-from monitor.gateway.conformance.tap import Connection, Frames, matches
+from monitor.gateway.conformance.tap import Connection, Frames, MalformedError, Tap, matches, show
 
 # Written by hand from MQTT 5.0, sections 3.1, 3.3, 3.8 and 3.9.
 CONNECT_5 = bytes.fromhex("10 0e 0004 4d515454 05 02 001e 00 0001 61")
@@ -68,6 +74,62 @@ def test_what_is_not_acknowledged_is_counted_against_what_the_broker_allows():
 def test_a_long_publication_is_one_packet_again():
     packet = connection([]).publication("a/b", b"x" * 20_000)
     assert Frames().feed(packet) == [packet]
+
+
+GARBAGE = {
+    "a CONNECT of one byte": b"\x10\x01\x00",
+    "a CONNECT without a body": b"\x10\x00",
+    "a SUBSCRIBE that ends in its properties": CONNECT_5 + b"\x82\x03\x00\x07\x80",
+    "a PUBLISH that ends in its topic": CONNECT_5 + b"\x32\x01\x00",
+    "a length of five bytes": b"\x10\xff\xff\xff\xff\xff",
+    "no MQTT at all": b"GET / HTTP/1.1\r\nHost: localhost\r\n\r\n" * 8,
+}
+
+
+async def until(met: Callable[[], bool]) -> None:
+    while not met():  # noqa: ASYNC110 - the tap has no event for what its test looks at
+        await asyncio.sleep(0.01)
+
+
+async def talk(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    """A broker that takes everything and says nothing."""
+    with contextlib.suppress(ConnectionError):
+        while await reader.read(1000):
+            pass
+    writer.close()
+
+
+@pytest.mark.parametrize("what", ["reset", *GARBAGE])
+async def test_a_client_that_resets_or_talks_no_mqtt_is_dropped_and_nothing_stays_of_it(what):
+    unhandled: list = []
+    asyncio.get_running_loop().set_exception_handler(lambda _, context: unhandled.append(context))
+    tap = Tap(lambda: None, lambda _: None, lambda *_: None, open=True)
+    async with await asyncio.start_server(talk, "127.0.0.1", 0) as broker, asyncio.timeout(20):
+        await tap.listen("127.0.0.1", 0, broker.sockets[0].getsockname()[1])
+        reader, writer = await asyncio.open_connection("127.0.0.1", tap._servers[0].sockets[0].getsockname()[1])
+        await until(lambda: bool(tap._connections))
+        if what == "reset":
+            linger = struct.pack("ii", 1, 0)
+            writer.get_extra_info("socket").setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, linger)
+            writer.transport.abort()
+        else:
+            writer.write(GARBAGE[what])
+            writer.write_eof()
+            with contextlib.suppress(ConnectionError):
+                assert await reader.read() == b""
+        await until(lambda: not tap._connections)
+        writer.close()
+        tap.close()
+    assert not unhandled
+
+
+@given(st.binary(max_size=60), st.booleans())
+def test_no_bytes_raise_anything_but_that_they_are_no_mqtt(data, after_connect):
+    one, frames = connection([]), Frames()
+    with contextlib.suppress(MalformedError):
+        for frame in frames.feed((CONNECT_5 if after_connect else b"") + data):
+            show(frame, one.sent)
+            show(frame, one.received)
 
 
 levels = st.lists(st.sampled_from(["a", "b", "c"]), min_size=1, max_size=4)
