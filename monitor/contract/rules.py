@@ -7,14 +7,26 @@ import re
 from functools import cache
 from pathlib import Path
 
+from monitor.contract.messages import Stored
+from monitor.contract.record import Rejected
+from monitor.contract.topics import STATE, Stream
+
 VERSION = "1.0"
 
 IN_FLIGHT_MAX = 100  # R18: sent and not acknowledged by the broker, one connection
 WINDOW_MAX = 2000  # R18: sent and not reported, one line
 REPORT_WITHIN_S = 15.0  # R17, R19: after this a message without a report is sent again
 AGAIN_WITHIN_S = 45.0  # R19: after those
+UNANSWERED_MAX = 5  # R19: sent so often with a report of the line after each, and still not reported: put aside
 ORDER_WITHIN_S = 2.0  # R16
 BLOCK_MAX_S = 10.0  # R8
+HEARING = Stored(n=0, first=1)  # R19: covers nothing
+
+
+def hearing_stream(line: str) -> Stream:
+    """On whose topic `HEARING` is published."""
+    return Stream(line, "line", STATE)
+
 
 # R21: why a message is not stored, by kind, and whether sending it again never helps.
 REFUSALS = {
@@ -33,6 +45,12 @@ REFUSALS = {
     "derived stream": False,
 }
 UNREPORTED = ("topic", "unknown line", "old retained")  # rejected as well, but no publisher can be told which
+
+
+def shows_hearing(rejected: Rejected) -> bool:
+    """Whether a publisher may wait for a report of this message, and none can name it (R19)."""
+    kinds = (*REFUSALS, *UNREPORTED)
+    return bool(rejected.line) and rejected.number is None and rejected.kind in kinds
 
 
 @cache

@@ -62,6 +62,11 @@ class Outbox:
         self._aside |= {k.place: k for k in named}
         return bool(named)
 
+    def put_aside(self, kept: Kept) -> None:
+        """Let nothing wait for a message: no report names it."""
+        if kept.place in self._kept:
+            self._aside[kept.place] = kept
+
     def probes(self) -> list[Kept]:
         """Of each stream the oldest message that was put aside."""
         oldest: dict[str, Kept] = {}

@@ -6,12 +6,14 @@ is sent.
 """
 
 import asyncio
+import logging
 from dataclasses import dataclass, field
 from math import inf
 
 import aiomqtt
 
 from monitor.contract.messages import Refused, Stored
+from monitor.contract.rules import UNANSWERED_MAX
 from monitor.gateway.outbox import Kept, Outbox
 
 BATCH = 80  # unacknowledged at a time: some brokers allow no more than 100
@@ -20,6 +22,8 @@ KNOCK_S = 1.0
 FIRST_KNOCKS = 5  # so often before a monitor was ever heard: one that starts together with its broker needs a moment
 AGAIN_S = 15.0  # what a living monitor has not stored after this is sent again; without any report it is knocked
 PROBE_S = 60.0  # what cannot be stored for now is tried again, one message of each stream
+
+LOG = logging.getLogger("gateway")
 
 
 @dataclass(slots=True)
@@ -32,6 +36,8 @@ class Sender:
     moved: asyncio.Event = field(default_factory=asyncio.Event)
     sent: int = -1
     _heard: asyncio.Event = field(default_factory=asyncio.Event)
+    _reports: int = 0
+    _sends: dict[int, tuple[int, int]] = field(default_factory=dict)  # by place: of `_count_send`
     _unanswered_s: float | None = None  # when the first message after the newest report was sent
 
     @property
@@ -62,6 +68,7 @@ class Sender:
 
     def _answered(self) -> None:
         self._unanswered_s = None
+        self._reports += 1
         self._heard.set()
         self.moved.set()
 
@@ -81,12 +88,24 @@ class Sender:
             await asyncio.sleep(AGAIN_S)
             if not self._heard.is_set() or self._quiet_left_s() <= 0.0:
                 continue
-            old = list(self.outbox.until(place))
+            old = [kept for kept in self.outbox.until(place) if not self._is_unanswered(kept)]
+            self._sends = {kept.place: self._sends[kept.place] for kept in old}
             if _now_s() >= probed_s + PROBE_S:
                 probed_s = _now_s()
                 old += self.outbox.probes()
             for i in range(0, len(old), BATCH):
                 await say(client, old[i : i + BATCH])
+
+    def _is_unanswered(self, kept: Kept) -> bool:
+        """Put a message aside that was sent often, with a report after each time, and is named by none."""
+        answered, reports = self._sends.get(kept.place, (0, 0))
+        answered += self._reports > reports
+        self._sends[kept.place] = answered, self._reports
+        if answered < UNANSWERED_MAX:
+            return False
+        self.outbox.put_aside(kept)
+        LOG.warning("message %d of %s was sent %d times and is in no report; put aside", kept.n, kept.topic, answered)
+        return True
 
     def _awaits_report(self) -> None:
         if self._unanswered_s is None:

@@ -26,6 +26,7 @@ from monitor.contract.messages import AlarmSaid, Health, Refused
 from monitor.contract.part import CannotRunError
 from monitor.contract.reading import SchemaVersionError
 from monitor.contract.record import AlarmChange, LineNow, MessageNumber, Output, Rejected
+from monitor.contract.rules import HEARING, hearing_stream, shows_hearing
 from monitor.contract.selfwatch import SELF_ALARMS
 from monitor.contract.topics import MONITOR, Stream, monitor_topic, refused_topic, stored_topic, subscription
 from monitor.core.arrival import Arrival, Message, Note, Tick
@@ -530,6 +531,8 @@ class Service:
         self._owed |= done.stored
         works = self.desk.configuration.works.works
         for output in done.outputs:
+            if isinstance(output, Rejected) and shows_hearing(output):
+                self._owed[hearing_stream(output.line), 0, HEARING.first] = HEARING
             if isinstance(output, Rejected) and output.number and len(self._refused_numbers) < REFUSED_MAX:
                 self._refused_numbers[output.number] = output
             if isinstance(output, AlarmChange):

@@ -34,6 +34,14 @@ def test_limits_of_the_text_are_those_of_the_configuration():
     assert f"no report has come for {rules.REPORT_WITHIN_S:.0f} s" in text
 
 
+def test_the_report_that_covers_nothing_is_the_one_of_the_text():
+    text = rules.document()
+    assert f"`{msgspec.json.encode(rules.HEARING).decode()}` on `{{works}}/{{line}}/stored/line/state`" in text
+    assert rules.UNANSWERED_MAX == 5
+    assert "sent five times, each time followed by a report" in text
+    assert not any(rules.HEARING.covers(0, n) for n in range(5))
+
+
 def test_the_simulator_keeps_within_them():
     assert sender.BATCH <= rules.IN_FLIGHT_MAX
     assert sender.WINDOW <= rules.WINDOW_MAX

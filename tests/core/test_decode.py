@@ -154,6 +154,15 @@ def test_a_message_of_no_stream_of_ours_has_no_publisher_to_answer(kind, case):
     assert one.number is None
 
 
+def test_where_no_report_can_name_a_message_its_line_hears_that_it_came():
+    """B1: a publisher may not wait for ever for it, nor go on while its line is not taken."""
+    for topic, payload in (OF_NOBODY["topic"], (OVEN_A, b"no number"), ("tarn/core-1/OVEN/temperature", b"{}")):
+        assert rules.shows_hearing(decode(topic, payload))
+    for topic, payload in (OF_NOBODY["unknown line"], *FINAL.values(), *LATER.values()):
+        assert not rules.shows_hearing(decode(topic, payload))
+    assert not rules.shows_hearing(Rejected("line suspended", OVEN_A, "later", T0, "core-1"))
+
+
 def test_the_contract_lists_every_kind_of_refusal_and_whether_it_is_final():
     ours = {"number forgotten", "set aside"}  # not for what a message says, but for what is stored
     assert {*OF_NOBODY, "old retained"} == set(rules.UNREPORTED)

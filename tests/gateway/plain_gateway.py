@@ -26,6 +26,7 @@ class Message:
         self.topic, self.start, self.n, self.payload = topic, start, n, payload
         self.sent_s = None
         self.aside_s = None  # since when it is put aside
+        self.answered, self.reports = 0, 0  # sent so often with a report of the line afterwards (R19)
 
 
 class Gateway:
@@ -41,6 +42,7 @@ class Gateway:
         self.in_flight = set()
         self.knocking, self.knocks, self.knocked_s = True, 0, -1e9
         self.reported = False  # a report of the line was received, ever
+        self.reports = 0
         self.silent_since_s = None
 
     # -- what the line does
@@ -93,6 +95,7 @@ class Gateway:
 
     def report(self, levels, report):
         topic, start = f"{LINE}/{levels[3]}/{levels[4]}", report.get("start", 0)
+        self.reports += 1
         if self.knocking:
             for message in self.outbox:
                 message.sent_s = None
@@ -150,6 +153,13 @@ class Gateway:
             self.send(message, now_s)
 
     def send(self, message, now_s):
+        if message.sent_s is not None or message.reports:
+            message.answered += self.reports > message.reports
+        message.reports = self.reports
+        if message.answered >= 5 and message.aside_s is None:
+            print("in no report", message.topic, message.n, flush=True)
+            message.aside_s = now_s
+            return
         info = self.client.publish(message.topic, message.payload, qos=1)
         self.in_flight.add(info.mid)
         message.sent_s = now_s

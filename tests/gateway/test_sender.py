@@ -1,6 +1,7 @@
 """A line's way out: it knocks with the oldest message until that is stored or refused, and stands behind no message."""
 
 import asyncio
+import itertools
 from collections.abc import Callable, Coroutine
 from dataclasses import dataclass, field
 from typing import Any
@@ -8,7 +9,7 @@ from typing import Any
 import pytest
 
 from monitor.contract.messages import Refused, Stored
-from monitor.contract.rules import REPORT_WITHIN_S
+from monitor.contract.rules import HEARING, REPORT_WITHIN_S, UNANSWERED_MAX
 from monitor.gateway import sender as module
 from monitor.gateway.outbox import Outbox
 from monitor.gateway.sender import KNOCK_S, PROBE_S, Sender
@@ -163,6 +164,60 @@ def test_what_cannot_be_stored_now_is_put_aside_and_tried_again(full: Sender) ->
     assert set(wire.between(PROBE_S, PROBE_S + AGAIN)) == {b"0"}
     assert wire.between(PROBE_S + AGAIN, PROBE_S + 3 * AGAIN)[:4] == [b"1", b"2", b"3", b"4"]
     assert len(full.outbox) == 4  # and stay there until they are stored
+
+
+@dataclass
+class Monitor(TimedWire):
+    """A broker with a monitor behind it that stores all but some messages, whose numbers it cannot read."""
+
+    sender: Sender | None = None
+    unreadable: frozenset[bytes] = frozenset()
+
+    async def publish(self, topic: str, payload: bytes, qos: int) -> None:
+        await super().publish(topic, payload, qos)
+        n = int(payload)
+        report = ("line/state", HEARING) if payload in self.unreadable else (topic, Stored(n=n, first=n, start=7))
+        assert self.sender is not None
+        asyncio.get_running_loop().call_later(0.5, self.sender.stored, *report)
+
+
+@pytest.mark.parametrize("count", [1, 3])
+def test_a_message_that_no_report_can_name_holds_up_nothing_and_stays(count: int) -> None:
+    one = Sender(Outbox(heard=True), window=5)
+    unreadable = [b"%d" % n for n in range(count)]
+    wire = Monitor(sender=one, unreadable=frozenset(unreadable))
+
+    async def story(_: TimedWire) -> None:
+        for n in range(5):
+            one.put("a", n, b"%d" % n, 7)
+        tasks = await connected(one, wire)  # type: ignore[arg-type]
+        for n in range(5, 205):
+            one.put("a", n, b"%d" % n, 7)
+            await asyncio.sleep(1.0)
+        await asyncio.sleep(10.0)
+        for task in tasks:
+            task.cancel()
+
+    in_given_time(story)
+    assert len(one.outbox) == count
+    first = {payload: t_s for t_s, payload in reversed(wire.sent)}
+    assert set(first) == {b"%d" % n for n in range(205)}
+    assert [first[b"%d" % n] for n in range(205)] == sorted(first.values())
+    times = [t_s for t_s, payload in wire.sent if payload == b"0"]
+    assert UNANSWERED_MAX <= len([t_s for t_s in times if t_s < 100]) <= UNANSWERED_MAX + 2
+    late = [t_s for t_s in times if t_s > 100]
+    assert late  # tried again
+    assert all(b - a >= PROBE_S for a, b in itertools.pairwise(late))
+
+
+def test_a_message_is_not_put_aside_while_no_reports_come(full: Sender) -> None:
+    async def story(wire: TimedWire) -> None:
+        tasks = await connected(full, wire)
+        await asyncio.sleep(300.0)
+        for task in tasks:
+            task.cancel()
+
+    assert set(in_given_time(story).between(0.0, 300.0)) == {b"0"}
 
 
 AGAIN = module.AGAIN_S

@@ -167,6 +167,7 @@ class Examiner:
     _reported: dict[tuple[Stream, int], Stored] = field(default_factory=dict)
     _deferred: Key | None = None  # refused for now
     _example: Key | None = None  # refused for good
+    _unnamed: bool = False  # a message came that no report can name
     _refusals: dict[Key, Refused] = field(default_factory=dict)  # to be published
     _knock: tuple[Key, bool, str] | None = None  # expected, whether it came alone, evidence
     _story: Story = field(default_factory=Story)
@@ -399,6 +400,7 @@ class Examiner:
         }.get(rejected.kind, "R6")  # fmt: skip
         self.verdicts[rule].fail(f"{rejected.kind}: {rejected.why} ({what})")
         if rejected.number is None:
+            self._unnamed |= rules.shows_hearing(rejected)
             return
         key = (rejected.number.stream, rejected.number.start, rejected.number.n)
         self._refusals[key] = Refused(key[2], rejected.why, key[1], rejected.final, rejected.kind)
@@ -418,13 +420,19 @@ class Examiner:
                 for key in covered:
                     del self._unreported[key]
         self._owed.clear()
+        if self._unnamed:
+            out.append(self._hearing())
+            self._unnamed = False
         out += [Report(refused_topic(self.works, key[0]), _encode(refusal)) for key, refusal in self._refusals.items()]
         self._refusals.clear()
         return out
 
+    def _hearing(self) -> Report:
+        return Report(stored_topic(self.works, rules.hearing_stream(self.line.line)), _encode(rules.HEARING))
+
     def _odd_reports(self) -> list[Do | Report]:
-        """What a publisher may not expect: the same report again, an older one, of an unknown numbering, with more."""
-        out: list[Do | Report] = []
+        """What a publisher may not expect: nothing covered, the same again, an older one, an unknown start, more."""
+        out: list[Do | Report] = [self._hearing()]
         for (stream, _), report in list(self._reported.items())[:3]:
             topic = stored_topic(self.works, stream)
             unknown = Stored(n=9, first=0, start=report.start + 1)
