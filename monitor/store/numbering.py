@@ -78,6 +78,8 @@ class Numbering:
             return None
         first, last = max(self.spans[0][0], self.sure), self.spans[-1][1]
         holes = [(a[1] + 1, b[0] - 1) for a, b in zip(self.spans, self.spans[1:], strict=False) if b[0] > first]
+        if not (self.refused or self.sure):
+            return Stored(n=last, first=first, missing=holes, start=self.start)
         missing = joined([(max(a, first), b) for a, b in holes + self.refused])
         if missing and missing[0][0] == first:
             first = missing.pop(0)[1] + 1
@@ -164,7 +166,10 @@ class StreamNumbers:
     @property
     def upto(self) -> int:
         """The last number of the newest numbering, -1 where there is none."""
-        report = self.numberings[-1].report() if self.numberings else None
+        newest = self.numberings[-1] if self.numberings else None
+        if newest is not None and newest.spans and not newest.refused:
+            return newest.spans[-1][1]
+        report = newest.report() if newest is not None else None
         return report.n if report else -1
 
     def reports(self, entered: Mapping[int, Iterable[int]]) -> list[Stored]:
