@@ -99,7 +99,7 @@ class Salvage:
         """Set messages aside, each with why. StoreNotAsExpectedError where the store refuses every message."""
         if not guilty:
             return
-        self._control(guilty[0][0])
+        self.control(guilty[0][0])
         aside = [self._aside(one, why) for one, why in guilty]
         try:
             self.writer.set_aside(aside)
@@ -126,7 +126,7 @@ class Salvage:
                 raise
             LOG.error("and it cannot be kept (%s); its bytes are %r", first_line(error), one.payload)
 
-    def _control(self, one: Taken) -> None:
+    def control(self, one: Taken) -> None:
         """Where even a message without content is refused, the table is at fault and no message."""
         m = one.kept
         empty = Message(Stream(m.stream.line, MONITOR, TICK), 0, m.t_s, m.t_s, m.received_s, m.body)
@@ -175,21 +175,26 @@ class _Line:
         return self._store()
 
     def _set_aside_refused(self) -> None:
-        """Messages that the database refuses by themselves are at fault whatever an engine makes of them."""
-        refused = dict(self._refused(0, len(self.waiting)))
-        self.salvage.give_up([(self.waiting[i], why) for i, why in refused.items()])
-        self.waiting = [one for i, one in enumerate(self.waiting) if i not in refused]
+        """Messages that the database refuses by themselves are at fault whatever an engine makes of them.
 
-    def _refused(self, start: int, end: int) -> Iterator[tuple[int, str]]:
-        error = self._refusal(Batch([one.pair for one in self.waiting[start:end]])) if end > start else None
+        The store is tried before the search as well as after it: a fault of its own may be put right meanwhile.
+        """
+        if self.waiting and self._refusal(Batch([one.pair for one in self.waiting])) is not None:
+            self.salvage.control(self.waiting[0])
+            refused = dict(self._refused(range(len(self.waiting))))
+            self.salvage.give_up([(self.waiting[i], why) for i, why in refused.items()])
+            self.waiting = [one for i, one in enumerate(self.waiting) if i not in refused]
+
+    def _refused(self, places: Sequence[int]) -> Iterator[tuple[int, str]]:
+        error = self._refusal(Batch([self.waiting[i].pair for i in places])) if places else None
         if error is None:
             return
-        if end - start == 1:
-            yield start, first_line(error)
+        if len(places) == 1:
+            yield places[0], first_line(error)
             return
-        middle = (start + end) // 2
-        yield from self._refused(start, middle)
-        yield from self._refused(middle, end)
+        middle = len(places) // 2
+        yield from self._refused(places[:middle])
+        yield from self._refused(places[middle:])
 
     def _shortest_failing(self, passing: int) -> tuple[int, Exception] | None:
         """Length of a beginning that fails, and how, while the one shorter by a message passes; None where all pass."""

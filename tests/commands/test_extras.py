@@ -7,7 +7,7 @@ import pytest
 from monitor.commands import broker
 from monitor.contract.address import BrokerAddress
 from monitor.contract.part import CannotRunError
-from monitor.store import database
+from monitor.store import server
 
 
 @pytest.fixture
@@ -18,14 +18,14 @@ def bare(monkeypatch):
     def without(name: str) -> object:
         return None if name in ("psycopg", "iotcore") else found(name)
 
-    monkeypatch.setattr(database, "find_spec", without)
+    monkeypatch.setattr(server, "find_spec", without)
     monkeypatch.setattr(broker, "find_spec", without)
 
 
 @pytest.mark.usefixtures("bare")
 def test_a_server_without_its_driver_is_refused_with_the_remedy():
     with pytest.raises(CannotRunError, match=r"pip install everymetre\[postgres\]"):
-        database.server_url("postgresql://someone@localhost/everymetre")
+        server.server_url("postgresql://someone@localhost/everymetre")
 
 
 @pytest.mark.usefixtures("bare")

@@ -246,8 +246,8 @@ def test_a_restart_whose_own_rows_are_refused_goes_on(place, arrivals, undisturb
 
         opened = writer.open_for_writing
 
-        def opens(settings: Any) -> Engine:
-            engine = opened(settings)
+        def opens(*given: Any) -> Engine:
+            engine = opened(*given)
             writes(engine)
             return engine
 

@@ -13,7 +13,7 @@ from monitor.store.writer import Writer
 from tests.shell.works import settings_at
 
 LONG = "x" * 30_000
-MESSAGE = "insert into message values ('core-1', 1, 's', 'q', :n, 0, 0, 0, :payload)"
+MESSAGE = "insert into message values ('core-1', 1, 's', 'q', :n, 0, 0, 0, :payload, null)"
 
 
 def ask(statement: str, **values: Any) -> Callable[[Connection], object]:

@@ -5,7 +5,7 @@ import pytest
 from monitor.store.writer import Writer
 from tests.world.world import Report, World
 
-SEEDS = range(2000)
+SEEDS = range(400)
 TOGETHER = 50  # a part of what workers share
 # Seeds of worlds in which something was wrong once; what each found.
 FOUND = {
