@@ -48,6 +48,7 @@ clean:
 # Versions are those of .ci/constraints.txt, which a green run wrote; without it the ranges of pyproject.toml hold.
 $(READY): pyproject.toml $(wildcard .ci/constraints.txt)
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || { echo "everymetre needs Python 3.11 or newer, $(PYTHON) is $$($(PYTHON) --version 2>&1). Say which to use: make PYTHON=python3.12 $(MAKECMDGOALS)"; exit 1; }
+	@rm -rf everymetre.egg-info  # of an earlier build backend: it would hide commands that came since
 	$(PYTHON) -m venv $(VENV)
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check $(addprefix -c ,$(wildcard .ci/constraints.txt)) -e '.[dev]'
 	@touch $@
