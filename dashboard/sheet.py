@@ -48,7 +48,7 @@ def sheet_of(asked: Asked, r: ReleaseRecord) -> Sheet:
     blocks.insert(4, _people(r))
     return Sheet(
         f"Record of drum {r.drum}", proposed, held, _facts(asked, r),
-        tuple(b for b in blocks if b is not None), _said(asked, r),
+        tuple(b for b in blocks if b is not None), _statements(asked, r),
     )  # fmt: skip
 
 
@@ -165,7 +165,7 @@ def _title(asked: Asked, line: str, name: str) -> str:
     return titles.stream_title(asked.configuration.lines[line], name)
 
 
-def _said(asked: Asked, r: ReleaseRecord) -> tuple[str, ...]:
+def _statements(asked: Asked, r: ReleaseRecord) -> tuple[str, ...]:
     said = [f"Circuit integrity, {t.standard}, specimen {t.drum}: {t.said}." for t in r.integrity_tests]
     said += [
         f"{format.local(d.t_ms, asked.configuration.works.time_zone, day=True)}: {d.decision}, signed by {d.by}"

@@ -19,7 +19,8 @@ from monitor.contract.config.line import Line
 from monitor.contract.config.load import ConfigurationError, load
 from monitor.contract.config.recipe import Recipe, Window
 from monitor.contract.part import Part
-from monitor.contract.record import DrumSpan, Finding, FindingKind, Floats, Verdict
+from monitor.contract.record import DrumSpan, Finding, FindingKind, Floats
+from monitor.store.findings import finding_of
 from monitor.store.schema import DRUM, FINDING
 from simulator.commands import SUMMARIES
 from simulator.truth import Cut, Spark, Stretch, Truth
@@ -379,27 +380,7 @@ def read_cure(path: Path) -> TrueCure | None:
 
 def read_findings(connection: Connection) -> list[Finding]:
     """All findings of a store."""
-    return [
-        Finding(
-            line=r.line,
-            key=r.key,
-            kind=FindingKind(r.kind),
-            stream=r.stream,
-            check=r.check_name,
-            verdict=Verdict(r.verdict),
-            start_m=r.start_m,
-            end_m=r.end_m,
-            start_s=r.start_ms / 1e3,
-            end_s=None if r.end_ms is None else r.end_ms / 1e3,
-            extreme=r.extreme,
-            limit=r.limit_value,
-            unit=r.unit,
-            text=r.text,
-            by=r.by_whom,
-            reason=r.reason,
-        )
-        for r in connection.execute(select(FINDING))
-    ]
+    return [finding_of(row) for row in connection.execute(select(FINDING))]
 
 
 def read_drums(connection: Connection) -> list[DrumSpan]:

@@ -17,7 +17,7 @@ LINES = {"core-1": "core-2g5", "lay-1": "laid-2x2g5"}
 OTHER = {"core-1": "core-1g5", "lay-1": "laid-2x2g5"}
 
 
-def told(line: str, recipe: str | None) -> Story:
+def story_of(line: str, recipe: str | None) -> Story:
     """A drum, then none for minutes (which may name a recipe), then another drum."""
     story = Story()
     story.line = line
@@ -46,7 +46,7 @@ def folders(tmp_path: Path) -> tuple[Path, Path]:
 @pytest.mark.parametrize("named", ["no recipe", "the same", "another"])
 def test_a_line_without_a_drum_is_rebuilt_with_its_recipe(folders, line, named):
     recipe = {"no recipe": None, "the same": LINES[line], "another": OTHER[line]}[named]
-    arrivals = told(line, recipe).sorted()
+    arrivals = story_of(line, recipe).sorted()
     place, undisturbed = folders
     end = next(i for i, a in enumerate(arrivals) if a.received_s >= T0 + 250)
     whole = started(configured(undisturbed, line), line, [])
@@ -74,7 +74,7 @@ def test_a_line_without_a_drum_is_rebuilt_with_its_recipe(folders, line, named):
 def test_a_recipe_whose_file_is_gone_stays_for_the_drums_that_have_it(tmp_path, snapshot, at_s):
     """A4: with a snapshot and without, with the drum on and after it."""
     line = "core-1"
-    arrivals = [a for a in told(line, None).sorted() if a.received_s < T0 + at_s]
+    arrivals = [a for a in story_of(line, None).sorted() if a.received_s < T0 + at_s]
     desk = started(configured(tmp_path, line), line, [])
     desk.writer.keep_revisions(desk.configuration.recipes.values(), T0)
     run(desk, arrivals)

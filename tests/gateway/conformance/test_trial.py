@@ -30,7 +30,7 @@ start = round(time.time() * 1e3)
 for n in range(10_000):
     body = {"n": n, "start": start, "t": round(time.time() * 1e3), "v": 80.0}
     client.publish("tarn/core-1/take-up/tension", json.dumps(body), qos=1)
-    time.sleep(0.1)
+    time.sleep(0.1)  # ten readings a second
 """
 
 
