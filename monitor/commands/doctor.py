@@ -1,7 +1,6 @@
 """The command `everymetre doctor`: is the store whole, and does it say what its messages make?"""
 
 import sys
-import tempfile
 import time
 from argparse import ArgumentParser, Namespace
 from collections.abc import Iterator, Sequence
@@ -17,8 +16,9 @@ from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.content import digest_of
 from monitor.contract.config.load import ConfigurationError, load
 from monitor.contract.part import Part
+from monitor.shell import work_folder
 from monitor.shell.compared import NOT_COMPARED
-from monitor.shell.remake import Made, remake
+from monitor.shell.remake import Made, remake, room_bytes
 from monitor.store import journal, manifest
 from monitor.store.checksum import is_as_stored
 from monitor.store.database import faults_of_empty, faults_of_sqlite, open_for_reading
@@ -44,12 +44,17 @@ LEAVE = (
 
 
 def _options(parser: ArgumentParser) -> None:
-    parser.epilog = EXIT_CODES + " The record made again takes as much room in TMPDIR as its rows and tables do."
+    parser.epilog = EXIT_CODES
     parser.add_argument(
         "--configs", type=Path, default=Path("configs"), metavar="DIR", help="configuration folder (default: configs)"
     )
     parser.add_argument("--store", metavar="DIR", help="folder of the record (overrides works.toml)")
     parser.add_argument("--lines", metavar="LINE,LINE", help="look at these only")
+    parser.add_argument(
+        "--work-dir", type=Path, metavar="DIR",
+        help="where each line is made again for a while, with as much room as its rows need (default: the folder work "
+        "in the store's)",
+    )  # fmt: skip
     parser.add_argument("--quick", action="store_true", help="database, files and journal only; make nothing again")
     parser.add_argument("--digests", action="store_true", help="print the digest of each finished drum")
 
@@ -72,7 +77,8 @@ def _run(options: Namespace) -> int:
         if options.quick or faults:
             print(f"{len(faults)} faults: damaged. {RESTORE}" if faults else "sound", flush=True)
             return 1 if faults else 0
-        results = [make_again(configuration, line, options.digests) for line in lines]
+        work = options.work_dir or Path(configuration.works.store.folder) / work_folder.NAME
+        results = [make_again(configuration, line, work, options.digests) for line in lines]
     reasons = "; ".join(f"{table.name} ({reason})" for table, reason in NOT_COMPARED.items())
     print(f"Tables that cannot be compared: {reasons}.")
     if not all(results):
@@ -168,14 +174,17 @@ def _revisions(engine: Engine) -> Iterator[str]:
             yield f"revision {one.revision} of {one.name}: its content is not what its digest was made of"
 
 
-def make_again(configuration: Configuration, line: str, digests: bool) -> bool:
-    """Make a line's record again from its messages, and print how it compares; whether it is equal."""
-    with tempfile.TemporaryDirectory(prefix="everymetre-doctor-") as folder:
-        try:
-            made = remake(configuration, line, Path(folder))
-        except (SQLAlchemyError, OSError, ValueError, msgspec.MsgspecError) as error:
-            print(f"{line}: cannot be made again from its messages ({why(error)})")
-            return False
+def make_again(configuration: Configuration, line: str, work: Path, digests: bool) -> bool:
+    """Make a line's record again from its messages, and print how it compares; whether it is equal.
+
+    CannotRunError where the work folder has no room for it.
+    """
+    try:
+        with work_folder.work_folder(work, room_bytes(configuration, line)) as folder:
+            made = remake(configuration, line, folder)
+    except (SQLAlchemyError, OSError, ValueError, msgspec.MsgspecError) as error:
+        print(f"{line}: cannot be made again from its messages ({why(error)})")
+        return False
     _print(line, made, digests)
     return all(difference.is_tiny for difference in made.differences)
 

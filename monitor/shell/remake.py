@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from sqlalchemy import Engine
+from sqlalchemy import Engine, func, select
 
 from monitor.analysis.differences import Difference
 from monitor.analysis.in_force import recipes_in_force
@@ -20,6 +20,7 @@ from monitor.contract.config.works import Store
 from monitor.contract.record import Output
 from monitor.contract.topics import MONITOR
 from monitor.core.arrival import Message, Note, Tick
+from monitor.core.cure.plan import COLUMNS, COOLING
 from monitor.core.pipeline import Pipeline
 from monitor.shell.compared import Comparison, compare
 from monitor.shell.restore import restore
@@ -36,9 +37,12 @@ from monitor.store.revisions import (
     recipes_that_came,
     taken_from_files,
 )
+from monitor.store.schema import DRUM, METRE_BLOCK
 from monitor.store.writer import Batch, Restored, Writer, ms
 
 END_MS = 2**53
+VALUE_BYTES = 8
+COPIES = 2  # of a row: in the database, and for a while in its log
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,6 +73,23 @@ def remake(configuration: Configuration, line: str, folder: Path) -> Made:
         messages=making.messages, first_ms=making.first_ms, rows=found.rows, entries=found.entries,
         digests=tuple(found.digests), differences=(*making.snapshot.differences, *found.differences),
     )  # fmt: skip
+
+
+def room_bytes(configuration: Configuration, line: str) -> int:
+    """How much disk the rows of a line take while they are made again, with what the database logs of them."""
+    b, d = METRE_BLOCK.c, DRUM.c
+    blocks = select(func.min(b.first_m), func.max(b.first_m + b.rows)).where(b.line == line)
+    drums = select(func.min(d.start_m), func.max(d.end_m)).where(d.line == line)
+    engine = open_for_reading(configuration.works.store)
+    try:
+        with engine.connect() as connection:
+            ends = [row for wanted in (blocks, drums) for row in connection.execute(wanted) if None not in row]
+    finally:
+        engine.dispose()
+    metres = max((row[1] for row in ends), default=0) - min((row[0] for row in ends), default=0)
+    described = configuration.lines[line]
+    columns = 3 * len(described.stream) + len(described.zone) + len(COLUMNS) + len(COOLING)
+    return int(metres * columns * VALUE_BYTES * COPIES)
 
 
 @dataclass(slots=True, kw_only=True)

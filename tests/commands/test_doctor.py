@@ -5,6 +5,7 @@ import shutil
 import sqlite3
 from contextlib import closing
 from pathlib import Path
+from typing import Any
 
 import msgspec
 import pyarrow as pa
@@ -16,7 +17,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from monitor.__main__ import main
 from monitor.commands.doctor import look
 from monitor.shell.compared import drum_digest
-from monitor.shell.remake import remake
+from monitor.shell.remake import Made, remake, room_bytes
 from monitor.shell.restore import restore
 from monitor.shell.service import Desk
 from monitor.store import rolling as rollup
@@ -30,6 +31,7 @@ from tests.shell.works import desk_at, settings_at, stored_at, take
 from tests.store.test_writer import busy
 
 FLIPS = 24
+EMPTY_BYTES = 300_000  # of a store's tables without a row
 
 
 def written(place: Path) -> Engine:
@@ -310,3 +312,31 @@ def test_a_store_that_a_monitor_writes_is_left_alone(copy, capsys):
     with hold(settings_at(copy), ["core-1"], T0):
         assert doctor(copy) == 2
     assert "already written by process" in capsys.readouterr().err
+
+
+def test_the_record_is_made_again_beside_the_store_or_where_it_is_wanted(copy, tmp_path, monkeypatch, capsys):
+    """12.6: it went to TMPDIR, which is often memory or small."""
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path / "nowhere"))
+    made: list[Path] = []
+
+    def noted(*words: Any) -> Made:
+        made.append(words[2])
+        return remake(*words)
+
+    monkeypatch.setattr("monitor.commands.doctor.remake", noted)
+    assert doctor(copy, "--lines", "core-1") == 0
+    assert doctor(copy, "--lines", "core-1", "--work-dir", str(tmp_path / "elsewhere")) == 0
+    assert [folder.parent for folder in made] == [copy / "work", tmp_path / "elsewhere"]
+    assert [list(folder.parent.iterdir()) for folder in made] == [[], []]
+
+
+def test_a_work_folder_without_room_is_refused_with_the_remedy(copy, monkeypatch, capsys):
+    monkeypatch.setattr("shutil.disk_usage", lambda _: shutil._ntuple_diskusage(10**9, 10**9 - 1000, 1000))
+    assert doctor(copy, "--lines", "core-1") == 2
+    assert "name another with --work-dir" in capsys.readouterr().err
+
+
+def test_the_room_that_a_line_needs_is_not_less_than_it_takes(copy, tmp_path):
+    remake(stored_at(copy), "core-1", tmp_path / "made")
+    took = sum(path.stat().st_size for path in (tmp_path / "made").rglob("*") if path.is_file())
+    assert took < room_bytes(stored_at(copy), "core-1") + EMPTY_BYTES
