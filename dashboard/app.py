@@ -6,12 +6,13 @@ from typing import Any
 
 from dash import ClientsideFunction, Dash, Input, Output, State
 
-from dashboard import api, pages
-from dashboard.bench import Bench
+from dashboard import pages
+from dashboard.components.frame import INDEX, frame
 from dashboard.context import Context
-from dashboard.entry import present
 from dashboard.gateway import Gateway, Numbering
-from dashboard.views.frame import INDEX, frame
+from dashboard.jobs import Bench
+from dashboard.web import api
+from dashboard.web.sessions import present
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.reading import Record, SchemaVersionError
 

@@ -3,8 +3,8 @@
 from dataclasses import dataclass, field
 from typing import Any
 
-from dashboard.bench import Bench
 from dashboard.gateway import Gateway, Numbering
+from dashboard.jobs import Bench
 from dashboard.shared import Shared
 from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Recipe, Window

@@ -11,7 +11,7 @@ from monitor.contract.record import AlarmChange, Finding, MetreRows
 from monitor.core.decode import Decoder
 from tests.core.story import T0, Story, configuration, pipeline
 from tests.core.test_pipeline import tell
-from tests.docs.tables import GUIDE, ROOMS, filled
+from tests.docs.tables import GUIDE, PAGE_ROOMS, ROOMS, filled
 
 ROOT = GUIDE.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -43,8 +43,8 @@ def test_links_and_pictures_of_the_readme_are_there():
 
 
 def test_the_map_names_every_room():
-    folders = {path.parent.name for path in Path(ROOT, "monitor").glob("*/__init__.py")}
-    assert set(ROOMS) == folders
+    for package, rooms in (("monitor", ROOMS), ("dashboard", PAGE_ROOMS)):
+        assert set(rooms) == {path.parent.name for path in Path(ROOT, package).glob("*/__init__.py")}
 
 
 @pytest.fixture(scope="module")

@@ -33,4 +33,4 @@ def test_help_imports_no_command_and_says_of_each_what_it_says_itself():
     assert imported & (HEAVY | {"numpy", "pydantic", "sqlalchemy"}) == set()
     for entry in entry_points(group="everymetre.parts"):
         assert f"  {entry.name:<10} {entry.load().summary}\n" in printed
-        assert entry.module not in imported, f"{entry.name} is missing in SUMMARIES of its package's commands.py"
+        assert entry.module not in imported, f"{entry.name} is missing in SUMMARIES of its package's commands"

@@ -1,4 +1,4 @@
-// The ribbon's geometry: the same laws as dashboard/ribbon.py. Runs are [start m, end m, verdict].
+// The ribbon's geometry: the same laws as dashboard/queries/ribbon.py. Runs are [start m, end m, verdict].
 (function (root) {
   "use strict";
 

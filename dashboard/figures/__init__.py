@@ -1,0 +1,1 @@
+"""Figures as pure functions: values in, a Plotly figure out."""

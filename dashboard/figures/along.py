@@ -8,7 +8,7 @@ import numpy as np
 import plotly.graph_objects as go
 
 from dashboard.figures.style import BLUE, GREY, LIMIT_LINE, VERMILLION, figure
-from dashboard.format import exact
+from dashboard.text.format import exact
 from monitor.contract.config import titles
 from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Cure

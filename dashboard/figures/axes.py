@@ -4,7 +4,7 @@ from typing import Any
 
 import plotly.graph_objects as go
 
-from dashboard.ribbon import outer_m
+from dashboard.queries.ribbon import outer_m
 
 SHORT_M = 10.0  # under this, whole metres are too coarse for an axis
 

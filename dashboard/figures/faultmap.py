@@ -8,11 +8,11 @@ from typing import Any
 import numpy as np
 import plotly.graph_objects as go
 
-from dashboard import format, words
 from dashboard.figures.axes import set_metre_axes
 from dashboard.figures.style import COLOUR, GREY, LIMIT_LINE, figure
-from dashboard.format import exact
-from dashboard.ribbon import outer_m
+from dashboard.queries.ribbon import outer_m
+from dashboard.text import format, words
+from dashboard.text.format import exact
 from monitor.contract.config import titles
 from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Recipe

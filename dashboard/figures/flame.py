@@ -4,7 +4,7 @@ import numpy as np
 import plotly.graph_objects as go
 
 from dashboard.figures.style import COLOUR, GREY, LIMIT_LINE, figure
-from dashboard.format import exact
+from dashboard.text.format import exact
 from monitor.contract.record import Verdict
 from monitor.evidence.specimens import Tested
 

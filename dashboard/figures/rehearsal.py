@@ -4,11 +4,11 @@ from collections.abc import Mapping, Sequence
 
 import plotly.graph_objects as go
 
-from dashboard import format
 from dashboard.figures.strips import offset_ms
 from dashboard.figures.style import BLUE, GREY, ORANGE, VERMILLION, figure
-from dashboard.format import exact
-from dashboard.thin import Points
+from dashboard.queries.downsample import Points
+from dashboard.text import format
+from dashboard.text.format import exact
 from monitor.analysis.raisings import Raised
 from monitor.analysis.suggest import Candidate, Suggestion
 

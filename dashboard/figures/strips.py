@@ -8,11 +8,11 @@ from zoneinfo import ZoneInfo
 
 import plotly.graph_objects as go
 
-from dashboard import format
 from dashboard.context import window_of
 from dashboard.figures.style import GREY, LIMIT_LINE, figure
-from dashboard.format import exact
-from dashboard.thin import Points
+from dashboard.queries.downsample import Points
+from dashboard.text import format
+from dashboard.text.format import exact
 from monitor.contract.config import titles
 from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Recipe

@@ -8,9 +8,9 @@ from urllib.parse import unquote
 
 from dash import dcc, html
 
-from dashboard.addresses import found_at
 from dashboard.context import Context
 from dashboard.page import GROUPS, Page, Shows
+from dashboard.text.addresses import found_at
 from monitor.contract.reading import SchemaVersionError
 
 

@@ -6,7 +6,7 @@ import shutil
 import subprocess
 from pathlib import Path
 
-from dashboard.ribbon import place_percent
+from dashboard.queries.ribbon import place_percent
 
 PLACES = [(0, 10, 100), (-5, 3, 100), (90, 130, 100), (33.3, 33.4, 4000), (0, 0, 1), (120, 130, 100)]
 

@@ -4,7 +4,7 @@ import re
 
 import pytest
 
-from dashboard.answers import NotDoneError, note_resistance, sign_record
+from dashboard.actions.answers import NotDoneError, note_resistance, sign_record
 from dashboard.pages.cutting import layout as cutting
 from dashboard.pages.release import layout as release
 from monitor.contract.record import Verdict

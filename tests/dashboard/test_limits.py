@@ -6,14 +6,14 @@ import pytest
 from dash import html
 from flask import g
 
-from dashboard import proposals
-from dashboard.accounts import Person
-from dashboard.answers import NotDoneError
+from dashboard.actions import proposals
+from dashboard.actions.answers import NotDoneError
 from dashboard.figures.rehearsal import suggestion_figure
 from dashboard.gateway import NotSentError
 from dashboard.pages.drum.layout import revisions
 from dashboard.pages.limits import layout as limits
 from dashboard.pages.limits.callbacks import _set, _words
+from dashboard.web.accounts import Person
 from monitor.analysis.raisings import Raised
 from monitor.analysis.rehearse import Asked, AskedLimit, Fault, Side, compare
 from monitor.analysis.suggest import Candidate, Suggestion

@@ -8,7 +8,6 @@ from typing import Any
 import pytest
 from dash.development.base_component import Component
 
-from dashboard import alarm_list, live
 from dashboard.context import Context
 from dashboard.figures.faultmap import sentence
 from dashboard.pages import route
@@ -20,6 +19,7 @@ from dashboard.pages.family import layout as family
 from dashboard.pages.recurrence import layout as recurrence
 from dashboard.pages.shift import layout as shift
 from dashboard.pages.what_if import layout as what_if
+from dashboard.queries import alarm_list, live
 from monitor.contract.config import titles
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.record import FindingKind

@@ -7,13 +7,14 @@ from pathlib import Path
 
 import pytest
 
-from dashboard import alarm_list, words
-from dashboard.answers import NotDoneError, send_answer
+from dashboard.actions.answers import NotDoneError, send_answer
+from dashboard.components.pathway import fold, pathway, turning_points
 from dashboard.gateway import NotSentError
 from dashboard.pages import route
 from dashboard.pages.drum import layout as drum
 from dashboard.pages.trend import layout as trend
-from dashboard.views.pathway import fold, pathway, turning_points
+from dashboard.queries import alarm_list
+from dashboard.text import words
 from monitor.contract.config.line import Station
 from tests.dashboard.conftest import NOW_S
 

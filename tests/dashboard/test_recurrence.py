@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from dashboard.answers import NotDoneError, note_work
-from dashboard.figures.again import fold_figure, score_figure
+from dashboard.actions.answers import NotDoneError, note_work
+from dashboard.figures.recurrence import fold_figure, score_figure
 from dashboard.pages.recurrence import layout as recurrence
 from monitor.contract.record import Finding, FindingKind, Verdict
 from tests.core.story import finding

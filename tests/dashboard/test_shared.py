@@ -9,9 +9,9 @@ from typing import Any
 
 import pytest
 
-from dashboard import live
 from dashboard.context import Context
 from dashboard.gateway import Numbering
+from dashboard.queries import live
 from dashboard.shared import Shared
 from monitor.contract.config.configuration import Configuration
 from tests.dashboard.conftest import NOW_S

@@ -4,9 +4,9 @@ from dataclasses import replace
 
 import pytest
 
-from dashboard import format
-from dashboard.answers import NotDoneError, hand_over
+from dashboard.actions.answers import NotDoneError, hand_over
 from dashboard.pages.shift import layout as shift
+from dashboard.text import format
 from monitor.analysis.shift_calendar import shift_at
 from monitor.contract.record import FindingKind
 from tests.core.story import finding

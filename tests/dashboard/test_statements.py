@@ -5,7 +5,6 @@ from typing import Any
 
 import pytest
 
-from dashboard import alarm_list, live
 from dashboard.context import Context
 from dashboard.gateway import Numbering
 from dashboard.pages import route
@@ -15,6 +14,7 @@ from dashboard.pages.cutting import layout as cutting
 from dashboard.pages.family import layout as family
 from dashboard.pages.recurrence import layout as recurrence
 from dashboard.pages.shift import layout as shift
+from dashboard.queries import alarm_list, live
 from monitor.evidence.inherited import ribbons, whole_runs
 from tests.dashboard.fake_record import FakeGateway
 from tests.shell.test_growth import END_MS, LINE, Counted, counted

@@ -20,6 +20,7 @@ from monitor.core.alarms import TABLE
 GUIDE = Path(__file__).parents[2] / "DEVELOPERS.md"
 
 
+PAGE_ROOMS = ("commands", "pages", "components", "actions", "web", "figures", "print", "queries", "text")
 ROOMS = ("contract", "physics", "statistics", "core", "analysis", "evidence", "store", "gateway", "shell", "commands")
 
 
@@ -28,10 +29,24 @@ def rooms() -> str:
     return "\n\n".join(_room(GUIDE.parent / "monitor" / name) for name in ROOMS)
 
 
+def page_rooms() -> str:
+    """The same of the dashboard: what lies at its root, then a paragraph a room; a page goes by its layout."""
+    root = GUIDE.parent / "dashboard"
+    return "\n\n".join([_listed(root, sorted(root.glob("*.py"))), *(_room(root / name) for name in PAGE_ROOMS)])
+
+
 def _room(folder: Path) -> str:
-    modules = [m for m in sorted(folder.rglob("*.py")) if m.stem != "__init__" and "versions" not in m.parts]
-    listed = [f"`{m.relative_to(folder).with_suffix('')}` ({_head(m)})" for m in modules]
-    return f"**monitor/{folder.name}**, {_head(folder / '__init__.py')}: " + ", ".join(listed) + "."
+    modules = sorted(folder.glob("*/layout.py") if folder.name == "pages" else folder.rglob("*.py"))
+    return _listed(folder, [m for m in modules if "versions" not in m.parts])
+
+
+def _listed(folder: Path, modules: list[Path]) -> str:
+    listed = [f"`{_name(m, folder)}` ({_head(m)})" for m in modules if m.stem != "__init__"]
+    return f"**{folder.relative_to(GUIDE.parent)}**, {_head(folder / '__init__.py')}: " + ", ".join(listed) + "."
+
+
+def _name(module: Path, folder: Path) -> str:
+    return str((module.parent if module.stem == "layout" else module.with_suffix("")).relative_to(folder))
 
 
 def _head(module: Path) -> str:
@@ -108,7 +123,14 @@ def _literal(text: str) -> str:
     return text.replace("\\", r"\\")
 
 
-TABLES = {"rooms": rooms, "topics": topics, "messages": messages, "keys": keys, "alarm states": alarm_states}
+TABLES = {
+    "rooms": rooms,
+    "page rooms": page_rooms,
+    "topics": topics,
+    "messages": messages,
+    "keys": keys,
+    "alarm states": alarm_states,
+}
 
 
 def filled(text: str) -> str:

@@ -12,11 +12,11 @@ from playwright.sync_api import Browser, ConsoleMessage, Page, Request, expect, 
 from werkzeug.serving import BaseWSGIServer, make_server
 
 from dashboard import pages
-from dashboard.accounts import Accounts
 from dashboard.app import create_app
-from dashboard.entry import ask_who, content_policy
-from dashboard.serve import LOOPBACK_NAMES, guard
-from dashboard.views.frame import OWN_SCRIPTS
+from dashboard.components.frame import OWN_SCRIPTS
+from dashboard.web.accounts import Accounts
+from dashboard.web.serve import LOOPBACK_NAMES, guard
+from dashboard.web.sessions import ask_who, content_policy
 from monitor.contract.config.load import load
 from tests.dashboard.fake_record import START_S, FakeGateway, FakeRecord, core_lines_of
 

@@ -9,9 +9,9 @@ from playwright.sync_api import Page, expect
 from werkzeug.serving import make_server
 
 from dashboard.app import create_app
-from dashboard.bench import ProcessBench
 from dashboard.gateway import Outgoing, topic_of
-from dashboard.serve import LOOPBACK_NAMES, guard
+from dashboard.jobs import ProcessBench
+from dashboard.web.serve import LOOPBACK_NAMES, guard
 from monitor.commands.rehearse import work
 from monitor.contract.config.limits import limits_of
 from monitor.core.arrival import Arrival

@@ -11,8 +11,8 @@ from dashboard.context import Context
 from dashboard.gateway import Numbering
 from dashboard.pages.cutting import layout as cutting
 from dashboard.pages.family import layout as family
-from dashboard.pdf import pdf
-from dashboard.sheet import sheet_of
+from dashboard.print.pdf import pdf
+from dashboard.print.sheet import sheet_of
 from monitor.analysis.cutting import Length
 from monitor.analysis.lineage import Lineage
 from monitor.contract.config.configuration import Configuration

@@ -7,15 +7,15 @@ import numpy as np
 import plotly.graph_objects as go
 from dash import html
 
-from dashboard import format
+from dashboard.components import attributes
+from dashboard.components.chart import chart
+from dashboard.components.table import table
 from dashboard.context import Context
 from dashboard.figures.strips import offset_ms
 from dashboard.figures.style import GREY, ORANGE, VERMILLION, figure
-from dashboard.format import exact, percent, significant
 from dashboard.pages.limits.layout import alarm_title
-from dashboard.views import attributes
-from dashboard.views.chart import chart
-from dashboard.views.table import table
+from dashboard.text import format
+from dashboard.text.format import exact, percent, significant
 from monitor.analysis.alarm_load import AlarmFigures, figures
 from monitor.analysis.raisings import Raised, of_rows
 from monitor.analysis.shift_calendar import shifts_between

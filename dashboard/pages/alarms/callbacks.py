@@ -5,11 +5,11 @@ from typing import Any
 from dash import Dash, Input, Output, State, ctx, no_update
 from dash.exceptions import PreventUpdate
 
-from dashboard.alarm_list import find
-from dashboard.answers import NotDoneError, send_answer
+from dashboard.actions.answers import NotDoneError, send_answer
 from dashboard.context import Context
-from dashboard.live import WANTS_ANSWER
 from dashboard.pages.alarms import layout
+from dashboard.queries.alarm_list import find
+from dashboard.queries.live import WANTS_ANSWER
 
 
 def register(app: Dash, context: Context) -> None:

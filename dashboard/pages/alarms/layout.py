@@ -5,12 +5,12 @@ from typing import Any
 import dash_mantine_components as dmc
 from dash import dcc, html
 
-from dashboard import format, words
-from dashboard.alarm_list import SHORT, SPANS_H
-from dashboard.answers import SHELVE_MIN
+from dashboard.actions.answers import SHELVE_MIN
+from dashboard.components import attributes
+from dashboard.components.tally import tally
 from dashboard.context import Context
-from dashboard.views import attributes
-from dashboard.views.tally import tally
+from dashboard.queries.alarm_list import SHORT, SPANS_H
+from dashboard.text import format, words
 from monitor.contract.reading import AlarmRow
 
 

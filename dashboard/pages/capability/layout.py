@@ -8,15 +8,15 @@ import dash_mantine_components as dmc
 import numpy as np
 from dash import html
 
-from dashboard import format
+from dashboard.components import attributes
+from dashboard.components.chart import chart
+from dashboard.components.number_field import number_field
+from dashboard.components.table import table
 from dashboard.context import Context
 from dashboard.figures.control import chart_figure, cusum_figure, u_figure
-from dashboard.format import exact, fixed, percent, significant
-from dashboard.numbers import NotANumberError, read_number
-from dashboard.views import attributes
-from dashboard.views.chart import chart
-from dashboard.views.number_field import number_field
-from dashboard.views.table import table
+from dashboard.text import format
+from dashboard.text.format import exact, fixed, percent, significant
+from dashboard.text.numbers import NotANumberError, read_number
 from monitor.analysis.giveaway import giveaway, needed_diameter
 from monitor.contract.config import titles
 from monitor.contract.config.line import Line

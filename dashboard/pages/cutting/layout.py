@@ -9,12 +9,12 @@ from zoneinfo import ZoneInfo
 import dash_mantine_components as dmc
 from dash import html
 
-from dashboard import format
+from dashboard.components import attributes
+from dashboard.components.table import table
 from dashboard.context import Context
-from dashboard.format import exact, fixed, percent
-from dashboard.ribbon import outer_m
-from dashboard.views import attributes
-from dashboard.views.table import table
+from dashboard.queries.ribbon import outer_m
+from dashboard.text import format
+from dashboard.text.format import exact, fixed, percent
 from monitor.analysis.cutting import Cut, Good, Length, Plan, good_pieces, in_order, plan
 from monitor.contract.config.orders import Orders
 from monitor.contract.config.recipe import Recipe

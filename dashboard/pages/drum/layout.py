@@ -7,20 +7,20 @@ import dash_mantine_components as dmc
 import numpy as np
 from dash import dcc, html
 
-from dashboard import format
-from dashboard.addresses import way_to
+from dashboard.components import aria, attributes
+from dashboard.components.chart import chart
+from dashboard.components.ribbon import legend, ribbon
+from dashboard.components.table import table
 from dashboard.context import Context
 from dashboard.figures.along import history_figure
 from dashboard.figures.faultmap import bounds_m, fault_map, sentence
 from dashboard.figures.flame import flame_figure
-from dashboard.format import exact, fixed, significant
-from dashboard.journey import Stop, Value, heat_of_metre, journey
 from dashboard.pages.drums.layout import others_of_this_name
-from dashboard.ribbon import full_scale_m, outer_m
-from dashboard.views import aria, attributes
-from dashboard.views.chart import chart
-from dashboard.views.ribbon import legend, ribbon
-from dashboard.views.table import table
+from dashboard.queries.process_history import Stop, Value, heat_of_metre, journey
+from dashboard.queries.ribbon import full_scale_m, outer_m
+from dashboard.text import format
+from dashboard.text.addresses import way_to
+from dashboard.text.format import exact, fixed, significant
 from monitor.contract.config import titles
 from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Cure, Recipe

@@ -5,11 +5,11 @@ from typing import Any
 
 from dash import dcc, html
 
-from dashboard import format
-from dashboard.addresses import way_to
+from dashboard.components.ribbon import legend, ribbon
+from dashboard.components.table import table
 from dashboard.context import Context
-from dashboard.views.ribbon import legend, ribbon
-from dashboard.views.table import table
+from dashboard.text import format
+from dashboard.text.addresses import way_to
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import Verdict
 from monitor.evidence.asked import wound_m

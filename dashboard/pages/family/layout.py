@@ -5,14 +5,14 @@ from typing import Any
 import dash_mantine_components as dmc
 from dash import dcc, html
 
-from dashboard import format
-from dashboard.addresses import way_to
+from dashboard.components import attributes
+from dashboard.components.ribbon import ribbon
+from dashboard.components.table import table
 from dashboard.context import Context
 from dashboard.pages.drums.layout import drum_link, others_of_this_name
-from dashboard.ribbon import place_percent
-from dashboard.views import attributes
-from dashboard.views.ribbon import ribbon
-from dashboard.views.table import table
+from dashboard.queries.ribbon import place_percent
+from dashboard.text import format
+from dashboard.text.addresses import way_to
 from monitor.analysis.lineage import Lineage
 from monitor.contract.reading import DrumRow
 from monitor.evidence.asked import length_m

@@ -4,12 +4,12 @@ from typing import Any
 
 from dash import html
 
-from dashboard import format
+from dashboard.components import attributes
+from dashboard.components.table import table
 from dashboard.context import Context
-from dashboard.format import fixed
-from dashboard.troubles import troubles
-from dashboard.views import attributes
-from dashboard.views.table import table
+from dashboard.text import format
+from dashboard.text.format import fixed
+from dashboard.text.troubles import troubles
 from monitor.contract.config import titles
 
 DAY_MS = 86_400_000

@@ -5,12 +5,12 @@ from typing import Any
 from dash import ALL, Dash, Input, Output, State, ctx, no_update
 from dash.exceptions import PreventUpdate
 
-from dashboard import proposals
-from dashboard.answers import NotDoneError
-from dashboard.bench import TooManyError
+from dashboard.actions import proposals
+from dashboard.actions.answers import NotDoneError
 from dashboard.context import Context
-from dashboard.numbers import NotANumberError, read_number
+from dashboard.jobs import TooManyError
 from dashboard.pages.limits import layout
+from dashboard.text.numbers import NotANumberError, read_number
 from monitor.analysis.rehearse import Asked, AskedLimit
 from monitor.contract.config.limits import LimitsError, limits_of, with_limits
 from monitor.contract.config.recipe import Recipe

@@ -6,18 +6,19 @@ from typing import Any
 import dash_mantine_components as dmc
 from dash import dcc, html
 
-from dashboard import format, thin
-from dashboard.addresses import is_number
-from dashboard.api import break_after_ms
-from dashboard.bench import Job
+from dashboard.components import attributes
+from dashboard.components.chart import chart
+from dashboard.components.number_field import number_field
+from dashboard.components.table import table
 from dashboard.context import Context
 from dashboard.figures.rehearsal import LIMITS, rehearsal_figure, suggestion_figure
-from dashboard.format import fixed, percent, significant
-from dashboard.numbers import NotANumberError, read_number
-from dashboard.views import attributes
-from dashboard.views.chart import chart
-from dashboard.views.number_field import number_field
-from dashboard.views.table import table
+from dashboard.jobs import Job
+from dashboard.queries import downsample
+from dashboard.text import format
+from dashboard.text.addresses import is_number
+from dashboard.text.format import fixed, percent, significant
+from dashboard.text.numbers import NotANumberError, read_number
+from dashboard.web.api import break_after_ms
 from monitor.analysis import alarm_load as alarm_figures
 from monitor.analysis.rehearse import Asked, AskedLimit, Comparison, in_words
 from monitor.analysis.shift_calendar import worth_of
@@ -358,7 +359,7 @@ def _trend(context: Context, asked: Asked, found: Comparison, path: str) -> Any:
     line = context.configuration.lines[asked.line]
     settings = line.streams[path]
     trend = context.record.samples(Stream(line.line, *path.split("/")), asked.start_ms, asked.end_ms)
-    points = thin.long(trend, POINTS, break_after_ms(settings.interval_s))
+    points = downsample.long(trend, POINTS, break_after_ms(settings.interval_s))
     recipes = context.recipes(asked.line)
     name = next(iter(asked.changes), next(iter(recipes)))
     before = _window(recipes[name], path)

@@ -6,8 +6,8 @@ from urllib.parse import unquote
 from dash import Dash, Input, Output, State
 from dash.exceptions import PreventUpdate
 
+from dashboard.components.curing import curing
 from dashboard.context import Context
-from dashboard.views.curing import curing
 
 
 def register(app: Dash, context: Context) -> None:

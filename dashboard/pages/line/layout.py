@@ -5,15 +5,15 @@ from urllib.parse import quote
 
 from dash import dcc, html
 
-from dashboard import thin
+from dashboard.components import attributes
+from dashboard.components.chart import chart
+from dashboard.components.curing import curing
+from dashboard.components.pathway import pathway
 from dashboard.context import Context, shown_streams
 from dashboard.figures.strips import offset_ms, strips, strips_figure
-from dashboard.live import BACKFILL_MS
-from dashboard.thin import Points
-from dashboard.views import attributes
-from dashboard.views.chart import chart
-from dashboard.views.curing import curing
-from dashboard.views.pathway import pathway
+from dashboard.queries import downsample
+from dashboard.queries.downsample import Points
+from dashboard.queries.live import BACKFILL_MS
 from monitor.contract.config.line import Line
 from monitor.contract.topics import Stream
 
@@ -91,6 +91,6 @@ def _recent(context: Context, line: Line, streams: list[str], span: tuple[int, i
     found: dict[str, Points] = {}
     for path in streams:
         settings = line.streams[path]
-        trend = thin.live(context.record.samples(Stream(line.line, settings.station, settings.quantity), *span))
+        trend = downsample.live(context.record.samples(Stream(line.line, settings.station, settings.quantity), *span))
         found[path] = (trend.t_ms.tolist(), [round(float(v), 4) for v in trend.v])
     return found

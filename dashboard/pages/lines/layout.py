@@ -4,9 +4,9 @@ from typing import Any
 
 from dash import dcc, html
 
+from dashboard.components import attributes
+from dashboard.components.ribbon import legend
 from dashboard.context import Context
-from dashboard.views import attributes
-from dashboard.views.ribbon import legend
 
 
 def content(context: Context) -> list[Any]:

@@ -7,12 +7,12 @@ import plotly.graph_objects as go
 from dash import ClientsideFunction, Dash, Input, Output, State, no_update
 from dash.exceptions import PreventUpdate
 
-from dashboard.answers import NotDoneError, note_work
+from dashboard.actions.answers import NotDoneError, note_work
+from dashboard.components.chart import tall
 from dashboard.context import Context
-from dashboard.figures.again import fold_figure
-from dashboard.format import significant
+from dashboard.figures.recurrence import fold_figure
 from dashboard.pages.recurrence import layout
-from dashboard.views.chart import tall
+from dashboard.text.format import significant
 
 KEPT = 8
 

@@ -11,13 +11,13 @@ import dash_mantine_components as dmc
 import numpy as np
 from dash import html
 
-from dashboard import format, words
+from dashboard.components import attributes
+from dashboard.components.chart import chart
+from dashboard.components.table import table
 from dashboard.context import Context
-from dashboard.figures.again import fold_figure, score_figure
-from dashboard.format import exact, fixed, percent, significant
-from dashboard.views import attributes
-from dashboard.views.chart import chart
-from dashboard.views.table import table
+from dashboard.figures.recurrence import fold_figure, score_figure
+from dashboard.text import format, words
+from dashboard.text.format import exact, fixed, percent, significant
 from monitor.analysis import parts
 from monitor.analysis.along import along
 from monitor.analysis.before import what_went_before

@@ -5,7 +5,7 @@ from typing import Any
 from dash import Dash, Input, Output, State, ctx, no_update
 from dash.exceptions import PreventUpdate
 
-from dashboard.answers import NotDoneError, note_resistance, sign_record
+from dashboard.actions.answers import NotDoneError, note_resistance, sign_record
 from dashboard.context import Context
 from dashboard.pages.release import layout
 

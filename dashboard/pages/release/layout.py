@@ -5,14 +5,14 @@ from typing import Any
 import dash_mantine_components as dmc
 from dash import dcc, html
 
-from dashboard.addresses import question, way_to
+from dashboard.components import attributes
+from dashboard.components.ribbon import ribbon
+from dashboard.components.table import table
 from dashboard.context import Context
-from dashboard.format import exact
 from dashboard.pages.drums.layout import others_of_this_name
-from dashboard.sheet import Sheet, sheet_of
-from dashboard.views import attributes
-from dashboard.views.ribbon import ribbon
-from dashboard.views.table import table
+from dashboard.print.sheet import Sheet, sheet_of
+from dashboard.text.addresses import question, way_to
+from dashboard.text.format import exact
 from monitor.contract.reading import DrumRow
 from monitor.evidence.asked import length_m
 from monitor.evidence.inherited import whole_runs

@@ -5,7 +5,7 @@ from typing import Any
 from dash import Dash, Input, Output, State, ctx, no_update
 from dash.exceptions import PreventUpdate
 
-from dashboard.answers import NotDoneError, hand_over
+from dashboard.actions.answers import NotDoneError, hand_over
 from dashboard.context import Context
 from dashboard.pages.shift import layout
 

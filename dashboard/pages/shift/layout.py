@@ -7,13 +7,13 @@ from typing import Any
 import dash_mantine_components as dmc
 from dash import dcc, html
 
-from dashboard import format, words
-from dashboard.addresses import way_to
+from dashboard.components import attributes
+from dashboard.components.table import table
 from dashboard.context import Context
-from dashboard.format import fixed, percent
-from dashboard.live import WANTS_ANSWER
-from dashboard.views import attributes
-from dashboard.views.table import table
+from dashboard.queries.live import WANTS_ANSWER
+from dashboard.text import format, words
+from dashboard.text.addresses import way_to
+from dashboard.text.format import fixed, percent
 from monitor.analysis.lengths import metres_by_verdict
 from monitor.analysis.raisings import of_rows
 from monitor.analysis.shift import (

@@ -9,13 +9,14 @@ from zoneinfo import ZoneInfo
 import dash_mantine_components as dmc
 from dash import html
 
-from dashboard import format, thin
-from dashboard.api import SPAN_MAX_MS, break_after_ms
+from dashboard.components import attributes
+from dashboard.components.chart import chart
 from dashboard.context import Context, shown_streams
 from dashboard.figures.strips import offset_ms, strips, strips_figure
-from dashboard.thin import Points
-from dashboard.views import attributes
-from dashboard.views.chart import chart
+from dashboard.queries import downsample
+from dashboard.queries.downsample import Points
+from dashboard.text import format
+from dashboard.web.api import SPAN_MAX_MS, break_after_ms
 from monitor.contract.config import titles
 from monitor.contract.topics import Stream
 
@@ -131,7 +132,7 @@ def answer(context: Context, asked: Asked) -> tuple[html.Div, str]:
         stream = Stream(line.line, settings.station, settings.quantity)
         trend = context.record.samples(stream, asked.start_ms, asked.end_ms)
         total += len(trend.t_ms)
-        data[path] = thin.long(trend, POINTS, break_after_ms(settings.interval_s))
+        data[path] = downsample.long(trend, POINTS, break_after_ms(settings.interval_s))
     now = context.line_now(asked.line)
     recipe = context.recipe(asked.line, now.recipe if now else None)
     span = (asked.start_ms, asked.end_ms)

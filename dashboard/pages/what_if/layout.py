@@ -8,15 +8,15 @@ import numpy as np
 import plotly.graph_objects as go
 from dash import html
 
-from dashboard import format
+from dashboard.components.chart import chart
+from dashboard.components.number_field import number_field
+from dashboard.components.table import table
 from dashboard.context import Context
 from dashboard.figures.along import Along, along_figure
 from dashboard.figures.style import BLUE, GREY, LIMIT_LINE, ORANGE, VERMILLION, figure
-from dashboard.format import exact, fixed, significant
-from dashboard.numbers import NotANumberError, read_number
-from dashboard.views.chart import chart
-from dashboard.views.number_field import number_field
-from dashboard.views.table import table
+from dashboard.text import format
+from dashboard.text.format import exact, fixed, significant
+from dashboard.text.numbers import NotANumberError, read_number
 from monitor.analysis import what_if as ovens
 from monitor.analysis.what_if import Answer, Setting, Stop, Stopped, ask, ask_stop, calibrate, set_of
 from monitor.contract.config import titles

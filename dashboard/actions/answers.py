@@ -1,0 +1,134 @@
+"""From what a person chose and typed to the message that tells the monitor: alarms answered, work noted, a handover."""
+
+from typing import Any, Literal, cast
+
+from dashboard.context import Context
+from dashboard.gateway import NotSentError
+from dashboard.queries.alarm_list import find
+from dashboard.web.sessions import present
+from monitor.contract import bounds
+from monitor.contract.messages import Action, LimitsStep
+from monitor.contract.reading import AlarmRow
+
+SHELVE_MIN = {"15": "15 minutes", "60": "1 hour", "240": "4 hours", "480": "8 hours"}
+Answer = Literal["acknowledge", "shelve", "unshelve"]
+REASON_MOST = 400
+NAME_MOST = 80
+
+
+class NotDoneError(Exception):
+    """Why nothing was sent, in a sentence."""
+
+
+def who(typed: str | None, may: str, nameless: str) -> str:
+    """The name that an act bears: the account's where there are accounts, else the one typed.
+
+    Raises NotDoneError where the account may not do it (`may` is the role it takes), or with `nameless` for no name.
+    """
+    person = present()
+    if person is not None:
+        if not person.may(may):
+            raise NotDoneError(f"The account {person.name} may {person.role}, not {may}.")
+        return person.name
+    name = said(typed, NAME_MOST)
+    if not name:
+        raise NotDoneError(f"Give your name: {nameless}")
+    return name
+
+
+def said(text: str | None, most: int = REASON_MOST) -> str:
+    """What was typed, as it goes into a message: whole. Raises NotDoneError for what is longer than `most`."""
+    words = (text or "").strip()
+    if len(words) > most:
+        raise NotDoneError(f"Shorten it to {most} characters: it has {len(words)}. Nothing was sent or cut.")
+    return words
+
+
+def send(context: Context, line: str, message: Action | LimitsStep) -> None:
+    """Publish; raises NotDoneError where the broker did not take it."""
+    try:
+        context.gateway.send(line, message)
+    except NotSentError as error:
+        raise NotDoneError(str(error)) from error
+
+
+def send_answer(
+    context: Context, key: str, action: str, by: str | None, reason: str | None, minutes: str | None
+) -> dict[str, Any]:
+    """Publish one answer to an alarm; returns what to remember until the record shows it. Raises NotDoneError."""
+    name, why = who(by, "answer alarms", "an answer without one is not taken."), said(reason)
+    if action == "shelve" and not why:
+        raise NotDoneError("Give a reason: others must know why this alarm is shelved.")
+    if action == "shelve" and minutes not in SHELVE_MIN:
+        raise NotDoneError("Choose for how long.")
+    alarm = find(context, key)
+    if alarm is None:
+        raise NotDoneError("This alarm has changed since you opened it. Close and look again.")
+    message = action_of(context, alarm, cast(Answer, action), name, why, int(minutes or 0))
+    send(context, alarm.line, message)
+    return {"key": key, "action": action, "t": message.t, "state": alarm.state}
+
+
+def note_work(context: Context, line: str, station: str | None, by: str | None, done: str | None) -> None:
+    """Tell the monitor what was done at a station. Raises NotDoneError."""
+    name, what = who(by, "answer alarms", "work is noted by no one without one."), said(done)
+    if station not in context.configuration.lines[line].stations:
+        raise NotDoneError("Choose where it was done.")
+    if not what:
+        raise NotDoneError("Say what was done.")
+    n, t_ms = context.numbering.next()
+    send(context, line, Action(n, t_ms, "note work", name, what, station=station))
+
+
+def hand_over(context: Context, by: str | None, words: str | None) -> None:
+    """Sign words for the next shift; they stand with the first line of the works. Raises NotDoneError."""
+    name, text = who(by, "answer alarms", "a handover without one is not signed."), said(words, bounds.WORDS)
+    if not text:
+        raise NotDoneError("Write what the next shift must know, or that there is nothing.")
+    n, t_ms = context.numbering.next()
+    send(context, min(context.configuration.lines), Action(n, t_ms, "hand over", name, text))
+
+
+def sign_record(
+    context: Context, line: str, filling: int, decision: str | None, by: str | None, reason: str | None
+) -> None:
+    """An authorised person's decision of a drum, for the journal. It moves nothing. Raises NotDoneError."""
+    name, why = who(by, "change limits", "a decision without one is not signed."), said(reason)
+    found = context.record.drum(line, filling)
+    if found is None or decision not in ("release", "hold", "scrap"):
+        raise NotDoneError("Choose a decision.")
+    if found.end_m is None:
+        raise NotDoneError("It is still being wound: nothing can be decided of it yet.")
+    if not why:
+        raise NotDoneError("Give a reason: it stands in the journal.")
+    n, t_ms = context.numbering.next()
+    signed = Action(
+        n, t_ms, "sign record", name, why, start_m=found.start_m, end_m=found.end_m, drum=found.drum,
+        decision=cast(Literal["release", "hold", "scrap"], decision),
+    )  # fmt: skip
+    send(context, line, signed)
+
+
+def note_resistance(context: Context, line: str, filling: int, ohm: Any, at_C: Any, by: str | None) -> None:
+    """A conductor's resistance over a finished drum. Raises NotDoneError."""
+    name = who(by, "answer alarms", "a measurement by no one is not noted.")
+    found = context.record.drum(line, filling)
+    if found is None or found.end_m is None:
+        raise NotDoneError("It is still being wound: measure it when it is finished.")
+    if not isinstance(ohm, int | float) or ohm <= 0:
+        raise NotDoneError("Give the resistance in ohm over the whole length, above 0.")
+    if not isinstance(at_C, int | float) or not -50 <= at_C <= 150:
+        raise NotDoneError("Give the conductor's temperature, -50 to 150 \N{DEGREE SIGN}C.")
+    n, t_ms = context.numbering.next()
+    send(
+        context, line,
+        Action(n, t_ms, "note resistance", name, start_m=found.start_m, end_m=found.end_m, drum=found.drum,
+               recipe=found.recipe, ohm=float(ohm), at_C=float(at_C)),
+    )  # fmt: skip
+
+
+def action_of(context: Context, alarm: AlarmRow, action: Answer, by: str, reason: str, minutes: int) -> Action:
+    """The message: it names the one raising that was answered, so that a late answer hits no other."""
+    n, t_ms = context.numbering.next()
+    until = t_ms + minutes * 60_000 if action == "shelve" else None
+    return Action(n, t_ms, action, by, reason, alarm.alarm, alarm.occurrence_ms, until)

@@ -1,0 +1,100 @@
+"""The command `everymetre record`: the record of one drum or reel as a sheet of text, as JSON or as PDF."""
+
+import sys
+import time
+from argparse import ArgumentParser, Namespace
+from pathlib import Path
+from textwrap import wrap
+
+import msgspec
+
+from dashboard.commands import SUMMARIES
+from dashboard.print.pdf import pdf
+from dashboard.print.sheet import Block, Sheet, sheet_of
+from monitor.contract.config.load import load
+from monitor.contract.part import CannotRunError, Part
+from monitor.contract.reading import DrumRow
+from monitor.evidence.asked import Asked, length_m
+from monitor.evidence.inherited import whole_runs
+from monitor.evidence.release_record import record
+from monitor.store.reader import StoreReader
+
+WIDTH = 100
+
+
+def _options(parser: ArgumentParser) -> None:
+    parser.add_argument("line", metavar="LINE", help="the line on which the drum was wound")
+    parser.add_argument("drum", metavar="DRUM", nargs="?", help="its name: the newest filling of it")
+    parser.add_argument("--filling", type=int, metavar="N", help="the filling of the line, instead of a name")
+    parser.add_argument("--json", action="store_true", help="print JSON")
+    parser.add_argument("--pdf", type=Path, metavar="FILE", help="write a PDF on A4")
+    parser.add_argument(
+        "--configs", type=Path, default=Path("configs"), metavar="DIR", help="configuration folder (default: configs)"
+    )
+    parser.add_argument("--store", metavar="DIR", help="folder of the record (overrides works.toml)")
+
+
+def text_of(sheet: Sheet) -> str:
+    """The sheet as lines of text, at most `WIDTH` wide but for tables."""
+    facts = [f"{name + ':':<12} {value}" for name, value in sheet.facts]
+    parts = [sheet.title, *wrap(sheet.proposed, WIDTH), "", *facts]
+    for block in sheet.tables:
+        parts += ["", block.caption, *_rows(block)]
+    said = [line for text in (*sheet.said, sheet.caution) for line in wrap(text, WIDTH)]
+    return "\n".join([*parts, "", *said])
+
+
+def _rows(block: Block) -> list[str]:
+    if not block.rows:
+        return [f"  {block.empty or 'Nothing.'}"]
+    cells = [block.head, *block.rows]
+    widths = [max(len(row[i]) for row in cells) for i in range(len(block.head))]
+    numeric = set(block.numeric)
+
+    def aligned(row: tuple[str, ...]) -> str:
+        columns = [c.rjust(w) if i in numeric else c.ljust(w) for i, (c, w) in enumerate(zip(row, widths, strict=True))]
+        return ("  " + "  ".join(columns)).rstrip()
+
+    return [aligned(row) for row in cells]
+
+
+def _found(asked: Asked, options: Namespace) -> DrumRow:
+    lines = asked.configuration.lines
+    if options.line not in lines:
+        raise CannotRunError(f"no line {options.line}; this works has {', '.join(lines)}")
+    if (options.drum is None) == (options.filling is None):
+        raise CannotRunError("name a drum, or a filling by --filling N")
+    if options.filling is not None:
+        found, what = asked.record.drum(options.line, options.filling), f"filling {options.filling}"
+    else:
+        found, what = asked.record.drum_named(options.line, options.drum), f"drum {options.drum}"
+    if found is None:
+        raise CannotRunError(f"no {what} of line {options.line} on record: the page Drums lists what there is")
+    return found
+
+
+def _run(options: Namespace) -> int:
+    try:
+        configuration = load(options.configs)
+        store = configuration.works.store
+        if options.store:
+            store = store.model_copy(update={"folder": options.store})
+        asked = Asked(StoreReader(store, configuration), configuration, time.time)
+        drum = _found(asked, options)
+        found = record(asked, drum)
+        sheet = sheet_of(asked, found)
+        if options.pdf:
+            length = length_m(asked, drum)
+            options.pdf.write_bytes(pdf(sheet, whole_runs(asked, drum, length), length))
+            print(f"wrote {options.pdf}")
+    except (OSError, ValueError) as error:
+        print(error, file=sys.stderr)
+        return 2
+    if options.json:
+        print(msgspec.json.format(msgspec.json.encode(found)).decode())
+    elif not options.pdf:
+        print(text_of(sheet))
+    return 0
+
+
+COMMAND = Part(SUMMARIES["record"], _options, _run)

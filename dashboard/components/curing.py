@@ -1,0 +1,113 @@
+"""The cable inside the line: its temperature and cure along the path, its headroom, and what it will come to."""
+
+from collections.abc import Mapping
+from functools import lru_cache
+from typing import Any
+
+from dash import html
+
+from dashboard.components import attributes
+from dashboard.components.chart import chart
+from dashboard.components.table import table
+from dashboard.context import Context
+from dashboard.figures.along import Along, along_figure, from_told
+from dashboard.queries import live
+from dashboard.text import format
+from dashboard.text.format import exact
+from monitor.analysis.what_if import ask, set_of
+from monitor.contract.config import titles
+from monitor.contract.config.line import Line
+from monitor.contract.config.recipe import Recipe
+from monitor.contract.reading import NowRow
+
+LEGEND = "Strong: the cable now, its surface solid, its inside dashed. Grey: the recipe in steady state."
+
+
+def curing(context: Context, line: Line) -> list[Any]:
+    """The block of the line's page; nothing where the recipe has no cure or nothing is known yet."""
+    now = context.line_now(line.line)
+    recipe = context.recipe(line.line, now.recipe if now else None)
+    if now is None or recipe is None or recipe.cure is None:
+        return []
+    cure = now.extra.get("cure")
+    if not cure:
+        return [html.P("The cure of the cable inside is known once the line has been heard for a moment.")]
+    curves = [_steady(line, recipe), from_told(cure["cable"])]
+    return [
+        html.P(
+            [LEGEND, " As of ", html.Span("", **attributes(ago=str(cure["t_ms"]))), "."],
+            className="note",
+        ),
+        chart("cable-now", along_figure(line, recipe.cure, curves)),
+        html.Div([headroom(line, cure), inside(context, line, now, cure)], className="beside-blocks"),
+    ]
+
+
+@lru_cache(maxsize=64)
+def _of_recipe(line: str, text: str, recipe: str) -> Along:
+    of_line, of_recipe = Line.model_validate_json(text), Recipe.model_validate_json(recipe)
+    seen = ask(of_line, of_recipe, set_of(of_recipe)).profile
+    t = seen.trace
+    return Along("recipe", seen.position_m, t.inner_C, t.surface_C, t.index_inner, now=False)
+
+
+def _steady(line: Line, recipe: Recipe) -> Along:
+    return _of_recipe(line.line, line.model_dump_json(), recipe.model_dump_json())
+
+
+def headroom(line: Line, cure: Mapping[str, Any]) -> Any:
+    """Room of the speed and of each oven until the first limit, at the present state held steady."""
+    room = cure["headroom"]
+    rows = [["Line speed", _room(room["faster"], "m/min faster"), _room(room["slower"], "m/min slower")]]
+    rows += [
+        [
+            titles.station_title(line, name),
+            _room(room["colder"][name], "K colder"),
+            _room(room["hotter"][name], "K hotter"),
+        ]
+        for name in room["colder"]
+    ]
+    return table(
+        f"Headroom at {exact(cure['speed'])} m/min and the ovens as they are, held steady",
+        ["What is set", "Until undercured", "Until overheated"],
+        rows,
+        empty="",
+        classes="headroom",
+    )
+
+
+def _room(margin: Mapping[str, Any], what: str) -> str:
+    if margin["room"] is None:
+        return "no limit near"
+    limit = "" if margin["limit"] in ("undercured", "") else f": {margin['limit']}"
+    return f"{format.number(margin['room'], 'm', 1)} {what}{limit}"
+
+
+def inside(context: Context, line: Line, now: NowRow, cure: Mapping[str, Any]) -> Any:
+    """Stretches inside the line that are lost, at risk or overheated, on the drum and from its outer end."""
+    rows = [
+        [words_of, *_places(now, start, end)]
+        for name, words_of in (("overheated", "overheated"), ("lost", "undercured, lost"), ("at_risk", "at risk"))
+        for start, end in cure[name]
+    ]
+    said = live.advice(cure, context.zone)
+    about = "if it starts again now" if cure["standing"] else "if nothing changes"
+    caption = f"Cable inside, at the take-up {about}" + (f": {said}" if said else ": all of it will be cured")
+    return table(
+        caption,
+        ["What", "Drum metre from", "to", "From the outer end", "to"],
+        rows,
+        empty="No metre inside is lost or at risk.",
+        numeric=(1, 2, 3, 4),
+        classes="inside-now",
+    )
+
+
+def _places(now: NowRow, start_m: float, end_m: float) -> list[str]:
+    if now.drum_start_m is None:
+        return [format.NOTHING] * 4
+    a, b = start_m - now.drum_start_m, end_m - now.drum_start_m
+    if now.planned_length_m is None:
+        return [format.metres(a), format.metres(b), format.NOTHING, format.NOTHING]
+    outer = now.planned_length_m
+    return [format.metres(a), format.metres(b), format.metres(outer - b), format.metres(outer - a)]

@@ -1,0 +1,1 @@
+"""The record of a drum as a sheet: words and tables, and the same on A4."""

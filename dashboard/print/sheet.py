@@ -1,0 +1,175 @@
+"""The record of a drum in words and tables, the same for the page and for the PDF."""
+
+from dataclasses import dataclass
+
+from dashboard.text import format
+from dashboard.text.format import exact, fixed, percent, significant
+from monitor.contract.config import titles
+from monitor.evidence.asked import Asked
+from monitor.evidence.record_types import ReleaseRecord
+
+CAUTION = "This sheet advises. It releases nothing: an authorised person does, under the works' own rules."
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """One table: caption, head, rows of text, which columns are numbers, and what stands for no rows."""
+
+    caption: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    numeric: tuple[int, ...] = ()
+    empty: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """What is printed of a drum, in order."""
+
+    title: str
+    proposed: str
+    held: bool
+    facts: tuple[tuple[str, str], ...]
+    tables: tuple[Block, ...]
+    said: tuple[str, ...]
+    caution: str = CAUTION
+
+
+def sheet_of(asked: Asked, r: ReleaseRecord) -> Sheet:
+    """From the record (see `release_record.record`)."""
+    held = r.proposed == "hold"
+    against = f" Against it: {'; '.join(r.against)}." if held else ""
+    test = r.integrity
+    proposed = f"Proposed by rule: {r.proposed}.{against}"
+    if test is not None:
+        held = test.failed or bool(test.departures)
+        proposed = f"Circuit integrity by {test.standard}: {test.said}."
+    blocks = [_metres(r), _ancestry(asked, r), _inherited(r), _seen(asked, r), _sparks(r), _statistics(asked, r)]
+    blocks.insert(4, _people(r))
+    return Sheet(
+        f"Record of drum {r.drum}", proposed, held, _facts(asked, r),
+        tuple(b for b in blocks if b is not None), _statements(asked, r),
+    )  # fmt: skip
+
+
+def _facts(asked: Asked, r: ReleaseRecord) -> tuple[tuple[str, str], ...]:
+    ended = format.local(r.ended_ms, asked.configuration.works.time_zone, day=True) if r.ended_ms else "being wound"
+    end = "" if r.end_line_metre is None else fixed(r.end_line_metre, 1)
+    facts = [
+        ("Works", asked.configuration.works.title), ("Line", r.line_title), ("Drum", _drum(r)),
+        ("Recipe", r.revisions), ("Length", f"{format.metres(r.length_m)} m"),
+        ("Wound", f"{format.local(r.begun_ms, asked.configuration.works.time_zone, day=True)} to {ended}"),
+        ("Line metre", f"{fixed(r.start_line_metre, 1)} to {end} m"),
+        ("Journal", (r.journal_last_hash or "no entry")[:16]),
+    ]  # fmt: skip
+    ohm = r.resistance
+    if ohm is not None:
+        most = f", at most {exact(ohm.most)}" if ohm.most is not None else ""
+        facts.append(("Resistance", f"{fixed(ohm.ohm_per_km_at_20_C, 3)} ohm/km at 20 \N{DEGREE SIGN}C{most}"))
+    return tuple(facts)
+
+
+def _drum(r: ReleaseRecord) -> str:
+    place, count = r.filling_of_drum
+    which = f", filling {place} of {count} of this drum" if count > 1 else ""
+    return f"{r.drum} (number {r.filling} of its line{which})"
+
+
+def _metres(r: ReleaseRecord) -> Block:
+    length = r.length_m
+    rows = [(w, f"{fixed(m, 1)} m", percent(m / length, 2) if length else "") for w, m in r.metres.items()]
+    return Block("Metres by verdict, with what is inherited", ("Verdict", "Length", "Share"), tuple(rows), (1, 2))
+
+
+def _ancestry(asked: Asked, r: ReleaseRecord) -> Block | None:
+    if not r.ancestry and not r.without_origin:
+        return None
+    rows = [(a.label, _line(asked, a.line), fixed(a.start_m, 1), fixed(a.end_m, 1)) for a in r.ancestry]
+    rows += [(f"not on record ({o.pay_off}: {o.why})", "", fixed(o.start_m, 1), fixed(o.end_m, 1))
+             for o in r.without_origin]  # fmt: skip
+    return Block("What is in it", ("Drum", "Wound on", "From its m", "To its m"), tuple(rows), (2, 3))
+
+
+def _line(asked: Asked, line: str | None) -> str:
+    found = asked.configuration.lines.get(line or "")
+    return found.title if found else "not wound here"
+
+
+def _inherited(r: ReleaseRecord) -> Block | None:
+    if not r.inherited:
+        return None
+    rows = [
+        (x.verdict, fixed(x.start_m, 1), fixed(x.end_m, 1),
+         f"{x.label} at {fixed(x.of_start_m, 1)} to {fixed(x.of_end_m, 1)} m")
+        for x in r.inherited
+    ]  # fmt: skip
+    return Block("Inherited from earlier drums", ("Verdict", "From m", "To m", "Of"), tuple(rows), (1, 2))
+
+
+def _seen(asked: Asked, r: ReleaseRecord) -> Block:
+    rows = []
+    for e in r.evidence:
+        line, short = asked.configuration.lines[e.line], {p: s for p, s in e.seen_share.items() if s < 1.0}
+        rows += [(e.label, titles.stream_title(line, path), percent(share, 2)) for path, share in short.items()]
+        whole = len(e.seen_share) - len(short)
+        if whole:
+            rows.append((e.label, f"{'all' if not short else 'the other'} {whole} required streams", "100.00%"))
+    caption = "Evidence: share of metres that each required stream saw"
+    return Block(caption, ("Drum", "Stream", "Seen"), tuple(rows), (2,), "No stream is required.")
+
+
+def _people(r: ReleaseRecord) -> Block:
+    rows = [
+        (e.label, str(e.alarms.raised), str(e.alarms.not_answered), str(len(e.answers)),
+         (e.journal_last_hash or "no entry")[:16])
+        for e in r.evidence
+    ]  # fmt: skip
+    head = ("Drum", "Alarms of its time", "Not answered", "Answers of people", "Line's journal")
+    return Block("Alarms and answers while each was wound", head, tuple(rows), (1, 2, 3))
+
+
+def _sparks(r: ReleaseRecord) -> Block | None:
+    rows = []
+    for e in r.evidence:
+        for s in e.spark_tests:
+            volts, held = s.voltage_kV, s.exposure_least_s
+            rows.append(
+                (e.label, s.title, str(s.faults), "" if s.per_km is None else significant(s.per_km),
+                 f"{fixed(volts.least, 2)} to {fixed(volts.most, 2)}" if volts else "not on record",
+                 fixed(held * 1e3, 0) if held else "")
+            )  # fmt: skip
+    if not rows:
+        return None
+    head = ("Drum", "Spark test", "Faults", "Per km", "Voltage kV", "At least ms")
+    return Block("Spark tests of these metres", head, tuple(rows), (2, 3, 4, 5))
+
+
+def _statistics(asked: Asked, r: ReleaseRecord) -> Block:
+    rows = [
+        (
+            e.label,
+            _title(asked, e.line, name),
+            *(significant(v, 4) for v in (found.least, found.mean, found.most, found.sigma)),
+        )
+        for e in r.evidence
+        for name, found in e.statistics.items()
+        if found
+    ]
+    head = ("Drum", "Quantity", "Least", "Mean", "Most", "Sigma")
+    return Block("Over its metres", head, tuple(rows), (2, 3, 4, 5))
+
+
+def _title(asked: Asked, line: str, name: str) -> str:
+    if name.startswith(("cure/", "cooling/")):
+        return name.replace("/", " ").replace("-", " ")
+    return titles.stream_title(asked.configuration.lines[line], name)
+
+
+def _statements(asked: Asked, r: ReleaseRecord) -> tuple[str, ...]:
+    said = [f"Circuit integrity, {t.standard}, specimen {t.drum}: {t.said}." for t in r.integrity_tests]
+    said += [
+        f"{format.local(d.t_ms, asked.configuration.works.time_zone, day=True)}: {d.decision}, signed by {d.by}"
+        + (f": {d.reason}." if d.reason else ".")
+        for d in r.decisions
+    ]
+    return tuple(said)

@@ -1,0 +1,1 @@
+"""What pages and the api ask of the record, as plain values."""

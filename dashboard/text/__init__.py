@@ -1,0 +1,1 @@
+"""Words, numbers, units, times and addresses as people read and type them."""

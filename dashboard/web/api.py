@@ -1,0 +1,268 @@
+"""What browsers fetch: live, trend, journey, health under `/api/v1`. A bad question gets 400 and a sentence."""
+
+import gzip
+import re
+from collections.abc import Callable
+from math import inf, nextafter
+from typing import Any
+from urllib.parse import quote
+
+import msgspec
+from flask import Blueprint, Response, jsonify, request
+
+from dashboard.context import Context
+from dashboard.print.pdf import pdf
+from dashboard.print.sheet import sheet_of
+from dashboard.queries import alarm_list, downsample, live
+from dashboard.queries.process_history import journey
+from dashboard.text.addresses import is_number
+from dashboard.text.troubles import troubles
+from dashboard.web.metrics import METRICS_TYPE, metrics
+from monitor.contract.config.line import Line
+from monitor.contract.reading import DrumRow
+from monitor.contract.topics import Stream
+from monitor.evidence.asked import length_m
+from monitor.evidence.inherited import kin, lineage_of, whole_runs
+from monitor.evidence.release_record import record
+
+POINTS_MAX = 10_000
+SPAN_MAX_MS = 31 * 86_400_000
+MS_MAX = 2**53
+SMALL_BYTES = 1024  # below this compressing costs more than it saves
+
+
+class BadQuestionError(Exception):
+    """The request cannot be answered; the text says what was expected."""
+
+
+def blueprint(context: Context) -> Blueprint:
+    """The questions as Flask routes, and the same health for a collector of metrics."""
+    api = Blueprint("api", __name__, url_prefix="/api/v1")
+    replies = {
+        "live": live_reply,
+        "alarms": alarms_reply,
+        "alarm-changes": alarm_changes_reply,
+        "trend": trend_reply,
+        "journey": journey_reply,
+        "health": health_reply,
+        "release": release_reply,
+        "family": family_reply,
+    }
+    for name, reply in replies.items():
+        api.add_url_rule(f"/{name}", name, _answering(context, reply))
+    api.add_url_rule("/release.pdf", "release_pdf", lambda: release_pdf(context))
+    api.add_url_rule("/metrics", "metrics", lambda: Response(metrics(context), content_type=METRICS_TYPE))
+    api.register_error_handler(BadQuestionError, lambda error: (jsonify(error=str(error)), 400))
+    api.after_request(_not_kept)
+    api.after_request(_small)
+    return api
+
+
+def _answering(context: Context, reply: Callable[[Context], dict[str, Any]]) -> Callable[[], Response]:
+    return lambda: jsonify(reply(context))
+
+
+def _not_kept(response: Response) -> Response:
+    response.headers["Cache-Control"] = "no-store"
+    return response
+
+
+def _small(response: Response) -> Response:
+    """Tagged by its content, so that nothing is sent to whom has it already; and compressed where that is taken."""
+    if response.mimetype != "application/json" or response.status_code != 200:
+        return response
+    response.add_etag()
+    response.make_conditional(request)
+    if (
+        response.status_code == 200
+        and request.accept_encodings.quality("gzip") > 0
+        and len(response.data) > SMALL_BYTES
+    ):
+        response.data = gzip.compress(response.data, compresslevel=1, mtime=0)
+        response.headers["Content-Encoding"] = "gzip"
+        response.vary.add("Accept-Encoding")
+    return response
+
+
+def live_reply(context: Context) -> dict[str, Any]:
+    """`line` (optional) is the one shown, `since` its newest sample in ms, `metres` the ribbon had: line:metre,..."""
+    line = _line(context).line if "line" in request.args else None
+    since = _whole("since", 0, MS_MAX) if "since" in request.args else None
+    return live.answer(context, live.Question(line, since, metres(request.args.get("metres", ""), context)))
+
+
+def alarms_reply(context: Context) -> dict[str, Any]:
+    """Open alarms with what to do; `since` (UTC ms, optional) leaves out rows that changed before."""
+    return alarm_list.now(context, _whole("since", 0, MS_MAX) if "since" in request.args else None)
+
+
+def alarm_changes_reply(context: Context) -> dict[str, Any]:
+    """One page of changes: `hours` back, `page` from 0, `until` (UTC ms, optional) where an older page ended."""
+    until = _whole("until", 0, MS_MAX) if "until" in request.args else None
+    return alarm_list.history(context, _whole("hours", 1, 24 * 31, 8), _whole("page", 0, 10**6, 0), until)
+
+
+def health_reply(context: Context) -> dict[str, Any]:
+    """How each monitor is and what troubles it; `well` is false where anything does, or where none has written."""
+    rows = context.record.health()
+    said = [
+        {"monitor": r.monitor, "t": r.t_ms, "lag_s": r.lag_s, "queue": r.queue, "last_commit": r.last_commit_ms,
+         "disk_free_bytes": r.disk_free_bytes, "messages": r.messages, "rejected": dict(r.rejected),
+         "troubles": troubles(r, context.now_ms)}
+        for r in rows
+    ]  # fmt: skip
+    return {"t": context.now_ms, "monitors": said, "well": bool(said) and not any(m["troubles"] for m in said)}
+
+
+def trend_reply(context: Context) -> dict[str, Any]:
+    """`stream` as line/station/quantity, `start` and `end` UTC ms, `points` about how many to return."""
+    line, stream = _stream(context)
+    start, end = _whole("start", -MS_MAX, MS_MAX), _whole("end", -MS_MAX, MS_MAX)
+    points = _whole("points", 4, POINTS_MAX, 2000)
+    if not start < end <= start + SPAN_MAX_MS:
+        raise BadQuestionError(f"end must lie after start and at most 31 days later, got start={start} end={end}.")
+    settings = line.streams[stream.path]
+    trend = context.record.samples(stream, start, end)
+    t, v = downsample.long(trend, points, break_after_ms(settings.interval_s))
+    return {"stream": str(stream), "unit": settings.unit, "samples": len(trend.t_ms), "t": t, "v": v}
+
+
+def break_after_ms(interval_s: float | None) -> float:
+    """Silence that breaks a drawn line: ten intervals, never under 2 s."""
+    return max(2000.0, 10_000.0 * (interval_s or 0.0))
+
+
+def journey_reply(context: Context) -> dict[str, Any]:
+    """`line` and `metre` (line metre, of a drum on record): the way of that metre."""
+    line, metre = _line(context), _number("metre")
+    drum = drum_at(context, line.line, metre)
+    if drum is None:
+        raise BadQuestionError(f"no drum of line {line.line} on record holds line metre {metre}.")
+    stops = journey(context.record, line, drum, metre, context.now_ms)
+    return {
+        "line": line.line,
+        "drum": drum.drum,
+        "filling": drum.filling,
+        "drum_metre": metre - drum.start_m,
+        "stops": [
+            {
+                "place": s.place,
+                "position_m": s.position_m,
+                "came_ms": s.came_ms,
+                "left_ms": s.left_ms,
+                "dwell_s": s.dwell_s,
+                "values": [
+                    {
+                        "title": v.title,
+                        "unit": v.unit,
+                        "mean": _sound(v.mean),
+                        "least": _sound(v.least),
+                        "most": _sound(v.most),
+                    }
+                    for v in s.values
+                ],
+            }
+            for s in stops
+        ],
+    }
+
+
+def release_reply(context: Context) -> dict[str, Any]:
+    """`line` and `filling`, or `drum` for the newest of that name: the drum's record as its sheet shows it."""
+    reply: dict[str, Any] = msgspec.to_builtins(record(context, _drum(context)))
+    return reply
+
+
+def release_pdf(context: Context) -> Response:
+    """The same on A4."""
+    drum = _drum(context)
+    length = length_m(context, drum)
+    printed = pdf(sheet_of(context, record(context, drum)), whole_runs(context, drum, length), length)
+    named = {"Content-Disposition": f'inline; filename="{quote(drum.drum, safe="")}.pdf"'}
+    return Response(printed, mimetype="application/pdf", headers=named)
+
+
+def family_reply(context: Context) -> dict[str, Any]:
+    """`line`, `filling` or `drum`, and `start`, `end` (drum metres, optional): every drum that shares that cable."""
+    drum = _drum(context)
+    length = length_m(context, drum)
+    start = _number("start") if "start" in request.args else 0.0
+    end = _number("end") if "end" in request.args else length
+    if not 0 <= start < end:
+        raise BadQuestionError(f"expected 0 <= start < end, got start={start:g} end={end:g}.")
+    found = kin(lineage_of(context), drum, start, min(end, length))
+    return {
+        "drum": drum.drum, "filling": drum.filling, "line": drum.line, "start_m": start, "end_m": min(end, length),
+        "kin": [
+            {"drum": k.name, "filling": k.drum.filling if k.drum else None, "line": k.drum.line if k.drum else None,
+             "generation": k.generation, "start_m": k.start_m, "end_m": k.end_m}
+            for k in found
+        ],
+    }  # fmt: skip
+
+
+def _drum(context: Context) -> DrumRow:
+    line, name = _line(context), request.args.get("drum", "")
+    number = request.args.get("filling")
+    if number is not None:
+        found = context.record.drum(line.line, int(number)) if is_number(number) else None
+        what = f"filling {number[:20]!r}"
+    else:
+        found, what = context.record.drum_named(line.line, name), f"drum {name[:80]!r}"
+    if found is None:
+        raise BadQuestionError(f"no {what} of line {line.line} on record.")
+    return found
+
+
+def drum_at(context: Context, line: str, line_metre: float) -> DrumRow | None:
+    """The drum of a line that holds a line metre, however old."""
+    return next(iter(context.record.drums_between(line, line_metre, nextafter(line_metre, inf))), None)
+
+
+def metres(text: str, context: Context) -> dict[str, float]:
+    """`core-1:1200,core-2:33.5` as metres by line; raises BadQuestionError."""
+    found: dict[str, float] = {}
+    for part in filter(None, text.split(",")):
+        match = re.fullmatch(r"([a-z0-9-]+):(\d{1,9}(?:\.\d{1,6})?)", part)
+        if not match or match[1] not in context.configuration.lines:
+            raise BadQuestionError(f"metres: expected LINE:METRE with a line of this works, got {part[:80]!r}.")
+        found[match[1]] = float(match[2])
+    return found
+
+
+def _line(context: Context) -> Line:
+    name = request.args.get("line", "")
+    lines = context.configuration.lines
+    if name not in lines:
+        raise BadQuestionError(f"line: expected one of {', '.join(lines)}, got {name[:80]!r}.")
+    return lines[name]
+
+
+def _stream(context: Context) -> tuple[Line, Stream]:
+    text = request.args.get("stream", "")
+    name, _, path = text.partition("/")
+    line = context.configuration.lines.get(name)
+    if line is None or path not in line.streams:
+        raise BadQuestionError(f"stream: expected LINE/STATION/QUANTITY of this works, got {text[:120]!r}.")
+    settings = line.streams[path]
+    return line, Stream(name, settings.station, settings.quantity)
+
+
+def _whole(key: str, least: int, most: int, default: int | None = None) -> int:
+    text = request.args.get(key)
+    if text is None and default is not None:
+        return default
+    if text is None or not re.fullmatch(r"-?\d{1,16}", text, re.ASCII) or not least <= int(text) <= most:
+        raise BadQuestionError(f"{key}: expected a whole number from {least} to {most}, got {(text or '')[:40]!r}.")
+    return int(text)
+
+
+def _number(key: str) -> float:
+    text = request.args.get(key, "")
+    if not re.fullmatch(r"-?\d{1,12}(\.\d{1,9})?", text, re.ASCII):
+        raise BadQuestionError(f"{key}: expected a number, got {text[:40]!r}.")
+    return float(text)
+
+
+def _sound(value: float) -> float | None:
+    return value if value == value else None

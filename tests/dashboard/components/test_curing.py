@@ -1,0 +1,205 @@
+"""Cure on the pages: what the monitor tells becomes words, tables and curves; what is asked is answered or refused."""
+
+import dataclasses
+import json
+import time
+
+import pytest
+
+from dashboard.components.curing import curing
+from dashboard.context import Context
+from dashboard.figures.along import along_figure, from_told
+from dashboard.figures.faultmap import fault_map, lane_of, sentence
+from dashboard.pages.drum import layout as drum_page
+from dashboard.pages.what_if import layout as what_if
+from dashboard.queries import live
+from dashboard.text import words
+from monitor.contract.reading import AlarmRow
+from monitor.contract.record import Finding, FindingKind
+from monitor.core.cure.stage import told
+from tests.core import story
+from tests.core.story import decoded, pipeline
+from tests.core.test_pipeline import tell
+
+
+@pytest.fixture(scope="module")
+def cure() -> dict:
+    """What a real engine tells of a line after two minutes, as it goes through the store."""
+    engine = pipeline()
+    engine.feed(decoded(tell(120).sorted()))
+    return json.loads(json.dumps(told(engine.curing)))
+
+
+@pytest.fixture
+def row(context, cure):
+    return dataclasses.replace(context.line_now("core-1"), extra={"cure": cure})
+
+
+@pytest.fixture
+def knowing(context, row, monkeypatch) -> Context:
+    monkeypatch.setattr(context.record, "lines_now", lambda: [row])
+    return context
+
+
+def alarm(name: str, value: float | None, limit: float | None, unit: str = "") -> AlarmRow:
+    return AlarmRow(
+        "core-1", name, 0, 0, "raised", "unacknowledged", "high", value, limit, unit, 1e3, "core-2g5", 1, "", "", None
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("name", "limit", "unit", "says"),
+    [
+        ("cure/index-inner/undercured", 1.0, "", "Wall not cured through: inner index under 1"),
+        ("cure/index-inner/scant", 1.2, "", "Cure is scant: inner index under 1.2"),
+        ("cure/surface-peak/overheated", 280.0, "degC", "Surface too hot: over 280 \N{DEGREE SIGN}C"),
+        ("cure/degradation/overheated", 0.002, "", "Too hot for too long: degradation index over 0.002"),
+        ("cure/index-sheave/soft", 0.3, "", "Surface soft at the first sheave: index under 0.3"),
+    ],
+)
+def test_each_alarm_of_the_cure_has_words_and_a_response(configuration, name, limit, unit, says):
+    text = words.alarm_text(alarm(name, 0.5, limit, unit), configuration)
+    assert text.title == says
+    assert text.response is not None
+
+
+@pytest.mark.parametrize(
+    ("value", "says"), [(228.1, "Slow to 228.1 m/min or less. "), (None, "No speed saves the metres at risk. ")]
+)
+def test_the_corrective_action_of_the_forecast_begins_with_its_number(configuration, value, says):
+    text = words.alarm_text(alarm("cure/forecast/undercured", value, None, "m/min"), configuration)
+    assert text.response is not None
+    assert text.response.corrective_action.startswith(says)
+
+
+def test_a_line_that_is_well_has_its_room_in_few_words(context, row):
+    said = live.cure_now(context, row)
+    assert said is not None
+    assert said["advice"] == ""
+    assert said["room"].endswith("m/min to undercured")
+
+
+def test_a_line_at_risk_is_told_what_to_do_until_when_and_what_is_lost(context, row, cure):
+    risk = cure | {"at_risk": [[100.0, 130.0]], "lost": [[90.0, 100.0]], "save": 228.1, "act_by_ms": 1_764_035_000_000}
+    said = live.cure_now(context, dataclasses.replace(row, extra={"cure": risk}))
+    assert said is not None
+    assert said["advice"].startswith("slow to 228.1 m/min or less by ")
+    assert said["advice"].endswith("10 m inside will leave undercured")
+    standing = live.advice(risk | {"standing": True, "overheated": [[1.0, 5.0]]}, context.zone)
+    assert standing.startswith("restart at 228.1 m/min or less; ")
+    assert "4 m inside overheated" in standing
+
+
+def test_the_block_of_the_line_shows_the_cable_beside_the_recipe(knowing, configuration):
+    begun_s = time.process_time()  # of the processor, so that a busy machine changes nothing
+    said, graph, blocks = curing(knowing, configuration.lines["core-1"])
+    names = {trace.name for trace in graph.figure.data}
+    assert {"now, surface", "now, inner", "now, index", "recipe, surface", "at the take-up"} <= names
+    assert "recipe in steady state" in str(said)
+    assert "Line speed" in str(blocks)
+    assert "No metre inside is lost" in str(blocks)
+    assert time.process_time() - begun_s < 2.0
+
+
+def test_lost_metres_are_given_on_the_drum_and_from_its_outer_end(knowing, configuration, row, cure):
+    start = row.drum_start_m
+    planned = dataclasses.replace(
+        row, planned_length_m=2000.0, extra={"cure": cure | {"lost": [[start + 100.0, start + 110.0]]}}
+    )
+    knowing.record.lines_now = lambda: [planned]
+    text = str(curing(knowing, configuration.lines["core-1"]))
+    for place in ("100.0", "110.0", "890.0", "900.0"):
+        assert place in text, place
+
+
+def test_a_line_without_cure_has_no_block(context, configuration):
+    (said,) = curing(context, configuration.lines["core-1"])
+    assert "is known once" in str(said)
+
+
+def test_the_curve_runs_from_the_head_on(cure, configuration):
+    curve = from_told(cure["cable"])
+    assert (curve.position_m[1:] > curve.position_m[:-1]).all()
+    recipe = configuration.recipes["core-2g5"]
+    fig = along_figure(configuration.lines["core-1"], recipe.cure, [curve])
+    assert len([s for s in fig.layout.shapes if s.type == "rect"]) == 6
+
+
+def finding(stream: str, check: str, text: str = "") -> Finding:
+    more = {"stream": stream, "check": check, "extreme": 0.42, "limit": 1.0, "text": text}
+    return story.finding(10.0, 20.0, FindingKind.CURE, **more)
+
+
+def test_findings_of_the_cure_have_a_lane_and_words(configuration):
+    line = configuration.lines["core-1"]
+    assert lane_of(finding("cure/index-inner", "undercured"), line) == "Cure"
+    assert "inner index under 1 (worst 0.42)" in sentence(finding("cure/index-inner", "undercured"), line)
+    foreseen = finding("cure/forecast", "undercured", "foreseen while the line stands")
+    assert sentence(foreseen, line).startswith("Will leave undercured (worst 0.42), foreseen")
+
+
+def test_what_was_taken_back_is_not_drawn(configuration):
+    line, recipe = configuration.lines["core-1"], configuration.recipes["core-2g5"]
+    fig = fault_map(line, recipe, [finding("cure/forecast", "undercured", "taken back")], {}, 0.0, 100.0)
+    assert not [t for t in fig.data if t.name == "suspect"]
+
+
+# ---- other settings -----------------------------------------------------------------------------------------------
+
+PLAIN = {
+    "speed": 230.0, "shock-oven": 540.0, "oven-a": 290.0, "oven-b": 305.0, "film": 1.0,
+    "stands": 60.0, "slows": 8.0, "restarts": 12.0, "at": 9.0, "reading": "",
+}  # fmt: skip
+
+
+def ask(context, **other) -> str:
+    return str(what_if.answer(context, "core-1", "core-2g5", PLAIN | other))
+
+
+@pytest.mark.parametrize(
+    ("field", "typed", "says"),
+    [
+        ("oven-b", "-300", "expected 0 to 500"), ("oven-b", "596", "its instrument's range, got 596"),
+        ("speed", "fast", "expected a number"), ("reading", "hot", "expected a number"),
+    ],
+)  # fmt: skip
+def test_c20_what_cannot_be_is_not_computed(context, field, typed, says):
+    assert says in ask(context, **{field: typed})
+
+
+def test_the_set_values_give_the_recipes_own_index(context):
+    assert "Steady: cured. Inner index 1.67" in ask(context)
+
+
+def test_faster_and_colder_is_undercured(context):
+    assert "Steady: undercured" in ask(context, speed=245.0, **{"oven-b": 270.0})
+
+
+def test_a_stop_says_its_scrap(context):
+    assert "72 m of scrap: 62 m overheated, 10 m undercured" in ask(context)
+
+
+def test_a_reading_calibrates_and_an_impossible_one_is_refused(context):
+    assert "films times 1.366" in ask(context, reading=140.0)
+    assert "look at emissivity" in ask(context, reading=700.0)
+
+
+@pytest.mark.parametrize(
+    ("other", "says"),
+    [
+        ({"speed": ""}, "speed: give a number"),
+        ({"speed": 0.0}, "above 0 m/min"),
+        ({"film": 9.0}, "expected 0.3 to 3"),
+        ({"stands": -5.0}, "times of 0 s or more"),
+    ],
+)
+def test_what_cannot_be_computed_is_a_sentence(context, other, says):
+    assert says in ask(context, **other)
+
+
+def test_cure_of_a_metre_in_words(configuration):
+    row = {"cure/index-inner": 1.31, "cure/index-low": 0.66, "cure/index-high": 2.29}
+    row |= {"cure/surface-peak": 182.9, "cure/degradation": 1e-6}
+    said = drum_page._cure_words(row, configuration.recipes["core-2g5"].cure)
+    assert said.startswith("Cure index inside 1.31 (band 0.66 to 2.29; least 1)")
+    assert "not seen" in drum_page._cure_words({}, configuration.recipes["core-2g5"].cure)

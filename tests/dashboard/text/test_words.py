@@ -1,0 +1,44 @@
+"""Alarms as sentences with their response."""
+
+from dataclasses import replace
+
+import pytest
+
+from dashboard.text import words
+from monitor.contract.reading import AlarmRow
+
+ROW = AlarmRow(
+    "core-1", "x", 0, 0, "raised", "unacknowledged", "high", 1.0, None, "", None, "core-2g5", 1, "", "", None
+)
+
+
+@pytest.mark.parametrize(
+    ("alarm", "limit", "unit", "title", "action"),
+    [
+        (
+            "shock-oven/temperature/LO",
+            525.0,
+            "degC",
+            "Shock oven temperature under 525 \N{DEGREE SIGN}C",
+            "Compare with",
+        ),
+        ("cold-gauge/diameter-x/HIHI", 3.74, "mm", "Cold diameter x far over 3.74 mm", "Check the die"),
+        ("spark-electrode/voltage/missing", 3.0, "s", "Spark test voltage: no data", "Check the tester"),
+        ("cold-gauge/diameter-y/stuck", 5.0, "s", "Cold diameter y: does not move", "Inspect the air wipe"),
+        ("spark-electrode/spark-fault/spark-fault", None, "count", "Spark fault", "The position is on the fault map"),
+        ("oven-a/dwell/long", 20.0, "s", "Dwell in oven A too long (over 20 s)", "Mark the affected length"),
+        ("shock-oven/dwell/short", 0.0, "s", "Dwell in shock oven too short (under 0 s)", "Reduce line speed"),
+        ("line/counter/fault", None, "m", "Metre counter disagrees with the speed", "Inspect the counter wheel"),
+    ],
+)
+def test_every_kind_of_alarm_says_what_it_is_and_what_to_do(configuration, alarm, limit, unit, title, action):
+    text = words.alarm_text(replace(ROW, alarm=alarm, limit=limit, unit=unit), configuration)
+    assert text.title == title
+    assert text.response is not None
+    assert text.response.corrective_action.startswith(action)
+
+
+def test_an_alarm_of_a_line_or_recipe_no_longer_known_is_still_named(configuration):
+    assert words.alarm_text(replace(ROW, line="gone", alarm="a/b/HI"), configuration).title == "a/b/HI"
+    gone = replace(ROW, alarm="head/pressure/HI", limit=190.0, unit="bar", recipe="gone")
+    assert words.alarm_text(gone, configuration) == words.AlarmText("Head pressure over 190 bar", None)
