@@ -4,9 +4,10 @@ import sys
 from argparse import ArgumentParser, Namespace
 from pathlib import Path
 
-import pandas as pd
+import numpy as np
 
 from monitor.commands import SUMMARIES
+from monitor.commands.csv_table import number, read_table
 from monitor.contract.part import Part
 from monitor.physics.rheometer import RateFit, fit_rate
 
@@ -15,11 +16,7 @@ COLUMNS = ("temperature_C", "t90_s")
 
 def read_rows(path: Path) -> RateFit:
     """Fit the rows of a CSV file with the columns temperature_C and t90_s. ValueError says what is wrong with it."""
-    table = pd.read_csv(path, comment="#")
-    missing = [name for name in COLUMNS if name not in table.columns]
-    if missing:
-        raise ValueError(f"{path}: no column {', '.join(missing)}; it has {', '.join(map(str, table.columns))}")
-    rows = table[list(COLUMNS)].apply(pd.to_numeric, errors="coerce").to_numpy(dtype=float)
+    rows = np.array([[number(row[name]) for name in COLUMNS] for row in read_table(path, COLUMNS)]).reshape(-1, 2)
     return fit_rate(rows[:, 0], rows[:, 1])
 
 

@@ -10,7 +10,6 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from monitor.analysis import alarm_load as alarm_figures
@@ -42,6 +41,7 @@ from monitor.analysis.suggest import (
     windows_alone,
 )
 from monitor.commands import SUMMARIES
+from monitor.commands.csv_table import read_table
 from monitor.commands.monitor import configured
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.limits import Changes, with_limits
@@ -338,13 +338,13 @@ def _run(options: Namespace) -> int:
 
 def known_in(path: Path) -> tuple[tuple[str, Fault], ...]:
     """Known bad cable from a CSV file. ValueError says what is wrong with it."""
-    rows = pd.read_csv(path)
-    missing = [name for name in ("line", "start_m", "end_m") if name not in rows.columns]
-    if missing:
-        raise ValueError(f"{path}: no column {', '.join(missing)}; it has {', '.join(map(str, rows.columns))}")
-    of = rows["of"] if "of" in rows.columns else ["known"] * len(rows)
-    found = zip(rows["line"], rows["start_m"], rows["end_m"], of, strict=True)
-    return tuple((str(line), Fault(float(a), float(b), str(what))) for line, a, b, what in found)
+    rows = read_table(path, ("line", "start_m", "end_m"))
+    try:
+        return tuple(
+            (row["line"], Fault(float(row["start_m"]), float(row["end_m"]), row.get("of") or "known")) for row in rows
+        )
+    except ValueError as error:
+        raise ValueError(f"{path}: expected metres as numbers in start_m and end_m: {error}") from error
 
 
 def _bar(share: float) -> bool:

@@ -1,12 +1,16 @@
 """Recordings as arrivals: CSV or Parquet, our own or foreign by a mapping file, in the order of their rows."""
 
 from collections.abc import Iterator
+from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Literal
+from zoneinfo import ZoneInfo
 
 import msgspec
 import numpy as np
-import pandas as pd
+import pyarrow as pa
+import pyarrow.csv as pa_csv
+import pyarrow.parquet as pq
 from numpy.typing import NDArray
 from pydantic import Field
 
@@ -84,45 +88,70 @@ class Rows(msgspec.Struct, frozen=True):
 
 def read_rows(path: Path, mapping: Mapping) -> Rows:
     """A recording's rows. Raises ValueError, saying what was expected, for columns that are not there."""
-    frame = pd.read_parquet(path) if path.suffix == ".parquet" else _read_csv(path, mapping)
-    if {"station", "quantity", "t_ms", "v", "story"} <= set(frame.columns):
-        return _our_own(frame)
+    table = pq.ParquetFile(path).read() if path.suffix == ".parquet" else _read_csv(path, mapping)
+    if {"station", "quantity", "t_ms", "v", "story"} <= set(table.column_names):
+        return _our_own(table)
     wanted = [mapping.time, *([c.column for c in mapping.column] or ["stream", "value"])]
-    missing = [name for name in wanted if name not in frame.columns]
+    missing = [name for name in wanted if name not in table.column_names]
     if missing:
-        raise ValueError(f"{path}: no column {', '.join(missing)}; it has {', '.join(map(str, frame.columns))}")
-    t_s = _seconds(frame[mapping.time], mapping)
+        raise ValueError(f"{path}: no column {', '.join(missing)}; it has {', '.join(table.column_names)}")
+    t_s = _seconds(table[mapping.time], mapping)
     if not mapping.column:
-        return Rows(t_s, frame["stream"].astype(str).tolist(), frame["value"].to_numpy(dtype=np.float64))
-    parts = [(c.stream, frame[c.column].to_numpy(dtype=np.float64) * c.factor + c.offset) for c in mapping.column]
-    order = np.arange(len(frame)).repeat(len(parts))
+        return Rows(t_s, _texts(table["stream"]), _numbers(table["value"]))
+    parts = [(c.stream, _numbers(table[c.column]) * c.factor + c.offset) for c in mapping.column]
+    order = np.arange(len(table)).repeat(len(parts))
     values = np.stack([v for _, v in parts], axis=1).ravel()
-    return Rows(t_s[order], [name for name, _ in parts] * len(frame), values)
+    return Rows(t_s[order], [name for name, _ in parts] * len(table), values)
 
 
-def _read_csv(path: Path, mapping: Mapping) -> pd.DataFrame:
-    return pd.read_csv(path, sep=mapping.separator, decimal=mapping.decimal)
+def _read_csv(path: Path, mapping: Mapping) -> pa.Table:
+    numeric = [c.column for c in mapping.column] or ["value"]
+    types = {name: pa.float64() for name in numeric} | {"stream": pa.string()}
+    types[mapping.time] = pa.string() if mapping.time_unit == "iso" else pa.float64()
+    return pa_csv.read_csv(
+        path,
+        parse_options=pa_csv.ParseOptions(delimiter=mapping.separator),
+        convert_options=pa_csv.ConvertOptions(column_types=types, decimal_point=mapping.decimal),
+    )
 
 
-def _seconds(column: "pd.Series[float]", mapping: Mapping) -> Floats:
+def _numbers(column: pa.ChunkedArray) -> Floats:
+    return np.asarray(column.cast(pa.float64()).to_numpy(), dtype=np.float64)
+
+
+def _texts(column: pa.ChunkedArray) -> list[str]:
+    return [str(text) for text in column.to_pylist()]
+
+
+def _seconds(column: pa.ChunkedArray, mapping: Mapping) -> Floats:
     if mapping.time_unit != "iso":
-        return np.asarray(column.to_numpy(dtype=np.float64) * (1.0 if mapping.time_unit == "s" else 1e-3))
-    stamps = [pd.Timestamp(text) for text in column.astype(str)]
-    zoned = [s.tz_localize(mapping.time_zone) if s.tzinfo is None else s for s in stamps]
-    return np.array([s.timestamp() for s in zoned])
+        return _numbers(column) * (1.0 if mapping.time_unit == "s" else 1e-3)
+    zone = ZoneInfo(mapping.time_zone)
+    return np.array([_stamp_s(text or "", zone) for text in column.cast(pa.string()).to_pylist()])
 
 
-def _our_own(frame: pd.DataFrame) -> Rows:
+def _stamp_s(text: str, zone: ZoneInfo) -> float:
+    """UTC s of an ISO 8601 stamp; ValueError for one without an offset at a change of clocks, where it is ambiguous."""
+    stamp = datetime.fromisoformat(text.strip())
+    if stamp.tzinfo is not None:
+        return stamp.timestamp()
+    stamp = stamp.replace(tzinfo=zone)
+    if stamp.utcoffset() != stamp.replace(fold=1).utcoffset():
+        raise ValueError(f"{text}: this time comes twice or never in {zone.key}; expected stamps with an offset")
+    return stamp.timestamp()
+
+
+def _our_own(table: pa.Table) -> Rows:
     """An hour of our own: samples and the story's payloads as they were."""
-    told = frame["story"].notna()
-    names = (frame["station"] + "/" + frame["quantity"].replace(RENAMED)).astype(str)
-    story = [
-        (int(t), str(p), bytes(s))
-        for t, p, s in zip(frame["t_ms"][told], names[told], frame["story"][told], strict=True)
+    quantities = (RENAMED.get(q, q) for q in table["quantity"].to_pylist())
+    names = [
+        f"{station}/{quantity}" for station, quantity in zip(table["station"].to_pylist(), quantities, strict=True)
     ]
-    rest = frame[~told].sort_values("t_ms", kind="stable")
-    path = names[rest.index].tolist()
-    return Rows(rest["t_ms"].to_numpy(dtype=np.float64) / 1e3, path, rest["v"].to_numpy(dtype=np.float64), tuple(story))
+    t_ms, payloads = _numbers(table["t_ms"]), table["story"].to_pylist()
+    story = [(int(t_ms[i]), names[i], bytes(told)) for i, told in enumerate(payloads) if told is not None]
+    samples = np.array([i for i, told in enumerate(payloads) if told is None], dtype=np.intp)
+    samples = samples[np.argsort(t_ms[samples], kind="stable")]
+    return Rows(t_ms[samples] / 1e3, [names[i] for i in samples], _numbers(table["v"])[samples], tuple(story))
 
 
 # ---- rows to arrivals ------------------------------------------------------------------------------------------

@@ -164,3 +164,20 @@ def test_an_hour_of_our_own_is_a_recording_too(tmp_path, capsys):
     capsys.readouterr()
     assert main(["replay", str(hour), "--line", "pipe", "--configs", str(PIPE)]) == 0
     assert "refused: none" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("stamp", ["2024-10-27 02:30:00", "2024-03-31 02:30:00", "noon", ""])
+def test_a_stamp_that_is_no_instant_is_refused(tmp_path, stamp):
+    (tmp_path / "a.csv").write_text(f"time,stream,value\n2024-10-27 04:00:00,meter/flow,1\n{stamp},meter/flow,2\n")
+    with pytest.raises(ValueError, match=stamp or "isoformat"):
+        read_rows(tmp_path / "a.csv", Mapping(time_zone="Europe/Stockholm"))
+
+
+def test_decimal_commas_empty_values_and_milliseconds_are_read(tmp_path):
+    (tmp_path / "a.csv").write_text("t;flow\n1700000000000;36,5\n1700000001000;\n")
+    column = ColumnOf(column="flow", stream="meter/flow")
+    rows = read_rows(
+        tmp_path / "a.csv", Mapping(time="t", time_unit="ms", separator=";", decimal=",", column=(column,))
+    )
+    assert rows.t_s.tolist() == [1.7e9, 1.7e9 + 1]
+    assert rows.v == pytest.approx([36.5, np.nan], nan_ok=True)
