@@ -11,6 +11,7 @@ from monitor.contract.part import CannotRunError, Part
 
 DESCRIPTION = """Line monitoring and a record of each metre for the manufacture of fire-resistant cable.
 Advisory only: it is not a safety interlock and does not release product."""
+EXTRAS = {"dashboard": "pages"}  # by package: the extra that installs what it imports
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -18,7 +19,14 @@ def main(argv: Sequence[str] | None = None) -> int:
     words = list(sys.argv[1:] if argv is None else argv)
     found = {entry.name: entry for entry in entry_points(group="everymetre.parts")}
     if words and words[0] in found:
-        return _run(words[0], found[words[0]].load(), words[1:])
+        try:
+            return _run(words[0], found[words[0]].load(), words[1:])
+        except ModuleNotFoundError as error:
+            extra = EXTRAS.get(found[words[0]].module.partition(".")[0])
+            if extra is None:
+                raise
+            print(f"{words[0]} needs {error.name}: pip install everymetre[{extra}]", file=sys.stderr)
+            return 2
     parser = argparse.ArgumentParser("everymetre", description=DESCRIPTION, formatter_class=_Raw, epilog=_list(found))
     parser.add_argument("part", choices=found, metavar="COMMAND", help="one of the commands below")
     parser.add_argument("--version", action="version", version=f"everymetre {version('everymetre')}")

@@ -4,6 +4,7 @@ import importlib.util
 
 import pytest
 
+from monitor.__main__ import main
 from monitor.commands import broker
 from monitor.contract.address import BrokerAddress
 from monitor.contract.part import CannotRunError
@@ -32,3 +33,22 @@ def test_a_server_without_its_driver_is_refused_with_the_remedy():
 def test_the_broker_that_is_not_installed_is_told_with_the_remedy():
     with pytest.raises(CannotRunError, match=r"pip install everymetre\[demo\]"):
         broker.serve(BrokerAddress("127.0.0.1", 1))
+
+
+@pytest.mark.parametrize("command", ["dashboard", "record", "account"])
+def test_a_command_of_the_pages_names_the_extra_that_installs_them(command, monkeypatch, capsys):
+    def load(entry):
+        raise ModuleNotFoundError("No module named 'dash'", name="dash")
+
+    monkeypatch.setattr("importlib.metadata.EntryPoint.load", load)
+    assert main([command]) == 2
+    assert capsys.readouterr().err == f"{command} needs dash: pip install everymetre[pages]\n"
+
+
+def test_a_missing_module_of_another_part_is_an_error(monkeypatch):
+    def load(entry):
+        raise ModuleNotFoundError("No module named 'numpy'", name="numpy")
+
+    monkeypatch.setattr("importlib.metadata.EntryPoint.load", load)
+    with pytest.raises(ModuleNotFoundError):
+        main(["check"])
