@@ -3,14 +3,17 @@
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 from dash import ClientsideFunction, Dash, Input, Output, State
+from flask import redirect, request
 
 from dashboard import pages
 from dashboard.components.frame import INDEX, frame
 from dashboard.context import Context
 from dashboard.gateway import Gateway, Numbering
 from dashboard.jobs import Bench
+from dashboard.text.addresses import moved
 from dashboard.web import api
 from dashboard.web.sessions import present
 from monitor.contract.config.configuration import Configuration
@@ -38,6 +41,7 @@ def create_app(
         suppress_callback_exceptions=True,
         serve_locally=True,
     )
+    app.server.before_request(_redirect_moved)
     app.server.register_blueprint(api.blueprint(context))
     app.server.register_error_handler(SchemaVersionError, lambda error: ({"error": str(error)}, 503))
     app.layout = lambda: frame(configuration.works.title, configuration.works.time_zone, present(), pages.navigation())
@@ -46,6 +50,15 @@ def create_app(
     for page in pages.PAGES:
         page.register(app, context)
     return app
+
+
+def _redirect_moved() -> Any:
+    """Before each request: a redirect where its address is an earlier one."""
+    now = moved(request.path)
+    if now is None:
+        return None
+    asked = request.query_string.decode("ascii", "replace")
+    return redirect(quote(now) + (f"?{asked}" if asked else ""), 308)
 
 
 def _pages(app: Dash, context: Context) -> None:

@@ -116,7 +116,7 @@ def test_any_file_as_a_recording_is_rows_or_a_sentence(tmp_path_factory, data, e
 
 @settings(max_examples=150, deadline=None)
 @given(
-    st.sampled_from(["live", "trend", "journey"]),
+    st.sampled_from(["live", "trend", "process-history"]),
     st.dictionaries(
         st.sampled_from(["line", "since", "metres", "stream", "start", "end", "points", "metre"]),
         st.text(max_size=40) | st.integers().map(str) | st.sampled_from(["core-1", "core-1/oven-a/temperature"]),

@@ -551,7 +551,7 @@
         return window.dash_clientside.no_update;
       },
       againAddress: function (line, what, drums) {
-        if (window.location.pathname === "/again" && line && what && drums) {
+        if (window.location.pathname === "/recurring" && line && what && drums) {
           history.replaceState(history.state, "", "?" + new URLSearchParams({ line, what, drums }));
         }
         return window.dash_clientside.no_update;

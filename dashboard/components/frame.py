@@ -1,7 +1,7 @@
 """What stands around every page: the way to each question, the connection's state, theme, and the caution."""
 
 from base64 import b64encode
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from hashlib import sha256
 from typing import Any
 from urllib.parse import quote
@@ -14,6 +14,7 @@ from dashboard.text.words import CAUTION
 from dashboard.web.accounts import Person
 
 _BLUES = ["#e8f3fa", "#cde4f3", "#9fcbe8", "#6fb1dc", "#3f97cf", "#1c83c0", "#0072b2", "#00639c", "#005485", "#00456e"]
+Navigation = Mapping[str, Sequence[tuple[str, str, str]]]
 THEME: dict[str, Any] = {
     "fontFamily": "system-ui, 'Segoe UI', 'Noto Sans', 'DejaVu Sans', sans-serif",
     "primaryColor": "answer",
@@ -57,11 +58,11 @@ OWN_SCRIPTS = ["'sha256-" + b64encode(sha256(_SCRIPT.encode()).digest()).decode(
 
 
 def frame(
-    works_title: str, time_zone: str, person: Person | None = None, navigation: Sequence[tuple[str, str, str]] = ()
+    works_title: str, time_zone: str, person: Person | None = None, navigation: Navigation | None = None
 ) -> dmc.MantineProvider:
     """The whole document; pages come into `content`.
 
-    `person` is who is there, where there are accounts; `navigation` is (address, name, question) of each page.
+    `person` is who is signed in; `navigation` is (address, title, question) of each page, by group.
     """
     return dmc.MantineProvider(
         id="provider",
@@ -74,26 +75,21 @@ def frame(
             dcc.Store(id="sent", storage_type="session", data=[]),
             dcc.Interval(id="second", interval=1000),
             dcc.Store(id="second-done"),
-            html.A("Skip to the content", href="#content", className="skip"),
-            _header(works_title, time_zone, person, navigation),
+            html.A("Skip to main content", href="#content", className="skip"),
+            _header(works_title, time_zone, person, navigation or {}),
             html.Main(id="content", tabIndex=-1),
             html.Footer([html.P(CAUTION), html.P(works_title, className="works")]),
         ],
     )
 
 
-def _header(
-    works_title: str, time_zone: str, person: Person | None, navigation: Sequence[tuple[str, str, str]]
-) -> html.Header:
-    links = [
-        dcc.Link([html.Span(name, className="nav-name"), html.Span(question, className="nav-question")], href=href)
-        for href, name, question in navigation
-    ]
+def _header(works_title: str, time_zone: str, person: Person | None, navigation: Navigation) -> html.Header:
+    groups = [_group(name, pages) for name, pages in navigation.items()]
     return html.Header(
         className="head",
         children=[
             dcc.Link([html.Span("every"), html.B("metre")], href="/", className="wordmark", title=works_title),
-            html.Nav(links, id="navigation", **aria("Pages")),
+            html.Nav(groups, id="navigation", **aria("Pages")),
             html.Div(
                 [
                     html.Span(id="connection", className="connection", role="status"),
@@ -105,6 +101,15 @@ def _header(
             ),
         ],
     )
+
+
+def _group(name: str, pages: Sequence[tuple[str, str, str]]) -> html.Div:
+    links = [
+        dcc.Link([html.Span(title, className="nav-name"), html.Span(question, className="nav-question")], href=href)
+        for href, title, question in pages
+    ]
+    label = html.Span(name, className="nav-group", **aria(name, hidden="true"))
+    return html.Div([label, *links], role="group", **aria(name))
 
 
 def _person(person: Person | None) -> list[Any]:

@@ -31,9 +31,10 @@ class Shown:
     content: list[Any]
 
 
-def navigation() -> list[tuple[str, str, str]]:
-    """(address, name, question) of each page of the whole works."""
-    return [(f"/{page.path}", page.title, page.question) for page in PAGES if page.shows is Shows.WORKS]
+def navigation() -> dict[str, list[tuple[str, str, str]]]:
+    """By group, (address, title, question) of each page of the whole plant."""
+    shown = [page for page in PAGES if page.shows is Shows.WORKS]
+    return {g: [(f"/{page.path}", page.title, page.question) for page in shown if page.group == g] for g in GROUPS}
 
 
 def route(context: Context, pathname: str) -> Shown:
@@ -58,5 +59,5 @@ def unreadable(error: SchemaVersionError) -> Shown:
 
 
 def _nothing(pathname: str) -> Shown:
-    said = f"There is no page {pathname[:120]}: no line or drum of that name is on record."
-    return Shown("Not found", [html.H1("Nothing here"), html.P(said), dcc.Link("To the lines", href="/")])
+    said = f"There is no page {pathname[:120]}: no line or drum has this name."
+    return Shown("Not found", [html.H1("Page not found"), html.P(said), dcc.Link("Back to Lines", href="/")])

@@ -9,8 +9,27 @@ from urllib.parse import quote
 
 from monitor.contract.reading import DrumRow, Record
 
-PAGES = ("drum", "family", "release")
+PAGES = ("drum", "traceability", "release")
 FILLING = "filling"
+# Earlier addresses of pages and of the api, and what they are now.
+MOVED = {
+    "/again": "/recurring",
+    "/hold": "/capability",
+    "/load": "/alarm-load",
+    "/settings": "/what-if",
+    "/cut": "/cutting",
+    "/family": "/traceability",
+    "/api/v1/family": "/api/v1/traceability",
+    "/api/v1/journey": "/api/v1/process-history",
+}
+
+
+def moved(path: str) -> str | None:
+    """Where a path lies now that began with an earlier address, unquoted both; None for one that has not moved."""
+    for earlier, now in MOVED.items():
+        if path == earlier or path.startswith(earlier + "/"):
+            return now + path.removeprefix(earlier)
+    return None
 
 
 def way_to(page: str, line: str, filling: int) -> str:

@@ -1,4 +1,4 @@
-"""What browsers fetch: live, trend, journey, health under `/api/v1`. A bad question gets 400 and a sentence."""
+"""What browsers fetch under `/api/v1`: live, trend, process history, health. A bad request gets 400 and a text."""
 
 import gzip
 import re
@@ -43,10 +43,10 @@ def blueprint(context: Context) -> Blueprint:
         "alarms": alarms_reply,
         "alarm-changes": alarm_changes_reply,
         "trend": trend_reply,
-        "journey": journey_reply,
+        "process-history": process_history_reply,
         "health": health_reply,
         "release": release_reply,
-        "family": family_reply,
+        "traceability": traceability_reply,
     }
     for name, reply in replies.items():
         api.add_url_rule(f"/{name}", name, _answering(context, reply))
@@ -132,7 +132,7 @@ def break_after_ms(interval_s: float | None) -> float:
     return max(2000.0, 10_000.0 * (interval_s or 0.0))
 
 
-def journey_reply(context: Context) -> dict[str, Any]:
+def process_history_reply(context: Context) -> dict[str, Any]:
     """`line` and `metre` (line metre, of a drum on record): the way of that metre."""
     line, metre = _line(context), _number("metre")
     drum = drum_at(context, line.line, metre)
@@ -182,7 +182,7 @@ def release_pdf(context: Context) -> Response:
     return Response(printed, mimetype="application/pdf", headers=named)
 
 
-def family_reply(context: Context) -> dict[str, Any]:
+def traceability_reply(context: Context) -> dict[str, Any]:
     """`line`, `filling` or `drum`, and `start`, `end` (drum metres, optional): every drum that shares that cable."""
     drum = _drum(context)
     length = length_m(context, drum)

@@ -86,8 +86,10 @@ def vars_of(found: recurrence.Answer) -> list[Any]:
     return [*found.parts, *found.more]
 
 
-PAGES = ["/", "/line/core-1", f"/drum/core-1/{DRUM}", "/drums", "/alarms", "/trend", "/shift", "/cut", "/again",
-         "/hold", "/release/core-1/1-1041", "/family/core-1/1-1041", "/load", "/settings", "/limits"]  # fmt: skip
+PAGES = ["/", "/line/core-1", f"/drum/core-1/{DRUM}", "/drums", "/alarms", "/trend", "/shift", "/cutting",
+         "/recurring",
+         "/capability",
+         "/release/core-1/1-1041", "/traceability/core-1/1-1041", "/alarm-load", "/what-if", "/limits"]  # fmt: skip
 ANSWERS = ["journey", "family", "shift", "cut", "load", "hold", "faults", "signal", "work", "settings", "alarms",
            "changes", "live"]  # fmt: skip
 

@@ -178,7 +178,7 @@ def test_a_drum_whose_name_came_back_says_which_filling_it_is_and_leads_to_the_o
     whole = record.drums
     first, second = (replace(d, drum="7/..") for d in whole("core-1", 10**6)[:2][::-1])
     monkeypatch.setattr(record, "drums", lambda *_: [second, first])
-    for page in ("drum", "family", "release"):
+    for page in ("drum", "traceability", "release"):
         said = str(route(context, f"/{page}/core-1/filling/{first.filling}").content)
         assert "Filling 1 of 2 of this drum" in said
         assert f"/{page}/core-1/filling/{second.filling}" in said

@@ -21,9 +21,11 @@ from tests.shell.test_growth import END_MS, LINE, Counted, counted
 
 FEW, MANY = 10, 40  # drums of each line, and rows of the lists that show them
 
-PAGES = ["/", "/alarms", "/drums", "/trend", "/settings", "/shift", "/cut", "/again", "/hold", "/load", "/limits",
+PAGES = ["/", "/alarms", "/drums", "/trend", "/what-if", "/shift", "/cutting", "/recurring",
+         "/capability", "/alarm-load",
+         "/limits",
          "/health", f"/line/{LINE}", f"/drum/{LINE}/filling/5", f"/release/{LINE}/filling/5",
-         f"/family/{LINE}/filling/5"]  # fmt: skip
+         f"/traceability/{LINE}/filling/5"]  # fmt: skip
 
 
 def context_of(one: Counted) -> Context:

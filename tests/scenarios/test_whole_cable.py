@@ -244,9 +244,9 @@ def test_the_family_page_follows_a_metre_to_each_process(works, context):
 def test_families_and_pdfs_over_http(works, context):
     app = create_app(works.record, works.configuration, FakeGateway(), context.clock)
     client = app.server.test_client()
-    got = client.get("/api/v1/family?line=rewind-1&drum=R1-0002&start=20&end=21").get_json()
+    got = client.get("/api/v1/traceability?line=rewind-1&drum=R1-0002&start=20&end=21").get_json()
     assert {k["drum"] for k in got["kin"]} >= {"C1-0002", "L1-0001", "S1-0001", "R1-0002"}
-    assert client.get("/api/v1/family?line=rewind-1&drum=R1-0002&start=5&end=5").status_code == 400
+    assert client.get("/api/v1/traceability?line=rewind-1&drum=R1-0002&start=5&end=5").status_code == 400
     answer = client.get("/api/v1/release.pdf?line=rewind-1&drum=R1-0002")
     assert (answer.status_code, answer.mimetype, answer.data[:5]) == (200, "application/pdf", b"%PDF-")
     assert client.get("/api/v1/release.pdf?line=rewind-1&drum=none").status_code == 400

@@ -9,6 +9,7 @@ from dash import html
 
 from dashboard.components import attributes
 from dashboard.components.chart import chart
+from dashboard.components.heading import heading
 from dashboard.components.table import table
 from dashboard.context import Context
 from dashboard.figures.strips import offset_ms
@@ -29,7 +30,11 @@ def content(context: Context) -> list[Any]:
     """Choices; the rest comes by a callback."""
     lines = {n: x.title for n, x in context.configuration.lines.items()}
     return [
-        html.Div([html.H1("How much is asked of people?")], className="top", **attributes(page="load")),
+        html.Div(
+            heading("Alarm load", "How many alarms does each operator get?"),
+            className="top",
+            **attributes(page="alarm-load"),
+        ),
         html.Div(
             [
                 dmc.Select(

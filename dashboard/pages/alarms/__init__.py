@@ -4,6 +4,6 @@ from dashboard.page import Page, Shows
 from dashboard.pages.alarms import callbacks, layout
 
 PAGE = Page(
-    path="alarms", title="Alarms", question="what wants an answer", group="Now", order=2, shows=Shows.WORKS,
+    path="alarms", title="Alarms", question="Which alarms are unacknowledged?", group="Now", order=2, shows=Shows.WORKS,
     layout=layout.content, register=callbacks.register,
 )  # fmt: skip

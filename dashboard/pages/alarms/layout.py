@@ -7,6 +7,7 @@ from dash import dcc, html
 
 from dashboard.actions.answers import SHELVE_MIN
 from dashboard.components import attributes
+from dashboard.components.heading import heading
 from dashboard.components.tally import tally
 from dashboard.context import Context
 from dashboard.queries.alarm_list import SHORT, SPANS_H
@@ -18,7 +19,10 @@ def content(_context: Context) -> list[Any]:
     """The page; the browser fills both tables, and changes the rows that change."""
     return [
         html.Div(
-            [html.H1("What wants an answer?"), html.P(id="alarm-said", className="said", role="status")],
+            [
+                *heading("Alarms", "Which alarms are unacknowledged?"),
+                html.P(id="alarm-said", className="said", role="status"),
+            ],
             className="top",
             **attributes(page="alarms"),
         ),

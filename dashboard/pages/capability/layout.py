@@ -10,6 +10,7 @@ from dash import html
 
 from dashboard.components import attributes
 from dashboard.components.chart import chart
+from dashboard.components.heading import heading
 from dashboard.components.number_field import number_field
 from dashboard.components.table import table
 from dashboard.context import Context
@@ -53,7 +54,11 @@ def content(context: Context) -> list[Any]:
     first = next(iter(lines))
     choices = streams(lines[first])
     return [
-        html.Div([html.H1("How well does it hold?")], className="top", **attributes(page="hold")),
+        html.Div(
+            heading("Capability", "Does the process hold its tolerances?"),
+            className="top",
+            **attributes(page="capability"),
+        ),
         html.Div(
             [
                 dmc.Select(

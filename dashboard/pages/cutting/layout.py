@@ -10,6 +10,7 @@ import dash_mantine_components as dmc
 from dash import html
 
 from dashboard.components import attributes
+from dashboard.components.heading import heading
 from dashboard.components.table import table
 from dashboard.context import Context
 from dashboard.queries.ribbon import outer_m
@@ -43,7 +44,11 @@ def content(context: Context) -> list[Any]:
     """Choices; plan and sheets come by callbacks."""
     lines = context.configuration.lines
     return [
-        html.Div([html.H1("How do I cut this?")], className="top no-print", **attributes(page="cut")),
+        html.Div(
+            heading("Cutting", "How should these drums be cut?"),
+            className="top no-print",
+            **attributes(page="cutting"),
+        ),
         html.Div(
             [
                 dmc.Select(

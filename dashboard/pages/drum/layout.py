@@ -55,8 +55,8 @@ def content(context: Context, drum: DrumRow) -> list[Any]:
                 html.Div(
                     [
                         html.H1(f"Drum {drum.drum}"),
-                        html.P("What is in it?", className="asked"),
-                        dcc.Link("Its family", href=way_to("family", drum.line, drum.filling)),
+                        html.P("Contents and faults", className="asked"),
+                        dcc.Link("Its family", href=way_to("traceability", drum.line, drum.filling)),
                         dcc.Link("Its record on paper", href=way_to("release", drum.line, drum.filling)),
                     ],
                     className="top",

@@ -5,6 +5,7 @@ from typing import Any
 
 from dash import dcc, html
 
+from dashboard.components.heading import heading
 from dashboard.components.ribbon import legend, ribbon
 from dashboard.components.table import table
 from dashboard.context import Context
@@ -34,7 +35,7 @@ def content(context: Context) -> list[Any]:
         "Unseen m",
     ]
     return [
-        html.Div([html.H1("What is in the drums?")], className="top"),
+        html.Div(heading("Drums", "What is in each drum?"), className="top"),
         table(
             "Drums, newest first",
             head,

@@ -4,6 +4,6 @@ from dashboard.page import Page, Shows
 from dashboard.pages.family import callbacks, layout
 
 PAGE = Page(
-    path="family", title="Family of drum", question="", group="Cable", order=0, shows=Shows.DRUM,
+    path="traceability", title="Traceability of drum", question="", group="Cable", order=0, shows=Shows.DRUM,
     layout=layout.content, register=callbacks.register,
 )  # fmt: skip

@@ -28,15 +28,15 @@ def content(context: Context, drum: DrumRow) -> list[Any]:
     return [
         html.Div(
             [
-                html.H1(f"Family of drum {drum.drum}"),
-                html.P("What is it made of, and where did it go?", className="asked"),
+                html.H1(f"Traceability of drum {drum.drum}"),
+                html.P("Its input drums, and the drums and reels made from it", className="asked"),
                 drum_link(drum),
                 dcc.Link("Its record on paper", href=way_to("release", drum.line, drum.filling)),
             ],
             className="top",
-            **attributes(page="family"),
+            **attributes(page="traceability"),
         ),
-        *others_of_this_name(context, "family", drum),
+        *others_of_this_name(context, "traceability", drum),
         html.P(
             f"{line.title}, {format.quantity(length, 'm')}. A drum unwinds from its outer end, so metres turn round at "
             "every process; a metre of laid-up cable takes more than a metre of each core.", className="note",

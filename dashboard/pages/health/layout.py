@@ -5,6 +5,7 @@ from typing import Any
 from dash import html
 
 from dashboard.components import attributes
+from dashboard.components.heading import heading
 from dashboard.components.table import table
 from dashboard.context import Context
 from dashboard.text import format
@@ -23,7 +24,11 @@ HOW_FILES_ARE_CHECKED = (
 def content(context: Context) -> list[Any]:
     """The page of rejected messages, gaps and ages."""
     return [
-        html.Div([html.H1("Can I trust this?")], className="top", **attributes(page="health")),
+        html.Div(
+            heading("Health", "Are the data complete, and is the system running?"),
+            className="top",
+            **attributes(page="health"),
+        ),
         _monitors(context),
         _damaged(context),
         _rejected(context),

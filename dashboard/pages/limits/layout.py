@@ -8,6 +8,7 @@ from dash import dcc, html
 
 from dashboard.components import attributes
 from dashboard.components.chart import chart
+from dashboard.components.heading import heading
 from dashboard.components.number_field import number_field
 from dashboard.components.table import table
 from dashboard.context import Context
@@ -44,7 +45,7 @@ def content(context: Context) -> list[Any]:
     lines = context.configuration.lines
     first = next(iter(lines))
     return [
-        html.Div([html.H1("What if the limits were others?")], className="top", **attributes(page="limits")),
+        html.Div(heading("Limits", "What if the limits were different?"), className="top", **attributes(page="limits")),
         html.Div(
             [
                 _select("limits-line", "Line", {n: x.title for n, x in lines.items()}, first),

@@ -49,7 +49,7 @@ def content(context: Context, name: str) -> list[Any]:
     return [
         html.Div(
             [
-                html.Div([html.H1(line.title), html.P("What is it doing?", className="asked")], className="top"),
+                html.Div([html.H1(line.title), html.P("Line status", className="asked")], className="top"),
                 html.Div(id="lines", className="lines one"),
                 *_path(line),
                 *_cure(context, line),

@@ -4,6 +4,6 @@ from dashboard.page import Page, Shows
 from dashboard.pages.lines import layout
 
 PAGE = Page(
-    path="", title="Lines", question="which needs me", group="Now", order=1, shows=Shows.WORKS,
+    path="", title="Lines", question="Which line needs attention?", group="Now", order=1, shows=Shows.WORKS,
     layout=layout.content,
 )  # fmt: skip

@@ -5,6 +5,7 @@ from typing import Any
 from dash import dcc, html
 
 from dashboard.components import attributes
+from dashboard.components.heading import heading
 from dashboard.components.ribbon import legend
 from dashboard.context import Context
 
@@ -16,7 +17,7 @@ def content(context: Context) -> list[Any]:
     return [
         html.Div(
             [
-                html.H1("Which line needs me?"),
+                *heading("Lines", "Which line needs attention?"),
                 html.P(id="need", className="need", role="status"),
             ],
             className="top",

@@ -13,6 +13,7 @@ from dash import html
 
 from dashboard.components import attributes
 from dashboard.components.chart import chart
+from dashboard.components.heading import heading
 from dashboard.components.table import table
 from dashboard.context import Context
 from dashboard.figures.recurrence import fold_figure, score_figure
@@ -61,7 +62,11 @@ def content(context: Context) -> list[Any]:
     lines = context.configuration.lines
     first = busiest(context)
     return [
-        html.Div([html.H1("What keeps coming back?")], className="top", **attributes(page="again")),
+        html.Div(
+            heading("Recurring faults", "Which faults return at a regular spacing?"),
+            className="top",
+            **attributes(page="recurring"),
+        ),
         html.Div(
             [
                 _select("again-line", "Line", {n: x.title for n, x in lines.items()}, first.line, 180),

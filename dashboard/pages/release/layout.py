@@ -39,7 +39,7 @@ def _sheet(context: Context, drum: DrumRow) -> list[Any]:
                 html.H1(sheet.title),
                 html.A("PDF", href=f"/api/v1/release.pdf?{question(drum)}", className="no-print"),
                 html.A("JSON", href=f"/api/v1/release?{question(drum)}", className="no-print"),
-                dcc.Link("Its family", href=way_to("family", drum.line, drum.filling), className="no-print"),
+                dcc.Link("Its family", href=way_to("traceability", drum.line, drum.filling), className="no-print"),
             ],
             className="top",
         ),

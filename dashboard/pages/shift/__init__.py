@@ -4,6 +4,6 @@ from dashboard.page import Page, Shows
 from dashboard.pages.shift import callbacks, layout
 
 PAGE = Page(
-    path="shift", title="Shift", question="what do I hand over", group="Now", order=3, shows=Shows.WORKS,
+    path="shift", title="Shift", question="What is handed over?", group="Now", order=3, shows=Shows.WORKS,
     layout=layout.content, register=callbacks.register,
 )  # fmt: skip

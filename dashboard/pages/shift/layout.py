@@ -8,6 +8,7 @@ import dash_mantine_components as dmc
 from dash import dcc, html
 
 from dashboard.components import attributes
+from dashboard.components.heading import heading
 from dashboard.components.table import table
 from dashboard.context import Context
 from dashboard.queries.live import WANTS_ANSWER
@@ -60,7 +61,7 @@ def content(context: Context) -> list[Any]:
     """Which shift; the rest comes by a callback."""
     choices = _choices(context)
     return [
-        html.Div([html.H1("What do I hand over?")], className="top no-print", **attributes(page="shift")),
+        html.Div(heading("Shift", "What is handed over?"), className="top no-print", **attributes(page="shift")),
         html.Div(
             [dmc.Select(id="shift-which", label="Shift", data=choices, value=choices[0]["value"] if choices else None,
                         allowDeselect=False, w=260)],

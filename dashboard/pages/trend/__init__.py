@@ -4,6 +4,6 @@ from dashboard.page import Page, Shows
 from dashboard.pages.trend import callbacks, layout
 
 PAGE = Page(
-    path="trend", title="Trends", question="how did it run", group="Why", order=1, shows=Shows.WORKS,
+    path="trend", title="Trends", question="How did the readings change?", group="Why", order=1, shows=Shows.WORKS,
     layout=layout.content, register=callbacks.register,
 )  # fmt: skip

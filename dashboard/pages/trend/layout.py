@@ -11,6 +11,7 @@ from dash import html
 
 from dashboard.components import attributes
 from dashboard.components.chart import chart
+from dashboard.components.heading import heading
 from dashboard.context import Context, shown_streams
 from dashboard.figures.strips import offset_ms, strips, strips_figure
 from dashboard.queries import downsample
@@ -64,7 +65,7 @@ def content(context: Context) -> list[Any]:
     lines = context.configuration.lines
     first = next(iter(lines))
     return [
-        html.Div([html.H1("How did it run?")], className="top"),
+        html.Div(heading("Trends", "How did the readings change?"), className="top"),
         html.Div(
             [
                 dmc.Select(

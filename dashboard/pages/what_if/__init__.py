@@ -4,6 +4,7 @@ from dashboard.page import Page, Shows
 from dashboard.pages.what_if import callbacks, layout
 
 PAGE = Page(
-    path="settings", title="Other settings", question="what would it do", group="Why", order=4, shows=Shows.WORKS,
+    path="what-if", title="What if", question="How would the cable cure at another speed or temperature?",
+    group="Why", order=4, shows=Shows.WORKS,
     layout=layout.content, register=callbacks.register,
 )  # fmt: skip

@@ -9,6 +9,7 @@ import plotly.graph_objects as go
 from dash import html
 
 from dashboard.components.chart import chart
+from dashboard.components.heading import heading
 from dashboard.components.number_field import number_field
 from dashboard.components.table import table
 from dashboard.context import Context
@@ -29,6 +30,7 @@ UNSURE = (
     "temperature moves by some 10 K only: read the band, and calibrate on a pyrometer reading. "
     "This page computes. It changes nothing on the line."
 )
+TITLE = ("What if", "How would the cable cure at another speed or temperature?")
 SPEEDS = 13
 DEGREE = "\N{DEGREE SIGN}C"
 SPREAD = 0.15
@@ -38,14 +40,14 @@ def content(context: Context) -> list[Any]:
     """Choices; fields and answers come by callbacks."""
     lines = {n: x for n, x in context.configuration.lines.items() if _recipes(context, n)}
     if not lines:
-        return [html.H1("What would it do?"), html.P("No recipe of this works says how its wall cures.")]
+        return [*heading(*TITLE), html.P("No recipe here has cure data.")]
     first = next(iter(lines))
     names = list(dict.fromkeys(r for n in lines for r in _recipes(context, n)))
     now = context.line_now(first)
     runs = now.recipe if now and now.recipe in names else names[0]
     of_recipes = {n: context.configuration.recipes[n].title for n in names}
     return [
-        html.Div([html.H1("What would it do?")], className="top"),
+        html.Div(heading(*TITLE), className="top"),
         html.P(UNSURE, className="note"),
         html.Div(
             [

@@ -75,7 +75,7 @@ def test_trend_is_thinned_and_names_its_unit(client):
 
 def test_journey_tells_of_every_place_in_path_order(client):
     metre = FIRST_L_M["core-1"] + 5000.0
-    reply = client.get(f"/api/v1/journey?line=core-1&metre={metre}").get_json()
+    reply = client.get(f"/api/v1/process-history?line=core-1&metre={metre}").get_json()
     assert reply["drum_metre"] == 1000.0
     places = [stop["place"] for stop in reply["stops"]]
     assert places[0] == "Pay-off"
@@ -103,10 +103,10 @@ BAD = [
     ("trend?stream=core-1/head/pressure&start=0&end=99999999999999", "at most 31 days"),
     ("trend?stream=core-1/head/pressure&start=0&end=9&points=3", "points: expected a whole number from 4 to 10000"),
     ("trend?stream=core-1/head/pressure&start=0&end=9&points=1000000", "points: expected a whole number"),
-    ("journey?line=core-1", "metre: expected a number"),
-    ("journey?line=core-1&metre=inf", "metre: expected a number"),
-    ("journey?line=core-1&metre=-5", "no drum of line core-1 on record holds line metre -5.0"),
-    ("journey?metre=5", "line: expected one of"),
+    ("process-history?line=core-1", "metre: expected a number"),
+    ("process-history?line=core-1&metre=inf", "metre: expected a number"),
+    ("process-history?line=core-1&metre=-5", "no drum of line core-1 on record holds line metre -5.0"),
+    ("process-history?metre=5", "line: expected one of"),
 ]
 
 
