@@ -20,8 +20,8 @@ from monitor.contract.record import AlarmChange, CounterFault, Finding, Gap, Out
 from monitor.core.arrival import Arrival
 from monitor.core.engine import Engine
 from monitor.shell.link import Received
+from monitor.shell.processor import Processor
 from monitor.shell.recording import Mapping, arrivals, read_mapping, read_rows
-from monitor.shell.service import Desk
 from monitor.store.lease import hold
 from monitor.store.writer import Writer
 
@@ -102,7 +102,7 @@ def _write(
         raise ValueError(f"{options.store} holds a record of {options.line} already; give a folder without one")
     configuration = configuration.model_copy(update={"works": configuration.works.model_copy(update={"store": store})})
     engine = Engine(configuration)
-    desk = Desk(configuration, writer, engine.pipelines)
+    desk = Processor(configuration, writer, engine.pipelines)
     outputs: list[Output] = []
     for start in range(0, len(found), BATCH):
         batch = desk.take([Received(a, _nothing) for a in found[start : start + BATCH]], found[start].received_s)

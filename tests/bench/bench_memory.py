@@ -11,7 +11,7 @@ from monitor.contract.config.works import Store
 from monitor.core.arrival import Arrival
 from monitor.core.engine import Engine
 from monitor.shell.link import Received
-from monitor.shell.service import Desk
+from monitor.shell.processor import Processor
 from monitor.store.writer import Writer
 from simulator.line import simulate
 from simulator.scenario import load_scenario
@@ -30,7 +30,7 @@ def main() -> None:
         store = Store(folder=name)
         c = c.model_copy(update={"works": c.works.model_copy(update={"store": store})})
         writer = Writer(store)
-        desk = Desk(c, writer, Engine(c).pipelines)
+        desk = Processor(c, writer, Engine(c).pipelines)
         run = simulate(scenario, c, "core-1", T0)
         batch: list[Received] = []
         begun, minute = time.perf_counter(), 0

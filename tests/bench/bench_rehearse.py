@@ -21,7 +21,7 @@ from monitor.contract.config.load import load
 from monitor.contract.config.recipe import Window
 from monitor.contract.config.works import Store
 from monitor.core.engine import Engine
-from monitor.shell.service import Desk
+from monitor.shell.processor import Processor
 from monitor.store import samples
 from monitor.store.parquet_files import write_whole
 from monitor.store.rolling import HOUR_MS, hour_file
@@ -146,7 +146,7 @@ def _pandas(t_s: np.ndarray, v: np.ndarray) -> list[float]:
 
 def _line(c: Configuration) -> None:
     """One simulated hour of the demo, kept as it comes, then rehearsed."""
-    desk = Desk(c, Writer(c.works.store), Engine(c).pipelines)
+    desk = Processor(c, Writer(c.works.store), Engine(c).pipelines)
     _hour(desk, _begin(load_scenario(CONFIGS, "demo", c), c, 0, {}, 1, 0.0), {})
     desk.writer.write(desk.last_batch())
     desk.writer.close()

@@ -13,7 +13,7 @@ from monitor.contract.config.works import Store
 from monitor.core.arrival import Arrival
 from monitor.core.engine import Engine
 from monitor.shell.link import Received
-from monitor.shell.service import Desk
+from monitor.shell.processor import Processor
 from monitor.store.writer import Writer
 from simulator.line import Run, simulate
 from simulator.scenario import Scenario, load_scenario
@@ -32,7 +32,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         c = c.model_copy(update={"works": c.works.model_copy(update={"store": Store(folder=name)})})
         writer = Writer(c.works.store)
-        desk = Desk(c, writer, Engine(c).pipelines)
+        desk = Processor(c, writer, Engine(c).pipelines)
         drum, metre = 1, 0.0
         begun = time.perf_counter()
         for hour in range(HOURS):
@@ -56,7 +56,7 @@ def _begin(scenario: Scenario, c: Configuration, hour: int, drum: int, metre: fl
     return simulate(scenario, c, "core-1", T0 + hour * HOUR_S, drum, metre if hour else None, numbering=hour)
 
 
-def _hour(desk: Desk, run: Run) -> float:
+def _hour(desk: Processor, run: Run) -> float:
     """One simulated hour into the store; returns the seconds of processor that the desk took."""
     batch: list[Received] = []
     rolled_s, spent = 0.0, 0.0

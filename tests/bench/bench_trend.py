@@ -13,7 +13,7 @@ from monitor.contract.topics import Stream
 from monitor.core.arrival import Arrival
 from monitor.core.engine import Engine
 from monitor.shell.link import Received
-from monitor.shell.service import Desk
+from monitor.shell.processor import Processor
 from monitor.store.reader import StoreReader
 from monitor.store.writer import Writer
 from tests.bench.works import CONFIGS
@@ -41,7 +41,7 @@ def _fill(store: Store) -> None:
     c = load(CONFIGS)
     c = c.model_copy(update={"works": c.works.model_copy(update={"store": store})})
     writer, rng = Writer(store), np.random.default_rng(1)
-    desk = Desk(c, writer, Engine(c).pipelines)
+    desk = Processor(c, writer, Engine(c).pipelines)
     size = Path(store.folder)
     begun = time.perf_counter()
     for hour in range(HOURS):

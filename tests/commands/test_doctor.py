@@ -17,9 +17,9 @@ from sqlalchemy.exc import SQLAlchemyError
 from monitor.__main__ import main
 from monitor.commands.doctor import look
 from monitor.shell.compared import drum_digest
+from monitor.shell.processor import Processor
 from monitor.shell.remake import Made, remake, room_bytes
 from monitor.shell.restore import restore
-from monitor.shell.service import Desk
 from monitor.store import rolling as rollup
 from monitor.store.database import FILE, DamagedStoreError, open_for_writing
 from monitor.store.lease import hold
@@ -94,7 +94,7 @@ def test_a_record_made_again_follows_the_recipes_that_files_brought_meanwhile(pl
     windows = [w.model_copy(update={"hi": 289.0}) if w.stream == "oven-a/temperature" else w for w in recipe.window]
     edited = recipe.model_copy(update={"revision": recipe.revision + 1, "window": windows})
     c = desk.configuration.model_copy(update={"recipes": desk.configuration.recipes | {"core-2g5": edited}})
-    again = Desk(c, desk.writer, {line: restore(desk.writer, c, line, lambda _: None) for line in c.lines})
+    again = Processor(c, desk.writer, {line: restore(desk.writer, c, line, lambda _: None) for line in c.lines})
     desk.writer.keep_revisions(c.recipes.values(), T0 + 1)
     take(again, arrivals[at:])
     desk.writer.write(again.last_batch())
@@ -181,7 +181,7 @@ def test_an_hour_with_a_damaged_message_stays_in_the_database_and_the_others_rol
     assert list(failed.values()) == ["ValueError: message 9 of oven-a/temperature is damaged in the database"]
 
 
-def rolled(place: Path) -> Desk:
+def rolled(place: Path) -> Processor:
     desk = desk_at(place)
     take(desk, slow_story())
     desk.writer.write(desk.last_batch())

@@ -7,7 +7,7 @@ from sqlalchemy import delete
 
 from monitor.contract.config.configuration import Configuration
 from monitor.shell.compared import Comparison, compare
-from monitor.shell.service import Desk
+from monitor.shell.processor import Processor
 from monitor.store.schema import CHECKPOINT
 from tests.core.story import T0, Story
 from tests.shell.test_restart_law import configured, present, record_of, run, started
@@ -86,7 +86,9 @@ def test_a_recipe_whose_file_is_gone_stays_for_the_drums_that_have_it(tmp_path, 
     assert was.recipe == (LINES[line], 1)
 
 
-def restarted(desk: Desk, line: str, configuration: Configuration | None = None, snapshot: bool = False) -> Desk:
+def restarted(
+    desk: Processor, line: str, configuration: Configuration | None = None, snapshot: bool = False
+) -> Processor:
     desk.writer.close()
     if snapshot:
         return started(configuration or desk.configuration, line, [])

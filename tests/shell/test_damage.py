@@ -12,8 +12,8 @@ import pytest
 from monitor.contract.record import Verdict
 from monitor.contract.topics import Stream
 from monitor.core.arrival import Arrival
-from monitor.shell import service
-from monitor.shell.service import Desk
+from monitor.shell import processor
+from monitor.shell.processor import Processor
 from monitor.store import manifest, parquet_files
 from monitor.store import rolling as rollup
 from monitor.store.message_history import History
@@ -61,7 +61,7 @@ def hours(place: Path) -> list[Path]:
     return sorted((place / "lines" / "core-1").rglob("*.parquet"))
 
 
-def written(place: Path, arrivals: list[Arrival]) -> Desk:
+def written(place: Path, arrivals: list[Arrival]) -> Processor:
     desk = desk_at(place)
     take(desk, arrivals)
     desk.writer.write(desk.last_batch())
@@ -258,7 +258,7 @@ def test_a_folder_that_cannot_be_entered_keeps_only_its_own_line_in_the_database
     desk = written(place, both)
     (place / "lines").mkdir()
     (place / "lines" / "core-1").write_text("no folder")
-    monkeypatch.setattr(service, "each_hour", partial(keeping_none, service.each_hour))
+    monkeypatch.setattr(processor, "each_hour", partial(keeping_none, processor.each_hour))
     for _ in range(3):
         assert list(desk.rolling())
     assert len(sorted((place / "lines" / "core-2").rglob("*.parquet"))) == 3
@@ -293,8 +293,8 @@ def test_a_defect_in_moving_drums_keeps_no_hour_from_its_file_and_ends_nothing(p
         raise ValueError("a defect of the monitor")
         yield
 
-    monkeypatch.setattr(service, "each_drum", defect)
-    monkeypatch.setattr(service, "each_hour", partial(keeping_none, service.each_hour))
+    monkeypatch.setattr(processor, "each_drum", defect)
+    monkeypatch.setattr(processor, "each_hour", partial(keeping_none, processor.each_hour))
     list(desk.rolling())
     assert len(hours(place)) == 3
     reason = "ValueError: a defect of the monitor"

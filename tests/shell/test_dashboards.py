@@ -8,7 +8,7 @@ from dashboard.gateway import Outgoing
 from monitor.contract.messages import Action
 from monitor.contract.topics import action_topic
 from monitor.core.arrival import Arrival
-from monitor.shell.service import Desk
+from monitor.shell.processor import Processor
 from monitor.store.numbering import NUMBERINGS_MAX
 from monitor.store.schema import MESSAGE
 from tests.core.story import T0
@@ -32,7 +32,7 @@ class Dashboard:
         return Arrival(TOPIC, self.outgoing.encode(TOPIC, act(at_s - self.behind_s, what)), at_s)
 
 
-def stored(desk: Desk) -> set[str]:
+def stored(desk: Processor) -> set[str]:
     """Reasons of the acts on record."""
     with desk.writer.engine.connect() as connection:
         payloads = connection.execute(select(MESSAGE.c.payload).where(MESSAGE.c.quantity == "action")).scalars()

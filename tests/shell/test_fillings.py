@@ -17,7 +17,7 @@ from sqlalchemy import create_engine, delete, text
 from monitor.analysis.lineage import Lineage
 from monitor.contract.reading import DrumRow
 from monitor.core.arrival import Arrival
-from monitor.shell.service import Desk
+from monitor.shell.processor import Processor
 from monitor.store import last_known, upgrade
 from monitor.store import rolling as rollup
 from monitor.store.database import FILE
@@ -115,7 +115,7 @@ def unique(tmp_path_factory) -> Known:
     return all_fillings(folder)[0]
 
 
-def stopped_once(folder: Path, names: tuple[str, ...], stop: int, snapshot: bool) -> Desk:
+def stopped_once(folder: Path, names: tuple[str, ...], stop: int, snapshot: bool) -> Processor:
     """The story, stopped and begun again, with and without a snapshot; what had ended by then is rolled before."""
     said = arrivals(names)
     desk = desk_at(folder, lines=LINES)

@@ -15,7 +15,7 @@ from sqlalchemy.exc import DataError
 
 from monitor.contract.topics import MONITOR
 from monitor.core.arrival import Arrival
-from monitor.shell import salvage
+from monitor.shell import processor, salvage
 from monitor.shell import service as module
 from monitor.shell.service import Service
 from monitor.store.reader import StoreReader
@@ -31,8 +31,9 @@ BATCH = 60
 @pytest.fixture(autouse=True)
 def quick(monkeypatch: pytest.MonkeyPatch) -> None:
     values = {"BATCH": BATCH, "LINGER_S": 0.001, "AGAIN_S": 0.02, "AGAIN_MAX_S": 0.05, "STOP_WITHIN_S": 0.5}
-    for name, value in (values | {"CHECKPOINT_EVERY_S": 0.0, "KEEP_HEALTH_MS": 0, "ROLL_EVERY_S": 0.1}).items():
+    for name, value in (values | {"KEEP_HEALTH_MS": 0, "ROLL_EVERY_S": 0.1}).items():
         monkeypatch.setattr(module, name, value)
+    monkeypatch.setattr(processor, "CHECKPOINT_EVERY_S", 0.0)
 
 
 @pytest.fixture(scope="module")
@@ -116,18 +117,18 @@ FAULTS = {"missing table": missing, "read only": read_only, "refuses all": refus
 def test_a_store_that_is_not_as_expected_is_reported_and_waited_for(
     place, arrivals, undisturbed, caplog, monkeypatch, fault
 ):
-    link, tries, write = StubLink(arrivals), Counter[str](), module.Desk.write
+    link, tries, write = StubLink(arrivals), Counter[str](), processor.Processor.write
     caplog.set_level("INFO", "monitor")
 
-    def counted(self: module.Desk, batch: Any) -> Any:
+    def counted(self: processor.Processor, batch: Any) -> Any:
         tries["count"] += 1
         return write(self, batch)
 
-    monkeypatch.setattr(module.Desk, "write", counted)
+    monkeypatch.setattr(processor.Processor, "write", counted)
 
     async def run() -> None:
         service = a_service(place, link)
-        back = FAULTS[fault](service.desk.writer.engine)
+        back = FAULTS[fault](service.processor.writer.engine)
         work = asyncio.create_task(service.run())
         await eventually(lambda: service._problem, "the problem")
         await eventually(lambda: service._health and service._health.problems, "the problem on Health")
@@ -165,7 +166,7 @@ def test_a_defect_while_writing_is_reported_and_ends_nothing(place, arrivals, un
 
     async def disturbed() -> None:
         service = a_service(place, link)
-        refused_once(service.desk.writer.engine, "message", 2)
+        refused_once(service.processor.writer.engine, "message", 2)
         work = asyncio.create_task(service.run())
         await asyncio.wait_for(link.done.wait(), 60)
         await acknowledged_or_stopped(work, link)
@@ -207,13 +208,13 @@ def test_a_row_that_the_monitor_makes_and_the_database_refuses_stops_nothing(
 
     async def run() -> None:
         service = a_service(place, link)
-        with refusing(service.desk.writer.engine, table):
+        with refusing(service.processor.writer.engine, table):
             work = asyncio.create_task(service.run())
             await asyncio.wait_for(link.done.wait(), 60)
             if table == "health":
-                await eventually(lambda: service.desk.counts().get("not recorded"), "its count")
+                await eventually(lambda: service.processor.counts().get("not recorded"), "its count")
             await acknowledged_or_stopped(work, link)
-        assert service.desk.counts()["not recorded"] > 0
+        assert service.processor.counts()["not recorded"] > 0
 
     asyncio.run(run())
     assert (
@@ -278,21 +279,21 @@ def test_a_line_whose_engine_cannot_be_restored_waits_and_the_other_goes_on(plac
             raise ZeroDivisionError("a defect of the engine")
         return restore(writer, configuration, line, log)
 
-    for where in (salvage, module):
+    for where in (salvage, processor):
         monkeypatch.setattr(where, "restore", restores)
-    monkeypatch.setattr(module, "RESTORE_AGAIN_S", 0.0)
+    monkeypatch.setattr(processor, "RESTORE_AGAIN_S", 0.0)
 
     async def run() -> None:
         service = a_service(place, link, lines=("core-1", "core-2"))
-        refused_once(service.desk.writer.engine, "message", 2)
+        refused_once(service.processor.writer.engine, "message", 2)
         work = asyncio.create_task(service.run())
         await asyncio.wait_for(link.done.wait(), 60)
         await eventually(lambda: problems(place), "the problem in the store")
         assert problems(place)[0].startswith("core-1 is neither stored nor judged, its gateways keep it")
-        assert set(service.desk.pipelines) == {"core-2"}
+        assert set(service.processor.pipelines) == {"core-2"}
         assert_is_as_undisturbed(place, both, ["core-2"])
         state["broken"] = False
-        await eventually(lambda: not service.desk.suspended, "the engine")
+        await eventually(lambda: not service.processor.suspended, "the engine")
         again.begin()
         while not again.inbox.empty():
             link.inbox.put_nowait(again.inbox.get_nowait())
@@ -317,12 +318,12 @@ def test_a_monitor_starts_though_one_engine_cannot_be_restored(place, arrivals, 
         return restore(writer, configuration, line, log)
 
     with monkeypatch.context() as m:
-        m.setattr(module, "restore", restores)
+        m.setattr(processor, "restore", restores)
         c = first.configuration
-        pipelines, suspended = module.restored(first.writer, c, ["core-1", "core-2"])
+        pipelines, suspended = processor.restored(first.writer, c, ["core-1", "core-2"])
         assert suspended == {"core-1": "its engine cannot be restored (ZeroDivisionError: a defect of the engine)"}
         assert not any(module.standing(pipelines).values())
-        desk = module.Desk(c, first.writer, pipelines, suspended)
+        desk = processor.Processor(c, first.writer, pipelines, suspended)
         store(desk, both[half:])
         desk.finish()
         assert desk.rejected == {"line suspended": len([a for a in both[half:] if "core-1" in a.topic])}

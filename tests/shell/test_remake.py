@@ -8,8 +8,8 @@ from sqlalchemy import text
 
 from monitor.contract.config.configuration import Configuration
 from monitor.shell.compared import ENTRIES, NOT_COMPARED, OTHERWISE
+from monitor.shell.processor import Processor
 from monitor.shell.remake import Made, remake
-from monitor.shell.service import Desk
 from monitor.store.database import open_for_writing
 from monitor.store.schema import METADATA
 from tests.commands.test_doctor import written
@@ -20,7 +20,7 @@ from tests.shell.works import settings_at, stored_at
 LINE = "lay-1"
 
 
-def edited(place: Path, seed: int, shares: list[tuple[str, float]]) -> tuple[Desk, Configuration]:
+def edited(place: Path, seed: int, shares: list[tuple[str, float]]) -> tuple[Processor, Configuration]:
     """A record of hours whose files were edited while it was stopped, at each share of its messages."""
     arrivals, desk, begin = story(LINE, seed), started(configured(place, LINE), LINE, []), 0
     for mode, share in shares:

@@ -28,11 +28,11 @@ from monitor.core.arrival import Arrival, Message, Tick
 from monitor.core.decode import Decoder
 from monitor.core.pipeline import Pipeline
 from monitor.core.snapshot import every
-from monitor.shell import service
+from monitor.shell import processor
 from monitor.shell.compared import Comparison, compare
 from monitor.shell.link import Received
+from monitor.shell.processor import Processor
 from monitor.shell.restore import restore
-from monitor.shell.service import Desk
 from monitor.store.reader import StoreReader
 from monitor.store.revisions import FILES
 from monitor.store.schema import CHECKPOINT, COUNTER_FAULT, IN_FORCE, JOURNAL, METRE_BLOCK, SPLICE
@@ -69,14 +69,14 @@ def configured(folder: Path, line: str) -> Configuration:
     return c.model_copy(update={"works": c.works.model_copy(update={"store": store})})
 
 
-def started(configuration: Configuration, line: str, log: list[str]) -> Desk:
+def started(configuration: Configuration, line: str, log: list[str]) -> Processor:
     writer = Writer(configuration.works.store, [line])
-    desk = Desk(configuration, writer, {line: restore(writer, configuration, line, log.append)})
+    desk = Processor(configuration, writer, {line: restore(writer, configuration, line, log.append)})
     writer.keep_revisions(configuration.recipes.values(), T0)
     return desk
 
 
-def run(desk: Desk, arrivals: Sequence[Arrival], last_s: float | None = None) -> None:
+def run(desk: Processor, arrivals: Sequence[Arrival], last_s: float | None = None) -> None:
     for i, (part, now_s) in enumerate(parts(arrivals, TOGETHER, last_s)):
         desk.writer.write(desk.take([Received(a, lambda: None) for a in part], now_s))
         if i % ROLL_EVERY == ROLL_EVERY - 1:
@@ -162,7 +162,7 @@ class Present:
     turns: list[str]  # what has been reported and is not in effect yet
 
 
-def present(desk: Desk, line: str) -> Present:
+def present(desk: Processor, line: str) -> Present:
     p = desk.pipelines[line]
     alarms = {
         n: (a.state, a.active, round(a.occurrence_s * 1e3), a.value, a.until_s and round(a.until_s * 1e3))
@@ -219,7 +219,7 @@ class Damage:
             else:
                 path.unlink()
 
-    def put_back(self, desk: Desk) -> None:
+    def put_back(self, desk: Processor) -> None:
         for path, data in self.kept.items():
             path.write_bytes(data)
         folder = Path(desk.writer.settings.folder)
@@ -227,7 +227,7 @@ class Damage:
             desk.roll()
 
 
-def lose_snapshot(desk: Desk, line: str, mode: str) -> None:
+def lose_snapshot(desk: Processor, line: str, mode: str) -> None:
     """Do to the line's snapshot what the mode is."""
     table = CHECKPOINT
     with desk.writer.engine.begin() as connection:
@@ -276,7 +276,7 @@ def restarted(folder: Path, line: str, seed: int, at: int, mode: str, undisturbe
     """Stop a story at a message, start again as `mode` says, and hold the law to it, then and at the end."""
     arrivals = story(line, seed)
     with pytest.MonkeyPatch.context() as m:
-        m.setattr(service, "NOW_EVERY_S", 0.0)
+        m.setattr(processor, "NOW_EVERY_S", 0.0)
         desk = started(configured(folder, line), line, [])
         run(desk, arrivals[:at])
         desk.writer.close()  # without a last batch: as kill -9 leaves it
@@ -329,7 +329,7 @@ def keeps(given_out: dict, after: dict) -> None:
     assert not [f for f in closed if f not in after["findings"]]
 
 
-def reported(what: str, target: str, metre: str, desk: Desk, line: str, log: list[str]) -> None:
+def reported(what: str, target: str, metre: str, desk: Processor, line: str, log: list[str]) -> None:
     """What has changed is in force from a metre on: the log and the journal name line, revision and metre."""
     assert [entry for entry in log if entry.startswith(f"{line}: {what} is in force from metre {metre} on")]
     (entry,) = (e for e in rows_of(desk) if e.target == (target or what) and e.line == line and e.reason)

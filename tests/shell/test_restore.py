@@ -10,7 +10,7 @@ from sqlalchemy import create_engine, delete, select, update
 
 from monitor.contract.config.configuration import Configuration
 from monitor.core.pipeline import Pipeline
-from monitor.shell import service
+from monitor.shell import processor
 from monitor.shell.link import Received
 from monitor.shell.restore import restore
 from monitor.store.revisions import RevisionConflictError, lines_on_record, refuse_conflicts
@@ -41,7 +41,7 @@ def test_killed_anywhere_the_record_is_that_of_an_undisturbed_run(tmp_path_facto
     for i, (a, b) in enumerate(pairwise(edges)):
         desk = desk_at(folder, again=i > 0)
         with pytest.MonkeyPatch.context() as m:
-            m.setattr(service, "CHECKPOINT_EVERY_S", every)
+            m.setattr(processor, "CHECKPOINT_EVERY_S", every)
             take(desk, ARRIVALS[a:b], 50)
         desk.writer.close()  # without a last batch: as kill -9 leaves it
     assert everything(folder) == undisturbed
@@ -99,8 +99,8 @@ def test_ten_kills_in_a_minute_do_not_lengthen_the_replay(place, monkeypatch):
 
 
 def test_many_messages_are_a_reason_for_a_checkpoint_as_time_is(place, monkeypatch):
-    monkeypatch.setattr(service, "CHECKPOINT_EVERY_MESSAGES", 300)
-    monkeypatch.setattr(service, "NOW_EVERY_S", 0.0)
+    monkeypatch.setattr(processor, "CHECKPOINT_EVERY_MESSAGES", 300)
+    monkeypatch.setattr(processor, "NOW_EVERY_S", 0.0)
     desk = desk_at(place)
     states = []
     for start in range(0, 1000, 50):

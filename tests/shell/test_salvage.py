@@ -20,7 +20,7 @@ from monitor.core.arrival import Arrival
 from monitor.core.pipeline import Pipeline
 from monitor.shell import salvage
 from monitor.shell.link import Received
-from monitor.shell.service import Desk
+from monitor.shell.processor import Processor
 from monitor.store.ledger import Ledger
 from monitor.store.schema import MESSAGE, METADATA, REJECTED, SET_ASIDE
 from monitor.store.writer import Batch, Writer
@@ -61,7 +61,7 @@ def is_marked(value: object) -> bool:
     return MARK in text or str(MARKED_NUMBER) in text
 
 
-def refusing(desk: Desk, tables: Sequence[str]) -> None:
+def refusing(desk: Processor, tables: Sequence[str]) -> None:
     """The database refuses what is marked where it would go into some tables."""
 
     def look(_c: Any, _cursor: Any, statement: str, parameters: Any, *_: Any) -> None:
@@ -75,7 +75,7 @@ def refusing(desk: Desk, tables: Sequence[str]) -> None:
     event.listen(desk.writer.engine, "before_cursor_execute", look)
 
 
-def store(desk: Desk, arrivals: Sequence[Arrival], size: int = 150) -> list[Any]:
+def store(desk: Processor, arrivals: Sequence[Arrival], size: int = 150) -> list[Any]:
     """Through the desk as the service does it; returns the outputs that are reported."""
     outputs: list[Any] = []
     for start in range(0, len(arrivals), size):
@@ -90,12 +90,12 @@ def store(desk: Desk, arrivals: Sequence[Arrival], size: int = 150) -> list[Any]
     return outputs
 
 
-def rows_of(desk: Desk, wanted: Any) -> list[Any]:
+def rows_of(desk: Processor, wanted: Any) -> list[Any]:
     with desk.writer.engine.connect() as c:
         return list(c.execute(wanted).all())
 
 
-def stored(desk: Desk) -> "Counter[tuple[str, str, int]]":
+def stored(desk: Processor) -> "Counter[tuple[str, str, int]]":
     m = MESSAGE.c
     rows = rows_of(desk, select(m.line, m.station, m.quantity, m.n).where(m.station != MONITOR))
     return Counter((r.line, f"{r.station}/{r.quantity}", r.n) for r in rows)
@@ -105,7 +105,7 @@ def named(arrivals: Sequence[Arrival]) -> "Counter[tuple[str, str, int]]":
     return Counter((a.topic.split("/")[1], a.topic.split("/", 2)[2], json.loads(a.payload)["n"]) for a in arrivals)
 
 
-def assert_set_aside(desk: Desk, arrivals: Sequence[Arrival], outputs: Sequence[Any], path: str) -> None:
+def assert_set_aside(desk: Processor, arrivals: Sequence[Arrival], outputs: Sequence[Any], path: str) -> None:
     """The marked message only: kept with its bytes, counted, reported; every other one stored once."""
     marked = [a for a in arrivals if is_marked(a.payload)]
     assert len(marked) == 1

@@ -23,9 +23,11 @@ from sqlalchemy.exc import OperationalError
 from monitor.contract.topics import MONITOR
 from monitor.core.arrival import Arrival
 from monitor.core.pipeline import Pipeline
+from monitor.shell import processor
 from monitor.shell import service as module
 from monitor.shell.link import Received
-from monitor.shell.service import Desk, Service
+from monitor.shell.processor import Processor
+from monitor.shell.service import Service
 from monitor.store import upgrade
 from monitor.store.database import open_for_reading
 from monitor.store.lease import hold
@@ -91,7 +93,7 @@ class StoryClock:
     step_s: float = 0.0
 
     def __call__(self) -> float:
-        self.now_s += module.NOW_EVERY_S
+        self.now_s += processor.NOW_EVERY_S
         return self.now_s
 
 
@@ -164,8 +166,8 @@ async def cancelled_in_thread(service: Service, monkeypatch: pytest.MonkeyPatch,
         return call
 
     with monkeypatch.context() as m:
-        m.setattr(Desk, "take", around("take", Desk.take))
-        m.setattr(type(service.desk.writer), "write", around("write", type(service.desk.writer).write))
+        m.setattr(Processor, "take", around("take", Processor.take))
+        m.setattr(type(service.processor.writer), "write", around("write", type(service.processor.writer).write))
         with suppress(asyncio.CancelledError):
             await asyncio.wait_for(work, 60)
     assert count[name] >= nth, f"{name} came {count[name]} times"
@@ -243,7 +245,7 @@ def undisturbed(arrivals: list[Arrival], tmp_path_factory: pytest.TempPathFactor
 def quick(monkeypatch: pytest.MonkeyPatch) -> None:
     for name, value in {"BATCH": BATCH, "LINGER_S": 0.001, "AGAIN_S": 0.05, "STOP_WITHIN_S": 0.5}.items():
         monkeypatch.setattr(module, name, value)
-    monkeypatch.setattr(module, "CHECKPOINT_EVERY_S", 0.0)
+    monkeypatch.setattr(processor, "CHECKPOINT_EVERY_S", 0.0)
 
 
 # ---- stops -------------------------------------------------------------------------------------------------------
@@ -297,7 +299,7 @@ def test_a_write_that_fails_and_then_a_stop_reports_nothing_as_stored(place, arr
 
     async def stopped() -> None:
         service = a_service(place, link, again=False)
-        written, failed = service.desk.writer.write, asyncio.Event()
+        written, failed = service.processor.writer.write, asyncio.Event()
         loop, count = asyncio.get_running_loop(), 0
 
         def fails(batch: Batch) -> object:
@@ -308,7 +310,7 @@ def test_a_write_that_fails_and_then_a_stop_reports_nothing_as_stored(place, arr
                 raise ERRORS[kind]()
             return written(batch)
 
-        service.desk.writer.write = fails  # type: ignore[method-assign, assignment]
+        service.processor.writer.write = fails  # type: ignore[method-assign, assignment]
         work = asyncio.create_task(service.run())
         await asyncio.wait_for(failed.wait(), 30)
         work.cancel()
@@ -326,7 +328,7 @@ def test_a_failed_write_is_made_good_by_the_stop_where_the_store_can_be_written_
 
     async def stopped() -> None:
         service = a_service(place, link, again=False)
-        written, failed = service.desk.writer.write, asyncio.Event()
+        written, failed = service.processor.writer.write, asyncio.Event()
         loop, failures = asyncio.get_running_loop(), iter([True, True])
 
         def fails_twice(batch: Batch) -> object:
@@ -335,7 +337,7 @@ def test_a_failed_write_is_made_good_by_the_stop_where_the_store_can_be_written_
                 raise ERRORS["disk"]()
             return written(batch)
 
-        service.desk.writer.write = fails_twice  # type: ignore[method-assign, assignment]
+        service.processor.writer.write = fails_twice  # type: ignore[method-assign, assignment]
         work = asyncio.create_task(service.run())
         await asyncio.wait_for(failed.wait(), 30)
         work.cancel()
@@ -374,19 +376,19 @@ def test_an_engine_that_failed_is_made_again_from_the_store(place, arrivals, und
 def test_sigterm_stores_what_was_taken(place, arrivals, undisturbed, monkeypatch):
     """The signal arrives while the thread takes the second batch: that batch is in the store after the stop."""
     link, taken = StubLink(arrivals), Counter[str]()
-    inner = Desk.take
+    inner = Processor.take
 
-    def takes(self: Desk, *args: Any) -> Batch:
+    def takes(self: Processor, *args: Any) -> Batch:
         taken["batches"] += 1
         if taken["batches"] == 2:
             os.kill(os.getpid(), signal.SIGTERM)
         return inner(self, *args)
 
-    monkeypatch.setattr(Desk, "take", takes)
+    monkeypatch.setattr(Processor, "take", takes)
     with hold(settings_at(place), ["core-1"], 0.0) as lease:
         assert asyncio.run(module._until_stopped(a_service(place, link, again=False), lease)) == 0
     assert sum(numbers_stored(place).values()) == 2 * BATCH
-    monkeypatch.setattr(Desk, "take", inner)
+    monkeypatch.setattr(Processor, "take", inner)
     assert_it_goes_on(place, link, undisturbed)
 
 
@@ -414,7 +416,7 @@ def test_moving_files_keeps_neither_batches_nor_a_stop_waiting(place, arrivals, 
     """However much there is to move: the thread takes what has come between two files, and a stop after one."""
     link, moved = StubLink(arrivals), Counter[str]()
 
-    def endless(_: Desk) -> Iterator[bool]:
+    def endless(_: Processor) -> Iterator[bool]:
         while True:
             moved["files"] += 1
             yield True
@@ -426,7 +428,7 @@ def test_moving_files_keeps_neither_batches_nor_a_stop_waiting(place, arrivals, 
 
     with monkeypatch.context() as m:
         m.setattr(module, "ROLL_EVERY_S", 0.0)
-        m.setattr(Desk, "rolling", endless)
+        m.setattr(Processor, "rolling", endless)
         assert not asyncio.run(stopped())
     assert moved["files"] > 1
     assert_it_goes_on(place, link, undisturbed)

@@ -16,8 +16,8 @@ from monitor.contract.topics import MONITOR
 from monitor.core.arrival import Arrival
 from monitor.core.engine import Engine
 from monitor.shell.link import Received
+from monitor.shell.processor import Processor
 from monitor.shell.restore import restore
-from monitor.shell.service import Desk
 from monitor.store.numbering import StreamNumbers
 from monitor.store.reader import StoreReader
 from monitor.store.schema import LEDGER
@@ -45,18 +45,18 @@ def stored_at(folder: Path) -> Configuration:
     return c.model_copy(update={"works": works})
 
 
-def desk_at(folder: Path, again: bool = False, lines: Sequence[str] | None = None) -> Desk:
+def desk_at(folder: Path, again: bool = False, lines: Sequence[str] | None = None) -> Processor:
     """A desk over a store; `again` restores its engines from what is stored; `lines` are its own."""
     c = stored_at(folder)
     writer = Writer(c.works.store, lines)
     mine = list(lines or c.lines)
     if again:
-        return Desk(c, writer, {line: restore(writer, c, line, lambda _: None) for line in mine})
+        return Processor(c, writer, {line: restore(writer, c, line, lambda _: None) for line in mine})
     pipelines = Engine(c).pipelines
-    return Desk(c, writer, {line: pipelines[line] for line in mine})
+    return Processor(c, writer, {line: pipelines[line] for line in mine})
 
 
-def take(desk: Desk, arrivals: Sequence[Arrival], size: int = 200) -> None:
+def take(desk: Processor, arrivals: Sequence[Arrival], size: int = 200) -> None:
     """Through the desk and into the store, in batches."""
     for start in range(0, len(arrivals), size):
         part = arrivals[start : start + size]

@@ -9,7 +9,7 @@ import pytest
 from sqlalchemy import Engine, text
 
 from monitor.contract.config.works import Store
-from monitor.shell.service import Desk
+from monitor.shell.processor import Processor
 from monitor.store import seal
 from monitor.store.database import FILE, DamagedStoreError, faults_of_sqlite, open_for_reading, open_for_writing
 from monitor.store.seal import is_as_sealed, set_seal
@@ -25,7 +25,7 @@ FLIPS = 200
 def stopped(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A store whose monitor has stopped."""
     folder: Path = tmp_path_factory.mktemp("stopped")
-    desk: Desk = desk_at(folder)
+    desk: Processor = desk_at(folder)
     take(desk, tell(130, before=busy).sorted())
     desk.writer.write(desk.last_batch())
     desk.writer.seal()

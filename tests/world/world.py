@@ -21,9 +21,11 @@ import pytest
 from sqlalchemy import text
 
 from monitor.core.arrival import Arrival
+from monitor.shell import processor as processor_module
 from monitor.shell import service as service_module
+from monitor.shell.processor import Processor
 from monitor.shell.restore import restore
-from monitor.shell.service import Desk, Service
+from monitor.shell.service import Service
 from monitor.store import manifest, samples
 from monitor.store.database import open_for_reading
 from monitor.store.reader import StoreReader
@@ -123,7 +125,7 @@ class World:
         self.writer = writer
         pipelines = {LINE: restore(writer, c, LINE, lambda _: None)}
         link = WorldLink(self.broker, self.clock)
-        service = Service(Desk(c, writer, pipelines), link, self.clock)  # type: ignore[arg-type]
+        service = Service(Processor(c, writer, pipelines), link, self.clock)  # type: ignore[arg-type]
         service.thread = InlineExecutor()  # type: ignore[assignment]
         return service
 
@@ -267,7 +269,7 @@ class World:
 def quick_rounds(rng: random.Random) -> Iterator[None]:
     """Snapshots, moves into files and looks at files, as often in the hour of a story as in days of a works."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(service_module, "CHECKPOINT_EVERY_S", rng.choice((30.0, 300.0, 1000.0)))
+        patch.setattr(processor_module, "CHECKPOINT_EVERY_S", rng.choice((30.0, 300.0, 1000.0)))
         patch.setattr(service_module, "ROLL_EVERY_S", rng.choice((0.3, 1.0, 3.0)))
         patch.setattr(manifest, "LOOK_FILES", 1)
         yield
@@ -277,7 +279,7 @@ def roll(folder: Path) -> None:
     """Move into files whatever is due."""
     c = configuration(str(folder))
     writer = Writer(c.works.store, [LINE])
-    Desk(c, writer, {}).roll()
+    Processor(c, writer, {}).roll()
     writer.close()
 
 
@@ -326,7 +328,7 @@ def undisturbed(number: int) -> dict[str, Any]:
     folder = temporary()
     c = configuration(str(folder))
     writer = Writer(c.works.store, [LINE])
-    desk = Desk(c, writer, {LINE: restore(writer, c, LINE, lambda _: None)})
+    desk = Processor(c, writer, {LINE: restore(writer, c, LINE, lambda _: None)})
     arrivals = [Arrival(f"tarn/{LINE}/{m.path}", m.payload, m.send_s) for m in told(number)]
     take(desk, arrivals, 60)
     writer.write(desk.last_batch())

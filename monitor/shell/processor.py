@@ -1,0 +1,334 @@
+"""The engine, the ledger and the writer of some lines: takes what was received, and stores what it came to."""
+
+import logging
+from collections import Counter
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from types import MappingProxyType
+
+import msgspec
+from sqlalchemy import Engine
+from sqlalchemy.exc import SQLAlchemyError
+
+from monitor.contract.config.configuration import Configuration
+from monitor.contract.part import CannotRunError
+from monitor.contract.record import LineNow, MessageNumber, Output, Rejected
+from monitor.contract.topics import MONITOR, Stream
+from monitor.core.arrival import Arrival, Message, Note, Tick
+from monitor.core.decode import Decoder
+from monitor.core.pipeline import Pipeline
+from monitor.core.snapshot import dump
+from monitor.shell.link import Received
+from monitor.shell.restore import restore
+from monitor.shell.salvage import SET_ASIDE, Salvage, Taken, suspension
+from monitor.store import manifest
+from monitor.store.ledger import LedgerDelta, Reports, reports_of
+from monitor.store.refusals import NOT_RECORDED, first_line, is_of_data
+from monitor.store.rolling import each_drum, each_hour, log_not_moved
+from monitor.store.samples import NOTE, TICK
+from monitor.store.writer import Batch, Writer, key_of, ms
+
+NOW_EVERY_S = 0.25
+CHECKPOINT_EVERY_S = 30.0
+CHECKPOINT_EVERY_MESSAGES = 2000  # a snapshot takes as long as some 20 of them
+RESTORE_AGAIN_S = 60.0  # of an engine that could not be restored
+
+NOT_WRITTEN = (SQLAlchemyError, OSError, CannotRunError)  # what may be put right: the batch is kept
+FORGOTTEN = "number forgotten"  # kind of rejection
+SUSPENDED = "line suspended"  # kind of rejection
+
+LOG = logging.getLogger("monitor")
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """What is stored of a batch's numberings, and its outputs that are on record, with what was rejected."""
+
+    stored: Reports
+    outputs: Sequence[Output]
+
+
+@dataclass(slots=True)
+class Processor:
+    """Decoder, engines and writer of some lines; used by one thread.
+
+    `suspended` are lines of which nothing is taken for a while, and why: their gateways keep it.
+    """
+
+    configuration: Configuration
+    writer: Writer
+    pipelines: dict[str, Pipeline]
+    suspended: dict[str, str] = field(default_factory=dict)
+    decoder: Decoder = field(init=False)
+    rejected: "Counter[str]" = field(default_factory=Counter)
+    messages: int = 0
+    committed_s: float | None = None
+    pending: Batch | None = None  # taken, not written yet
+    failed: Exception | None = None  # what an engine raised over the pending batch
+    _salvage: Salvage | None = None  # of the pending batch
+    _taken: list[Taken] = field(default_factory=list)
+    _taken_s: float = 0.0
+    _noted: int = 0
+    _now_s: dict[str, float] = field(default_factory=dict)
+    _checkpoint_s: dict[str, float] = field(default_factory=dict)
+    _since_checkpoint: "Counter[str]" = field(default_factory=Counter)
+    _behind: set[str] = field(default_factory=set)
+    _kept: dict[str, str] = field(default_factory=dict)
+    _looked_at: str = ""
+    _tried_s: float = 0.0  # when an engine was last tried to be restored
+
+    def __post_init__(self) -> None:
+        c = self.configuration
+        self.decoder = Decoder(c.works.works, {name: c.lines[name] for name in self.lines}, c.works.wire)
+
+    @property
+    def lines(self) -> list[str]:
+        """All lines, judged or not."""
+        return sorted({*self.pipelines, *self.suspended})
+
+    @property
+    def problems(self) -> list[str]:
+        """What is wrong with lines and files, in words."""
+        lines = [
+            f"{line} is neither stored nor judged, its gateways keep it: {why}"
+            for line, why in sorted(self.suspended.items())
+        ]
+        what, why = next(iter(self._kept.items()), ("", ""))
+        more = f", and {len(self._kept) - 1} more" if len(self._kept) > 1 else ""
+        return lines + ([f"{what} cannot be moved into a file ({why}){more}; the database keeps it"] if what else [])
+
+    def take(self, received: Sequence[Received], now_s: float, notes: Sequence[Note] = ()) -> Batch:
+        """Decode and feed what is not stored yet. The batch must be written before the next one is taken.
+
+        `notes` are the monitor's on itself; they stand with the first of its lines.
+        """
+        numbers = self.writer.ledger.open_delta()
+        outputs: list[Output] = []
+        taken = self._notes(notes)
+        for one in received:
+            if one.arrival is not None:
+                found = self._decode(one.arrival, numbers)
+                if isinstance(found, Rejected):
+                    outputs.append(found)
+                    self.rejected[found.kind] += 1
+                    if found.number is not None and found.final:
+                        numbers.refuse(found.number.stream, found.number.start, found.number.n)
+                elif found is not None:
+                    taken.append(found)
+        taken += self._ticks({one.kept.stream.line for one in taken}, now_s)
+        self.messages += len(received)
+        self._taken, self._taken_s = taken, now_s
+        self.pending = Batch([one.pair for one in taken], outputs, numbers=numbers)
+        try:
+            outputs += self._feed(taken)
+        except Exception as error:
+            self.failed = error
+            raise
+        now = self._due_now(now_s)
+        batch = replace(self.pending, now=now, states=self._due_states(now, now_s))
+        if not (taken or numbers.streams):  # nothing was fed, nobody waits for an answer: it need not be written
+            self.writer.ledger.drop(numbers)
+            self.pending = None
+            return replace(batch, numbers=None)
+        self.pending = batch
+        return batch
+
+    def _decode(self, arrival: Arrival, numbers: LedgerDelta) -> Taken | Rejected | None:
+        """A message that is new; what was wrong with it; nothing for one that is stored."""
+        decoded = self.decoder.decode(arrival)
+        if isinstance(decoded, Rejected):
+            return decoded
+        if decoded.stream.line in self.suspended:
+            later = "the line is suspended, see the page Health: send the message again later"
+            return Rejected(SUSPENDED, arrival.topic, later, arrival.received_s, decoded.stream.line)
+        if (why := self.writer.aside.get(key_of(decoded))) is not None:
+            number = MessageNumber(decoded.stream, decoded.start, decoded.n)
+            return Rejected(SET_ASIDE, arrival.topic, why, arrival.received_s, decoded.stream.line, number)
+        place = numbers.add(decoded.stream, decoded.start, decoded.n, ms(decoded.t_s))
+        if place == "new":
+            return Taken(decoded, decoded, arrival.payload)
+        return _forgotten(decoded, arrival) if place == "forgotten" else None
+
+    def _feed(self, taken: Sequence[Taken]) -> list[Output]:
+        fed: dict[str, list[Message | Tick | Note]] = {}
+        for one in taken:
+            fed.setdefault(one.kept.stream.line, []).append(one.said)
+        outputs: list[Output] = []
+        for line, messages in fed.items():
+            outputs += self.pipelines[line].feed(messages)
+        self._behind |= set(fed)
+        self._since_checkpoint.update({line: len(messages) for line, messages in fed.items()})
+        return outputs
+
+    def write(self, batch: Batch) -> Written:
+        """Commit the batch that was taken. Raises while the store cannot be written: call again with the same batch.
+
+        What it can never store as data, or an engine failed over, is set aside, and the rest is stored.
+        """
+        if self.failed is None and self._salvage is None:
+            try:
+                stored = self.writer.write(batch)
+            except Exception as error:
+                if not is_of_data(error):
+                    raise
+                LOG.error("a batch was refused (%s); looking for the message at fault", first_line(error))
+            else:
+                self.pending = None
+                return Written(stored, batch.outputs)
+        written = self._salvaged(batch)
+        self.pending, self.failed, self._salvage = None, None, None
+        return written
+
+    def _salvaged(self, batch: Batch) -> Written:
+        if self._salvage is None:
+            self._salvage = Salvage(self.writer, self.configuration, self._taken, self._taken_s)
+        salvage = self._salvage
+        salvage.run()
+        self._restored(salvage.pipelines, salvage.suspended)
+        self._tried_s = self._taken_s if salvage.suspended else self._tried_s
+        outputs: list[Output] = list(batch.outputs)
+        if not salvage.was_committed:
+            outputs = [output for output in outputs if isinstance(output, Rejected)]
+            self.writer.write(Batch(outputs=outputs))
+        outputs += [*salvage.rejected, *(output for of_line in salvage.outputs.values() for output in of_line)]
+        self.rejected[SET_ASIDE] += len(salvage.rejected)
+        touched = batch.numbers.touched if batch.numbers else {}
+        return Written(reports_of(self.writer.ledger.streams, touched), outputs)
+
+    def counts(self) -> dict[str, int]:
+        """What was refused, by kind, and rows of the monitor's own that are not recorded."""
+        not_recorded = self.writer.not_recorded.total()
+        return dict(self.rejected) | ({NOT_RECORDED: not_recorded} if not_recorded else {})
+
+    def _restored(self, pipelines: Mapping[str, Pipeline], suspended: Mapping[str, str]) -> None:
+        """Engines that were made again go on; those of suspended lines know what the store does not."""
+        self.suspended = {k: why for k, why in self.suspended.items() if k not in pipelines} | dict(suspended)
+        self.pipelines = {k: p for k, p in (self.pipelines | dict(pipelines)).items() if k not in self.suspended}
+        self._behind &= set(self.pipelines)
+
+    def resume(self, now_s: float) -> None:
+        """Try, not too often, to restore the engines of suspended lines."""
+        if not self.suspended or self.pending is not None or now_s - self._tried_s < RESTORE_AGAIN_S:
+            return
+        self._tried_s = now_s
+        self._restored(*restored(self.writer, self.configuration, list(self.suspended), self.suspended))
+
+    def finish(self) -> None:
+        """For a stop: write what was taken, then everything as it is. Raises as `Writer.write` does; call again then.
+
+        Nothing is written of an engine that failed over what it was fed: it knows what the store does not.
+        """
+        if self.pending is not None:
+            self.write(self.pending)
+        if self.writer.ledger.opened is None:
+            self.writer.write(self.last_batch())
+
+    def _notes(self, notes: Sequence[Note]) -> list[Taken]:
+        line, taken = min(self.pipelines, default=""), []
+        for note in notes if line else ():
+            self._noted = max(self._noted + 1, round(note.now_s * 1e3))
+            kept = _own(Stream(line, MONITOR, NOTE), self._noted, note.now_s)
+            taken.append(Taken(note, kept, msgspec.json.encode(note)))
+        return taken
+
+    def _ticks(self, heard: set[str], now_s: float) -> list[Taken]:
+        """Lines that have been silent for long enough hear the wall clock once; it is kept as their messages are."""
+        taken = []
+        for line, pipeline in self.pipelines.items():
+            silence = pipeline.line.silence
+            if line in heard or silence is None or pipeline.silent or pipeline.heard_s is None:
+                continue
+            if now_s - pipeline.heard_s >= silence.after_s:
+                kept = _own(Stream(line, MONITOR, TICK), round(now_s * 1e3), now_s)
+                taken.append(Taken(Tick(round(now_s, 3)), kept, b""))
+        return taken
+
+    def _due_now(self, now_s: float) -> dict[str, LineNow]:
+        due = {line for line in self._behind if now_s - self._now_s.get(line, 0.0) >= NOW_EVERY_S}
+        self._behind -= due
+        self._now_s |= dict.fromkeys(due, now_s)
+        return {line: self.pipelines[line].now() for line in sorted(due)}
+
+    def _due_states(self, now: Collection[str], now_s: float) -> dict[str, bytes]:
+        """Snapshots of the lines of `now` that have had none for a while, or many messages since."""
+        due = [line for line in now if self._is_due(line, now_s)]
+        for line in due:
+            self._checkpoint_s[line], self._since_checkpoint[line] = now_s, 0
+        return {line: dump(self.pipelines[line]) for line in due}
+
+    def _is_due(self, line: str, now_s: float) -> bool:
+        many = self._since_checkpoint[line] >= CHECKPOINT_EVERY_MESSAGES
+        return many or now_s - self._checkpoint_s.setdefault(line, now_s) >= CHECKPOINT_EVERY_S
+
+    def last_batch(self) -> Batch:
+        """Everything as it is. RuntimeError while a batch is open: its engines know what the store does not."""
+        if self.writer.ledger.opened is not None:
+            raise RuntimeError("expected every message taken to be stored before a checkpoint, got an open batch")
+        now = {line: pipeline.now() for line, pipeline in self.pipelines.items() if pipeline.heard_s is not None}
+        return Batch(now=now, states={line: dump(self.pipelines[line]) for line in now})
+
+    def roll(self) -> None:
+        """Move finished drums and full hours into files."""
+        for _ in self.rolling():
+            pass
+
+    def rolling(self) -> Iterator[bool]:
+        """Move finished drums and full hours into files step by step: other work, or a stop, may come between.
+
+        What cannot be moved is logged once, until it changes.
+        """
+        store = self.configuration.works.store
+        engine, folder, lines = self.writer.engine, Path(store.folder), self.writer.lines
+        kept: dict[str, str] = {}
+        keep_ms = round(store.raw_hours_in_database * 3_600_000)
+        yield from self._by_itself("drums", each_drum(engine, folder, lines, kept.__setitem__), kept)
+        yield from self._by_itself("hours", each_hour(engine, folder, keep_ms, lines, kept.__setitem__), kept)
+        yield from self._by_itself("a look at files", self._look(engine, folder, lines), kept)
+        for what, reason in kept.items():
+            if self._kept.get(what) != reason:
+                log_not_moved(what, reason)
+        self._kept = kept
+
+    def _by_itself(self, what: str, steps: Iterator[object], kept: dict[str, str]) -> Iterator[bool]:
+        """Steps of one kind; a defect in them is reported and keeps no other kind from its own."""
+        try:
+            for _ in steps:
+                yield True
+        except NOT_WRITTEN:
+            raise
+        except Exception as error:  # noqa: BLE001 - moving files must not end the monitor, nor each other
+            kept[what] = f"{type(error).__name__}: {first_line(error)}"
+
+    def _look(self, engine: Engine, folder: Path, lines: Collection[str] | None) -> Iterator[str]:
+        for path in manifest.look_in_turn(engine, folder, lines, self._looked_at):
+            self._looked_at = path
+            yield path
+
+
+def restored(
+    writer: Writer, configuration: Configuration, lines: Sequence[str], known: Mapping[str, str] = MappingProxyType({})
+) -> tuple[dict[str, Pipeline], dict[str, str]]:
+    """Engines as the store has them, and the lines of which it cannot be restored with the reason (`known` before)."""
+    pipelines: dict[str, Pipeline] = {}
+    suspended: dict[str, str] = {}
+    for line in lines:
+        try:
+            pipelines[line] = restore(writer, configuration, line, LOG.info)
+        except Exception as error:
+            if not is_of_data(error):
+                raise
+            suspended[line] = suspension(line, error, known.get(line, ""))
+    return pipelines, suspended
+
+
+def _forgotten(message: Message, arrival: Arrival) -> Rejected:
+    """A number so old that nobody remembers whether it is stored: taking it could store it twice."""
+    why = f"message {message.n} of numbering {message.start} is older than what is remembered of its stream"
+    number = MessageNumber(message.stream, message.start, message.n)
+    return Rejected(FORGOTTEN, arrival.topic, why, arrival.received_s, message.stream.line, number)
+
+
+def _own(stream: Stream, n: int, now_s: float) -> Message:
+    """What the monitor tells its own engine, as a message that can be kept."""
+    return Message(stream, n, now_s, now_s, now_s, None)  # type: ignore[arg-type]
