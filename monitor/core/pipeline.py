@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 from monitor.contract import drum_names
 from monitor.contract.config.content import differences_of
 from monitor.contract.config.limits import LimitsError, beyond_instruments, differences, with_limits
-from monitor.contract.config.line import Line, Zone
-from monitor.contract.config.recipe import Dwell, Recipe
+from monitor.contract.config.line import Line
+from monitor.contract.config.recipe import Recipe
 from monitor.contract.drum_names import NAME_USED
 from monitor.contract.messages import Action, DrumChange, LimitsStep, PayoffChange, StateChange, Told
 from monitor.contract.record import (
@@ -43,19 +43,19 @@ from monitor.contract.record import (
 from monitor.contract.selfwatch import SELF_ALARMS
 from monitor.contract.topics import LIMITS, OPERATOR
 from monitor.contract.units import convert
-from monitor.core import people
+from monitor.core import dwell, people
 from monitor.core.alarms import AlarmBook, AlarmEvent, Definition
 from monitor.core.arrival import Block, Message, Note, Tick
 from monitor.core.cure.plan import COLUMNS, COOLING, columns_of, zones_on_path
 from monitor.core.cure.stage import CureStage
 from monitor.core.cure.stage import told as cure_told
+from monitor.core.dwell import DwellCheck
 from monitor.core.fillings import Fillings
-from monitor.core.limit import Crossing, Limit, Point, Stretch
 from monitor.core.order import Released, StreamOrder
 from monitor.core.revisions import NotAllowedError, Revisions
 from monitor.core.rows import Passages, ZoneHeat, edges_m
 from monitor.core.state import STATES, StateTimeline
-from monitor.core.stream import VERDICT, StreamFlow, tape_of
+from monitor.core.stream import StreamFlow, tape_of
 from monitor.core.track import Track
 
 CLOCK_SPREAD_S = 5.0  # gateways' clocks may differ by this much before a silent counter is bridged too early
@@ -68,35 +68,7 @@ NAME_ALARM_LASTS_S = 60.0
 NOTES = {"note work": FindingKind.WORK, "hand over": FindingKind.HANDOVER}
 OF_CABLE = {"mark metres": people.mark, "note resistance": people.resistance, "sign record": people.decision}
 LABELS = {"revision", "title"}  # keys of a recipe that judge no cable
-LEFT_BY_M = 1e-6  # a metre has left a zone once it is beyond its end by more than the arithmetic's own error
 PEOPLE_KEPT = 500  # messages of people that a repetition is known by
-
-
-@dataclass(slots=True)
-class DwellCheck:
-    """Dwell of metre after metre against its limits; the delays run in metres."""
-
-    dwell: Dwell
-    zones: list[Zone]
-    next_m: int | None = None
-    low: Limit | None = None
-    high: Limit | None = None
-    newest_s: float = np.nan
-
-    @classmethod
-    def of(cls, line: Line, dwell: Dwell, next_m: int | None) -> "DwellCheck":
-        low = Limit(dwell.min_s, -1, 0.0, dwell.on_delay_m, dwell.on_delay_m) if dwell.min_s is not None else None
-        high = Limit(dwell.max_s, 1, 0.0, dwell.on_delay_m, dwell.on_delay_m) if dwell.max_s is not None else None
-        return cls(dwell, [z for z in line.zone if z.name == dwell.zone], next_m, low, high)
-
-    @property
-    def end_m(self) -> float:
-        """Path position at which cable has all passes behind it."""
-        return max(z.end_m for z in self.zones)
-
-    @property
-    def sides(self) -> list[tuple[str, Limit]]:
-        return [(name, limit) for name, limit in (("short", self.low), ("long", self.high)) if limit]
 
 
 @dataclass(slots=True)
@@ -383,7 +355,7 @@ class Pipeline:
         for flow in self.flows.values():
             _sort_out(flow.flow(before_s, upto_s, self.track, self.states), found, out)
         for check in self.dwells:
-            _sort_out(self._dwell(check, before_s), found, out)
+            _sort_out(check.flow(before_s, self.track), found, out)
         _sort_out(self.curing.flow(before_s, self.track, self._heats(), self.states), found, out)
         self._apply(found, out, upto_s)
 
@@ -454,74 +426,6 @@ class Pipeline:
         if until is not None and until <= upto_s:
             self._name_alarm_until_s = None
             yield AlarmEvent(until, -1, until, NAME_USED, "returned")
-
-    # ---- dwell ---------------------------------------------------------------------------------------------
-
-    def _dwell(self, check: DwellCheck, before_s: float) -> Iterator[AlarmEvent | Finding]:
-        """Metres that have left the zone's last pass before a time, one after the other.
-
-        One whose middle is just at the end while the line stands has not left.
-        """
-        offset = self.line.counter_m - check.end_m
-        first = float(self.track.L_m[0]) + offset
-        last = float(self.track.at(before_s)) + offset - 0.5 - LEFT_BY_M
-        start = int(np.ceil(first)) if check.next_m is None else check.next_m
-        metres = np.arange(start, int(np.ceil(last)), dtype=np.float64)
-        if not len(metres):
-            return
-        passed = Passages.of(self.track, self.line.counter_m, edges_m(check.zones), metres)
-        count = int(np.count_nonzero(passed.at[check.end_m] < before_s))
-        check.next_m = start + count
-        if not count:
-            return
-        metres, t_s = metres[:count], passed.at[check.end_m][:count]
-        spent = passed.dwell_s(check.zones)[:count]
-        good = ~np.isnan(spent)
-        if good.any():
-            check.newest_s = float(spent[good][-1])
-            yield from self._judge_dwell(check, metres[good], t_s[good], spent[good])
-
-    def _judge_dwell(
-        self, check: DwellCheck, metres: Floats, t_s: Floats, spent: Floats
-    ) -> Iterator[AlarmEvent | Finding]:
-        size = len(metres)
-        open_ = np.ones(size, dtype=bool)
-        stretch = Stretch(t_s, spent, metres, t_s, np.full(size, -1, dtype=np.int64), open_)
-        for name, limit in check.sides:
-            if not limit.quiet(float(spent.min()), float(spent.max())):
-                for crossing in limit.feed(stretch, metres, metres):
-                    yield from self._dwell_crossing(check, name, limit, crossing)
-
-    def _close_dwells(self, t_s: float) -> Iterator[AlarmEvent | Finding]:
-        for check in self.dwells:
-            metre = float(self.track.at(t_s)) + self.line.counter_m - check.end_m
-            here = Point(t_s, metre, metre, check.newest_s, t_s, -1)
-            for name, limit in check.sides:
-                crossing = limit.closed(here)
-                if crossing is not None:
-                    yield from self._dwell_crossing(check, name, limit, crossing)
-
-    def _dwell_crossing(
-        self, check: DwellCheck, name: str, limit: Limit, crossing: Crossing
-    ) -> Iterator[AlarmEvent | Finding]:
-        stream, at, start, end = f"{check.dwell.zone}/dwell", crossing.at, crossing.start, crossing.end
-        event = "raised" if crossing.raised else "returned"
-        yield AlarmEvent(at.known_s, at.seq, at.t_s, f"{stream}/{name}", event, value=at.value, line_metre=start.L_m)
-        yield Finding(
-            line=self.line.line,
-            key=f"{stream}/{name}@{round(start.t_s * 1e3)}",
-            kind=FindingKind.DWELL,
-            stream=stream,
-            check=name,
-            verdict=VERDICT[check.dwell.verdict],
-            start_m=start.L_m,
-            end_m=end.L_m if end else None,
-            start_s=start.t_s,
-            end_s=end.t_s if end else None,
-            extreme=crossing.extreme,
-            limit=limit.at,
-            unit="s",
-        )
 
     # ---- drums and recipes -----------------------------------------------------------------------------------
 
@@ -619,10 +523,10 @@ class Pipeline:
         for flow in self.flows.values():
             _sort_out(flow.close(t_s, float(self.track.at(t_s)), recipe), closing, out)
             flow.judge_by(recipe)
-        _sort_out(self._close_dwells(t_s), closing, out)
+        for check in self.dwells:
+            _sort_out(check.close(t_s, self.track), closing, out)
         self._apply(closing, out)
-        places = {check.dwell.zone: check.next_m for check in self.dwells}
-        self.dwells = [DwellCheck.of(self.line, d, places.get(d.zone)) for d in _dwells(recipe, self.line)]
+        self.dwells = dwell.checks(recipe, self.line, self.dwells)
         if recipe is None and self.recipe is not None:
             self.unjudged.append((t_s, np.inf))
         elif recipe is not None and self.recipe is None:
@@ -640,8 +544,7 @@ class Pipeline:
         for flow in self.flows.values():
             definitions |= flow.definitions()
         for check in self.dwells:
-            d, stream = check.dwell, f"{check.dwell.zone}/dwell"
-            definitions |= {f"{stream}/{name}": Definition(d.priority, limit.at, "s") for name, limit in check.sides}
+            definitions |= check.definitions()
         self.book.define(definitions | self.curing.definitions())
 
     def judge_by(self, recipe: Recipe | None, t_s: float, cut_m: float) -> list[Output]:
@@ -800,12 +703,6 @@ class Pipeline:
 def _after(known_s: float) -> float:
     """The first moment at which what came when the record was at `known_s` can change how cable is judged."""
     return float(np.nextafter(known_s, np.inf)) if known_s > -np.inf else known_s
-
-
-def _dwells(recipe: Recipe | None, line: Line) -> list[Dwell]:
-    """Those of zones that the line has: a recipe may be older than the line's description."""
-    zones = {zone.name for zone in line.zone}
-    return [d for d in recipe.dwell if d.zone in zones] if recipe else []
 
 
 def _is_marched(kind: tuple[str, ...], recipe: Recipe) -> bool:

@@ -108,7 +108,7 @@ def _open_stretches(pipeline: Pipeline, known: LastKnown) -> None:
         _open_of(pipeline, flow, found)
     for check in pipeline.dwells:
         for name, limit in check.sides:
-            _set(limit, found.get((f"{check.dwell.zone}/dwell", name)), 0.0)
+            _set(limit, found.get((check.stream, name)), 0.0)
     for length in pipeline.curing.lengths:
         if length.end_m == np.inf:
             for cured in length.checks:
@@ -188,7 +188,7 @@ def _present(pipeline: Pipeline) -> Iterator[str]:
         if flow.stuck and flow.stuck.stuck:
             yield f"{path}/stuck"
     for check in pipeline.dwells:
-        yield from (f"{check.dwell.zone}/dwell/{name}" for name, limit in check.sides if limit.mode in STANDING)
+        yield from (f"{check.stream}/{name}" for name, limit in check.sides if limit.mode in STANDING)
     yield from (check.alarm for check in _cure_checks(pipeline) if check.limit.mode in STANDING)
     yield from SELF_ALARMS
 

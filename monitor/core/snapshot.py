@@ -44,10 +44,11 @@ from monitor.core.arrival import Block, Message
 from monitor.core.cure.forecast import Forecast, Inside
 from monitor.core.cure.plan import Plan
 from monitor.core.cure.stage import CureCheck, CureStage, Length
+from monitor.core.dwell import DwellCheck, zones_of
 from monitor.core.fillings import Fillings
 from monitor.core.limit import Limit, Mode, Point
 from monitor.core.order import StreamOrder
-from monitor.core.pipeline import DwellCheck, Pipeline
+from monitor.core.pipeline import Pipeline
 from monitor.core.presence import Missing, Stuck
 from monitor.core.revisions import Revisions
 from monitor.core.rows import Cells, ZoneHeat
@@ -168,7 +169,7 @@ def _relink_stage(stage: CureStage, given: Given) -> None:
 
 
 def _relink_dwell(check: DwellCheck, given: Given) -> None:
-    check.zones = [z for z in given.line.zone if z.name == check.dwell.zone]
+    check.line, check.zones = given.line, zones_of(given.line, check.dwell)
 
 
 def _relink_revisions(revisions: Revisions, given: Given) -> None:
@@ -208,7 +209,7 @@ TYPES: dict[str, StateType] = {
     "limit": StateType(Limit),
     "point": StateType(Point),
     "pulse": StateType(EventPulse),
-    "dwell check": StateType(DwellCheck, ("zones",), _relink_dwell),
+    "dwell check": StateType(DwellCheck, ("line", "zones"), _relink_dwell),
     "cure stage": StateType(CureStage, ("line",), _relink_stage),
     "cure check": StateType(CureCheck),
     "length": StateType(Length),
