@@ -1,12 +1,14 @@
 """Which filling a drum put on a pay-off is, by its name and the time; and why that is not known where it is not."""
 
+import math
 from dataclasses import dataclass
 
 import pytest
 
-from monitor.analysis.lineage import Lineage, Orphan, put_on_at
+from monitor.analysis.lineage import Lineage, Orphan, put_on_at, taken
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import Splice
+from tests.analysis.recipes import of_cores
 from tests.core.story import configuration
 
 
@@ -82,3 +84,15 @@ def test_a2_where_no_drum_was_reported_at_a_pay_off_that_is_said():
     lineage = Lineage(Wound([SHEATHED], []), configuration(), lambda _: None)  # type: ignore[arg-type]
     want = Orphan(start_m=0.0, end_m=500.0, pay_off="pay-off", why="no drum was reported there")
     assert lineage.without_parent(SHEATHED) == [want]
+
+
+def test_a_core_s_length_follows_from_its_own_layer():
+    """C18. 19 cores: the centre runs straight, pitch circles of 2 and 4 diameters lie around it."""
+    layers = [["centre"], [f"in-{i}" for i in range(6)], [f"out-{i}" for i in range(12)]]
+    recipe = of_cores(19, layers)
+    assert taken(recipe, "centre") == 1.0
+    assert taken(recipe, "in-3") == pytest.approx(math.hypot(1, math.pi * 2 * 3.58 / 80.0), abs=1e-12)
+    assert taken(recipe, "out-3") == pytest.approx(math.hypot(1, math.pi * 4 * 3.58 / 80.0), abs=1e-12)
+    assert taken(recipe, "drain") == taken(recipe, "out-3")
+    assert taken(of_cores(2), "any") == pytest.approx(math.hypot(1, math.pi * 3.58 / 80.0), abs=1e-12)
+    assert taken(None, "any") == 1.0

@@ -1,0 +1,77 @@
+"""Cutting: published optima, and laws of every plan."""
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from monitor.analysis.cutting import Good, Length, fewest, good_pieces, in_order, plan
+from monitor.contract.record import FillingKey
+
+
+def test_chvatal_cutting_stock_optimum_453():
+    """Chvatal (1983), as in the GAMS library's cutstock: raw 100, optimum 453."""
+    assert fewest(100, [45, 36, 31, 14], [97, 610, 395, 211]) == 453
+
+
+def test_paper_rolls_optimum_73():
+    """The worked example of the encyclopaedia's article on cutting stock: master 5600, optimum 73."""
+    widths = [1380, 1520, 1560, 1710, 1820, 1880, 1930, 2000, 2050, 2100, 2140, 2150, 2200]
+    demand = [22, 25, 12, 14, 18, 18, 20, 10, 12, 14, 16, 18, 20]
+    assert fewest(5600, widths, demand) == 73
+
+
+def key(drum: str) -> FillingKey:
+    return FillingKey("any", 1, drum)
+
+
+STOCK = [Length(50, 45), Length(100, 100), Length(250, 260), Length(500, 540)]
+
+
+def test_bad_metres_and_their_guards_are_cut_out():
+    pieces = good_pieces(key("D1"), 1000, [(300, 301), (305, 306), (999, 1000)], 2.0, least_m=3.0)
+    assert [(p.start_m, p.end_m) for p in pieces] == [(0, 298), (308, 997)]
+    assert good_pieces(key("D1"), 10, [(5, 6)], 10) == []
+
+
+def test_thinking_ahead_beats_cutting_in_order():
+    pieces = [Good(key("D1"), 0, 520), Good(key("D1"), 530, 790)]
+    lengths = [Length(500, 500, 1, "A"), Length(260, 270, 3, "B")]
+    greedy, best = in_order(pieces, lengths), plan(pieces, lengths)
+    assert best.worth == 810
+    assert greedy.worth == 770
+    assert best.gap == pytest.approx(0, abs=1e-6)
+    assert [(c.start_m, c.end_m, c.order) for c in best.cuts] == [(0, 260, "B"), (260, 520, "B"), (530, 790, "B")]
+
+
+@settings(max_examples=30, deadline=None)
+@given(
+    st.lists(st.floats(20, 700), min_size=1, max_size=4),
+    st.lists(st.tuples(st.integers(10, 300), st.integers(1, 300), st.integers(0, 5)), min_size=1, max_size=4),
+    st.floats(0, 0.5),
+)
+def test_a_plan_fits_its_pieces_keeps_its_orders_and_is_never_worse(pieces, wanted, kerf):
+    at, good = 0.0, []
+    for length in pieces:
+        good.append(Good(key("D"), at, at + length))
+        at += length + 5
+    lengths = [Length(m, w, n, f"o{i}") for i, (m, w, n) in enumerate(wanted)]
+    best, greedy = plan(good, lengths, kerf), in_order(good, lengths, kerf)
+    assert best.worth >= greedy.worth - 1e-6
+    for cut in best.cuts:
+        assert any(p.start_m - 1e-6 <= cut.start_m and cut.end_m <= p.end_m + 1e-6 for p in good)
+    for a, b in zip(best.cuts, best.cuts[1:], strict=False):
+        assert b.start_m >= a.end_m - 1e-6
+    for i, (_, _, n) in enumerate(wanted):
+        assert sum(c.order == f"o{i}" for c in best.cuts) <= n
+
+
+def test_a_wider_guard_is_never_worth_more():
+    bad = [(120, 121), (333, 334), (700, 702)]
+    worths = [plan(good_pieces(key("D"), 1500, bad, guard), STOCK).worth for guard in (0.5, 1, 2, 5, 20)]
+    assert worths == sorted(worths, reverse=True)
+
+
+def test_what_is_no_length_is_refused_and_nothing_fits_nothing():
+    with pytest.raises(ValueError, match="greater than 0"):
+        plan([Good(key("D"), 0, 10)], [Length(0, 1)])
+    assert plan([Good(key("D"), 0, 10)], [Length(50, 1)]).left == (Good(key("D"), 0, 10),)
