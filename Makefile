@@ -1,10 +1,10 @@
-# make run: the whole demo. make test: all tests. make check: style, types, arrows, tests. make bench: speed and memory. make soak: many seeds, and a simulated week. make disturb: kills, stops, upgrades and edits for half an hour. make audit: known faults of dependencies.
+# make run: the whole demo. make test: all tests. make check: style, types, arrows, tests. make bench: speed and memory. make soak: many seeds, and a simulated week. make disturb: kills, stops, upgrades and edits for half an hour. make mutate MODULE=...: would its own tests notice small mistakes? make audit: known faults of dependencies.
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 READY := $(VENV)/ready
 
-.PHONY: run test check lint bench soak disturb audit clean
+.PHONY: run test check lint bench soak disturb mutate audit clean
 
 run: $(READY)
 	@exec $(BIN)/everymetre run
@@ -35,6 +35,9 @@ soak: $(READY)
 # Both brokers with both databases, MINUTES each, AT_ONCE of them at a time; BROKERS, DATABASES and SEED choose.
 disturb: $(READY)
 	$(BIN)/python -m tests.bench disturb
+
+mutate: $(READY)
+	$(BIN)/python -m tests.mutate $(MODULE) $(TESTS)
 
 # Asks the advisory databases, so it wants the internet; pip-audit stays in an environment of its own.
 audit: $(READY)

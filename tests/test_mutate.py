@@ -1,0 +1,42 @@
+"""Mutations of a module: each is one change that compiles, and tests that look notice it where others do not."""
+
+import ast
+from pathlib import Path
+
+import pytest
+
+from tests import mutate
+from tests.test_mirror import file_of
+
+SOURCE = '''"""Doc."""
+def share(a, b, whole=True):
+    if whole and a > 0:
+        return a / (a + b)
+    return 0.5
+'''
+
+
+def test_each_mutation_changes_one_place_and_compiles():
+    found = list(mutate.mutations(SOURCE))
+    assert len({m.source for m in found}) == len(found)
+    assert all(m.source != ast.unparse(ast.parse(SOURCE)) for m in found)
+    for m in found:
+        compile(m.source, "mutated", "exec")
+    told = {m.what for m in found}
+    assert {"a > 0  ->  a >= 0", "a + b  ->  a - b", "a + b  ->  a", "True  ->  False", "0.5  ->  1.5"} <= told
+
+
+@pytest.mark.parametrize(("expected", "alive"), [("share(1, 3) == 0.25", False), ("share(0, 3) == 0.5", True)])
+def test_a_mutation_survives_only_tests_that_do_not_look(tmp_path, expected, alive):
+    (tmp_path / "test_it.py").write_text(f"from it import share\n\n\ndef test_it():\n    assert {expected}\n")
+    module = Path("it.py")
+    (tmp_path / module).write_text(SOURCE)
+    assert mutate.survives(tmp_path, module, SOURCE, ["test_it.py"])
+    mutated = SOURCE.replace("a + b", "a - b")
+    assert mutate.survives(tmp_path, module, mutated, ["test_it.py"]) is alive
+
+
+def test_the_tests_of_a_module_carry_its_name():
+    assert file_of(Path("monitor/core/track.py")) == Path("tests/core/test_track.py")
+    assert file_of(Path("dashboard/pages/drum/layout.py")) == Path("tests/dashboard/pages/test_drum.py")
+    assert file_of(Path("simulator/cable.py")) == Path("tests/simulator/test_cable.py")
