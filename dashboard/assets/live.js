@@ -440,7 +440,7 @@
     graph.on(event, act);
   }
 
-  // Fault map: the upper axis runs against the lower one, and a click anywhere asks for the journey of that metre.
+  // Fault map: the upper axis runs against the lower one, and a click anywhere asks for the process history of that metre.
   function wireMap() {
     const graph = plot("fault-map");
     if (!graph || !graph._fullLayout || !graph.on) return;
@@ -465,7 +465,7 @@
       const x = event.clientX - graph.getBoundingClientRect().left - size.l;
       if (x < 0 || x > size.w) return;
       const metre = graph._fullLayout.xaxis.p2d(x);
-      if (metre >= 0 && metre < length) window.dash_clientside.set_props("journey-metre", { value: Math.floor(metre) });
+      if (metre >= 0 && metre < length) window.dash_clientside.set_props("history-metre", { value: Math.floor(metre) });
     };
   }
 
@@ -550,7 +550,7 @@
         }
         return window.dash_clientside.no_update;
       },
-      againAddress: function (line, what, drums) {
+      recurringAddress: function (line, what, drums) {
         if (window.location.pathname === "/recurring" && line && what && drums) {
           history.replaceState(history.state, "", "?" + new URLSearchParams({ line, what, drums }));
         }

@@ -10,6 +10,7 @@ import dash_mantine_components as dmc
 from dash import dcc, html
 
 from dashboard.components import aria, attributes
+from dashboard.components.tally import HIDDEN
 from dashboard.text.words import CAUTION
 from dashboard.web.accounts import Person
 
@@ -108,7 +109,7 @@ def _group(name: str, pages: Sequence[tuple[str, str, str]]) -> html.Div:
         dcc.Link([html.Span(title, className="nav-name"), html.Span(question, className="nav-question")], href=href)
         for href, title, question in pages
     ]
-    label = html.Span(name, className="nav-group", **aria(name, hidden="true"))
+    label = html.Span(name, className="nav-group", **HIDDEN)
     return html.Div([label, *links], role="group", **aria(name))
 
 

@@ -1,4 +1,4 @@
-"""The journey of one metre: when it stood at each station and in each zone, and what was measured there then."""
+"""Process history of one metre: when it was at each station and in each zone, and what was measured there then."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -40,7 +40,7 @@ class Stop:
     values: tuple[Value, ...]
 
 
-def journey(record: Record, line: Line, drum: DrumRow, line_metre: float, now_ms: int) -> list[Stop]:
+def process_history(record: Record, line: Line, drum: DrumRow, line_metre: float, now_ms: int) -> list[Stop]:
     """Every station and zone pass of a line in path order, for the metre that holds `line_metre`."""
     way = passage_of(record, line, drum, now_ms)
     whole = float(np.floor(line_metre))

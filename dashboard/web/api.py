@@ -14,7 +14,7 @@ from dashboard.context import Context
 from dashboard.print.pdf import pdf
 from dashboard.print.sheet import sheet_of
 from dashboard.queries import alarm_list, downsample, live
-from dashboard.queries.process_history import journey
+from dashboard.queries.process_history import process_history
 from dashboard.text.addresses import is_number
 from dashboard.text.troubles import troubles
 from dashboard.web.metrics import METRICS_TYPE, metrics
@@ -138,7 +138,7 @@ def process_history_reply(context: Context) -> dict[str, Any]:
     drum = drum_at(context, line.line, metre)
     if drum is None:
         raise BadQuestionError(f"no drum of line {line.line} on record holds line metre {metre}.")
-    stops = journey(context.record, line, drum, metre, context.now_ms)
+    stops = process_history(context.record, line, drum, metre, context.now_ms)
     return {
         "line": line.line,
         "drum": drum.drum,

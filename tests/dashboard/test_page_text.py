@@ -15,9 +15,9 @@ from dashboard.pages.alarm_load import layout as alarm_load
 from dashboard.pages.capability import layout as capability
 from dashboard.pages.cutting import layout as cutting
 from dashboard.pages.drum import layout as drum
-from dashboard.pages.family import layout as family
 from dashboard.pages.recurrence import layout as recurrence
 from dashboard.pages.shift import layout as shift
+from dashboard.pages.traceability import layout as traceability
 from dashboard.pages.what_if import layout as what_if
 from dashboard.queries import alarm_list, live
 from monitor.contract.config import titles
@@ -64,18 +64,18 @@ def answers(context: Context) -> dict[str, Callable[[], Any]]:
     typed = {"speed": 230, "film": 1, "stands": 60, "slows": 8, "restarts": 12, "at": 9, "reading": 300.0}
     typed |= {zone: recipe.setpoints.zone_C[zone] for zone in ("shock-oven", "oven-a", "oven-b")}
     return {
-        "journey": lambda: drum.journey_table(context, found, 700.0),
-        "family": lambda: family.answer(context, found, 700.0),
+        "history": lambda: drum.history_table(context, found, 700.0),
+        "traceability": lambda: traceability.answer(context, found, 700.0),
         "shift": lambda: shift.answer(context, shift._choices(context)[0]["value"]),
-        "cut": lambda: cutting.answer(context, "core-1", [str(ended.filling if ended else 0)], 2.0, True),
-        "load": lambda: alarm_load.answer(context, alarm_load.ALL, "24 h"),
-        "hold": lambda: capability.answer(context, "core-1", "cold-gauge/diameter-x", "3", 0.05),
+        "cutting": lambda: cutting.answer(context, "core-1", [str(ended.filling if ended else 0)], 2.0, True),
+        "alarm load": lambda: alarm_load.answer(context, alarm_load.ALL, "24 h"),
+        "capability": lambda: capability.answer(context, "core-1", "cold-gauge/diameter-x", "3", 0.05),
         "faults": lambda: vars_of(
             recurrence.answer(context, "core-1", "fault:spark-electrode/spark-fault", "10", 0.4, 20.0)
         ),
         "signal": lambda: vars_of(recurrence.answer(context, "core-1", "signal:cold-gauge/diameter-x", "3", 0.4, 20.0)),
         "work": lambda: recurrence.work(context, "core-1", "mark:", "10"),
-        "settings": lambda: what_if.answer(context, line.line, recipe.recipe, typed),
+        "what if": lambda: what_if.answer(context, line.line, recipe.recipe, typed),
         "alarms": lambda: list(alarm_list.now(context, None)["rows"].values()),
         "changes": lambda: list(alarm_list.history(context, 24, 0, None)["rows"]),
         "live": lambda: [one["asks"] for one in live.answer(context, live.Question())["lines"]],
@@ -90,7 +90,8 @@ PAGES = ["/", "/line/core-1", f"/drum/core-1/{DRUM}", "/drums", "/alarms", "/tre
          "/recurring",
          "/capability",
          "/release/core-1/1-1041", "/traceability/core-1/1-1041", "/alarm-load", "/what-if", "/limits"]  # fmt: skip
-ANSWERS = ["journey", "family", "shift", "cut", "load", "hold", "faults", "signal", "work", "settings", "alarms",
+ANSWERS = ["history", "traceability", "shift", "cutting", "alarm load", "capability", "faults", "signal", "work",
+"what if", "alarms",
            "changes", "live"]  # fmt: skip
 
 

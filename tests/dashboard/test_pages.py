@@ -119,10 +119,10 @@ def test_findings_stand_with_both_coordinates(context):
     assert "3\u202f574.0" in page
 
 
-def test_the_journey_of_a_metre_that_is_not_there_gets_a_sentence(context, record):
+def test_process_history_of_a_metre_that_is_not_there_gets_a_message(context, record):
     found = record.drum_named("core-1", "1-1042")
-    assert "has no metre 4\u202f000" in text_of(drum.journey_table(context, found, 4000.0))
-    assert "Journey of drum metre 700" in text_of(drum.journey_table(context, found, 700.0))
+    assert "has no metre 4\u202f000" in text_of(drum.history_table(context, found, 4000.0))
+    assert "Process history at drum metre 700" in text_of(drum.history_table(context, found, 700.0))
 
 
 def test_long_trend_says_how_much_it_holds(context):

@@ -11,9 +11,9 @@ from dashboard.pages import route
 from dashboard.pages.alarm_load import layout as alarm_load
 from dashboard.pages.capability import layout as capability
 from dashboard.pages.cutting import layout as cutting
-from dashboard.pages.family import layout as family
 from dashboard.pages.recurrence import layout as recurrence
 from dashboard.pages.shift import layout as shift
+from dashboard.pages.traceability import layout as traceability
 from dashboard.queries import alarm_list, live
 from monitor.evidence.inherited import ribbons, whole_runs
 from tests.dashboard.fake_record import FakeGateway
@@ -44,14 +44,14 @@ def answers(context: Context, drums: int) -> dict[str, Callable[[], Any]]:
         "changes": lambda: alarm_list.history(context, 168, 0, None),
         "shift": lambda: shift.answer(context, shifts[0]["value"]),
         "handovers": lambda: shift.handovers(context),
-        "cut": lambda: cutting.bad_of_all(context, cutting.finished(context, LINE), True),
+        "cutting": lambda: cutting.bad_of_all(context, cutting.finished(context, LINE), True),
         "ribbons": lambda: ribbons(context, [(d, 2000.0) for d in context.record.drums(LINE, drums)[1:]]),
-        "cut choices": lambda: cutting.drums(context, LINE),
-        "again": lambda: recurrence.answer(context, LINE, "fault:spark-a/spark-fault", str(drums), 0.4, 20.0),
-        "again work": lambda: recurrence.work(context, LINE, "mark:", str(drums)),
-        "hold": lambda: capability.answer(context, LINE, "spark-a/voltage", str(drums), 0.05),
-        "load": lambda: alarm_load.answer(context, alarm_load.ALL, "30 days"),
-        "family": lambda: family.answer(context, context.record.drums(LINE, 2)[-1], 700.0),
+        "cutting choices": lambda: cutting.drums(context, LINE),
+        "recurring": lambda: recurrence.answer(context, LINE, "fault:spark-a/spark-fault", str(drums), 0.4, 20.0),
+        "recurring work": lambda: recurrence.work(context, LINE, "mark:", str(drums)),
+        "capability": lambda: capability.answer(context, LINE, "spark-a/voltage", str(drums), 0.05),
+        "alarm load": lambda: alarm_load.answer(context, alarm_load.ALL, "30 days"),
+        "traceability": lambda: traceability.answer(context, context.record.drums(LINE, 2)[-1], 700.0),
     }
 
 
@@ -63,8 +63,9 @@ def both(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Counted, Co
         one.reader.engine.dispose()
 
 
-ANSWERS = ["live", "alarms", "changes", "shift", "handovers", "cut", "cut choices", "ribbons", "again", "again work",
-           "hold", "load", "family"]  # fmt: skip
+ANSWERS = ["live", "alarms", "changes", "shift", "handovers", "cutting", "cutting choices", "ribbons", "recurring",
+           "recurring work",
+           "capability", "alarm load", "traceability"]  # fmt: skip
 
 
 def statements(one: Counted, shown: str) -> int:

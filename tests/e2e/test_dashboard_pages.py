@@ -364,17 +364,17 @@ def test_a_page_that_is_left_before_it_has_come_moves_the_focus_too(served: Serv
     expect(page.locator("#navigation a[aria-current=page]")).to_contain_text("Drums")
 
 
-def test_a_click_on_the_map_opens_the_journey_of_that_metre(served: Served, page: Page) -> None:
+def test_a_click_on_the_map_shows_the_process_history_of_that_metre(served: Served, page: Page) -> None:
     page.goto(served.url + "/drum/core-1/1-1042")
     drag = page.locator("#fault-map .nsewdrag").first
     expect(drag).to_be_visible()
     page.wait_for_function("document.querySelector('#fault-map .js-plotly-plot').clicked === true")
     box = drag.bounding_box()
     page.mouse.click(box["x"] + box["width"] / 2, box["y"] + 10)
-    expect(page.locator("#journey caption")).to_contain_text("Journey of drum metre 2")
-    metre = float(page.locator("#journey-metre").input_value().split(" ")[0].replace("\u202f", ""))
+    expect(page.locator("#history caption")).to_contain_text("Process history at drum metre 2")
+    metre = float(page.locator("#history-metre").input_value().split(" ")[0].replace("\u202f", ""))
     assert abs(metre - 2000) < 10
-    expect(page.locator("#journey tbody tr")).to_have_count(6 + 16 - 4)
+    expect(page.locator("#history tbody tr")).to_have_count(6 + 16 - 4)
 
 
 def test_both_axes_of_the_map_agree_after_a_zoom(served: Served, page: Page) -> None:
@@ -525,12 +525,12 @@ def test_with_accounts_nobody_comes_in_without_one_and_answers_bear_its_name(
 
 def test_a_fold_leans_when_its_period_is_moved(served: Served, page: Page) -> None:
     page.goto(served.url + "/recurring")
-    expect(page.locator("#again-outcome")).to_be_visible()
-    page.locator("#again-what").click()
+    expect(page.locator("#recurring-outcome")).to_be_visible()
+    page.locator("#recurring-what").click()
     page.get_by_role("option", name="Cold diameter x, as a signal").click()
-    expect(page.locator("#again-answer")).to_contain_text("times its floor")
-    page.wait_for_function("document.querySelector('#again-fold .js-plotly-plot')?.data?.length === 2")
-    across = "document.querySelector('#again-fold .js-plotly-plot').layout.xaxis.range[1]"
+    expect(page.locator("#recurring-answer")).to_contain_text("times its floor")
+    page.wait_for_function("document.querySelector('#recurring-fold .js-plotly-plot')?.data?.length === 2")
+    across = "document.querySelector('#recurring-fold .js-plotly-plot').layout.xaxis.range[1]"
     before = page.evaluate(across)
     thumb = page.get_by_role("slider")
     thumb.focus()
@@ -538,7 +538,7 @@ def test_a_fold_leans_when_its_period_is_moved(served: Served, page: Page) -> No
     page.wait_for_function(f"{across} < {before} * 0.99")
     page.get_by_label("Your name").fill("Olle")
     page.get_by_role("button", name="Note it").click()
-    expect(page.locator("#again-said")).to_contain_text("where it was done")
+    expect(page.locator("#recurring-said")).to_contain_text("where it was done")
 
 
 def test_a_line_without_a_drum_stops_nothing_and_takes_its_next_one(served: Served, strict: Page) -> None:
@@ -566,11 +566,11 @@ def test_a_decision_is_signed_with_a_name_and_a_reason(served: Served, strict: P
     assert (sent[0], sent[1].action, sent[1].by, sent[1].decision) == ("core-1", "sign record", "Mira", "hold")
 
 
-def test_a_family_follows_a_metre_and_opens_its_journey(served: Served, strict: Page) -> None:
+def test_traceability_follows_a_metre_to_its_process_history(served: Served, strict: Page) -> None:
     strict.goto(served.url + "/traceability/core-1/1-1041")
-    expect(strict.locator("#family-answer .followed")).to_have_count(1)
-    strict.get_by_role("link", name="its journey").click()
-    expect(strict.locator("#journey table")).to_be_visible()
+    expect(strict.locator("#traceability-answer .followed")).to_have_count(1)
+    strict.get_by_role("link", name="process history").click()
+    expect(strict.locator("#history table")).to_be_visible()
     assert "?metre=" in strict.url
 
 
@@ -592,11 +592,11 @@ def test_d7_on_a_telephone_no_table_scrolls_sideways(served: Served, page: Page,
 
 def test_d9_what_is_chosen_on_recurring_is_in_the_address(served: Served, page: Page) -> None:
     page.goto(served.url + "/recurring?line=core-2&what=mark:&drums=30")
-    expect(page.locator("#again-line")).to_have_value("Core line 2")
-    page.locator("#again-drums").click()
+    expect(page.locator("#recurring-line")).to_have_value("Core line 2")
+    page.locator("#recurring-drums").click()
     page.get_by_role("option", name="100 drums").click()
     page.wait_for_function("new URLSearchParams(location.search).get('drums') === '100'")
     assert "line=core-2&what=mark" in page.url
     page.reload()
-    expect(page.locator("#again-drums")).to_have_value("100 drums")
-    expect(page.locator("#again-line")).to_have_value("Core line 2")
+    expect(page.locator("#recurring-drums")).to_have_value("100 drums")
+    expect(page.locator("#recurring-line")).to_have_value("Core line 2")

@@ -10,7 +10,7 @@ from dashboard.app import create_app
 from dashboard.context import Context
 from dashboard.gateway import Numbering
 from dashboard.pages.cutting import layout as cutting
-from dashboard.pages.family import layout as family
+from dashboard.pages.traceability import layout as traceability
 from dashboard.print.pdf import pdf
 from dashboard.print.sheet import sheet_of
 from monitor.analysis.cutting import Length
@@ -234,8 +234,8 @@ def test_the_sheet_prints_on_a4_and_repeats_to_the_byte(works, context):
         assert word in " ".join(text.split()), word
 
 
-def test_the_family_page_follows_a_metre_to_each_process(works, context):
-    said = str(family.answer(context, works.drum("R1-0002"), 20.0))
+def test_traceability_follows_a_metre_to_each_process(works, context):
+    said = str(traceability.answer(context, works.drum("R1-0002"), 20.0))
     for word in ("C1-0002", "L1-0001", "S1-0001", "Oven B temperature", "/drum/core-1/filling/2?metre="):
         assert word in said, word
     assert "not on record" not in said

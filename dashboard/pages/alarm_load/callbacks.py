@@ -11,6 +11,8 @@ from dashboard.pages.alarm_load import layout
 def register(app: Dash, context: Context) -> None:
     """Register them."""
 
-    @app.callback(Output("load-answer", "children"), Input("load-line", "value"), Input("load-span", "value"))
+    @app.callback(
+        Output("alarm-load-answer", "children"), Input("alarm-load-line", "value"), Input("alarm-load-span", "value")
+    )
     def answer(line: str, span: str) -> Any:
         return layout.answer(context, line, span)

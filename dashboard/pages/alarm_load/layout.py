@@ -38,14 +38,14 @@ def content(context: Context) -> list[Any]:
         html.Div(
             [
                 dmc.Select(
-                    id="load-line", label="Line", value=ALL, allowDeselect=False, w=180,
+                    id="alarm-load-line", label="Line", value=ALL, allowDeselect=False, w=180,
                     data=[ALL, *({"value": n, "label": t} for n, t in lines.items())],
                 ),
-                dmc.SegmentedControl(id="load-span", data=list(SPANS_H), value="24 h"),
+                dmc.SegmentedControl(id="alarm-load-span", data=list(SPANS_H), value="24 h"),
             ],
             className="controls",
         ),
-        html.Div(id="load-answer"),
+        html.Div(id="alarm-load-answer"),
     ]  # fmt: skip
 
 
@@ -59,7 +59,7 @@ def answer(context: Context, line: str, span: str) -> list[Any]:
     found = figures(raised, start / 1e3, end / 1e3, settings)
     return [
         _said(context, found),
-        chart("load-windows", _windows(context, raised, start, end)),
+        chart("alarm-load-windows", _windows(context, raised, start, end)),
         html.Div([_by_shift(context, raised, start, end), _frequent(context, found)], className="beside-blocks two"),
         _notes(context, found),
     ]
@@ -75,7 +75,7 @@ def _said(context: Context, f: AlarmFigures) -> html.P:
         f"Alarms: {f.count}, {significant(f.per_window, 2)} in ten minutes for each operator position: {word}. "
         f"At most {f.peak} in ten minutes. Floods: {len(f.floods)}, {percent(f.flood_share, 1)} of the time."
     )
-    return html.P(text, className="outcome" + (" bad" if f.floods else ""), id="load-said")
+    return html.P(text, className="outcome" + (" bad" if f.floods else ""), id="alarm-load-said")
 
 
 def _windows(context: Context, raised: list[Raised], start: int, end: int) -> go.Figure:

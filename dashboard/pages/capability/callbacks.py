@@ -13,10 +13,10 @@ def register(app: Dash, context: Context) -> None:
     """Register them."""
 
     @app.callback(
-        Output("hold-stream", "data"),
-        Output("hold-stream", "value"),
-        Input("hold-line", "value"),
-        State("hold-stream", "value"),
+        Output("capability-stream", "data"),
+        Output("capability-stream", "value"),
+        Input("capability-line", "value"),
+        State("capability-stream", "value"),
         prevent_initial_call=True,
     )
     def streams(line: str, path: str) -> Any:
@@ -25,13 +25,13 @@ def register(app: Dash, context: Context) -> None:
         return found, path if path in values else values[0]
 
     @app.callback(
-        Output("hold-answer", "children"),
-        Input("hold-line", "value"),
-        Input("hold-stream", "value"),
-        Input("hold-drums", "value"),
-        Input("hold-eccentric", "value"),
-        Input("hold-spread", "value"),
-        Input("hold-rules", "value"),
+        Output("capability-answer", "children"),
+        Input("capability-line", "value"),
+        Input("capability-stream", "value"),
+        Input("capability-drums", "value"),
+        Input("capability-eccentric", "value"),
+        Input("capability-spread", "value"),
+        Input("capability-rules", "value"),
     )
     def answer(line: str, path: str, drums: str, eccentric: Any, spread: str, rules: str) -> Any:
         if path not in context.configuration.lines[line].streams:

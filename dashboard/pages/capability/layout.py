@@ -62,25 +62,25 @@ def content(context: Context) -> list[Any]:
         html.Div(
             [
                 dmc.Select(
-                    id="hold-line", label="Line", value=first, allowDeselect=False, w=180,
+                    id="capability-line", label="Line", value=first, allowDeselect=False, w=180,
                     data=[{"value": n, "label": x.title} for n, x in lines.items()],
                 ),
-                dmc.Select(id="hold-stream", label="Stream", allowDeselect=False, w=240, data=choices,
+                dmc.Select(id="capability-stream", label="Stream", allowDeselect=False, w=240, data=choices,
                            value=_first(choices)),
                 dmc.Select(
-                    id="hold-drums", label="Over the", value="3", allowDeselect=False, w=150,
+                    id="capability-drums", label="Over the", value="3", allowDeselect=False, w=150,
                     data=[{"value": k, "label": v} for k, v in DRUMS.items()],
                 ),
-                dmc.Select(id="hold-spread", label="Spread within by", value=RANGES, allowDeselect=False, w=190,
+                dmc.Select(id="capability-spread", label="Spread within by", value=RANGES, allowDeselect=False, w=190,
                            data=[RANGES, DEVIATIONS]),
-                dmc.Select(id="hold-rules", label="Run rules", value=NELSON, allowDeselect=False, w=210,
+                dmc.Select(id="capability-rules", label="Run rules", value=NELSON, allowDeselect=False, w=210,
                            data=[NELSON, WESTERN]),
-                number_field("hold-eccentric", "Eccentricity", ECCENTRIC_MM, "mm",
+                number_field("capability-eccentric", "Eccentricity", ECCENTRIC_MM, "mm",
                              "middle of conductor from middle of core", 250),
             ],
             className="controls",
         ),
-        html.Div(id="hold-answer"),
+        html.Div(id="capability-answer"),
     ]  # fmt: skip
 
 
@@ -179,12 +179,13 @@ def _charts(line: Line, path: str, metres: Metres, seen: Floats, recipe: Recipe,
         html.P(said, className="note"),
         html.Div(
             [
-                _drawn("Means of subgroups, each as one value", "hold-means",
+                _drawn("Means of subgroups, each as one value", "capability-means",
                        chart_figure(x, between.means, axis, unit, flagged)),
-                _drawn(f"{spread.capitalize()} within subgroups", "hold-ranges",
+                _drawn(f"{spread.capitalize()} within subgroups", "capability-ranges",
                        chart_figure(x, pair.spreads, axis, unit)),
-                _drawn(f"EWMA, weight {EWMA_WEIGHT}", "hold-ewma", chart_figure(x, mean, axis, unit)),
-                _drawn(f"CUSUM, k {CUSUM_K}, h {CUSUM_H} sigma", "hold-cusum", cusum_figure(x, sums, axis, "sigma")),
+                _drawn(f"EWMA, weight {EWMA_WEIGHT}", "capability-ewma", chart_figure(x, mean, axis, unit)),
+                _drawn(f"CUSUM, k {CUSUM_K}, h {CUSUM_H} sigma", "capability-cusum",
+                       cusum_figure(x, sums, axis, "sigma")),
             ],
             className="beside-blocks two",
         ),
@@ -299,7 +300,7 @@ def _per_km(context: Context, line: str, drums: Sequence[DrumRow]) -> list[Any]:
         f"{significant(between.low)} to {significant(between.high)} (95 %)."
     )
     return [html.H2("Spark faults per km, drum by drum"), html.P(said, className="note"),
-            chart("hold-per-km", fig)]  # fmt: skip
+            chart("capability-per-km", fig)]  # fmt: skip
 
 
 def _given(line: Line, path: str, seen: Floats, recipe: Recipe, eccentric: Any) -> list[Any]:
@@ -333,7 +334,8 @@ def _given(line: Line, path: str, seen: Floats, recipe: Recipe, eccentric: Any) 
     ]
     return [
         html.H2("Compound given away"),
-        html.P(f"{significant(abs(found.given_kg_per_km))} kg/km {verb}{money}.", className="outcome", id="hold-given"),
+        html.P(f"{significant(abs(found.given_kg_per_km))} kg/km {verb}{money}.", className="outcome",
+               id="capability-given"),
         table(
             f"Diameter of {titles.inside(titles.stream_title(line, path))}: what the wall "
             "needs", ["Diameter", "Value"], rows,

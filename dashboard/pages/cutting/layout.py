@@ -52,17 +52,18 @@ def content(context: Context) -> list[Any]:
         html.Div(
             [
                 dmc.Select(
-                    id="cut-line", label="Line", value=first_line(context), allowDeselect=False, w=170,
+                    id="cutting-line", label="Line", value=first_line(context), allowDeselect=False, w=170,
                     data=[{"value": n, "label": x.title} for n, x in lines.items()],
                 ),
-                dmc.MultiSelect(id="cut-drums", label="Drums, all of one product", searchable=True, w=420),
-                dmc.NumberInput(id="cut-guard", label="Guard on both sides", value=context.configuration.orders.guard_m,
+                dmc.MultiSelect(id="cutting-drums", label="Drums, all of one product", searchable=True, w=420),
+                dmc.NumberInput(id="cutting-guard", label="Guard on both sides",
+                                value=context.configuration.orders.guard_m,
                                 min=0, step=0.5, suffix=" m", w=150, debounce=300),
-                dmc.Switch(id="cut-suspect", label="cut out suspect metres too", checked=True, mb=6),
+                dmc.Switch(id="cutting-suspect", label="cut out suspect metres too", checked=True, mb=6),
             ],
             className="controls",
         ),
-        html.Div(id="cut-answer"),
+        html.Div(id="cutting-answer"),
     ]  # fmt: skip
 
 
@@ -175,7 +176,7 @@ def _said(orders: Orders, found: Sequence[DrumRow], best: Plan, greedy: Plan, mo
             f"{len(best.cuts)} reels of {format.number(best.cut_m, 'm')} m from {format.number(total, 'm')} m, worth "
             f"{fixed(best.worth, 0)} {money}, {proven}. Cutting the longest first would bring "
             f"{fixed(greedy.worth, 0)}.",
-            className="outcome", id="cut-outcome",
+            className="outcome", id="cutting-outcome",
         ),
         html.P(
             f"Left over in good pieces: {format.number(short, 'm', 1)} m; bad cable with its guards: "

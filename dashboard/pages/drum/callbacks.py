@@ -12,7 +12,7 @@ from dashboard.pages.drum import layout
 def register(app: Dash, context: Context) -> None:
     """Register them."""
 
-    @app.callback(Output("journey-metre", "value"), Input("location", "search"))
+    @app.callback(Output("history-metre", "value"), Input("location", "search"))
     def asked(search: str | None) -> Any:
         metre = (search or "").removeprefix("?metre=")
         if not metre.isdigit():
@@ -20,13 +20,13 @@ def register(app: Dash, context: Context) -> None:
         return int(metre)
 
     @app.callback(
-        Output("journey", "children"),
-        Input("journey-metre", "value"),
-        State("journey-drum", "data"),
+        Output("history", "children"),
+        Input("history-metre", "value"),
+        State("history-drum", "data"),
         prevent_initial_call=True,
     )
     def way(metre: Any, of: dict[str, Any]) -> Any:
         found = context.record.drum(of["line"], of["filling"])
         if found is None or not isinstance(metre, (int, float)):
             raise PreventUpdate
-        return layout.journey_table(context, found, float(metre))
+        return layout.history_table(context, found, float(metre))

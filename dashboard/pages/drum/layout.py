@@ -1,4 +1,4 @@
-"""What is in this drum? Ribbon, fault map, the journey of a chosen metre, and the findings as a table."""
+"""What is in this drum? Ribbon, fault map, the process history of a chosen metre, and the findings as a table."""
 
 from collections.abc import Mapping, Sequence
 from typing import Any
@@ -16,7 +16,7 @@ from dashboard.figures.along import history_figure
 from dashboard.figures.faultmap import bounds_m, fault_map, sentence
 from dashboard.figures.flame import flame_figure
 from dashboard.pages.drums.layout import others_of_this_name
-from dashboard.queries.process_history import Stop, Value, heat_of_metre, journey
+from dashboard.queries.process_history import Stop, Value, heat_of_metre, process_history
 from dashboard.queries.ribbon import full_scale_m, outer_m
 from dashboard.text import format
 from dashboard.text.addresses import way_to
@@ -67,14 +67,14 @@ def content(context: Context, drum: DrumRow) -> list[Any]:
                 ),
                 *_flame(context, drum),
                 legend(lengths_m(of)),
-                html.P("Click the map, or give a drum metre below, for the journey of that metre.", className="note"),
+                html.P("Click the map or enter a drum metre to see its process history.", className="note"),
                 html.Div(ribbon(of, length, None, size="tall"), className="over-map"),
                 chart("fault-map", figure, coloured=False),
                 html.Div(
                     [
                         dmc.NumberInput(
-                            id="journey-metre",
-                            label="Journey of drum metre",
+                            id="history-metre",
+                            label="Process history at drum metre",
                             suffix=" m",
                             min=0,
                             max=max(int(length) - 1, 0),
@@ -82,15 +82,17 @@ def content(context: Context, drum: DrumRow) -> list[Any]:
                             w=180,
                             debounce=300,
                         ),
-                        html.Div(id="journey", role="region", **aria("Journey of the chosen metre", live="polite")),
+                        html.Div(
+                            id="history", role="region", **aria("Process history of the chosen metre", live="polite")
+                        ),
                     ],
-                    className="journey",
+                    className="history",
                 ),
                 findings_table(context, drum, length, findings),
             ],
             **data,
         ),
-        dcc.Store(id="journey-drum", data={"line": drum.line, "filling": drum.filling}),
+        dcc.Store(id="history-drum", data={"line": drum.line, "filling": drum.filling}),
     ]
 
 
@@ -194,22 +196,22 @@ def findings_table(context: Context, drum: DrumRow, length: float, findings: lis
     )
 
 
-def journey_table(context: Context, drum: DrumRow, metre_m: float) -> Any:
+def history_table(context: Context, drum: DrumRow, metre_m: float) -> Any:
     """The way of one drum metre as a table."""
     length = length_m(context, drum)
     if not 0 <= metre_m < length:
         return html.P(f"Drum {drum.drum} is {format.quantity(length, 'm')} long; it has no metre {fixed(metre_m, 0)}.")
     line = context.configuration.lines[drum.line]
     outer = format.quantity(outer_m(metre_m, length), "m")
-    stops = journey(context.record, line, drum, drum.start_m + metre_m, context.now_ms)
+    stops = process_history(context.record, line, drum, drum.start_m + metre_m, context.now_ms)
     rows = [_stop(context, stop) for stop in stops]
     way = table(
-        f"Journey of drum metre {format.number(metre_m, 'm')} ({outer} from the outer end)",
+        f"Process history at drum metre {format.number(metre_m, 'm')} ({outer} from the outer end)",
         ["Path m", "Place", "Came", "Dwell s", "What it met there"],
         rows,
         empty="Nothing on record.",
         numeric=(0, 3),
-        classes="journey-table",
+        classes="history-table",
     )
     return [way, *_heat(context, line, drum, drum.start_m + metre_m)]
 
@@ -222,11 +224,11 @@ def _heat(context: Context, line: Line, drum: DrumRow, line_metre: float) -> lis
     whole = float(np.floor(line_metre))
     row = {n: float(v[0]) for n, v in context.record.rows(line.line, whole, whole + 1).items() if len(v)}
     heat = heat_of_metre(context.record, line, recipe, drum, line_metre, context.now_ms)
-    said = html.P(_cure_words(row, recipe.cure), className="outcome", id="journey-cure")
+    said = html.P(_cure_words(row, recipe.cure), className="outcome", id="history-cure")
     if heat is None:
         return [said, html.P("Its whole way through the line is not on record; no temperatures are drawn.")]
     drawn = history_figure(line, recipe.cure, heat)
-    return [said, chart("journey-heat", drawn)]
+    return [said, chart("history-heat", drawn)]
 
 
 def _cure_words(row: Mapping[str, float], cure: Cure) -> str:

@@ -22,12 +22,12 @@ def register(app: Dash, context: Context) -> None:
     kept: OrderedDict[tuple[Any, ...], layout.Answer] = OrderedDict()
 
     @app.callback(
-        Output("again-what", "data"),
-        Output("again-what", "value"),
-        Output("again-station", "data"),
-        Output("again-station", "value"),
-        Input("again-line", "value"),
-        State("again-what", "value"),
+        Output("recurring-what", "data"),
+        Output("recurring-what", "value"),
+        Output("recurring-station", "data"),
+        Output("recurring-station", "value"),
+        Input("recurring-line", "value"),
+        State("recurring-what", "value"),
     )
     def choices(line: str, what: str) -> Any:
         settings = context.configuration.lines[line]
@@ -37,9 +37,9 @@ def register(app: Dash, context: Context) -> None:
         return data, what if what in found else layout.busiest(context, line).what, stations, None
 
     @app.callback(
-        Output("again-line", "value"),
-        Output("again-what", "value", allow_duplicate=True),
-        Output("again-drums", "value"),
+        Output("recurring-line", "value"),
+        Output("recurring-what", "value", allow_duplicate=True),
+        Output("recurring-drums", "value"),
         Input("location", "search"),
         prevent_initial_call="initial_duplicate",
     )
@@ -51,28 +51,28 @@ def register(app: Dash, context: Context) -> None:
 
     client: Any = app.clientside_callback
     client(
-        ClientsideFunction("everymetre", "againAddress"),
-        Output("again-answer", "data-address"),
-        Input("again-line", "value"),
-        Input("again-what", "value"),
-        Input("again-drums", "value"),
+        ClientsideFunction("everymetre", "recurringAddress"),
+        Output("recurring-answer", "data-address"),
+        Input("recurring-line", "value"),
+        Input("recurring-what", "value"),
+        Input("recurring-drums", "value"),
         prevent_initial_call=True,
     )
 
     @app.callback(
-        Output("again-answer", "children"),
-        Output("again-more", "children"),
-        Output("again-period", "value"),
-        Output("again-period", "min"),
-        Output("again-period", "max"),
-        Output("again-period", "marks"),
-        Output("again-period", "disabled"),
-        Output("again-fold-said", "children"),
-        Input("again-line", "value"),
-        Input("again-what", "value"),
-        Input("again-drums", "value"),
-        Input("again-least", "value"),
-        Input("again-most", "value"),
+        Output("recurring-answer", "children"),
+        Output("recurring-more", "children"),
+        Output("recurring-period", "value"),
+        Output("recurring-period", "min"),
+        Output("recurring-period", "max"),
+        Output("recurring-period", "marks"),
+        Output("recurring-period", "disabled"),
+        Output("recurring-fold-said", "children"),
+        Input("recurring-line", "value"),
+        Input("recurring-what", "value"),
+        Input("recurring-drums", "value"),
+        Input("recurring-least", "value"),
+        Input("recurring-most", "value"),
     )
     def answer(line: str, what: str, drums: str, least: Any, most: Any) -> Any:
         if what not in layout.kinds(context.configuration.lines[line]):
@@ -94,13 +94,13 @@ def register(app: Dash, context: Context) -> None:
         return found.parts, found.more, p, p * (1 - layout.SPAN), p * (1 + layout.SPAN), marks, False, said
 
     @app.callback(
-        Output("again-fold", "figure"),
-        Output("again-fold", "style"),
-        Input("again-period", "value"),
-        Input("again-period", "disabled"),
-        State("again-line", "value"),
-        State("again-what", "value"),
-        State("again-drums", "value"),
+        Output("recurring-fold", "figure"),
+        Output("recurring-fold", "style"),
+        Input("recurring-period", "value"),
+        Input("recurring-period", "disabled"),
+        State("recurring-line", "value"),
+        State("recurring-what", "value"),
+        State("recurring-drums", "value"),
     )
     def fold(period: float, disabled: bool, line: str, what: str, drums: str) -> Any:
         found = kept.get((line, what, drums))
@@ -110,23 +110,23 @@ def register(app: Dash, context: Context) -> None:
         return drawn, tall(drawn)
 
     @app.callback(
-        Output("again-work", "children"),
-        Input("again-line", "value"),
-        Input("again-what", "value"),
-        Input("again-drums", "value"),
-        Input("again-said", "children"),
+        Output("recurring-work", "children"),
+        Input("recurring-line", "value"),
+        Input("recurring-what", "value"),
+        Input("recurring-drums", "value"),
+        Input("recurring-said", "children"),
     )
     def work(line: str, what: str, drums: str, _said: Any) -> Any:
         return layout.work(context, line, what, drums)
 
     @app.callback(
-        Output("again-said", "children"),
-        Output("again-done", "value"),
-        Input("again-note", "n_clicks"),
-        State("again-line", "value"),
-        State("again-station", "value"),
-        State("again-by", "value"),
-        State("again-done", "value"),
+        Output("recurring-said", "children"),
+        Output("recurring-done", "value"),
+        Input("recurring-note", "n_clicks"),
+        State("recurring-line", "value"),
+        State("recurring-station", "value"),
+        State("recurring-by", "value"),
+        State("recurring-done", "value"),
         prevent_initial_call=True,
     )
     def note(_n: Any, line: str, station: str | None, by: str, done: str) -> Any:

@@ -69,39 +69,40 @@ def content(context: Context) -> list[Any]:
         ),
         html.Div(
             [
-                _select("again-line", "Line", {n: x.title for n, x in lines.items()}, first.line, 180),
-                _select("again-what", "What", kinds(lines[first.line]), first.what, 250),
-                _select("again-drums", "Over the", DRUMS, first.drums, 170),
-                _number("again-least", "Periods from", LEAST),
-                _number("again-most", "to", MOST),
+                _select("recurring-line", "Line", {n: x.title for n, x in lines.items()}, first.line, 180),
+                _select("recurring-what", "What", kinds(lines[first.line]), first.what, 250),
+                _select("recurring-drums", "Over the", DRUMS, first.drums, 170),
+                _number("recurring-least", "Periods from", LEAST),
+                _number("recurring-most", "to", MOST),
             ],
             className="controls",
         ),
-        html.Div(html.P("Searching the record for periods.", className="note"), id="again-answer"),
+        html.Div(html.P("Searching the record for periods.", className="note"), id="recurring-answer"),
         html.Div(
             [
-                html.Div([html.H2("The fold: one turn a row"), html.P(id="again-fold-said", className="note")]),
-                dmc.Slider(id="again-period", value=1.0, min=0.5, max=2.0, step=0.0001, disabled=True, w=420,
+                html.Div([html.H2("The fold: one turn a row"), html.P(id="recurring-fold-said", className="note")]),
+                dmc.Slider(id="recurring-period", value=1.0, min=0.5, max=2.0, step=0.0001, disabled=True, w=420,
                            updatemode="mouseup"),
             ],
             className="beside",
         ),
-        chart("again-fold", fold_figure(np.empty(0), 1.0, "m")),
-        html.Div(id="again-more"),
+        chart("recurring-fold", fold_figure(np.empty(0), 1.0, "m")),
+        html.Div(id="recurring-more"),
         html.H2("Work done"),
         html.Div(
             [
                 dmc.TextInput(
-                    id="again-by", debounce=True, label="Your name", persistence=True, persistence_type="local", w=170
+                    id="recurring-by", debounce=True, label="Your name", persistence=True, persistence_type="local",
+                    w=170
                 ),
-                dmc.Select(id="again-station", label="At", searchable=True, w=200),
-                dmc.TextInput(id="again-done", debounce=True, label="What was done", w=420),
-                dmc.Button("Note it", id="again-note", variant="default"),
-                html.P(id="again-said", className="said", role="alert"),
+                dmc.Select(id="recurring-station", label="At", searchable=True, w=200),
+                dmc.TextInput(id="recurring-done", debounce=True, label="What was done", w=420),
+                dmc.Button("Note it", id="recurring-note", variant="default"),
+                html.P(id="recurring-said", className="said", role="alert"),
             ],
             className="controls",
         ),
-        html.Div(id="again-work"),
+        html.Div(id="recurring-work"),
     ]  # fmt: skip
 
 
@@ -230,7 +231,7 @@ def answer(context: Context, line: str, what: str, drums: str, least: float, mos
         shown += [*_named(of.line, verdict, found, clock), _drift(x, found.period)]
     elif clock is not None and isinstance(seconds, Found):
         said = f"In seconds it comes back every {significant(seconds.period, 4)} s: {clock.why}."
-        shown.append(html.P(said, className="outcome", id="again-part"))
+        shown.append(html.P(said, className="outcome", id="recurring-part"))
         screws = _rpm(context, of)
         verdict = parts.rank(of.line.rotating_part, seconds.period, seconds.low, seconds.high, "seconds", screws)
         shown.append(html.P(f"{verdict.why}.", className="note"))
@@ -238,7 +239,7 @@ def answer(context: Context, line: str, what: str, drums: str, least: float, mos
         needed = float(np.log(grid.trials / ALPHA))
         shown.append(
             chart(
-                "again-scores",
+                "recurring-scores",
                 score_figure(grid.period, grid.score, needed, found.period if isinstance(found, Found) else None,
                              _turns(of.line), "m", "-ln of chance"),
             )
@@ -307,7 +308,7 @@ def _signal(context: Context, of: Cable, path: str, signal: Signal, least: float
         score = np.asarray(above_floor(power)[inside])
         shown.append(
             chart(
-                "again-scores",
+                "recurring-scores",
                 score_figure(power.period[inside], score, float(np.log(len(score) / ALPHA)),
                              found.period if isinstance(found, Wave) else None,
                              _turns(of.line) if signal.clock == "metres" else [], signal.unit, "power over its floor"),
@@ -342,14 +343,14 @@ def _rpm(context: Context, of: Cable) -> dict[str, float]:
 
 def _said(found: Found | Wave | Silence, count: int, of: str, unit: str = "m") -> html.P:
     if isinstance(found, Silence):
-        return html.P(f"{format.number(count, '', 0)} {of}: {found.why}.", className="outcome", id="again-outcome")
+        return html.P(f"{format.number(count, '', 0)} {of}: {found.why}.", className="outcome", id="recurring-outcome")
     share = f"; {percent(found.share)} of them keep it" if isinstance(found, Found) else ""
     text = (
         f"It comes back every {significant(found.period, 4)} {unit} ({fixed(found.low, 4)} to "
         f"{fixed(found.high, 4)}){share}. "
         f"By chance {_once(found.false_alarm)} searches like this."
     )
-    return html.P(text, className="outcome", id="again-outcome")
+    return html.P(text, className="outcome", id="recurring-outcome")
 
 
 def _once(chance: float) -> str:
@@ -376,7 +377,7 @@ def _named(
     if clock is not None:
         said += f" Clock: {clock.word} ({clock.why})."
     return [
-        html.P(said, className="outcome", id="again-part"),
+        html.P(said, className="outcome", id="recurring-part"),
         table(
             "Rotating parts of this line against the period: away in standard deviations of wear and measurement",
             ["Part", "Station", "Marks a turn", "Would show at", "Away", "Weight"], rows, empty="",

@@ -12,7 +12,7 @@ ROOT = Path(__file__).parents[3]
 NOT_READ = {  # style sheets' percent, addresses, keys, fields to type in, and metrics: not numbers that people read
     "dashboard/web/api.py": 2,
     "dashboard/pages/drum/layout.py": 2,
-    "dashboard/pages/family/layout.py": 2,
+    "dashboard/pages/traceability/layout.py": 2,
     "dashboard/components/chart.py": 1,
     "dashboard/components/number_field.py": 1,
     "dashboard/components/pathway.py": 9,

@@ -73,7 +73,7 @@ def test_trend_is_thinned_and_names_its_unit(client):
     assert len(reply["t"]) == len(reply["v"]) <= 500
 
 
-def test_journey_tells_of_every_place_in_path_order(client):
+def test_process_history_lists_every_place_in_path_order(client):
     metre = FIRST_L_M["core-1"] + 5000.0
     reply = client.get(f"/api/v1/process-history?line=core-1&metre={metre}").get_json()
     assert reply["drum_metre"] == 1000.0

@@ -42,11 +42,11 @@ def content(context: Context, drum: DrumRow) -> list[Any]:
             "every process; a metre of laid-up cable takes more than a metre of each core.", className="note",
         ),
         dmc.NumberInput(
-            id="family-metre", label="Follow drum metre", suffix=" m", min=0, max=max(length, 0.0), step=1, w=180,
+            id="traceability-metre", label="Follow drum metre", suffix=" m", min=0, max=max(length, 0.0), step=1, w=180,
             value=round(length / 2), debounce=300,
         ),
-        html.Div(id="family-answer"),
-        dcc.Store(id="family-drum", data={"line": drum.line, "filling": drum.filling}),
+        html.Div(id="traceability-answer"),
+        dcc.Store(id="traceability-drum", data={"line": drum.line, "filling": drum.filling}),
     ]  # fmt: skip
 
 
@@ -98,7 +98,7 @@ def _followed(context: Context, here: list[Kin], at: float | None) -> html.Div:
         f"Drum metre {format.metres(at)} on its way, earliest process first",
         ["Drum", "Process", "Drum metre", "When", "What it met", "Journey"], rows,
         empty="Nothing on record.", numeric=(2,),
-        classes="journey-table",
+        classes="history-table",
     )  # fmt: skip
 
 
@@ -126,7 +126,7 @@ def _met(context: Context, k: Kin) -> list[Any] | None:
     return [
         drum_link(drum), line.title, format.metres(metre),
         format.local(when, context.zone, day=True) if when is not None else "not on record",
-        "; ".join(said), dcc.Link("its journey", href=link),
+        "; ".join(said), dcc.Link("process history", href=link),
     ]  # fmt: skip
 
 
