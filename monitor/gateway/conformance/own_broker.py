@@ -14,24 +14,39 @@ from monitor.gateway.conformance.examiner import Act, Do, Examiner, Report
 from monitor.gateway.conformance.strangers import server_context, strangers
 from monitor.gateway.conformance.tap import Tap
 
-START_WITHIN_S = 30.0
+START_WITHIN_S = 60.0
+START_TRIES = 5
 
 
 @dataclass(slots=True)
 class Broker:
-    """The embedded broker as a process that can be killed and started again."""
+    """The embedded broker as a process that can be killed and started again, each time on a `port` found for it."""
 
-    port: int
+    port: int = 0
     process: asyncio.subprocess.Process | None = None
 
     async def start(self) -> None:
-        """Start it and wait until it says that it runs. Raises OSError where it does not."""
+        """Start it and wait until it reports that it runs. Raises OSError where it does not.
+
+        Between the search for a port and its use another program, or a client's connection, may take it: then it is
+        started on another one.
+        """
+        for _ in range(START_TRIES):
+            self.port = _free_pair()
+            if await self._runs():
+                return
+        raise OSError(f"the embedded broker of the test did not start, on none of {START_TRIES} ports")
+
+    async def _runs(self) -> bool:
         words = (sys.executable, "-m", "monitor", "broker", "--port", str(self.port))
         self.process = await asyncio.create_subprocess_exec(*words, stdout=asyncio.subprocess.PIPE)
         assert self.process.stdout is not None
-        async with asyncio.timeout(START_WITHIN_S):
-            if not await self.process.stdout.readline():
-                raise OSError("the embedded broker of the test did not start")
+        try:
+            async with asyncio.timeout(START_WITHIN_S):
+                return bool(await self.process.stdout.readline())
+        except TimeoutError:
+            await self.kill()
+            raise OSError(f"the embedded broker of the test did not start within {START_WITHIN_S:.0f} s") from None
 
     async def kill(self) -> None:
         """As a power cut would."""
@@ -59,14 +74,14 @@ async def connected(examiner: Examiner, at: BrokerAddress, certificates: Path | 
         examiner.published(topic, payload, qos, retain, time.time())
 
     tap = Tap(lambda: examiner.connected(time.time()), examiner.subscribed, published, examiner.in_flight)
-    broker = Broker(_free_pair())
+    broker = Broker()
 
     async def act(order: Do | Report) -> None:
         await _act(order, tap, broker)
 
     try:
-        await tap.listen(at.host, at.port, broker.port, tls)
-        await tap.listen(at.host, at.port + 1, broker.port + 1, tls)
+        await tap.listen(at.host, at.port, lambda: broker.port, tls)
+        await tap.listen(at.host, at.port + 1, lambda: broker.port + 1, tls)
         await broker.start()
         tap.open = True
         yield act

@@ -105,7 +105,7 @@ async def test_a_client_that_resets_or_talks_no_mqtt_is_dropped_and_nothing_stay
     asyncio.get_running_loop().set_exception_handler(lambda _, context: unhandled.append(context))
     tap = Tap(lambda: None, lambda _: None, lambda *_: None, open=True)
     async with await asyncio.start_server(talk, "127.0.0.1", 0) as broker, asyncio.timeout(20):
-        await tap.listen("127.0.0.1", 0, broker.sockets[0].getsockname()[1])
+        await tap.listen("127.0.0.1", 0, lambda: broker.sockets[0].getsockname()[1])
         reader, writer = await asyncio.open_connection("127.0.0.1", tap._servers[0].sockets[0].getsockname()[1])
         await until(lambda: bool(tap._connections))
         if what == "reset":
