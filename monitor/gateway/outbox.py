@@ -67,6 +67,10 @@ class Outbox:
         if kept.place in self._kept:
             self._aside[kept.place] = kept
 
+    def waits(self, kept: Kept) -> bool:
+        """Whether a message is kept and not put aside."""
+        return kept.place in self._kept and kept.place not in self._aside
+
     def probes(self) -> list[Kept]:
         """Of each stream the oldest message that was put aside."""
         oldest: dict[str, Kept] = {}

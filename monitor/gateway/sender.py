@@ -1,4 +1,4 @@
-"""One line's way out: knock until a monitor answers, then all that is kept in order and within a window.
+"""One line's way out: knock with the oldest message until it is reported, then the rest in order within a window.
 
 Whoever was away is not run past: newer messages go out only behind the older ones, so that what a broker lost, or
 said to nobody, still comes in its order. A monitor that was never heard may not exist: after a few knocks everything
@@ -36,6 +36,9 @@ class Sender:
     moved: asyncio.Event = field(default_factory=asyncio.Event)
     sent: int = -1
     _heard: asyncio.Event = field(default_factory=asyncio.Event)
+    _knocked: Kept | None = None  # what the knock waits for
+    _through: asyncio.Event = field(default_factory=asyncio.Event)  # it is reported, or put aside
+    _knocking: bool = False
     _reports: int = 0
     _sends: dict[int, tuple[int, int]] = field(default_factory=dict)  # by place: of `_count_send`
     _unanswered_s: float | None = None  # when the first message after the newest report was sent
@@ -57,16 +60,24 @@ class Sender:
 
     def stored(self, topic: str, report: Stored) -> None:
         """The monitor reports what it has stored of a stream."""
+        waited = self._is_knocked()
         self.outbox.stored(topic, report)
-        self._answered()
+        self._answered(waited)
 
     def refused(self, topic: str, refusal: Refused) -> bool:
         """The monitor will not store a message, never or not now; whether it was still kept here."""
+        waited = self._is_knocked()
         kept = self.outbox.refused(topic, refusal.start, refusal.n, refusal.final)
-        self._answered()
+        self._answered(waited)
         return kept
 
-    def _answered(self) -> None:
+    def _is_knocked(self) -> bool:
+        """Whether what the knock waits for is in the outbox and nothing has put it aside."""
+        return self._knocked is not None and self.outbox.waits(self._knocked)
+
+    def _answered(self, waited: bool) -> None:
+        if waited and not self._is_knocked():
+            self._through.set()
         self._unanswered_s = None
         self._reports += 1
         self._heard.set()
@@ -76,7 +87,7 @@ class Sender:
         """For as long as the connection lasts."""
         self.sent = -1
         while True:
-            await self._knock(client, None if self.outbox.heard else FIRST_KNOCKS)
+            await self._knock(client)
             self.sent = -1
             await self._stream(client)
 
@@ -86,7 +97,7 @@ class Sender:
         while True:
             place = self.sent
             await asyncio.sleep(AGAIN_S)
-            if not self._heard.is_set() or self._quiet_left_s() <= 0.0:
+            if self._knocking or not self.outbox.heard or self._quiet_left_s() <= 0.0:
                 continue
             old = [kept for kept in self.outbox.until(place) if not self._is_unanswered(kept)]
             self._sends = {kept.place: self._sends[kept.place] for kept in old}
@@ -98,7 +109,7 @@ class Sender:
 
     def _is_unanswered(self, kept: Kept) -> bool:
         """Put a message aside that was sent often, with a report after each time, and is named by none."""
-        answered, reports = self._sends.get(kept.place, (0, 0))
+        answered, reports = self._sends.get(kept.place, (0, self._reports))
         answered += self._reports > reports
         self._sends[kept.place] = answered, self._reports
         if answered < UNANSWERED_MAX:
@@ -117,17 +128,27 @@ class Sender:
             return inf
         return self._unanswered_s + AGAIN_S - _now_s()
 
-    async def _knock(self, client: aiomqtt.Client, most: int | None) -> None:
-        """Send the oldest message until the monitor answers, stored or refused; at most so often where `most` says."""
-        self._heard.clear()
-        sent = 0
-        while not self._heard.is_set() and sent != most:
-            oldest = self.outbox.after(-1, 1)
-            if oldest:
-                await say(client, oldest)
-                sent += 1
-            self.more.clear()
-            await _either(self._heard, self.more if not oldest else None)
+    async def _knock(self, client: aiomqtt.Client) -> None:
+        """Send the oldest message and no other until a report names it or it is put aside.
+
+        A monitor that was never heard may not exist: then it is sent a few times only.
+        """
+        self._through.clear()
+        self._knocking, sent = True, 0
+        try:
+            while not self._through.is_set() and (self.outbox.heard or sent < FIRST_KNOCKS):
+                self.more.clear()
+                self._knocked = next(iter(self.outbox.after(-1, 1)), None)
+                if self._knocked is None:
+                    await self.more.wait()
+                elif self._is_unanswered(self._knocked):
+                    return
+                else:
+                    await say(client, [self._knocked])
+                    sent += 1
+                    await _either(self._through, None)
+        finally:
+            self._knocking, self._knocked = False, None
 
     async def _stream(self, client: aiomqtt.Client) -> None:
         """In order and within a window, until no report has come for a while although messages were sent."""

@@ -129,6 +129,66 @@ def test_without_a_report_for_15_s_on_a_living_connection_only_the_oldest_is_sen
     assert rest == [b"%d" % n for n in range(5, 65)]
 
 
+STALE = [
+    ("a", Stored(n=3, first=1, start=7)), ("a", Stored(n=4, first=0, missing=[(0, 0), (2, 2)], start=7)),
+    ("a", Stored(n=4, first=0, start=6)), ("b", Stored(n=9, first=0, start=7)), ("line/state", HEARING),
+]  # fmt: skip
+OTHERS = [*STALE, ("a", Refused(3, "no number", 7)), ("a", Refused(3, "a clock", 7, final=False))]
+
+
+@pytest.mark.parametrize(("topic", "report"), OTHERS)
+def test_a_knock_ends_with_no_report_but_of_the_message_that_it_waits_for_r17(full: Sender, topic, report) -> None:
+    """What was reported of others, before the connection was lost, lets nothing run past it."""
+
+    async def story(wire: TimedWire) -> None:
+        tasks = await connected(full, wire)
+        await asyncio.sleep(1.5)
+        (full.stored if isinstance(report, Stored) else full.refused)(topic, report)
+        await asyncio.sleep(60.0)
+        full.stored("a", Stored(n=0, first=0, start=7))
+        await asyncio.sleep(0.5)
+        for task in tasks:
+            task.cancel()
+
+    wire = in_given_time(story)
+    knocks = wire.between(0.0, 61.4)
+    assert set(knocks) == {b"0"}
+    assert len(knocks) >= 60
+    after = wire.between(61.4, 62.0)
+    assert after[0] != b"0"
+    assert after == sorted(after)
+
+
+def test_what_is_put_aside_is_not_probed_while_it_knocks_r17(full: Sender) -> None:
+    full.outbox.put_aside(next(iter(full.outbox.after(-1, 1))))
+
+    async def story(wire: TimedWire) -> None:
+        tasks = await connected(full, wire)
+        for _ in range(4):
+            await asyncio.sleep(PROBE_S)
+            full.stored("b", Stored(n=9, first=0))
+        for task in tasks:
+            task.cancel()
+
+    assert set(in_given_time(story).between(0.0, 5 * PROBE_S)) == {b"1"}
+
+
+def test_a_knock_that_no_report_names_is_put_aside_after_five_r19(full: Sender) -> None:
+    async def story(wire: TimedWire) -> None:
+        tasks = await connected(full, wire)
+        for _ in range(12):
+            await asyncio.sleep(0.5)
+            full.stored("line/state", HEARING)
+            await asyncio.sleep(0.5)
+        for task in tasks:
+            task.cancel()
+
+    wire = in_given_time(story)
+    assert wire.between(0.0, 9.9)[:UNANSWERED_MAX] == [b"0"] * UNANSWERED_MAX
+    assert wire.between(0.0, 9.9)[UNANSWERED_MAX:][:2] == [b"1", b"2"]
+    assert len(full.outbox) == 5
+
+
 def test_a_line_that_sends_nothing_does_not_knock(full: Sender) -> None:
     async def story(wire: TimedWire) -> None:
         tasks = await connected(full, wire)
