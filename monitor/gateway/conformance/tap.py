@@ -170,9 +170,7 @@ class Tap:
     def __post_init__(self) -> None:
         self._through.set()
 
-    async def listen(
-        self, host: str, port: int, to_port: Callable[[], int], tls: ssl.SSLContext | None = None
-    ) -> None:
+    async def listen(self, host: str, port: int, to_port: Callable[[], int], tls: ssl.SSLContext | None = None) -> None:
         """Forward one port to the broker's present one, by TLS if asked. Raises OSError where it is taken."""
 
         async def forward(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
