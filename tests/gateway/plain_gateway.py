@@ -41,6 +41,7 @@ class Gateway:
         self.client, self.ready, self.dialled_s = None, False, -1e9
         self.in_flight = set()
         self.knocking, self.knocks, self.knocked_s = True, 0, -1e9
+        self.knocked = None  # the message that the knock waits for
         self.reported = False  # a report of the line was received, ever
         self.reports = 0
         self.silent_since_s = None
@@ -85,6 +86,7 @@ class Gateway:
         if what == "subscribed" and not any(code.is_failure for code in more[0]):
             self.ready, self.in_flight = True, set()
             self.knocking, self.knocks, self.knocked_s, self.silent_since_s = True, 0, -1e9, None
+            self.knocked = None
         elif what == "lost":
             self.ready, self.dialled_s = False, -1e9
             client.disconnect()
@@ -96,10 +98,7 @@ class Gateway:
     def report(self, levels, report):
         topic, start = f"{LINE}/{levels[3]}/{levels[4]}", report.get("start", 0)
         self.reports += 1
-        if self.knocking:
-            for message in self.outbox:
-                message.sent_s = None
-        self.knocking, self.reported, self.silent_since_s = False, True, None
+        self.reported, self.silent_since_s = True, None
         of_stream = [m for m in self.outbox if m.topic == topic and m.start == start]
         if levels[2] == "refused":
             named = [m for m in of_stream if m.n == report["n"]]
@@ -108,6 +107,7 @@ class Gateway:
                 self.outbox = [m for m in self.outbox if m not in named]
             for message in named:
                 message.aside_s = time.monotonic()
+            self.end_knock()
             return
         holes = report.get("missing", [])
         covered = {
@@ -117,6 +117,14 @@ class Gateway:
             for message in of_stream:
                 message.aside_s = None
         self.outbox = [m for m in self.outbox if m not in covered]
+        self.end_knock()
+
+    def end_knock(self):
+        """Once its message is covered, refused or put aside (R17)."""
+        if self.knocking and self.knocked and (self.knocked not in self.outbox or self.knocked.aside_s is not None):
+            self.knocking, self.knocked = False, None
+            for message in self.outbox:
+                message.sent_s = None
 
     # -- sending
 
@@ -132,8 +140,9 @@ class Gateway:
             self.knocking = True
         if self.knocking and (self.reported or self.knocks < 5):
             if waiting and now_s > self.knocked_s + KNOCK_S:
-                self.knocked_s, self.knocks = now_s, self.knocks + 1
+                self.knocked, self.knocked_s, self.knocks = waiting[0], now_s, self.knocks + 1
                 self.send(waiting[0], now_s)
+                self.end_knock()
             return
         self.knocking = False
         due = [m for m in waiting if m.sent_s is None or now_s > m.sent_s + AGAIN_S]

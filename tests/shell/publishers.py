@@ -33,6 +33,7 @@ class Publisher:
     numbers: dict[str, int] = field(default_factory=dict)
     connected: bool = False
     knocking: bool = False
+    knocked: Message | None = None
     knocked_s: float = -10.0
     waits_s: float = 0.0
     silent_s: float | None = None  # since when messages are sent and nothing is reported
@@ -47,7 +48,7 @@ class Publisher:
         if self.wrong == "connects once" and self.was_connected:
             return
         self.connected = self.was_connected = True
-        self.knocking = self.wrong != "does not knock"
+        self.knocking, self.knocked = self.wrong != "does not knock", None
         self.silent_s, self.in_flight = None, 0
         self.subscriptions = ["tarn/core-1/stored/+/+", "tarn/core-1/refused/+/+"]
         if self.wrong == "listens to everything":
@@ -71,7 +72,7 @@ class Publisher:
         if self.knocking:
             oldest = self.outbox[:1]
             if oldest and now_s >= self.knocked_s + KNOCK_S:
-                self.knocked_s = now_s
+                self.knocked, self.knocked_s = oldest[0], now_s
                 self._send(oldest[0], now_s)
             return
         due = [m for m in self.outbox if m.sent_s is None or now_s > m.sent_s + AGAIN_S]
@@ -93,10 +94,9 @@ class Publisher:
         if self.deaf:
             return
         said = json.loads(payload)
-        if self.knocking:
-            for message in self.outbox:
-                message.sent_s = None
-        self.knocking, self.silent_s = False, None
+        self.silent_s = None
+        if self.knocking and self.wrong == "ends a knock with any report":
+            self._go_on()
         if self.wrong == "stops over an unknown field" and "since" in said:
             self.deaf = True
         if about == "stored":
@@ -112,6 +112,14 @@ class Publisher:
             self.outbox = [m for m in self.outbox if (m.path, m.n) != (path, said["n"])]
         else:
             self.knocking = True
+        if self.knocking and self.knocked is not None and self.knocked not in self.outbox:
+            self._go_on()
+
+    def _go_on(self) -> None:
+        """The knock is over: the rest from the oldest on."""
+        self.knocking, self.knocked = False, None
+        for message in self.outbox:
+            message.sent_s = None
 
     def _covered(self, said: dict, n: int) -> bool:
         if said.get("start", 0) != self._start and self.wrong != "ignores start":

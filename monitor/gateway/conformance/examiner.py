@@ -159,6 +159,7 @@ class Examiner:
     _ambiguous: bool = False  # a number names several messages
     _knocked: dict[Key, int] = field(default_factory=dict)
     _knocking: bool = False
+    _distracts: bool = False  # a report of no message is due, which ends no knock
     _expected: Key | None = None
     _away: bool = False
     _new: int = 0  # messages stored for the first time in this phase
@@ -245,6 +246,9 @@ class Examiner:
             out += self._begin_phase(now_s)
         if self._phase is not None and self._phase.reports:
             out += self._reports()
+        if self._distracts:
+            out.append(self._hearing())
+            self._distracts = False
         if self._phase is WAIT_FOR_IT and self._left_out is not None and self._holds(self._left_out):
             self._ends_s = min(self._ends_s, now_s)
         return out
@@ -324,6 +328,7 @@ class Examiner:
             self._timing.add(message, now_s)
             self._meet(key, message)
         if self._knocking:
+            self._distracts = not self._knocked
             self._knocked[key] = self._knocked.get(key, 0) + 1
         if key in self._refused:
             self.judge("R21", now_s < self._refused[key] + 1.0, f"{_name(key)} was refused and came again")

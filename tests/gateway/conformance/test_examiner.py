@@ -37,6 +37,7 @@ BROKEN = {
     "stream by stream": "R16",
     "does not knock": "R17",
     "goes on in silence": "R17",
+    "ends a knock with any report": "R17",
     "sends without a limit": "R18",
     "sends nothing again": "R19",
     "takes stored for up to n": "R20",
