@@ -14,9 +14,9 @@ from dashboard.print.sheet import Block, Sheet, sheet_of
 from monitor.contract.config.load import load
 from monitor.contract.part import CannotRunError, Part
 from monitor.contract.reading import DrumRow
-from monitor.evidence.asked import Asked, length_m
-from monitor.evidence.inherited import whole_runs
+from monitor.evidence.asked import Asked, drum_meant
 from monitor.evidence.release_record import record
+from monitor.evidence.whole_drum import whole_drum
 from monitor.store.reader import StoreReader
 
 WIDTH = 100
@@ -65,9 +65,9 @@ def _found(asked: Asked, options: Namespace) -> DrumRow:
     if (options.drum is None) == (options.filling is None):
         raise CannotRunError("name a drum, or a filling by --filling N")
     if options.filling is not None:
-        found, what = asked.record.drum(options.line, options.filling), f"filling {options.filling}"
+        found, what = drum_meant(asked, options.line, filling=options.filling), f"filling {options.filling}"
     else:
-        found, what = asked.record.drum_named(options.line, options.drum), f"drum {options.drum}"
+        found, what = drum_meant(asked, options.line, name=options.drum), f"drum {options.drum}"
     if found is None:
         raise CannotRunError(f"no {what} of line {options.line} on record: the page Drums lists what there is")
     return found
@@ -80,12 +80,11 @@ def _run(options: Namespace) -> int:
         if options.store:
             store = store.model_copy(update={"folder": options.store})
         asked = Asked(StoreReader(store, configuration), configuration, time.time)
-        drum = _found(asked, options)
+        drum = whole_drum(asked, _found(asked, options))
         found = record(asked, drum)
         sheet = sheet_of(asked, found)
         if options.pdf:
-            length = length_m(asked, drum)
-            options.pdf.write_bytes(pdf(sheet, whole_runs(asked, drum, length), length))
+            options.pdf.write_bytes(pdf(sheet, drum))
             print(f"wrote {options.pdf}")
     except (OSError, ValueError) as error:
         print(error, file=sys.stderr)

@@ -10,13 +10,15 @@ import plotly.graph_objects as go
 
 from dashboard.figures.axes import set_metre_axes
 from dashboard.figures.style import COLOUR, GREY, LIMIT_LINE, figure
-from dashboard.queries.ribbon import outer_m
-from dashboard.text import format, words
+from dashboard.queries.ribbon import full_scale_m
+from dashboard.text import format
+from dashboard.text.findings import sentence
 from dashboard.text.format import exact
 from monitor.contract.config import titles
 from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Recipe
 from monitor.contract.record import Finding, FindingKind, Floats, Verdict
+from monitor.evidence.whole_drum import DrumFinding, WholeDrum
 
 LANE_PX, STRIP_PX = 26, 88
 SHAPE = {Verdict.NONCONFORMING: "diamond", Verdict.SUSPECT: "triangle-up", Verdict.UNSEEN: "square-open"}
@@ -97,18 +99,12 @@ def strips(line: Line, recipe: Recipe | None) -> list[Strip]:
     return found
 
 
-def fault_map(
-    line: Line,
-    recipe: Recipe | None,
-    findings: Sequence[Finding],
-    rows: Mapping[str, Floats],
-    drum_start_m: float,
-    length_m: float,
-) -> go.Figure:
-    """Lanes above, strips below, one pair of metre axes. `findings` and `rows` in line metres; drawn in drum metres."""
-    findings = [f for f in findings if f.text != "taken back"]
-    names = lanes(line, recipe, findings)
-    below = [s for s in strips(line, recipe) if s.column in rows]
+def fault_map(drum: WholeDrum) -> go.Figure:
+    """Lanes above, strips below, one pair of metre axes; drawn in drum metres."""
+    line, length_m = drum.line, full_scale_m(drum.length_m, None)
+    found = [f for f in drum.of_metres() if f.finding.text != "taken back"]
+    names = lanes(line, drum.recipe, [f.finding for f in found])
+    below = [s for s in strips(line, drum.recipe) if s.column in drum.columns]
     body = LANE_PX * len(names) + STRIP_PX * len(below)
     fig = figure(body + 106, top=56, bottom=50, left=172, right=64)
     split = STRIP_PX * len(below) / body
@@ -131,11 +127,11 @@ def fault_map(
     )
     fig.add_bar(y=names, x=[0.0] * len(names), orientation="h", hoverinfo="skip", name="lanes")
     for verdict in (Verdict.CONFORMING, Verdict.UNSEEN, Verdict.SUSPECT, Verdict.NONCONFORMING):
-        chosen = [f for f in findings if f.verdict is verdict]
+        chosen = [f for f in found if f.finding.verdict is verdict]
         if chosen:
-            _add_findings(fig, line, verdict, chosen, drum_start_m, length_m)
+            _add_findings(fig, line, verdict, chosen, length_m)
     drawn = [
-        _add_strip(fig, i, strip, rows, drum_start_m, split - (i + 1) * split / len(below), split / len(below))
+        _add_strip(fig, i, strip, drum, split - (i + 1) * split / len(below), split / len(below))
         for i, strip in enumerate(below)
     ]
     # In one go: each shape or annotation added by itself makes Plotly look through all of them again.
@@ -146,19 +142,10 @@ def fault_map(
     return fig
 
 
-def bounds_m(finding: Finding, drum_start_m: float, length_m: float) -> tuple[float, float]:
-    """A finding in drum metres, cut at the drum's ends; one that is still open reaches the end."""
-    start = max(finding.start_m - drum_start_m, 0.0)
-    end = length_m if finding.end_m is None else finding.end_m - drum_start_m
-    return start, max(min(end, length_m), start)
-
-
-def _add_findings(
-    fig: go.Figure, line: Line, verdict: Verdict, chosen: Sequence[Finding], drum_start_m: float, length_m: float
-) -> None:
-    spans = [bounds_m(f, drum_start_m, length_m) for f in chosen]
-    names = [lane_of(f, line) for f in chosen]
-    texts = [hover(f, line, a, b, length_m) for f, (a, b) in zip(chosen, spans, strict=True)]
+def _add_findings(fig: go.Figure, line: Line, verdict: Verdict, chosen: Sequence[DrumFinding], length_m: float) -> None:
+    spans = [(f.start_m, f.end_m) for f in chosen]
+    names = [lane_of(f.finding, line) for f in chosen]
+    texts = [hover(f, line) for f in chosen]
     hatch = {"shape": "/", "size": 6, "solidity": 0.35, "fgcolor": GREY, "bgcolor": "rgba(0,0,0,0)"}
     fig.add_bar(
         y=names,
@@ -191,50 +178,12 @@ def _add_findings(
     )
 
 
-def sentence(finding: Finding, line: Line) -> str:
-    """A finding in words."""
-    if finding.kind is FindingKind.MARK:
-        return f"Marked by {words.signed(finding)}"
-    if finding.kind is FindingKind.INHERITED:
-        return f"Inherited {finding.text}"
-    if finding.kind is FindingKind.RESISTANCE:
-        return (
-            f"Conductor resistance {format.quantity(finding.extreme, finding.unit)}, noted by {words.signed(finding)}"
-        )
-    if finding.kind is FindingKind.DWELL:
-        zone = titles.inside(titles.station_title(line, finding.stream.split("/")[0]))
-        return f"Dwell in {zone} too {finding.check}: {_worst(finding)}"
-    if finding.kind is FindingKind.CURE:
-        return _cure_sentence(finding)
-    title = titles.stream_title(line, finding.stream)
-    if finding.kind is FindingKind.MISSING:
-        return f"{title}: no data"
-    if finding.kind is FindingKind.STUCK:
-        return f"{title}: did not move"
-    if finding.kind is FindingKind.WINDOW:
-        return f"{title} {words.LIMIT_WORDS.get(finding.check, finding.check)} its window: {_worst(finding)}"
-    return titles.event_title(line, finding.stream, finding.check)
-
-
-def _cure_sentence(finding: Finding) -> str:
-    said = words.cure_said(finding.stream, finding.check, finding.limit, finding.unit)
-    worst = "" if finding.extreme is None else f" (worst {format.number(finding.extreme, finding.unit, 2)})"
-    return f"{said}{worst}" + (f", {finding.text}" if finding.text else "")
-
-
-def _worst(finding: Finding) -> str:
-    worst = format.quantity(finding.extreme, finding.unit)
-    return f"{worst} (limit {finding.check} {format.quantity(finding.limit, finding.unit)})"
-
-
-def hover(finding: Finding, line: Line, start_m: float, end_m: float, length_m: float) -> str:
+def hover(found: DrumFinding, line: Line) -> str:
     """What the pointer shows: verdict, words, and both coordinates."""
-    outer = (
-        f"{format.metres(outer_m(end_m, length_m))} to {format.metres(outer_m(start_m, length_m))} m from the outer end"
-    )
+    outer = f"{format.metres(found.outer_start_m)} to {format.metres(found.outer_end_m)} m from the outer end"
     return (
-        f"<b>{finding.verdict.word}</b>: {sentence(finding, line)}<br>"
-        f"drum metre {format.metres(start_m)} to {format.metres(end_m)} m<br>{outer}"
+        f"<b>{found.finding.verdict.word}</b>: {sentence(found.finding, line)}<br>"
+        f"drum metre {format.metres(found.start_m)} to {format.metres(found.end_m)} m<br>{outer}"
     )
 
 
@@ -247,11 +196,8 @@ class Drawn:
     annotations: list[dict[str, Any]]
 
 
-def _add_strip(
-    fig: go.Figure, i: int, strip: Strip, rows: Mapping[str, Floats], drum_start_m: float, bottom: float, height: float
-) -> Drawn:
-    axis = f"y{i + 2}"
-    metre = rows["line_metre"] - drum_start_m
+def _add_strip(fig: go.Figure, i: int, strip: Strip, drum: WholeDrum, bottom: float, height: float) -> Drawn:
+    axis, metre, rows = f"y{i + 2}", drum.metre_m, drum.columns
     low, high = strip.band or (f"{strip.column}/min", f"{strip.column}/max")
     values, lows, highs = (_at_most(rows.get(name), strip.most) for name in (strip.column, low, high))
     assert values is not None

@@ -10,8 +10,9 @@ from dash import dcc, html
 
 from dashboard.context import Context
 from dashboard.page import GROUPS, Page, Shows
-from dashboard.text.addresses import found_at
+from dashboard.text.addresses import meant_by
 from monitor.contract.reading import SchemaVersionError
+from monitor.evidence.asked import drum_meant
 
 
 def _registered() -> tuple[Page, ...]:
@@ -49,7 +50,8 @@ def route(context: Context, pathname: str) -> Shown:
         return _nothing(pathname)
     if page.shows is Shows.LINE and len(rest) == 1:
         return Shown(context.configuration.lines[rest[0]].title, page.layout(context, rest[0]))
-    found = found_at(context.record, [first, *rest]) if page.shows is Shows.DRUM else None
+    meant = meant_by([first, *rest]) if page.shows is Shows.DRUM else None
+    found = drum_meant(context, rest[0], filling=meant[0], name=meant[1]) if meant else None
     return _nothing(pathname) if found is None else Shown(f"{page.title} {found.drum}", page.layout(context, found))
 
 

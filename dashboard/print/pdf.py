@@ -1,5 +1,6 @@
 """The record of a drum as a PDF on A4, by ReportLab: the same words and tables as the page."""
 
+from collections.abc import Sequence
 from io import BytesIO
 from typing import Any
 from xml.sax.saxutils import escape
@@ -16,6 +17,7 @@ from dashboard.queries.ribbon import place_percent
 from dashboard.text.format import fixed
 from monitor.contract.record import Verdict
 from monitor.evidence.verdict_runs import Run
+from monitor.evidence.whole_drum import WholeDrum
 
 INK, GREY, PALE = HexColor("#1b1e21"), HexColor("#8a9096"), HexColor("#e4e7ea")
 COLOUR = {
@@ -38,7 +40,7 @@ PRINTED = str.maketrans({"\N{NARROW NO-BREAK SPACE}": "\N{NO-BREAK SPACE}", "\N{
 class Strip(Flowable):  # type: ignore[misc]  # ReportLab has no types
     """The ribbon: a drum from 0 to its length; unseen is hatched, so that it reads without colour."""
 
-    def __init__(self, of: list[Run], length_m: float) -> None:
+    def __init__(self, of: Sequence[Run], length_m: float) -> None:
         super().__init__()
         self.of, self.length_m = of, max(length_m, 1.0)
 
@@ -70,8 +72,8 @@ class Strip(Flowable):  # type: ignore[misc]  # ReportLab has no types
         canvas.restoreState()
 
 
-def pdf(sheet: Sheet, of: list[Run], length_m: float) -> bytes:
-    """The sheet as the bytes of a PDF; the same sheet gives the same bytes."""
+def pdf(sheet: Sheet, drum: WholeDrum) -> bytes:
+    """The sheet and the ribbon as the bytes of a PDF; the same sheet gives the same bytes."""
     out = BytesIO()
     document = SimpleDocTemplate(
         out, pagesize=A4, leftMargin=18 * mm, rightMargin=18 * mm, topMargin=16 * mm, bottomMargin=18 * mm,
@@ -82,7 +84,7 @@ def pdf(sheet: Sheet, of: list[Run], length_m: float) -> bytes:
         Paragraph(_text(sheet.proposed), BOLD),
         _facts(sheet),
         Spacer(1, 3 * mm),
-        Strip(of, length_m),
+        Strip(drum.runs, drum.length_m),
     ]
     for block in sheet.tables:
         story += _block(block)

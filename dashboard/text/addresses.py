@@ -7,7 +7,7 @@ in place of the number means the newest filling of that name.
 from collections.abc import Sequence
 from urllib.parse import quote
 
-from monitor.contract.reading import DrumRow, Record
+from monitor.contract.reading import DrumRow
 
 PAGES = ("drum", "traceability", "release")
 FILLING = "filling"
@@ -37,11 +37,11 @@ def way_to(page: str, line: str, filling: int) -> str:
     return f"/{page}/{quote(line, safe='')}/{FILLING}/{filling}"
 
 
-def found_at(record: Record, parts: Sequence[str]) -> DrumRow | None:
-    """The drum that an address means, split at its slashes and unquoted; None where there is none."""
-    if len(parts) == 4 and parts[2] == FILLING:
-        return record.drum(parts[1], int(parts[3])) if is_number(parts[3]) else None
-    return record.drum_named(parts[1], parts[2]) if len(parts) == 3 else None
+def meant_by(parts: Sequence[str]) -> tuple[int | None, str] | None:
+    """Filling (or None) and name that an address means, split at its slashes and unquoted; None for no drum's."""
+    if len(parts) == 4 and parts[2] == FILLING and is_number(parts[3]):
+        return int(parts[3]), ""
+    return (None, parts[2]) if len(parts) == 3 else None
 
 
 def is_number(text: str) -> bool:

@@ -21,9 +21,10 @@ from dashboard.web.metrics import METRICS_TYPE, metrics
 from monitor.contract.config.line import Line
 from monitor.contract.reading import DrumRow
 from monitor.contract.topics import Stream
-from monitor.evidence.asked import length_m
-from monitor.evidence.inherited import kin, lineage_of, whole_runs
+from monitor.evidence.asked import drum_meant, length_m
+from monitor.evidence.inherited import kin, lineage_of
 from monitor.evidence.release_record import record
+from monitor.evidence.whole_drum import whole_drum
 
 POINTS_MAX = 10_000
 SPAN_MAX_MS = 31 * 86_400_000
@@ -169,15 +170,15 @@ def process_history_reply(context: Context) -> dict[str, Any]:
 
 def release_reply(context: Context) -> dict[str, Any]:
     """`line` and `filling`, or `drum` for the newest of that name: the drum's record as its sheet shows it."""
-    reply: dict[str, Any] = msgspec.to_builtins(record(context, _drum(context)))
+    reply: dict[str, Any] = msgspec.to_builtins(record(context, whole_drum(context, _drum(context))))
     return reply
 
 
 def release_pdf(context: Context) -> Response:
     """The same on A4."""
     drum = _drum(context)
-    length = length_m(context, drum)
-    printed = pdf(sheet_of(context, record(context, drum)), whole_runs(context, drum, length), length)
+    whole = whole_drum(context, drum)
+    printed = pdf(sheet_of(context, record(context, whole)), whole)
     named = {"Content-Disposition": f'inline; filename="{quote(drum.drum, safe="")}.pdf"'}
     return Response(printed, mimetype="application/pdf", headers=named)
 
@@ -205,10 +206,10 @@ def _drum(context: Context) -> DrumRow:
     line, name = _line(context), request.args.get("drum", "")
     number = request.args.get("filling")
     if number is not None:
-        found = context.record.drum(line.line, int(number)) if is_number(number) else None
+        found = drum_meant(context, line.line, filling=int(number)) if is_number(number) else None
         what = f"filling {number[:20]!r}"
     else:
-        found, what = context.record.drum_named(line.line, name), f"drum {name[:80]!r}"
+        found, what = drum_meant(context, line.line, name=name), f"drum {name[:80]!r}"
     if found is None:
         raise BadQuestionError(f"no {what} of line {line.line} on record.")
     return found

@@ -51,6 +51,16 @@ class Asked:
         return self.recipes(line).get(name or "")
 
 
+def drum_meant(asked: Asked, line: str, *, filling: int | None = None, name: str = "") -> DrumRow | None:
+    """The drum that is meant by its filling, or by its name: then the newest of a line that bears it."""
+    return asked.record.drum_named(line, name) if filling is None else asked.record.drum(line, filling)
+
+
+def named_alike(asked: Asked, drum: DrumRow) -> list[DrumRow]:
+    """Fillings that bear a drum's name, on any line, oldest first."""
+    return list(asked.record.drums_named(drum.drum))[::-1]
+
+
 def length_m(asked: Asked, drum: DrumRow) -> float:
     """Length of a drum; of one being wound, what is on it now."""
     if drum.end_m is not None:

@@ -13,9 +13,9 @@ from monitor.contract.drum_names import NAME_USED
 from monitor.contract.numerals import exact, fixed, significant
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import FillingKey, Finding, FindingKind, Floats, Verdict
-from monitor.evidence.asked import Asked, length_m
+from monitor.evidence.asked import Asked
 from monitor.evidence.drum_facts import spark_exposure_s
-from monitor.evidence.inherited import Kin, Legacy, kin, legacies, lineage_of, names_apart, whole_runs
+from monitor.evidence.inherited import Kin, Legacy, kin, lineage_of, names_apart
 from monitor.evidence.record_types import (
     AlarmAnswer,
     AlarmCount,
@@ -32,8 +32,9 @@ from monitor.evidence.record_types import (
     WithoutOrigin,
 )
 from monitor.evidence.release_rule import Proposed, coverage, propose, unanswered
-from monitor.evidence.specimens import Tested, flames_of, tested
+from monitor.evidence.specimens import Tested, flames_of
 from monitor.evidence.verdict_runs import lengths_m
+from monitor.evidence.whole_drum import WholeDrum
 from monitor.statistics.counts import rate_per_km
 
 INNER = "cure/index-inner"
@@ -41,84 +42,68 @@ MOST, ANSWERED_WITHIN_MS = 5000, 86_400_000
 ON_PAPER = ("mm", "degC", "%")
 
 
-def record(asked: Asked, drum: DrumRow) -> ReleaseRecord:
+def record(asked: Asked, drum: WholeDrum) -> ReleaseRecord:
     """The record of a drum or reel, its ancestry and their evidence with it."""
-    lineage, length = lineage_of(asked), length_m(asked, drum)
-    line, recipe = asked.configuration.lines[drum.line], asked.recipe(drum.line, drum.recipe, drum.revision)
-    findings = list(asked.record.findings(drum.line, drum.start_m, drum.start_m + length))
-    family = kin(lineage, drum, 0.0, length)
+    row, recipe, lineage = drum.row, drum.recipe, lineage_of(asked)
+    family = kin(lineage, row, 0.0, drum.length_m)
     called = names_apart(k.key for k in family)
-    evidence = [e for k in family if k.generation <= 0 and (e := _evidence(asked, k, called)) is not None]
-    metres = {v.word: m for v, m in lengths_m(whole_runs(asked, drum, length, lineage)).items()}
-    tests = [] if recipe and recipe.integrity else flames_of(asked, drum, lineage)
-    orphans = lineage.without_parent(drum)
+    evidence = [e for k in family if k.generation <= 0 and (e := _evidence(asked, drum, k, called)) is not None]
+    metres = {v.word: m for v, m in lengths_m(drum.runs).items()}
+    tests = [] if recipe and recipe.integrity else flames_of(asked, row, lineage)
+    orphans = lineage.without_parent(row)
+    findings = [f.finding for f in drum.findings]
     resistance = _resistance(findings)
     others = [*_origin(orphans), *_ohms(resistance, recipe), *_flames(tests)]
-    proposed = _proposed(asked, drum, length, metres, evidence, others)
-    of_itself = tested(asked, drum)
+    proposed = _proposed(asked, drum, metres, evidence, others)
     return ReleaseRecord(
-        drum=drum.drum, filling=drum.filling, filling_of_drum=_place(asked, drum), line=drum.line,
-        line_title=line.title, recipe=drum.recipe, revision=drum.revision,
-        revisions=revisions(asked, drum, length), length_m=length, begun_ms=drum.start_ms, ended_ms=drum.end_ms,
-        start_line_metre=drum.start_m, end_line_metre=drum.end_m, metres=metres, evidence=evidence,
-        findings=[_finding(f, drum) for f in findings if f.verdict > Verdict.CONFORMING],
-        inherited=[_inherited(x, called) for x in legacies(asked, drum.line, drum.filling, lineage)],
+        drum=row.drum, filling=row.filling, filling_of_drum=_place(drum), line=row.line,
+        line_title=drum.line.title, recipe=row.recipe, revision=row.revision,
+        revisions=drum.revisions, length_m=drum.length_m, begun_ms=row.start_ms, ended_ms=row.end_ms,
+        start_line_metre=row.start_m, end_line_metre=row.end_m, metres=metres, evidence=evidence,
+        findings=[_finding(f, row) for f in findings if f.verdict > Verdict.CONFORMING],
+        inherited=[_inherited(x, called) for x in drum.inherited],
         ancestry=[_kin(k, called) for k in family if k.generation < 0],
         went_into=[_kin(k, called) for k in family if k.generation > 0],
         without_origin=[WithoutOrigin(**asdict(orphan)) for orphan in orphans],
-        integrity=_test(of_itself) if of_itself else None, integrity_tests=[_test(t) for t in tests],
+        integrity=_test(drum.test) if drum.test else None, integrity_tests=[_test(t) for t in tests],
         resistance=resistance, decisions=_decisions(findings),
-        journal_last_hash=asked.record.journal_hash(drum.line),
+        journal_last_hash=asked.record.journal_hash(row.line),
         proposed=proposed.word, against=list(proposed.reasons),
     )  # fmt: skip
 
 
 def _proposed(
-    asked: Asked, drum: DrumRow, length: float, metres: Mapping[str, float],
-    evidence: Sequence[DrumEvidence], others: list[str],
-) -> Proposed:  # fmt: skip
+    asked: Asked, drum: WholeDrum, metres: Mapping[str, float], evidence: Sequence[DrumEvidence], others: list[str]
+) -> Proposed:
     """By the release rule, over the drum itself and all that is in it."""
     seen: dict[str, float] = {}
     for e in evidence:
         for path, share in e.seen_share.items():
             of = f"{e.label}'s {titles.inside(titles.stream_title(asked.configuration.lines[e.line], path))}"
             seen[of] = min(share, seen.get(of, 1.0))
-    own = next(e for e in evidence if (e.line, e.filling) == (drum.line, drum.filling))
+    own = next(e for e in evidence if (e.line, e.filling) == (drum.row.line, drum.row.filling))
     before = [unanswered(n, f"{e.label}'s") for e in evidence if e is not own and (n := e.alarms.not_answered)]
     cured = all(e.cure_known for e in evidence)
     waiting = own.alarms.not_answered
-    return propose(drum.end_m is not None, length, metres, seen, waiting, cured, [*others, *before])
+    return propose(drum.row.end_m is not None, drum.length_m, metres, seen, waiting, cured, [*others, *before])
 
 
-def _place(asked: Asked, drum: DrumRow) -> tuple[int, int]:
-    """Which filling of how many of this drum, by the time of their beginning."""
-    named = [d.key for d in asked.record.drums_named(drum.drum)][::-1]
-    return (named.index(drum.key) + 1, len(named)) if drum.key in named else (1, 1)
-
-
-def revisions(asked: Asked, drum: DrumRow, length: float) -> str:
-    """By which revisions a drum was judged, and from which drum metre on."""
-    came = [
-        (r.line_metre - drum.start_m, r.recipe.revision)
-        for r in reversed(asked.record.came_into_force(drum.line))
-        if r.recipe.recipe == drum.recipe and drum.start_m < r.line_metre < drum.start_m + length
-    ]
-    said = [f"revision {revision} from {fixed(at, 1)} m on" for at, revision in came]
-    return ", ".join([f"{drum.recipe}, revision {drum.revision}", *said])
+def _place(drum: WholeDrum) -> tuple[int, int]:
+    """Which filling of how many of this name, by the time of their beginning."""
+    named = [d.key for d in drum.named_alike]
+    return (named.index(drum.row.key) + 1, len(named)) if drum.row.key in named else (1, 1)
 
 
 # ---- evidence ----------------------------------------------------------------------------------------------------
 
 
-def _evidence(asked: Asked, of: Kin, called: Mapping[FillingKey, str]) -> DrumEvidence | None:
-    """What was seen of the metres of one drum that are in the one asked about; None for one not wound here."""
+def _evidence(asked: Asked, whole: WholeDrum, of: Kin, called: Mapping[FillingKey, str]) -> DrumEvidence | None:
+    """What was seen of the metres of one drum that are in the whole one; None for one not wound here."""
     if of.drum is None or of.drum.line not in asked.configuration.lines:
         return None
     drum, line = of.drum, asked.configuration.lines[of.drum.line]
     recipe = asked.recipe(drum.line, drum.recipe, drum.revision)
-    start, end = drum.start_m + of.start_m, drum.start_m + of.end_m
-    rows = asked.record.rows(drum.line, start, end)
-    findings = asked.record.findings(drum.line, start, end)
+    rows, findings = _of_metres(asked, whole, of, drum)
     required = [s.path for s in line.stream if s.required and s.kind == "samples" and s.path in rows]
     inner = rows.get(INNER)
     alarms, answers = _alarms(asked, drum)
@@ -132,6 +117,14 @@ def _evidence(asked: Asked, of: Kin, called: Mapping[FillingKey, str]) -> DrumEv
         spark_tests=_sparks(line, recipe, rows, findings, of.end_m - of.start_m),
         alarms=alarms, answers=answers, journal_last_hash=asked.record.journal_hash(drum.line),
     )  # fmt: skip
+
+
+def _of_metres(asked: Asked, whole: WholeDrum, of: Kin, drum: DrumRow) -> tuple[Mapping[str, Floats], list[Finding]]:
+    """Rows and findings of the metres of a drum that are in the whole one; its own are known already."""
+    if of.key == whole.row.key:
+        return whole.columns, [f.finding for f in whole.findings]
+    start, end = drum.start_m + of.start_m, drum.start_m + of.end_m
+    return asked.record.rows(drum.line, start, end), list(asked.record.findings(drum.line, start, end))
 
 
 def _sparks(

@@ -22,6 +22,7 @@ from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.load import load as load_configuration
 from monitor.contract.config.works import Store
 from monitor.evidence import release_record
+from monitor.evidence.whole_drum import whole_drum
 from monitor.store.reader import StoreReader
 from tests.bench.works import CONFIGS
 from tests.bench.year import Past, fill, lines_of, name_of
@@ -75,7 +76,7 @@ def _asked(context: Context, client: FlaskClient, count: int) -> dict[str, Calla
         "Drums": lambda: drums.content(context),
         "Recurring": lambda: recurrence.answer(context, core, "event:spark-electrode/spark-fault", "20", 0.3, 30.0),
         "Family": lambda: family.answer(context, found[core], None),  # type: ignore[arg-type]
-        "Record": lambda: release_record.record(context, found[reel]),  # type: ignore[arg-type]
+        "Record": lambda: release_record.record(context, whole_drum(context, found[reel])),  # type: ignore[arg-type]
         "Shift": lambda: [shift.answer(context, start), shift.handovers(context)],
         "Alarm load, 30 days": lambda: alarm_load.answer(context, alarm_load.ALL, "30 days"),
     }

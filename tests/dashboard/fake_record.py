@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.contract.config.configuration import Configuration
-from monitor.contract.config.line import StreamSettings
+from monitor.contract.config.line import Line, StreamSettings
 from monitor.contract.config.recipe import Recipe
 from monitor.contract.messages import Action
 from monitor.contract.reading import (
@@ -23,6 +23,7 @@ from monitor.contract.reading import (
 )
 from monitor.contract.record import Finding, FindingKind, Floats, Splice, Verdict
 from monitor.contract.topics import Stream
+from monitor.evidence.whole_drum import WholeDrum, on_drum
 from tests.core.story import finding
 
 START_S = 1_764_035_000.0  # when both lines began to run
@@ -368,3 +369,20 @@ class FakeGateway:
 
     def send(self, line: str, action: Action) -> None:
         self.sent.append((line, action))
+
+
+def drum_with(
+    line: Line, recipe: Recipe | None, findings: Sequence[Finding], start_m: float = 0.0, length_m: float = 100.0,
+    rows: Mapping[str, Floats] | None = None,
+) -> WholeDrum:  # fmt: skip
+    """A drum of findings and rows in line metres."""
+    row = DrumRow(
+        line=line.line, filling=1, drum="1-1", recipe="", revision=1, start_m=start_m, end_m=start_m + length_m,
+        start_ms=0, end_ms=1, planned_length_m=None, metres={},
+    )  # fmt: skip
+    columns = rows or {"line_metre": np.empty(0)}
+    return WholeDrum(
+        row=row, line=line, recipe=recipe, revisions="", named_alike=(row,), length_m=length_m,
+        findings=tuple(on_drum(findings, start_m, length_m)), inherited=(), runs=(),
+        metre_m=columns["line_metre"] - start_m, columns=columns, test=None,
+    )  # fmt: skip

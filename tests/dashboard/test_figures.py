@@ -8,11 +8,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dashboard.figures.axes import outer_range
-from dashboard.figures.faultmap import bounds_m, envelope, fault_map, hover, lane_of, lanes
+from dashboard.figures.faultmap import envelope, fault_map, hover, lane_of, lanes
 from dashboard.figures.strips import offset_ms, strips, strips_figure
 from dashboard.figures.style import ORANGE, VERMILLION
 from monitor.contract.record import FindingKind, Verdict
+from monitor.evidence.whole_drum import on_drum
 from tests.core import story
+from tests.dashboard.fake_record import drum_with
 
 
 def finding(start, end, kind="window", stream="cold-gauge/diameter-x", check="HI", verdict=Verdict.SUSPECT):
@@ -25,7 +27,7 @@ def map_of(configuration):
     line, recipe = configuration.lines["core-1"], configuration.recipes["core-2g5"]
 
     def make(findings, length=4000.0, rows=None):
-        return fault_map(line, recipe, findings, rows or {}, 1000.0, length)
+        return fault_map(drum_with(line, recipe, findings, 1000.0, length, rows))
 
     return make
 
@@ -86,19 +88,9 @@ def test_the_upper_axis_runs_the_other_way(map_of):
     assert (layout.xaxis.side, layout.xaxis2.side) == ("bottom", "top")
 
 
-@given(st.floats(0, 9000), st.one_of(st.none(), st.floats(0, 9000)))
-def test_bars_never_leave_the_drum(start, end):
-    a, b = bounds_m(finding(start, end), 1000.0, 4000.0)
-    assert 0.0 <= a <= b
-    assert b <= max(a, 4000.0)
-
-
-def test_an_open_finding_reaches_the_end():
-    assert bounds_m(finding(1500.0, None), 1000.0, 900.0) == (500.0, 900.0)
-
-
 def test_hover_tells_both_coordinates(configuration):
-    text = hover(finding(1655.0, 1693.0), configuration.lines["core-1"], 655.0, 693.0, 4000.0).replace("\u202f", "")
+    (found,) = on_drum([finding(1655.0, 1693.0)], 1000.0, 4000.0)
+    text = hover(found, configuration.lines["core-1"]).replace("\u202f", "")
     assert "drum metre 655.0 to 693.0 m" in text
     assert "3307.0 to 3345.0 m from the outer end" in text
     assert "suspect" in text

@@ -10,7 +10,6 @@ from dashboard.actions import proposals
 from dashboard.actions.answers import NotDoneError
 from dashboard.figures.rehearsal import suggestion_figure
 from dashboard.gateway import NotSentError
-from dashboard.pages.drum.layout import revisions
 from dashboard.pages.limits import layout as limits
 from dashboard.pages.limits.callbacks import _set, _words
 from dashboard.web.accounts import Person
@@ -19,6 +18,7 @@ from monitor.analysis.rehearse import Asked, AskedLimit, Fault, Side, compare
 from monitor.analysis.suggest import Candidate, Suggestion
 from monitor.contract.config.limits import limits_of, with_limits
 from monitor.contract.reading import ProposalRow, RevisionRow
+from monitor.evidence.whole_drum import whole_drum
 from tests.core import story
 from tests.dashboard.conftest import NOW_S
 
@@ -62,7 +62,7 @@ def test_a_drum_names_the_revisions_it_was_judged_by(context, record, recipe):
     drum = next(d for d in record.drums("core-1") if d.end_m)
     row = came(recipe)
     record.came.append(replace(row, line_metre=drum.start_m + 1234.5))
-    text = revisions(context, drum, drum.end_m - drum.start_m)
+    text = whole_drum(context, drum).revisions
     assert text == f"{drum.recipe}, revision 1, revision 2 from 1\u202f234.5 m on"
 
 

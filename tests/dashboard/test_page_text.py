@@ -26,7 +26,7 @@ from monitor.contract.record import FindingKind
 from monitor.evidence.drum_facts import fault_rates
 from tests.core.story import configuration as whole_works
 from tests.core.story import finding
-from tests.dashboard.fake_record import FakeRecord
+from tests.dashboard.fake_record import FakeRecord, drum_with
 
 DRUM, FAULTS = "1-1042", "fault:spark-electrode/spark-fault"
 READ = ("title", "value", "limit", "text", "what", "line", "where")  # of what the api gives
@@ -143,7 +143,7 @@ def test_c22_two_testers_of_a_line_have_two_names() -> None:
     assert len({titles.event_title(line, *one) for one in checks}) == 2
     found = [finding(10.0, 11.0, FindingKind.FAULT, line="lay-1", stream=s, check=n) for s, n in checks]
     assert len({sentence(f, line) for f in found}) == 2
-    facts = [label for label, _ in drum._rates(line, recipe, found, 1000.0)]
+    facts = [label for label, _ in drum._rates(drum_with(line, recipe, found, length_m=1000.0))]
     assert len(set(facts)) == len(facts) == len(fault_rates(found, recipe, 1000.0))
 
 

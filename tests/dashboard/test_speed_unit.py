@@ -9,6 +9,7 @@ from dashboard.context import Context
 from dashboard.pages.limits import layout as limits
 from dashboard.pages.what_if import layout as what_if
 from monitor.evidence.release_record import record as release_record
+from monitor.evidence.whole_drum import whole_drum
 from tests.core.story import in_m_per_s
 from tests.dashboard.fake_record import FakeRecord
 from tests.dashboard.test_limits import said
@@ -51,7 +52,7 @@ def test_exposure_on_the_release_record_is_the_same(context: Context) -> None:
     for c in both(context):
         drum = c.record.drum_named("core-1", "1-1041")
         assert drum is not None
-        (test,) = release_record(c, drum).evidence[0].spark_tests
+        (test,) = release_record(c, whole_drum(c, drum)).evidence[0].spark_tests
         held.append(test.exposure_least_s)
     electrode = context.configuration.lines["core-1"].stations["spark-electrode"]
     assert electrode.end_m is not None

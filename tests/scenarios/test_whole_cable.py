@@ -24,6 +24,7 @@ from monitor.core.derive import OVER_S
 from monitor.evidence import release_record
 from monitor.evidence.inherited import legacies, whole_runs
 from monitor.evidence.integrity_tests import judge, schedule_of
+from monitor.evidence.whole_drum import whole_drum
 from monitor.store.reader import StoreReader
 from simulator.line import Run, simulate_all
 from simulator.scenario import load_scenario
@@ -197,7 +198,7 @@ def test_the_cutting_plan_cuts_around_what_is_inherited(works, context):
 
 
 def test_the_record_of_a_reel_holds_the_evidence_of_its_ancestry(works, context):
-    r = release_record.record(context, works.drum("R1-0002"))
+    r = release_record.record(context, whole_drum(context, works.drum("R1-0002")))
     assert [e.drum for e in r.evidence] == ["C1-0002", "C2-0002", "L1-0001", "S1-0001", "R1-0002"]
     assert all(share == 1.0 for e in r.evidence for share in e.seen_share.values())
     assert r.evidence[0].statistics["cure/index-inner"].least > 1.2
@@ -214,7 +215,7 @@ def test_the_record_of_a_reel_holds_the_evidence_of_its_ancestry(works, context)
 
 
 def test_scrap_says_whose_fault_it_holds(works, context):
-    r = release_record.record(context, works.drum("R1-0004-scrap"))
+    r = release_record.record(context, whole_drum(context, works.drum("R1-0004-scrap")))
     assert {x.drum for x in r.inherited} >= {"C1-0002"} or {x.drum for x in r.inherited} >= {"C2-0002"}
     assert any("nonconforming" in reason for reason in r.against)
 
@@ -222,11 +223,10 @@ def test_scrap_says_whose_fault_it_holds(works, context):
 def test_the_sheet_prints_on_a4_and_repeats_to_the_byte(works, context):
     from io import BytesIO
 
-    drum = works.drum("R1-0004-scrap")
-    length = drum.end_m - drum.start_m
+    drum = whole_drum(context, works.drum("R1-0004-scrap"))
     sheet = sheet_of(context, release_record.record(context, drum))
-    printed = pdf(sheet, whole_runs(context, drum, length), length)
-    assert printed == pdf(sheet, whole_runs(context, drum, length), length)
+    printed = pdf(sheet, drum)
+    assert printed == pdf(sheet, drum)
     pages = PdfReader(BytesIO(printed)).pages
     assert [round(float(x)) for x in pages[0].mediabox[2:]] == [595, 842]
     text = " ".join(page.extract_text() for page in pages)

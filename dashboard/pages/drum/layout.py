@@ -1,192 +1,154 @@
 """What is in this drum? Ribbon, fault map, the process history of a chosen metre, and the findings as a table."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 
 import dash_mantine_components as dmc
 import numpy as np
 from dash import dcc, html
+from dash.development.base_component import Component
+from plotly.graph_objects import Figure
 
 from dashboard.components import aria, attributes
 from dashboard.components.chart import chart
+from dashboard.components.fillings import fillings
 from dashboard.components.ribbon import legend, ribbon
 from dashboard.components.table import table
 from dashboard.context import Context
 from dashboard.figures.along import history_figure
-from dashboard.figures.faultmap import bounds_m, fault_map, sentence
+from dashboard.figures.faultmap import fault_map
 from dashboard.figures.flame import flame_figure
-from dashboard.pages.drums.layout import others_of_this_name
 from dashboard.queries.process_history import Stop, Value, heat_of_metre, process_history
-from dashboard.queries.ribbon import full_scale_m, outer_m
+from dashboard.queries.ribbon import outer_m
 from dashboard.text import format
 from dashboard.text.addresses import way_to
+from dashboard.text.findings import sentence
 from dashboard.text.format import exact, fixed, significant
 from monitor.contract.config import titles
 from monitor.contract.config.line import Line
-from monitor.contract.config.recipe import Cure, Recipe
+from monitor.contract.config.recipe import Cure
 from monitor.contract.reading import DrumRow
-from monitor.contract.record import Finding, FindingKind, Floats, Verdict
 from monitor.evidence.asked import length_m
 from monitor.evidence.drum_facts import fault_rates, spark_exposure_s, wall_from_outside
-from monitor.evidence.inherited import Legacy, legacies, whole_runs
-from monitor.evidence.release_record import revisions
-from monitor.evidence.specimens import tested
+from monitor.evidence.specimens import Tested
 from monitor.evidence.verdict_runs import lengths_m
-
-# Said of a whole drum: they stand on its record.
-ON_PAPER = (FindingKind.RESISTANCE, FindingKind.DECISION, FindingKind.HANDOVER)
+from monitor.evidence.whole_drum import DrumFinding, WholeDrum, whole_drum
 
 
-def content(context: Context, drum: DrumRow) -> list[Any]:
+def content(context: Context, row: DrumRow) -> list[Component]:
     """The page of one drum."""
-    line, recipe = context.configuration.lines[drum.line], context.recipe(drum.line, drum.recipe, drum.revision)
-    length = length_m(context, drum)
-    end = drum.start_m + length
-    found = context.record.findings(drum.line, drum.start_m, end)
-    findings = [f for f in found if f.kind not in ON_PAPER or f.verdict > Verdict.CONFORMING]
-    findings += as_findings(drum, legacies(context, drum.line, drum.filling))
-    rows = context.record.rows(drum.line, drum.start_m, end)
-    figure = fault_map(line, recipe, findings, rows, drum.start_m, full_scale_m(length, None))
-    of = whole_runs(context, drum, length)
-    data = attributes(page="drum", line=drum.line, length=f"{length:.3f}", drum=drum.drum)
+    drum = whole_drum(context, row)
+    facts = [*_rates(drum), *_measured(drum)]
+    metres, found = lengths_m(drum.runs), drum.of_metres()
+    maps = fault_map(drum), flame_figure(drum.test) if drum.test else None
     return [
         html.Div(
             [
-                html.Div(
-                    [
-                        html.H1(f"Drum {drum.drum}"),
-                        html.P("Contents and faults", className="asked"),
-                        dcc.Link("Its family", href=way_to("traceability", drum.line, drum.filling)),
-                        dcc.Link("Its record on paper", href=way_to("release", drum.line, drum.filling)),
-                    ],
-                    className="top",
-                ),
-                *others_of_this_name(context, "drum", drum),
-                _facts(
-                    context, drum, length, [*_rates(line, recipe, findings, length), *_measured(line, recipe, rows)]
-                ),
-                *_flame(context, drum),
-                legend(lengths_m(of)),
+                _head(row),
+                *fillings(context, "drum", row, drum.named_alike),
+                _facts(context, drum, facts),
+                *_flame(drum.test, maps[1]),
+                legend(metres),
                 html.P("Click the map or enter a drum metre to see its process history.", className="note"),
-                html.Div(ribbon(of, length, None, size="tall"), className="over-map"),
-                chart("fault-map", figure, coloured=False),
-                html.Div(
-                    [
-                        dmc.NumberInput(
-                            id="history-metre",
-                            label="Process history at drum metre",
-                            suffix=" m",
-                            min=0,
-                            max=max(int(length) - 1, 0),
-                            step=1,
-                            w=180,
-                            debounce=300,
-                        ),
-                        html.Div(
-                            id="history", role="region", **aria("Process history of the chosen metre", live="polite")
-                        ),
-                    ],
-                    className="history",
-                ),
-                findings_table(context, drum, length, findings),
+                html.Div(ribbon(drum.runs, drum.length_m, None, size="tall"), className="over-map"),
+                chart("fault-map", maps[0], coloured=False),
+                _history(drum.length_m),
+                findings_table(context, drum, found),
             ],
-            **data,
+            **attributes(page="drum", line=row.line, length=f"{drum.length_m:.3f}", drum=row.drum),
         ),
-        dcc.Store(id="history-drum", data={"line": drum.line, "filling": drum.filling}),
+        dcc.Store(id="history-drum", data={"line": row.line, "filling": row.filling}),
     ]
 
 
-def as_findings(drum: DrumRow, inherited: Sequence[Legacy]) -> list[Finding]:
-    """What a drum inherits, as findings on it: a lane of the map, rows of the table."""
-    return [
-        Finding(
-            line=drum.line,
-            key=f"inherited@{x.of.line}/{x.of.filling}/{x.of_start_m:.1f}",
-            kind=FindingKind.INHERITED,
-            stream=x.of.drum,
-            check="inherited",
-            verdict=x.verdict,
-            start_m=drum.start_m + x.start_m,
-            end_m=drum.start_m + x.end_m,
-            start_s=x.of.start_ms / 1e3,
-            end_s=None,
-            extreme=None,
-            limit=None,
-            unit="m",
-            text=f"of {x.of.drum}, its metre {format.metres(x.of_start_m)} to {format.metres(x.of_end_m)}",
-        )
-        for x in inherited
-    ]
+def _head(row: DrumRow) -> Component:
+    return html.Div(
+        [
+            html.H1(f"Drum {row.drum}"),
+            html.P("Contents and faults", className="asked"),
+            dcc.Link("Its family", href=way_to("traceability", row.line, row.filling)),
+            dcc.Link("Its record on paper", href=way_to("release", row.line, row.filling)),
+        ],
+        className="top",
+    )
 
 
-def _flame(context: Context, drum: DrumRow) -> list[Any]:
+def _history(length_m: float) -> Component:
+    """The field for a metre, and the place of its process history."""
+    field = dmc.NumberInput(
+        id="history-metre", label="Process history at drum metre", suffix=" m", min=0, max=max(int(length_m) - 1, 0),
+        step=1, w=180, debounce=300,
+    )  # fmt: skip
+    shown = html.Div(id="history", role="region", **aria("Process history of the chosen metre", live="polite"))
+    return html.Div([field, shown], className="history")
+
+
+def _flame(test: Tested | None, drawn: Figure | None) -> list[Component]:
     """A circuit integrity test: the flame over the test, and what it came to."""
-    test = tested(context, drum)
-    if test is None:
+    if test is None or drawn is None:
         return []
     bad = test.failed or bool(test.outcome and test.outcome.departures)
     said = html.P(f"Circuit integrity by {test.test.standard}: {test.words}.",
                   className=f"outcome{' bad' if bad else ''}", id="flame-outcome")  # fmt: skip
     caution = "Such tests are for competent laboratories: fire, mains voltage and water together."
-    return [said, chart("flame", flame_figure(test)), html.P(caution, className="note")]
+    return [said, chart("flame", drawn), html.P(caution, className="note")]
 
 
-def _facts(context: Context, drum: DrumRow, length: float, more: list[tuple[str, str]]) -> html.Dl:
-    ended = "being wound" if drum.end_m is None else format.local(drum.end_ms or 0, context.zone, day=True)
-    facts: list[tuple[str, Any]] = [
-        ("Line", dcc.Link(context.configuration.lines[drum.line].title, href=f"/line/{drum.line}")),
-        ("Begun", format.local(drum.start_ms, context.zone, day=True)),
+def _facts(context: Context, drum: WholeDrum, more: list[tuple[str, str]]) -> Component:
+    row, zone = drum.row, context.zone
+    ended = "being wound" if row.end_m is None else format.local(row.end_ms or 0, zone, day=True)
+    facts: list[tuple[str, Component | str]] = [
+        ("Line", dcc.Link(drum.line.title, href=f"/line/{row.line}")),
+        ("Begun", format.local(row.start_ms, zone, day=True)),
         ("Ended", ended),
-        ("Length", format.quantity(length, "m")),
-        ("Recipe and revision", revisions(context, drum, length)),
+        ("Length", format.quantity(drum.length_m, "m")),
+        ("Recipe and revision", drum.revisions),
         *more,
     ]
     return html.Dl([html.Div([html.Dt(k), html.Dd(v)]) for k, v in facts], className="facts")
 
 
-def _rates(line: Line, recipe: Recipe | None, findings: list[Finding], length: float) -> list[tuple[str, str]]:
+def _rates(drum: WholeDrum) -> list[tuple[str, str]]:
     facts = []
-    for rate in fault_rates(findings, recipe, length) if recipe else []:
+    findings = [f.finding for f in drum.findings]
+    for rate in fault_rates(findings, drum.recipe, drum.length_m) if drum.recipe else []:
         low, high = (format.number(v, "", 1) for v in (rate.interval_per_km.low, rate.interval_per_km.high))
         said = f"{rate.count}, {format.number(rate.per_km, '', 1)} a km (95 %: {low} to {high})"
-        facts.append((titles.event_title(line, rate.stream, f"{rate.check}s"), said))
+        facts.append((titles.event_title(drum.line, rate.stream, f"{rate.check}s"), said))
     return facts
 
 
-def _measured(line: Line, recipe: Recipe | None, rows: Mapping[str, Floats]) -> list[tuple[str, str]]:
+def _measured(drum: WholeDrum) -> list[tuple[str, str]]:
     """Wall as a gauge outside can know it, and how long the spark tester held each metre at least."""
-    facts = []
-    wall = wall_from_outside(rows, recipe) if recipe else None
+    facts, line, recipe = [], drum.line, drum.recipe
+    wall = wall_from_outside(drum.columns, recipe) if recipe else None
     if wall:
         facts.append(("Mean wall, from outside", f"{wall.mean_mm} mm (recipe {exact(wall.needed_mm)})"))
     stations = dict.fromkeys(e.stream.split("/")[0] for e in (recipe.event_check if recipe else []))
-    held = {name: s for name in stations if (s := spark_exposure_s(rows, line, name)) is not None}
+    held = {name: s for name in stations if (s := spark_exposure_s(drum.columns, line, name)) is not None}
     for name, exposed_s in held.items():
         under = "the electrode" if len(held) == 1 else titles.inside(titles.station_title(line, name))
         facts.append((f"Under {under}", f"{fixed(exposed_s, 3)} s at least"))
     return facts
 
 
-def findings_table(context: Context, drum: DrumRow, length: float, findings: list[Finding]) -> html.Div:
+def findings_table(context: Context, drum: WholeDrum, found: list[DrumFinding]) -> Component:
     """Findings with both coordinates, in wound order."""
-    line = context.configuration.lines[drum.line]
-    rows = []
-    for finding in findings:
-        a, b = bounds_m(finding, drum.start_m, length)
-        rows.append(
-            [
-                html.Span(finding.verdict.word, className=f"verdict {finding.verdict.word}"),
-                sentence(finding, line),
-                format.metres(a),
-                "open" if finding.end_m is None else format.metres(b),
-                format.metres(outer_m(b, length)),
-                format.metres(outer_m(a, length)),
-                format.metres(b - a),
-                format.local(finding.start_s * 1e3, context.zone),
-            ]
-        )
+    rows = [
+        [
+            html.Span(f.finding.verdict.word, className=f"verdict {f.finding.verdict.word}"),
+            sentence(f.finding, drum.line),
+            format.metres(f.start_m),
+            "open" if f.finding.end_m is None else format.metres(f.end_m),
+            format.metres(f.outer_start_m),
+            format.metres(f.outer_end_m),
+            format.metres(f.end_m - f.start_m),
+            format.local(f.finding.start_s * 1e3, context.zone),
+        ]
+        for f in found
+    ]
     return table(
-        f"Findings on drum {drum.drum}, in wound order. Metres from the outer end run the other way: "
+        f"Findings on drum {drum.row.drum}, in wound order. Metres from the outer end run the other way: "
         "the next process meets the last row first.",
         ["Verdict", "What was found", "From m", "To m", "Outer from m", "Outer to m", "Length m", "Began"],
         rows,

@@ -3,14 +3,14 @@
 from collections.abc import Sequence
 from typing import Any
 
-from dash import dcc, html
+from dash import html
 
+from dashboard.components.fillings import drum_link
 from dashboard.components.heading import heading
 from dashboard.components.ribbon import legend, ribbon
 from dashboard.components.table import table
 from dashboard.context import Context
 from dashboard.text import format
-from dashboard.text.addresses import way_to
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import Verdict
 from monitor.evidence.asked import wound_m
@@ -46,26 +46,6 @@ def content(context: Context) -> list[Any]:
         ),
         html.Div(legend(), className="under"),
     ]
-
-
-def drum_link(drum: DrumRow) -> dcc.Link:
-    """The way to a drum's page."""
-    return dcc.Link(drum.drum, href=way_to("drum", drum.line, drum.filling))
-
-
-def others_of_this_name(context: Context, page: str, drum: DrumRow) -> list[Any]:
-    """Where a drum's name came back: which filling of it this is, and the way to the others, oldest first."""
-    named = context.record.drums_named(drum.drum)[::-1]
-    if len(named) < 2:
-        return []
-    place = [d.key for d in named].index(drum.key)
-    said: list[Any] = [f"Filling {place + 1} of {len(named)} of this drum, whose name came back."]
-    lines = context.configuration.lines
-    for i, other in enumerate(named):
-        title = lines[other.line].title if other.line in lines else other.line
-        when = f"{i + 1}: {title}, {format.local(other.start_ms, context.zone, day=True)}"
-        said += [" ", html.B(when) if i == place else dcc.Link(when, href=way_to(page, other.line, other.filling))]
-    return [html.P(said, className="fillings")]
 
 
 def _row(context: Context, drum: DrumRow, wound: float, of: Sequence[Run]) -> list[Any]:

@@ -6,17 +6,16 @@ import dash_mantine_components as dmc
 from dash import dcc, html
 
 from dashboard.components import attributes
+from dashboard.components.fillings import fillings
 from dashboard.components.ribbon import ribbon
 from dashboard.components.table import table
 from dashboard.context import Context
-from dashboard.pages.drums.layout import others_of_this_name
 from dashboard.print.sheet import Sheet, sheet_of
 from dashboard.text.addresses import question, way_to
 from dashboard.text.format import exact
 from monitor.contract.reading import DrumRow
-from monitor.evidence.asked import length_m
-from monitor.evidence.inherited import whole_runs
 from monitor.evidence.release_record import record
+from monitor.evidence.whole_drum import whole_drum
 
 DECISIONS = ("release", "hold", "scrap")
 
@@ -31,8 +30,8 @@ def content(context: Context, drum: DrumRow) -> list[Any]:
 
 
 def _sheet(context: Context, drum: DrumRow) -> list[Any]:
-    r = record(context, drum)
-    sheet, length = sheet_of(context, r), length_m(context, drum)
+    whole = whole_drum(context, drum)
+    sheet = sheet_of(context, record(context, whole))
     return [
         html.Div(
             [
@@ -43,10 +42,10 @@ def _sheet(context: Context, drum: DrumRow) -> list[Any]:
             ],
             className="top",
         ),
-        *others_of_this_name(context, "release", drum),
+        *fillings(context, "release", drum, whole.named_alike),
         html.P(sheet.proposed, className=f"outcome{' bad' if sheet.held else ''}", id="release-proposed"),
         html.Dl([html.Div([html.Dt(k), html.Dd(v)]) for k, v in sheet.facts], className="facts"),
-        html.Div(ribbon(whole_runs(context, drum, length), length, None, size="tall")),
+        html.Div(ribbon(whole.runs, whole.length_m, None, size="tall")),
         *_tables(sheet),
         *(html.P(said) for said in sheet.said),
         html.P(sheet.caution, className="release-caution"),

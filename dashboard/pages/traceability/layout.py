@@ -6,16 +6,16 @@ import dash_mantine_components as dmc
 from dash import dcc, html
 
 from dashboard.components import attributes
+from dashboard.components.fillings import drum_link, fillings
 from dashboard.components.ribbon import ribbon
 from dashboard.components.table import table
 from dashboard.context import Context
-from dashboard.pages.drums.layout import drum_link, others_of_this_name
 from dashboard.queries.ribbon import place_percent
 from dashboard.text import format
 from dashboard.text.addresses import way_to
 from monitor.analysis.lineage import Lineage
 from monitor.contract.reading import DrumRow
-from monitor.evidence.asked import length_m
+from monitor.evidence.asked import length_m, named_alike
 from monitor.evidence.inherited import Kin, kin, lineage_of, whole_runs
 
 MET = ("degC", "kV", "mm", "%")
@@ -36,7 +36,7 @@ def content(context: Context, drum: DrumRow) -> list[Any]:
             className="top",
             **attributes(page="traceability"),
         ),
-        *others_of_this_name(context, "traceability", drum),
+        *fillings(context, "traceability", drum, named_alike(context, drum)),
         html.P(
             f"{line.title}, {format.quantity(length, 'm')}. A drum unwinds from its outer end, so metres turn round at "
             "every process; a metre of laid-up cable takes more than a metre of each core.", className="note",

@@ -10,6 +10,7 @@ from dashboard.print.sheet import sheet_of
 from monitor.__main__ import main
 from monitor.evidence.record_types import ReleaseRecord
 from monitor.evidence.release_record import record as record_of
+from monitor.evidence.whole_drum import whole_drum
 
 
 @pytest.fixture
@@ -29,7 +30,7 @@ def words(monkeypatch, record, clock):
 def test_the_text_says_what_the_sheet_says(words, context, drum, capsys):
     assert main([*words, drum.drum]) == 0
     printed = capsys.readouterr().out
-    sheet = sheet_of(context, record_of(context, drum))
+    sheet = sheet_of(context, record_of(context, whole_drum(context, drum)))
     assert printed == text_of(sheet) + "\n"
     together = " ".join(printed.split())
     for text in (sheet.proposed, sheet.caution, *(value for _, value in sheet.facts)):
@@ -41,7 +42,7 @@ def test_json_is_the_whole_record_by_name_or_by_filling(words, context, drum, ca
     by_name = msgspec.json.decode(capsys.readouterr().out, type=ReleaseRecord)
     assert main([*words, "--filling", str(drum.filling), "--json"]) == 0
     assert by_name == msgspec.json.decode(capsys.readouterr().out, type=ReleaseRecord)
-    assert by_name == record_of(context, drum)
+    assert by_name == record_of(context, whole_drum(context, drum))
 
 
 def test_the_pdf_is_written(words, drum, tmp_path):

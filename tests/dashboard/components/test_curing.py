@@ -9,17 +9,19 @@ import pytest
 from dashboard.components.curing import curing
 from dashboard.context import Context
 from dashboard.figures.along import along_figure, from_told
-from dashboard.figures.faultmap import fault_map, lane_of, sentence
+from dashboard.figures.faultmap import fault_map, lane_of
 from dashboard.pages.drum import layout as drum_page
 from dashboard.pages.what_if import layout as what_if
 from dashboard.queries import live
 from dashboard.text import words
+from dashboard.text.findings import sentence
 from monitor.contract.reading import AlarmRow
 from monitor.contract.record import Finding, FindingKind
 from monitor.core.cure.stage import told
 from tests.core import story
 from tests.core.story import decoded, pipeline
 from tests.core.test_pipeline import tell
+from tests.dashboard.fake_record import drum_with
 
 
 @pytest.fixture(scope="module")
@@ -140,7 +142,7 @@ def test_findings_of_the_cure_have_a_lane_and_words(configuration):
 
 def test_what_was_taken_back_is_not_drawn(configuration):
     line, recipe = configuration.lines["core-1"], configuration.recipes["core-2g5"]
-    fig = fault_map(line, recipe, [finding("cure/forecast", "undercured", "taken back")], {}, 0.0, 100.0)
+    fig = fault_map(drum_with(line, recipe, [finding("cure/forecast", "undercured", "taken back")]))
     assert not [t for t in fig.data if t.name == "suspect"]
 
 

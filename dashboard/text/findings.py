@@ -1,0 +1,42 @@
+"""Findings in words."""
+
+from dashboard.text import format, words
+from monitor.contract.config import titles
+from monitor.contract.config.line import Line
+from monitor.contract.record import Finding, FindingKind
+
+
+def sentence(finding: Finding, line: Line) -> str:
+    """A finding in words."""
+    if finding.kind is FindingKind.MARK:
+        return f"Marked by {words.signed(finding)}"
+    if finding.kind is FindingKind.INHERITED:
+        return f"Inherited {finding.text}"
+    if finding.kind is FindingKind.RESISTANCE:
+        return (
+            f"Conductor resistance {format.quantity(finding.extreme, finding.unit)}, noted by {words.signed(finding)}"
+        )
+    if finding.kind is FindingKind.DWELL:
+        zone = titles.inside(titles.station_title(line, finding.stream.split("/")[0]))
+        return f"Dwell in {zone} too {finding.check}: {_worst(finding)}"
+    if finding.kind is FindingKind.CURE:
+        return _cure_sentence(finding)
+    title = titles.stream_title(line, finding.stream)
+    if finding.kind is FindingKind.MISSING:
+        return f"{title}: no data"
+    if finding.kind is FindingKind.STUCK:
+        return f"{title}: did not move"
+    if finding.kind is FindingKind.WINDOW:
+        return f"{title} {words.LIMIT_WORDS.get(finding.check, finding.check)} its window: {_worst(finding)}"
+    return titles.event_title(line, finding.stream, finding.check)
+
+
+def _cure_sentence(finding: Finding) -> str:
+    said = words.cure_said(finding.stream, finding.check, finding.limit, finding.unit)
+    worst = "" if finding.extreme is None else f" (worst {format.number(finding.extreme, finding.unit, 2)})"
+    return f"{said}{worst}" + (f", {finding.text}" if finding.text else "")
+
+
+def _worst(finding: Finding) -> str:
+    worst = format.quantity(finding.extreme, finding.unit)
+    return f"{worst} (limit {finding.check} {format.quantity(finding.limit, finding.unit)})"
