@@ -14,9 +14,9 @@ from dashboard.context import Context
 from dashboard.gateway import Numbering
 from dashboard.pages.alarm_load import layout as alarm_load
 from dashboard.pages.drums import layout as drums
-from dashboard.pages.family import layout as family
 from dashboard.pages.recurrence import layout as recurrence
 from dashboard.pages.shift import layout as shift
+from dashboard.pages.traceability import layout as traceability
 from monitor.analysis.shift_calendar import shift_at
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.load import load as load_configuration
@@ -75,7 +75,7 @@ def _asked(context: Context, client: FlaskClient, count: int) -> dict[str, Calla
         "Alarms, history": lambda: _get(client, "/api/v1/alarm-changes?hours=168"),
         "Drums": lambda: drums.content(context),
         "Recurring": lambda: recurrence.answer(context, core, "event:spark-electrode/spark-fault", "20", 0.3, 30.0),
-        "Family": lambda: family.answer(context, found[core], None),  # type: ignore[arg-type]
+        "Family": lambda: traceability.answer(context, found[core], None),  # type: ignore[arg-type]
         "Record": lambda: release_record.record(context, whole_drum(context, found[reel])),  # type: ignore[arg-type]
         "Shift": lambda: [shift.answer(context, start), shift.handovers(context)],
         "Alarm load, 30 days": lambda: alarm_load.answer(context, alarm_load.ALL, "30 days"),

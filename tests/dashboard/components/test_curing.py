@@ -14,7 +14,6 @@ from dashboard.pages.drum import layout as drum_page
 from dashboard.pages.what_if import layout as what_if
 from dashboard.queries import live
 from dashboard.text import words
-from dashboard.text.findings import sentence
 from monitor.contract.reading import AlarmRow
 from monitor.contract.record import Finding, FindingKind
 from monitor.core.cure.stage import told
@@ -132,12 +131,8 @@ def finding(stream: str, check: str, text: str = "") -> Finding:
     return story.finding(10.0, 20.0, FindingKind.CURE, **more)
 
 
-def test_findings_of_the_cure_have_a_lane_and_words(configuration):
-    line = configuration.lines["core-1"]
-    assert lane_of(finding("cure/index-inner", "undercured"), line) == "Cure"
-    assert "inner index under 1 (worst 0.42)" in sentence(finding("cure/index-inner", "undercured"), line)
-    foreseen = finding("cure/forecast", "undercured", "foreseen while the line stands")
-    assert sentence(foreseen, line).startswith("Will leave undercured (worst 0.42), foreseen")
+def test_findings_of_the_cure_have_a_lane(configuration):
+    assert lane_of(finding("cure/index-inner", "undercured"), configuration.lines["core-1"]) == "Cure"
 
 
 def test_what_was_taken_back_is_not_drawn(configuration):
