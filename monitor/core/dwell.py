@@ -10,7 +10,7 @@ from monitor.contract.config.recipe import Dwell, Recipe
 from monitor.contract.record import Finding, FindingKind, Floats
 from monitor.core.alarms import AlarmEvent, Definition
 from monitor.core.limit import Crossing, Limit, Point, Stretch
-from monitor.core.rows import Passages, edges_m
+from monitor.core.passages import Passages, edges_m
 from monitor.core.stream import VERDICT, Found
 from monitor.core.track import Track
 

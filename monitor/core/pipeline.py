@@ -52,11 +52,12 @@ from monitor.core.cure.stage import told as cure_told
 from monitor.core.dwell import DwellCheck
 from monitor.core.fillings import Fillings
 from monitor.core.order import Released, StreamOrder
+from monitor.core.passages import Passages, edges_m
 from monitor.core.revisions import NotAllowedError, Revisions
-from monitor.core.rows import Passages, ZoneHeat, edges_m
 from monitor.core.state import STATES, StateTimeline
 from monitor.core.stream import StreamFlow, tape_of
 from monitor.core.track import Track
+from monitor.core.zone_heat import ZoneHeat
 
 CLOCK_SPREAD_S = 5.0  # gateways' clocks may differ by this much before a silent counter is bridged too early
 STOOD_S = 10.0

@@ -41,6 +41,7 @@ from monitor.contract.record import (
 from monitor.contract.topics import Stream
 from monitor.core.alarms import Alarm, AlarmBook, AlarmEvent, Definition
 from monitor.core.arrival import Block, Message
+from monitor.core.cells import Cells
 from monitor.core.cure.forecast import Forecast, Inside
 from monitor.core.cure.plan import Plan
 from monitor.core.cure.stage import CureCheck, CureStage, Length
@@ -51,10 +52,10 @@ from monitor.core.order import StreamOrder
 from monitor.core.pipeline import Pipeline
 from monitor.core.presence import Missing, Stuck
 from monitor.core.revisions import Revisions
-from monitor.core.rows import Cells, ZoneHeat
 from monitor.core.state import StateTimeline
 from monitor.core.stream import EventPulse, Pending, StreamFlow, WindowCheck, extents
 from monitor.core.track import Track, to_grid
+from monitor.core.zone_heat import ZoneHeat
 from monitor.physics.march import Elements
 from monitor.physics.margins import Margin, Margins
 

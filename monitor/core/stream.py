@@ -12,13 +12,14 @@ from monitor.contract.config.recipe import EventCheck, Recipe, Tape, Window
 from monitor.contract.record import Finding, FindingKind, Floats, Verdict
 from monitor.core.alarms import AlarmEvent, Definition
 from monitor.core.arrival import Block
+from monitor.core.cells import Cells
 from monitor.core.derive import derived, moved_m_per_min
 from monitor.core.limit import Crossing, Limit, Point, Stretch
 from monitor.core.order import Released, StreamOrder
 from monitor.core.presence import Missing, Silence, Stuck
-from monitor.core.rows import Cells, ZoneHeat
 from monitor.core.state import STATES, StateTimeline
 from monitor.core.track import Track
+from monitor.core.zone_heat import ZoneHeat
 
 SIGN: dict[LimitName, int] = {"LOLO": -1, "LO": -1, "HI": 1, "HIHI": 1}
 VERDICT = {"none": Verdict.CONFORMING, "suspect": Verdict.SUSPECT, "nonconforming": Verdict.NONCONFORMING}

@@ -20,10 +20,10 @@ from monitor.core.alarms import AlarmEvent, Definition
 from monitor.core.cure.forecast import Forecast, Inside, foresee, room, slowest_m_s
 from monitor.core.cure.plan import COLD_INSIDE, COOLING, DEGRADED, INNER, PEAK, SHEAVE, Plan, longest_held_s
 from monitor.core.limit import Crossing, Limit, Mode, Stretch
-from monitor.core.rows import ZoneHeat
 from monitor.core.state import STATES, StateTimeline
 from monitor.core.stream import VERDICT
 from monitor.core.track import Track
+from monitor.core.zone_heat import ZoneHeat
 from monitor.physics.cure import born
 from monitor.physics.march import Elements, Media, march
 from monitor.physics.margins import Margin, Margins

@@ -1,4 +1,4 @@
-"""Rows of metres: gathered samples and dwell, against plain sums and the identities of a line that is passed twice."""
+"""Samples gathered by metre, against plain sums."""
 
 import itertools
 
@@ -7,9 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.contract.config.line import Zone
-from monitor.core.rows import Cells, Passages, ZoneHeat, edges_m
-from monitor.core.track import Track
+from monitor.core.cells import Cells
 
 samples = st.lists(st.tuples(st.floats(0, 0.7), st.floats(-5, 5)), min_size=1, max_size=80)
 
@@ -70,63 +68,6 @@ def test_rows_taken_one_by_one_equal_rows_taken_together():
     singly = [many.take(k, 1, passed[k : k + 1]) for k in range(41)]
     for i in range(3):
         assert np.array_equal(together[i], np.concatenate([s[i] for s in singly]), equal_nan=True)
-
-
-ZONES = [Zone(name="oven-a", start_m=10, end_m=24), Zone(name="oven-a", pass_number=2, start_m=66, end_m=80)]
-
-
-def moving_track(speeds) -> Track:
-    v = np.repeat(np.asarray(speeds, dtype=float), 10)
-    t = np.arange(len(v)) * 0.1
-    L = np.concatenate(([0], np.cumsum(0.5 * (v[1:] + v[:-1]) * 0.1)))
-    track = Track("core-1", 1.0, 3.0)
-    track.add_counter(t, L)
-    track.add_speed(t, v)
-    return track
-
-
-def test_dwell_over_two_passes_is_length_by_speed_at_constant_speed():
-    """Identity of kinematics: dwell = length of all passes / speed (derived; no source needed)."""
-    track = moving_track([4.0] * 60)
-    passed = Passages.of(track, 114.0, edges_m(ZONES), np.arange(110.0, 150.0))
-    assert np.allclose(passed.dwell_s(ZONES), 28.0 / 4.0)
-
-
-@given(st.lists(st.floats(1.5, 6), min_size=60, max_size=80))
-def test_dwell_of_all_parts_of_the_path_adds_to_the_whole_journey(speeds):
-    """Conservation of time: what a metre spends in adjoining intervals adds up to head-to-take-up."""
-    track = moving_track(speeds)
-    parts = [Zone(name="p", start_m=a, end_m=b) for a, b in [(0, 10), (10, 24), (24, 66), (66, 80)]]
-    whole = [Zone(name="w", start_m=0, end_m=80)]
-    metres = np.arange(114.0, 150.0)
-    split = Passages.of(track, 114.0, edges_m(parts), metres).dwell_s(parts)
-    total = Passages.of(track, 114.0, edges_m(whole), metres).dwell_s(whole)
-    assert not np.isnan(total[0])
-    assert np.allclose(split, total, equal_nan=True)
-
-
-def test_zone_mean_is_the_time_mean_and_a_hole_makes_it_unseen():
-    heat = ZoneHeat(held_s=1.0)
-    heat.add(np.array([0.0, 1, 2, 3]), np.array([100.0, 100, 200, 200]))
-    heat.add(np.array([9.0, 10]), np.array([300.0, 300]))
-    mean, known = heat.mean(np.array([0.0, 1.0, 2.5, 9.0]), np.array([1.0, 3.0, 5.0, 10.0]))
-    assert mean[[0, 1, 3]].tolist() == [100.0, 175.0, 300.0]
-    assert known.tolist() == [True, True, False, True]
-
-
-@given(st.integers(1, 400), st.integers(0, 2**32 - 1))
-def test_a_mean_is_the_same_to_the_bit_wherever_the_samples_began(first, seed):
-    """An engine rebuilt from the record has heard less of the past, and gives out the same rows."""
-    rng = np.random.default_rng(seed)
-    t_s = 1_764_000_000.0 + np.cumsum(rng.uniform(0.1, 3.0, 500))
-    v = rng.normal(300.0, 20.0, 500)
-    whole, part = ZoneHeat(10.0), ZoneHeat(10.0)
-    for start in range(0, 500, 50):
-        whole.add(t_s[start : start + 50], v[start : start + 50])
-    part.add(t_s[first:], v[first:])
-    a_s = rng.uniform(t_s[first], t_s[-1], 50)
-    b_s = np.minimum(a_s + rng.uniform(0.0, 30.0, 50), t_s[-1])
-    np.testing.assert_array_equal(whole.mean(a_s, b_s)[0], part.mean(a_s, b_s)[0])
 
 
 @given(st.integers(0, 12), st.lists(st.floats(0.1, 4.0), min_size=3, max_size=12))
