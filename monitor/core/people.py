@@ -1,13 +1,68 @@
-"""What people say of cable, as findings: metres marked, a resistance measured, a drum's record signed."""
+"""What people do: of cable as findings (metres marked, a resistance measured, a record signed), of alarms as events."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 
 from monitor.contract.config.recipe import Recipe
 from monitor.contract.messages import Action
 from monitor.contract.record import Finding, FindingKind, Verdict
+from monitor.core.alarms import AlarmEvent
+from monitor.core.arrival import Message
+from monitor.core.order import Released
 from monitor.physics.resistance import most_ohm_per_km, to_20_C
 
 M_PER_KM = 1000.0
+KEPT = 500  # messages of people that a repetition is known by
+NOTES = {"note work": FindingKind.WORK, "hand over": FindingKind.HANDOVER}  # what is written down, where the cable is
+
+
+@dataclass(slots=True)
+class People:
+    """The newest messages of people on one line. They number by the clock: no order and no gap can be told from it."""
+
+    known: dict[tuple[str, int, int], None] = field(default_factory=dict)
+
+    def is_new(self, message: Message) -> bool:
+        """Whether a message comes for the first time; it is known from then on."""
+        number = (message.stream.path, message.start, message.n)
+        if number in self.known:
+            return False
+        self.known[number] = None
+        self.known = dict(list(self.known.items())[-KEPT:])
+        return True
+
+
+def answer(one: Released, action: Action) -> AlarmEvent:
+    """What a person does about an alarm takes effect when it arrives."""
+    known_s = one.known_s if one.known_s > float("-inf") else action.t / 1e3
+    shelve_for_s = (action.until - action.t) / 1e3 if action.until is not None else None
+    occurrence_s = action.occurrence / 1e3 if action.occurrence is not None else None
+    return AlarmEvent(
+        known_s, one.seq, action.t / 1e3, action.alarm or "", action.action, occurrence_s,
+        by=action.by, reason=action.reason, shelve_for_s=shelve_for_s,
+    )  # fmt: skip
+
+
+def note(line: str, t_s: float, line_metre: float, action: Action) -> Finding:
+    """What a person did or wrote down, at the cable that was there then."""
+    kind = NOTES[action.action]
+    return Finding(
+        line=line,
+        key=f"{kind}@{action.t}",
+        kind=kind,
+        stream=f"{action.station or 'line'}/{kind}",
+        check=kind.value,
+        verdict=Verdict.CONFORMING,
+        start_m=line_metre,
+        end_m=line_metre,
+        start_s=t_s,
+        end_s=t_s,
+        extreme=None,
+        limit=None,
+        unit="",
+        by=action.by,
+        reason=action.reason,
+    )
 
 
 def mark(line: str, action: Action, _recipes: Mapping[str, Recipe]) -> Finding:
@@ -27,6 +82,11 @@ def resistance(line: str, action: Action, recipes: Mapping[str, Recipe]) -> Find
 def decision(line: str, action: Action, _recipes: Mapping[str, Recipe]) -> Finding:
     """What an authorised person decided of a drum. It changes no verdict: the record keeps both."""
     return _finding(line, action, FindingKind.DECISION, action.decision or "hold", Verdict.CONFORMING)
+
+
+OF_CABLE: dict[str, Callable[[str, Action, Mapping[str, Recipe]], Finding]] = {
+    "mark metres": mark, "note resistance": resistance, "sign record": decision,
+}  # fmt: skip
 
 
 def _per_km(action: Action) -> float | None:

@@ -14,9 +14,10 @@ from monitor.contract.drum_names import NAME_USED
 from monitor.contract.record import SILENCE_ALARM, AlarmChange, AlarmState, DrumSpan, Finding, Verdict
 from monitor.contract.selfwatch import SELF_ALARMS
 from monitor.core.alarms import Alarm, AlarmEvent, Definition
+from monitor.core.counter_alarm import COUNTER_ALARM
 from monitor.core.cure.stage import FORECAST_ALARM, CureCheck
 from monitor.core.limit import Limit, Mode, Point
-from monitor.core.pipeline import COUNTER_ALARM, COUNTER_ALARM_LASTS_S, NAME_ALARM_LASTS_S, Pipeline
+from monitor.core.pipeline import Pipeline
 from monitor.core.stream import StreamFlow
 from monitor.core.track import Anchor
 
@@ -66,25 +67,26 @@ def resume(pipeline: Pipeline, known: LastKnown) -> None:
 
 def _metres(pipeline: Pipeline, known: LastKnown) -> None:
     track = pipeline.track
-    if pipeline.heard_s is None:
-        pipeline.heard_s = known.t_s
+    if pipeline.silence.heard_s is None:
+        pipeline.silence.heard_s = known.t_s
     if not len(track.t_s):
         track.begin(known.t_s, known.line_metre)
     off_m = known.line_metre - float(track.at(known.t_s))
     if abs(off_m) > EXACT_M:
         track.shift(off_m)
     if known.next_row is not None:
-        pipeline.next_row = max(known.next_row, pipeline.next_row or known.next_row)
+        pipeline.rows.next_m = max(known.next_row, pipeline.rows.next_m or known.next_row)
 
 
 def _drums(pipeline: Pipeline, known: LastKnown) -> None:
     """The drums on record, and the recipe in force: also with no drum on, since cable in the line ends on the next."""
-    pipeline.spans = list(known.spans)
-    newest = pipeline.spans[-1] if pipeline.spans else None
-    pipeline.drum = newest if newest is not None and newest.end_m is None else None
-    if pipeline.drum is None and known.recipe is None:
+    drums = pipeline.drums
+    drums.spans = list(known.spans)
+    newest = drums.spans[-1] if drums.spans else None
+    drums.on = newest if newest is not None and newest.end_m is None else None
+    if drums.on is None and known.recipe is None:
         return
-    recipe = pipeline.recipes.get((pipeline.drum.recipe if pipeline.drum else known.recipe) or "")
+    recipe = pipeline.recipes.get((drums.on.recipe if drums.on else known.recipe) or "")
     if recipe is not pipeline.recipe:
         end_s = max(pipeline.track.end_s, known.t_s)
         pipeline.judge_by(recipe, end_s, _judged_from_m(pipeline, newest, end_s))
@@ -210,11 +212,11 @@ def _carry_on(pipeline: Pipeline, change: AlarmChange, present: set[str]) -> Non
     path, _, check = name.rpartition("/")
     flow = pipeline.flows.get(path)
     if name == SILENCE_ALARM:
-        pipeline.silent = True
+        pipeline.silence.silent = True
     elif name == COUNTER_ALARM:
-        pipeline.counter_faulty_until(change.occurrence_s + COUNTER_ALARM_LASTS_S)
+        pipeline.counter_alarm.is_active_from(change.occurrence_s)
     elif name == NAME_USED:
-        pipeline.name_reported_until(change.occurrence_s + NAME_ALARM_LASTS_S)
+        pipeline.drums.name_alarm.is_active_from(change.occurrence_s)
     elif name == FORECAST_ALARM and pipeline.curing.foresees:
         pipeline.curing.at_risk()
     elif flow is not None and flow.pulse is not None and flow.pulse.check.name == check:

@@ -1,12 +1,13 @@
 """Limits that change while the line runs: one proposes, another approves, and a revision comes into force."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 
-from monitor.contract.config.limits import LimitsError, same_person, with_limits
+from monitor.contract.config.limits import LimitsError, beyond_instruments, differences, same_person, with_limits
+from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Recipe
 from monitor.contract.messages import LimitsStep
-from monitor.contract.record import Proposal
+from monitor.contract.record import Proposal, Revision
 
 # (state, step) -> state of a proposal. What is not listed is refused.
 TABLE: dict[tuple[str, str], str] = {
@@ -34,12 +35,25 @@ class Turn:
     reason: str
     changes: Mapping[str, float | None]
 
+    @classmethod
+    def from_file(cls, before: Recipe, after: Recipe, by: str) -> "Turn":
+        """A file has a greater revision."""
+        return cls(after, by, "", "", {key: value for key, (_, value) in differences(before, after).items()})
+
+    def on_record(self, line: str, t_s: float, line_metre: float) -> Revision:
+        """As the record has it: in force from a metre on."""
+        return Revision(
+            line=line, recipe=self.recipe.recipe, revision=self.recipe.revision, t_s=t_s, line_metre=line_metre,
+            by=self.by, approved_by=self.approved_by, reason=self.reason, changes=self.changes,
+            text=self.recipe.model_dump_json(),
+        )  # fmt: skip
+
 
 @dataclass(slots=True)
 class Revisions:
     """Recipes in force on one line by name, those that were, and what is proposed. Pure."""
 
-    line: str
+    line: Line
     in_force: dict[str, Recipe]
     earlier: dict[tuple[str, int], Recipe] = field(default_factory=dict)
     proposals: dict[str, Proposal] = field(default_factory=dict)
@@ -53,6 +67,7 @@ class Revisions:
         Raises NotAllowedError, and nothing has changed.
         """
         if step.step == "propose":
+            self._within_instruments(step)
             return self._propose(step, t_s), None
         if step.step == "go back":
             return None, self._go_back(step)
@@ -62,6 +77,15 @@ class Revisions:
         """A recipe comes into force."""
         self.in_force[recipe.recipe] = recipe
         self.earlier[recipe.recipe, recipe.revision] = recipe
+
+    def take_files(self, files: Mapping[str, Recipe], used: Collection[str | None]) -> None:
+        """Recipes of greater revisions than those in force come into force; one without a file stays while `used`."""
+        for name, recipe in files.items():
+            old = self.in_force.get(name)
+            if old is None or recipe.revision > old.revision:
+                self.enforce(recipe)
+        for name in [n for n in self.in_force if n not in files and n not in used]:
+            del self.in_force[name]
 
     def _propose(self, step: LimitsStep, t_s: float) -> Proposal:
         recipe = self._current(step)
@@ -73,17 +97,26 @@ class Revisions:
             raise NotAllowedError(f"{OPEN_MOST} proposals are open: decide some of them first")
         if step.proposal in self.proposals:
             raise NotAllowedError(f"proposal {step.proposal} is there already")
-        try:
-            with_limits(recipe, step.changes)
-        except LimitsError as error:
-            raise NotAllowedError(str(error)) from error
         proposal = Proposal(
-            self.line, step.proposal, step.recipe, recipe.revision, "proposed", dict(step.changes), step.by,
+            self.line.line, step.proposal, step.recipe, recipe.revision, "proposed", dict(step.changes), step.by,
             step.reason, t_s, step.rehearsal,
         )  # fmt: skip
         self.proposals[step.proposal] = proposal
         self._forget()
         return proposal
+
+    def _within_instruments(self, step: LimitsStep) -> None:
+        """NotAllowedError for a limit that cannot be, or that no instrument of this line can measure."""
+        recipe, changes = self.in_force.get(step.recipe), step.changes or {}
+        if recipe is None:
+            return
+        try:
+            beyond = beyond_instruments(with_limits(recipe, changes), self.line)
+        except LimitsError as error:
+            raise NotAllowedError(str(error)) from error
+        wrong = [f"{key}: {problem}" for key, problem in beyond.items() if key in changes]
+        if wrong:
+            raise NotAllowedError("; ".join(wrong))
 
     def _forget(self) -> None:
         """Of those decided only the newest stay here; all are in the record."""
@@ -134,7 +167,7 @@ class Revisions:
     def _current(self, step: LimitsStep) -> Recipe:
         recipe = self.in_force.get(step.recipe)
         if recipe is None:
-            raise NotAllowedError(f"no recipe {step.recipe!r} on line {self.line}")
+            raise NotAllowedError(f"no recipe {step.recipe!r} on line {self.line.line}")
         if step.base is not None and step.base != recipe.revision:
             raise NotAllowedError(
                 f"recipe {step.recipe} is at revision {recipe.revision}, the step speaks of {step.base}: look again"

@@ -42,16 +42,21 @@ from monitor.contract.topics import Stream
 from monitor.core.alarms import Alarm, AlarmBook, AlarmEvent, Definition
 from monitor.core.arrival import Block, Message
 from monitor.core.cells import Cells
+from monitor.core.counter_alarm import CounterAlarm
 from monitor.core.cure.forecast import Forecast, Inside
 from monitor.core.cure.plan import Plan
 from monitor.core.cure.stage import CureCheck, CureStage, Length
+from monitor.core.drums import Drums, NameAlarm
 from monitor.core.dwell import DwellCheck, zones_of
 from monitor.core.fillings import Fillings
 from monitor.core.limit import Limit, Mode, Point
+from monitor.core.line_silence import LineSilence
 from monitor.core.order import StreamOrder
+from monitor.core.people import People
 from monitor.core.pipeline import Pipeline
 from monitor.core.presence import Missing, Stuck
 from monitor.core.revisions import Revisions
+from monitor.core.rows import Rows
 from monitor.core.state import StateTimeline
 from monitor.core.stream import EventPulse, Pending, StreamFlow, WindowCheck, extents
 from monitor.core.track import Track, to_grid
@@ -59,7 +64,7 @@ from monitor.core.zone_heat import ZoneHeat
 from monitor.physics.march import Elements
 from monitor.physics.margins import Margin, Margins
 
-VERSION = 6
+VERSION = 7
 MAGIC = b"EMS\n"
 DIGEST_BYTES = 32
 
@@ -169,20 +174,27 @@ def _relink_stage(stage: CureStage, given: Given) -> None:
     stage.line = given.line
 
 
+def _relink_line(part: Drums | Rows | LineSilence, given: Given) -> None:
+    part.line = given.line
+
+
 def _relink_dwell(check: DwellCheck, given: Given) -> None:
     check.line, check.zones = given.line, zones_of(given.line, check.dwell)
 
 
 def _relink_revisions(revisions: Revisions, given: Given) -> None:
-    revisions.earlier = dict(given.recipes)
+    revisions.line, revisions.earlier = given.line, dict(given.recipes)
 
 
 def _relink_pipeline(pipeline: Pipeline, given: Given) -> None:
     pipeline.line = given.line
-    pipeline.fillings = given.fillings.copy()
-    pipeline.spans = [_numbered(span, pipeline.fillings) for span in pipeline.spans]
-    pipeline.drum = pipeline.spans[-1] if pipeline.drum is not None else None
     pipeline.link()
+
+
+def _relink_drums(drums: Drums, given: Given) -> None:
+    drums.line, drums.fillings = given.line, given.fillings.copy()
+    drums.spans = [_numbered(span, drums.fillings) for span in drums.spans]
+    drums.on = drums.spans[-1] if drums.on is not None else None
 
 
 def _numbered(span: DrumSpan, fillings: Fillings) -> DrumSpan:
@@ -191,8 +203,14 @@ def _numbered(span: DrumSpan, fillings: Fillings) -> DrumSpan:
 
 
 TYPES: dict[str, StateType] = {
-    "pipeline": StateType(Pipeline, ("line", "recipes", "fillings", "_worked_out"), _relink_pipeline),
-    "revisions": StateType(Revisions, ("earlier",), _relink_revisions),
+    "pipeline": StateType(Pipeline, ("line", "recipes", "_worked_out"), _relink_pipeline),
+    "revisions": StateType(Revisions, ("line", "earlier"), _relink_revisions),
+    "drums": StateType(Drums, ("line", "fillings"), _relink_drums),
+    "name alarm": StateType(NameAlarm),
+    "counter alarm": StateType(CounterAlarm),
+    "rows": StateType(Rows, ("line",), _relink_line),
+    "line silence": StateType(LineSilence, ("line",), _relink_line),
+    "people": StateType(People),
     "track": StateType(Track),
     "state timeline": StateType(StateTimeline),
     "alarm book": StateType(AlarmBook),
@@ -306,9 +324,26 @@ def _offsets_on_grid(tree: Tree) -> None:
         track["_speed_S"] = [kind, *map(to_grid, swept)]
 
 
+def _parts_of_the_engine(tree: Tree) -> None:
+    """To version 7: drums, rows, people, the silence of the line and two alarms are parts of the engine."""
+    for revisions in every(tree, "revisions"):
+        del revisions["line"]
+    for engine in every(tree, "pipeline"):
+        engine["drums"] = {
+            "": "drums", "on": engine.pop("drum"), "spans": engine.pop("spans"),
+            "name_alarm": {"": "name alarm", "until_s": engine.pop("_name_alarm_until_s")},
+        }  # fmt: skip
+        engine["rows"] = {"": "rows", "next_m": engine.pop("next_row"), "without_recipe": engine.pop("unjudged")}
+        engine["silence"] = {"": "line silence", "heard_s": engine.pop("heard_s"), "silent": engine.pop("silent")}
+        engine["counter_alarm"] = {"": "counter alarm", "until_s": engine.pop("_counter_until_s")}
+        engine["people"] = {"": "people", "known": engine.pop("_people")}
+        del engine["done_s"], engine["duplicates"]
+
+
 # From each version to the next.
 UPGRADES: dict[int, Upgrade] = {
     1: _starts_kinds_and_signers, 2: _number_fillings, 3: _unjudged, 4: _people_by_start, 5: _offsets_on_grid,
+    6: _parts_of_the_engine,
 }  # fmt: skip
 
 
@@ -317,7 +352,7 @@ UPGRADES: dict[int, Upgrade] = {
 
 def dump(pipeline: Pipeline) -> bytes:
     """State of an engine. The same state gives the same bytes."""
-    given = Given(pipeline.line, pipeline.revisions.earlier, pipeline.fillings)
+    given = Given(pipeline.line, pipeline.revisions.earlier, pipeline.drums.fillings)
     tree = _plain(pipeline, given)
     recipes = [[*key, digest_of(given.recipes[key])] for key in sorted(given.used)]
     return _sealed(VERSION, [digest_of(pipeline.line), recipes], tree)

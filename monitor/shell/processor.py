@@ -236,10 +236,7 @@ class Processor:
         """Lines that have been silent for long enough hear the wall clock once; it is kept as their messages are."""
         taken = []
         for line, pipeline in self.pipelines.items():
-            silence = pipeline.line.silence
-            if line in heard or silence is None or pipeline.silent or pipeline.heard_s is None:
-                continue
-            if now_s - pipeline.heard_s >= silence.after_s:
+            if line not in heard and pipeline.silence.is_due(now_s):
                 kept = _own(Stream(line, MONITOR, TICK), round(now_s * 1e3), now_s)
                 taken.append(Taken(Tick(round(now_s, 3)), kept, b""))
         return taken
@@ -265,7 +262,9 @@ class Processor:
         """Everything as it is. RuntimeError while a batch is open: its engines know what the store does not."""
         if self.writer.ledger.opened is not None:
             raise RuntimeError("expected every message taken to be stored before a checkpoint, got an open batch")
-        now = {line: pipeline.now() for line, pipeline in self.pipelines.items() if pipeline.heard_s is not None}
+        now = {
+            line: pipeline.now() for line, pipeline in self.pipelines.items() if pipeline.silence.heard_s is not None
+        }
         return Batch(now=now, states={line: dump(self.pipelines[line]) for line in now})
 
     def roll(self) -> None:

@@ -167,7 +167,7 @@ class _Making:
         if self.first_ms is None:
             self.first_ms = ms(min(stamps))
             with self.engine.connect() as connection:
-                self.pipeline.fillings = last_known.fillings(connection, self.line, self.first_ms)
+                self.pipeline.drums.fillings = last_known.fillings(connection, self.line, self.first_ms)
         self.first_ms = min(self.first_ms, ms(min(stamps)))
 
     def _fed(self, messages: Sequence[Message | Tick | Note]) -> list[Output]:
@@ -201,10 +201,10 @@ class _Making:
             self.writer.write(Batch(now={self.line: self.pipeline.now()}))
             known = tuple(self.pipeline.recipes.values())
             self.configuration = _with(self.configuration, taken.line, (*known, *taken.recipes))
-            fillings = self.pipeline.fillings
+            fillings = self.pipeline.drums.fillings
             self.pipeline = restore(self.writer, self.configuration, self.line, _nothing, taken.message_id)
-            if fillings.newest > self.pipeline.fillings.newest:  # those of which the messages are gone
-                self.pipeline.fillings = fillings
+            if fillings.newest > self.pipeline.drums.fillings.newest:  # those of which the messages are gone
+                self.pipeline.drums.fillings = fillings
         self.writer.keep_revisions(taken.recipes, taken.t_ms / 1e3)
 
 

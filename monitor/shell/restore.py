@@ -166,8 +166,8 @@ class _Start:
             self._feed(pipeline, [m for m in said if m is not None], known)
             self.last_id, count = rows[-1][0], count + len(rows)
             self.checkpoint(pipeline)
-        if known is not None and known.next_row is not None and pipeline.next_row is not None:
-            pipeline.next_row = max(pipeline.next_row, known.next_row)
+        if known is not None and known.next_row is not None and pipeline.rows.next_m is not None:
+            pipeline.rows.next_m = max(pipeline.rows.next_m, known.next_row)
         self.log(f"{self.line}: goes on at line metre {pipeline.track.now_m:.1f}, {count} messages after the snapshot")
         return pipeline
 
@@ -197,13 +197,13 @@ class _Start:
             count += len(messages)
         if known is not None:
             resume(pipeline, known)
-            pipeline.fillings = self.record.fillings
+            pipeline.drums.fillings = self.record.fillings
             self.kept += pipeline.feed([])
         self.last_id = self.writer.last_id if self.upto_id is None else self.upto_id
         if count or known is not None:
             self.log(
                 f"{self.line}: rebuilt from the record at line metre {pipeline.track.now_m:.1f}, {count} messages of "
-                f"the cable in the line; rows go on at metre {pipeline.next_row}"
+                f"the cable in the line; rows go on at metre {pipeline.rows.next_m}"
             )
         return pipeline
 
@@ -291,11 +291,11 @@ class _Start:
     def _line_entry(self, pipeline: Pipeline) -> journal.Entry:
         old, new = self.record.described, self.record.file
         keys = ", ".join(differences_of(old, new))
-        self.log(f"{self.line}: line revision {new.revision} is in force from metre {pipeline.next_row} on: {keys}")
+        self.log(f"{self.line}: line revision {new.revision} is in force from metre {pipeline.rows.next_m} on: {keys}")
         target, digests = f"line {self.line} revision {new.revision}", (digest_of(old), digest_of(new))
         at_ms = ms(pipeline.now().t_s)
         return journal.Entry(
-            self.line, at_ms, FILES, "take into force", target, f"from metre {pipeline.next_row}", *digests
+            self.line, at_ms, FILES, "take into force", target, f"from metre {pipeline.rows.next_m}", *digests
         )
 
     def checkpoint(self, pipeline: Pipeline, entries: Sequence[journal.Entry] = (), described: bool = False) -> None:
@@ -304,9 +304,9 @@ class _Start:
         self.writer.write_restored(
             Restored(
                 line=self.line, message_id=self.last_id, now=pipeline.now(), outputs=self.kept,
-                state=dump(pipeline) if pipeline.heard_s is not None else None, entries=entries,
+                state=dump(pipeline) if pipeline.silence.heard_s is not None else None, entries=entries,
                 described=self.record.file if changed else None,
-                since_m=None if self.record.first_revision else pipeline.next_row,
+                since_m=None if self.record.first_revision else pipeline.rows.next_m,
             )
         )  # fmt: skip
         self.kept = []

@@ -309,4 +309,4 @@ class _EngineError(Exception):
 
 
 def _given(pipeline: Pipeline) -> Given:
-    return Given(pipeline.line, pipeline.revisions.earlier, pipeline.fillings)
+    return Given(pipeline.line, pipeline.revisions.earlier, pipeline.drums.fillings)

@@ -68,7 +68,7 @@ class StateOnRecord:
             return
         self._is_snapshot_judged = True
         self._look_for_now(pipeline)
-        given = Given(pipeline.line, pipeline.revisions.earlier, pipeline.fillings)
+        given = Given(pipeline.line, pipeline.revisions.earlier, pipeline.drums.fillings)
         try:
             loaded = load(self.state, given)
         except OtherConfigurationError:
@@ -111,5 +111,5 @@ def _present(pipeline: Pipeline) -> dict[str, Any]:
     """What a start would show of an engine."""
     alarms = {n: a.state.value for n, a in sorted(pipeline.book.alarms.items()) if a.state is not AlarmState.NORMAL}
     recipe = pipeline.recipe and f"{pipeline.recipe.recipe} {pipeline.recipe.revision}"
-    row = pipeline.next_row
+    row = pipeline.rows.next_m
     return {**_columns(now_row(pipeline.now())), "next_row": row, "recipe": recipe, "alarms": repr(alarms)}

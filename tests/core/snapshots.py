@@ -32,9 +32,9 @@ def facts(engine: Pipeline) -> dict[str, Any]:
     return {
         "line_metre": engine.track.now_m,
         "newest_s": engine.newest_s,
-        "next_row": engine.next_row,
-        "drum": engine.drum.drum if engine.drum else None,
-        "drum_start_m": engine.drum.start_m if engine.drum else None,
+        "next_row": engine.rows.next_m,
+        "drum": engine.drums.on.drum if engine.drums.on else None,
+        "drum_start_m": engine.drums.on.start_m if engine.drums.on else None,
         "recipe": [engine.recipe.recipe, engine.recipe.revision] if engine.recipe else None,
         "alarms": alarms,
         "proposals": {name: p.state for name, p in engine.revisions.proposals.items()},

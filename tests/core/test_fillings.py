@@ -155,14 +155,14 @@ def test_however_the_arrivals_are_cut_and_through_snapshots_the_alarm_is_the_sam
         got += engine.feed(messages[i : i + each])
         engine = engine if each == 1 else through_snapshot(engine)
     assert told(got) == told(want)
-    assert engine.fillings == whole.fillings
+    assert engine.drums.fillings == whole.drums.fillings
 
 
 def test_an_engine_that_begins_without_a_snapshot_knows_the_names_on_record():
     first = pipeline()
     first.feed(came_back())
     again = pipeline()
-    again.fillings = Fillings.of(first.fillings.kept)
+    again.drums.fillings = Fillings.of(first.drums.fillings.kept)
     outputs = again.feed(came_back())
     assert [s.filling for s in of(DrumSpan, outputs) if s.end_m is None] == [1, 2, 3, 4, 5]
     assert [event for event, _ in told(outputs)] == ["raised", "returned"] * 2

@@ -12,7 +12,7 @@ from monitor.core.revisions import NotAllowedError, Revisions
 from tests.core.story import T0, configuration, decoded, pipeline
 from tests.core.test_pipeline import of, tell
 
-RECIPE = configuration().recipes["core-2g5"]
+LINE, RECIPE = configuration().lines["core-1"], configuration().recipes["core-2g5"]
 HI = "window/oven-b/temperature/hi"
 
 
@@ -21,7 +21,7 @@ def step(what: str, by: str = "Mira", **more) -> LimitsStep:
 
 
 def proposed(changes=None) -> Revisions:
-    book = Revisions("core-1", {"core-2g5": RECIPE})
+    book = Revisions(LINE, {"core-2g5": RECIPE})
     book.take(step("propose", proposal="P1", changes=changes or {HI: 316.0}, reason="too tight", base=1), 10.0)
     return book
 
@@ -127,7 +127,7 @@ def test_going_back_is_one_step_and_another_revision():
 
 
 def test_neither_open_nor_decided_proposals_grow_without_end():
-    book = Revisions("core-1", {"core-2g5": RECIPE})
+    book = Revisions(LINE, {"core-2g5": RECIPE})
     for i in range(200):
         book.take(step("propose", proposal=f"P{i}", changes={HI: 316.0}, reason="x"), 0.0)
         book.take(step("refuse", "Olle", proposal=f"P{i}"), 0.0)
@@ -143,7 +143,7 @@ class Works(RuleBasedStateMachine):
 
     def __init__(self) -> None:
         super().__init__()
-        self.book = Revisions("core-1", {"core-2g5": RECIPE})
+        self.book = Revisions(LINE, {"core-2g5": RECIPE})
         self.count, self.newest = 0, 1
 
     @rule(by=st.sampled_from(["Mira", "Olle"]), hi=st.floats(306, 320))

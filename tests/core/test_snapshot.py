@@ -45,7 +45,7 @@ def engine_at(line: str, share: float) -> tuple[Pipeline, tuple]:
 
 
 def given_of(engine: Pipeline) -> Given:
-    return Given(engine.line, engine.revisions.earlier, engine.fillings)
+    return Given(engine.line, engine.revisions.earlier, engine.drums.fillings)
 
 
 @cache
@@ -142,7 +142,7 @@ def test_other_configuration_is_named():
 
 def test_a_type_that_is_not_listed_is_an_error_when_it_is_written():
     engine, _ = engine_at("core-1", 0.3)
-    engine.drum = object()  # type: ignore[assignment]
+    engine.drums.on = object()  # type: ignore[assignment]
     with pytest.raises(TypeError, match="no listed type of state"):
         dump(engine)
 
@@ -212,9 +212,9 @@ def test_a_snapshot_of_every_version_so_far_is_read_and_goes_on(kept):
     engine = load(gzip.decompress((kept / "state.gz").read_bytes()), Given(line, known, Fillings()))
     facts = msgspec.json.decode((kept / "facts.json").read_bytes())
     assert snapshots.facts(engine) == facts
-    before = engine.next_row
+    before = engine.rows.next_m
     engine.feed([m for m in unkind_story() if getattr(m, "t_s", 0) > facts["newest_s"]])
-    assert engine.next_row > before
+    assert engine.rows.next_m > before
 
 
 def test_an_upgrade_changes_every_object_of_a_type():

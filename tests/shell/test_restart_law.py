@@ -292,7 +292,7 @@ def restarted(folder: Path, line: str, seed: int, at: int, mode: str, undisturbe
             reported(f"recipe {DAYS[line].recipe} revision 3", "", f"{was.take_up_m:.1f}", again, line, log)
         if "line" in mode or "both" in mode:
             reported(
-                "line revision 2", f"line {line} revision 2", f"{again.pipelines[line].next_row}", again, line, log
+                "line revision 2", f"line {line} revision 2", f"{again.pipelines[line].rows.next_m}", again, line, log
             )
         run(again, arrivals[at:], arrivals[at - 1].received_s)
         if damage is not None:

@@ -127,18 +127,18 @@ def test_an_edited_line_takes_effect_from_a_metre_on(place):
     log: list[str] = []
     pipeline = restore(desk.writer, changed, "core-1", log.append)
     assert pipeline.line.settle_s == 6.0
-    assert pipeline.drum == desk.pipelines["core-1"].drum
+    assert pipeline.drums.on == desk.pipelines["core-1"].drums.on
     assert pipeline.track.now_m == desk.pipelines["core-1"].track.now_m
     assert everything(place) == given_out
-    assert f"line revision 2 is in force from metre {pipeline.next_row} on: revision, settle_s" in log[-1]
+    assert f"line revision 2 is in force from metre {pipeline.rows.next_m} on: revision, settle_s" in log[-1]
     with desk.writer.engine.connect() as c:
         first, second = lines_on_record(c, "core-1")
         since = c.execute(select(LINE_REVISION.c.since_m).order_by(LINE_REVISION.c.revision)).scalars().all()
     assert (first.content, second.content) == (desk.configuration.lines["core-1"], changed.lines["core-1"])
-    assert since == [None, pipeline.next_row]
+    assert since == [None, pipeline.rows.next_m]
     (entry,) = (e for e in rows_of(desk) if e.target == "line core-1 revision 2")
     assert (entry.who, entry.action, entry.reason) == (
-        "configuration files", "take into force", f"from metre {pipeline.next_row}",
+        "configuration files", "take into force", f"from metre {pipeline.rows.next_m}",
     )  # fmt: skip
 
 

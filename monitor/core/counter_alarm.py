@@ -1,0 +1,29 @@
+"""The alarm on faults of the metre counter: a jump, a slip, a reset."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import ClassVar
+
+from monitor.contract.record import CounterFault
+from monitor.core.alarms import AlarmEvent
+from monitor.core.timed_alarm import TimedAlarm
+from monitor.core.track import Track
+
+COUNTER_ALARM = "line/counter/fault"
+
+
+@dataclass(slots=True)
+class CounterAlarm(TimedAlarm):
+    """Raised by a fault that the track found, and returned half a minute after the last."""
+
+    name: ClassVar[str] = COUNTER_ALARM
+    duration_s: ClassVar[float] = 30.0
+
+    def flow(self, before_s: float, upto_s: float, track: Track) -> Iterator[AlarmEvent | CounterFault]:
+        """Take the track's faults before a time; then return the alarm where none came until `upto_s`."""
+        due = [f for f in track.faults if f.t_s < before_s]
+        track.faults = [f for f in track.faults if f.t_s >= before_s]
+        for fault in due:
+            yield fault
+            yield from self.happen(fault.t_s, fault.reading_m, fault.line_metre)
+        yield from self.quiet(upto_s)

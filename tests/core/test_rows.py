@@ -1,0 +1,53 @@
+"""Rows: each whole metre once and in order, verified only where a recipe was in force and a known drum holds it."""
+
+import numpy as np
+import pytest
+
+from monitor.contract.record import MetreRows, Verdict
+from monitor.core.rows import Rows
+from tests.core.story import T0, configuration, decoded, pipeline
+from tests.core.test_pipeline import tell
+
+LINE, RECIPE = configuration().lines["core-1"], configuration().recipes["core-2g5"]
+
+
+def rows_of(messages: list, size: int) -> list[MetreRows]:
+    engine, out = pipeline(), []
+    for i in range(0, len(messages), size):
+        out += engine.feed(messages[i : i + size])
+    return [o for o in out if isinstance(o, MetreRows)]
+
+
+@pytest.fixture(scope="module")
+def messages() -> list:
+    return decoded(tell(90).sorted())
+
+
+def test_each_metre_is_given_out_once_and_in_order_however_the_arrivals_are_cut(messages):
+    few, many = rows_of(messages, 700), rows_of(messages, 60)
+    assert len(few) < len(many)
+    for rows in (few, many):
+        ends = [one.first_m + len(one) for one in rows]
+        assert [one.first_m for one in rows[1:]] == ends[:-1]
+    size = min(sum(map(len, few)), sum(map(len, many)))
+    verdicts = [np.concatenate([one.verdict for one in rows])[:size] for rows in (few, many)]
+    assert np.array_equal(*verdicts)
+    assert (verdicts[0] == Verdict.CONFORMING).any()
+
+
+def test_times_without_a_recipe_end_where_one_comes_into_force():
+    rows = Rows(LINE)
+    rows.judge_by(None, RECIPE, 100.0)
+    rows.judge_by(RECIPE, RECIPE, 150.0)
+    rows.judge_by(RECIPE, None, 200.0)
+    assert rows.without_recipe == [(-np.inf, 100.0), (200.0, np.inf)]
+    rows.forget_before(150.0)
+    assert rows.without_recipe == [(200.0, np.inf)]
+
+
+def test_no_metre_is_verified_that_no_drum_of_a_known_recipe_holds():
+    messages = [m for m in decoded(tell(60).sorted()) if m.stream.quantity != "drum"]
+    rows = rows_of(messages, 300)
+    assert sum(map(len, rows)) > 50
+    assert {int(v) for one in rows for v in one.verdict} == {int(Verdict.UNSEEN)}
+    assert messages[0].t_s >= T0
