@@ -43,6 +43,7 @@ REFUSALS = {
     "clock ahead": False,
     "unknown stream": False,
     "derived stream": False,
+    "defect": False,
 }
 UNREPORTED = ("topic", "unknown line", "old retained")  # rejected as well, but no publisher can be told which
 

@@ -71,13 +71,19 @@ class Decoder:
         try:
             return self._decode(arrival)
         except _NoDataError as error:
-            parts = arrival.topic.split("/")
-            line = parts[1] if len(parts) > 1 and parts[1] in self.lines else ""
-            stream = parse(self.works, arrival.topic) if line and error.kind in REFUSALS else None
-            number = _number(stream, arrival.payload) if stream else None
+            line, _, number = self.name(arrival)
             topic, why = printable(arrival.topic, 200), printable(str(error), bounds.TEXT)
             final = REFUSALS.get(error.kind, True)
-            return Rejected(error.kind, topic, why, arrival.received_s, line, number, final)
+            return Rejected(
+                error.kind, topic, why, arrival.received_s, line, number if error.kind in REFUSALS else None, final
+            )
+
+    def name(self, arrival: Arrival) -> tuple[str, Stream | None, MessageNumber | None]:
+        """Line, stream and number of a message that is no data, each as far as it can be read."""
+        parts = arrival.topic.split("/")
+        line = parts[1] if len(parts) > 1 and parts[1] in self.lines else ""
+        stream = parse(self.works, arrival.topic) if line else None
+        return line, stream, _number(stream, arrival.payload) if stream else None
 
     def _decode(self, arrival: Arrival) -> Message:
         stream, measuring_range = self._known.get(arrival.topic) or self._look_up(arrival.topic)

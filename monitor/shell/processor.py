@@ -2,10 +2,11 @@
 
 import logging
 from collections import Counter
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import MappingProxyType
+from typing import TypeVar
 
 import msgspec
 from sqlalchemy import Engine
@@ -19,6 +20,7 @@ from monitor.core.arrival import Arrival, Message, Note, Tick
 from monitor.core.decode import Decoder
 from monitor.core.pipeline import Pipeline
 from monitor.core.snapshot import dump
+from monitor.shell.defects import Defects, EngineError, engine_step
 from monitor.shell.link import Received
 from monitor.shell.restore import restore
 from monitor.shell.salvage import SET_ASIDE, Salvage, Taken, suspension
@@ -37,6 +39,8 @@ RESTORE_AGAIN_S = 60.0  # of an engine that could not be restored
 NOT_WRITTEN = (SQLAlchemyError, OSError, CannotRunError)  # what may be put right: the batch is kept
 FORGOTTEN = "number forgotten"  # kind of rejection
 SUSPENDED = "line suspended"  # kind of rejection
+
+T = TypeVar("T")
 
 LOG = logging.getLogger("monitor")
 
@@ -61,6 +65,7 @@ class Processor:
     pipelines: dict[str, Pipeline]
     suspended: dict[str, str] = field(default_factory=dict)
     decoder: Decoder = field(init=False)
+    defects: Defects = field(init=False)
     rejected: "Counter[str]" = field(default_factory=Counter)
     messages: int = 0
     committed_s: float | None = None
@@ -81,6 +86,7 @@ class Processor:
     def __post_init__(self) -> None:
         c = self.configuration
         self.decoder = Decoder(c.works.works, {name: c.lines[name] for name in self.lines}, c.works.wire)
+        self.defects = Defects(self.decoder)
 
     @property
     def lines(self) -> list[str]:
@@ -119,14 +125,15 @@ class Processor:
         taken += self._ticks({one.kept.stream.line for one in taken}, now_s)
         self.messages += len(received)
         self._taken, self._taken_s = taken, now_s
-        self.pending = Batch([one.pair for one in taken], outputs, numbers=numbers)
+        aside, self.defects.kept = self.defects.kept, []
+        self.pending = Batch([one.pair for one in taken], outputs, numbers=numbers, aside=aside)
         try:
             outputs += self._feed(taken)
         except Exception as error:
             self.failed = error
             raise
-        now = self._due_now(now_s)
-        batch = replace(self.pending, now=now, states=self._due_states(now, now_s))
+        now = self._due_now(now_s, outputs)
+        batch = replace(self.pending, now=now, states=self._due_states(now, now_s, outputs))
         if not (taken or numbers.streams):  # nothing was fed, nobody waits for an answer: it need not be written
             self.writer.ledger.drop(numbers)
             self.pending = None
@@ -136,7 +143,10 @@ class Processor:
 
     def _decode(self, arrival: Arrival, numbers: LedgerDelta) -> Taken | Rejected | None:
         """A message that is new; what was wrong with it; nothing for one that is stored."""
-        decoded = self.decoder.decode(arrival)
+        try:
+            decoded = self.decoder.decode(arrival)
+        except Exception as error:  # noqa: BLE001 - a defect in decoding stops no line
+            return self.defects.reject(arrival, error)
         if isinstance(decoded, Rejected):
             return decoded
         if decoded.stream.line in self.suspended:
@@ -156,7 +166,8 @@ class Processor:
             fed.setdefault(one.kept.stream.line, []).append(one.said)
         outputs: list[Output] = []
         for line, messages in fed.items():
-            outputs += self.pipelines[line].feed(messages)
+            with engine_step():
+                outputs += self.pipelines[line].feed(messages)
         self._behind |= set(fed)
         self._since_checkpoint.update({line: len(messages) for line, messages in fed.items()})
         return outputs
@@ -190,7 +201,7 @@ class Processor:
         outputs: list[Output] = list(batch.outputs)
         if not salvage.was_committed:
             outputs = [output for output in outputs if isinstance(output, Rejected)]
-            self.writer.write(Batch(outputs=outputs))
+            self.writer.write(Batch(outputs=outputs, aside=batch.aside))
         outputs += [*salvage.rejected, *(output for of_line in salvage.outputs.values() for output in of_line)]
         self.rejected[SET_ASIDE] += len(salvage.rejected)
         touched = batch.numbers.touched if batch.numbers else {}
@@ -241,18 +252,31 @@ class Processor:
                 taken.append(Taken(Tick(round(now_s, 3)), kept, b""))
         return taken
 
-    def _due_now(self, now_s: float) -> dict[str, LineNow]:
+    def _due_now(self, now_s: float, outputs: list[Output]) -> dict[str, LineNow]:
         due = {line for line in self._behind if now_s - self._now_s.get(line, 0.0) >= NOW_EVERY_S}
         self._behind -= due
         self._now_s |= dict.fromkeys(due, now_s)
-        return {line: self.pipelines[line].now() for line in sorted(due)}
+        return self._made("line_now", sorted(due), Pipeline.now, outputs)
 
-    def _due_states(self, now: Collection[str], now_s: float) -> dict[str, bytes]:
+    def _due_states(self, now: Collection[str], now_s: float, outputs: list[Output]) -> dict[str, bytes]:
         """Snapshots of the lines of `now` that have had none for a while, or many messages since."""
         due = [line for line in now if self._is_due(line, now_s)]
         for line in due:
             self._checkpoint_s[line], self._since_checkpoint[line] = now_s, 0
-        return {line: dump(self.pipelines[line]) for line in due}
+        return self._made("checkpoint", due, dump, outputs)
+
+    def _made(
+        self, what: str, lines: Iterable[str], make: Callable[[Pipeline], T], outputs: list[Output]
+    ) -> dict[str, T]:
+        """What the engines give of themselves; of one that fails it is not recorded, and the line goes on."""
+        made: dict[str, T] = {}
+        for line in lines:
+            try:
+                with engine_step():
+                    made[line] = make(self.pipelines[line])
+            except EngineError as error:
+                outputs.append(self.writer.not_made(line, what, error))
+        return made
 
     def _is_due(self, line: str, now_s: float) -> bool:
         many = self._since_checkpoint[line] >= CHECKPOINT_EVERY_MESSAGES
@@ -262,10 +286,10 @@ class Processor:
         """Everything as it is. RuntimeError while a batch is open: its engines know what the store does not."""
         if self.writer.ledger.opened is not None:
             raise RuntimeError("expected every message taken to be stored before a checkpoint, got an open batch")
-        now = {
-            line: pipeline.now() for line, pipeline in self.pipelines.items() if pipeline.silence.heard_s is not None
-        }
-        return Batch(now=now, states={line: dump(self.pipelines[line]) for line in now})
+        heard = [line for line, pipeline in self.pipelines.items() if pipeline.silence.heard_s is not None]
+        outputs: list[Output] = []
+        now = self._made("line_now", heard, Pipeline.now, outputs)
+        return Batch(outputs=outputs, now=now, states=self._made("checkpoint", now, dump, outputs))
 
     def roll(self) -> None:
         """Move finished drums and full hours into files."""

@@ -27,6 +27,7 @@ from monitor.core.pipeline import Pipeline
 from monitor.core.resume import EXACT_M, LastKnown, resume
 from monitor.core.snapshot import Given, SnapshotError, dump, load
 from monitor.core.track import Track
+from monitor.shell.defects import engine_step
 from monitor.store import journal, last_known
 from monitor.store.message_history import END_ID, History, again
 from monitor.store.reader import StoreReader
@@ -174,7 +175,9 @@ class _Start:
     def _feed(self, pipeline: Pipeline, messages: Arrivals, known: LastKnown | None) -> None:
         """Feed messages that are on record: all that comes of them is too, but for rows that were not ripe."""
         first = known.next_row if known is not None and known.next_row is not None else -np.inf
-        for output in pipeline.feed(messages):
+        with engine_step():
+            outputs = pipeline.feed(messages)
+        for output in outputs:
             if isinstance(output, MetreRows) and output.first_m + len(output) > first:
                 self.kept.append(_from(output, first))
 
@@ -196,9 +199,10 @@ class _Start:
             self._feed(pipeline, messages, known)
             count += len(messages)
         if known is not None:
-            resume(pipeline, known)
-            pipeline.drums.fillings = self.record.fillings
-            self.kept += pipeline.feed([])
+            with engine_step():
+                resume(pipeline, known)
+                pipeline.drums.fillings = self.record.fillings
+                self.kept += pipeline.feed([])
         self.last_id = self.writer.last_id if self.upto_id is None else self.upto_id
         if count or known is not None:
             self.log(
@@ -301,10 +305,11 @@ class _Start:
     def checkpoint(self, pipeline: Pipeline, entries: Sequence[journal.Entry] = (), described: bool = False) -> None:
         """Keep the engine as it is, and what came out that is not on record."""
         changed = described and (self.record.first_revision or not self.record.line_is_as_described)
+        with engine_step():
+            now, state = pipeline.now(), dump(pipeline) if pipeline.silence.heard_s is not None else None
         self.writer.write_restored(
             Restored(
-                line=self.line, message_id=self.last_id, now=pipeline.now(), outputs=self.kept,
-                state=dump(pipeline) if pipeline.silence.heard_s is not None else None, entries=entries,
+                line=self.line, message_id=self.last_id, now=now, outputs=self.kept, state=state, entries=entries,
                 described=self.record.file if changed else None,
                 since_m=None if self.record.first_revision else pipeline.rows.next_m,
             )

@@ -17,6 +17,7 @@ from monitor.core.arrival import Message, Note, Tick
 from monitor.core.decode import printable
 from monitor.core.pipeline import Pipeline
 from monitor.core.snapshot import Given, dump, load
+from monitor.shell.defects import EngineError, engine_step
 from monitor.shell.restore import restore
 from monitor.store.refusals import StoreNotAsExpectedError, first_line, is_of_data
 from monitor.store.samples import TICK
@@ -73,7 +74,7 @@ class Salvage:
                 waiting = []
             pipeline = self._restored(line)
             if pipeline is not None:
-                self._store(_Line(self, line, dump(pipeline), _given(pipeline), waiting))
+                self._store(line, pipeline, waiting)
 
     def _restored(self, line: str) -> Pipeline | None:
         """The engine of a line as the store has it; None where it cannot be restored: nothing of it is stored then."""
@@ -87,13 +88,20 @@ class Salvage:
         self.suspended.pop(line, None)
         return pipeline
 
-    def _store(self, part: "_Line") -> None:
-        """A line that takes too long is suspended: its gateway keeps what is not stored, and the others go on."""
+    def _store(self, line: str, pipeline: Pipeline, waiting: list[Taken]) -> None:
+        """A line that takes too long is suspended: its gateway keeps what is not stored, and the others go on.
+
+        So is one whose engine fails by itself, whatever it is fed.
+        """
         try:
-            self.pipelines[part.line] = part.run()
+            with engine_step():
+                state, given = dump(pipeline), _given(pipeline)
+            self.pipelines[line] = _Line(self, line, state, given, waiting).run()
         except _TooLongError as error:
-            self.suspended[part.line] = str(error)
-            LOG.error("%s: nothing of the line is taken for a while: %s", part.line, error)
+            self.suspended[line] = str(error)
+            LOG.error("%s: nothing of the line is taken for a while: %s", line, error)
+        except EngineError as error:
+            self.suspended[line] = suspension(line, error)
 
     def give_up(self, guilty: Sequence[tuple[Taken, str]]) -> None:
         """Set messages aside, each with why. StoreNotAsExpectedError where the store refuses every message."""
@@ -225,7 +233,7 @@ class _Line:
         part = self.waiting[:failing]
         of_story = [i for i in reversed(range(failing)) if is_story(part[i].kept.stream.quantity)]
         of_samples = [i for i in reversed(range(failing)) if i not in of_story]
-        if not (self.one_by_one or isinstance(error, _EngineError)):
+        if not (self.one_by_one or isinstance(error, EngineError)):
             guilty = self._removable(part, of_story)
             if guilty is None:
                 self.one_by_one = True
@@ -259,17 +267,15 @@ class _Line:
             raise _TooLongError(f"its messages were looked through for {SEARCH_S:.0f} s, and more of them are at fault")
         try:
             _, batch = self._batch(part)
-        except _EngineError as error:
+        except EngineError as error:
             return error
         return self._refusal(batch)
 
     def _batch(self, part: Sequence[Taken]) -> tuple[Pipeline, Batch]:
         """An engine that was fed these, and what is written of it."""
-        pipeline = load(self.state, replace(self.given, recipes=dict(self.given.recipes)))
-        try:
+        with engine_step():
+            pipeline = load(self.state, replace(self.given, recipes=dict(self.given.recipes)))
             outputs = pipeline.feed([one.said for one in part])
-        except Exception as error:
-            raise _EngineError(f"{type(error).__name__}: {error}") from error
         if self.one_by_one:
             self.left_out = []
             outputs = [output for output in outputs if self._is_taken(output)]
@@ -302,10 +308,6 @@ class _Line:
 
 class _TooLongError(Exception):
     """The messages at fault in a line's part of a batch were not found in time."""
-
-
-class _EngineError(Exception):
-    """An engine failed over what it was fed."""
 
 
 def _given(pipeline: Pipeline) -> Given:

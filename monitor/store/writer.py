@@ -95,11 +95,13 @@ class Batch:
     states: Mapping[str, bytes] = field(default_factory=dict)
     health: Health | None = None
     numbers: LedgerDelta | None = None  # what it adds to the ledger
+    aside: "Sequence[SetAside]" = ()  # bytes over which decoding failed; their rejection is among the outputs
 
     @property
     def has_own_rows(self) -> bool:
         """Whether it holds what the monitor writes of itself: no message is at fault where that is refused."""
-        return bool(self.now or self.states or self.health or any(isinstance(o, Rejected) for o in self.outputs))
+        rejected = any(isinstance(o, Rejected) for o in self.outputs)
+        return bool(self.now or self.states or self.health or self.aside or rejected)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -183,12 +185,8 @@ class Writer:
 
     def set_aside(self, guilty: Sequence[SetAside]) -> None:
         """Keep messages that cannot be data, count them, and forget the oldest of their line, in one transaction."""
-        a = SET_ASIDE.c
         with self.engine.begin() as connection:
-            connection.execute(insert(SET_ASIDE), [_aside_row(one) for one in guilty])
-            for line in {one.message.stream.line for one in guilty}:
-                oldest = select(a.id).where(a.line == line).order_by(a.id.desc()).offset(SET_ASIDE_MAX).limit(1)
-                connection.execute(delete(SET_ASIDE).where(a.line == line, a.id <= oldest.scalar_subquery()))
+            _keep_aside(connection, guilty)
             self._rejected(connection, [one.rejected for one in guilty])
         self.aside |= {key_of(one.message): one.why for one in guilty}
         while len(self.aside) > ASIDE_KNOWN_MAX:
@@ -308,6 +306,9 @@ class Writer:
         refused = [o for o in batch.outputs if isinstance(o, Rejected)]
         for one in [[r] for r in refused] if sparing else [refused]:
             self._write_own(connection, "", "rejected", partial(self._rejected, connection, one), sparing)
+        for aside in [[a] for a in batch.aside] if sparing else filter(None, [batch.aside]):
+            line = aside[0].message.stream.line
+            self._write_own(connection, line, SET_ASIDE.name, partial(_keep_aside, connection, aside), sparing)
         self._own_rows(connection, _own_rows(batch, last_id, self.name), sparing)
         return last_id
 
@@ -339,11 +340,18 @@ class Writer:
         with self.engine.begin() as connection:
             self._rejected(connection, [self._left_out(line, what, reason)])
 
+    def not_made(self, line: str, what: str, error: BaseException) -> Rejected:
+        """What is reported of a row that an engine failed to make; logged once for each line and kind of row."""
+        return self._not_recorded(line, what, f"the engine failed to make {what}: {first_line(error)}", error)
+
     def _left_out(self, line: str, what: str, reason: str) -> Rejected:
-        """What is reported of a row that is not recorded; logged once for each line and kind of row."""
-        why = printable(f"the database refuses what the monitor writes as {what}: {reason}", bounds.TEXT)
+        """What is reported of a row that the database refuses; logged once for each line and kind of row."""
+        return self._not_recorded(line, what, f"the database refuses what the monitor writes as {what}: {reason}")
+
+    def _not_recorded(self, line: str, what: str, reason: str, error: BaseException | None = None) -> Rejected:
+        why = printable(reason, bounds.TEXT)
         if not self.not_recorded[line, what]:
-            LOG.error("%s: %s", line or self.name, why)
+            LOG.error("%s: %s", line or self.name, why, exc_info=error)
         self.not_recorded[line, what] += 1
         return Rejected(NOT_RECORDED, f"*/{line}/{what}", why, time.time(), line)
 
@@ -376,6 +384,15 @@ class Writer:
             example = newest[line, kind]
             row = {"line": line, "kind": kind, "count": old + count, "newest_ms": ms(example.received_s)}
             upsert(connection, REJECTED, [row | {"topic": example.topic, "why": example.why}])
+
+
+def _keep_aside(connection: Connection, guilty: Sequence[SetAside]) -> None:
+    """Rows of what is set aside; the oldest of their line make room."""
+    a = SET_ASIDE.c
+    connection.execute(insert(SET_ASIDE), [_aside_row(one) for one in guilty])
+    for line in {one.message.stream.line for one in guilty}:
+        oldest = select(a.id).where(a.line == line).order_by(a.id.desc()).offset(SET_ASIDE_MAX).limit(1)
+        connection.execute(delete(SET_ASIDE).where(a.line == line, a.id <= oldest.scalar_subquery()))
 
 
 def _uncount(connection: Connection, finding: Finding) -> None:

@@ -1,0 +1,218 @@
+"""A defect of our own stops no line: decoding fails over one message, an engine over one line, the others go on."""
+
+import asyncio
+import json
+import logging
+from collections import Counter
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+from sqlalchemy import select
+from sqlalchemy.exc import OperationalError
+
+from monitor.contract.messages import Refused
+from monitor.contract.part import CannotRunError
+from monitor.contract.record import Rejected
+from monitor.core.arrival import Arrival
+from monitor.core.decode import Decoder
+from monitor.core.pipeline import Pipeline
+from monitor.shell import processor, restore, salvage
+from monitor.shell.defects import KEPT_MAX, NUMBER_UNKNOWN, Defects, EngineError, engine_step
+from monitor.shell.processor import restored
+from monitor.shell.service import Service
+from monitor.store.schema import REJECTED, SET_ASIDE
+from tests.core.story import T0, Story
+from tests.core.test_pipeline import tell
+from tests.shell.test_salvage import LINES, MARK, MARKED_NUMBER, is_marked, named, rows_of, store, stored
+from tests.shell.test_stop import StoryClock, StubLink, acknowledged_or_stopped
+from tests.shell.works import desk_at, everything, take
+
+KINDS: dict[str, Callable[[], Exception]] = {
+    "ZeroDivisionError": ZeroDivisionError, "OSError": lambda: OSError(28, "No space left on device"),
+    "MemoryError": MemoryError, "StopIteration": StopIteration, "RecursionError": RecursionError,
+    "TimeoutError": TimeoutError, "UnicodeDecodeError": lambda: UnicodeDecodeError("utf-8", b"\xff", 0, 1, "x"),
+    "CannotRunError": lambda: CannotRunError("x"), "OperationalError": lambda: OperationalError("x", {}, Exception()),
+}  # fmt: skip
+
+
+def story() -> list[Arrival]:
+    """Three seconds of two lines, one message of the first marked."""
+    one, other = tell(3), tell(3, seed=2)
+    one.say("dancer/position", T0 + 1.55, MARKED_NUMBER)
+    other.arrivals = [
+        Arrival(a.topic.replace("core-1", "core-2"), a.payload, a.received_s) for a in other.arrivals
+    ]  # fmt: skip
+    return sorted([*one.arrivals, *other.arrivals], key=lambda a: a.received_s)
+
+
+def of_line(counted: "Counter[tuple[str, str, int]]", line: str) -> "Counter[tuple[str, str, int]]":
+    return Counter({key: count for key, count in counted.items() if key[0] == line})
+
+
+def decoding_fails(monkeypatch: pytest.MonkeyPatch, make: Callable[[], Exception], marked: Any = is_marked) -> None:
+    decode = Decoder.decode
+
+    def fails(self: Decoder, arrival: Arrival) -> Any:
+        if marked(arrival.payload):
+            raise make()
+        return decode(self, arrival)
+
+    monkeypatch.setattr(Decoder, "decode", fails)
+
+
+def engine_fails(monkeypatch: pytest.MonkeyPatch, step: str, make: Callable[[], Exception]) -> None:
+    """A step of the engine of core-1 always fails; loading it is met once it failed over what it was fed."""
+    failed: list[str] = []
+
+    def failing(inner: Any, line_of: Callable[..., str], only_after: bool = False) -> Any:
+        def fails(*args: Any, **kwargs: Any) -> Any:
+            if line_of(*args) == "core-1" and (failed or not only_after):
+                failed.append(step)
+                raise make()
+            return inner(*args, **kwargs)
+
+        return fails
+
+    of_pipeline = lambda pipeline, *_: pipeline.line.line  # noqa: E731
+    if step in ("feed", "load"):
+        monkeypatch.setattr(Pipeline, "feed", failing(Pipeline.feed, of_pipeline))
+    if step == "now":
+        monkeypatch.setattr(Pipeline, "now", failing(Pipeline.now, of_pipeline))
+    if step == "load":
+        monkeypatch.setattr(salvage, "load", failing(salvage.load, lambda _, given: given.line.line, True))
+    if step == "dump":
+        for module in (processor, salvage, restore):
+            monkeypatch.setattr(module, "dump", failing(module.dump, of_pipeline))
+
+
+# ---- decoding --------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_message_over_which_decoding_fails_is_refused_for_now_and_every_other_stored(tmp_path, monkeypatch, kind):
+    arrivals, desk = story(), desk_at(tmp_path, lines=LINES)
+    marked = [a for a in arrivals if is_marked(a.payload)]
+    n = json.loads(marked[0].payload)["n"]
+    with monkeypatch.context() as m:
+        decoding_fails(m, KINDS[kind])
+        outputs = store(desk, arrivals)
+        outputs += store(desk, marked)  # it comes again
+    assert stored(desk) == named(arrivals) - named(marked)
+    rejected = [o for o in outputs if isinstance(o, Rejected)]
+    assert {(r.kind, r.final, r.line, r.number.n) for r in rejected if r.number} == {("defect", False, "core-1", n)}
+    assert len(rejected) == 2
+    [row] = rows_of(desk, select(SET_ASIDE))
+    assert (row.line, f"{row.station}/{row.quantity}", row.n, row.payload) == (
+        "core-1", "dancer/position", n, marked[0].payload,
+    )  # fmt: skip
+    [counted] = rows_of(desk, select(REJECTED.c.line, REJECTED.c.kind, REJECTED.c.count))
+    assert tuple(counted) == ("core-1", "defect", 2)
+    again = desk_at(tmp_path, again=True, lines=LINES)  # a version without the defect
+    assert not any(isinstance(o, Rejected) for o in store(again, marked))
+    assert stored(again) == named(arrivals)
+
+
+@pytest.mark.parametrize("payload", [b"{", b"[1]", b'{"n":-1}', b'{"n":7}'])
+@pytest.mark.parametrize("topic", ["tarn/core-1/x/y", "tarn/core-1/x", "tarn/elsewhere/x/y", "\xfc/+", ""])
+def test_any_bytes_on_any_topic_may_meet_a_defect(tmp_path, monkeypatch, topic, payload):
+    desk, arrival = desk_at(tmp_path, lines=["core-1"]), Arrival(topic, payload, T0)
+    decoding_fails(monkeypatch, ZeroDivisionError, lambda _: True)
+    [rejected] = store(desk, [arrival])
+    assert (rejected.kind, rejected.final) == ("defect", False)
+    rows = rows_of(desk, select(SET_ASIDE))
+    assert [row.payload for row in rows] == ([payload] if topic == "tarn/core-1/x/y" else [])
+    assert [row.n for row in rows if b"7" not in payload] in ([], [NUMBER_UNKNOWN])
+
+
+def test_a_place_is_logged_once_with_its_traceback(tmp_path, monkeypatch, caplog):
+    told = Story()
+    for i in range(5):
+        told.say("dancer/position", T0 + i, 50.0)
+    decoding_fails(monkeypatch, ZeroDivisionError, lambda _: True)
+    with caplog.at_level(logging.ERROR):
+        store(desk_at(tmp_path, lines=["core-1"]), told.arrivals)
+    [record] = [r for r in caplog.records if "by a defect" in r.message]
+    assert record.exc_info
+    assert record.exc_info[0] is ZeroDivisionError
+    assert "tarn/core-1/dancer/position" in record.message
+
+
+def test_bytes_are_kept_of_so_many_messages_and_no_more_are_remembered(tmp_path):
+    desk = desk_at(tmp_path, lines=["core-1"])
+    defects = Defects(desk.decoder)
+    for i in range(2 * KEPT_MAX):
+        defects.reject(Arrival("tarn/core-1/dancer/position", b"%d" % i, T0), ZeroDivisionError())
+        defects.reject(Arrival("tarn/core-1/dancer/position", b"%d" % i, T0), ZeroDivisionError())
+    assert len(defects.kept) == 2 * KEPT_MAX  # each once; the batch keeps them
+    assert len(defects._known) == KEPT_MAX
+
+
+# ---- engines ---------------------------------------------------------------------------------------------------------
+
+
+CASES = [("feed", kind) for kind in KINDS]
+CASES += [(step, kind) for step in ("load", "now", "dump") for kind in ("OSError", "StopIteration", "CannotRunError")]
+
+
+@pytest.mark.parametrize(("step", "kind"), CASES)
+def test_whatever_fails_in_the_engine_of_one_line_the_other_is_stored_and_judged(tmp_path, monkeypatch, step, kind):
+    monkeypatch.setattr(processor, "CHECKPOINT_EVERY_S", 0.0)
+    monkeypatch.setattr(processor, "NOW_EVERY_S", 0.0)
+    arrivals, desk = story(), desk_at(tmp_path, lines=LINES)
+    begun, rest = arrivals[:30], arrivals[30:]
+    store(desk, begun)
+    engine_fails(monkeypatch, step, KINDS[kind])
+    store(desk, rest, 20)
+    assert of_line(stored(desk), "core-2") == of_line(named(arrivals), "core-2")
+    if step in ("now", "dump"):  # only what is made of the engine is not recorded
+        assert stored(desk) == named(arrivals)
+        assert desk.counts()["not recorded"]
+    else:
+        aside = Counter((r.line, f"{r.station}/{r.quantity}", r.n) for r in rows_of(desk, select(SET_ASIDE)))
+        assert set(desk.suspended) == {"core-1"} or aside
+        assert of_line(aside, "core-2") == Counter()
+    desk.finish()
+    pipelines, suspended = restored(desk_at(tmp_path, lines=LINES).writer, desk.configuration, LINES)
+    assert set(pipelines) | set(suspended) == set(LINES)
+    assert "core-2" in pipelines
+    other = desk_at(tmp_path / "undisturbed", lines=["core-2"])
+    take(other, [a for a in arrivals if "/core-2/" in a.topic])
+    assert everything(tmp_path, "core-2") == everything(tmp_path / "undisturbed", "core-2")
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_class_of_a_defect_is_not_taken_for_another_s(kind):
+    """An OSError of an engine is no full disk, and StopIteration would never come out of a thread."""
+    with pytest.raises(EngineError, match=kind), engine_step():
+        raise KINDS[kind]()
+
+
+# ---- the service -----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("where", ["decode", "feed"])
+@pytest.mark.parametrize("kind", ["StopIteration", "OSError"])
+def test_the_service_goes_on_and_reports_what_is_refused(tmp_path, monkeypatch, where, kind):
+    arrivals = story()
+    link = StubLink(arrivals)
+    link.begin()
+    service = Service(desk_at(tmp_path, lines=LINES), link, StoryClock(arrivals[0].received_s))  # type: ignore[arg-type]
+    if where == "decode":
+        decoding_fails(monkeypatch, KINDS[kind])
+    else:
+        engine_fails(monkeypatch, "feed", KINDS[kind])
+
+    async def run() -> None:
+        work = asyncio.create_task(service.run())
+        async with asyncio.timeout(60):
+            await acknowledged_or_stopped(work, link)
+
+    asyncio.run(run())
+    assert link.done.is_set()
+    desk = desk_at(tmp_path, again=True, lines=["core-2"])
+    assert of_line(stored(desk), "core-2") == of_line(named(arrivals), "core-2")
+    if where == "decode":
+        refused = [json.loads(p) for topic, p in link.published if topic.split("/")[2] == "refused"]
+        assert all(set(r) <= set(Refused.__struct_fields__) for r in refused)
+        assert MARK not in str(refused)
