@@ -38,10 +38,14 @@ class Mutation:
 
 
 def mutations(source: str) -> Iterator[Mutation]:
-    """All single mutations of a module: operators swapped, terms and conditions dropped, numbers and truths changed."""
+    """All single mutations of a module: operators swapped, terms and conditions dropped, numbers and truths changed.
+
+    Decorators are left alone: whether a class is frozen is no mistake that a test would meet.
+    """
     tree = ast.parse(source)
+    declared = {part for node in ast.walk(tree) for d in getattr(node, "decorator_list", []) for part in ast.walk(d)}
     for index, node in enumerate(ast.walk(tree)):
-        for change in range(_changes(node)):
+        for change in range(0 if node in declared else _changes(node)):
             mutant = copy.deepcopy(tree)
             place = next(n for i, n in enumerate(ast.walk(mutant)) if i == index)
             before = ast.unparse(node)
@@ -115,8 +119,14 @@ def survives(copy_of_tree: Path, module: Path, source: str, tests: list[str]) ->
 
 
 def copied(folder: Path) -> Path:
-    """A copy of what the version control knows of the tree."""
-    listed = subprocess.run(["git", "ls-files", "-z"], cwd=ROOT, capture_output=True, check=True, text=True).stdout
+    """A copy of the tree, without what version control ignores."""
+    listed = subprocess.run(
+        ["git", "ls-files", "-z", "--cached", "--others", "--exclude-standard"],
+        cwd=ROOT,
+        capture_output=True,
+        check=True,
+        text=True,
+    ).stdout
     for name in filter(None, listed.split("\0")):
         if (ROOT / name).is_file():
             (folder / name).parent.mkdir(parents=True, exist_ok=True)
