@@ -8,16 +8,12 @@ from dataclasses import dataclass, field, replace
 
 from monitor.analysis.raisings import Raised, of_changes
 from monitor.contract.config.limits import Changes
-from monitor.contract.config.line import Line
-from monitor.contract.config.recipe import Recipe
-from monitor.contract.messages import DrumChange, LimitsStep
+from monitor.contract.messages import LimitsStep
 from monitor.contract.numerals import fixed, significant
 from monitor.contract.record import AlarmChange, Finding, FindingKind, Output, Verdict
-from monitor.core.arrival import Message, Note, Tick
-from monitor.core.pipeline import Pipeline
+from monitor.core.arrival import LineArrival, Message
 
 KNOWN_BAD = (FindingKind.FAULT, FindingKind.MARK)  # what is certain without limits
-Arrivals = Sequence[Message | Tick | Note]
 
 
 class CancelledError(Exception):
@@ -71,30 +67,14 @@ class Fault:
 
 
 @dataclass(slots=True)
-class Trial:
-    """One run of the engine over what was recorded; keeps alarms and findings, which are few."""
+class Kept:
+    """What is kept of an engine's outputs: alarms and findings, which are few."""
 
-    line: Line
-    recipes: Mapping[str, Recipe]
-    changes_as_recorded: bool = True
-    pipeline: Pipeline = field(init=False)
     changes: list[AlarmChange] = field(default_factory=list)
     findings: dict[str, Finding] = field(default_factory=dict)
 
-    def __post_init__(self) -> None:
-        self.pipeline = Pipeline(self.line, self.recipes)
-
-    def assume(self, drum: DrumChange, t_s: float) -> None:
-        """What was being wound when the recording begins."""
-        self.pipeline.assume(drum, t_s)
-
-    def feed(self, messages: Arrivals) -> None:
-        """The next messages in the order they came."""
-        if not self.changes_as_recorded:
-            messages = [m for m in messages if not (isinstance(m, Message) and isinstance(m.body, LimitsStep))]
-        self._keep(self.pipeline.feed(messages))
-
-    def _keep(self, outputs: Iterable[Output]) -> None:
+    def add(self, outputs: Iterable[Output]) -> None:
+        """Outputs in their order."""
         for o in outputs:
             if isinstance(o, AlarmChange):
                 self.changes.append(o)
@@ -106,6 +86,11 @@ class Trial:
         raised = [r for r in of_changes(self.changes) if start_s <= r.t_s < end_s]
         found = [f for f in self.findings.values() if f.start_s < end_s and (f.end_s is None or f.end_s >= start_s)]
         return Side(tuple(raised), tuple(found))
+
+
+def without_changes(arrivals: Sequence[LineArrival]) -> list[LineArrival]:
+    """Arrivals without the changes of limits: other limits are rehearsed instead of those that were approved."""
+    return [a for a in arrivals if not (isinstance(a, Message) and isinstance(a.body, LimitsStep))]
 
 
 @dataclass(frozen=True, slots=True)

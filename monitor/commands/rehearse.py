@@ -21,11 +21,12 @@ from monitor.analysis.rehearse import (
     CancelledError,
     Comparison,
     Fault,
+    Kept,
     Side,
-    Trial,
     compare,
     in_words,
     together,
+    without_changes,
 )
 from monitor.analysis.shift_calendar import worth_of
 from monitor.analysis.suggest import (
@@ -54,6 +55,8 @@ from monitor.contract.record import Floats
 from monitor.contract.topics import Stream
 from monitor.core.arrival import Message
 from monitor.core.decode import blot_out
+from monitor.core.engine import Engine
+from monitor.core.pipeline import Pipeline
 from monitor.core.stream import SIGN
 from monitor.store.message_history import History
 from monitor.store.reader import StoreReader
@@ -101,19 +104,21 @@ def _run_one(configuration: Configuration, asked: Asked, progress: Progress) -> 
     if same_cure:  # the same heat under the same limits need not be computed twice
         changed = {n: r.model_copy(update={"cure": None}) for n, r in changed.items()}
     known: list[int] = []
-    trials = (Trial(line, recipes), Trial(line, changed, changes_as_recorded=False))
+    before, after = (Engine({asked.line: Pipeline(line, by)}) for by in (recipes, changed))
     drum = drum_at(reader, asked.line, begin_ms)
-    for trial in trials:
-        if drum is not None:
-            trial.assume(DrumChange(0, begin_ms, drum.drum, drum.recipe, drum.planned_length_m), begin_ms / 1e3)
+    if drum is not None:
+        for engine in (before, after):
+            on = DrumChange(0, begin_ms, drum.drum, drum.recipe, drum.planned_length_m)
+            engine.pipelines[asked.line].assume(on, begin_ms / 1e3)
+    was, would_be = Kept(), Kept()
     for messages in History(configuration, asked.line).read(begin_ms, asked.end_ms):
-        for trial in trials:
-            trial.feed(messages)
+        was.add(before.feed({asked.line: messages}))
+        would_be.add(after.feed({asked.line: without_changes(messages)}))
         stamps = [round(m.t_s * 1e3) for m in messages if isinstance(m, Message)]
         known += [min(stamps), max(stamps)] if stamps else []
         if messages and not progress(_share(messages[-1], asked)):
             raise CancelledError
-    a, b = (trial.side(asked.start_ms / 1e3, asked.end_ms / 1e3) for trial in trials)
+    a, b = (kept.side(asked.start_ms / 1e3, asked.end_ms / 1e3) for kept in (was, would_be))
     found = compare(a, b.with_cure_of(a) if same_cure else b, asked.known_on(asked.line))
     return replace(found, known_ms=(min(known), max(known)) if known else None)
 

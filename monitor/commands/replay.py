@@ -18,6 +18,7 @@ from monitor.contract.config.works import Store
 from monitor.contract.part import Part
 from monitor.contract.record import AlarmChange, CounterFault, Finding, Gap, Output, Rejected
 from monitor.core.arrival import Arrival
+from monitor.core.decode import Decoder
 from monitor.core.engine import Engine
 from monitor.shell.link import Received
 from monitor.shell.processor import Processor
@@ -77,17 +78,19 @@ def widened(configuration: Configuration) -> Configuration:
 def _feed(
     options: Namespace, configuration: Configuration, found: Sequence[Arrival]
 ) -> tuple[list[Output], dict[str, int]]:
-    engine = Engine(widened(configuration))
+    configuration = widened(configuration)
+    decoder, engine = Decoder.of(configuration), Engine.of(configuration)
     outputs: list[Output] = []
     for start in range(0, len(found), BATCH):
-        outputs += engine.feed(found[start : start + BATCH])
+        messages, rejected = decoder.by_line(found[start : start + BATCH])
+        outputs += [*rejected, *engine.feed(messages)]
     return outputs, dict(engine.pipelines[options.line].now().extra["late"])
 
 
 def _keep(
     options: Namespace, configuration: Configuration, found: Sequence[Arrival]
 ) -> tuple[list[Output], dict[str, int]]:
-    """Through the monitor's own desk and writer, so that the record is the one the monitor would have kept."""
+    """Through the monitor's own processor and writer, so that the record is the one the monitor would have kept."""
     configuration = widened(configuration)
     store = Store(folder=options.store)
     with hold(store, [options.line], time.time()):
@@ -101,15 +104,15 @@ def _write(
     if any(stream.line == options.line for stream in writer.ledger.streams):
         raise ValueError(f"{options.store} holds a record of {options.line} already; give a folder without one")
     configuration = configuration.model_copy(update={"works": configuration.works.model_copy(update={"store": store})})
-    engine = Engine(configuration)
-    desk = Processor(configuration, writer, engine.pipelines)
+    engine = Engine.of(configuration)
+    processor = Processor(configuration, writer, engine)
     outputs: list[Output] = []
     for start in range(0, len(found), BATCH):
-        batch = desk.take([Received(a, _nothing) for a in found[start : start + BATCH]], found[start].received_s)
+        batch = processor.take([Received(a, _nothing) for a in found[start : start + BATCH]], found[start].received_s)
         writer.write(batch)
         outputs += batch.outputs
-    writer.write(desk.last_batch())
-    desk.roll()
+    writer.write(processor.last_batch())
+    processor.roll()
     writer.close()
     return outputs, dict(engine.pipelines[options.line].now().extra["late"])
 

@@ -53,3 +53,6 @@ class Note:
     alarm: str
     event: str
     value: float
+
+
+LineArrival = Message | Tick | Note  # what a line's own engine is fed

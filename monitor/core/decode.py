@@ -1,7 +1,7 @@
 """Bytes become messages; what cannot become one is a `Rejected` value with a kind to count and a sentence to read."""
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any, TypeVar
@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.contract import bounds
+from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.line import Line
 from monitor.contract.config.works import WireLimits
 from monitor.contract.messages import (
@@ -66,6 +67,13 @@ class Decoder:
     limits: WireLimits
     _known: dict[str, tuple[Stream, tuple[float, float] | None]] = field(default_factory=dict)
 
+    @classmethod
+    def of(cls, configuration: Configuration, lines: Iterable[str] | None = None) -> "Decoder":
+        """For these lines of a works, or for all."""
+        known = configuration.lines
+        names = known if lines is None else lines
+        return cls(configuration.works.works, {name: known[name] for name in names}, configuration.works.wire)
+
     def decode(self, arrival: Arrival) -> Message | Rejected:
         """A sound message, or what was wrong with it: expected, got, where."""
         try:
@@ -84,6 +92,17 @@ class Decoder:
         line = parts[1] if len(parts) > 1 and parts[1] in self.lines else ""
         stream = parse(self.works, arrival.topic) if line else None
         return line, stream, _number(stream, arrival.payload) if stream else None
+
+    def by_line(self, arrivals: Iterable[Arrival]) -> tuple[dict[str, list[Message]], list[Rejected]]:
+        """The sound messages of each line, in the order they came, and what was wrong with the others."""
+        found: dict[str, list[Message]] = {}
+        rejected = []
+        for decoded in map(self.decode, arrivals):
+            if isinstance(decoded, Rejected):
+                rejected.append(decoded)
+            else:
+                found.setdefault(decoded.stream.line, []).append(decoded)
+        return found, rejected
 
     def _decode(self, arrival: Arrival) -> Message:
         stream, measuring_range = self._known.get(arrival.topic) or self._look_up(arrival.topic)

@@ -1,42 +1,34 @@
-"""All lines of a works without any input or output: arrivals in, record out."""
+"""The engine: all that is judged on some lines, without any input or output. Live, replay and rehearsal run it."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 
 from monitor.contract.config.configuration import Configuration
-from monitor.contract.record import Output, Rejected
-from monitor.core.arrival import Arrival, Message
-from monitor.core.decode import Decoder
+from monitor.contract.record import Output
+from monitor.core.arrival import LineArrival, Tick
 from monitor.core.pipeline import Pipeline
 
 
 @dataclass(slots=True)
 class Engine:
-    """Decoder and one pipeline a line."""
+    """Each line has a pipeline of its own: one may take the place of another, or be gone, while the others go on."""
 
-    configuration: Configuration
-    decoder: Decoder = field(init=False)
-    pipelines: dict[str, Pipeline] = field(init=False)
+    pipelines: dict[str, Pipeline]
 
-    def __post_init__(self) -> None:
-        c = self.configuration
-        self.decoder = Decoder(c.works.works, c.lines, c.works.wire)
-        self.pipelines = {name: Pipeline(line, c.recipes_for(name)) for name, line in c.lines.items()}
+    @classmethod
+    def of(cls, configuration: Configuration, lines: Iterable[str] | None = None) -> "Engine":
+        """These lines, or all, with nothing received yet."""
+        names = configuration.lines if lines is None else lines
+        return cls({name: Pipeline(configuration.lines[name], configuration.recipes_for(name)) for name in names})
 
-    def feed(self, arrivals: Sequence[Arrival]) -> list[Output]:
-        """Arrivals in the order they came, of any line."""
-        out: list[Output] = []
-        by_line: dict[str, list[Message]] = {}
-        for arrival in arrivals:
-            decoded = self.decoder.decode(arrival)
-            if isinstance(decoded, Rejected):
-                out.append(decoded)
-            else:
-                by_line.setdefault(decoded.stream.line, []).append(decoded)
-        for line, messages in by_line.items():
-            out += self.pipelines[line].feed(messages)
-        return out
+    def feed(self, arrivals: Mapping[str, Sequence[LineArrival]]) -> list[Output]:
+        """What came by line, each in the order in which it came; returns what it adds to the record."""
+        return [output for line, of_line in arrivals.items() for output in self.pipelines[line].feed(of_line)]
 
     def tick(self, now_s: float) -> list[Output]:
         """The wall clock says `now_s`."""
-        return [output for pipeline in self.pipelines.values() for output in pipeline.tick(now_s)]
+        return self.feed({line: [Tick(now_s)] for line in self.pipelines})
+
+    def silent(self, now_s: float) -> list[str]:
+        """Lines that are to be reported as silent at `now_s`, and have not been yet: they wait for a tick."""
+        return [line for line, pipeline in self.pipelines.items() if pipeline.silence.is_due(now_s)]

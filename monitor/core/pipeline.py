@@ -34,7 +34,7 @@ from monitor.contract.topics import LIMITS, OPERATOR
 from monitor.contract.units import convert
 from monitor.core import dwell, people
 from monitor.core.alarms import AlarmBook, AlarmEvent, Definition
-from monitor.core.arrival import Block, Message, Note, Tick
+from monitor.core.arrival import Block, LineArrival, Message, Note, Tick
 from monitor.core.counter_alarm import COUNTER_ALARM, CounterAlarm
 from monitor.core.cure.stage import CureStage
 from monitor.core.cure.stage import told as cure_told
@@ -110,7 +110,7 @@ class Pipeline:
 
     # ---- the two calls -----------------------------------------------------------------------------------
 
-    def feed(self, arrivals: Sequence[Message | Tick | Note]) -> list[Output]:
+    def feed(self, arrivals: Sequence[LineArrival]) -> list[Output]:
         """Arrivals of this line in the order they came; returns what they added to the record."""
         out: list[Output] = []
         for arrival in arrivals:

@@ -9,15 +9,16 @@ from types import MappingProxyType
 from typing import TypeVar
 
 import msgspec
-from sqlalchemy import Engine
+from sqlalchemy import Engine as Database
 from sqlalchemy.exc import SQLAlchemyError
 
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.part import CannotRunError
 from monitor.contract.record import LineNow, MessageNumber, Output, Rejected
 from monitor.contract.topics import MONITOR, Stream
-from monitor.core.arrival import Arrival, Message, Note, Tick
+from monitor.core.arrival import Arrival, LineArrival, Message, Note, Tick
 from monitor.core.decode import Decoder
+from monitor.core.engine import Engine
 from monitor.core.pipeline import Pipeline
 from monitor.core.snapshot import dump
 from monitor.shell.defects import Defects, EngineError, engine_step
@@ -62,7 +63,7 @@ class Processor:
 
     configuration: Configuration
     writer: Writer
-    pipelines: dict[str, Pipeline]
+    engine: Engine
     suspended: dict[str, str] = field(default_factory=dict)
     decoder: Decoder = field(init=False)
     defects: Defects = field(init=False)
@@ -84,14 +85,13 @@ class Processor:
     _tried_s: float = 0.0  # when an engine was last tried to be restored
 
     def __post_init__(self) -> None:
-        c = self.configuration
-        self.decoder = Decoder(c.works.works, {name: c.lines[name] for name in self.lines}, c.works.wire)
+        self.decoder = Decoder.of(self.configuration, self.lines)
         self.defects = Defects(self.decoder)
 
     @property
     def lines(self) -> list[str]:
         """All lines, judged or not."""
-        return sorted({*self.pipelines, *self.suspended})
+        return sorted({*self.engine.pipelines, *self.suspended})
 
     @property
     def problems(self) -> list[str]:
@@ -161,13 +161,11 @@ class Processor:
         return _forgotten(decoded, arrival) if place == "forgotten" else None
 
     def _feed(self, taken: Sequence[Taken]) -> list[Output]:
-        fed: dict[str, list[Message | Tick | Note]] = {}
+        fed: dict[str, list[LineArrival]] = {}
         for one in taken:
             fed.setdefault(one.kept.stream.line, []).append(one.said)
-        outputs: list[Output] = []
-        for line, messages in fed.items():
-            with engine_step():
-                outputs += self.pipelines[line].feed(messages)
+        with engine_step():
+            outputs = self.engine.feed(fed)
         self._behind |= set(fed)
         self._since_checkpoint.update({line: len(messages) for line, messages in fed.items()})
         return outputs
@@ -215,15 +213,17 @@ class Processor:
     def _restored(self, pipelines: Mapping[str, Pipeline], suspended: Mapping[str, str]) -> None:
         """Engines that were made again go on; those of suspended lines know what the store does not."""
         self.suspended = {k: why for k, why in self.suspended.items() if k not in pipelines} | dict(suspended)
-        self.pipelines = {k: p for k, p in (self.pipelines | dict(pipelines)).items() if k not in self.suspended}
-        self._behind &= set(self.pipelines)
+        pipelines = self.engine.pipelines | dict(pipelines)
+        self.engine = Engine({line: p for line, p in pipelines.items() if line not in self.suspended})
+        self._behind &= set(self.engine.pipelines)
 
     def resume(self, now_s: float) -> None:
         """Try, not too often, to restore the engines of suspended lines."""
         if not self.suspended or self.pending is not None or now_s - self._tried_s < RESTORE_AGAIN_S:
             return
         self._tried_s = now_s
-        self._restored(*restored(self.writer, self.configuration, list(self.suspended), self.suspended))
+        engine, suspended = restored(self.writer, self.configuration, list(self.suspended), self.suspended)
+        self._restored(engine.pipelines, suspended)
 
     def finish(self) -> None:
         """For a stop: write what was taken, then everything as it is. Raises as `Writer.write` does; call again then.
@@ -236,7 +236,7 @@ class Processor:
             self.writer.write(self.last_batch())
 
     def _notes(self, notes: Sequence[Note]) -> list[Taken]:
-        line, taken = min(self.pipelines, default=""), []
+        line, taken = min(self.engine.pipelines, default=""), []
         for note in notes if line else ():
             self._noted = max(self._noted + 1, round(note.now_s * 1e3))
             kept = _own(Stream(line, MONITOR, NOTE), self._noted, note.now_s)
@@ -246,8 +246,8 @@ class Processor:
     def _ticks(self, heard: set[str], now_s: float) -> list[Taken]:
         """Lines that have been silent for long enough hear the wall clock once; it is kept as their messages are."""
         taken = []
-        for line, pipeline in self.pipelines.items():
-            if line not in heard and pipeline.silence.is_due(now_s):
+        for line in self.engine.silent(now_s):
+            if line not in heard:
                 kept = _own(Stream(line, MONITOR, TICK), round(now_s * 1e3), now_s)
                 taken.append(Taken(Tick(round(now_s, 3)), kept, b""))
         return taken
@@ -273,7 +273,7 @@ class Processor:
         for line in lines:
             try:
                 with engine_step():
-                    made[line] = make(self.pipelines[line])
+                    made[line] = make(self.engine.pipelines[line])
             except EngineError as error:
                 outputs.append(self.writer.not_made(line, what, error))
         return made
@@ -286,7 +286,7 @@ class Processor:
         """Everything as it is. RuntimeError while a batch is open: its engines know what the store does not."""
         if self.writer.ledger.opened is not None:
             raise RuntimeError("expected every message taken to be stored before a checkpoint, got an open batch")
-        heard = [line for line, pipeline in self.pipelines.items() if pipeline.silence.heard_s is not None]
+        heard = [line for line, pipeline in self.engine.pipelines.items() if pipeline.silence.heard_s is not None]
         outputs: list[Output] = []
         now = self._made("line_now", heard, Pipeline.now, outputs)
         return Batch(outputs=outputs, now=now, states=self._made("checkpoint", now, dump, outputs))
@@ -323,7 +323,7 @@ class Processor:
         except Exception as error:  # noqa: BLE001 - moving files must not end the monitor, nor each other
             kept[what] = f"{type(error).__name__}: {first_line(error)}"
 
-    def _look(self, engine: Engine, folder: Path, lines: Collection[str] | None) -> Iterator[str]:
+    def _look(self, engine: Database, folder: Path, lines: Collection[str] | None) -> Iterator[str]:
         for path in manifest.look_in_turn(engine, folder, lines, self._looked_at):
             self._looked_at = path
             yield path
@@ -331,8 +331,8 @@ class Processor:
 
 def restored(
     writer: Writer, configuration: Configuration, lines: Sequence[str], known: Mapping[str, str] = MappingProxyType({})
-) -> tuple[dict[str, Pipeline], dict[str, str]]:
-    """Engines as the store has them, and the lines of which it cannot be restored with the reason (`known` before)."""
+) -> tuple[Engine, dict[str, str]]:
+    """The engine as the store has it, and the lines that cannot be restored with the reason (`known` before)."""
     pipelines: dict[str, Pipeline] = {}
     suspended: dict[str, str] = {}
     for line in lines:
@@ -342,7 +342,7 @@ def restored(
             if not is_of_data(error):
                 raise
             suspended[line] = suspension(line, error, known.get(line, ""))
-    return pipelines, suspended
+    return Engine(pipelines), suspended
 
 
 def _forgotten(message: Message, arrival: Arrival) -> Rejected:

@@ -277,7 +277,7 @@ class Service:
         while True:
             await asyncio.sleep(1.0)
             processor, now_s = self.processor, self.clock()
-            newest = [p.newest_s for p in processor.pipelines.values() if p.first_s is not None]
+            newest = [p.newest_s for p in processor.engine.pipelines.values() if p.first_s is not None]
             committed = round(processor.committed_s * 1e3) if processor.committed_s else None
             free = shutil.disk_usage(processor.configuration.works.store.folder).free
             refused = sum(processor.rejected.values())
@@ -319,11 +319,11 @@ def watch(configuration: Configuration, lines: Sequence[str], at: BrokerAddress,
     writer, service = Writer(configuration.works.store, lines, lease), None
     try:
         refuse_conflicts(writer.engine, configuration, lines)
-        pipelines, suspended = restored(writer, configuration, lines)
+        engine, suspended = restored(writer, configuration, lines)
         writer.keep_revisions(configuration.recipes.values(), time.time())
-        clock, watch = SteadyClock(), SelfWatch(standing(pipelines))
+        clock, watch = SteadyClock(), SelfWatch(standing(engine.pipelines))
         link = _link(configuration, lines, at, clock)
-        service = Service(Processor(configuration, writer, pipelines, suspended), link, clock, watch)
+        service = Service(Processor(configuration, writer, engine, suspended), link, clock, watch)
         return asyncio.run(_until_stopped(service, lease))
     except LeaseLostError as error:
         return _gone(error)

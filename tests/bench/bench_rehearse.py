@@ -146,7 +146,7 @@ def _pandas(t_s: np.ndarray, v: np.ndarray) -> list[float]:
 
 def _line(c: Configuration) -> None:
     """One simulated hour of the demo, kept as it comes, then rehearsed."""
-    desk = Processor(c, Writer(c.works.store), Engine(c).pipelines)
+    desk = Processor(c, Writer(c.works.store), Engine.of(c))
     _hour(desk, _begin(load_scenario(CONFIGS, "demo", c), c, 0, {}, 1, 0.0), {})
     desk.writer.write(desk.last_batch())
     desk.writer.close()

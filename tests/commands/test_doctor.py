@@ -11,11 +11,13 @@ import msgspec
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
-from sqlalchemy import Engine, text
+from sqlalchemy import Engine as Database
+from sqlalchemy import text
 from sqlalchemy.exc import SQLAlchemyError
 
 from monitor.__main__ import main
 from monitor.commands.doctor import look
+from monitor.core.engine import Engine
 from monitor.shell.compared import drum_digest
 from monitor.shell.processor import Processor
 from monitor.shell.remake import Made, remake, room_bytes
@@ -34,7 +36,7 @@ FLIPS = 24
 EMPTY_BYTES = 300_000  # of a store's tables without a row
 
 
-def written(place: Path) -> Engine:
+def written(place: Path) -> Database:
     """A record partly in files, partly in the database, its monitor stopped."""
     desk = desk_at(place)
     desk.writer.keep_revisions(desk.configuration.recipes.values(), T0)
@@ -94,7 +96,7 @@ def test_a_record_made_again_follows_the_recipes_that_files_brought_meanwhile(pl
     windows = [w.model_copy(update={"hi": 289.0}) if w.stream == "oven-a/temperature" else w for w in recipe.window]
     edited = recipe.model_copy(update={"revision": recipe.revision + 1, "window": windows})
     c = desk.configuration.model_copy(update={"recipes": desk.configuration.recipes | {"core-2g5": edited}})
-    again = Processor(c, desk.writer, {line: restore(desk.writer, c, line, lambda _: None) for line in c.lines})
+    again = Processor(c, desk.writer, Engine({line: restore(desk.writer, c, line, lambda _: None) for line in c.lines}))
     desk.writer.keep_revisions(c.recipes.values(), T0 + 1)
     take(again, arrivals[at:])
     desk.writer.write(again.last_batch())

@@ -7,12 +7,13 @@ import pytest
 
 from monitor.__main__ import main
 from monitor.analysis.raisings import of_rows
-from monitor.analysis.rehearse import Asked, CancelledError, Fault, Side, Trial, compare
+from monitor.analysis.rehearse import Asked, CancelledError, Fault, Kept, Side, compare
 from monitor.analysis.suggest import tried
 from monitor.commands import rehearse
 from monitor.commands.rehearse import drum_meant, known_in, recipes_then, run, shifts_in, suggestion
 from monitor.contract.config.limits import LimitsError, limits_of, with_limits
 from monitor.core.arrival import Block, Message
+from monitor.core.pipeline import Pipeline
 from monitor.store.message_history import History
 from monitor.store.reader import StoreReader
 from monitor.store.rolling import roll_drums, roll_hours
@@ -247,9 +248,10 @@ def test_known_faults_are_told_earlier_later_or_not():
     for hi in (315.0, 308.0, 322.5):
         changed = recipes["core-2g5"].model_copy()
         window = [w.model_copy(update={"hi": hi}) if w.stream == "oven-b/temperature" else w for w in changed.window]
-        trial = Trial(c.lines["core-1"], recipes | {"core-2g5": changed.model_copy(update={"window": window})})
-        trial.feed(messages)
-        sides.append(trial.side(T0, T0 + 300))
+        engine = Pipeline(c.lines["core-1"], recipes | {"core-2g5": changed.model_copy(update={"window": window})})
+        kept = Kept()
+        kept.add(engine.feed(messages))
+        sides.append(kept.side(T0, T0 + 300))
     plain, tight, loose = sides
     fault = [Fault(1640.0, 1650.0, "known"), Fault(99_000.0, 99_001.0, "elsewhere")]
     assert [x.word for x in compare(plain, tight, fault).caught] == ["earlier", "told of by nothing else"]

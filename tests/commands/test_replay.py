@@ -24,11 +24,12 @@ WATER_FLOW = Path(river.datasets.__file__).parent / "water-flow.csv"
 
 def found(rows: Rows, mapping: Mapping) -> list:
     c = widened(load(PIPE))
-    engine = Engine(c)
+    engine, decoder = Engine.of(c), Decoder.of(c)
     out = []
-    messages = arrivals(rows, mapping, "pipe", c.lines["pipe"])
-    for start in range(0, len(messages), 500):
-        out += engine.feed(messages[start : start + 500])
+    came = arrivals(rows, mapping, "pipe", c.lines["pipe"])
+    for start in range(0, len(came), 500):
+        messages, rejected = decoder.by_line(came[start : start + 500])
+        out += [*rejected, *engine.feed(messages)]
     return out
 
 
@@ -84,9 +85,11 @@ def test_a_clock_that_steps_back_is_late_data_and_stops_nothing():
     t = 1.7e9 + 300.0 * np.array([*range(20), *range(9, 40)])
     rows = Rows(t, ["meter/flow"] * len(t), np.full(len(t), 100.0))
     c = widened(load(PIPE))
-    engine = Engine(c)
+    engine = Engine.of(c)
     mapping = Mapping(story=Story(recipe="pipe"))
-    engine.feed(arrivals(rows, mapping, "pipe", c.lines["pipe"]))
+    messages, rejected = Decoder.of(c).by_line(arrivals(rows, mapping, "pipe", c.lines["pipe"]))
+    assert not rejected
+    engine.feed(messages)
     engine.tick(float(t[-1]) + 1000)
     assert engine.pipelines["pipe"].now().extra["late"] == {"meter/flow": 11}
 

@@ -57,7 +57,7 @@ def test_it_is_kept_with_the_first_line_and_met_again_after_a_restart(tmp_path):
     take(desk, arrivals[200:])
     before = everything(tmp_path)
     desk.writer.close()  # as kill -9 leaves it
-    pipelines = desk_at(tmp_path, again=True).pipelines
+    pipelines = desk_at(tmp_path, again=True).engine.pipelines
     book = pipelines["core-1"].book
     watch = SelfWatch(standing(pipelines))
     assert [(n.alarm, n.event) for n in watch.judge(health(0))] == [("monitor/queue/long", "returned")]

@@ -96,13 +96,13 @@ def test_limits_are_rehearsed_proposed_approved_by_another_and_taken_back(works:
     page.get_by_label("Your name").fill("Olle")
     row.get_by_role("button", name="Approve").click()
     expect(row).to_contain_text("approved by Olle: revision 2")
-    assert limits_of(works.desk.pipelines["core-1"].recipes["core-2g5"])[HI] == 304.6
+    assert limits_of(works.desk.engine.pipelines["core-1"].recipes["core-2g5"])[HI] == 304.6
     back = page.locator("#limits-in-force tbody tr", has_text="core-2g5").first
     expect(back).to_contain_text("in force")
     expect(back).to_contain_text("Mira, approved by Olle")
     page.locator("#limits-in-force tbody tr", has_text="by its file").get_by_role("button").first.click()
     expect(page.locator("#limits-in-force")).to_contain_text("back to revision 1")
-    recipe = works.desk.pipelines["core-1"].recipes["core-2g5"]
+    recipe = works.desk.engine.pipelines["core-1"].recipes["core-2g5"]
     assert (recipe.revision, limits_of(recipe)[HI]) == (3, 315.0)
 
 

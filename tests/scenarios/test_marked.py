@@ -18,6 +18,7 @@ from monitor.contract.record import (
     Verdict,
 )
 from monitor.core.arrival import Arrival
+from monitor.core.decode import Decoder
 from monitor.core.engine import Engine
 from simulator import cure
 from simulator.line import Run, simulate
@@ -37,11 +38,13 @@ def recorded(scenario_name: str, line: str) -> tuple[Run, list[Output]]:
     scenario = load_scenario(CONFIGS, scenario_name, configuration())
     if scenario_name == "demo":
         scenario = scenario.model_copy(update={"lasts_s": LONGEST_S})
-    run, engine = simulate(scenario, configuration(), line, START_S), Engine(configuration())
+    run, engine = simulate(scenario, configuration(), line, START_S), Engine.of(configuration())
+    decoder = Decoder.of(configuration())
     out: list[Output] = []
     arrivals = [Arrival(s.topic, s.payload, s.send_s) for s in run.messages(until_s=scenario.lasts_s)]
     for i in range(0, len(arrivals), BATCH):
-        out += engine.feed(arrivals[i : i + BATCH])
+        messages, rejected = decoder.by_line(arrivals[i : i + BATCH])
+        out += [*rejected, *engine.feed(messages)]
     return run, out + engine.tick(START_S + scenario.lasts_s + 30.0)
 
 

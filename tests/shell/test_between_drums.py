@@ -58,7 +58,7 @@ def test_a_line_without_a_drum_is_rebuilt_with_its_recipe(folders, line, named):
     was, given_out = present(desk, line), record_of(place, line)
     assert was.drum is None
     again = restarted(desk, line)
-    assert again.pipelines[line].recipe == desk.pipelines[line].recipe
+    assert again.engine.pipelines[line].recipe == desk.engine.pipelines[line].recipe
     assert present(again, line) == was
     run(again, arrivals[end:], arrivals[end - 1].received_s)
     again.writer.write(again.last_batch())

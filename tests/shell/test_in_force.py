@@ -56,7 +56,7 @@ def test_who_proposed_and_approved_what_is_on_record_and_in_the_journal(desk, pl
 def test_a_restart_goes_on_with_what_is_in_force(desk, place):
     before_ = everything(place)
     desk.writer.close()
-    pipeline = desk_at(place, again=True).pipelines["core-1"]
+    pipeline = desk_at(place, again=True).engine.pipelines["core-1"]
     assert limits_of(pipeline.recipe)[HI] == 304.0
     assert pipeline.recipe.revision == 2
     assert everything(place) == before_

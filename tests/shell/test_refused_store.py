@@ -290,7 +290,7 @@ def test_a_line_whose_engine_cannot_be_restored_waits_and_the_other_goes_on(plac
         await asyncio.wait_for(link.done.wait(), 60)
         await eventually(lambda: problems(place), "the problem in the store")
         assert problems(place)[0].startswith("core-1 is neither stored nor judged, its gateways keep it")
-        assert set(service.processor.pipelines) == {"core-2"}
+        assert set(service.processor.engine.pipelines) == {"core-2"}
         assert_is_as_undisturbed(place, both, ["core-2"])
         state["broken"] = False
         await eventually(lambda: not service.processor.suspended, "the engine")
@@ -320,10 +320,10 @@ def test_a_monitor_starts_though_one_engine_cannot_be_restored(place, arrivals, 
     with monkeypatch.context() as m:
         m.setattr(processor, "restore", restores)
         c = first.configuration
-        pipelines, suspended = processor.restored(first.writer, c, ["core-1", "core-2"])
+        engine, suspended = processor.restored(first.writer, c, ["core-1", "core-2"])
         assert suspended == {"core-1": "its engine cannot be restored (ZeroDivisionError: a defect of the engine)"}
-        assert not any(module.standing(pipelines).values())
-        desk = processor.Processor(c, first.writer, pipelines, suspended)
+        assert not any(module.standing(engine.pipelines).values())
+        desk = processor.Processor(c, first.writer, engine, suspended)
         store(desk, both[half:])
         desk.finish()
         assert desk.rejected == {"line suspended": len([a for a in both[half:] if "core-1" in a.topic])}

@@ -26,6 +26,7 @@ from monitor.contract.record import Output
 from monitor.core import snapshot
 from monitor.core.arrival import Arrival, Message, Tick
 from monitor.core.decode import Decoder
+from monitor.core.engine import Engine
 from monitor.core.pipeline import Pipeline
 from monitor.core.snapshot import every
 from monitor.shell import processor
@@ -71,7 +72,7 @@ def configured(folder: Path, line: str) -> Configuration:
 
 def started(configuration: Configuration, line: str, log: list[str]) -> Processor:
     writer = Writer(configuration.works.store, [line])
-    desk = Processor(configuration, writer, {line: restore(writer, configuration, line, log.append)})
+    desk = Processor(configuration, writer, Engine({line: restore(writer, configuration, line, log.append)}))
     writer.keep_revisions(configuration.recipes.values(), T0)
     return desk
 
@@ -163,7 +164,7 @@ class Present:
 
 
 def present(desk: Processor, line: str) -> Present:
-    p = desk.pipelines[line]
+    p = desk.engine.pipelines[line]
     alarms = {
         n: (a.state, a.active, round(a.occurrence_s * 1e3), a.value, a.until_s and round(a.until_s * 1e3))
         for n, a in p.book.alarms.items()
@@ -291,9 +292,8 @@ def restarted(folder: Path, line: str, seed: int, at: int, mode: str, undisturbe
         if "recipe" in mode or "both" in mode:
             reported(f"recipe {DAYS[line].recipe} revision 3", "", f"{was.take_up_m:.1f}", again, line, log)
         if "line" in mode or "both" in mode:
-            reported(
-                "line revision 2", f"line {line} revision 2", f"{again.pipelines[line].rows.next_m}", again, line, log
-            )
+            next_m = again.engine.pipelines[line].rows.next_m
+            reported("line revision 2", f"line {line} revision 2", f"{next_m}", again, line, log)
         run(again, arrivals[at:], arrivals[at - 1].received_s)
         if damage is not None:
             damage.put_back(again)

@@ -75,7 +75,7 @@ def test_a_damaged_checkpoint_is_set_aside_and_the_engine_is_rebuilt(place, undi
     pipeline = restore(desk.writer, desk.configuration, "core-1", log.append)
     assert "the last snapshot cannot be used: expected bytes that begin with" in log[0]
     assert "rebuilt from the record at line metre" in log[1]
-    desk.pipelines["core-1"] = pipeline
+    desk.engine.pipelines["core-1"] = pipeline
     take(desk, ARRIVALS[1500:], 50)
     assert everything(place) == undisturbed
 
@@ -89,7 +89,7 @@ def test_ten_kills_in_a_minute_do_not_lengthen_the_replay(place, monkeypatch):
     for i in range(11):
         desk = desk_at(place)
         fed.clear()
-        desk.pipelines["core-1"] = restore(desk.writer, desk.configuration, "core-1", lambda _: None)
+        desk.engine.pipelines["core-1"] = restore(desk.writer, desk.configuration, "core-1", lambda _: None)
         replayed.append(sum(fed))
         take(desk, ARRIVALS[150 * i : 150 * (i + 1)], 50)
         desk.writer.close()  # without a last batch: as kill -9 leaves it
@@ -127,8 +127,8 @@ def test_an_edited_line_takes_effect_from_a_metre_on(place):
     log: list[str] = []
     pipeline = restore(desk.writer, changed, "core-1", log.append)
     assert pipeline.line.settle_s == 6.0
-    assert pipeline.drums.on == desk.pipelines["core-1"].drums.on
-    assert pipeline.track.now_m == desk.pipelines["core-1"].track.now_m
+    assert pipeline.drums.on == desk.engine.pipelines["core-1"].drums.on
+    assert pipeline.track.now_m == desk.engine.pipelines["core-1"].track.now_m
     assert everything(place) == given_out
     assert f"line revision 2 is in force from metre {pipeline.rows.next_m} on: revision, settle_s" in log[-1]
     with desk.writer.engine.connect() as c:

@@ -51,9 +51,8 @@ def desk_at(folder: Path, again: bool = False, lines: Sequence[str] | None = Non
     writer = Writer(c.works.store, lines)
     mine = list(lines or c.lines)
     if again:
-        return Processor(c, writer, {line: restore(writer, c, line, lambda _: None) for line in mine})
-    pipelines = Engine(c).pipelines
-    return Processor(c, writer, {line: pipelines[line] for line in mine})
+        return Processor(c, writer, Engine({line: restore(writer, c, line, lambda _: None) for line in mine}))
+    return Processor(c, writer, Engine.of(c, mine))
 
 
 def take(desk: Processor, arrivals: Sequence[Arrival], size: int = 200) -> None:

@@ -21,6 +21,7 @@ import pytest
 from sqlalchemy import text
 
 from monitor.core.arrival import Arrival
+from monitor.core.engine import Engine
 from monitor.shell import processor as processor_module
 from monitor.shell import service as service_module
 from monitor.shell.processor import Processor
@@ -123,9 +124,9 @@ class World:
 
         writer.write = counted  # type: ignore[method-assign]
         self.writer = writer
-        pipelines = {LINE: restore(writer, c, LINE, lambda _: None)}
+        engine = Engine({LINE: restore(writer, c, LINE, lambda _: None)})
         link = WorldLink(self.broker, self.clock)
-        service = Service(Processor(c, writer, pipelines), link, self.clock)  # type: ignore[arg-type]
+        service = Service(Processor(c, writer, engine), link, self.clock)  # type: ignore[arg-type]
         service.thread = InlineExecutor()  # type: ignore[assignment]
         return service
 
@@ -279,7 +280,7 @@ def roll(folder: Path) -> None:
     """Move into files whatever is due."""
     c = configuration(str(folder))
     writer = Writer(c.works.store, [LINE])
-    Processor(c, writer, {}).roll()
+    Processor(c, writer, Engine({})).roll()
     writer.close()
 
 
@@ -328,7 +329,7 @@ def undisturbed(number: int) -> dict[str, Any]:
     folder = temporary()
     c = configuration(str(folder))
     writer = Writer(c.works.store, [LINE])
-    desk = Processor(c, writer, {LINE: restore(writer, c, LINE, lambda _: None)})
+    desk = Processor(c, writer, Engine({LINE: restore(writer, c, LINE, lambda _: None)}))
     arrivals = [Arrival(f"tarn/{LINE}/{m.path}", m.payload, m.send_s) for m in told(number)]
     take(desk, arrivals, 60)
     writer.write(desk.last_batch())
