@@ -48,7 +48,7 @@ def create_app(
     _pages(app, context)
     _browser_side(app)
     for page in pages.PAGES:
-        page.register(app, context)
+        page.callbacks.register(app, context)
     return app
 
 

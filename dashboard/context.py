@@ -1,14 +1,16 @@
 """What every page is made from: what evidence is asked of, and the way out for the actions of people."""
 
 from dataclasses import dataclass, field
-from typing import Any
 
 from dashboard.gateway import Gateway, Numbering
 from dashboard.jobs import Bench
-from dashboard.shared import Shared
+from dashboard.shared import Kept, Shared
 from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Recipe, Window
 from monitor.evidence.asked import Asked
+
+ANSWERS_MOST = 8
+LINES_MOST = 1000
 
 
 @dataclass(frozen=True)
@@ -19,7 +21,8 @@ class Context(Asked):
     numbering: Numbering
     bench: Bench | None = None
     shared: Shared = field(default_factory=Shared)
-    ribbons: dict[str, Any] = field(default_factory=dict)  # of `live`, by line, as last known
+    ribbons: Kept = field(default_factory=lambda: Kept(LINES_MOST))  # of `live`, by line, as last known
+    answers: Kept = field(default_factory=lambda: Kept(ANSWERS_MOST))  # that a page asks for again
 
     @property
     def zone(self) -> str:

@@ -1,13 +1,11 @@
 """What a page says of itself when it registers: its address, its place in the navigation, layout and callbacks."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import Enum
-from typing import Any
 
-from dash import Dash
-
-from dashboard.context import Context
+from dashboard.callbacks import Callbacks
+from dashboard.components import Children
 
 GROUPS = ("Now", "Cable", "Why")  # of the navigation, by who asks
 
@@ -18,10 +16,6 @@ class Shows(Enum):
     WORKS = "works"
     LINE = "line"
     DRUM = "drum"
-
-
-def nothing(_app: Dash, _context: Context) -> None:
-    """A page without callbacks."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,5 +31,5 @@ class Page:
     group: str
     order: int
     shows: Shows
-    layout: Callable[..., list[Any]]
-    register: Callable[[Dash, Context], None] = nothing
+    layout: Callable[..., Children]
+    callbacks: Callbacks = field(default_factory=Callbacks)

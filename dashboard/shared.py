@@ -1,5 +1,6 @@
-"""Answers that all viewers share: the first who asks in a second has it made, the others get the same."""
+"""Answers that viewers share: made once for all who ask in a second, or kept for who asks again."""
 
+from collections import OrderedDict
 from collections.abc import Callable, Hashable
 from concurrent.futures import Future
 from threading import Lock
@@ -37,3 +38,22 @@ class Shared:
                 answer.set_exception(error)
         found: T = answer.result()
         return found
+
+
+class Kept:
+    """The newest answers by what was asked, at most `most` of them."""
+
+    def __init__(self, most: int) -> None:
+        self._most = most
+        self._answers: OrderedDict[Hashable, object] = OrderedDict()
+
+    def put(self, asked: Hashable, answer: object) -> None:
+        self._answers[asked] = answer
+        self._answers.move_to_end(asked)
+        while len(self._answers) > self._most:
+            self._answers.popitem(last=False)
+
+    def get(self, asked: Hashable, kind: type[T]) -> T | None:
+        """The answer, None where there is none or it is of another kind."""
+        answer = self._answers.get(asked)
+        return answer if isinstance(answer, kind) else None

@@ -1,6 +1,6 @@
 """From what a person chose and typed to the message that tells the monitor: alarms answered, work noted, a handover."""
 
-from typing import Any, Literal, cast
+from typing import Literal, TypedDict, cast
 
 from dashboard.context import Context
 from dashboard.gateway import NotSentError
@@ -14,6 +14,15 @@ SHELVE_MIN = {"15": "15 minutes", "60": "1 hour", "240": "4 hours", "480": "8 ho
 Answer = Literal["acknowledge", "shelve", "unshelve"]
 REASON_MOST = 400
 NAME_MOST = 80
+
+
+class Sent(TypedDict):
+    """What the browser remembers of an answer until the record shows it."""
+
+    key: str
+    action: str
+    t: int
+    state: str
 
 
 class NotDoneError(Exception):
@@ -54,7 +63,7 @@ def send(context: Context, line: str, message: Action | LimitsStep) -> None:
 
 def send_answer(
     context: Context, key: str, action: str, by: str | None, reason: str | None, minutes: str | None
-) -> dict[str, Any]:
+) -> Sent:
     """Publish one answer to an alarm; returns what to remember until the record shows it. Raises NotDoneError."""
     name, why = who(by, "answer alarms", "an answer without one is not taken."), said(reason)
     if action == "shelve" and not why:
@@ -109,7 +118,7 @@ def sign_record(
     send(context, line, signed)
 
 
-def note_resistance(context: Context, line: str, filling: int, ohm: Any, at_C: Any, by: str | None) -> None:
+def note_resistance(context: Context, line: str, filling: int, ohm: object, at_C: object, by: str | None) -> None:
     """A conductor's resistance over a finished drum. Raises NotDoneError."""
     name = who(by, "answer alarms", "a measurement by no one is not noted.")
     found = context.record.drum(line, filling)

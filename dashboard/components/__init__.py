@@ -1,13 +1,36 @@
 """Pieces of pages made of plain elements: the frame, ribbons, tables, the drawn path."""
 
-from typing import Any
+from collections.abc import Sequence
+from typing import Any, TypeAlias, TypedDict
+
+from dash.development.base_component import Component
+
+Child: TypeAlias = Component | str | int | float | None
+Children: TypeAlias = list[Child]  # of an element, as Dash takes them
+Row: TypeAlias = Sequence[Child]  # of a table, a cell each
+# For `**`: each value is a text, but held against the type of every keyword of the element.
+Attributes: TypeAlias = dict[str, Any]
 
 
-def attributes(**data: str) -> Any:
+class Choice(TypedDict):
+    """What a field to choose from offers."""
+
+    value: str
+    label: str
+
+
+class FillingData(TypedDict):
+    """What the store of a drum's page holds."""
+
+    line: str
+    filling: int
+
+
+def attributes(**data: str) -> Attributes:
     """`data-...` attributes of an element, for `**`: time_zone becomes data-time-zone."""
     return {f"data-{name.replace('_', '-')}": value for name, value in data.items()}
 
 
-def aria(label: str, **more: str) -> Any:
+def aria(label: str, **more: str) -> Attributes:
     """The spoken label of an element, and other `aria-...` attributes, for `**`."""
     return {"aria-label": label} | {f"aria-{name}": value for name, value in more.items()}

@@ -6,7 +6,7 @@ from typing import Any
 
 from dash import html
 
-from dashboard.components import attributes
+from dashboard.components import Children, attributes
 from dashboard.components.chart import chart
 from dashboard.components.table import table
 from dashboard.context import Context
@@ -23,7 +23,7 @@ from monitor.contract.reading import NowRow
 LEGEND = "Strong: the cable now, its surface solid, its inside dashed. Grey: the recipe in steady state."
 
 
-def curing(context: Context, line: Line) -> list[Any]:
+def curing(context: Context, line: Line) -> Children:
     """The block of the line's page; nothing where the recipe has no cure or nothing is known yet."""
     now = context.line_now(line.line)
     recipe = context.recipe(line.line, now.recipe if now else None)

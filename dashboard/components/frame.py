@@ -9,7 +9,7 @@ from urllib.parse import quote
 import dash_mantine_components as dmc
 from dash import dcc, html
 
-from dashboard.components import aria, attributes
+from dashboard.components import Children, aria, attributes
 from dashboard.components.tally import HIDDEN
 from dashboard.text.words import CAUTION
 from dashboard.web.accounts import Person
@@ -113,7 +113,7 @@ def _group(name: str, pages: Sequence[tuple[str, str, str]]) -> html.Div:
     return html.Div([label, *links], role="group", **aria(name))
 
 
-def _person(person: Person | None) -> list[Any]:
+def _person(person: Person | None) -> Children:
     if person is None:
         return []
     leave = html.Button("Leave", className="plain", type="submit", title=f"{person.name} may {person.role}")

@@ -5,7 +5,7 @@ from typing import Any
 
 from dash import html
 
-from dashboard.components import aria, attributes
+from dashboard.components import Children, aria, attributes
 from dashboard.text.format import fixed
 
 
@@ -26,7 +26,7 @@ def table(
     if not caption or not all(head):
         raise ValueError(f"a table needs a caption and a name for each column, got {caption!r}, {list(head)}")
     heads = [html.Th(h, scope="col", className="n" if i in numeric else "") for i, h in enumerate(head)]
-    body: list[Any] = [
+    body: Children = [
         html.Tr([_cell(*one, i in numeric) for i, one in enumerate(zip(row, head, strict=True))]) for row in rows
     ]
     if not rows:

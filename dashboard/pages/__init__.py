@@ -3,11 +3,11 @@
 from dataclasses import dataclass
 from importlib import import_module
 from pkgutil import iter_modules
-from typing import Any
 from urllib.parse import unquote
 
 from dash import dcc, html
 
+from dashboard.components import Children
 from dashboard.context import Context
 from dashboard.page import GROUPS, Page, Shows
 from dashboard.text.addresses import meant_by
@@ -29,7 +29,7 @@ class Shown:
     """What is shown and what the window is called."""
 
     title: str
-    content: list[Any]
+    content: Children
 
 
 def navigation() -> dict[str, list[tuple[str, str, str]]]:

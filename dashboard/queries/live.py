@@ -85,9 +85,11 @@ def moment(context: Context) -> Moment:
     whole = {}
     for name, row in rows.items():
         if name in context.configuration.lines:
-            found = ribbon_now(context, context.configuration.lines[name], row, context.ribbons.get(name))
+            before = context.ribbons.get(name, Ribbon)
+            found = ribbon_now(context, context.configuration.lines[name], row, before)
             if found is not None:
-                whole[name] = context.ribbons[name] = found
+                whole[name] = found
+                context.ribbons.put(name, found)
     return Moment(
         reply={
             "t": context.now_ms,

@@ -12,7 +12,7 @@ import pytest
 from dashboard.context import Context
 from dashboard.gateway import Numbering
 from dashboard.queries import live
-from dashboard.shared import Shared
+from dashboard.shared import Kept, Shared
 from monitor.contract.config.configuration import Configuration
 from tests.dashboard.conftest import NOW_S
 from tests.dashboard.fake_record import FakeGateway, FakeRecord
@@ -103,3 +103,11 @@ def test_the_live_answer_is_compressed_and_sent_once(client) -> None:
     assert len(packed.data) < 0.4 * len(plain.data)
     again = client.get("/api/v1/live?line=core-1", headers={"If-None-Match": plain.headers["ETag"]})
     assert (again.status_code, again.data) == (304, b"")
+
+
+def test_the_newest_answers_are_kept_and_only_of_the_kind_that_is_asked_for():
+    kept = Kept(2)
+    for n in (1, 2, 1, 3):
+        kept.put(n, str(n))
+    assert [kept.get(n, str) for n in (1, 2, 3)] == ["1", None, "3"]
+    assert kept.get(1, int) is None

@@ -1,18 +1,17 @@
 """Callbacks of the page Alarm load."""
 
-from typing import Any
+from dash import Input, Output
 
-from dash import Dash, Input, Output
-
+from dashboard.callbacks import Callbacks
+from dashboard.components import Children
 from dashboard.context import Context
 from dashboard.pages.alarm_load import layout
 
+CALLBACKS = Callbacks()
 
-def register(app: Dash, context: Context) -> None:
-    """Register them."""
 
-    @app.callback(
-        Output("alarm-load-answer", "children"), Input("alarm-load-line", "value"), Input("alarm-load-span", "value")
-    )
-    def answer(line: str, span: str) -> Any:
-        return layout.answer(context, line, span)
+@CALLBACKS(
+    Output("alarm-load-answer", "children"), Input("alarm-load-line", "value"), Input("alarm-load-span", "value")
+)
+def answer(context: Context, line: str, span: str) -> Children:
+    return layout.answer(context, line, span)

@@ -1,13 +1,11 @@
 """How much is asked of people? Alarm rate by shift, peaks, floods, and which alarms make the load."""
 
-from typing import Any
-
 import dash_mantine_components as dmc
 import numpy as np
 import plotly.graph_objects as go
 from dash import html
 
-from dashboard.components import attributes
+from dashboard.components import Children, attributes
 from dashboard.components.chart import chart
 from dashboard.components.heading import heading
 from dashboard.components.table import table
@@ -26,7 +24,7 @@ ALL = "all lines"
 MOST = 200_000
 
 
-def content(context: Context) -> list[Any]:
+def content(context: Context) -> Children:
     """Choices; the rest comes by a callback."""
     lines = {n: x.title for n, x in context.configuration.lines.items()}
     return [
@@ -49,7 +47,7 @@ def content(context: Context) -> list[Any]:
     ]  # fmt: skip
 
 
-def answer(context: Context, line: str, span: str) -> list[Any]:
+def answer(context: Context, line: str, span: str) -> Children:
     """Figures of the span, its shifts, its ten-minute counts and its most frequent alarms."""
     end = context.now_ms
     start = end - SPANS_H.get(span, 24) * 3_600_000

@@ -1,12 +1,10 @@
 """What wants an answer? The browser draws the list and its history (`assets/c-alarms.js`); the form is here."""
 
-from typing import Any
-
 import dash_mantine_components as dmc
 from dash import dcc, html
 
 from dashboard.actions.answers import SHELVE_MIN
-from dashboard.components import attributes
+from dashboard.components import Children, attributes
 from dashboard.components.heading import heading
 from dashboard.components.tally import tally
 from dashboard.context import Context
@@ -15,7 +13,7 @@ from dashboard.text import format, words
 from monitor.contract.reading import AlarmRow
 
 
-def content(_context: Context) -> list[Any]:
+def content(_context: Context) -> Children:
     """The page; the browser fills both tables, and changes the rows that change."""
     return [
         html.Div(
@@ -71,13 +69,13 @@ def _answer_form() -> dmc.Modal:
     )  # fmt: skip
 
 
-def about(context: Context, alarm: AlarmRow) -> list[Any]:
+def about(context: Context, alarm: AlarmRow) -> Children:
     """What is being answered, in the form."""
     text = words.alarm_text(alarm, context.configuration)
     line = context.configuration.lines[alarm.line].title
     since = format.local(alarm.occurrence_ms, context.zone)
     what = html.P([tally(alarm.priority), html.B(f"{line}: {text.title}")], className="about-what")
-    said: list[Any] = [what, html.P(f"{SHORT.get(alarm.state, alarm.state)}, raised {since}")]
+    said: Children = [what, html.P(f"{SHORT.get(alarm.state, alarm.state)}, raised {since}")]
     if text.response:
         r = text.response
         facts = [

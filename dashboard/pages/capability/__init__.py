@@ -1,10 +1,11 @@
 """The page How it holds."""
 
 from dashboard.page import Page, Shows
-from dashboard.pages.capability import callbacks, layout
+from dashboard.pages.capability import layout
+from dashboard.pages.capability.callbacks import CALLBACKS
 
 PAGE = Page(
     path="capability", title="Capability", question="Does the process hold its tolerances?",
     group="Why", order=3, shows=Shows.WORKS,
-    layout=layout.content, register=callbacks.register,
+    layout=layout.content, callbacks=CALLBACKS,
 )  # fmt: skip

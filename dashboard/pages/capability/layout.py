@@ -8,7 +8,7 @@ import dash_mantine_components as dmc
 import numpy as np
 from dash import html
 
-from dashboard.components import attributes
+from dashboard.components import Children, attributes
 from dashboard.components.chart import chart
 from dashboard.components.heading import heading
 from dashboard.components.number_field import number_field
@@ -48,7 +48,7 @@ class Metres:
     v: Floats
 
 
-def content(context: Context) -> list[Any]:
+def content(context: Context) -> Children:
     """Choices; the rest comes by a callback."""
     lines = context.configuration.lines
     first = next(iter(lines))
@@ -98,7 +98,7 @@ def _first(choices: Sequence[Mapping[str, str]]) -> str:
 
 def answer(
     context: Context, line_name: str, path: str, drums: str, eccentric: Any, spread: str = RANGES, rules: str = NELSON
-) -> list[Any]:
+) -> Children:
     """Everything below the choices; what cannot be said is said in a sentence."""
     line = context.configuration.lines[line_name]
     newest = context.record.drums(line_name, 60)
@@ -144,7 +144,7 @@ def _limits(recipe: Recipe, path: str) -> tuple[float | None, float | None]:
     return low, window.hihi if window.hihi is not None else window.hi
 
 
-def _charts(line: Line, path: str, metres: Metres, seen: Floats, recipe: Recipe, spread: str, rules: str) -> list[Any]:
+def _charts(line: Line, path: str, metres: Metres, seen: Floats, recipe: Recipe, spread: str, rules: str) -> Children:
     unit = format.unit(line.streams[path].unit)
     lag = capability.independent_after(seen)
     apart = max(SIZE, min(lag, len(metres.v) // POINTS_LEAST), len(metres.v) // POINTS_MOST)
@@ -248,7 +248,7 @@ def _run_lengths(apart: int) -> html.Div:
     )  # fmt: skip
 
 
-def _capability(recipe: Recipe, path: str, groups: Floats, effective: float, unit: str) -> list[Any]:
+def _capability(recipe: Recipe, path: str, groups: Floats, effective: float, unit: str) -> Children:
     low, high = _limits(recipe, path)
     if low is None and high is None:
         return [html.P(f"Recipe {recipe.title} has no limits for it, so there is no capability.", className="note")]
@@ -281,7 +281,7 @@ def _capability(recipe: Recipe, path: str, groups: Floats, effective: float, uni
     ]  # fmt: skip
 
 
-def _per_km(context: Context, line: str, drums: Sequence[DrumRow]) -> list[Any]:
+def _per_km(context: Context, line: str, drums: Sequence[DrumRow]) -> Children:
     ended = [d for d in drums if d.end_m is not None][:20][::-1]
     if not ended:
         return [html.H2("Spark faults per km"), html.P("No drum has ended yet.", className="note")]
@@ -303,7 +303,7 @@ def _per_km(context: Context, line: str, drums: Sequence[DrumRow]) -> list[Any]:
             chart("capability-per-km", fig)]  # fmt: skip
 
 
-def _given(line: Line, path: str, seen: Floats, recipe: Recipe, eccentric: Any) -> list[Any]:
+def _given(line: Line, path: str, seen: Floats, recipe: Recipe, eccentric: Any) -> Children:
     geometry, cost = recipe.geometry, recipe.cost
     try:
         away = read_number(eccentric, "mm")

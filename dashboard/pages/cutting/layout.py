@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 import dash_mantine_components as dmc
 from dash import html
 
-from dashboard.components import attributes
+from dashboard.components import Children, attributes
 from dashboard.components.heading import heading
 from dashboard.components.table import table
 from dashboard.context import Context
@@ -40,7 +40,7 @@ class Bad:
     verdict: Verdict
 
 
-def content(context: Context) -> list[Any]:
+def content(context: Context) -> Children:
     """Choices; plan and sheets come by callbacks."""
     lines = context.configuration.lines
     return [
@@ -123,7 +123,7 @@ def lengths(orders: Orders, product: str, now_ms: int, zone: str) -> list[Length
     return found
 
 
-def answer(context: Context, line: str, chosen: Sequence[str], guard: Any, suspect: bool) -> list[Any]:
+def answer(context: Context, line: str, chosen: Sequence[str], guard: Any, suspect: bool) -> Children:
     """The plan in words and numbers, then a sheet for each drum; `chosen` are numbers of the line's fillings."""
     orders = context.configuration.orders
     known = {str(d.filling): d for d in finished(context, line)}
@@ -166,7 +166,7 @@ def _plan(
     return plan(_pieces(found, bad, guard_m), wanted, kerf_m)
 
 
-def _said(orders: Orders, found: Sequence[DrumRow], best: Plan, greedy: Plan, more: Plan, less: Plan) -> list[Any]:
+def _said(orders: Orders, found: Sequence[DrumRow], best: Plan, greedy: Plan, more: Plan, less: Plan) -> Children:
     money = orders.currency
     total = sum(d.end_m - d.start_m for d in found if d.end_m is not None)
     proven = "proven best" if best.gap < 1e-6 else f"at most {percent(best.gap, 1)} from the best"
@@ -197,7 +197,7 @@ def _reels(best: Plan, wanted: Sequence[Length]) -> html.Div:
 
 def sheet(
     context: Context, drum: DrumRow, bad: Sequence[Bad], best: Plan, orders: Orders, recipe: Recipe | None
-) -> list[Any]:
+) -> Children:
     """One drum in the rewinder's order: at which counter reading to stop, what for, and where the fault lies."""
     assert drum.end_m is not None
     length = drum.end_m - drum.start_m

@@ -1,7 +1,6 @@
 """What is in this drum? Ribbon, fault map, the process history of a chosen metre, and the findings as a table."""
 
 from collections.abc import Mapping
-from typing import Any
 
 import dash_mantine_components as dmc
 import numpy as np
@@ -9,7 +8,7 @@ from dash import dcc, html
 from dash.development.base_component import Component
 from plotly.graph_objects import Figure
 
-from dashboard.components import aria, attributes
+from dashboard.components import Children, aria, attributes
 from dashboard.components.chart import chart
 from dashboard.components.fillings import fillings
 from dashboard.components.ribbon import legend, ribbon
@@ -35,7 +34,7 @@ from monitor.evidence.verdict_runs import lengths_m
 from monitor.evidence.whole_drum import DrumFinding, WholeDrum, whole_drum
 
 
-def content(context: Context, row: DrumRow) -> list[Component]:
+def content(context: Context, row: DrumRow) -> Children:
     """The page of one drum."""
     drum = whole_drum(context, row)
     facts = [*_rates(drum), *_measured(drum)]
@@ -83,7 +82,7 @@ def _history(length_m: float) -> Component:
     return html.Div([field, shown], className="history")
 
 
-def _flame(test: Tested | None, drawn: Figure | None) -> list[Component]:
+def _flame(test: Tested | None, drawn: Figure | None) -> Children:
     """A circuit integrity test: the flame over the test, and what it came to."""
     if test is None or drawn is None:
         return []
@@ -158,11 +157,13 @@ def findings_table(context: Context, drum: WholeDrum, found: list[DrumFinding]) 
     )
 
 
-def history_table(context: Context, drum: DrumRow, metre_m: float) -> Any:
+def history_table(context: Context, drum: DrumRow, metre_m: float) -> Children:
     """The way of one drum metre as a table."""
     length = length_m(context, drum)
     if not 0 <= metre_m < length:
-        return html.P(f"Drum {drum.drum} is {format.quantity(length, 'm')} long; it has no metre {fixed(metre_m, 0)}.")
+        return [
+            html.P(f"Drum {drum.drum} is {format.quantity(length, 'm')} long; it has no metre {fixed(metre_m, 0)}.")
+        ]
     line = context.configuration.lines[drum.line]
     outer = format.quantity(outer_m(metre_m, length), "m")
     stops = process_history(context.record, line, drum, drum.start_m + metre_m, context.now_ms)
@@ -178,7 +179,7 @@ def history_table(context: Context, drum: DrumRow, metre_m: float) -> Any:
     return [way, *_heat(context, line, drum, drum.start_m + metre_m)]
 
 
-def _heat(context: Context, line: Line, drum: DrumRow, line_metre: float) -> list[Any]:
+def _heat(context: Context, line: Line, drum: DrumRow, line_metre: float) -> Children:
     """What this metre met: its cure in words, and its temperatures from the head to the take-up."""
     recipe = context.recipe(drum.line, drum.recipe, drum.revision)
     if recipe is None or recipe.cure is None:
@@ -205,7 +206,7 @@ def _cure_words(row: Mapping[str, float], cure: Cure) -> str:
     )
 
 
-def _stop(context: Context, stop: Stop) -> list[Any]:
+def _stop(context: Context, stop: Stop) -> Children:
     came = "not on record" if stop.came_ms is None else format.local(stop.came_ms, context.zone)
     dwell = "" if stop.dwell_s is None else fixed(stop.dwell_s, 2)
     met = "; ".join(_value(v) for v in stop.values)

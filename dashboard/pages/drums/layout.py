@@ -1,10 +1,10 @@
 """What is in the drums? The newest first, each with its ribbon."""
 
 from collections.abc import Sequence
-from typing import Any
 
 from dash import html
 
+from dashboard.components import Children
 from dashboard.components.fillings import drum_link
 from dashboard.components.heading import heading
 from dashboard.components.ribbon import legend, ribbon
@@ -18,7 +18,7 @@ from monitor.evidence.inherited import ribbons
 from monitor.evidence.verdict_runs import Run
 
 
-def content(context: Context) -> list[Any]:
+def content(context: Context) -> Children:
     """The list of drums."""
     now = {row.line: row for row in context.record.lines_now()}
     found = [(drum, wound_m(context, drum, now.get(drum.line))) for drum in context.record.drums(limit=40)]
@@ -48,7 +48,7 @@ def content(context: Context) -> list[Any]:
     ]
 
 
-def _row(context: Context, drum: DrumRow, wound: float, of: Sequence[Run]) -> list[Any]:
+def _row(context: Context, drum: DrumRow, wound: float, of: Sequence[Run]) -> Children:
     metres = {v: sum(r.length_m for r in of if r.verdict is v) for v in Verdict}
     planned = drum.planned_length_m if drum.end_m is None else None
     wide = format.number(wound, "m") + (" so far" if drum.end_m is None else "")

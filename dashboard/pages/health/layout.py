@@ -1,10 +1,8 @@
 """Can I trust this? What could not become data, and how old each line's newest data is."""
 
-from typing import Any
-
 from dash import html
 
-from dashboard.components import attributes
+from dashboard.components import Children, attributes
 from dashboard.components.heading import heading
 from dashboard.components.table import table
 from dashboard.context import Context
@@ -21,7 +19,7 @@ HOW_FILES_ARE_CHECKED = (
 )
 
 
-def content(context: Context) -> list[Any]:
+def content(context: Context) -> Children:
     """The page of rejected messages, gaps and ages."""
     return [
         html.Div(

@@ -5,8 +5,9 @@ from typing import Any
 
 import dash_mantine_components as dmc
 from dash import dcc, html
+from dash.development.base_component import Component
 
-from dashboard.components import attributes
+from dashboard.components import Children, attributes
 from dashboard.components.chart import chart
 from dashboard.components.heading import heading
 from dashboard.components.number_field import number_field
@@ -40,7 +41,7 @@ POINTS = 2000
 Values = Mapping[str, float | None]
 
 
-def content(context: Context) -> list[Any]:
+def content(context: Context) -> Children:
     """Controls; fields, results and tables come by callbacks."""
     lines = context.configuration.lines
     first = next(iter(lines))
@@ -181,7 +182,7 @@ def said(name: str) -> str:
     return name.upper() if name in LIMITS else name.replace("_", " ")
 
 
-def fields(context: Context, line: str, recipe: Recipe, group: str, changes: Values) -> Any:
+def fields(context: Context, line: str, recipe: Recipe, group: str, changes: Values) -> Component:
     """A number field for each limit of a group, with what is in force beside it."""
     shown = [(key, value) for key, value in limits_of(recipe).items() if key.rpartition("/")[0] == group]
     row = []
@@ -197,7 +198,7 @@ def fields(context: Context, line: str, recipe: Recipe, group: str, changes: Val
     return html.Div(row, className="setting-fields")
 
 
-def changed(context: Context, line: str, recipe: Recipe, changes: Values) -> list[Any]:
+def changed(context: Context, line: str, recipe: Recipe, changes: Values) -> Children:
     """What differs from what is in force, and whether it can be."""
     if not changes:
         return [html.P("Nothing is changed yet: a rehearsal shows what there was.", className="note")]
@@ -207,7 +208,7 @@ def changed(context: Context, line: str, recipe: Recipe, changes: Values) -> lis
         unit = format.unit(unit_of(context, line, key))
         cells = ["none" if x is None else format.limit(x, unit) for x in (present.get(key), value)]
         rows.append([title_of(context, line, key), *cells])
-    parts: list[Any] = [
+    parts: Children = [
         table(f"Changed against revision {recipe.revision}", ["Limit", "In force", "Rehearsed"], rows, empty="")
     ]
     try:
@@ -248,12 +249,12 @@ def read(
 # ---- results -----------------------------------------------------------------------------------------------------
 
 
-def progress(job: Job | None) -> Any:
+def progress(job: Job | None) -> Children | None:
     """How far it is, in words and as a bar."""
     if job is None or (job.over and not job.failed):
         return None
     if job.failed:
-        return html.P(job.failed, className="outcome bad")
+        return [html.P(job.failed, className="outcome bad")]
     doing = "Rehearsing" if isinstance(job.asked, Asked) else "Looking for a deadband and a delay"
     return [
         html.P(f"{doing}: {percent(job.share)}"),
@@ -270,7 +271,7 @@ def comparison(context: Context, asked: Asked, found: Comparison, group: str) ->
     """Both sides laid beside each other, and the words that a proposal carries."""
     shifts = shifts_in(context, *found.span_ms(asked))
     said_ = in_words(found, shifts)
-    parts: list[Any] = [html.P(said_, className="outcome", id="limits-outcome")]
+    parts: Children = [html.P(said_, className="outcome", id="limits-outcome")]
     kind, _, path = group.partition("/")
     if kind == "window":
         parts.append(_trend(context, asked, found, path))
@@ -378,10 +379,10 @@ def _window(recipe: Recipe, path: str) -> dict[str, float | None]:
     return {name: found.get(f"window/{path}/{name}") for name in LIMITS}
 
 
-def suggestion(context: Context, asked: AskedLimit, found: Suggestion) -> list[Any]:
+def suggestion(context: Context, asked: AskedLimit, found: Suggestion) -> Children:
     """The curve, why, and a button that takes it."""
     shifts = shifts_in(context, asked.start_ms, asked.end_ms)
-    parts: list[Any] = [
+    parts: Children = [
         html.P(
             f"{alarm_title(context, asked.line, asked.limit)}: {found.why}", className="outcome", id="limits-outcome"
         )
@@ -411,7 +412,7 @@ def proposals(context: Context) -> html.Div:
     )  # fmt: skip
 
 
-def _proposal(context: Context, p: ProposalRow) -> list[Any]:
+def _proposal(context: Context, p: ProposalRow) -> Children:
     decided = f"{p.state} by {p.decided_by}" if p.decided_by else p.state
     if p.revision:
         decided += f": revision {p.revision}"

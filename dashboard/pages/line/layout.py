@@ -1,11 +1,10 @@
 """What is this line doing? Its state and drum, the path with the cable's dwell, and the last ten minutes."""
 
-from typing import Any
 from urllib.parse import quote
 
 from dash import dcc, html
 
-from dashboard.components import attributes
+from dashboard.components import Children, attributes
 from dashboard.components.chart import chart
 from dashboard.components.curing import curing
 from dashboard.components.pathway import pathway
@@ -22,7 +21,7 @@ CURING_EVERY_MS = 4000
 SHORTEST_PATH_M = 2.0
 
 
-def content(context: Context, name: str) -> list[Any]:
+def content(context: Context, name: str) -> Children:
     """The page of one line."""
     line = context.configuration.lines[name]
     recipe = context.recipe_now(name)
@@ -67,7 +66,7 @@ def content(context: Context, name: str) -> list[Any]:
     ]
 
 
-def _path(line: Line) -> list[Any]:
+def _path(line: Line) -> Children:
     """The way of the cable; a bench on which nothing moves has none."""
     places = [s.middle_m for s in line.station]
     if max(places) - min(places) < SHORTEST_PATH_M:
@@ -76,7 +75,7 @@ def _path(line: Line) -> list[Any]:
     return [html.H2(["The path, to scale"]), html.P(said, className="note"), pathway(line)]
 
 
-def _cure(context: Context, line: Line) -> list[Any]:
+def _cure(context: Context, line: Line) -> Children:
     """Cure of the cable inside, brought up to date every few seconds by a callback of its own."""
     if not any(r.cure for r in context.configuration.recipes_for(line.line).values()):
         return []

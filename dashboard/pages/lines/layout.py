@@ -1,16 +1,14 @@
 """Which line needs me? One row a line, mostly its ribbon growing; the browser draws the rows each second."""
 
-from typing import Any
-
 from dash import dcc, html
 
-from dashboard.components import attributes
+from dashboard.components import Children, attributes
 from dashboard.components.heading import heading
 from dashboard.components.ribbon import legend
 from dashboard.context import Context
 
 
-def content(context: Context) -> list[Any]:
+def content(context: Context) -> Children:
     """The page; rows are drawn by `assets/live.js` into `lines`."""
     count = len(context.configuration.lines)
     room = "few" if count <= 3 else "compact" if count > 5 else ""

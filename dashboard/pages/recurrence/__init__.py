@@ -1,10 +1,11 @@
 """The page Recurring."""
 
 from dashboard.page import Page, Shows
-from dashboard.pages.recurrence import callbacks, layout
+from dashboard.pages.recurrence import layout
+from dashboard.pages.recurrence.callbacks import CALLBACKS
 
 PAGE = Page(
     path="recurring", title="Recurring faults", question="Which faults return at a regular spacing?",
     group="Why", order=2, shows=Shows.WORKS,
-    layout=layout.content, register=callbacks.register,
+    layout=layout.content, callbacks=CALLBACKS,
 )  # fmt: skip

@@ -1,137 +1,143 @@
 """Callbacks of the page Recurring: the answer is computed once, the slider only folds it anew."""
 
-from collections import OrderedDict
-from typing import Any
-
 import plotly.graph_objects as go
-from dash import ClientsideFunction, Dash, Input, Output, State, no_update
+from dash import Input, Output, State, no_update
 from dash.exceptions import PreventUpdate
 
 from dashboard.actions.answers import NotDoneError, note_work
+from dashboard.callbacks import Callbacks, Updates
+from dashboard.components import Children
 from dashboard.components.chart import tall
 from dashboard.context import Context
 from dashboard.figures.recurrence import fold_figure
 from dashboard.pages.recurrence import layout
 from dashboard.text.format import significant
 
-KEPT = 8
+CALLBACKS = Callbacks()
 
 
-def register(app: Dash, context: Context) -> None:
-    """All of them; the newest answers are kept for the slider."""
-    kept: OrderedDict[tuple[Any, ...], layout.Answer] = OrderedDict()
+def _numbers(*typed: object) -> tuple[float, ...]:
+    return tuple(float(x) if isinstance(x, int | float) else 0.0 for x in typed)
 
-    @app.callback(
-        Output("recurring-what", "data"),
-        Output("recurring-what", "value"),
-        Output("recurring-station", "data"),
-        Output("recurring-station", "value"),
-        Input("recurring-line", "value"),
-        State("recurring-what", "value"),
+
+@CALLBACKS(
+    Output("recurring-what", "data"),
+    Output("recurring-what", "value"),
+    Output("recurring-station", "data"),
+    Output("recurring-station", "value"),
+    Input("recurring-line", "value"),
+    State("recurring-what", "value"),
+)
+def choices(context: Context, line: str, what: str) -> Updates:
+    settings = context.configuration.lines[line]
+    found = layout.kinds(settings)
+    stations = [{"value": s.name, "label": s.title or s.name} for s in settings.station]
+    data = [{"value": k, "label": v} for k, v in found.items()]
+    return data, what if what in found else layout.busiest(context, line).what, stations, None
+
+
+@CALLBACKS(
+    Output("recurring-line", "value"),
+    Output("recurring-what", "value", allow_duplicate=True),
+    Output("recurring-drums", "value"),
+    Input("location", "search"),
+    prevent_initial_call="initial_duplicate",
+)
+def from_address(context: Context, search: str | None) -> Updates:
+    choice = layout.asked(context, search or "")
+    if choice is None:
+        raise PreventUpdate
+    return choice.line, choice.what, choice.drums
+
+
+CALLBACKS.in_browser(
+    "recurringAddress",
+    Output("recurring-answer", "data-address"),
+    Input("recurring-line", "value"),
+    Input("recurring-what", "value"),
+    Input("recurring-drums", "value"),
+    prevent_initial_call=True,
+)
+
+
+@CALLBACKS(
+    Output("recurring-answer", "children"),
+    Output("recurring-more", "children"),
+    Output("recurring-period", "value"),
+    Output("recurring-period", "min"),
+    Output("recurring-period", "max"),
+    Output("recurring-period", "marks"),
+    Output("recurring-period", "disabled"),
+    Output("recurring-fold-said", "children"),
+    Input("recurring-line", "value"),
+    Input("recurring-what", "value"),
+    Input("recurring-drums", "value"),
+    Input("recurring-least", "value"),
+    Input("recurring-most", "value"),
+)
+def answer(context: Context, line: str, what: str, drums: str, least: object, most: object) -> Updates:
+    if what not in layout.kinds(context.configuration.lines[line]):
+        raise PreventUpdate
+    numbers = _numbers(least, most)
+    found = layout.answer(context, line, what, drums, *numbers)
+    context.answers.put(("recurring", line, what, drums, *numbers), found)
+    p = found.period
+    if p is None:
+        none = "There is no period to fold at."
+        return found.parts, found.more, no_update, no_update, no_update, [], True, none
+    said = (
+        f"Wrapped near {significant(p, 4)} {found.unit}: what keeps it stands in a column. Move the "
+        "period to see it lean."
     )
-    def choices(line: str, what: str) -> Any:
-        settings = context.configuration.lines[line]
-        found = layout.kinds(settings)
-        stations = [{"value": s.name, "label": s.title or s.name} for s in settings.station]
-        data = [{"value": k, "label": v} for k, v in found.items()]
-        return data, what if what in found else layout.busiest(context, line).what, stations, None
+    marks = [{"value": p, "label": significant(p, 4)}]
+    return found.parts, found.more, p, p * (1 - layout.SPAN), p * (1 + layout.SPAN), marks, False, said
 
-    @app.callback(
-        Output("recurring-line", "value"),
-        Output("recurring-what", "value", allow_duplicate=True),
-        Output("recurring-drums", "value"),
-        Input("location", "search"),
-        prevent_initial_call="initial_duplicate",
-    )
-    def from_address(search: str | None) -> Any:
-        choice = layout.asked(context, search or "")
-        if choice is None:
-            raise PreventUpdate
-        return choice.line, choice.what, choice.drums
 
-    client: Any = app.clientside_callback
-    client(
-        ClientsideFunction("everymetre", "recurringAddress"),
-        Output("recurring-answer", "data-address"),
-        Input("recurring-line", "value"),
-        Input("recurring-what", "value"),
-        Input("recurring-drums", "value"),
-        prevent_initial_call=True,
-    )
+@CALLBACKS(
+    Output("recurring-fold", "figure"),
+    Output("recurring-fold", "style"),
+    Input("recurring-period", "value"),
+    Input("recurring-period", "disabled"),
+    State("recurring-line", "value"),
+    State("recurring-what", "value"),
+    State("recurring-drums", "value"),
+    State("recurring-least", "value"),
+    State("recurring-most", "value"),
+)
+def fold(
+    context: Context, period: float, disabled: bool, line: str, what: str, drums: str, least: object, most: object
+) -> Updates:
+    found = context.answers.get(("recurring", line, what, drums, *_numbers(least, most)), layout.Answer)
+    if disabled or found is None or (not len(found.x) and found.shade is None):
+        return go.Figure(), {"display": "none"}
+    drawn = fold_figure(found.x, float(period), found.unit, found.shade, found.shade_at)
+    return drawn, tall(drawn)
 
-    @app.callback(
-        Output("recurring-answer", "children"),
-        Output("recurring-more", "children"),
-        Output("recurring-period", "value"),
-        Output("recurring-period", "min"),
-        Output("recurring-period", "max"),
-        Output("recurring-period", "marks"),
-        Output("recurring-period", "disabled"),
-        Output("recurring-fold-said", "children"),
-        Input("recurring-line", "value"),
-        Input("recurring-what", "value"),
-        Input("recurring-drums", "value"),
-        Input("recurring-least", "value"),
-        Input("recurring-most", "value"),
-    )
-    def answer(line: str, what: str, drums: str, least: Any, most: Any) -> Any:
-        if what not in layout.kinds(context.configuration.lines[line]):
-            raise PreventUpdate
-        numbers = [float(x) if isinstance(x, int | float) else 0.0 for x in (least, most)]
-        found = layout.answer(context, line, what, drums, *numbers)
-        kept[line, what, drums] = found
-        while len(kept) > KEPT:
-            kept.popitem(last=False)
-        p = found.period
-        if p is None:
-            none = "There is no period to fold at."
-            return found.parts, found.more, no_update, no_update, no_update, [], True, none
-        said = (
-            f"Wrapped near {significant(p, 4)} {found.unit}: what keeps it stands in a column. Move the "
-            "period to see it lean."
-        )
-        marks = [{"value": p, "label": significant(p, 4)}]
-        return found.parts, found.more, p, p * (1 - layout.SPAN), p * (1 + layout.SPAN), marks, False, said
 
-    @app.callback(
-        Output("recurring-fold", "figure"),
-        Output("recurring-fold", "style"),
-        Input("recurring-period", "value"),
-        Input("recurring-period", "disabled"),
-        State("recurring-line", "value"),
-        State("recurring-what", "value"),
-        State("recurring-drums", "value"),
-    )
-    def fold(period: float, disabled: bool, line: str, what: str, drums: str) -> Any:
-        found = kept.get((line, what, drums))
-        if disabled or found is None or (not len(found.x) and found.shade is None):
-            return go.Figure(), {"display": "none"}
-        drawn = fold_figure(found.x, float(period), found.unit, found.shade, found.shade_at)
-        return drawn, tall(drawn)
+@CALLBACKS(
+    Output("recurring-work", "children"),
+    Input("recurring-line", "value"),
+    Input("recurring-what", "value"),
+    Input("recurring-drums", "value"),
+    Input("recurring-said", "children"),
+)
+def work(context: Context, line: str, what: str, drums: str, _said: object) -> Children:
+    return layout.work(context, line, what, drums)
 
-    @app.callback(
-        Output("recurring-work", "children"),
-        Input("recurring-line", "value"),
-        Input("recurring-what", "value"),
-        Input("recurring-drums", "value"),
-        Input("recurring-said", "children"),
-    )
-    def work(line: str, what: str, drums: str, _said: Any) -> Any:
-        return layout.work(context, line, what, drums)
 
-    @app.callback(
-        Output("recurring-said", "children"),
-        Output("recurring-done", "value"),
-        Input("recurring-note", "n_clicks"),
-        State("recurring-line", "value"),
-        State("recurring-station", "value"),
-        State("recurring-by", "value"),
-        State("recurring-done", "value"),
-        prevent_initial_call=True,
-    )
-    def note(_n: Any, line: str, station: str | None, by: str, done: str) -> Any:
-        try:
-            note_work(context, line, station, by, done)
-        except NotDoneError as error:
-            return str(error), no_update
-        return "Noted; it stands below as soon as the monitor has it.", ""
+@CALLBACKS(
+    Output("recurring-said", "children"),
+    Output("recurring-done", "value"),
+    Input("recurring-note", "n_clicks"),
+    State("recurring-line", "value"),
+    State("recurring-station", "value"),
+    State("recurring-by", "value"),
+    State("recurring-done", "value"),
+    prevent_initial_call=True,
+)
+def note(context: Context, _n: object, line: str, station: str | None, by: str, done: str) -> Updates:
+    try:
+        note_work(context, line, station, by, done)
+    except NotDoneError as error:
+        return str(error), no_update
+    return "Noted; it stands below as soon as the monitor has it.", ""

@@ -11,7 +11,7 @@ import dash_mantine_components as dmc
 import numpy as np
 from dash import html
 
-from dashboard.components import attributes
+from dashboard.components import Children, attributes
 from dashboard.components.chart import chart
 from dashboard.components.heading import heading
 from dashboard.components.table import table
@@ -57,7 +57,7 @@ class Cable:
         return self.drums[0].start_ms, max(d.end_ms or 2**53 for d in self.drums)
 
 
-def content(context: Context) -> list[Any]:
+def content(context: Context) -> Children:
     """Choices and the form for work done; answers come by callbacks."""
     lines = context.configuration.lines
     first = busiest(context)
@@ -195,8 +195,8 @@ def _at(f: Finding) -> float:
 class Answer:
     """What the page shows, and what the fold needs."""
 
-    parts: list[Any]
-    more: list[Any]
+    parts: Children
+    more: Children
     x: Floats
     shade: Floats | None
     shade_at: Floats | None
@@ -225,7 +225,7 @@ def answer(context: Context, line: str, what: str, drums: str, least: float, mos
     speed = _speed(x, t)
     seconds, _ = recur.find(t, least / speed, most / speed, RESOLUTION_M / speed)
     clock = recur.which_clock(found, seconds, x, t, _spread(x, t)) if len(x) > 3 else None
-    shown: list[Any] = [_said(found, len(x), "events")]
+    shown: Children = [_said(found, len(x), "events")]
     if isinstance(found, Found):
         verdict = parts.rank(of.line.rotating_part, found.period, found.low, found.high, search=np.log(most / least))
         shown += [*_named(of.line, verdict, found, clock), _drift(x, found.period)]
@@ -290,7 +290,7 @@ def _signal(context: Context, of: Cable, path: str, signal: Signal, least: float
         return Answer([html.P("Too little of it is on record in these drums.")], [], nothing, None, None, None)
     found, power = find_wave(v, signal.spacing, least, most)
     readings = f"readings every {exact(signal.spacing)} {signal.unit}"
-    shown: list[Any] = [_said(found, int(np.isfinite(v).sum()), readings, signal.unit)]
+    shown: Children = [_said(found, int(np.isfinite(v).sum()), readings, signal.unit)]
     if isinstance(found, Wave):
         unit = format.unit(of.line.streams[path].unit)
         verdict = parts.rank(
@@ -359,7 +359,7 @@ def _once(chance: float) -> str:
 
 def _named(
     line: Line, verdict: parts.Verdict, found: Found | Wave, clock: recur.Clock | None, unit: str = "m"
-) -> list[Any]:
+) -> Children:
     rows = [
         [
             c.part.title or c.part.name,
@@ -414,7 +414,7 @@ def _rivals(found: Found | Wave | Silence) -> Any:
 # ---- more --------------------------------------------------------------------------------------------------------
 
 
-def _before(context: Context, of: Cable, x: Floats) -> list[Any]:
+def _before(context: Context, of: Cable, x: Floats) -> Children:
     if not len(x):
         return []
     end = of.end_m if np.isfinite(of.end_m) else float(x.max()) + 100
@@ -466,7 +466,7 @@ def _offset(m: float, m_per_s: float) -> str:
     return f"{fixed(abs(m), 0)} m{seconds} {'earlier' if m < 0 else 'later'} on the drum"
 
 
-def _by_place(context: Context, of: Cable, x: Floats, t: Floats) -> list[Any]:
+def _by_place(context: Context, of: Cable, x: Floats, t: Floats) -> Children:
     """Whether faults gather at one place of every drum, or at one time of the day."""
     ended = [d for d in of.drums if d.end_m is not None]
     spans = [(d.start_m, d.end_m) for d in ended if d.end_m is not None]
@@ -486,7 +486,7 @@ def _by_place(context: Context, of: Cable, x: Floats, t: Floats) -> list[Any]:
     return [html.P(" ".join(said), className="note")] if said else []
 
 
-def _by_shift(context: Context, of: Cable, found: Sequence[Finding]) -> list[Any]:
+def _by_shift(context: Context, of: Cable, found: Sequence[Finding]) -> Children:
     works = context.configuration.works
     start, end = of.span_ms
     end = min(end, context.now_ms)
@@ -520,7 +520,7 @@ def _by_shift(context: Context, of: Cable, found: Sequence[Finding]) -> list[Any
 PARETOS = ("line", "station", "product", "drum")
 
 
-def _paretos(context: Context, of: Cable) -> list[Any]:
+def _paretos(context: Context, of: Cable) -> Children:
     """Faults on the newest drums of every line, by where they were found and on what."""
     newest = {name: context.record.drums(name, len(of.drums)) for name in context.configuration.lines}
     called = names_apart(d.key for drums in newest.values() for d in drums)
@@ -565,7 +565,7 @@ def _origins(context: Context, drum: DrumRow, f: Finding, called: str) -> tuple[
 # ---- work --------------------------------------------------------------------------------------------------------
 
 
-def work(context: Context, line: str, what: str, drums: str) -> list[Any]:
+def work(context: Context, line: str, what: str, drums: str) -> Children:
     """What was done on a line, and whether faults became fewer since."""
     of = cable(context, line, "100")
     if of is None:
@@ -577,7 +577,7 @@ def work(context: Context, line: str, what: str, drums: str) -> list[Any]:
     kind = what if not what.startswith(("signal:", "cycle:")) else next(iter(kinds(of.line)))
     x = np.array([_at(f) for f in events(context, of, kind)])
     rows = [_effect(context, of, f, done, x, newest_m) for f in done[:20]]
-    parts_: list[Any] = [
+    parts_: Children = [
         table(
             "Work, newest first: faults per km from the work before it to the work after it (exact Poisson test)",
             ["When", "At", "What", "Before", "After", "After over before (95 %)", "Chance", "Result"], rows,
@@ -596,7 +596,7 @@ def work(context: Context, line: str, what: str, drums: str) -> list[Any]:
     return parts_
 
 
-def _effect(context: Context, of: Cable, f: Finding, done: Sequence[Finding], x: Floats, newest_m: float) -> list[Any]:
+def _effect(context: Context, of: Cable, f: Finding, done: Sequence[Finding], x: Floats, newest_m: float) -> Children:
     same = sorted(g.start_m for g in done)
     place = same.index(f.start_m)
     start = same[place - 1] if place else of.start_m

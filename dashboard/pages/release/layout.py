@@ -1,11 +1,9 @@
 """The record of one drum on paper: what is known of its metres and their ancestry, what stands against release."""
 
-from typing import Any
-
 import dash_mantine_components as dmc
 from dash import dcc, html
 
-from dashboard.components import attributes
+from dashboard.components import Children, FillingData, attributes
 from dashboard.components.fillings import fillings
 from dashboard.components.ribbon import ribbon
 from dashboard.components.table import table
@@ -20,7 +18,7 @@ from monitor.evidence.whole_drum import whole_drum
 DECISIONS = ("release", "hold", "scrap")
 
 
-def content(context: Context, drum: DrumRow) -> list[Any]:
+def content(context: Context, drum: DrumRow) -> Children:
     """The sheet: A4 when printed; below it, on the screen, what a person may add."""
     return [
         html.Div(_sheet(context, drum), id="release-sheet", **attributes(page="release")),
@@ -29,7 +27,7 @@ def content(context: Context, drum: DrumRow) -> list[Any]:
     ]
 
 
-def _sheet(context: Context, drum: DrumRow) -> list[Any]:
+def _sheet(context: Context, drum: DrumRow) -> Children:
     whole = whole_drum(context, drum)
     sheet = sheet_of(context, record(context, whole))
     return [
@@ -53,14 +51,14 @@ def _sheet(context: Context, drum: DrumRow) -> list[Any]:
     ]
 
 
-def _tables(sheet: Sheet) -> list[Any]:
+def _tables(sheet: Sheet) -> Children:
     return [
         table(t.caption, list(t.head), [list(row) for row in t.rows], empty=t.empty, numeric=t.numeric)
         for t in sheet.tables
     ]
 
 
-def _forms(context: Context, drum: DrumRow) -> list[Any]:
+def _forms(context: Context, drum: DrumRow) -> Children:
     """A decision to sign, and a resistance to note."""
     recipe = context.recipe(drum.line, drum.recipe, drum.revision)
     signs = [
@@ -100,14 +98,14 @@ def _forms(context: Context, drum: DrumRow) -> list[Any]:
     ]  # fmt: skip
 
 
-def _hidden() -> list[Any]:
+def _hidden() -> Children:
     """What the callbacks look for where there is nothing to measure."""
     fields = [dmc.NumberInput(id=name, style={"display": "none"}) for name in ("ohm", "ohm-at")]
     return [*fields, dmc.TextInput(id="ohm-by", style={"display": "none"}), html.P(id="ohm-said"),
             dmc.Button(id="ohm-do", style={"display": "none"})]  # fmt: skip
 
 
-def again(context: Context, of: dict[str, Any]) -> list[Any] | None:
+def again(context: Context, of: FillingData) -> Children | None:
     """The sheet anew, for what was added since."""
     drum = context.record.drum(of["line"], of["filling"])
     return None if drum is None else _sheet(context, drum)

@@ -2,12 +2,11 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import dash_mantine_components as dmc
 from dash import dcc, html
 
-from dashboard.components import attributes
+from dashboard.components import Children, attributes
 from dashboard.components.heading import heading
 from dashboard.components.table import table
 from dashboard.context import Context
@@ -57,7 +56,7 @@ class LineShift:
     unheard_s: float
 
 
-def content(context: Context) -> list[Any]:
+def content(context: Context) -> Children:
     """Which shift; the rest comes by a callback."""
     choices = _choices(context)
     return [
@@ -101,7 +100,7 @@ def _choices(context: Context) -> list[dict[str, str]]:
     return [{"value": str(s.start_ms), "label": s.title + (" (now)" if s.end_ms > now else "")} for s in spans[:LISTED]]
 
 
-def answer(context: Context, start: str | None) -> list[Any]:
+def answer(context: Context, start: str | None) -> Children:
     """The whole works in one shift."""
     works = context.configuration.works
     span = shift_at(int(start), works.shift, works.time_zone) if start else None

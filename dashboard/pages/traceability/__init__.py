@@ -1,9 +1,10 @@
 """The page Family of drum."""
 
 from dashboard.page import Page, Shows
-from dashboard.pages.traceability import callbacks, layout
+from dashboard.pages.traceability import layout
+from dashboard.pages.traceability.callbacks import CALLBACKS
 
 PAGE = Page(
     path="traceability", title="Traceability of drum", question="", group="Cable", order=0, shows=Shows.DRUM,
-    layout=layout.content, register=callbacks.register,
+    layout=layout.content, callbacks=CALLBACKS,
 )  # fmt: skip

@@ -1,24 +1,23 @@
 """Callbacks of the page Family of drum."""
 
-from typing import Any
-
-from dash import Dash, Input, Output, State
+from dash import Input, Output, State
 from dash.exceptions import PreventUpdate
 
+from dashboard.callbacks import Callbacks
+from dashboard.components import Children, FillingData
 from dashboard.context import Context
 from dashboard.pages.traceability import layout
 
+CALLBACKS = Callbacks()
 
-def register(app: Dash, context: Context) -> None:
-    """Register them."""
 
-    @app.callback(
-        Output("traceability-answer", "children"),
-        Input("traceability-metre", "value"),
-        State("traceability-drum", "data"),
-    )
-    def follow(metre: Any, of: dict[str, Any]) -> Any:
-        found = context.record.drum(of["line"], of["filling"])
-        if found is None:
-            raise PreventUpdate
-        return layout.answer(context, found, float(metre) if isinstance(metre, int | float) else None)
+@CALLBACKS(
+    Output("traceability-answer", "children"),
+    Input("traceability-metre", "value"),
+    State("traceability-drum", "data"),
+)
+def follow(context: Context, metre: object, of: FillingData) -> Children:
+    found = context.record.drum(of["line"], of["filling"])
+    if found is None:
+        raise PreventUpdate
+    return layout.answer(context, found, float(metre) if isinstance(metre, int | float) else None)

@@ -1,11 +1,9 @@
 """What is this reel made of, and where did this drum go? Its family from core to reel, metre by metre."""
 
-from typing import Any
-
 import dash_mantine_components as dmc
 from dash import dcc, html
 
-from dashboard.components import attributes
+from dashboard.components import Children, attributes
 from dashboard.components.fillings import drum_link, fillings
 from dashboard.components.ribbon import ribbon
 from dashboard.components.table import table
@@ -21,7 +19,7 @@ from monitor.evidence.inherited import Kin, kin, lineage_of, whole_runs
 MET = ("degC", "kV", "mm", "%")
 
 
-def content(context: Context, drum: DrumRow) -> list[Any]:
+def content(context: Context, drum: DrumRow) -> Children:
     """The whole family, and a metre to follow through it."""
     length = length_m(context, drum)
     line = context.configuration.lines[drum.line]
@@ -50,7 +48,7 @@ def content(context: Context, drum: DrumRow) -> list[Any]:
     ]  # fmt: skip
 
 
-def answer(context: Context, drum: DrumRow, metre: float | None) -> list[Any]:
+def answer(context: Context, drum: DrumRow, metre: float | None) -> Children:
     """Ribbons of all kin, the earliest process first, with the metre marked; and what it met at each."""
     lineage, length = lineage_of(context), length_m(context, drum)
     whole = kin(lineage, drum, 0.0, length)
@@ -69,7 +67,7 @@ def _ribbons(context: Context, lineage: Lineage, whole: list[Kin], here: list[Ki
     return table("The family, earliest process first", head, rows, empty="", classes="drums family", numeric=(2,))
 
 
-def _row(context: Context, lineage: Lineage, of: list[Kin], marks: list[Kin]) -> list[Any]:
+def _row(context: Context, lineage: Lineage, of: list[Kin], marks: list[Kin]) -> Children:
     first, last = min(k.start_m for k in of), max(k.end_m for k in of)
     span = f"{format.metres(first)} to {format.metres(last)}"
     drum = of[0].drum
@@ -102,7 +100,7 @@ def _followed(context: Context, here: list[Kin], at: float | None) -> html.Div:
     )  # fmt: skip
 
 
-def _met(context: Context, k: Kin) -> list[Any] | None:
+def _met(context: Context, k: Kin) -> Children | None:
     if k.drum is None or k.drum.line not in context.configuration.lines:
         return [k.name, "not wound here", format.metres((k.start_m + k.end_m) / 2), "", "", ""]
     drum, line = k.drum, context.configuration.lines[k.drum.line]

@@ -2,14 +2,13 @@
 
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
 from urllib.parse import parse_qs
 from zoneinfo import ZoneInfo
 
 import dash_mantine_components as dmc
 from dash import html
 
-from dashboard.components import attributes
+from dashboard.components import Children, attributes
 from dashboard.components.chart import chart
 from dashboard.components.heading import heading
 from dashboard.context import Context, shown_streams
@@ -60,7 +59,7 @@ def choice_of(context: Context, search: str) -> Choice | None:
     return Choice(line.line, streams, span if span in (*SPANS, CUSTOM) else None, since, until)
 
 
-def content(context: Context) -> list[Any]:
+def content(context: Context) -> Children:
     """Controls and the chart's place; the chart itself is made when the choice is known."""
     lines = context.configuration.lines
     first = next(iter(lines))

@@ -8,6 +8,7 @@ import numpy as np
 import plotly.graph_objects as go
 from dash import html
 
+from dashboard.components import Children
 from dashboard.components.chart import chart
 from dashboard.components.heading import heading
 from dashboard.components.number_field import number_field
@@ -36,7 +37,7 @@ DEGREE = "\N{DEGREE SIGN}C"
 SPREAD = 0.15
 
 
-def content(context: Context) -> list[Any]:
+def content(context: Context) -> Children:
     """Choices; fields and answers come by callbacks."""
     lines = {n: x for n, x in context.configuration.lines.items() if _recipes(context, n)}
     if not lines:
@@ -70,7 +71,7 @@ def _select(name: str, label: str, choices: Mapping[str, str], value: str) -> dm
     return dmc.Select(id=name, label=label, data=data, value=value, allowDeselect=False, w=240)
 
 
-def fields(context: Context, line_name: str, recipe_name: str) -> Any:
+def fields(context: Context, line_name: str, recipe_name: str) -> Children:
     """Number fields of a line and a recipe, at the recipe's set values."""
     line, recipe = context.configuration.lines[line_name], context.configuration.recipes[recipe_name]
     given = set_of(recipe)
@@ -94,7 +95,7 @@ def _number(name: str, label: str, unit: str, value: float | None) -> dmc.TextIn
     return number_field({"type": "setting", "name": name}, label, value, unit, width=170)
 
 
-def answer(context: Context, line_name: str, recipe_name: str, given: Mapping[str, Any]) -> list[Any]:
+def answer(context: Context, line_name: str, recipe_name: str, given: Mapping[str, Any]) -> Children:
     """Everything below the fields; what cannot be computed is said in a sentence."""
     line, recipe = context.configuration.lines[line_name], context.configuration.recipes[recipe_name]
     if recipe.cure is None:
@@ -153,7 +154,7 @@ def _oven_C(line: Line, given: Mapping[str, Any], name: str) -> float:
     return value
 
 
-def _said(cure: Cure, found: Answer) -> list[Any]:
+def _said(cure: Cure, found: Answer) -> Children:
     c = found.leaves
     under, hot = c.index_inner < cure.index_min, c.peak_C > cure.surface_max_C or c.degradation > cure.degradation_max
     verdict = "undercured" if under else "overheated" if hot else "cured"
@@ -230,7 +231,7 @@ def _room(line: Line, found: Answer) -> Any:
     )
 
 
-def _stop(line: Line, recipe: Recipe, setting: Setting, given: Mapping[str, Any]) -> list[Any]:
+def _stop(line: Line, recipe: Recipe, setting: Setting, given: Mapping[str, Any]) -> Children:
     stop = Stop(*(_given(given, name, "s") for name in ("slows", "stands", "restarts")))
     if min(stop.slows_s, stop.stands_s, stop.restarts_s) < 0:
         raise ValueError("a stop has times of 0 s or more")
@@ -278,7 +279,7 @@ def _stop_figure(line: Line, found: Stopped) -> go.Figure:
     return fig
 
 
-def _calibration(line: Line, recipe: Recipe, setting: Setting, given: Mapping[str, Any]) -> list[Any]:
+def _calibration(line: Line, recipe: Recipe, setting: Setting, given: Mapping[str, Any]) -> Children:
     if given.get("reading") in (None, ""):
         return [html.P("Give a pyrometer reading of the cable's surface and its place to calibrate.", className="note")]
     try:
