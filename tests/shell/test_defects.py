@@ -173,9 +173,9 @@ def test_whatever_fails_in_the_engine_of_one_line_the_other_is_stored_and_judged
         assert set(desk.suspended) == {"core-1"} or aside
         assert of_line(aside, "core-2") == Counter()
     desk.finish()
-    pipelines, suspended = restored(desk_at(tmp_path, lines=LINES).writer, desk.configuration, LINES)
-    assert set(pipelines) | set(suspended) == set(LINES)
-    assert "core-2" in pipelines
+    engine, suspended = restored(desk_at(tmp_path, lines=LINES).writer, desk.configuration, LINES)
+    assert set(engine.pipelines) | set(suspended) == set(LINES)
+    assert "core-2" in engine.pipelines
     other = desk_at(tmp_path / "undisturbed", lines=["core-2"])
     take(other, [a for a in arrivals if "/core-2/" in a.topic])
     assert everything(tmp_path, "core-2") == everything(tmp_path / "undisturbed", "core-2")
