@@ -15,6 +15,8 @@ def derived(rule: Derived, tape: Tape | None, rpm: Floats, m_per_min: Floats) ->
     """Values of a derived stream, mm or %; NaN where nothing moves or turns, or where the tape is not known."""
     out = np.full(len(rpm), np.nan)
     turns = (rpm > 0) & (m_per_min > 0)
+    with np.errstate(over="ignore"):
+        turns[turns] = np.isfinite(m_per_min[turns] / rpm[turns] * 1000)  # a denormal speed turns nothing
     pitch_mm = lay_mm(m_per_min[turns], rpm[turns], rule.twists_per_turn)
     if rule.rule == "lay length":
         out[turns] = pitch_mm
