@@ -10,7 +10,7 @@ from dashboard.pages.release import layout as release
 from monitor.contract.record import Verdict
 from monitor.evidence.release_rule import coverage, propose
 from tests.dashboard.conftest import NOW_S
-from tests.dashboard.test_limits import said
+from tests.dashboard.pages.test_limits import said
 
 NOW_MS = round(NOW_S * 1e3)
 

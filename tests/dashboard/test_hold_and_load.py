@@ -4,7 +4,7 @@ import pytest
 
 from dashboard.pages.alarm_load import layout as alarm_load
 from dashboard.pages.capability import layout as capability
-from tests.dashboard.test_limits import said
+from tests.dashboard.pages.test_limits import said
 
 
 def test_a_diameter_has_charts_capability_faults_and_giveaway(context):

@@ -12,7 +12,7 @@ from monitor.evidence.release_record import record as release_record
 from monitor.evidence.whole_drum import whole_drum
 from tests.core.story import in_m_per_s
 from tests.dashboard.fake_record import FakeRecord
-from tests.dashboard.test_limits import said
+from tests.dashboard.pages.test_limits import said
 
 SPEED = "metre-counter/speed"
 

@@ -10,7 +10,7 @@ from monitor.contract.record import Finding, FindingKind, Verdict
 from tests.core.story import finding
 from tests.dashboard.conftest import NOW_S
 from tests.dashboard.fake_record import FIRST_L_M, SPEED_M_PER_MIN, START_S
-from tests.dashboard.test_limits import said
+from tests.dashboard.pages.test_limits import said
 
 EVENT = "fault:spark-electrode/spark-fault"
 

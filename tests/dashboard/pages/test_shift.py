@@ -12,7 +12,7 @@ from monitor.contract.record import FindingKind
 from tests.core.story import finding
 from tests.dashboard.conftest import NOW_S
 from tests.dashboard.fake_record import SPEED_M_PER_MIN, START_S
-from tests.dashboard.test_limits import said
+from tests.dashboard.pages.test_limits import said
 
 NOW_MS = round(NOW_S * 1e3)
 
