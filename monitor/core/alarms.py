@@ -1,5 +1,6 @@
 """The life of an alarm: one literal table of ISA-18.2 states and events (recalled; alarms here do not latch)."""
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
 from monitor.contract.record import AlarmChange, AlarmOccurrence, AlarmState, Priority
@@ -105,12 +106,30 @@ class AlarmBook:
                 self.alarms[name] = Alarm(definition)
 
     def shelving_ends(self, upto_s: float) -> list[AlarmEvent]:
-        """Events of shelving times that are over at `upto_s`."""
-        return [
+        """Events of shelving times that are over at `upto_s`, in their order."""
+        ends = [
             AlarmEvent(alarm.until_s, -1, alarm.until_s, name, "shelving ended")
             for name, alarm in self.alarms.items()
             if alarm.state is SHELVED and alarm.until_s is not None and alarm.until_s <= upto_s
         ]
+        return sorted(ends)
+
+    def apply_all(
+        self, events: Iterable[AlarmEvent], upto_s: float, recipe: str | None, revision: int | None
+    ) -> Iterator[tuple[float, AlarmChange | AlarmOccurrence]]:
+        """Events in their order, with the ends of shelving that fall between them, or by `upto_s`: when, and what."""
+        for event in sorted(events):
+            yield from self._apply_each(self.shelving_ends(event.known_s), recipe, revision)
+            yield from self._apply_each([event], recipe, revision)
+        yield from self._apply_each(self.shelving_ends(upto_s), recipe, revision)
+
+    def _apply_each(
+        self, events: Iterable[AlarmEvent], recipe: str | None, revision: int | None
+    ) -> Iterator[tuple[float, AlarmChange | AlarmOccurrence]]:
+        for event in events:
+            change = self.apply(event, recipe, revision)
+            if change is not None:
+                yield event.known_s, change
 
     def apply(
         self, event: AlarmEvent, recipe: str | None, revision: int | None

@@ -4,8 +4,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import ClassVar
 
-from monitor.contract.record import CounterFault
-from monitor.core.alarms import AlarmEvent
+from monitor.contract.config.line import Line
+from monitor.contract.record import CounterFault, Priority
+from monitor.core.alarms import AlarmEvent, Definition
 from monitor.core.timed_alarm import TimedAlarm
 from monitor.core.track import Track
 
@@ -18,6 +19,12 @@ class CounterAlarm(TimedAlarm):
 
     name: ClassVar[str] = COUNTER_ALARM
     duration_s: ClassVar[float] = 30.0
+
+    @classmethod
+    def definitions(cls, line: Line) -> dict[str, Definition]:
+        """It has the priority of the counter's stream."""
+        settings = line.streams.get(line.counter.stream)
+        return {cls.name: Definition(settings.priority if settings else Priority.HIGH, None, "m")}
 
     def flow(self, before_s: float, upto_s: float, track: Track) -> Iterator[AlarmEvent | CounterFault]:
         """Take the track's faults before a time; then return the alarm where none came until `upto_s`."""

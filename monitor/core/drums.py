@@ -7,12 +7,12 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.contract import drum_names
 from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Recipe
-from monitor.contract.drum_names import NAME_USED
 from monitor.contract.messages import DrumChange
 from monitor.contract.record import DrumSpan, FillingKey, Floats, Rejected
-from monitor.core.alarms import AlarmEvent
+from monitor.core.alarms import AlarmEvent, Definition
 from monitor.core.fillings import Fillings
 from monitor.core.timed_alarm import TimedAlarm
 
@@ -21,8 +21,13 @@ from monitor.core.timed_alarm import TimedAlarm
 class NameAlarm(TimedAlarm):
     """A drum's name comes back on its line: reported each time, and over by itself."""
 
-    name: ClassVar[str] = NAME_USED
+    name: ClassVar[str] = drum_names.NAME_USED
     duration_s: ClassVar[float] = 60.0
+
+    @classmethod
+    def definitions(cls) -> dict[str, Definition]:
+        """It is the same on every line."""
+        return {cls.name: Definition(drum_names.PRIORITY, None, "")}
 
 
 @dataclass(slots=True)

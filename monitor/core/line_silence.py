@@ -3,6 +3,8 @@
 from dataclasses import dataclass
 
 from monitor.contract.config.line import Line
+from monitor.contract.record import SILENCE_ALARM
+from monitor.core.alarms import Definition
 
 
 @dataclass(slots=True)
@@ -12,6 +14,11 @@ class LineSilence:
     line: Line
     heard_s: float | None = None
     silent: bool = False
+
+    def definitions(self) -> dict[str, Definition]:
+        """The alarm on it, where the line has one."""
+        settings = self.line.silence
+        return {SILENCE_ALARM: Definition(settings.priority, settings.after_s, "s")} if settings else {}
 
     def hear(self, received_s: float) -> bool:
         """A message came; whether it ends a silence."""

@@ -1,7 +1,7 @@
 """Messages of one stream leave in the order of their sequence numbers, each once; holes are waited for, then told."""
 
 from dataclasses import dataclass, field
-from math import inf
+from math import inf, nextafter
 
 from monitor.core.arrival import Message
 
@@ -15,6 +15,11 @@ class Released:
     message: Message
     known_s: float
     seq: int
+
+    @property
+    def after_s(self) -> float:
+        """The first moment at which the message can change how cable is judged."""
+        return nextafter(self.known_s, inf) if self.known_s > -inf else self.known_s
 
 
 @dataclass(frozen=True, slots=True)

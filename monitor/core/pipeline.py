@@ -12,11 +12,9 @@ from types import MappingProxyType
 
 import numpy as np
 
-from monitor.contract import drum_names
 from monitor.contract.config.content import differences_of
 from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Recipe
-from monitor.contract.drum_names import NAME_USED
 from monitor.contract.messages import Action, DrumChange, LimitsStep, PayoffChange, StateChange, Told
 from monitor.contract.record import (
     SILENCE_ALARM,
@@ -24,7 +22,6 @@ from monitor.contract.record import (
     Gap,
     LineNow,
     Output,
-    Priority,
     Rejected,
     Splice,
     StateSpan,
@@ -35,10 +32,10 @@ from monitor.contract.units import convert
 from monitor.core import dwell, people
 from monitor.core.alarms import AlarmBook, AlarmEvent, Definition
 from monitor.core.arrival import Block, LineArrival, Message, Note, Tick
-from monitor.core.counter_alarm import COUNTER_ALARM, CounterAlarm
+from monitor.core.counter_alarm import CounterAlarm
 from monitor.core.cure.stage import CureStage
 from monitor.core.cure.stage import told as cure_told
-from monitor.core.drums import Drums
+from monitor.core.drums import Drums, NameAlarm
 from monitor.core.dwell import DwellCheck
 from monitor.core.line_silence import LineSilence
 from monitor.core.order import Released, StreamOrder
@@ -48,7 +45,6 @@ from monitor.core.rows import Rows
 from monitor.core.state import STATES, StateTimeline
 from monitor.core.stream import StreamFlow, tape_of
 from monitor.core.track import Track
-from monitor.core.zone_heat import ZoneHeat
 
 CLOCK_SPREAD_S = 5.0  # gateways' clocks may differ by this much before a silent counter is bridged too early
 LABELS = {"revision", "title"}  # keys of a recipe that judge no cable
@@ -114,10 +110,11 @@ class Pipeline:
         """Arrivals of this line in the order they came; returns what they added to the record."""
         out: list[Output] = []
         for arrival in arrivals:
+            self.seq += 1
             if isinstance(arrival, Tick):
                 self._pass_time(arrival.now_s)
             elif isinstance(arrival, Note):
-                self._note(arrival)
+                self._report(arrival.now_s, arrival.alarm, arrival.event, arrival.value)
             else:
                 self._take(arrival, out)
         self._drain(out)
@@ -135,14 +132,11 @@ class Pipeline:
         """An event of an alarm that no stream carries; it takes effect with the next feed."""
         self._events.append(event)
 
-    def tick(self, now_s: float) -> list[Output]:
-        """The wall clock says `now_s` and nothing came: a silent line is told."""
-        return self.feed([Tick(now_s)])
-
     # ---- arrival by arrival --------------------------------------------------------------------------------
 
     def _take(self, message: Message, out: list[Output]) -> None:
-        self._hear(message)
+        if self.silence.hear(message.received_s):
+            self._report(message.received_s, SILENCE_ALARM, "returned")
         path = message.stream.path
         flow = self.flows.get(path)
         if message.stream.station == OPERATOR:
@@ -159,21 +153,12 @@ class Pipeline:
 
     def _pass_time(self, now_s: float) -> None:
         """A line of which nothing is heard is told as such. Its record waits: what its gateway kept may yet come."""
-        self.seq += 1
         if self.silence.is_due(now_s):
             self.silence.silent = True
-            self._events.append(AlarmEvent(self.track.end_s, self.seq, now_s, SILENCE_ALARM, "raised"))
+            self._report(now_s, SILENCE_ALARM, "raised")
 
-    def _note(self, note: Note) -> None:
-        self.seq += 1
-        self._events.append(
-            AlarmEvent(self.track.end_s, self.seq, note.now_s, note.alarm, note.event, value=note.value)
-        )
-
-    def _hear(self, message: Message) -> None:
-        self.seq += 1
-        if self.silence.hear(message.received_s):
-            self._events.append(AlarmEvent(self.track.end_s, self.seq, message.received_s, SILENCE_ALARM, "returned"))
+    def _report(self, now_s: float, alarm: str, event: str, value: float | None = None) -> None:
+        self._events.append(AlarmEvent(self.track.end_s, self.seq, now_s, alarm, event, value=value))
 
     def _advance(self, stamp_s: float, out: list[Output]) -> None:
         if self.first_s is None:
@@ -191,10 +176,8 @@ class Pipeline:
             flow = self.flows.get(path)
             order = flow.order if flow else self.story[path]
             released, holes = order.expire(self.newest_s, self.track.end_s)
-            out += [
-                Gap(line=self.line.line, stream=path, start=h.start, first=h.first, last=h.last, t_s=h.t_s)
-                for h in holes
-            ]
+            line = self.line.line
+            out += [Gap(line=line, stream=path, start=h.start, first=h.first, last=h.last, t_s=h.t_s) for h in holes]
             self._deliver(path, flow, released, out)
             if not order.held:
                 self._holding.discard(path)
@@ -207,20 +190,20 @@ class Pipeline:
                 if path == self.line.counter.stream:
                     self.track.add_counter(body.t_s, body.v)
                 elif path == self.line.counter.speed:
-                    self._speed(body, one.known_s)
+                    self._speed(body, one.after_s)
                 for each in (flow, *self._worked_out.get(path, ())):
                     each.pending.add(one)
             else:
                 self._tell(one, body, out)
 
-    def _speed(self, block: Block, known_s: float) -> None:
+    def _speed(self, block: Block, after_s: float) -> None:
         v_m_per_s = convert(block.v, self.line.speed_unit, "m/s")
         good = ~np.isnan(v_m_per_s)
         self.track.add_speed(block.t_s[good], v_m_per_s[good])
-        self.states.add_speed(np.maximum(block.t_s[good], _after(known_s)), v_m_per_s[good])
+        self.states.add_speed(np.maximum(block.t_s[good], after_s), v_m_per_s[good])
 
     def _tell(self, one: Released, body: Told, out: list[Output]) -> None:
-        effect_s = max(body.t / 1e3, _after(one.known_s))
+        effect_s = max(body.t / 1e3, one.after_s)
         if isinstance(body, StateChange):
             self.states.say(effect_s, body.state, body.reason)
         elif isinstance(body, PayoffChange):
@@ -244,7 +227,7 @@ class Pipeline:
         """Everything that is known up to the end of the track, in stretches between changes of drum or limits."""
         end_s = self.track.end_s
         if end_s == -np.inf:
-            self._apply_before_all(out)
+            self._apply(self._due(np.nextafter(end_s, np.inf)), out)  # what the monitor reports of itself
             return
         self._turns.sort(key=lambda turn: turn[:2])
         while self._turns and self._turns[0][0] <= end_s:
@@ -264,47 +247,32 @@ class Pipeline:
             out.append(rows)
         self._forget()
 
-    def _apply_before_all(self, out: list[Output]) -> None:
-        """What the monitor says of itself needs no cable."""
-        first = [e for e in self._events if e.known_s == -np.inf]
-        self._events = [e for e in self._events if e.known_s > -np.inf]
-        self._apply(first, out)
+    def _due(self, before_s: float) -> list[AlarmEvent]:
+        due = [e for e in self._events if e.known_s < before_s]
+        self._events = [e for e in self._events if e.known_s >= before_s]
+        return due
 
     def _stretch(self, before_s: float, upto_s: float, out: list[Output]) -> None:
         self._states(upto_s, out)
-        found: list[AlarmEvent] = [e for e in self._events if e.known_s < before_s]
-        self._events = [e for e in self._events if e.known_s >= before_s]
+        found = self._due(before_s)
         _sort_out(self.counter_alarm.flow(before_s, upto_s, self.track), found, out)
         found += self.drums.name_alarm.quiet(upto_s)
         for flow in self.flows.values():
             _sort_out(flow.flow(before_s, upto_s, self.track, self.states), found, out)
         for check in self.dwells:
             _sort_out(check.flow(before_s, self.track), found, out)
-        _sort_out(self.curing.flow(before_s, self.track, self._heats(), self.states), found, out)
+        heats = {path: flow.heat for path, flow in self.flows.items() if flow.heat is not None}
+        _sort_out(self.curing.flow(before_s, self.track, heats, self.states), found, out)
         self._apply(found, out, upto_s)
 
-    def _heats(self) -> dict[str, ZoneHeat]:
-        return {path: flow.heat for path, flow in self.flows.items() if flow.heat is not None}
-
     def _apply(self, found: Iterable[AlarmEvent], out: list[Output], upto_s: float = -np.inf) -> None:
-        """Events in their order, with the ends of shelving that fall between them, or by `upto_s`."""
-        for event in sorted(found):
-            self._end_shelving(event.known_s, out)
-            self._apply_one(event, out)
-        self._end_shelving(upto_s, out)
-
-    def _end_shelving(self, upto_s: float, out: list[Output]) -> None:
-        for event in sorted(self.book.shelving_ends(upto_s)):
-            self._apply_one(event, out)
-
-    def _apply_one(self, event: AlarmEvent, out: list[Output]) -> None:
         name, revision = (self.recipe.recipe, self.recipe.revision) if self.recipe else (None, None)
-        change = self.book.apply(event, name, revision)
-        if isinstance(change, AlarmChange):
-            wound_m = self.metre_at(event.known_s, None) if event.known_s > -np.inf else np.nan
-            change = replace(change, filling=self.drums.filling_at(change.line_metre, wound_m))
-        if change is not None:
-            out.append(change)
+        for t_s, change in self.book.apply_all(found, upto_s, name, revision):
+            if isinstance(change, AlarmChange):
+                wound_m = self.metre_at(t_s, None) if t_s > -np.inf else np.nan
+                out.append(replace(change, filling=self.drums.filling_at(change.line_metre, wound_m)))
+            else:
+                out.append(change)
 
     def _states(self, upto_s: float, out: list[Output]) -> None:
         for i in self.states.settle(upto_s):
@@ -326,7 +294,7 @@ class Pipeline:
         cut_m = self.metre_at(t_s, None)
         _sort_out(self.drums.change(change, recipe, t_s, cut_m), self._events, out)
         if recipe is not self.recipe:
-            self._judge_by(recipe, t_s, cut_m, out)
+            self.judge_by(recipe, t_s, cut_m, out)
 
     def _limits(self, t_s: float, step: LimitsStep, out: list[Output]) -> None:
         """A step of a change of limits; an approved one is in force at once, for cable still in the line too."""
@@ -342,9 +310,10 @@ class Pipeline:
             cut_m = self.metre_at(t_s, None)
             out.append(turn.on_record(self.line.line, t_s, cut_m))
             if self.recipe is not None and self.recipe.recipe == turn.recipe.recipe:
-                self._judge_by(turn.recipe, t_s, cut_m, out)
+                self.judge_by(turn.recipe, t_s, cut_m, out)
 
-    def _judge_by(self, recipe: Recipe | None, t_s: float, cut_m: float, out: list[Output]) -> None:
+    def judge_by(self, recipe: Recipe | None, t_s: float, cut_m: float, out: list[Output]) -> None:
+        """Judge cable at the take-up from `cut_m` on by another recipe; `out` gets what ends with the one before."""
         closing: list[AlarmEvent] = [*self.curing.judge_by(recipe, t_s, cut_m, self.track)]
         for flow in self.flows.values():
             _sort_out(flow.close(t_s, float(self.track.at(t_s)), recipe), closing, out)
@@ -358,23 +327,14 @@ class Pipeline:
         self._define()
 
     def _define(self) -> None:
-        settings = self.line.streams.get(self.line.counter.stream)
-        definitions = {COUNTER_ALARM: Definition(settings.priority if settings else Priority.HIGH, None, "m")}
-        definitions[NAME_USED] = Definition(drum_names.PRIORITY, None, "")
+        definitions = CounterAlarm.definitions(self.line) | NameAlarm.definitions()
         definitions |= {name: Definition(a.priority, a.limit, a.unit) for name, a in SELF_ALARMS.items()}
-        if self.line.silence:
-            definitions[SILENCE_ALARM] = Definition(self.line.silence.priority, self.line.silence.after_s, "s")
+        definitions |= self.silence.definitions()
         for flow in self.flows.values():
             definitions |= flow.definitions()
         for check in self.dwells:
             definitions |= check.definitions()
         self.book.define(definitions | self.curing.definitions())
-
-    def judge_by(self, recipe: Recipe | None, t_s: float, cut_m: float) -> list[Output]:
-        """Judge cable at the take-up from `cut_m` on by another recipe; returns what ends with the one before."""
-        out: list[Output] = []
-        self._judge_by(recipe, t_s, cut_m, out)
-        return out
 
     def take_recipes(self, files: Mapping[str, Recipe], before: Mapping[str, Recipe], by: str) -> list[Output]:
         """The recipes of the files: of greater revisions than those in force, from the cable at the take-up on.
@@ -400,7 +360,7 @@ class Pipeline:
         if set(differences_of(self.recipe, new)) <= LABELS:
             self.recipe = new  # it judges as before: nothing ends
         else:
-            self._judge_by(new, t_s, cut_m, out)
+            self.judge_by(new, t_s, cut_m, out)
 
     def _forget(self) -> None:
         """Keep what cable still in the line needs."""
@@ -424,18 +384,13 @@ class Pipeline:
             "recipe": self.recipe.recipe if self.recipe else None,
             "dwell_s": {c.dwell.zone: c.newest_s for c in self.dwells if c.newest_s == c.newest_s},
             "cure": cure_told(self.curing),
-            "late": {p: n for p, f in self.flows.items() if (n := f.order.late + f.pending.late + f.too_late)},
+            "late": {p: f.late for p, f in self.flows.items() if f.late},
             "newest": {p: f.newest for p, f in self.flows.items() if f.newest == f.newest},
             "newest_ms": {p: round(f.newest_s * 1e3) for p, f in self.flows.items() if f.newest == f.newest},
         }
         return LineNow(
             self.line.line, stamp, self.states.now, self.track.speed_m_per_s, self.track.now_m, self.drums.on, extra
         )
-
-
-def _after(known_s: float) -> float:
-    """The first moment at which what came when the record was at `known_s` can change how cable is judged."""
-    return float(np.nextafter(known_s, np.inf)) if known_s > -np.inf else known_s
 
 
 def _sort_out(found: Iterable[AlarmEvent | Output], events: list[AlarmEvent], out: list[Output]) -> None:

@@ -89,7 +89,7 @@ def _drums(pipeline: Pipeline, known: LastKnown) -> None:
     recipe = pipeline.recipes.get((drums.on.recipe if drums.on else known.recipe) or "")
     if recipe is not pipeline.recipe:
         end_s = max(pipeline.track.end_s, known.t_s)
-        pipeline.judge_by(recipe, end_s, _judged_from_m(pipeline, newest, end_s))
+        pipeline.judge_by(recipe, end_s, _judged_from_m(pipeline, newest, end_s), [])
 
 
 def _judged_from_m(pipeline: Pipeline, newest: DrumSpan | None, end_s: float) -> float:

@@ -201,6 +201,11 @@ class StreamFlow:
         for name in sorted(check.suppressed):
             yield AlarmEvent(t_s, -1, t_s, f"{self.settings.path}/{name}", "suppression ended")
 
+    @property
+    def late(self) -> int:
+        """How many messages and samples came too late to be used."""
+        return self.order.late + self.pending.late + self.too_late
+
     def last_used(self, t_s: float, L_m: float) -> None:
         """The newest sample was used then, with the counter at `L_m`."""
         self._last = (t_s, L_m)

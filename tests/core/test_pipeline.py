@@ -24,7 +24,8 @@ from monitor.contract.record import (
     StateSpan,
 )
 from monitor.core.arrival import Message, Tick
-from monitor.core.pipeline import COUNTER_ALARM, Pipeline
+from monitor.core.counter_alarm import COUNTER_ALARM
+from monitor.core.pipeline import Pipeline
 from tests.core.story import T0, Story, decoded, pipeline, through_snapshot
 
 GAUGES = ("hot-gauge/diameter", "cold-gauge/diameter-x", "cold-gauge/diameter-y")
@@ -351,7 +352,7 @@ def test_a_line_that_falls_silent_is_one_alarm_by_the_wall_clock_and_loses_no_me
     engine, at = pipeline(), next(i for i, m in enumerate(messages) if m.t_s > T0 + 40)
     out = engine.feed(messages[:at])
     for i in range(60):
-        out += engine.tick(T0 + 42 + i)
+        out += engine.feed([Tick(T0 + 42 + i)])
     assert raised(out) == [SILENCE_ALARM]
     kept = [dataclasses.replace(m, received_s=T0 + 103.0) for m in messages[at:]]
     out += engine.feed(kept)
@@ -392,7 +393,7 @@ def test_an_answer_is_taken_and_kept_with_its_name():
 def test_an_engine_that_has_heard_nothing_says_nothing():
     engine = Pipeline(pipeline().line, pipeline().recipes)
     assert engine.feed([]) == []
-    assert engine.tick(T0) == []
+    assert engine.feed([Tick(T0)]) == []
     assert engine.now().state == "stopped"
 
 
