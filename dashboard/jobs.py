@@ -53,7 +53,7 @@ class ProcessBench:
     def begin(self, asked: Asked | AskedLimit) -> str:
         """Start one; raises TooManyError where two are running already."""
         if sum(not self._seen(key).over for key in list(self._jobs)) >= AT_ONCE:
-            raise TooManyError(f"{AT_ONCE} rehearsals are running already: wait for one, or stop it.")
+            raise TooManyError(f"{AT_ONCE} rehearsals are already running: wait for one to end, or stop it.")
         here, there = multiprocessing.get_context("spawn").Pipe(duplex=False)
         process = multiprocessing.get_context("spawn").Process(
             target=self.work, args=(there, self.configuration, asked), daemon=True
@@ -91,5 +91,5 @@ class ProcessBench:
                     job.over = True
                     job.result, job.failed = (what, "") if said == "done" else (None, what)
         except EOFError:
-            job.over, job.failed = True, f"It ended without a result (exit code {process.exitcode})."
+            job.over, job.failed = True, f"The job ended without a result (exit code {process.exitcode})."
         return job

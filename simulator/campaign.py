@@ -47,7 +47,7 @@ class PutOnDrum:
 
 
 @dataclass(frozen=True, slots=True)
-class Doff:
+class DrumChange:
     """A drum begins at the take-up at `t_s`; name None: the one that was there is taken off and none put on."""
 
     t_s: float
@@ -72,7 +72,7 @@ class Schedule:
 
     travel: Travel
     put_on: list[PutOnDrum]
-    doffs: list[Doff]
+    drum_changes: list[DrumChange]
     burns: list[Burn]
 
 
@@ -168,14 +168,14 @@ def plan(
             break
     usual = recipe.setpoints.speed_m_per_min / 60.0
     travel = planner.way.travel(start_m, usual)
-    doffs = [d if d.t_s >= 0 else _timed(d, travel) for d in planner.doffs]
-    set_up = Doff(0.0, start_m, None, None)  # the recipe is set before the first cable comes
-    return Schedule(travel, planner.put_on, [set_up, *doffs], planner.burns)
+    drum_changes = [d if d.t_s >= 0 else _timed(d, travel) for d in planner.drum_changes]
+    set_up = DrumChange(0.0, start_m, None, None)  # the recipe is set before the first cable comes
+    return Schedule(travel, planner.put_on, [set_up, *drum_changes], planner.burns)
 
 
-def _timed(doff: Doff, travel: Travel) -> Doff:
-    """A doff on the fly is planned by metres; its time follows from the travel."""
-    return Doff(float(travel.when(np.array(doff.L_m))), doff.L_m, doff.name, doff.length_m, doff.scrap)
+def _timed(change: DrumChange, travel: Travel) -> DrumChange:
+    """A change on the fly is planned by metres; its time follows from the travel."""
+    return DrumChange(float(travel.when(np.array(change.L_m))), change.L_m, change.name, change.length_m, change.scrap)
 
 
 @dataclass(slots=True)
@@ -187,7 +187,7 @@ class _Planner:
     names: Iterator[str]
     way: _Way
     put_on: list[PutOnDrum] = field(default_factory=list)
-    doffs: list[Doff] = field(default_factory=list)
+    drum_changes: list[DrumChange] = field(default_factory=list)
     burns: list[Burn] = field(default_factory=list)
 
     def job(self) -> bool:
@@ -220,7 +220,7 @@ class _Planner:
 
     def _let_go(self) -> None:
         """The last drum is taken off, and a leader pulled through behind it."""
-        self.doffs.append(Doff(self.way.now_s + 1.0, self.way.L_m, None, None))
+        self.drum_changes.append(DrumChange(self.way.now_s + 1.0, self.way.L_m, None, None))
         self.way.stand(self.way.now_s + 2.0)
         self.way.run(LEADER_M, v_m_per_s=0.5, ramp_s=2.0, why_stops=WAITS, quiet=True)
         for on in self.on[1:]:
@@ -229,7 +229,7 @@ class _Planner:
     def _begin(self, L_m: float, piece: tuple[float, bool]) -> None:
         name = next(self.names) + ("-scrap" if piece[1] else "")
         standing = L_m == self.way.L_m
-        self.doffs.append(Doff(self.way.now_s if standing else -1.0, L_m, name, piece[0], piece[1]))
+        self.drum_changes.append(DrumChange(self.way.now_s if standing else -1.0, L_m, name, piece[0], piece[1]))
 
     def _wait_for(self, drum: Wound) -> None:
         """It is brought, then put on."""
@@ -293,7 +293,7 @@ class _Planner:
     def _burn(self, burn_s: float) -> None:
         """The specimen is measured off and mounted, then it burns where it hangs."""
         c = self.campaign
-        self.doffs.append(Doff(self.way.now_s, self.way.L_m, next(self.names), c.specimen_m))
+        self.drum_changes.append(DrumChange(self.way.now_s, self.way.L_m, next(self.names), c.specimen_m))
         self.way.run(c.specimen_m, 0.2, 2.0, "mounted", quiet=True)
         self.way.stand(self.way.now_s + SETTLES_S)
         begins = self.way.now_s
@@ -304,7 +304,7 @@ class _Planner:
         self.way.say("stopped", "flame out")
         self.burns.append(Burn(begins, begins + lasts, begins + fails if fails else None))
         self.way.stand(self.way.now_s + c.change_s)
-        self.doffs.append(Doff(self.way.now_s, self.way.L_m, None, None))
+        self.drum_changes.append(DrumChange(self.way.now_s, self.way.L_m, None, None))
         self.way.stand(self.way.now_s + 2.0)
 
 

@@ -143,9 +143,9 @@ class Run:
                 yield self._wound(self._name(i), L, L + length, float(self.travel.when(np.array(L + length))), False)
                 L += length
             return
-        for doff, end in pairwise(self.schedule.doffs):
-            if doff.name is not None:
-                yield self._wound(doff.name, doff.L_m, end.L_m, end.t_s, doff.scrap)
+        for change, end in pairwise(self.schedule.drum_changes):
+            if change.name is not None:
+                yield self._wound(change.name, change.L_m, end.L_m, end.t_s, change.scrap)
 
     def _wound(self, name: str, from_L: float, to_L: float, ready_s: float, scrap: bool) -> Wound:
         offset = self.line.counter_m - self.line.take_up_m
@@ -342,7 +342,7 @@ class Run:
 
     def _told(self, from_s: float, before_s: float) -> Iterator[tuple[str, list[Draft]]]:
         yield f"{STATE_STATION}/{STATE}", list(self._states(from_s, before_s))
-        yield f"{self.line.take_up}/{DRUM}", list(self._doffs(from_s, before_s))
+        yield f"{self.line.take_up}/{DRUM}", list(self._drum_changes(from_s, before_s))
         if self.schedule is not None:
             for position in dict.fromkeys(one.station for one in self.schedule.put_on):
                 yield f"{position}/{PAYOFF}", list(self._put_on(position, from_s, before_s))
@@ -368,9 +368,9 @@ class Run:
             if one.station == position and from_s <= one.t_s < before_s:
                 yield Draft(one.t_s, {"t": self._stamp(one.t_s), "drum": one.drum.name, "left_m": one.left_m})
 
-    def _doffs(self, from_s: float, before_s: float) -> Iterator[Draft]:
+    def _drum_changes(self, from_s: float, before_s: float) -> Iterator[Draft]:
         if self.schedule is not None:
-            yield from self._planned_doffs(self.schedule, from_s, before_s)
+            yield from self._planned_drum_changes(self.schedule, from_s, before_s)
             return
         while (t := float(self.travel.when(np.array(self._drum_L)))) < before_s:
             lengths = self.story.drum_length_m
@@ -384,15 +384,15 @@ class Run:
                 t, {"t": self._stamp(t), "drum": name, "recipe": self.recipe.recipe, "planned_length_m": length}
             )
 
-    def _planned_doffs(self, schedule: Schedule, from_s: float, before_s: float) -> Iterator[Draft]:
-        for doff in schedule.doffs:
-            if from_s <= doff.t_s < before_s:
-                start_m = doff.L_m + self.line.counter_m - self.line.take_up_m
-                if doff.name is not None:
+    def _planned_drum_changes(self, schedule: Schedule, from_s: float, before_s: float) -> Iterator[Draft]:
+        for change in schedule.drum_changes:
+            if from_s <= change.t_s < before_s:
+                start_m = change.L_m + self.line.counter_m - self.line.take_up_m
+                if change.name is not None:
                     self._drum += 1
-                    self.truth.cuts.append(Cut(doff.name, self.recipe.recipe, start_m, doff.t_s))
-                body = {"drum": doff.name, "recipe": self.recipe.recipe}
-                yield Draft(doff.t_s, {"t": self._stamp(doff.t_s), **body, "planned_length_m": doff.length_m})
+                    self.truth.cuts.append(Cut(change.name, self.recipe.recipe, start_m, change.t_s))
+                body = {"drum": change.name, "recipe": self.recipe.recipe}
+                yield Draft(change.t_s, {"t": self._stamp(change.t_s), **body, "planned_length_m": change.length_m})
 
     def _sparks(self, stream: StreamSettings, from_s: float, before_s: float) -> Iterator[Draft]:
         """A fault is told when it enters the electrode: the line's own, and what a drum put on brought to it."""
@@ -428,7 +428,7 @@ class Run:
         if self.schedule is None:
             return []
         if stream.quantity == LABEL:
-            return [d.t_s + 5.0 for d in self.schedule.doffs if d.name is not None]
+            return [d.t_s + 5.0 for d in self.schedule.drum_changes if d.name is not None]
         if test is None:
             return []
         if stream.path == test.circuit:

@@ -25,75 +25,76 @@ class Sent(TypedDict):
     state: str
 
 
-class NotDoneError(Exception):
+class RejectedActionError(Exception):
     """Why nothing was sent, in a sentence."""
 
 
 def who(typed: str | None, may: str, nameless: str) -> str:
     """The name that an act bears: the account's where there are accounts, else the one typed.
 
-    Raises NotDoneError where the account may not do it (`may` is the role it takes), or with `nameless` for no name.
+    Raises RejectedActionError where the account may not do it (`may` is the role it takes), or, with `nameless`,
+    where there is no name.
     """
     person = present()
     if person is not None:
         if not person.may(may):
-            raise NotDoneError(f"The account {person.name} may {person.role}, not {may}.")
+            raise RejectedActionError(f"The account {person.name} has the role '{person.role}'; '{may}' is required.")
         return person.name
     name = said(typed, NAME_MOST)
     if not name:
-        raise NotDoneError(f"Give your name: {nameless}")
+        raise RejectedActionError(f"Enter your name: {nameless}")
     return name
 
 
 def said(text: str | None, most: int = REASON_MOST) -> str:
-    """What was typed, as it goes into a message: whole. Raises NotDoneError for what is longer than `most`."""
+    """What was typed, as it goes into a message: whole. Raises RejectedActionError for what is longer than `most`."""
     words = (text or "").strip()
     if len(words) > most:
-        raise NotDoneError(f"Shorten it to {most} characters: it has {len(words)}. Nothing was sent or cut.")
+        raise RejectedActionError(f"Shorten the text to {most} characters: it has {len(words)}. Nothing was sent.")
     return words
 
 
 def send(context: Context, line: str, message: Action | LimitsStep) -> None:
-    """Publish; raises NotDoneError where the broker did not take it."""
+    """Publish; raises RejectedActionError where the broker did not take it."""
     try:
         context.gateway.send(line, message)
     except NotSentError as error:
-        raise NotDoneError(str(error)) from error
+        raise RejectedActionError(str(error)) from error
 
 
 def send_answer(
     context: Context, key: str, action: str, by: str | None, reason: str | None, minutes: str | None
 ) -> Sent:
-    """Publish one answer to an alarm; returns what to remember until the record shows it. Raises NotDoneError."""
-    name, why = who(by, "answer alarms", "an answer without one is not taken."), said(reason)
+    """Publish one response to an alarm; returns what to keep until it is confirmed. Raises RejectedActionError."""
+    name, why = who(by, "answer alarms", "it is required."), said(reason)
     if action == "shelve" and not why:
-        raise NotDoneError("Give a reason: others must know why this alarm is shelved.")
+        raise RejectedActionError("Enter a reason: others must know why this alarm is shelved.")
     if action == "shelve" and minutes not in SHELVE_MIN:
-        raise NotDoneError("Choose for how long.")
+        raise RejectedActionError("Choose a duration.")
     alarm = find(context, key)
     if alarm is None:
-        raise NotDoneError("This alarm has changed since you opened it. Close and look again.")
+        raise RejectedActionError("This alarm has changed since you opened it. Close the form and open it again.")
     message = action_of(context, alarm, cast(Answer, action), name, why, int(minutes or 0))
     send(context, alarm.line, message)
     return {"key": key, "action": action, "t": message.t, "state": alarm.state}
 
 
 def note_work(context: Context, line: str, station: str | None, by: str | None, done: str | None) -> None:
-    """Tell the monitor what was done at a station. Raises NotDoneError."""
-    name, what = who(by, "answer alarms", "work is noted by no one without one."), said(done)
+    """Tell the monitor what was done at a station. Raises RejectedActionError."""
+    name, what = who(by, "answer alarms", "it is required for the log entry."), said(done)
     if station not in context.configuration.lines[line].stations:
-        raise NotDoneError("Choose where it was done.")
+        raise RejectedActionError("Choose where it was done.")
     if not what:
-        raise NotDoneError("Say what was done.")
+        raise RejectedActionError("Enter what was done.")
     n, t_ms = context.numbering.next()
     send(context, line, Action(n, t_ms, "note work", name, what, station=station))
 
 
 def hand_over(context: Context, by: str | None, words: str | None) -> None:
-    """Sign words for the next shift; they stand with the first line of the works. Raises NotDoneError."""
-    name, text = who(by, "answer alarms", "a handover without one is not signed."), said(words, bounds.WORDS)
+    """Sign words for the next shift; they stand with the first line of the works. Raises RejectedActionError."""
+    name, text = who(by, "answer alarms", "it is required to sign."), said(words, bounds.WORDS)
     if not text:
-        raise NotDoneError("Write what the next shift must know, or that there is nothing.")
+        raise RejectedActionError("Enter the handover note, or that there is nothing to hand over.")
     n, t_ms = context.numbering.next()
     send(context, min(context.configuration.lines), Action(n, t_ms, "hand over", name, text))
 
@@ -101,15 +102,15 @@ def hand_over(context: Context, by: str | None, words: str | None) -> None:
 def sign_record(
     context: Context, line: str, filling: int, decision: str | None, by: str | None, reason: str | None
 ) -> None:
-    """An authorised person's decision of a drum, for the journal. It moves nothing. Raises NotDoneError."""
-    name, why = who(by, "change limits", "a decision without one is not signed."), said(reason)
+    """An authorised person's decision of a drum, for the journal. It moves nothing. Raises RejectedActionError."""
+    name, why = who(by, "change limits", "it is required to sign."), said(reason)
     found = context.record.drum(line, filling)
     if found is None or decision not in ("release", "hold", "scrap"):
-        raise NotDoneError("Choose a decision.")
+        raise RejectedActionError("Choose a decision.")
     if found.end_m is None:
-        raise NotDoneError("It is still being wound: nothing can be decided of it yet.")
+        raise RejectedActionError("The drum is still being wound; no decision is possible yet.")
     if not why:
-        raise NotDoneError("Give a reason: it stands in the journal.")
+        raise RejectedActionError("Enter a reason; it is stored in the audit trail.")
     n, t_ms = context.numbering.next()
     signed = Action(
         n, t_ms, "sign record", name, why, start_m=found.start_m, end_m=found.end_m, drum=found.drum,
@@ -119,15 +120,15 @@ def sign_record(
 
 
 def note_resistance(context: Context, line: str, filling: int, ohm: object, at_C: object, by: str | None) -> None:
-    """A conductor's resistance over a finished drum. Raises NotDoneError."""
-    name = who(by, "answer alarms", "a measurement by no one is not noted.")
+    """A conductor's resistance over a finished drum. Raises RejectedActionError."""
+    name = who(by, "answer alarms", "it is required.")
     found = context.record.drum(line, filling)
     if found is None or found.end_m is None:
-        raise NotDoneError("It is still being wound: measure it when it is finished.")
+        raise RejectedActionError("The drum is still being wound: measure it when it is finished.")
     if not isinstance(ohm, int | float) or ohm <= 0:
-        raise NotDoneError("Give the resistance in ohm over the whole length, above 0.")
+        raise RejectedActionError("Enter the resistance in ohm over the whole length, above 0.")
     if not isinstance(at_C, int | float) or not -50 <= at_C <= 150:
-        raise NotDoneError("Give the conductor's temperature, -50 to 150 \N{DEGREE SIGN}C.")
+        raise RejectedActionError("Enter the conductor's temperature, -50 to 150 \N{DEGREE SIGN}C.")
     n, t_ms = context.numbering.next()
     send(
         context, line,

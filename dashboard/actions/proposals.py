@@ -3,13 +3,14 @@
 from collections.abc import Iterable
 from typing import Any, cast
 
-from dashboard.actions.answers import NotDoneError, said, send, who
+from dashboard.actions.answers import RejectedActionError, said, send, who
 from dashboard.context import Context
 from monitor.contract.config.limits import Changes, LimitsError, beyond_instruments, same_person, with_limits
 from monitor.contract.messages import LimitsStep
 
 MAY = "change limits"
-NAMELESS = "limits are changed by no one without one."
+SENT = {"approve": "Approval", "refuse": "Rejection", "withdraw": "Withdrawal"}
+NAMELESS = "it is required to change limits."
 
 
 def propose(
@@ -24,11 +25,11 @@ def propose(
     """Propose changes of a recipe on some lines; returns what to say."""
     name, why = who(by, MAY, NAMELESS), said(reason)
     if not changes:
-        raise NotDoneError("Change a limit first.")
+        raise RejectedActionError("Change a limit first.")
     if not why:
-        raise NotDoneError("Give a reason: whoever approves must know why.")
+        raise RejectedActionError("Enter a reason: the second person needs it to approve.")
     if not words:
-        raise NotDoneError("Rehearse these limits first: the proposal carries what they would have done.")
+        raise RejectedActionError("Rehearse these limits first: the proposal includes the result.")
     lines = list(lines)
     for line in lines:
         _possible(context, line, recipe, changes)
@@ -42,14 +43,14 @@ def propose(
 
 
 def _possible(context: Context, line: str, recipe: str, changes: Changes) -> None:
-    """NotDoneError for limits that cannot be or that the line's instruments cannot measure."""
+    """RejectedActionError for limits that cannot be or that the line's instruments cannot measure."""
     try:
         wanted = with_limits(context.recipes(line)[recipe], changes)
     except LimitsError as error:
-        raise NotDoneError(str(error)) from error
+        raise RejectedActionError(str(error)) from error
     for key, problem in beyond_instruments(wanted, context.configuration.lines[line]).items():
         if key in changes:
-            raise NotDoneError(f"{key}: {problem}.")
+            raise RejectedActionError(f"{key}: {problem}.")
 
 
 def decide(
@@ -57,14 +58,14 @@ def decide(
 ) -> str:
     """Approve, refuse or withdraw a proposal; the monitor holds that nobody approves their own."""
     name = who(by, MAY, NAMELESS)
-    if step not in ("approve", "refuse", "withdraw"):
-        raise NotDoneError(f"There is no step {step!r}.")
+    if step not in SENT:
+        raise RejectedActionError(f"Unknown step {step!r}.")
     known = next((p for p in context.record.proposals() if (p.line, p.proposal) == (line, proposal)), None)
     if step == "approve" and known is not None and same_person(name, known.by):
-        raise NotDoneError(f"{known.by} proposed it: a second person must approve it.")
+        raise RejectedActionError(f"{known.by} proposed it: a second person must approve it.")
     n, t_ms = context.numbering.next()
     send(context, line, LimitsStep(n, t_ms, cast(Any, step), recipe, name, proposal, reason=said(reason)))
-    return f"{step.capitalize()} sent, waiting for the monitor."
+    return f"{SENT[step]} sent, awaiting confirmation."
 
 
 def go_back(context: Context, line: str, recipe: str, to: int, by: str | None, reason: str | None) -> str:
@@ -72,4 +73,4 @@ def go_back(context: Context, line: str, recipe: str, to: int, by: str | None, r
     name = who(by, MAY, NAMELESS)
     n, t_ms = context.numbering.next()
     send(context, line, LimitsStep(n, t_ms, "go back", recipe, name, to=to, reason=said(reason)))
-    return "Sent, waiting for the monitor."
+    return "Sent, awaiting confirmation."

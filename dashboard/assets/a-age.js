@@ -37,7 +37,7 @@
   }
 
   function behind(coming) {
-    const left = coming.left_s === null ? "not coming nearer" : "about " + span(coming.left_s) + " left";
+    const left = coming.left_s === null ? "not catching up" : "about " + span(coming.left_s) + " left";
     return span(coming.behind_s) + " behind, " + left;
   }
 
@@ -45,14 +45,14 @@
   // newest_ms: newest sample (null: never heard); coming: of `catchingUp`, where it is known.
   // Returns what to say and whether the value is alive.
   function freshness(sinceAnswer_s, server_ms, newest_ms, oldAfter_s, coming) {
-    if (sinceAnswer_s === null) return { kind: "waiting", alive: false, age_s: null, text: "waiting for the first answer" };
+    if (sinceAnswer_s === null) return { kind: "waiting", alive: false, age_s: null, text: "connecting…" };
     const age = newest_ms === null || newest_ms === undefined
       ? null
       : Math.max(0, (server_ms - newest_ms) / 1000) + sinceAnswer_s;
     if (sinceAnswer_s >= SILENT_AFTER_S) {
       return { kind: "no connection", alive: false, age_s: age, text: "no connection for " + span(sinceAnswer_s) };
     }
-    if (age === null) return { kind: "never heard", alive: false, age_s: null, text: "never heard" };
+    if (age === null) return { kind: "no data yet", alive: false, age_s: null, text: "no data received yet" };
     if (age >= (oldAfter_s || LINE_OLD_AFTER_S)) {
       if (coming) return { kind: "catching up", alive: true, age_s: age, text: "catching up: " + behind(coming) };
       return { kind: "no data", alive: false, age_s: age, text: "no data for " + span(age) };

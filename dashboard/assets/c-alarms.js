@@ -3,9 +3,10 @@
   "use strict";
 
   const Draw = root.everymetreElements;
-  const HEADS = ["Priority", "State", "Line", "What", "Value", "Limit", "Since", "Where", "Answer"];
-  const PAST = ["When", "Line", "Priority", "What", "Event", "State after", "Value", "Recipe, revision", "By", "Reason"];
-  const CAPTION = "Alarms that are not normal, most urgent first";
+  const HEADS = ["Priority", "State", "Line", "Alarm", "Value", "Limit", "Activated", "Position", "Response"];
+  const PAST = ["When", "Line", "Priority", "Alarm", "Event", "New state", "Value", "Recipe, revision", "By", "Reason"];
+  const SENT = { acknowledge: "acknowledgement", shelve: "shelving", unshelve: "unshelving" };
+  const CAPTION = "Alarms not in the normal state, most urgent first";
   const memory = { rows: {}, order: [], newest: null, sent: [], busy: false, again: false, shown: null, page: 0, until: null };
 
   // ---- pure ------------------------------------------------------------------------------------------------
@@ -118,14 +119,14 @@
     };
     const title = Draw.el("th", "", row.title);
     title.scope = "row";
-    title.dataset.label = "What";
+    title.dataset.label = "Alarm";
     const state = cell("State", "state", ...(row.wants ? [Draw.el("span", "mark")] : []), row.said);
     const ago = Draw.el("span", "ago");
     ago.dataset.ago = row.occurrence;
     first.append(
       cell("Priority", "", Draw.tally(row.priority)), state, cell("Line", "", row.line), title,
-      cell("Value", "n", row.value), cell("Limit", "n", row.limit), cell("Since", "", row.since, Draw.el("br"), ago),
-      cell("Where", "", ...place(row.where)), cell("Answer", "", ...answerParts(key, sent)),
+      cell("Value", "n", row.value), cell("Limit", "n", row.limit), cell("Activated", "", row.since, Draw.el("br"), ago),
+      cell("Position", "", ...place(row.where)), cell("Response", "", ...answerParts(key, sent)),
     );
     body.append(first);
     if (row.response.length) body.append(responseRow(row.response));
@@ -152,13 +153,13 @@
   }
 
   function answerParts(key, sent) {
-    const button = Draw.el("button", "answer", "Answer");
+    const button = Draw.el("button", "answer", "Respond");
     button.type = "button";
     button.addEventListener("click", () => root.dash_clientside.set_props("asked", { data: { key, at: Date.now() } }));
     if (!sent) return [button];
     const age = Draw.el("span", "sent-age");
     age.dataset.ago = sent.t;
-    return [Draw.el("span", "sent", sent.action + " sent, waiting for the monitor"), age, button];
+    return [Draw.el("span", "sent", SENT[sent.action] + " sent, awaiting confirmation"), age, button];
   }
 
   // ---- how they changed --------------------------------------------------------------------------------------
@@ -216,7 +217,7 @@
   }
 
   function pastTable(reply) {
-    const room = Draw.table("Changes of alarms", PAST, [6], "history");
+    const room = Draw.table("Alarm history", PAST, [6], "history");
     const body = Draw.el("tbody");
     for (const row of reply.rows) {
       const line = Draw.el("tr");
@@ -228,7 +229,7 @@
       }
       body.append(line);
     }
-    room.firstChild.append(reply.rows.length ? body : emptyBody("No alarm changed in this span.", PAST.length));
+    room.firstChild.append(reply.rows.length ? body : emptyBody("No alarm events in this period.", PAST.length));
     return room;
   }
 

@@ -144,7 +144,7 @@
     const coming = lost ? undefined : farthestBehind();
     connection.classList.toggle("lost", lost);
     connection.classList.toggle("behind", coming !== undefined);
-    say(connection, since === null ? "connecting" : lost ? (memory.unread ? "record cannot be read for " : "no connection for ") + Age.span(since) : coming ? "catching up: " + Age.behind(coming) : "");
+    say(connection, since === null ? "connecting" : lost ? (memory.unread ? "database not readable for " : "no connection for ") + Age.span(since) : coming ? "catching up: " + Age.behind(coming) : "");
     document.body.classList.toggle("lost", lost);
     if (memory.reply) {
       const time = document.getElementById("works-time");
@@ -172,7 +172,7 @@
       title.href = "/line/" + encodeURIComponent(line.line);
       head.append(title);
     }
-    head.append(el("span", "state"), el("span", "speed"), el("span", "drum"), el("span", "doff"), el("span", "asks"), el("span", "cure"), el("small", "metres"), el("small", "behind"));
+    head.append(el("span", "state"), el("span", "speed"), el("span", "drum"), el("span", "drum-change"), el("span", "asks"), el("span", "cure"), el("small", "metres"), el("small", "behind"));
     const ribbon = el("a", "ribbon");
     ribbon.append(el("span", "wound"));
     const marks = el("div", "marks");
@@ -192,7 +192,7 @@
     state.dataset.state = fresh.alive ? line.state || "" : fresh.kind;
     paintSpeed(part("speed"), line);
     paintDrum(part("drum"), line);
-    say(part("doff"), doff(line));
+    say(part("drum-change"), drumChange(line));
     paintCure(part("cure"), line);
     paintAsks(part("asks"), line, fresh);
     paintRibbon(room, line);
@@ -205,7 +205,7 @@
     const window = line.window;
     say(room.children[0], show(line.speed, 0));
     say(room.children[1], " m/min ");
-    say(room.children[2], window ? (line.outside ? "outside " : "window ") + bounds(...window) : "no window");
+    say(room.children[2], window ? (line.outside ? "outside " : "limits ") + bounds(...window) : "no limits");
   }
 
   function bounds(low, high) {
@@ -233,9 +233,9 @@
     room.classList.toggle("act", advice !== "");
   }
 
-  function doff(line) {
-    if (line.doff_s === null || line.doff_s === undefined) return line.drum ? "not nearer to doff" : "";
-    return line.doff_s < 1 ? "doff due" : "doff in " + Age.span(line.doff_s);
+  function drumChange(line) {
+    if (line.drum_change_s === null || line.drum_change_s === undefined) return line.drum ? "drum change: no estimate" : "";
+    return line.drum_change_s < 1 ? "drum change due" : "drum change in " + Age.span(line.drum_change_s);
   }
 
   function paintAsks(room, line, fresh) {
@@ -252,7 +252,7 @@
         link.href = "/alarms";
         room.append(link, el("small", "ask-age"));
       } else {
-        room.append(el("small", "calm", asks.standing ? asks.standing + " acknowledged, standing" : "nothing wants an answer"));
+        room.append(el("small", "calm", asks.standing ? asks.standing + " acknowledged, still active" : "no unacknowledged alarms"));
       }
     }
     if (age !== null) say(room.querySelector(".ask-age"), Age.span(age) + " ago");
@@ -276,7 +276,7 @@
     });
     const total = Ribbon.lengths(kept.runs);
     const words = [3, 1, 2].filter((v) => total[v] > 0).map((v) => show(total[v], 0) + " m " + Ribbon.WORDS[v]);
-    strip.setAttribute("aria-label", "Drum " + line.drum + ": " + show(line.drum_metre, 0) + " m wound; " + (words.join(", ") || "nothing found"));
+    strip.setAttribute("aria-label", "Drum " + line.drum + ": " + show(line.drum_metre, 0) + " m wound; " + (words.join(", ") || "no faults recorded"));
     say(room.querySelector(".metres"), [line.recipe].concat(words).join(", "));
     paintMarks(room.querySelector(".marks"), full);
   }
@@ -343,7 +343,7 @@
     const catchesUp = lineFresh.kind === "catching up"; // then a stream is as old as it is behind the line's newest
     for (const pass of here.querySelectorAll("[data-zone]")) {
       const speed = (line.speed || 0) / 60;
-      say(pass, speed > 0.05 ? show(Number(pass.dataset.zone) / speed, 1) + " s" : "stands");
+      say(pass, speed > 0.05 ? show(Number(pass.dataset.zone) / speed, 1) + " s" : "stopped");
       pass.classList.toggle("old", !lineFresh.alive);
     }
     memory.last = memory.last || {};
@@ -366,7 +366,7 @@
     for (const one of document.querySelectorAll("[data-ago]")) {
       const age = (now - Number(one.dataset.ago)) / 1000;
       const late = one.className === "sent-age" && age > 15;
-      say(one, Age.span(age) + " ago" + (late ? "; no sign from the monitor: is it running?" : ""));
+      say(one, Age.span(age) + " ago" + (late ? "; no confirmation from the monitor: check that it is running" : ""));
     }
   }
 

@@ -20,7 +20,7 @@ from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Recipe
 from monitor.contract.reading import NowRow
 
-LEGEND = "Strong: the cable now, its surface solid, its inside dashed. Grey: the recipe in steady state."
+LEGEND = "Colour: cable now (solid: surface, dashed: at the conductor). Grey: the recipe in steady state."
 
 
 def curing(context: Context, line: Line) -> Children:
@@ -31,7 +31,7 @@ def curing(context: Context, line: Line) -> Children:
         return []
     cure = now.extra.get("cure")
     if not cure:
-        return [html.P("The cure of the cable inside is known once the line has been heard for a moment.")]
+        return [html.P("Waiting for data: cure is calculated after the first readings arrive.")]
     curves = [_steady(line, recipe), from_told(cure["cable"])]
     return [
         html.P(
@@ -68,8 +68,8 @@ def headroom(line: Line, cure: Mapping[str, Any]) -> Any:
         for name in room["colder"]
     ]
     return table(
-        f"Headroom at {exact(cure['speed'])} m/min and the ovens as they are, held steady",
-        ["What is set", "Until undercured", "Until overheated"],
+        f"Headroom at {exact(cure['speed'])} m/min and present oven temperatures (steady state)",
+        ["Setting", "Margin to undercure", "Margin to overheating"],
         rows,
         empty="",
         classes="headroom",
@@ -78,7 +78,7 @@ def headroom(line: Line, cure: Mapping[str, Any]) -> Any:
 
 def _room(margin: Mapping[str, Any], what: str) -> str:
     if margin["room"] is None:
-        return "no limit near"
+        return "no limit within range"
     limit = "" if margin["limit"] in ("undercured", "") else f": {margin['limit']}"
     return f"{format.number(margin['room'], 'm', 1)} {what}{limit}"
 
@@ -87,17 +87,21 @@ def inside(context: Context, line: Line, now: NowRow, cure: Mapping[str, Any]) -
     """Stretches inside the line that are lost, at risk or overheated, on the drum and from its outer end."""
     rows = [
         [words_of, *_places(now, start, end)]
-        for name, words_of in (("overheated", "overheated"), ("lost", "undercured, lost"), ("at_risk", "at risk"))
+        for name, words_of in (
+            ("overheated", "overheated"),
+            ("lost", "undercured, not recoverable"),
+            ("at_risk", "at risk"),
+        )
         for start, end in cure[name]
     ]
     said = live.advice(cure, context.zone)
-    about = "if it starts again now" if cure["standing"] else "if nothing changes"
-    caption = f"Cable inside, at the take-up {about}" + (f": {said}" if said else ": all of it will be cured")
+    about = "if the line restarts now" if cure["standing"] else "at unchanged settings"
+    caption = f"Forecast at the take-up for cable now in the line, {about}" + (f": {said}" if said else ": fully cured")
     return table(
         caption,
-        ["What", "Drum metre from", "to", "From the outer end", "to"],
+        ["Forecast", "Drum metre from", "to", "From the outer end", "to"],
         rows,
-        empty="No metre inside is lost or at risk.",
+        empty="No cable now in the line is at risk.",
         numeric=(1, 2, 3, 4),
         classes="inside-now",
     )

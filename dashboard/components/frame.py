@@ -116,5 +116,5 @@ def _group(name: str, pages: Sequence[tuple[str, str, str]]) -> html.Div:
 def _person(person: Person | None) -> Children:
     if person is None:
         return []
-    leave = html.Button("Leave", className="plain", type="submit", title=f"{person.name} may {person.role}")
+    leave = html.Button("Sign out", className="plain", type="submit", title=f"{person.name}, role: {person.role}")
     return [html.Form([html.Span(person.name), leave], action="/leave", method="POST", className="person")]

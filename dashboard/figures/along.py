@@ -51,7 +51,7 @@ def along_figure(line: Line, cure: Cure, curves: Sequence[Along], height_px: int
         for z in line.zone
         if 0 <= z.start_m < end_m
     ]
-    return curves_figure(cure, curves, shades, end_m, "metres from the head", height_px)
+    return curves_figure(cure, curves, shades, end_m, "distance from crosshead (m)", height_px)
 
 
 def history_figure(line: Line, cure: Cure, heat: Heat, height_px: int = 300) -> go.Figure:
@@ -63,7 +63,7 @@ def history_figure(line: Line, cure: Cure, heat: Heat, height_px: int = 300) -> 
         if 0 <= z.start_m < line.take_up_m:
             came, left = np.interp((z.start_m, z.end_m), heat.position_m, t).tolist()
             shades.append(Shade(titles.station_title(line, z.name), came, left, z.medium))
-    return curves_figure(cure, [curve], shades, float(t[-1]), "seconds since the head", height_px)
+    return curves_figure(cure, [curve], shades, float(t[-1]), "time since crosshead (s)", height_px)
 
 
 def curves_figure(
@@ -83,12 +83,11 @@ def curves_figure(
         _ground(fig, shade)
     for curve in curves:
         _add(fig, curve)
-    for name, at, said in (("LOLO", cure.index_min, "least"), ("LO", cure.index_warn, "scant")):
+    for name, at, said in (("LOLO", cure.index_min, "min"), ("LO", cure.index_warn, "marginal")):
         fig.add_shape(type="line", xref="paper", x0=0, x1=1, yref="y2", y0=at, y1=at, line=LIMIT_LINE[name])
         fig.add_annotation(
-            xref="paper", x=1, xanchor="left", yref="y2", y=at, text=f" {said} "
-                f"{exact(at)}", showarrow=False, font_size=10,
-            yshift=5 if name == "LO" else -5,
+            xref="paper", x=1, xanchor="left", yref="y2", y=at, text=f" {said} {exact(at)}", showarrow=False,
+            font_size=10, yshift=5 if name == "LO" else -5,
         )  # fmt: skip
     return fig
 

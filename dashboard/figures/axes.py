@@ -47,7 +47,7 @@ def set_metre_axes(fig: go.Figure, length_m: float, wound_range: tuple[float, fl
             "position": 1,
             "overlaying": "x",
             "showgrid": False,
-            "title": {"text": "metres from the outer end, order of the next process (m)", "standoff": 6},
+            "title": {"text": "distance from outer end, unwinding order (m)", "standoff": 6},
         },
     )
     fig.add_scatter(x=[length_m, 0.0], y=[None, None], xaxis="x2", mode="markers", hoverinfo="skip", name="outer")

@@ -23,7 +23,7 @@ from monitor.evidence.whole_drum import DrumFinding, WholeDrum
 LANE_PX, STRIP_PX = 26, 88
 SHAPE = {Verdict.NONCONFORMING: "diamond", Verdict.SUSPECT: "triangle-up", Verdict.UNSEEN: "square-open"}
 STRIP_POINTS = 1000
-MARKS, NOT_SEEN, DWELL, CURE, FROM_BEFORE = "Marks by people", "Not seen", "Dwell", "Cure", "Inherited"
+MARKS, NOT_SEEN, DWELL, CURE, FROM_BEFORE = "Manual marks", "No data", "Dwell", "Cure", "Inherited"
 COOLING = "Cooling"
 INDEX, INDEX_MOST = "cure/index-inner", 8.0  # what stood in an oven has indices of thousands: drawn at the top
 

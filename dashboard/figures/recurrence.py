@@ -82,10 +82,14 @@ def fold_figure(
         marker={"size": 7 if len(x) < 300 else 4, "color": VERMILLION},
         customdata=np.round(x, 2).tolist(), hovertemplate="at %{customdata} " + unit + "<extra></extra>",
     )  # fmt: skip
-    each = "one turn a row" if together == 1 else f"{together} turns a row"
+    each = "one per row" if together == 1 else f"{together} per row"
     fig.update_layout(
-        xaxis={"range": [0, period], "title": {"text": f"within the turn ({unit})", "standoff": 4}, "showgrid": True},
-        yaxis={"title": {"text": f"turn, {each}"}, "autorange": "reversed", "showgrid": False, "zeroline": False},
+        xaxis={
+            "range": [0, period],
+            "title": {"text": f"within the revolution ({unit})", "standoff": 4},
+            "showgrid": True,
+        },
+        yaxis={"title": {"text": f"revolution, {each}"}, "autorange": "reversed", "showgrid": False, "zeroline": False},
     )
     return fig
 

@@ -83,7 +83,7 @@ def _row(
 
 
 def suggestion_figure(found: Suggestion, shifts: float) -> go.Figure:
-    """Nuisance alarms a shift against how late the real ones are told at worst; one line a deadband."""
+    """Nuisance alarms per shift against the longest detection delay of real excursions; one line per deadband."""
     fig = figure(300, top=14, bottom=44, left=64, right=150)
     bands = list(dict.fromkeys(c.deadband for c in found.tried))
     for i, band in enumerate(bands):
@@ -94,8 +94,7 @@ def suggestion_figure(found: Suggestion, shifts: float) -> go.Figure:
             marker={"size": 6, "color": [_of(c) for c in some]}, name=f"deadband {exact(band)}",
             customdata=[[c.on_delay_s, c.missed] for c in some], meta="profile",
             hovertemplate=f"deadband {exact(band)}, on-delay %{{customdata[0]:g}} s<br>%{{y:.3g}} nuisance "
-                "alarms a shift, "
-            "told %{x:.3g} s late at worst, %{customdata[1]} missed<extra></extra>",
+            "alarms per shift, detected at most %{x:.3g} s late, %{customdata[1]} missed<extra></extra>",
         )  # fmt: skip
     if found.chosen is not None:
         c = found.chosen
@@ -106,8 +105,12 @@ def suggestion_figure(found: Suggestion, shifts: float) -> go.Figure:
     fig.update_layout(
         showlegend=True,
         legend={"x": 1.02, "y": 1},
-        xaxis={"title": {"text": "told late at worst (s)", "standoff": 4}, "rangemode": "tozero", "showgrid": True},
-        yaxis={"title": {"text": "nuisance alarms a shift"}, "rangemode": "tozero", "showgrid": True},
+        xaxis={
+            "title": {"text": "longest detection delay (s)", "standoff": 4},
+            "rangemode": "tozero",
+            "showgrid": True,
+        },
+        yaxis={"title": {"text": "nuisance alarms per shift"}, "rangemode": "tozero", "showgrid": True},
     )
     return fig
 

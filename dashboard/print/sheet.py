@@ -8,7 +8,7 @@ from monitor.contract.config import titles
 from monitor.evidence.asked import Asked
 from monitor.evidence.record_types import ReleaseRecord
 
-CAUTION = "This sheet advises. It releases nothing: an authorised person does, under the works' own rules."
+CAUTION = "For information only. Release is decided by an authorised person under the plant's procedures."
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,9 +38,9 @@ class Sheet:
 def sheet_of(asked: Asked, r: ReleaseRecord) -> Sheet:
     """From the record (see `release_record.record`)."""
     held = r.proposed == "hold"
-    against = f" Against it: {'; '.join(r.against)}." if held else ""
+    against = f" Reasons to hold: {'; '.join(r.against)}." if held else ""
     test = r.integrity
-    proposed = f"Proposed by rule: {r.proposed}.{against}"
+    proposed = f"Proposed disposition (automatic): {r.proposed}.{against}"
     if test is not None:
         held = test.failed or bool(test.departures)
         proposed = f"Circuit integrity by {test.standard}: {test.said}."
@@ -53,18 +53,20 @@ def sheet_of(asked: Asked, r: ReleaseRecord) -> Sheet:
 
 
 def _facts(asked: Asked, r: ReleaseRecord) -> tuple[tuple[str, str], ...]:
-    ended = format.local(r.ended_ms, asked.configuration.works.time_zone, day=True) if r.ended_ms else "being wound"
+    ended = (
+        format.local(r.ended_ms, asked.configuration.works.time_zone, day=True) if r.ended_ms else "winding in progress"
+    )
     end = "" if r.end_line_metre is None else fixed(r.end_line_metre, 1)
     facts = [
-        ("Works", asked.configuration.works.title), ("Line", r.line_title), ("Drum", _drum(r)),
+        ("Plant", asked.configuration.works.title), ("Line", r.line_title), ("Drum", _drum(r)),
         ("Recipe", r.revisions), ("Length", f"{format.metres(r.length_m)} m"),
         ("Wound", f"{format.local(r.begun_ms, asked.configuration.works.time_zone, day=True)} to {ended}"),
         ("Line metre", f"{fixed(r.start_line_metre, 1)} to {end} m"),
-        ("Journal", (r.journal_last_hash or "no entry")[:16]),
+        ("Audit trail", (r.journal_last_hash or "no entry")[:16]),
     ]  # fmt: skip
     ohm = r.resistance
     if ohm is not None:
-        most = f", at most {exact(ohm.most)}" if ohm.most is not None else ""
+        most = f", max. {exact(ohm.most)}" if ohm.most is not None else ""
         facts.append(("Resistance", f"{fixed(ohm.ohm_per_km_at_20_C, 3)} ohm/km at 20 \N{DEGREE SIGN}C{most}"))
     return tuple(facts)
 
@@ -78,21 +80,21 @@ def _drum(r: ReleaseRecord) -> str:
 def _metres(r: ReleaseRecord) -> Block:
     length = r.length_m
     rows = [(w, f"{fixed(m, 1)} m", percent(m / length, 2) if length else "") for w, m in r.metres.items()]
-    return Block("Metres by verdict, with what is inherited", ("Verdict", "Length", "Share"), tuple(rows), (1, 2))
+    return Block("Length by verdict, including inherited faults", ("Verdict", "Length", "Share"), tuple(rows), (1, 2))
 
 
 def _ancestry(asked: Asked, r: ReleaseRecord) -> Block | None:
     if not r.ancestry and not r.without_origin:
         return None
     rows = [(a.label, _line(asked, a.line), fixed(a.start_m, 1), fixed(a.end_m, 1)) for a in r.ancestry]
-    rows += [(f"not on record ({o.pay_off}: {o.why})", "", fixed(o.start_m, 1), fixed(o.end_m, 1))
+    rows += [(f"not recorded ({o.pay_off}: {o.why})", "", fixed(o.start_m, 1), fixed(o.end_m, 1))
              for o in r.without_origin]  # fmt: skip
-    return Block("What is in it", ("Drum", "Wound on", "From its m", "To its m"), tuple(rows), (2, 3))
+    return Block("Input drums", ("Drum", "Line", "From (m)", "To (m)"), tuple(rows), (2, 3))
 
 
 def _line(asked: Asked, line: str | None) -> str:
     found = asked.configuration.lines.get(line or "")
-    return found.title if found else "not wound here"
+    return found.title if found else "not recorded in this system"
 
 
 def _inherited(r: ReleaseRecord) -> Block | None:
@@ -103,7 +105,9 @@ def _inherited(r: ReleaseRecord) -> Block | None:
          f"{x.label} at {fixed(x.of_start_m, 1)} to {fixed(x.of_end_m, 1)} m")
         for x in r.inherited
     ]  # fmt: skip
-    return Block("Inherited from earlier drums", ("Verdict", "From m", "To m", "Of"), tuple(rows), (1, 2))
+    return Block(
+        "Faults inherited from input drums", ("Verdict", "From (m)", "To (m)", "From drum"), tuple(rows), (1, 2)
+    )
 
 
 def _seen(asked: Asked, r: ReleaseRecord) -> Block:
@@ -114,8 +118,8 @@ def _seen(asked: Asked, r: ReleaseRecord) -> Block:
         whole = len(e.seen_share) - len(short)
         if whole:
             rows.append((e.label, f"{'all' if not short else 'the other'} {whole} required streams", "100.00%"))
-    caption = "Evidence: share of metres that each required stream saw"
-    return Block(caption, ("Drum", "Stream", "Seen"), tuple(rows), (2,), "No stream is required.")
+    caption = "Coverage: share of length with valid data from each required instrument"
+    return Block(caption, ("Drum", "Stream", "Coverage"), tuple(rows), (2,), "No stream is required.")
 
 
 def _people(r: ReleaseRecord) -> Block:
@@ -124,8 +128,8 @@ def _people(r: ReleaseRecord) -> Block:
          (e.journal_last_hash or "no entry")[:16])
         for e in r.evidence
     ]  # fmt: skip
-    head = ("Drum", "Alarms of its time", "Not answered", "Answers of people", "Line's journal")
-    return Block("Alarms and answers while each was wound", head, tuple(rows), (1, 2, 3))
+    head = ("Drum", "Alarms during winding", "Unacknowledged", "Operator responses", "Audit trail")
+    return Block("Alarms and responses during winding", head, tuple(rows), (1, 2, 3))
 
 
 def _sparks(r: ReleaseRecord) -> Block | None:
@@ -135,12 +139,12 @@ def _sparks(r: ReleaseRecord) -> Block | None:
             volts, held = s.voltage_kV, s.exposure_least_s
             rows.append(
                 (e.label, s.title, str(s.faults), "" if s.per_km is None else significant(s.per_km),
-                 f"{fixed(volts.least, 2)} to {fixed(volts.most, 2)}" if volts else "not on record",
+                 f"{fixed(volts.least, 2)} to {fixed(volts.most, 2)}" if volts else "not recorded",
                  fixed(held * 1e3, 0) if held else "")
             )  # fmt: skip
     if not rows:
         return None
-    head = ("Drum", "Spark test", "Faults", "Per km", "Voltage kV", "At least ms")
+    head = ("Drum", "Spark test", "Faults", "Per km", "Voltage (kV)", "Min. exposure (ms)")
     return Block("Spark tests of these metres", head, tuple(rows), (2, 3, 4, 5))
 
 
@@ -155,8 +159,8 @@ def _statistics(asked: Asked, r: ReleaseRecord) -> Block:
         for name, found in e.statistics.items()
         if found
     ]
-    head = ("Drum", "Quantity", "Least", "Mean", "Most", "Sigma")
-    return Block("Over its metres", head, tuple(rows), (2, 3, 4, 5))
+    head = ("Drum", "Quantity", "Min", "Mean", "Max", "Std dev")
+    return Block("Measured values over its length", head, tuple(rows), (2, 3, 4, 5))
 
 
 def _title(asked: Asked, line: str, name: str) -> str:

@@ -76,9 +76,9 @@ def where(alarm: AlarmRow, drums: Sequence[DrumRow]) -> dict[str, str]:
 def response_parts(response: Any) -> list[list[str]]:
     """(label, text) of an alarm's response; corrective action first, since it is what a person needs."""
     return [
-        [f"Within {format.span(response.time_to_respond_s)}", response.corrective_action],
+        [f"Respond within {format.span(response.time_to_respond_s)}:", response.corrective_action],
         ["Cause", response.cause],
-        ["If not", response.consequence],
+        ["Consequence", response.consequence],
     ]
 
 

@@ -164,7 +164,7 @@ def _running(context: Context, line: Line, row: NowRow) -> dict[str, Any]:
         "recipe": row.recipe,
         "drum_metre": None if wound is None else round(wound, 1),
         "planned_m": row.planned_length_m,
-        "doff_s": time_to_doff_s(wound, row.planned_length_m, row.speed_m_per_s),
+        "drum_change_s": time_to_drum_change_s(wound, row.planned_length_m, row.speed_m_per_s),
         "dwell_s": {zone: s for zone, s in row.extra.get("dwell_s", {}).items() if s == s},
         "cure": cure_now(context, row),
     }
@@ -184,9 +184,9 @@ def cure_now(context: Context, row: NowRow) -> dict[str, Any] | None:
     said = (
         ""
         if room is None
-        else f"{fixed(-room, 0)} m/min too fast to cure"
+        else f"speed must drop {fixed(-room, 0)} m/min for full cure"
         if fast
-        else f"{fixed(room, 0)} m/min to undercured"
+        else f"speed margin {fixed(room, 0)} m/min before undercure"
     )
     return {"room": said, "advice": advice(cure, context.zone)}
 
@@ -197,12 +197,12 @@ def advice(cure: Mapping[str, Any], zone: str) -> str:
     parts = []
     if cure["save"] is not None and cure["at_risk"]:
         act = f" by {format.local(cure['act_by_ms'], zone)}" if cure["act_by_ms"] and not cure["standing"] else ""
-        how = "restart at" if cure["standing"] else "slow to"
-        parts.append(f"{how} {exact(cure['save'])} m/min or less{act}")
+        how = "restart at" if cure["standing"] else "reduce speed to"
+        parts.append(f"{how} {exact(cure['save'])} m/min or below{act}")
     if lost:
-        parts.append(f"{fixed(lost, 0)} m inside will leave undercured")
+        parts.append(f"{fixed(lost, 0)} m now in the line will be undercured")
     if hot:
-        parts.append(f"{fixed(hot, 0)} m inside overheated")
+        parts.append(f"{fixed(hot, 0)} m now in the line overheated")
     return "; ".join(parts)
 
 
@@ -217,7 +217,7 @@ def drum_metre(line: Line, row: NowRow) -> float | None:
     return max(row.line_metre + line.counter_m - line.take_up_m - row.drum_start_m, 0.0)
 
 
-def time_to_doff_s(wound_m: float | None, planned_m: float | None, speed_m_per_s: float) -> float | None:
+def time_to_drum_change_s(wound_m: float | None, planned_m: float | None, speed_m_per_s: float) -> float | None:
     """Time until the planned length is on the drum at the present speed; None where it does not come nearer."""
     if wound_m is None or planned_m is None or speed_m_per_s <= 0.05:
         return None

@@ -13,9 +13,8 @@ def sentence(finding: Finding, line: Line) -> str:
     if finding.kind is FindingKind.INHERITED:
         return f"Inherited {finding.text}"
     if finding.kind is FindingKind.RESISTANCE:
-        return (
-            f"Conductor resistance {format.quantity(finding.extreme, finding.unit)}, noted by {words.signed(finding)}"
-        )
+        measured = format.quantity(finding.extreme, finding.unit)
+        return f"Conductor resistance {measured}, recorded by {words.signed(finding)}"
     if finding.kind is FindingKind.DWELL:
         zone = titles.inside(titles.station_title(line, finding.stream.split("/")[0]))
         return f"Dwell in {zone} too {finding.check}: {_worst(finding)}"
@@ -25,9 +24,9 @@ def sentence(finding: Finding, line: Line) -> str:
     if finding.kind is FindingKind.MISSING:
         return f"{title}: no data"
     if finding.kind is FindingKind.STUCK:
-        return f"{title}: did not move"
+        return f"{title}: reading frozen"
     if finding.kind is FindingKind.WINDOW:
-        return f"{title} {words.LIMIT_WORDS.get(finding.check, finding.check)} its window: {_worst(finding)}"
+        return f"{title} {words.LIMIT_WORDS.get(finding.check, finding.check)}: {_worst(finding)}"
     return titles.event_title(line, finding.stream, finding.check)
 
 
@@ -39,4 +38,4 @@ def _cure_sentence(finding: Finding) -> str:
 
 def _worst(finding: Finding) -> str:
     worst = format.quantity(finding.extreme, finding.unit)
-    return f"{worst} (limit {finding.check} {format.quantity(finding.limit, finding.unit)})"
+    return f"{worst} (limit {format.quantity(finding.limit, finding.unit)})"

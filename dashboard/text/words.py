@@ -1,4 +1,4 @@
-"""How alarms, streams and drums are said to people: titles, sentences, responses."""
+"""Texts of alarms and findings for display: titles, sentences, responses."""
 
 from dataclasses import dataclass
 
@@ -13,10 +13,11 @@ from monitor.contract.record import SILENCE_ALARM, Finding
 from monitor.contract.selfwatch import SELF_ALARMS
 
 CAUTION = (
-    "The tool advises. It is no interlock and releases nothing: hot ovens, high voltage and moving machinery stay "
-    "under the works' own protective systems, local codes and competent people."
+    "Advisory only. This tool is not a safety interlock and does not release product. Hot ovens, high test voltage and "
+    "moving machinery remain the responsibility of the plant's own protective systems, the applicable codes and "
+    "competent persons."
 )
-LIMIT_WORDS = {"LOLO": "far under", "LO": "under", "HI": "over", "HIHI": "far over"}
+LIMIT_WORDS = {"LOLO": "low-low", "LO": "low", "HI": "high", "HIHI": "high-high"}
 ORDER = {"high": 3, "medium": 2, "low": 1}
 
 
@@ -46,11 +47,11 @@ def alarm_text(alarm: AlarmRow, configuration: Configuration) -> AlarmText:
         return AlarmText(own.title, own.response)
     if alarm.alarm.startswith("line/counter/"):
         counter = line.streams[line.counter.stream]
-        return AlarmText("Metre counter disagrees with the speed", counter.instrument)
+        return AlarmText("Metre counter and line speed disagree", counter.instrument)
     if alarm.alarm == drum_names.NAME_USED:
         return AlarmText(drum_names.TITLE, drum_names.RESPONSE)
     if alarm.alarm == SILENCE_ALARM:
-        return AlarmText("Nothing is heard of this line", line.silence.response if line.silence else None)
+        return AlarmText("No data from this line", line.silence.response if line.silence else None)
     if station.startswith("cooling/"):
         cooling = recipe.cooling if recipe else None
         return AlarmText(cure_said(station, check, alarm.limit, alarm.unit), cooling.too_warm if cooling else None)
@@ -64,24 +65,24 @@ def alarm_text(alarm: AlarmRow, configuration: Configuration) -> AlarmText:
 def _dwell_text(line: Line, recipe: Recipe | None, zone: str, check: str, alarm: AlarmRow) -> AlarmText:
     found = [d for d in recipe.dwell if d.zone == zone] if recipe else []
     response = (found[0].short if check == "short" else found[0].long) if found else None
-    side = "under" if check == "short" else "over"
+    side = "below" if check == "short" else "above"
     limit = "" if alarm.limit is None else f" ({side} {format.limit(alarm.limit, 's')})"
     return AlarmText(f"Dwell in {inside(station_title(line, zone))} too {check}{limit}", response)
 
 
 CURE = {
-    ("cure/index-inner", "unseen"): "Cure not seen: an oven was not heard",
-    ("cure/index-inner", "undercured"): "Wall not cured through: inner index under",
-    ("cure/index-inner", "scant"): "Cure is scant: inner index under",
-    ("cure/index-sheave", "soft"): "Surface soft at the first sheave: index under",
-    ("cure/surface-peak", "overheated"): "Surface too hot: over",
-    ("cure/degradation", "overheated"): "Too hot for too long: degradation index over",
-    ("cooling/inside", "unseen"): "Cooling not seen: a trough was not heard",
-    ("cooling/inside", "too-warm"): "Wall still warm where it is first pressed: inside over",
+    ("cure/index-inner", "unseen"): "Cure not verified: no temperature data from an oven",
+    ("cure/index-inner", "undercured"): "Insulation undercured at the conductor: cure index below",
+    ("cure/index-inner", "scant"): "Cure marginal at the conductor: cure index below",
+    ("cure/index-sheave", "soft"): "Surface soft at the first sheave: cure index below",
+    ("cure/surface-peak", "overheated"): "Surface too hot: above",
+    ("cure/degradation", "overheated"): "Too hot for too long: degradation index above",
+    ("cooling/inside", "unseen"): "Cooling not verified: no water temperature data",
+    ("cooling/inside", "too-warm"): "Insulation too warm at the capstan: inner temperature above",
 }
 FORESEEN = {
-    "undercured": "Will leave undercured",
-    "overheated": "Overheated where it stands",
+    "undercured": "Forecast: will be undercured",
+    "overheated": "Overheated during a stop",
 }
 
 
@@ -99,12 +100,12 @@ def _cure_text(recipe: Recipe | None, stream: str, check: str, alarm: AlarmRow) 
     if stream != "cure/forecast":
         return AlarmText(cure_said(stream, check, alarm.limit, alarm.unit), response)
     if alarm.value is None:
-        first = "No speed saves the metres at risk."
+        first = "The metres at risk cannot be recovered at any line speed."
     else:
-        first = f"Slow to {format.number(alarm.value, 'm/min', 1)} m/min or less."
+        first = f"Reduce line speed to {format.number(alarm.value, 'm/min', 1)} m/min or below."
     if response is not None:
         response = response.model_copy(update={"corrective_action": f"{first} {response.corrective_action}"})
-    return AlarmText("Cable inside the line will leave undercured if nothing changes", response)
+    return AlarmText("Forecast: cable now in the line will be undercured", response)
 
 
 def _stream_text(line: Line, recipe: Recipe | None, path: str, check: str, alarm: AlarmRow) -> AlarmText:
@@ -112,10 +113,10 @@ def _stream_text(line: Line, recipe: Recipe | None, path: str, check: str, alarm
     if check == "missing":
         return AlarmText(f"{title}: no data", settings.instrument if settings else None)
     if check == "stuck":
-        return AlarmText(f"{title}: does not move", settings.instrument if settings else None)
+        return AlarmText(f"{title}: reading frozen", settings.instrument if settings else None)
     if check in LIMIT_WORDS:
         window = next((w for w in recipe.window if w.stream == path), None) if recipe else None
         response = (window.low if check in ("LOLO", "LO") else window.high) if window else None
-        return AlarmText(f"{title} {LIMIT_WORDS[check]} {format.limit(alarm.limit, alarm.unit)}", response)
+        return AlarmText(f"{title} {LIMIT_WORDS[check]} (limit {format.limit(alarm.limit, alarm.unit)})", response)
     event = next((e for e in recipe.event_check if e.stream == path and e.name == check), None) if recipe else None
     return AlarmText(event_title(line, path, check), event.response if event else None)

@@ -26,7 +26,7 @@ PAGE = """<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>ever
 <form method="post" action="/enter"><input type="hidden" name="token" value="{token}">
 <p><label>Name <input name="name" autocomplete="username" required autofocus></label></p>
 <p><label>Password <input name="password" type="password" autocomplete="current-password" required></label></p>
-<p><button class="plain">Enter</button></p></form><p class="caution">{caution}</p></main></body></html>"""
+<p><button class="plain">Sign in</button></p></form><p class="caution">{caution}</p></main></body></html>"""
 
 
 @dataclass(slots=True)
@@ -74,7 +74,7 @@ def ask_who(
             return None
         if request.method == "GET" and not request.path.startswith(("/api/", "/_", "/assets/")):
             return redirect("/enter")
-        return Response("Enter first.", 401)
+        return Response("Sign in required.", 401)
 
     def page(said: str, status: int = 200) -> Response:
         session["token"] = session.get("token") or secrets.token_urlsafe(32)
@@ -89,14 +89,14 @@ def ask_who(
     def enter() -> Any:
         name, password = request.form.get("name", "")[:80], request.form.get("password", "")[:1000]
         if not hmac.compare_digest(request.form.get("token", ""), session.get("token", secrets.token_hex())):
-            return page("This form is too old. Try again.", 400)
+            return page("The form has expired. Try again.", 400)
         keys = (f"name {name}", f"from {request.remote_addr}")
         if tries.shut(*keys):
-            return page("Too many tries. Wait five minutes.", 429)
+            return page("Too many attempts. Try again in five minutes.", 429)
         person = accounts.enter(name, password)
         if person is None:
             tries.failed(*keys)
-            return page("Name and password do not belong together.", 403)
+            return page("Incorrect user name or password.", 403)
         session.clear()
         session.permanent = True
         session["name"] = person.name
@@ -129,7 +129,7 @@ def only_from_here(server: Flask) -> None:
             return
         origin = request.headers.get("Origin", "")
         if origin.split("://")[-1] != request.host:
-            abort(403, "This must come from a page of this address.")
+            abort(403, "Request blocked: it did not come from this site.")
 
 
 def content_policy(hashes: list[str]) -> str:

@@ -81,9 +81,9 @@ def _why(best: Candidate | None, found: list[Candidate], clock: str) -> str:
         fits = [c for c in found if c.fits]
         if len(fits) > 1:
             names = ", ".join(c.part.title or c.part.name for c in fits[:3])
-            return f"several parts would explain it ({names}): none of them alone"
+            return f"several parts fit and cannot be distinguished ({names})"
         if not found:
-            return "no part of this line is described for this clock"
-        return f"none of the listed parts: the nearest would show at {significant(found[0].period, 4)} {unit}"
-    marks = "" if best.marks == 1 else f" with {best.marks} marks on its turn"
-    return f"{best.part.title or best.part.name}{marks}: it would show at {significant(best.period, 4)} {unit}"
+            return "no rotating part of this line is configured for this comparison"
+        return f"none of the listed parts fits: nearest expected spacing {significant(found[0].period, 4)} {unit}"
+    marks = "" if best.marks == 1 else f" with {best.marks} marks per revolution"
+    return f"{best.part.title or best.part.name}{marks}: expected spacing {significant(best.period, 4)} {unit}"

@@ -134,12 +134,12 @@ class Caught:
 
     @property
     def word(self) -> str:
-        """earlier, later, the same, newly caught, missed now, or told of by nothing else."""
+        """earlier, later, the same, newly caught, missed now, or not detected by any other alarm."""
         a, b = self.before_s, self.after_s
         if a is None or b is None:
-            return (
-                "told of by nothing else" if a is None and b is None else "newly caught" if a is None else "missed now"
-            )
+            if a is None and b is None:
+                return "not detected by any other alarm"
+            return "newly caught" if a is None else "missed now"
         return "the same" if abs(a - b) < 1e-6 else "earlier" if b < a else "later"
 
 
@@ -233,7 +233,7 @@ def in_words(c: Comparison, shifts: float) -> str:
     """One paragraph for a proposal: alarms a shift, metres, known faults."""
     before, after = (significant(len(side.raised) / shifts) for side in (c.before, c.after))
     said = [
-        f"{before} alarms a shift become {after}",
+        f"{before} alarms per shift become {after}",
         f"{fixed(c.before.bad_m(), 0)} m with findings become {fixed(c.after.bad_m(), 0)} m",
     ]
     if c.caught:

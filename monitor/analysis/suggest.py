@@ -1,4 +1,4 @@
-"""Suggest a deadband and an on-delay for one limit: nuisance alarms against how late the real ones are told.
+"""Suggest a deadband and an on-delay for one limit: nuisance alarms against how late the real ones are detected.
 
 An excursion is real if known bad cable meets it, or, where none is known, if it would last `real_after_s` without a
 delay. An alarm that is raised for no real excursion is a nuisance.
@@ -25,12 +25,12 @@ DEADBANDS = (0.0, 0.5, 1.0, 2.0, 4.0)  # in standard deviations of the signal's 
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """One deadband and on-delay: nuisance alarms, real excursions told and missed, how late they were told [s]."""
+    """One deadband and on-delay: nuisance alarms, real excursions detected and missed, and their delays [s]."""
 
     deadband: float
     on_delay_s: float
     nuisance: int
-    told: int
+    detected: int
     missed: int
     delay_median_s: float
     delay_worst_s: float
@@ -190,17 +190,17 @@ def _real(
 
 
 def _candidate(band: float, delay: float, raised: list[Raising], truly: list[tuple[float, float]]) -> Candidate:
-    late, told = [], set()
+    late, detected = [], set()
     nuisance = 0
     for one in raised:
         hit = next((i for i, (a, b) in enumerate(truly) if a <= one.raised <= b or a <= one.start <= b), None)
         if hit is None:
             nuisance += 1
-        elif hit not in told:
-            told.add(hit)
+        elif hit not in detected:
+            detected.add(hit)
             late.append(one.raised - truly[hit][0])
     median, worst = (float(np.median(late)), max(late)) if late else (0.0, 0.0)
-    return Candidate(band, delay, nuisance, len(told), len(truly) - len(told), median, worst)
+    return Candidate(band, delay, nuisance, len(detected), len(truly) - len(detected), median, worst)
 
 
 def suggest(candidates: Sequence[Candidate], shifts: float, most_per_shift: float) -> Suggestion:
@@ -211,23 +211,20 @@ def suggest(candidates: Sequence[Candidate], shifts: float, most_per_shift: floa
     if not good:
         least = min(candidates, key=lambda c: (c.missed, c.nuisance), default=None)
         if least is None:
-            return Suggestion(None, (), "No sample came near the limit: there is nothing to choose by.")
+            return Suggestion(None, (), "No sample came near the limit: no basis for a suggestion.")
         why = (
-            f"No deadband and delay tried keeps nuisance alarms to {exact(most_per_shift)} a shift without "
-            "missing more: "
-            f"the quietest that misses {least.missed} still has {significant(least.nuisance / shifts)} a shift. "
-            "Look at the limit itself, or at the instrument."
+            f"No deadband and delay tried keeps nuisance alarms to {exact(most_per_shift)} per shift without "
+            f"missing more: the best that misses {least.missed} still has {significant(least.nuisance / shifts)} per "
+            "shift. Review the limit itself, or check the instrument."
         )
         return Suggestion(None, tuple(candidates), why)
     best = min(good, key=lambda c: (c.delay_worst_s, c.delay_median_s, c.on_delay_s, c.deadband))
     plain = next(c for c in candidates if c.on_delay_s == 0.0 and c.deadband == min(x.deadband for x in candidates))
     why = (
-        f"Without deadband and delay it is {significant(plain.nuisance / shifts)} nuisance alarms a shift. With "
-        "a deadband of "
-        f"{exact(best.deadband)} and {exact(best.on_delay_s)} s it is {significant(best.nuisance / shifts)}, "
-        f"and {best.told} real "
-        f"excursions are told {significant(best.delay_median_s)} s late in the middle, "
-        f"{significant(best.delay_worst_s)} s at worst"
+        f"Without deadband and delay there are {significant(plain.nuisance / shifts)} nuisance alarms per shift. "
+        f"With a deadband of {exact(best.deadband)} and an on-delay of {exact(best.on_delay_s)} s there are "
+        f"{significant(best.nuisance / shifts)}, and {best.detected} real excursions are detected with a median "
+        f"delay of {significant(best.delay_median_s)} s, at most {significant(best.delay_worst_s)} s"
         + (f"; {best.missed} are missed, as by every other choice." if best.missed else "; none is missed.")
     )
     return Suggestion(replace(best), tuple(candidates), why)

@@ -370,7 +370,7 @@ def _span(options: Namespace, configuration: Configuration) -> tuple[int, int]:
             )
         return drum.start_ms, drum.end_ms or drum.start_ms + 86_400_000
     if not options.since or not options.until:
-        raise ValueError("say which span: --from and --until, or --drum, or --filling")
+        raise ValueError("expected a period: --from and --until, or --drum, or --filling")
     tz = ZoneInfo(configuration.works.time_zone)
     start, end = (datetime.fromisoformat(text).replace(tzinfo=tz) for text in (options.since, options.until))
     if end <= start:
@@ -402,7 +402,7 @@ def _changes(options: Namespace, configuration: Configuration) -> dict[str, Chan
     recipes = list(configuration.recipes_for(options.line))
     name = options.recipe or (recipes[0] if len(recipes) == 1 else None)
     if name not in recipes:
-        raise ValueError(f"--recipe: say whose limits, one of {', '.join(recipes)}")
+        raise ValueError(f"--recipe: expected one of {', '.join(recipes)}")
     changes: dict[str, float | None] = {}
     for pair in options.set:
         key, _, value = pair.partition("=")
@@ -417,14 +417,14 @@ def table(configuration: Configuration, c: Comparison, start_ms: int, end_ms: in
     """The comparison as lines of text."""
     shifts = shifts_in(configuration, start_ms, end_ms)
     both = [_figures(configuration, side, start_ms, end_ms) for side in (c.before, c.after)]
-    rows = [f"{'':34}{'as it was':>12}{'rehearsed':>12}"]
+    rows = [f"{'':34}{'in force':>12}{'rehearsed':>12}"]
     rows += [f"{name:34}{a:>12}{b:>12}" for name, a, b in zip(_NAMES, *(_cells(f, shifts) for f in both), strict=True)]
-    rows += ["", f"{'alarm':44}{'before':>8}{'after':>8}{'gone':>6}{'new':>6}"]
-    rows += [f"{m.alarm:44}{m.before:>8}{m.after:>8}{m.only_before:>6}{m.only_after:>6}" for m in c.alarms]
+    rows += ["", f"{'alarm':44}{'before':>8}{'after':>8}{'removed':>9}{'new':>6}"]
+    rows += [f"{m.alarm:44}{m.before:>8}{m.after:>8}{m.only_before:>9}{m.only_after:>6}" for m in c.alarms]
     return [*rows, "", in_words(c, shifts)]
 
 
-_NAMES = ("alarms", "alarms a shift", "most in ten minutes", "floods", "chattering alarms", "fleeting", "standing")
+_NAMES = ("alarms", "alarms per shift", "peak in 10 min", "floods", "chattering alarms", "fleeting", "stale")
 
 
 def _cells(f: alarm_figures.AlarmFigures, shifts: float) -> list[str]:
@@ -438,11 +438,13 @@ def _figures(configuration: Configuration, side: Side, start_ms: int, end_ms: in
 
 def said_of(s: Suggestion) -> list[str]:
     """A suggestion as lines of text."""
-    rows = [f"{'deadband':>10}{'on-delay s':>12}{'nuisance':>10}{'told':>6}{'missed':>8}{'late s':>8}{'worst s':>9}"]
+    rows = [
+        f"{'deadband':>10}{'on-delay s':>12}{'nuisance':>10}{'detected':>10}{'missed':>8}{'late s':>8}{'worst s':>9}"
+    ]
     for c in s.tried:
         mark = " *" if c == s.chosen else ""
         rows.append(
-            f"{c.deadband:>10.4g}{c.on_delay_s:>12g}{c.nuisance:>10}{c.told:>6}{c.missed:>8}"
+            f"{c.deadband:>10.4g}{c.on_delay_s:>12g}{c.nuisance:>10}{c.detected:>10}{c.missed:>8}"
             f"{c.delay_median_s:>8.3g}{c.delay_worst_s:>9.3g}{mark}"
         )
     return [*rows, "", s.why]

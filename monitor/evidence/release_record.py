@@ -82,7 +82,7 @@ def _proposed(
             of = f"{e.label}'s {titles.inside(titles.stream_title(asked.configuration.lines[e.line], path))}"
             seen[of] = min(share, seen.get(of, 1.0))
     own = next(e for e in evidence if (e.line, e.filling) == (drum.row.line, drum.row.filling))
-    before = [unanswered(n, f"{e.label}'s") for e in evidence if e is not own and (n := e.alarms.not_answered)]
+    before = [unanswered(n, e.label) for e in evidence if e is not own and (n := e.alarms.not_answered)]
     cured = all(e.cure_known for e in evidence)
     waiting = own.alarms.not_answered
     return propose(drum.row.end_m is not None, drum.length_m, metres, seen, waiting, cured, [*others, *before])

@@ -27,9 +27,9 @@ def coverage(columns: Mapping[str, Floats], required: Sequence[str]) -> dict[str
 
 
 def unanswered(count: int, whose: str) -> str:
-    """How many alarms of a drum's time wait for an answer."""
-    said = f"1 alarm of {whose} time is" if count == 1 else f"{count} alarms of {whose} time are"
-    return f"{said} not answered"
+    """How many alarms of a drum's winding are unacknowledged."""
+    alarms, verb = ("alarm", "is") if count == 1 else ("alarms", "are")
+    return f"{count} {alarms} during winding of {whose} {verb} unacknowledged"
 
 
 def propose(
@@ -49,13 +49,13 @@ def propose(
     against = [] if ended else ["the drum is still being wound"]
     short_m = length_m - sum(metres.values())
     if short_m > LEAST_M:
-        against.append(f"of {fixed(short_m, 1)} m nothing is on record yet")
+        against.append(f"no data yet for {fixed(short_m, 1)} m")
     bad = (v.word for v in (Verdict.NONCONFORMING, Verdict.UNSEEN, Verdict.SUSPECT))
     against += [f"{fixed(metres[word], 1)} m {word}" for word in bad if metres.get(word, 0.0) > 0]
-    against += [f"{path} saw {percent(share, 1)} of its metres" for path, share in seen.items() if share < 1.0]
+    against += [f"{path} has data for {percent(share, 1)} of the length" for path, share in seen.items() if share < 1.0]
     if not cure_known:
-        against.append("the cure of its metres is not known")
+        against.append("the cure is not known over the whole length")
     if standing:
-        against.append(unanswered(standing, "its"))
+        against.append(unanswered(standing, "this drum"))
     against += others
     return Proposed("hold" if against else "may be released", tuple(against))

@@ -355,7 +355,7 @@ def drift(positions: ArrayLike, period: float, stretches: int = 8) -> Drift | No
 
 @dataclass(frozen=True, slots=True)
 class Clock:
-    """Which clock the events keep: `metres`, `seconds`, or `not told`, and a sentence why."""
+    """Which clock the events keep: `metres`, `seconds`, or `undetermined`, and a sentence why."""
 
     word: str
     why: str
@@ -370,7 +370,7 @@ def which_clock(
     difference of 7 is a factor of a thousand.
     """
     if isinstance(metres, Silence) and isinstance(seconds, Silence):
-        return Clock("not told", "neither metres nor seconds show a period")
+        return Clock("undetermined", "no period in distance or in time")
     known = [f for f in (metres, seconds) if isinstance(f, Found)]
     harmonics = min(f.harmonics for f in known)
     a, b = (_evidence(x, f, harmonics) for x, f in ((x_m, metres), (t_s, seconds)))
@@ -378,11 +378,11 @@ def which_clock(
         little = (
             f"the speed changed by {percent(speed_spread, 1)} only"
             if speed_spread < 0.05
-            else "the speeds were no help"
+            else "the speed changes do not separate them"
         )
-        return Clock("not told", f"metres and seconds explain it alike: {little}")
+        return Clock("undetermined", f"distance and time fit equally well; {little}")
     word, other = ("metres", "seconds") if a > b else ("seconds", "metres")
-    return Clock(word, f"{word} explain it {significant(math.exp(min(abs(a - b), 60)))} times better than {other}")
+    return Clock(word, f"{word} fit {significant(math.exp(min(abs(a - b), 60)))} times better than {other}")
 
 
 def _evidence(positions: ArrayLike, found: Found | Silence, harmonics: int) -> float:

@@ -42,9 +42,12 @@ def test_while_nothing_is_heard_a_line_does_not_produce():
 
 def test_stops_have_their_reasons_and_times():
     states = [(0, "running", ""), (1000, "ramping", "strip broke"), (2000, "stopped", ""), (9000, "ramping", ""),
-              (10_000, "running", ""), (20_000, "stopped", "doff")]  # fmt: skip
+              (10_000, "running", ""), (20_000, "stopped", "drum change")]  # fmt: skip
     found = stops(states, 500, 30_000)
-    assert [(s.start_ms, s.end_ms, s.reason) for s in found] == [(2000, 9000, "strip broke"), (20_000, 30_000, "doff")]
+    assert [(s.start_ms, s.end_ms, s.reason) for s in found] == [
+        (2000, 9000, "strip broke"),
+        (20_000, 30_000, "drum change"),
+    ]
     assert producing_s(states, 500, 30_000) == pytest.approx(1.5 + 11)
     assert stops([], 0, 10) == []
     assert np.isclose(producing_s([(5000, "running", "")], 0, 10_000), 5.0)

@@ -41,14 +41,14 @@ def test_the_ripple_is_silenced_and_the_real_ones_are_told():
     assert answer.chosen.nuisance <= 1
     assert answer.chosen.missed == 0
     assert answer.chosen.delay_worst_s <= 20
-    assert "nuisance alarms a shift" in answer.why
+    assert "nuisance alarms per shift" in answer.why
 
 
 def test_a_longer_delay_never_raises_more_nor_sooner():
     found = tried(noisy(), 104.0, 1, 0.0, [1.0], real=[(12_000, 12_180), (30_000, 30_240)])
-    counts = [c.nuisance + c.told for c in found]
+    counts = [c.nuisance + c.detected for c in found]
     assert counts == sorted(counts, reverse=True)
-    assert all(c.delay_worst_s >= c.on_delay_s for c in found if c.told)
+    assert all(c.delay_worst_s >= c.on_delay_s for c in found if c.detected)
 
 
 def test_where_nothing_will_do_it_says_so():
@@ -57,7 +57,7 @@ def test_where_nothing_will_do_it_says_so():
     found = tried(data(v), 105.0, 1, 0.0, [0.0], real=[(0, 10)], delays_s=(0.0, 10.0))
     answer = suggest(found, 1.0, 2)
     assert answer.chosen is None
-    assert "Look at the limit" in answer.why
+    assert "Review the limit" in answer.why
 
 
 @settings(max_examples=60)

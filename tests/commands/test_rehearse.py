@@ -218,7 +218,7 @@ def test_c8_a_suggestion_is_for_the_chosen_recipe_from_cable_of_that_recipe_only
     assert asked[0][1] > 0
     assert asked[1][1] == 0, "no cable of this recipe was wound: nothing of the other's is an excursion"
     assert wound.tried
-    assert sum(x.nuisance + x.told for x in other.tried) == 0
+    assert sum(x.nuisance + x.detected for x in other.tried) == 0
     with pytest.raises(ValueError, match="recipe core-9 of line core-1 has not the limit"):
         suggestion(c, "core-1", limit, START, END, 2.0, "core-9")
 
@@ -254,7 +254,7 @@ def test_known_faults_are_told_earlier_later_or_not():
         sides.append(kept.side(T0, T0 + 300))
     plain, tight, loose = sides
     fault = [Fault(1640.0, 1650.0, "known"), Fault(99_000.0, 99_001.0, "elsewhere")]
-    assert [x.word for x in compare(plain, tight, fault).caught] == ["earlier", "told of by nothing else"]
+    assert [x.word for x in compare(plain, tight, fault).caught] == ["earlier", "not detected by any other alarm"]
     assert compare(tight, plain, fault).caught[0].word == "later"
     assert compare(plain, plain, fault).caught[0].word == "the same"
     assert compare(Side((), ()), plain, fault).caught[0].word == "newly caught"
@@ -276,9 +276,9 @@ def test_the_command_prints_both_sides(tmp_path, capsys):
     words = ["rehearse", "--configs", str(configs), "--line", "core-1", "--drum", "C1-0001", "--recipe", "core-2g5"]
     assert main([*words, "--set", f"{HI}=304", "--without-cure"]) == 0
     said = capsys.readouterr().out
-    assert "as it was" in said
+    assert "in force" in said
     assert "oven-b/temperature/HI" in said
-    assert "alarms a shift become" in said
+    assert "alarms per shift become" in said
     assert main([*words, "--suggest", "oven-b/temperature/HI"]) == 0
     assert "on-delay s" in capsys.readouterr().out
 
@@ -312,7 +312,7 @@ def test_a2_a_name_means_its_newest_filling_and_a_number_any(tmp_path, capsys):
         (["--line", "core-1", "--drum", "X"], "no drum X"),
         (["--line", "core-1", "--filling", "7"], "no filling 7"),
         (["--line", "core-1", "--from", "2026-01-02T00:00", "--until", "2026-01-01T00:00"], "must come after"),
-        (["--line", "core-1", "--from", "2026-01-01", "--until", "2026-01-02", "--set", "a=1"], "say whose limits"),
+        (["--line", "core-1", "--from", "2026-01-01", "--until", "2026-01-02", "--set", "a=1"], "expected one of"),
         (["--line", "core-1", "--from", "2026-01-01", "--until", "2026-01-02", "--recipe", "core-2g5", "--set", "a=b"],
          "KEY=NUMBER"),
         (["--line", "core-1", "--from", "yesterday", "--until", "2026-01-02"], "yesterday"),

@@ -54,7 +54,7 @@ test("D10: a past that stops coming in is no data after some seconds", () => {
 test("D10: a delay that stays as it is comes no nearer", () => {
   const coming = Age.catchingUp(answers(1000, [400, 401, 402, 403]));
   assert.deepEqual(coming, { behind_s: 600, left_s: null });
-  assert.equal(Age.behind(coming), "10 min behind, not coming nearer");
+  assert.equal(Age.behind(coming), "10 min behind, not catching up");
 });
 
 test("D10: one answer, or stamps that never move, show nothing that comes in", () => {
@@ -68,7 +68,7 @@ test("D10: no connection outweighs a past that was coming in", () => {
 });
 
 test("a stream never heard says so", () => {
-  assert.equal(Age.freshness(0.1, 100_000, null, 5).text, "never heard");
+  assert.equal(Age.freshness(0.1, 100_000, null, 5).text, "no data received yet");
 });
 
 test("a sample ahead of the server's clock is not older than new", () => {

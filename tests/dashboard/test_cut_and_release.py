@@ -4,7 +4,7 @@ import re
 
 import pytest
 
-from dashboard.actions.answers import NotDoneError, note_resistance, sign_record
+from dashboard.actions.answers import RejectedActionError, note_resistance, sign_record
 from dashboard.pages.cutting import layout as cutting
 from dashboard.pages.release import layout as release
 from monitor.contract.record import Verdict
@@ -38,7 +38,7 @@ def test_bad_cable_is_told_from_the_outer_end(context, record, drum):
 def test_no_reel_holds_a_bad_metre_or_its_guard(context, drum):
     parts = cutting.answer(context, "core-1", [str(drum.filling)], 3.0, True)
     text = said(parts)
-    assert "proven best" in text
+    assert "proven optimal" in text
     bad = cutting.bad_of_all(context, [drum], True)[drum.key]
     wanted = cutting.lengths(context.configuration.orders, drum.recipe, NOW_MS, context.zone)
     best = cutting._plan([drum], {drum.key: bad}, 3.0, wanted, 0.1)
@@ -110,9 +110,9 @@ def test_coverage_is_the_share_of_metres_seen():
 
 def test_the_sheet_says_what_stands_against_release(context, drum):
     text = said(release.content(context, drum))
-    assert "Proposed by rule: hold" in text
+    assert "Proposed disposition (automatic): hold" in text
     assert "nonconforming" in text
-    assert "an authorised person does" in text
+    assert "Release is decided by an authorised person" in text
     assert "Signature" in text
 
 
@@ -130,12 +130,12 @@ def test_the_api_gives_the_same_record(client, drum):
     ("decision", "by", "reason", "says"),
     [
         (None, "Mira", "x", "Choose a decision"),
-        ("release", "", "x", "Give your name"),
+        ("release", "", "x", "Enter your name"),
         ("release", "Mira", " ", "reason"),
     ],
 )
 def test_a_decision_that_lacks_something_is_not_sent(context, gateway, drum, decision, by, reason, says):
-    with pytest.raises(NotDoneError, match=says):
+    with pytest.raises(RejectedActionError, match=says):
         sign_record(context, "core-1", drum.filling, decision, by, reason)
     assert gateway.sent == []
 
@@ -154,14 +154,14 @@ def test_a_decision_and_a_resistance_name_the_drum_and_its_metres(context, gatew
     ("ohm", "at_C", "says"), [(0, 20, "above 0"), (None, 20, "above 0"), (1.0, 200, "temperature")]
 )
 def test_a_resistance_that_cannot_be_is_not_sent(context, gateway, drum, ohm, at_C, says):
-    with pytest.raises(NotDoneError, match=says):
+    with pytest.raises(RejectedActionError, match=says):
         note_resistance(context, "core-1", drum.filling, ohm, at_C, "Olle")
     assert gateway.sent == []
 
 
 def test_nothing_is_decided_of_a_drum_that_is_being_wound(context, record):
     wound = next(d for d in record.drums("core-1") if d.end_m is None)
-    with pytest.raises(NotDoneError, match="still being wound"):
+    with pytest.raises(RejectedActionError, match="still being wound"):
         sign_record(context, "core-1", wound.filling, "hold", "Mira", "x")
-    with pytest.raises(NotDoneError, match="still being wound"):
+    with pytest.raises(RejectedActionError, match="still being wound"):
         note_resistance(context, "core-1", wound.filling, 1.0, 20, "Mira")

@@ -49,7 +49,7 @@ def test_a_finding_is_a_bar_that_begins_at_its_drum_metre(map_of):
 def test_unseen_is_hatched_so_that_colour_does_not_stand_alone(map_of):
     unseen = bars(map_of([finding(1100.0, 1200.0, "missing", check="missing", verdict=Verdict.UNSEEN)]), "unseen")
     assert unseen.marker.pattern.shape == "/"
-    assert unseen.y == ("Not seen",)
+    assert unseen.y == ("No data",)
 
 
 def test_short_findings_get_a_shape_that_can_be_seen_and_tells_their_verdict(map_of):
@@ -63,7 +63,7 @@ def test_short_findings_get_a_shape_that_can_be_seen_and_tells_their_verdict(map
 def test_every_lane_is_shown_even_where_nothing_was_found(map_of):
     assert list(map_of([]).layout.yaxis.categoryarray) == [
         "Spark faults", "Shock oven", "Oven A", "Oven B", "Cooling trough", "Cold diameter gauge", "Spark electrode",
-        "Dwell", "Cure", "Not seen", "Marks by people",
+        "Dwell", "Cure", "No data", "Manual marks",
     ]  # fmt: skip
 
 
@@ -152,7 +152,7 @@ def test_times_on_the_axis_are_the_works_own(configuration):
 
 def test_stops_are_shaded_only_within_the_span(configuration):
     line = configuration.lines["core-1"]
-    states = [(0, "running", ""), (400, "stopped", "doff"), (600, "running", "")]
+    states = [(0, "running", ""), (400, "stopped", "drum change"), (600, "running", "")]
     figure = strips_figure(strips(line, None, ["head/pressure"]), {}, (500, 1000), "UTC", states=states)
     assert [(s.x0, s.x1, s.name) for s in figure.layout.shapes] == [(500, 600, "stopped")]
 

@@ -14,7 +14,7 @@ def test_a_diameter_has_charts_capability_faults_and_giveaway(context):
     assert "Cp, Pp" in text
     assert "per km" in text
     assert "kg/km" in text
-    assert "EUR a year" in text
+    assert "EUR per year" in text
 
 
 def test_an_oven_has_no_giveaway(context):
@@ -32,7 +32,7 @@ def test_c20_an_eccentricity_that_cannot_be_gives_no_money(context, typed):
 
 def test_too_few_metres_are_said(context, record, monkeypatch):
     monkeypatch.setattr(record, "rows", lambda *_: {"line_metre": [24000.0], "cold-gauge/diameter-x": [3.58]})
-    assert "Only 1 metres" in said(capability.answer(context, "core-1", "cold-gauge/diameter-x", "3", 0.05))
+    assert "Metres with data: 1;" in said(capability.answer(context, "core-1", "cold-gauge/diameter-x", "3", 0.05))
     monkeypatch.setattr(record, "drums", lambda *_: [])
     assert "No drum" in said(capability.answer(context, "core-1", "cold-gauge/diameter-x", "3", 0.05))
 
@@ -42,7 +42,7 @@ def test_too_few_metres_are_said(context, record, monkeypatch):
 def test_alarm_load_counts_what_is_on_record(context, span, line):
     parts = alarm_load.answer(context, line, span)
     text = said(parts)
-    assert "in ten minutes for each operator position" in text
+    assert "per 10 min per operator position" in text
     assert "Spark faults: spark fault" in text or line == "core-1"
     assert "Priorities" in text
 

@@ -54,7 +54,7 @@ def test_it_is_stopped_and_no_more_than_two_run(configuration):
     bench = ProcessBench(configuration, slow)
     keys = [bench.begin(ASKED) for _ in range(AT_ONCE)]
     until(lambda: bench.look(keys[0]).share == 0.1, 30, "its first word")
-    with pytest.raises(TooManyError, match="wait for one, or stop it"):
+    with pytest.raises(TooManyError, match="wait for one to end, or stop it"):
         bench.begin(ASKED)
     for key in keys:
         bench.stop(key)

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from dashboard.actions.answers import NotDoneError, send_answer
+from dashboard.actions.answers import RejectedActionError, send_answer
 from dashboard.components.pathway import fold, pathway, turning_points
 from dashboard.gateway import NotSentError
 from dashboard.pages import route
@@ -80,23 +80,23 @@ def test_shelving_sends_until_when(context, gateway):
 @pytest.mark.parametrize(
     ("action", "by", "reason", "minutes", "said"),
     [
-        ("acknowledge", "", "", "60", "Give your name"),
-        ("acknowledge", "   ", "", "60", "Give your name"),
-        ("shelve", "K. Berg", "", "60", "Give a reason"),
-        ("shelve", "K. Berg", "why", None, "Choose for how long"),
-        ("shelve", "K. Berg", "why", "-5", "Choose for how long"),
+        ("acknowledge", "", "", "60", "Enter your name"),
+        ("acknowledge", "   ", "", "60", "Enter your name"),
+        ("shelve", "K. Berg", "", "60", "Enter a reason"),
+        ("shelve", "K. Berg", "why", None, "Choose a duration"),
+        ("shelve", "K. Berg", "why", "-5", "Choose a duration"),
     ],
 )
 def test_an_incomplete_answer_is_not_sent(context, gateway, action, by, reason, minutes, said):
     key = key_of(context, "oven-a/temperature/LO")
-    with pytest.raises(NotDoneError, match=re.escape(said)):
+    with pytest.raises(RejectedActionError, match=re.escape(said)):
         send_answer(context, key, action, by, reason, minutes)
     assert gateway.sent == []
 
 
 def test_an_alarm_raised_anew_meanwhile_is_not_answered(context, gateway):
     key = key_of(context, "oven-a/temperature/LO").replace("|1764", "|1763")
-    with pytest.raises(NotDoneError, match="changed"):
+    with pytest.raises(RejectedActionError, match="changed"):
         send_answer(context, key, "acknowledge", "K. Berg", "", "60")
     assert gateway.sent == []
 
@@ -107,13 +107,13 @@ def test_a_broker_that_is_away_is_told_to_the_person(context, monkeypatch):
 
     monkeypatch.setattr(context.gateway, "send", refuse)
     key = key_of(context, "oven-a/temperature/LO")
-    with pytest.raises(NotDoneError, match=r"^Not sent: no broker\.$"):
+    with pytest.raises(RejectedActionError, match=r"^Not sent: no broker\.$"):
         send_answer(context, key, "acknowledge", "K. Berg", "", "60")
 
 
 def test_findings_stand_with_both_coordinates(context):
     page = text_of(route(context, "/drum/core-1/1-1042").content)
-    assert "Outer from m" in page
+    assert "From outer end: start, m" in page
     # Second drum, known spark fault at 312 + 113 = 425 of 4000 m.
     assert "425.0" in page
     assert "3\u202f574.0" in page
@@ -121,7 +121,7 @@ def test_findings_stand_with_both_coordinates(context):
 
 def test_process_history_of_a_metre_that_is_not_there_gets_a_message(context, record):
     found = record.drum_named("core-1", "1-1042")
-    assert "has no metre 4\u202f000" in text_of(drum.history_table(context, found, 4000.0))
+    assert "Metre 4\u202f000 is outside drum" in text_of(drum.history_table(context, found, 4000.0))
     assert "Process history at drum metre 700" in text_of(drum.history_table(context, found, 700.0))
 
 
@@ -138,7 +138,7 @@ def test_a_span_is_local_time_and_must_make_sense(context):
     start, end = trend.span_ms(context, "custom", "2025-07-01 06:00", "2025-07-01 14:00:00")
     assert (start, end) == (1_751_342_400_000, 1_751_342_400_000 + 8 * 3_600_000)
     assert "Choose" in trend.span_ms(context, "custom", None, "2025-07-01 14:00")
-    assert "Until must come after" in trend.span_ms(context, "custom", "2025-07-02", "2025-07-01")
+    assert "The end time must be after" in trend.span_ms(context, "custom", "2025-07-02", "2025-07-01")
 
 
 def test_the_path_folds_so_that_both_passes_of_an_oven_lie_over_each_other(configuration):

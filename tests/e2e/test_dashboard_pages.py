@@ -126,7 +126,7 @@ def test_a_page_loads_without_complaint_and_asks_only_its_own_host(served: Serve
     with page.expect_response("**/api/v1/live*"):
         pass
     expect(page.locator("#works-time")).to_contain_text("CET")
-    expect(page.locator("footer")).to_contain_text("It is no interlock")
+    expect(page.locator("footer")).to_contain_text("not a safety interlock")
     assert page.locator("html").get_attribute("lang") == "en"
     assert page.title().endswith(", everymetre")
     assert watch.complaints == []
@@ -156,8 +156,8 @@ def test_a_chart_is_as_high_as_it_was_drawn(served: Served, page: Page, address:
 def test_the_first_page_names_the_line_that_needs_an_answer(served: Served, page: Page) -> None:
     page.goto(served.url)
     expect(page.locator("#need")).to_have_text(
-        "Core line 2 (1 high, 1 medium active; 1 ended, unacknowledged), "
-        "then Core line 1 (1 medium active, acknowledged)."
+        "Core line 2 (1 high, 1 medium active; 1 ended, unacknowledged), then Core line 1 (1 medium active, "
+        "acknowledged)."
     )
     rows = page.locator(".line-row")
     expect(rows).to_have_count(2)
@@ -225,14 +225,14 @@ def test_a_server_that_went_away_is_no_connection_and_comes_back_by_itself(serve
 
 def test_acknowledging_sends_the_answer_and_waits_for_the_record(served: Served, page: Page) -> None:
     page.goto(served.url + "/alarms")
-    page.get_by_role("button", name="Answer").first.click()
+    page.get_by_role("button", name="Respond").first.click()
     page.get_by_role("button", name="Acknowledge").click()
-    expect(page.locator("#answer-said")).to_contain_text("Give your name")
+    expect(page.locator("#answer-said")).to_contain_text("Enter your name")
     assert served.gateway.sent == []
     page.get_by_label("Your name").fill("K. Berg")
-    page.get_by_label("Reason or remark").fill("marked")
+    page.get_by_label("Reason or comment").fill("marked")
     page.get_by_role("button", name="Acknowledge").click()
-    expect(page.locator("#alarms-now")).to_contain_text("acknowledge sent, waiting for the monitor")
+    expect(page.locator("#alarms-now")).to_contain_text("acknowledgement sent, awaiting confirmation")
     ((line, action),) = served.gateway.sent
     assert (line, action.action, action.by, action.reason) == ("core-2", "acknowledge", "K. Berg", "marked")
     assert action.alarm == "spark-electrode/spark-fault/spark-fault"
@@ -241,7 +241,7 @@ def test_acknowledging_sends_the_answer_and_waits_for_the_record(served: Served,
         replace(before, t_ms=action.t + 300, event="acknowledge", state="acknowledged", by="K. Berg")
     )
     expect(page.locator("#alarms-now")).to_contain_text("acknowledged by K. Berg")
-    expect(page.locator("#alarms-now")).not_to_contain_text("waiting for the monitor")
+    expect(page.locator("#alarms-now")).not_to_contain_text("awaiting confirmation")
 
 
 def many_alarms(record: FakeRecord) -> None:
@@ -321,7 +321,7 @@ def test_an_alarm_can_be_answered_with_the_keyboard_alone(served: Served, page: 
         if page.evaluate("document.activeElement.id") == "do-acknowledge":
             break
     page.keyboard.press("Enter")
-    expect(page.locator("#alarms-now")).to_contain_text("sent, waiting")
+    expect(page.locator("#alarms-now")).to_contain_text("sent, awaiting")
     assert served.gateway.sent[0][1].by == "J. Lind"
 
 
@@ -396,8 +396,8 @@ def test_zooming_a_long_trend_fetches_the_piece_anew(served: Served, page: Page)
     speed = re.compile(r"/api/v1/trend\?stream=core-1%2Fmetre-counter%2Fspeed")
     with page.expect_response(speed) as answered:
         page.evaluate(
-            "(() => { const g = document.querySelector('#long-trends .js-plotly-plot');"
-            " const e = Number(g.data[0].x.at(-1)); Plotly.relayout(g, {'xaxis.range': [e - 60000, e]}); })()"
+            "(() => { const g = document.querySelector('#long-trends .js-plotly-plot'); const e = "
+            "Number(g.data[0].x.at(-1)); Plotly.relayout(g, {'xaxis.range': [e - 60000, e]}); })()"
         )
     assert answered.value.ok
     assert answered.value.json()["samples"] in range(590, 612)
@@ -429,7 +429,7 @@ def test_d9_a_page_prints_with_its_caution(served: Served, strict: Page, address
     expect(strict.locator("h1").first).to_be_attached()
     strict.emulate_media(media="print")
     expect(strict.locator("footer")).to_be_visible()
-    expect(strict.locator("footer")).to_contain_text("no interlock")
+    expect(strict.locator("footer")).to_contain_text("not a safety interlock")
     if address.startswith("/release"):
         expect(strict.locator(".release-caution").first).to_be_visible()
 
@@ -446,14 +446,14 @@ def test_a_page_fits_a_narrow_screen(served: Served, page: Page, address: str, w
 
 def test_d3_words_for_the_next_shift_outlast_a_reload_until_they_are_signed(served: Served, page: Page) -> None:
     page.goto(served.url + "/shift")
-    words = page.get_by_label("What the next shift must know")
-    words.fill("Capstan wheel of Core line 1 marks the cable: turn it at the next doff.")
+    words = page.get_by_label("Note for the next shift")
+    words.fill("Capstan wheel of Core line 1 marks the cable: turn it at the next drum change.")
     words.blur()
     page.get_by_label("Your name").fill("Mira")
     page.get_by_label("Your name").blur()
     page.wait_for_function("Object.values(localStorage).some((kept) => kept.includes('Capstan wheel'))")
     page.reload()
-    expect(words).to_have_value("Capstan wheel of Core line 1 marks the cable: turn it at the next doff.")
+    expect(words).to_have_value("Capstan wheel of Core line 1 marks the cable: turn it at the next drum change.")
     page.get_by_role("button", name="Sign and hand over").click()
     expect(page.locator("#shift-said")).to_contain_text("Signed")
     expect(words).to_have_value("")
@@ -484,11 +484,11 @@ def test_other_settings_are_answered_at_once(served: Served, strict: Page) -> No
     watch = Watch(page)
     page.goto(served.url + "/what-if")
     said = page.locator("#settings-said")
-    expect(said).to_contain_text("Steady: cured. Inner index 1.67")
+    expect(said).to_contain_text("Steady state: cured. Cure index at the conductor 1.67")
     speed = page.get_by_label("Line speed")
     speed.fill("260")
     speed.press("Tab")
-    expect(said).to_contain_text("Steady: undercured")
+    expect(said).to_contain_text("Steady state: undercured")
     for graph in ("settings-along", "settings-against", "settings-stop"):
         expect(page.locator(f"#{graph} .js-plotly-plot")).to_be_visible()
     page.get_by_label("Surface reading").fill("700")
@@ -508,18 +508,18 @@ def test_with_accounts_nobody_comes_in_without_one_and_answers_bear_its_name(
     expect(page).to_have_url(served.url + "/enter")
     page.get_by_label("Name").fill("Mira")
     page.get_by_label("Password").fill("not the password")
-    page.get_by_role("button", name="Enter").click()
-    expect(page.get_by_role("alert")).to_contain_text("do not belong together")
+    page.get_by_role("button", name="Sign in").click()
+    expect(page.get_by_role("alert")).to_contain_text("Incorrect user name or password")
     page.get_by_label("Name").fill("Mira")
     page.get_by_label("Password").fill("a long password")
-    page.get_by_role("button", name="Enter").click()
+    page.get_by_role("button", name="Sign in").click()
     expect(page.locator("#need")).to_be_visible()
     (cookie,) = page.context.cookies()
     assert cookie["httpOnly"]
     assert cookie["sameSite"] == "Strict"
     assert "password" not in page.url
     expect(page.locator(".person")).to_contain_text("Mira")
-    page.get_by_role("button", name="Leave").click()
+    page.get_by_role("button", name="Sign out").click()
     expect(page).to_have_url(served.url + "/enter")
 
 
@@ -537,7 +537,7 @@ def test_a_fold_leans_when_its_period_is_moved(served: Served, page: Page) -> No
     page.keyboard.press("Home")
     page.wait_for_function(f"{across} < {before} * 0.99")
     page.get_by_label("Your name").fill("Olle")
-    page.get_by_role("button", name="Note it").click()
+    page.get_by_role("button", name="Save").click()
     expect(page.locator("#recurring-said")).to_contain_text("where it was done")
 
 
@@ -557,7 +557,7 @@ def test_a_line_without_a_drum_stops_nothing_and_takes_its_next_one(served: Serv
 def test_a_decision_is_signed_with_a_name_and_a_reason(served: Served, strict: Page) -> None:
     strict.goto(served.url + "/release/core-1/1-1041")
     strict.get_by_role("button", name="Sign").click()
-    expect(strict.locator("#sign-said")).to_contain_text("Give your name")
+    expect(strict.locator("#sign-said")).to_contain_text("Enter your name")
     strict.get_by_label("Name").first.fill("Mira")
     strict.get_by_label("Reason").fill("sample burned well")
     strict.get_by_role("button", name="Sign").click()

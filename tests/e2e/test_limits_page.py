@@ -81,16 +81,16 @@ def test_limits_are_rehearsed_proposed_approved_by_another_and_taken_back(works:
     hi.press("Tab")
     expect(page.locator("#limits-changed")).to_contain_text("304.6")
     page.get_by_role("button", name="Propose").click()
-    expect(page.locator("#limits-said")).to_contain_text("Give your name")
+    expect(page.locator("#limits-said")).to_contain_text("Enter your name")
     page.get_by_role("button", name="Rehearse").click()
-    expect(page.locator("#limits-outcome")).to_contain_text("alarms a shift become")
+    expect(page.locator("#limits-outcome")).to_contain_text("alarms per shift become")
     expect(page.locator("#limits-trend .js-plotly-plot")).to_be_visible()
     page.get_by_label("Your name").fill("Mira")
     page.get_by_role("textbox", name="Reason").fill("ovens run cooler now")
     page.get_by_role("button", name="Propose").click()
     row = page.locator("#limits-proposals tbody tr").first
     expect(row).to_contain_text("Oven B temperature: HI 304.6")
-    expect(row).to_contain_text("alarms a shift become")
+    expect(row).to_contain_text("alarms per shift become")
     row.get_by_role("button", name="Approve").click()
     expect(page.locator("#limits-said")).to_contain_text("a second person must approve it")
     page.get_by_label("Your name").fill("Olle")
@@ -100,7 +100,7 @@ def test_limits_are_rehearsed_proposed_approved_by_another_and_taken_back(works:
     back = page.locator("#limits-in-force tbody tr", has_text="core-2g5").first
     expect(back).to_contain_text("in force")
     expect(back).to_contain_text("Mira, approved by Olle")
-    page.locator("#limits-in-force tbody tr", has_text="by its file").get_by_role("button").first.click()
+    page.locator("#limits-in-force tbody tr", has_text="from recipe file").get_by_role("button").first.click()
     expect(page.locator("#limits-in-force")).to_contain_text("back to revision 1")
     recipe = works.desk.engine.pipelines["core-1"].recipes["core-2g5"]
     assert (recipe.revision, limits_of(recipe)[HI]) == (3, 315.0)

@@ -38,8 +38,8 @@ def test_nothing_is_put_on_before_it_was_taken_off(line):
 def test_the_counter_is_where_the_schedule_says(line):
     run = runs()[line]
     assert run.schedule is not None
-    for doff in run.schedule.doffs[:40]:
-        assert float(run.travel.metres(np.array(doff.t_s))) == pytest.approx(doff.L_m, abs=1e-5)
+    for change in run.schedule.drum_changes[:40]:
+        assert float(run.travel.metres(np.array(change.t_s))) == pytest.approx(change.L_m, abs=1e-5)
     for one in run.schedule.put_on[:40]:
         assert float(run.travel.metres(np.array(one.t_s))) == pytest.approx(one.L_m, abs=1e-5)
         assert float(run.travel.speed(np.array(one.t_s))) == 0.0

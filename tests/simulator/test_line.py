@@ -57,7 +57,7 @@ def test_counter_faults_are_what_the_story_says() -> None:
     assert at[100.0] == 0.0
 
 
-def test_a_doff_begins_a_drum_at_the_knife() -> None:
+def test_a_drum_change_starts_a_drum_at_the_cutter() -> None:
     run, sent = run_of(made(), 300.0)
     drums = [json.loads(s.payload) for s in sent if s.topic.endswith("take-up/drum")]
     assert [d["drum"] for d in drums] == ["T-0001", "T-0002", "T-0003", "T-0004"]

@@ -224,12 +224,12 @@ def test_speed_changes_tell_the_clock(of):
 def test_at_a_steady_speed_it_cannot_be_told(of):
     x, s = run_with(False, of)
     clock = which_clock(find(x, 1, 20, 0.05)[0], find(s, 1 / 3.8, 20 / 3.8, 0.05 / 3.8)[0], x, s, 0.0)
-    assert clock.word == "not told"
+    assert clock.word == "undetermined"
     assert "0.0 % only" in clock.why
 
 
 def test_nothing_on_either_clock_is_no_clock():
-    assert which_clock(Silence("x"), Silence("y"), [1.0], [1.0], 0.1).word == "not told"
+    assert which_clock(Silence("x"), Silence("y"), [1.0], [1.0], 0.1).word == "undetermined"
 
 
 def test_a_shift_that_makes_more_faults_a_metre_shows():

@@ -67,11 +67,11 @@ def _said(context: Context, f: AlarmFigures) -> html.P:
     s = context.configuration.works.alarm_figures
     word = (
         "acceptable" if f.per_window <= s.acceptable_per_window
-        else "manageable" if f.per_window <= s.manageable_per_window else "more than one can follow"
+        else "manageable" if f.per_window <= s.manageable_per_window else "overloaded"
     )  # fmt: skip
     text = (
-        f"Alarms: {f.count}, {significant(f.per_window, 2)} in ten minutes for each operator position: {word}. "
-        f"At most {f.peak} in ten minutes. Floods: {len(f.floods)}, {percent(f.flood_share, 1)} of the time."
+        f"Alarms: {f.count}, {significant(f.per_window, 2)} per 10 min per operator position: {word}. "
+        f"Peak {f.peak} in 10 min. Floods: {len(f.floods)}, {percent(f.flood_share, 1)} of the time."
     )
     return html.P(text, className="outcome" + (" bad" if f.floods else ""), id="alarm-load-said")
 
@@ -102,7 +102,7 @@ def _windows(context: Context, raised: list[Raised], start: int, end: int) -> go
         )  # fmt: skip
     fig.update_layout(
         bargap=0, xaxis={"type": "date", "range": [start + shift, end + shift]},
-        yaxis={"title": {"text": "alarms in ten minutes"}, "rangemode": "tozero", "showgrid": True},
+        yaxis={"title": {"text": "alarms per 10 min"}, "rangemode": "tozero", "showgrid": True},
     )  # fmt: skip
     return fig
 
@@ -125,8 +125,8 @@ def _by_shift(context: Context, raised: list[Raised], start: int, end: int) -> h
             ]
         )
     return table(
-        "Shift by shift, newest first", ["Shift", "Alarms", "In ten min", "Most", "Floods", "Chattering", "Fleeting"],
-        rows, empty="The works has no shifts: add [[shift]] to works.toml.", numeric=(1, 2, 3, 4, 5, 6),
+        "Shift by shift, newest first", ["Shift", "Alarms", "Per 10 min", "Peak", "Floods", "Chattering", "Fleeting"],
+        rows, empty="The plant has no shifts: add [[shift]] to works.toml.", numeric=(1, 2, 3, 4, 5, 6),
     )  # fmt: skip
 
 
@@ -135,11 +135,11 @@ def _frequent(context: Context, f: AlarmFigures) -> html.Div:
     for one in f.frequent:
         line, _, alarm = one.alarm.partition("/")
         title = context.configuration.lines[line].title if line in context.configuration.lines else line
-        marks = [w for w, some in (("chatters", f.chattering), ("stands", f.stale)) if one.alarm in some]
+        marks = [w for w, some in (("chattering", f.chattering), ("stale", f.stale)) if one.alarm in some]
         rows.append([title, alarm_title(context, line, alarm), one.count, percent(one.share), ", ".join(marks)])
     return table(
-        "Most frequent alarms and what part of the load they make", ["Line", "Alarm", "Times", "Share", "Remark"], rows,
-        empty="No alarm in this span.", numeric=(2, 3),
+        "Most frequent alarms and their share of the load", ["Line", "Alarm", "Count", "Share", "Note"], rows,
+        empty="No alarms in this period.", numeric=(2, 3),
     )  # fmt: skip
 
 
@@ -149,10 +149,9 @@ def _notes(context: Context, f: AlarmFigures) -> html.P:
     stale = "; ".join(alarm_title(context, *alarm.split("/", 1)) for alarm in f.stale) or "none"
     return html.P(
         f"Priorities: {percent(p['low'])} low, {percent(p['medium'])} medium, {percent(p['high'])} high (usual: "
-        f"{percent(s.low_share)}, "
-        f"{percent(s.medium_share)}, {percent(s.high_share)}). Standing for more than {exact(s.stale_h)} h: "
-        f"{stale}. A flood: {s.flood_begins} in {format.span(s.window_s)} until fewer than "
-        f"{s.flood_ends}. Thresholds: [alarm_figures] in works.toml; definitions of ISA-18.2, IEC 62682 and EEMUA 191, "
-        "several of them recalled.",
+        f"{percent(s.low_share)}, {percent(s.medium_share)}, {percent(s.high_share)}). Stale (active longer than "
+        f"{exact(s.stale_h)} h): {stale}. A flood: {s.flood_begins} in {format.span(s.window_s)} until fewer than "
+        f"{s.flood_ends}. Thresholds: [alarm_figures] in works.toml; definitions of ISA-18.2, IEC 62682 and EEMUA "
+        "191, some quoted from memory and not checked against the standards.",
         className="note",
     )

@@ -3,7 +3,7 @@
 from dash import Input, Output, State, ctx, no_update
 from dash.exceptions import PreventUpdate
 
-from dashboard.actions.answers import NotDoneError, Sent, send_answer
+from dashboard.actions.answers import RejectedActionError, Sent, send_answer
 from dashboard.callbacks import Callbacks, Updates
 from dashboard.context import Context
 from dashboard.pages.alarms import layout
@@ -11,6 +11,7 @@ from dashboard.queries.alarm_list import find
 from dashboard.queries.live import WANTS_ANSWER
 
 CALLBACKS = Callbacks()
+SENT = {"acknowledge": "Acknowledgement", "shelve": "Shelving", "unshelve": "Unshelving"}
 
 
 @CALLBACKS(
@@ -67,6 +68,6 @@ def answer(
     action = str(ctx.triggered_id).removeprefix("do-")
     try:
         done = send_answer(context, key, action, by, reason, minutes)
-    except NotDoneError as error:
+    except RejectedActionError as error:
         return no_update, no_update, str(error), no_update
-    return False, [*(sent or [])[-50:], done], "", f"{action} sent, waiting for the monitor."
+    return False, [*(sent or [])[-50:], done], "", f"{SENT[action]} sent, awaiting confirmation."

@@ -25,7 +25,7 @@ def content(_context: Context) -> Children:
             **attributes(page="alarms"),
         ),
         html.Div(id="alarms-now"),
-        html.H2("Changes of alarms"),
+        html.H2("Alarm history"),
         html.Div(id="alarms-history", **attributes(spans=",".join(f"{k}={h}" for k, h in SPANS_H.items()))),
         dcc.Store(id="asked"),
         dcc.Store(id="chosen"),
@@ -37,7 +37,7 @@ def _answer_form() -> dmc.Modal:
     """Name, reason and the three answers; what was chosen is shown above."""
     return dmc.Modal(
         id="answer",
-        title="Your answer",
+        title="Respond to alarm",
         size="lg",
         centered=True,
         children=[
@@ -48,7 +48,7 @@ def _answer_form() -> dmc.Modal:
                         id="by", debounce=True, label="Your name", required=True, persistence=True,
                         persistence_type="local", **attributes(autofocus="true"),
                     ),
-                    dmc.TextInput(id="reason", debounce=True, label="Reason or remark"),
+                    dmc.TextInput(id="reason", debounce=True, label="Reason or comment"),
                     dmc.Select(
                         id="shelve-min", label="Shelve for", value="60", allowDeselect=False,
                         data=[{"value": k, "label": v} for k, v in SHELVE_MIN.items()],
@@ -75,14 +75,14 @@ def about(context: Context, alarm: AlarmRow) -> Children:
     line = context.configuration.lines[alarm.line].title
     since = format.local(alarm.occurrence_ms, context.zone)
     what = html.P([tally(alarm.priority), html.B(f"{line}: {text.title}")], className="about-what")
-    said: Children = [what, html.P(f"{SHORT.get(alarm.state, alarm.state)}, raised {since}")]
+    said: Children = [what, html.P(f"{SHORT.get(alarm.state, alarm.state)}, activated {since}")]
     if text.response:
         r = text.response
         facts = [
-            ("Do", r.corrective_action),
-            ("Within", format.span(r.time_to_respond_s)),
+            ("Corrective action", r.corrective_action),
+            ("Respond within", format.span(r.time_to_respond_s)),
             ("Cause", r.cause),
-            ("If not", r.consequence),
+            ("Consequence", r.consequence),
         ]
         said.append(html.Dl([html.Div([html.Dt(k), html.Dd(v)]) for k, v in facts], className="about"))
     return said

@@ -68,15 +68,16 @@ def content(context: Context) -> Children:
                 dmc.Select(id="capability-stream", label="Stream", allowDeselect=False, w=240, data=choices,
                            value=_first(choices)),
                 dmc.Select(
-                    id="capability-drums", label="Over the", value="3", allowDeselect=False, w=150,
+                    id="capability-drums", label="Drums", value="3", allowDeselect=False, w=150,
                     data=[{"value": k, "label": v} for k, v in DRUMS.items()],
                 ),
-                dmc.Select(id="capability-spread", label="Spread within by", value=RANGES, allowDeselect=False, w=190,
+                dmc.Select(id="capability-spread", label="Within-subgroup estimate", value=RANGES,
+                           allowDeselect=False, w=190,
                            data=[RANGES, DEVIATIONS]),
                 dmc.Select(id="capability-rules", label="Run rules", value=NELSON, allowDeselect=False, w=210,
                            data=[NELSON, WESTERN]),
                 number_field("capability-eccentric", "Eccentricity", ECCENTRIC_MM, "mm",
-                             "middle of conductor from middle of core", 250),
+                             "distance between conductor and core centres", 250),
             ],
             className="controls",
         ),
@@ -103,16 +104,16 @@ def answer(
     line = context.configuration.lines[line_name]
     newest = context.record.drums(line_name, 60)
     if not newest:
-        return [html.P("No drum of this line is on record yet.")]
+        return [html.P("No drum of this line is recorded yet.")]
     recipe_name = newest[0].recipe
     chosen = [d for d in newest if d.recipe == recipe_name][: int(drums)][::-1]
     recipe = context.recipe(line_name, recipe_name)
     if recipe is None:
-        return [html.P(f"Recipe {recipe_name} is not known here.")]
+        return [html.P(f"Recipe {recipe_name} is not configured.")]
     metres = _metres(context, line_name, path, chosen)
     seen = metres.v[np.isfinite(metres.v)]
     if len(seen) < 20 * SIZE:
-        return [html.P(f"Only {len(seen)} metres of it were seen: wait for {20 * SIZE}.", className="outcome")]
+        return [html.P(f"Metres with data: {len(seen)}; needed: {20 * SIZE}.", className="outcome")]
     try:
         return [
             *_charts(line, path, metres, seen, recipe, spread, rules),
@@ -163,17 +164,16 @@ def _charts(line: Line, path: str, metres: Metres, seen: Floats, recipe: Recipe,
     flagged = sorted({i for rule, places in signals.items() if rule != 1 for i in places})
     mean = charts.ewma(groups.mean(axis=1), between.means.centre, between.sigma, EWMA_WEIGHT, EWMA_WIDTH)
     sums = charts.cusum(z, 0.0, CUSUM_K, CUSUM_H)
-    axis = f"metres (a subgroup of {SIZE} metres every {apart})"
-    reach = f"up to some {lag} m" if lag < len(seen) // 2 else "throughout: something comes back again and again"
+    axis = f"metre (one subgroup of {SIZE} metres every {apart} m)"
+    reach = f"up to about {lag} m" if lag < len(seen) // 2 else "over the whole length (periodic component)"
     said = (
-        f"{format.number(len(seen), 'm')} metres, worth {format.number(size, '', 0)} independent values: "
-        f"metres are alike {reach}. A subgroup is {SIZE} metres in a row, the next begins {apart} m on."
+        f"{format.number(len(seen), 'm')} metres, equivalent to {format.number(size, '', 0)} independent values "
+        f"(autocorrelation {reach}). A subgroup is {SIZE} consecutive metres; the next starts {apart} m later."
     )
     if alike > ALIKE:
         said += (
-            f" Subgroups still follow each other (correlation {fixed(alike, 2)}): limits come from the whole "
-            "spread, and "
-            "EWMA and CUSUM tell of this wandering, not of a single cause."
+            f" Subgroups are still correlated ({fixed(alike, 2)}): limits are based on the overall spread, and "
+            "EWMA and CUSUM show slow drift, not a special cause."
         )
     return [
         html.P(said, className="note"),
@@ -224,7 +224,7 @@ def _rules(rules: str, signals: Mapping[int, Sequence[int]], count: int) -> html
         [rule, named[rule], len(places), percent(len(places) / count, 1)] for rule, places in signals.items() if places
     ]
     return table(
-        f"Run rules ({rules}) that signalled among the means", ["Rule", "What", "Signals", "Of all"], rows,
+        f"Run rules ({rules}) with signals", ["Rule", "Pattern of the means", "Signals", "Share"], rows,
         empty="None.", numeric=(2, 3),
     )  # fmt: skip
 
@@ -243,7 +243,7 @@ def _run_lengths(apart: int) -> html.Div:
             ]
         )
     return table(
-        "Subgroups, and metres, until each chart tells of a shift of the mean (0: until a false alarm)",
+        "Average run length: subgroups (metres) until each chart signals a shift of the mean; 0: false alarm",
         ["Shift", "Single means, 3 sigma", "EWMA", "CUSUM"], rows, empty="", numeric=(1, 2, 3),
     )  # fmt: skip
 
@@ -251,7 +251,9 @@ def _run_lengths(apart: int) -> html.Div:
 def _capability(recipe: Recipe, path: str, groups: Floats, effective: float, unit: str) -> Children:
     low, high = _limits(recipe, path)
     if low is None and high is None:
-        return [html.P(f"Recipe {recipe.title} has no limits for it, so there is no capability.", className="note")]
+        return [
+            html.P(f"Recipe {recipe.title} has no limits for this stream: capability needs a limit.", className="note")
+        ]
     found = capability.capability(groups, low, high, effective)
 
     def cell(index: Index | None) -> str:
@@ -259,7 +261,7 @@ def _capability(recipe: Recipe, path: str, groups: Floats, effective: float, uni
             return format.NOTHING
         return f"{fixed(index.value, 2)} ({fixed(index.interval.low, 2)} to {fixed(index.interval.high, 2)})"
 
-    limits = " to ".join("open" if x is None else exact(x) for x in (low, high)) + f" {unit}"
+    limits = " to ".join("no limit" if x is None else exact(x) for x in (low, high)) + f" {unit}"
     rows = [
         [
             f"within subgroups, sigma {significant(found.sigma_within, 4)} {unit}",
@@ -275,8 +277,7 @@ def _capability(recipe: Recipe, path: str, groups: Floats, effective: float, uni
             f"{format.number(found.values, '', 0)} independent values",
             ["Spread", "Cp, Pp", "Cpk, Ppk"], rows, empty="",
         ),
-        html.P(f"Expected beyond the limits, if values are normal: {significant(found.beyond * 1e6)} in a "
-            "million metres.",
+        html.P(f"Expected out of limits (normal distribution): {significant(found.beyond * 1e6)} ppm of metres.",
                className="note"),
     ]  # fmt: skip
 
@@ -284,7 +285,7 @@ def _capability(recipe: Recipe, path: str, groups: Floats, effective: float, uni
 def _per_km(context: Context, line: str, drums: Sequence[DrumRow]) -> Children:
     ended = [d for d in drums if d.end_m is not None][:20][::-1]
     if not ended:
-        return [html.H2("Spark faults per km"), html.P("No drum has ended yet.", className="note")]
+        return [html.H2("Spark faults per km"), html.P("No finished drum yet.", className="note")]
     ends = [d.end_m for d in ended if d.end_m is not None]
     found = context.record.findings(line, ended[0].start_m, max(ends))
     sparks = [f for f in found if f.kind is FindingKind.FAULT]
@@ -296,8 +297,8 @@ def _per_km(context: Context, line: str, drums: Sequence[DrumRow]) -> Children:
     called = names_apart(d.key for d in ended)
     fig = u_figure([called[d.key] for d in ended], u_chart(counts, lengths), "per km")
     said = (
-        f"{sum(counts)} in {fixed(sum(lengths), 2)} km: {significant(rate)} per km, "
-        f"{significant(between.low)} to {significant(between.high)} (95 %)."
+        f"{sum(counts)} in {fixed(sum(lengths), 2)} km: {significant(rate)} per km, {significant(between.low)} to "
+        f"{significant(between.high)} (95 %)."
     )
     return [html.H2("Spark faults per km, drum by drum"), html.P(said, className="note"),
             chart("capability-per-km", fig)]  # fmt: skip
@@ -317,11 +318,11 @@ def _given(line: Line, path: str, seen: Floats, recipe: Recipe, eccentric: Any) 
         recipe, seen, need.outer_mm, cost.compound_per_kg if cost else None, cost.km_per_year if cost else None
     )
     money = (
-        f", {fixed(found.per_year, 0)} {cost.currency} a year at {fixed(cost.km_per_year, 0)} km"
+        f", {fixed(found.per_year, 0)} {cost.currency} per year at {fixed(cost.km_per_year, 0)} km"
         if cost and found.per_year is not None
         else ""
     )
-    verb = "given away" if found.given_kg_per_km >= 0 else "missing"
+    verb = "overuse" if found.given_kg_per_km >= 0 else "underuse"
     rows = [
         ["Mean wall at least the specified", f"{fixed(need.by_mean_mm, 3)} mm"],
         [
@@ -333,7 +334,7 @@ def _given(line: Line, path: str, seen: Floats, recipe: Recipe, eccentric: Any) 
         ["Could be set lower by", f"{fixed(float(seen.mean()) - need.outer_mm, 3)} mm"],
     ]
     return [
-        html.H2("Compound given away"),
+        html.H2("Compound giveaway"),
         html.P(f"{significant(abs(found.given_kg_per_km))} kg/km {verb}{money}.", className="outcome",
                id="capability-given"),
         table(
@@ -342,7 +343,8 @@ def _given(line: Line, path: str, seen: Floats, recipe: Recipe, eccentric: Any) 
             empty="", numeric=(1,),
         ),
         html.P(
-            "The rule for the thinnest place is recalled from the IEC 60227 family: confirm it against the standard "
+            "The rule for the thinnest place is quoted from memory of the IEC 60227 series, not checked: check it "
+            "against the standard "
             "you certify to, and measure the eccentricity; a diameter alone does not show it.", className="note",
         ),
     ]  # fmt: skip

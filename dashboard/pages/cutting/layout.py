@@ -56,10 +56,10 @@ def content(context: Context) -> Children:
                     data=[{"value": n, "label": x.title} for n, x in lines.items()],
                 ),
                 dmc.MultiSelect(id="cutting-drums", label="Drums, all of one product", searchable=True, w=420),
-                dmc.NumberInput(id="cutting-guard", label="Guard on both sides",
+                dmc.NumberInput(id="cutting-guard", label="Margin each side of a fault",
                                 value=context.configuration.orders.guard_m,
                                 min=0, step=0.5, suffix=" m", w=150, debounce=300),
-                dmc.Switch(id="cutting-suspect", label="cut out suspect metres too", checked=True, mb=6),
+                dmc.Switch(id="cutting-suspect", label="also remove suspect metres", checked=True, mb=6),
             ],
             className="controls",
         ),
@@ -135,7 +135,7 @@ def answer(context: Context, line: str, chosen: Sequence[str], guard: Any, suspe
         return [html.P("Choose drums of one product.", className="outcome bad", role="alert")]
     wanted = lengths(orders, product, context.now_ms, context.zone)
     if not wanted:
-        return [html.P(f"orders.toml wants nothing of {product}: add [[length]] with product, length_m and worth.",
+        return [html.P(f"orders.toml has no lengths for {product}: add [[length]] with product, length_m and worth.",
                        className="outcome")]  # fmt: skip
     guard_m = float(guard) if isinstance(guard, int | float) and guard >= 0 else orders.guard_m
     bad = bad_of_all(context, found, suspect)
@@ -169,19 +169,19 @@ def _plan(
 def _said(orders: Orders, found: Sequence[DrumRow], best: Plan, greedy: Plan, more: Plan, less: Plan) -> Children:
     money = orders.currency
     total = sum(d.end_m - d.start_m for d in found if d.end_m is not None)
-    proven = "proven best" if best.gap < 1e-6 else f"at most {percent(best.gap, 1)} from the best"
+    proven = "proven optimal" if best.gap < 1e-6 else f"within {percent(best.gap, 1)} of the optimum"
     short = sum(p.length_m for p in best.left)
     return [
         html.P(
             f"{len(best.cuts)} reels of {format.number(best.cut_m, 'm')} m from {format.number(total, 'm')} m, worth "
-            f"{fixed(best.worth, 0)} {money}, {proven}. Cutting the longest first would bring "
+            f"{fixed(best.worth, 0)} {money}, {proven}. Cutting longest lengths first would yield "
             f"{fixed(greedy.worth, 0)}.",
             className="outcome", id="cutting-outcome",
         ),
         html.P(
-            f"Left over in good pieces: {format.number(short, 'm', 1)} m; bad cable with its guards: "
-            f"{format.number(max(total - best.cut_m - short, 0.0), 'm', 1)} m. One metre more guard would bring "
-            f"{fixed(more.worth - best.worth, 0, sign=True)} {money}, one less "
+            f"Left over in good pieces: {format.number(short, 'm', 1)} m; bad cable with its margins: "
+            f"{format.number(max(total - best.cut_m - short, 0.0), 'm', 1)} m. One more metre of margin would "
+            f"change the value by {fixed(more.worth - best.worth, 0, sign=True)} {money}, one metre less by "
             f"{fixed(less.worth - best.worth, 0, sign=True)}.", className="note",
         ),
     ]  # fmt: skip
@@ -192,7 +192,7 @@ def _reels(best: Plan, wanted: Sequence[Length]) -> html.Div:
     for x in wanted:
         count = sum(c.order == x.order and abs(c.end_m - c.start_m - x.length_m) < 1e-6 for c in best.cuts)
         rows.append([x.order, f"{exact(x.length_m)} m", "any" if x.wanted is None else x.wanted, count])
-    return table("What is cut", ["For", "Length", "Wanted", "Cut"], rows, empty="", numeric=(1, 2, 3))
+    return table("Reels to cut", ["Order", "Length", "Ordered", "Cut"], rows, empty="", numeric=(1, 2, 3))
 
 
 def sheet(
@@ -206,17 +206,18 @@ def sheet(
     for c in [*cuts, Cut(drum.key, length, length, "")]:
         if c.start_m - at > orders.kerf_m + 1e-6:
             inside = [b for b in bad if b.start_m < c.start_m and b.end_m > at]
-            why = "; ".join(_why(b, length, orders, recipe) for b in inside) or "no wanted length fits"
+            why = "; ".join(_why(b, length, orders, recipe) for b in inside) or "no ordered length fits"
             what = "scrap" if inside else "left over"
             rows.append([f"{fixed(c.start_m, 1)} m", f"{fixed(c.start_m - at, 1)} m", what, why])
         if c.end_m > c.start_m:
             rows.append([f"{fixed(c.end_m, 1)} m", f"{fixed(c.end_m - c.start_m, 1)} m", c.order, ""])
         at = c.end_m
     caption = (
-        f"Sheet for drum {drum.drum}, {fixed(length, 1)} m: set the counter to 0 at the outer end, stop at each reading"
+        f"Cutting list for drum {drum.drum}, {fixed(length, 1)} m: set the counter to 0 at the outer end, stop at "
+        f"each reading"
     )
     return [
-        table(caption, ["Stop at", "Length", "For", "Why"], rows, empty="", classes="sheet", numeric=(0, 1)),
+        table(caption, ["Stop at", "Length", "Order", "Reason"], rows, empty="", classes="sheet", numeric=(0, 1)),
     ]
 
 

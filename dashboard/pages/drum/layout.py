@@ -65,8 +65,8 @@ def _head(row: DrumRow) -> Component:
         [
             html.H1(f"Drum {row.drum}"),
             html.P("Contents and faults", className="asked"),
-            dcc.Link("Its family", href=way_to("traceability", row.line, row.filling)),
-            dcc.Link("Its record on paper", href=way_to("release", row.line, row.filling)),
+            dcc.Link("Traceability", href=way_to("traceability", row.line, row.filling)),
+            dcc.Link("Drum record (printable)", href=way_to("release", row.line, row.filling)),
         ],
         className="top",
     )
@@ -89,7 +89,7 @@ def _flame(test: Tested | None, drawn: Figure | None) -> Children:
     bad = test.failed or bool(test.outcome and test.outcome.departures)
     said = html.P(f"Circuit integrity by {test.test.standard}: {test.words}.",
                   className=f"outcome{' bad' if bad else ''}", id="flame-outcome")  # fmt: skip
-    caution = "Such tests are for competent laboratories: fire, mains voltage and water together."
+    caution = "Tests to be done by competent laboratories only: fire, mains voltage and water are present together."
     return [said, chart("flame", drawn), html.P(caution, className="note")]
 
 
@@ -112,7 +112,7 @@ def _rates(drum: WholeDrum) -> list[tuple[str, str]]:
     findings = [f.finding for f in drum.findings]
     for rate in fault_rates(findings, drum.recipe, drum.length_m) if drum.recipe else []:
         low, high = (format.number(v, "", 1) for v in (rate.interval_per_km.low, rate.interval_per_km.high))
-        said = f"{rate.count}, {format.number(rate.per_km, '', 1)} a km (95 %: {low} to {high})"
+        said = f"{rate.count}, {format.number(rate.per_km, '', 1)} per km (95 % confidence interval {low} to {high})"
         facts.append((titles.event_title(drum.line, rate.stream, f"{rate.check}s"), said))
     return facts
 
@@ -122,12 +122,14 @@ def _measured(drum: WholeDrum) -> list[tuple[str, str]]:
     facts, line, recipe = [], drum.line, drum.recipe
     wall = wall_from_outside(drum.columns, recipe) if recipe else None
     if wall:
-        facts.append(("Mean wall, from outside", f"{wall.mean_mm} mm (recipe {exact(wall.needed_mm)})"))
+        facts.append(
+            ("Mean wall (calculated from outer diameter)", f"{wall.mean_mm} mm (recipe {exact(wall.needed_mm)})")
+        )
     stations = dict.fromkeys(e.stream.split("/")[0] for e in (recipe.event_check if recipe else []))
     held = {name: s for name in stations if (s := spark_exposure_s(drum.columns, line, name)) is not None}
     for name, exposed_s in held.items():
-        under = "the electrode" if len(held) == 1 else titles.inside(titles.station_title(line, name))
-        facts.append((f"Under {under}", f"{fixed(exposed_s, 3)} s at least"))
+        under = "" if len(held) == 1 else f", {titles.inside(titles.station_title(line, name))}"
+        facts.append((f"Spark test exposure time, min.{under}", f"{fixed(exposed_s, 3)} s"))
     return facts
 
 
@@ -148,10 +150,10 @@ def findings_table(context: Context, drum: WholeDrum, found: list[DrumFinding]) 
     ]
     return table(
         f"Findings on drum {drum.row.drum}, in wound order. Metres from the outer end run the other way: "
-        "the next process meets the last row first.",
-        ["Verdict", "What was found", "From m", "To m", "Outer from m", "Outer to m", "Length m", "Began"],
+        "the next process unwinds from the last row.",
+        ["Verdict", "Finding", "From, m", "To, m", "From outer end: start, m", "End, m", "Length, m", "Started"],
         rows,
-        empty="Nothing found on this drum.",
+        empty="No findings on this drum.",
         numeric=(2, 3, 4, 5, 6),
         classes="findings",
     )
@@ -162,7 +164,9 @@ def history_table(context: Context, drum: DrumRow, metre_m: float) -> Children:
     length = length_m(context, drum)
     if not 0 <= metre_m < length:
         return [
-            html.P(f"Drum {drum.drum} is {format.quantity(length, 'm')} long; it has no metre {fixed(metre_m, 0)}.")
+            html.P(
+                f"Metre {fixed(metre_m, 0)} is outside drum {drum.drum}, which is {format.quantity(length, 'm')} long."
+            )
         ]
     line = context.configuration.lines[drum.line]
     outer = format.quantity(outer_m(metre_m, length), "m")
@@ -170,9 +174,9 @@ def history_table(context: Context, drum: DrumRow, metre_m: float) -> Children:
     rows = [_stop(context, stop) for stop in stops]
     way = table(
         f"Process history at drum metre {format.number(metre_m, 'm')} ({outer} from the outer end)",
-        ["Path m", "Place", "Came", "Dwell s", "What it met there"],
+        ["Position (m)", "Station", "Time", "Dwell time (s)", "Measured values"],
         rows,
-        empty="Nothing on record.",
+        empty="No data.",
         numeric=(0, 3),
         classes="history-table",
     )
@@ -189,7 +193,7 @@ def _heat(context: Context, line: Line, drum: DrumRow, line_metre: float) -> Chi
     heat = heat_of_metre(context.record, line, recipe, drum, line_metre, context.now_ms)
     said = html.P(_cure_words(row, recipe.cure), className="outcome", id="history-cure")
     if heat is None:
-        return [said, html.P("Its whole way through the line is not on record; no temperatures are drawn.")]
+        return [said, html.P("Data for this metre are incomplete; no temperature profile is shown.")]
     drawn = history_figure(line, recipe.cure, heat)
     return [said, chart("history-heat", drawn)]
 
@@ -197,17 +201,17 @@ def _heat(context: Context, line: Line, drum: DrumRow, line_metre: float) -> Chi
 def _cure_words(row: Mapping[str, float], cure: Cure) -> str:
     index = row.get("cure/index-inner", float("nan"))
     if index != index:
-        return "Cure: not seen. Not every oven was heard while this metre was inside."
+        return "Cure not verified: oven temperature data are missing for this metre."
     low, high = format.number(row["cure/index-low"], ""), format.number(row["cure/index-high"], "")
     return (
-        f"Cure index inside {format.number(index, '')} (band {low} to {high}; least {exact(cure.index_min)}), "
-        f"surface at most {format.quantity(row['cure/surface-peak'], 'degC')} (limit {exact(cure.surface_max_C)}), "
+        f"Cure index at the conductor {format.number(index, '')} (band {low} to {high}; min. {exact(cure.index_min)}), "
+        f"surface max. {format.quantity(row['cure/surface-peak'], 'degC')} (limit {exact(cure.surface_max_C)}), "
         f"degradation index {significant(row['cure/degradation'], 2)} (limit {exact(cure.degradation_max)})."
     )
 
 
 def _stop(context: Context, stop: Stop) -> Children:
-    came = "not on record" if stop.came_ms is None else format.local(stop.came_ms, context.zone)
+    came = "no data" if stop.came_ms is None else format.local(stop.came_ms, context.zone)
     dwell = "" if stop.dwell_s is None else fixed(stop.dwell_s, 2)
     met = "; ".join(_value(v) for v in stop.values)
     return [exact(stop.position_m), stop.place, came, dwell, met]
@@ -215,7 +219,7 @@ def _stop(context: Context, stop: Stop) -> Children:
 
 def _value(value: Value) -> str:
     if value.mean != value.mean:
-        return f"{value.title}: not seen"
+        return f"{value.title}: no data"
     said = f"{value.title} {format.quantity(value.mean, value.unit)}"
     if value.least == value.least and value.most > value.least:
         least, most = format.number(value.least, value.unit), format.number(value.most, value.unit)

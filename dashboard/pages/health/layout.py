@@ -44,15 +44,15 @@ def _monitors(context: Context) -> html.Div:
             format.number(row.queue, "", 0),
             NOTHING if row.last_commit_ms is None else html.Span("", **attributes(ago=str(row.last_commit_ms))),
             NOTHING if row.disk_free_bytes is None else f"{fixed(row.disk_free_bytes / 2**30, 1)} GiB",
-            "; ".join(troubles(row, context.now_ms)) or "well",
+            "; ".join(troubles(row, context.now_ms)) or "OK",
         ]
         for row in context.record.health()
     ]
     return table(
-        "The monitor itself, by the lines it watches",
-        ["Monitor of", "Said", "Behind", "Waiting", "Last commit", "Disk free", "State"],
+        "Monitors, by their lines",
+        ["Lines", "Last report", "Lag", "Queue", "Last commit", "Disk free", "State"],
         rows,
-        empty="No monitor has written anything yet.",
+        empty="No monitor has reported yet.",
         classes="monitors",
     )
 
@@ -81,10 +81,10 @@ def _rejected(context: Context) -> html.Div:
         for row in sorted(context.record.rejected(), key=lambda r: -r.newest_ms)
     ]
     return table(
-        "Messages that could not become data, with the newest example of each kind",
-        ["Line", "Kind", "Count", "Newest", "Topic of the newest", "Why it was refused"],
+        "Rejected messages, latest example per type",
+        ["Line", "Type", "Count", "Latest", "Topic", "Reason"],
         rows,
-        empty="None: every message so far became data.",
+        empty="None.",
         numeric=(2,),
         classes="health",
     )
@@ -96,12 +96,12 @@ def _ages(context: Context) -> html.Div:
         newest = context.record.newest_ms(name)
         for settings in line.stream:
             at = newest.get(settings.path)
-            when = "never heard" if at is None else format.local(at, context.zone, day=True)
+            when = "no data received yet" if at is None else format.local(at, context.zone, day=True)
             age = "" if at is None else format.span(max(context.now_ms - at, 0) / 1e3)
             rows.append([line.title, titles.stream_title(line, settings.path), settings.path, when, age])
     return table(
-        "Newest stored sample of each stream, when this page was opened",
-        ["Line", "What", "Stream", "Newest", "Age then"],
+        "Newest stored sample of each stream, at page load",
+        ["Line", "Quantity", "Stream", "Newest", "Age at page load"],
         rows,
         empty="No stream is configured.",
         numeric=(4,),
@@ -122,7 +122,7 @@ def _gaps(context: Context) -> html.Div:
                 ]
             )
     return table(
-        "Messages of the last 24 hours that never came",
+        "Missing messages, last 24 hours (sequence gaps)",
         ["Line", "Stream", "Sequence numbers", "When"],
         rows[:200],
         empty="None.",

@@ -8,7 +8,7 @@ from dash.development.base_component import Component
 from dash.exceptions import PreventUpdate
 
 from dashboard.actions import proposals
-from dashboard.actions.answers import NotDoneError
+from dashboard.actions.answers import RejectedActionError
 from dashboard.callbacks import Callbacks, Updates
 from dashboard.context import Context
 from dashboard.jobs import Bench, TooManyError
@@ -186,12 +186,12 @@ def _after(changes: Values | None, recipe: Recipe, triggered: object) -> Values:
 def run(context: Context, *, _clicks: object, _tick: object, key: str | None, form: Mapping[str, object]) -> Updates:
     bench, what, filled = context.bench, ctx.triggered_id, msgspec.convert(form, Form)
     if bench is None:
-        return _ended(key, "Rehearsals are not set up here.", no_update)
+        return _ended(key, "Rehearsals are not available here.", no_update)
     if what in ("limits-go", "limits-suggest"):
         try:
             asked = _limit_asked(context, filled) if what == "limits-suggest" else _asked(context, filled)
             begun = bench.begin(asked)
-        except (LimitsError, TooManyError, NotDoneError) as error:
+        except (LimitsError, TooManyError, RejectedActionError) as error:
             return _ended(no_update, str(error), no_update)
         return begun, False, layout.progress(bench.look(begun)), [], None, True, False
     if what == "limits-stop" and key:
@@ -221,7 +221,7 @@ def _so_far(context: Context, bench: Bench, key: str, group: str) -> Updates:
 
 
 def _asked(context: Context, form: Form) -> Asked:
-    """A rehearsal of the changes. Raises NotDoneError and LimitsError where it cannot be."""
+    """A rehearsal of the changes. Raises RejectedActionError and LimitsError where it cannot be."""
     _all_read(form)
     changes = form.changes or {}
     with_limits(_recipe(context, form.line, form.recipe), changes)
@@ -233,36 +233,36 @@ def _asked(context: Context, form: Form) -> Asked:
 
 
 def _limit_asked(context: Context, form: Form) -> AskedLimit:
-    """A deadband and a delay for one limit. Raises NotDoneError where it cannot be."""
+    """A deadband and a delay for one limit. Raises RejectedActionError where it cannot be."""
     _all_read(form)
     recipe, (kind, _, path) = _recipe(context, form.line, form.recipe), form.group.partition("/")
     if kind != "window" or limits_of(recipe).get(f"{form.group}/{form.which.lower()}") is None:
-        raise NotDoneError(
+        raise RejectedActionError(
             f"A deadband and a delay are suggested for a limit that is set: {form.which} is not, in this choice."
         )
     try:
         most = read_number(form.most)
     except NotANumberError as error:
-        raise NotDoneError(f"Nuisance alarms per shift: {error}") from error
+        raise RejectedActionError(f"Nuisance alarms per shift: {error}") from error
     if most is None or most < 0:
-        raise NotDoneError("Nuisance alarms per shift: expected a number of at least 0.")
+        raise RejectedActionError("Nuisance alarms per shift: expected a number of at least 0.")
     return AskedLimit(
         form.line, f"{path}/{form.which}", *layout.span_ms(context, form.line, form.span), most, recipe.recipe
     )
 
 
 def _all_read(form: Form) -> None:
-    """NotDoneError while a field holds what cannot be taken: what is rehearsed would not be what is on the screen."""
+    """RejectedActionError while a field is invalid: what is rehearsed would not be what is on the screen."""
     if form.wrong:
         key, problem = next(iter(form.wrong.items()))
-        raise NotDoneError(f"{layout.said(key.rpartition('/')[2])}: {problem}")
+        raise RejectedActionError(f"{layout.said(key.rpartition('/')[2])}: {problem}")
 
 
 def _stream_alone(group: str, changes: Values) -> str:
     kind, _, path = group.partition("/")
     others = [key for key in changes if not key.startswith(f"{group}/")]
     if kind != "window" or others:
-        raise NotDoneError("A stream alone has its own window only: choose one, and put other changes back.")
+        raise RejectedActionError("This stream only: choose a stream's limits, and reset all other changes.")
     return path
 
 
@@ -314,7 +314,7 @@ def act(
             said = proposals.decide(context, done["line"], done["recipe"], done["proposal"], done["what"], by, reason)
         else:
             said = proposals.go_back(context, done["line"], done["recipe"], int(done["to"]), by, reason)
-    except NotDoneError as error:
+    except RejectedActionError as error:
         return str(error), no_update, no_update
     return said, context.now_ms, ""
 

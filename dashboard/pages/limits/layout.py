@@ -38,6 +38,8 @@ OF_DRUM = "drum:"  # before the number of a filling whose time is chosen
 SPANS = {name: hours * HOUR_MS for name, hours in SPANS_H.items()}
 UNITS = {"_s": "s", "_m": "m", "_C": "degC"}
 POINTS = 2000
+STEPS = {"approve": "Approve", "refuse": "Reject", "withdraw": "Withdraw"}  # of a proposal, as buttons name them
+STATES = {"refused": "rejected"}  # of a proposal, where the screen's word is another
 Values = Mapping[str, float | None]
 
 
@@ -60,9 +62,9 @@ def content(context: Context) -> Children:
                     w=190,
                     data=spans(context, first),
                 ),
-                dmc.Switch(id="limits-cure", label="with cure", checked=True, mb=6),
-                dmc.Switch(id="limits-lines", label="all lines of its kind", mb=6),
-                dmc.Switch(id="limits-alone", label="this stream alone (for months)", mb=6),
+                dmc.Switch(id="limits-cure", label="include cure", checked=True, mb=6),
+                dmc.Switch(id="limits-lines", label="all lines of this type", mb=6),
+                dmc.Switch(id="limits-alone", label="this stream only (fast, for long periods)", mb=6),
             ],
             className="controls",
         ),
@@ -75,7 +77,7 @@ def content(context: Context) -> Children:
                 dmc.SegmentedControl(id="limits-which", data=["LOLO", "LO", "HI", "HIHI"], value="HI"),
                 number_field("limits-most", "Nuisance alarms per shift, at most", 2.0, width=230),
                 dmc.Button("Stop", id="limits-stop", variant="default", disabled=True),
-                dmc.Button("Put all back", id="limits-clear", variant="subtle"),
+                dmc.Button("Reset", id="limits-clear", variant="subtle"),
             ],
             className="controls",
         ),
@@ -124,7 +126,7 @@ def _proposing() -> html.Div:
                 id="limits-by", debounce=True, label="Your name", persistence=True, persistence_type="local", w=190
             ),
             dmc.TextInput(id="limits-reason", debounce=True, label="Reason", w=420),
-            dmc.Switch(id="limits-all", label="for all lines of this kind", mb=6),
+            dmc.Switch(id="limits-all", label="for all lines of this type", mb=6),
             dmc.Button("Propose", id="limits-propose", variant="default"),
             html.P(id="limits-said", className="said", role="alert"),
         ],
@@ -201,7 +203,7 @@ def fields(context: Context, line: str, recipe: Recipe, group: str, changes: Val
 def changed(context: Context, line: str, recipe: Recipe, changes: Values) -> Children:
     """What differs from what is in force, and whether it can be."""
     if not changes:
-        return [html.P("Nothing is changed yet: a rehearsal shows what there was.", className="note")]
+        return [html.P("No changes yet. A rehearsal would show the recorded alarms.", className="note")]
     present = limits_of(recipe)
     rows = []
     for key, value in changes.items():
@@ -255,7 +257,7 @@ def progress(job: Job | None) -> Children | None:
         return None
     if job.failed:
         return [html.P(job.failed, className="outcome bad")]
-    doing = "Rehearsing" if isinstance(job.asked, Asked) else "Looking for a deadband and a delay"
+    doing = "Rehearsing" if isinstance(job.asked, Asked) else "Searching for a deadband and a delay"
     return [
         html.P(f"{doing}: {percent(job.share)}"),
         html.Progress(value=str(job.share), max="1", className="progress"),
@@ -289,9 +291,9 @@ def comparison(context: Context, asked: Asked, found: Comparison, group: str) ->
     ]
     parts.append(
         table(
-            "Alarm by alarm: raisings that belong together are laid on each other",
-            ["Alarm", "As it was", "Rehearsed", "Gone", "New", "Those in both"], moved,
-            empty="No alarm on either side.", numeric=(1, 2, 3, 4),
+            "Alarm by alarm; matching activations are paired",
+            ["Alarm", "In force", "Rehearsed", "Removed", "New", "Time change of pairs"], moved,
+            empty="No alarms with either set of limits.", numeric=(1, 2, 3, 4),
         )
     )  # fmt: skip
     caught = [
@@ -301,9 +303,9 @@ def comparison(context: Context, asked: Asked, found: Comparison, group: str) ->
     ]  # fmt: skip
     parts.append(
         table(
-            "Known bad cable (spark faults, marks): when anything else told of it",
-            ["Line metre", "Known by", "As it was", "Rehearsed", "Outcome"], caught,
-            empty="No known bad cable in this span.",
+            "Known bad cable (spark faults, marks): when another alarm detected it",
+            ["Line metre", "Known by", "In force", "Rehearsed", "Outcome"], caught,
+            empty="No known bad cable in this period.",
         )
     )  # fmt: skip
     return parts, said_
@@ -331,11 +333,11 @@ def _moved(moved_s: tuple[float, ...]) -> str:
     if not sooner and not later:
         return "at the same time"
     middle = sorted(moved_s)[len(moved_s) // 2]
-    return f"{sooner} sooner, {later} later, {fixed(middle, 1, sign=True)} s in the middle"
+    return f"{sooner} sooner, {later} later, {fixed(middle, 1, sign=True)} s median"
 
 
 def _when(context: Context, t_s: float | None) -> str:
-    return "not" if t_s is None else format.local(round(t_s * 1e3), context.zone)
+    return "not detected" if t_s is None else format.local(round(t_s * 1e3), context.zone)
 
 
 def _figures(context: Context, asked: Asked, found: Comparison, shifts: float) -> html.Div:
@@ -346,15 +348,15 @@ def _figures(context: Context, asked: Asked, found: Comparison, shifts: float) -
     ]
     rows: list[list[Any]] = [
         ["Alarms", *(f.count for f in both)],
-        ["Alarms a shift", *(significant(f.count / shifts) for f in both)],
-        ["Most in ten minutes", *(f.peak for f in both)],
+        ["Alarms per shift", *(significant(f.count / shifts) for f in both)],
+        ["Peak in 10 min", *(f.peak for f in both)],
         ["Floods", *(len(f.floods) for f in both)],
-        ["Alarms that chatter", *(len(f.chattering) for f in both)],
+        ["Chattering alarms", *(len(f.chattering) for f in both)],
         ["Fleeting", *(f.fleeting for f in both)],
-        ["Standing for more than a day", *(len(f.stale) for f in both)],
+        ["Stale (active longer than a day)", *(len(f.stale) for f in both)],
         ["Metres with findings", *(format.number(side.bad_m(), "m") for side in (found.before, found.after))],
     ]
-    return table("What it asks of people", ["Figure", "As it was", "Rehearsed"], rows, empty="", numeric=(1, 2))
+    return table("Operator load", ["Figure", "In force", "Rehearsed"], rows, empty="", numeric=(1, 2))
 
 
 def _trend(context: Context, asked: Asked, found: Comparison, path: str) -> Any:
@@ -393,8 +395,8 @@ def suggestion(context: Context, asked: AskedLimit, found: Suggestion) -> Childr
     if found.chosen is not None:
         group = f"window/{asked.limit.rpartition('/')[0]}"
         taken = f"{group}|{found.chosen.deadband}|{found.chosen.on_delay_s}"
-        parts.append(dmc.Button("Take it", id={"type": "take", "what": taken}, variant="default"))
-        parts.append(html.P("It is put into the fields; then rehearse it.", className="note"))
+        parts.append(dmc.Button("Use these values", id={"type": "take", "what": taken}, variant="default"))
+        parts.append(html.P("Copies the values into the fields; rehearse them next.", className="note"))
     return parts
 
 
@@ -405,23 +407,24 @@ def proposals(context: Context) -> html.Div:
     """Open ones with the steps that can be taken, then what became of others."""
     rows = [_proposal(context, p) for p in context.record.proposals(30)]
     return table(
-        "Proposals, newest first: a second person approves or refuses, with name and reason given above",
+        "Proposals, newest first: a second person approves or rejects, with name and reason entered above",
         ["When", "Line", "Changes", "By", "Reason", "Rehearsed", "State", "Decision"], rows,
-        empty="Nothing was proposed yet.",
+        empty="No proposals yet.",
         classes="proposals",
     )  # fmt: skip
 
 
 def _proposal(context: Context, p: ProposalRow) -> Children:
-    decided = f"{p.state} by {p.decided_by}" if p.decided_by else p.state
+    state = STATES.get(p.state, p.state)
+    decided = f"{state} by {p.decided_by}" if p.decided_by else state
     if p.revision:
         decided += f": revision {p.revision}"
     steps = [
         html.Button(
-            what.capitalize(), className="answer",
+            label, className="answer",
             id={"type": "decide", "what": what, "proposal": p.proposal, "line": p.line, "recipe": p.recipe},
         )
-        for what in ("approve", "refuse", "withdraw")
+        for what, label in STEPS.items()
         if p.state == "proposed"
     ]  # fmt: skip
     return [
@@ -458,12 +461,14 @@ def in_force(context: Context) -> html.Div:
             now = current[name].revision == revision
             row = came.get((name, revision))
             step = html.Button(
-                "Go back to it", className="plain", id={"type": "back", "line": line, "recipe": name, "to": revision}
+                "Restore this revision",
+                className="plain",
+                id={"type": "back", "line": line, "recipe": name, "to": revision},
             )
             rows.append(
                 [
                     _title(context, line), name, revision, "in force" if now else "",
-                    format.local(row.t_ms, context.zone, day=True) if row else "by its file",
+                    format.local(row.t_ms, context.zone, day=True) if row else "from recipe file",
                     f"{format.number(row.line_metre, 'm')} m" if row else "",
                     html.Ul([html.Li(_change(context, line, key, new)) for key, (_, new) in what.items()]),
                     (f"{row.by}, approved by {row.approved_by}" if row.approved_by else row.by) if row else "",
@@ -471,7 +476,7 @@ def in_force(context: Context) -> html.Div:
                 ]
             )  # fmt: skip
     return table(
-        "Revisions of each line's recipes; going back takes an earlier one into force under a new number",
+        "Revisions of each line's recipes; restoring puts an earlier one in force under a new number",
         ["Line", "Recipe", "Revision", "State", "Since", "From line metre", "Changed to", "By", "Reason",
          "Restore"], rows,
         empty="", numeric=(2,), classes="proposals",

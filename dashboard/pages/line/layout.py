@@ -54,7 +54,7 @@ def content(context: Context, name: str) -> Children:
                 *_cure(context, line),
                 html.Div(
                     [
-                        html.H2(f"The last ten minutes, windows of recipe {recipe.recipe if recipe else 'not known'}"),
+                        html.H2(f"Last 10 minutes with limits of recipe {recipe.recipe if recipe else '(unknown)'}"),
                         dcc.Link("Longer trends", href=f"/trend?line={quote(name)}"),
                     ],
                     className="beside",
@@ -71,8 +71,8 @@ def _path(line: Line) -> Children:
     places = [s.middle_m for s in line.station]
     if max(places) - min(places) < SHORTEST_PATH_M:
         return []
-    said = "Temperature of each zone, and how long cable spends in each pass at the present speed."
-    return [html.H2(["The path, to scale"]), html.P(said, className="note"), pathway(line)]
+    said = "Temperature of each zone, and dwell time per pass at the current speed."
+    return [html.H2("Cable path (to scale)"), html.P(said, className="note"), pathway(line)]
 
 
 def _cure(context: Context, line: Line) -> Children:

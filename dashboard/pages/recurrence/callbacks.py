@@ -4,7 +4,7 @@ import plotly.graph_objects as go
 from dash import Input, Output, State, no_update
 from dash.exceptions import PreventUpdate
 
-from dashboard.actions.answers import NotDoneError, note_work
+from dashboard.actions.answers import RejectedActionError, note_work
 from dashboard.callbacks import Callbacks, Updates
 from dashboard.components import Children
 from dashboard.components.chart import tall
@@ -83,7 +83,7 @@ def answer(context: Context, line: str, what: str, drums: str, least: object, mo
     context.answers.put(("recurring", line, what, drums, *numbers), found)
     p = found.period
     if p is None:
-        none = "There is no period to fold at."
+        none = "No period to fold at."
         return found.parts, found.more, no_update, no_update, no_update, [], True, none
     said = (
         f"Wrapped near {significant(p, 4)} {found.unit}: what keeps it stands in a column. Move the "
@@ -138,6 +138,6 @@ def work(context: Context, line: str, what: str, drums: str, _said: object) -> C
 def note(context: Context, _n: object, line: str, station: str | None, by: str, done: str) -> Updates:
     try:
         note_work(context, line, station, by, done)
-    except NotDoneError as error:
+    except RejectedActionError as error:
         return str(error), no_update
-    return "Noted; it stands below as soon as the monitor has it.", ""
+    return "Saved; listed below once the monitor confirms it.", ""

@@ -40,7 +40,8 @@ RESOLUTION_M = 0.1  # how exactly a fault lies on its metre
 SIGNAL_M = 0.1  # grid of a diameter
 LEAST, MOST = 0.4, 20.0
 SPAN = 0.03  # the slider goes so far to each side
-WANDERS = "what stands out of the signal's own noise; what wanders is no period"
+CLOCKS = {"metres": "metre", "seconds": "second", "undetermined": "undetermined"}
+WANDERS = "peak above the noise floor; slow drift is not counted as a period"
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,17 +71,18 @@ def content(context: Context) -> Children:
         html.Div(
             [
                 _select("recurring-line", "Line", {n: x.title for n, x in lines.items()}, first.line, 180),
-                _select("recurring-what", "What", kinds(lines[first.line]), first.what, 250),
-                _select("recurring-drums", "Over the", DRUMS, first.drums, 170),
-                _number("recurring-least", "Periods from", LEAST),
-                _number("recurring-most", "to", MOST),
+                _select("recurring-what", "Fault or signal", kinds(lines[first.line]), first.what, 250),
+                _select("recurring-drums", "Drums", DRUMS, first.drums, 170),
+                _number("recurring-least", "Search spacing from, m", LEAST),
+                _number("recurring-most", "to, m", MOST),
             ],
             className="controls",
         ),
-        html.Div(html.P("Searching the record for periods.", className="note"), id="recurring-answer"),
+        html.Div(html.P("Searching for periods.", className="note"), id="recurring-answer"),
         html.Div(
             [
-                html.Div([html.H2("The fold: one turn a row"), html.P(id="recurring-fold-said", className="note")]),
+                html.Div([html.H2("Folded by period: one revolution per row"),
+                          html.P(id="recurring-fold-said", className="note")]),
                 dmc.Slider(id="recurring-period", value=1.0, min=0.5, max=2.0, step=0.0001, disabled=True, w=420,
                            updatemode="mouseup"),
             ],
@@ -88,16 +90,16 @@ def content(context: Context) -> Children:
         ),
         chart("recurring-fold", fold_figure(np.empty(0), 1.0, "m")),
         html.Div(id="recurring-more"),
-        html.H2("Work done"),
+        html.H2("Maintenance log"),
         html.Div(
             [
                 dmc.TextInput(
                     id="recurring-by", debounce=True, label="Your name", persistence=True, persistence_type="local",
                     w=170
                 ),
-                dmc.Select(id="recurring-station", label="At", searchable=True, w=200),
-                dmc.TextInput(id="recurring-done", debounce=True, label="What was done", w=420),
-                dmc.Button("Note it", id="recurring-note", variant="default"),
+                dmc.Select(id="recurring-station", label="Station", searchable=True, w=200),
+                dmc.TextInput(id="recurring-done", debounce=True, label="Work done", w=420),
+                dmc.Button("Save", id="recurring-note", variant="default"),
                 html.P(id="recurring-said", className="said", role="alert"),
             ],
             className="controls",
@@ -119,7 +121,7 @@ def kinds(line: Line) -> dict[str, str]:
     """What may come back: events of each check, marks, findings of windows, and diameters as signals."""
     found = {f"fault:{s.path}": titles.stream_title(line, s.path) for s in line.stream if s.kind == "events"}
     found["mark:"] = "Marked metres"
-    found["window:"] = "Beginnings of window findings"
+    found["window:"] = "Start of limit violations"
     gauges = [s.path for s in line.stream if s.unit == "mm"]
     found |= {f"signal:{path}": f"{titles.stream_title(line, path)}, as a signal" for path in gauges}
     cycling = [s for s in line.stream if s.kind == "samples" and s.unit != "mm" and s.path != line.counter.stream]
@@ -209,9 +211,11 @@ def answer(context: Context, line: str, what: str, drums: str, least: float, mos
     of = cable(context, line, drums)
     nothing = np.empty(0)
     if of is None:
-        return Answer([html.P("No drum of this line is on record yet.")], [], nothing, None, None, None)
+        return Answer([html.P("No drum of this line is recorded yet.")], [], nothing, None, None, None)
     if not 0 < least < most:
-        return Answer([html.P("Periods: from must be less than to.")], [], nothing, None, None, None)
+        return Answer(
+            [html.P("Search spacing: the first value must be below the second.")], [], nothing, None, None, None
+        )
     kind, _, path = what.partition(":")
     if kind == "signal":
         counter, moving = (_recorded(context, of, p) for p in (of.line.counter.stream, of.line.counter.speed))
@@ -230,7 +234,7 @@ def answer(context: Context, line: str, what: str, drums: str, least: float, mos
         verdict = parts.rank(of.line.rotating_part, found.period, found.low, found.high, search=np.log(most / least))
         shown += [*_named(of.line, verdict, found, clock), _drift(x, found.period)]
     elif clock is not None and isinstance(seconds, Found):
-        said = f"In seconds it comes back every {significant(seconds.period, 4)} s: {clock.why}."
+        said = f"Period in time {significant(seconds.period, 4)} s: {clock.why}."
         shown.append(html.P(said, className="outcome", id="recurring-part"))
         screws = _rpm(context, of)
         verdict = parts.rank(of.line.rotating_part, seconds.period, seconds.low, seconds.high, "seconds", screws)
@@ -241,7 +245,7 @@ def answer(context: Context, line: str, what: str, drums: str, least: float, mos
             chart(
                 "recurring-scores",
                 score_figure(grid.period, grid.score, needed, found.period if isinstance(found, Found) else None,
-                             _turns(of.line), "m", "-ln of chance"),
+                             _turns(of.line), "m", "-ln of probability"),
             )
         )  # fmt: skip
     shown.append(_rivals(found))
@@ -287,7 +291,7 @@ def in_time(context: Context, of: Cable, path: str) -> Signal:
 def _signal(context: Context, of: Cable, path: str, signal: Signal, least: float, most: float) -> Answer:
     at, v, nothing = signal.at, signal.v, np.empty(0)
     if len(v) < 100:
-        return Answer([html.P("Too little of it is on record in these drums.")], [], nothing, None, None, None)
+        return Answer([html.P("Not enough data in the selected drums.")], [], nothing, None, None, None)
     found, power = find_wave(v, signal.spacing, least, most)
     readings = f"readings every {exact(signal.spacing)} {signal.unit}"
     shown: Children = [_said(found, int(np.isfinite(v).sum()), readings, signal.unit)]
@@ -344,17 +348,16 @@ def _rpm(context: Context, of: Cable) -> dict[str, float]:
 def _said(found: Found | Wave | Silence, count: int, of: str, unit: str = "m") -> html.P:
     if isinstance(found, Silence):
         return html.P(f"{format.number(count, '', 0)} {of}: {found.why}.", className="outcome", id="recurring-outcome")
-    share = f"; {percent(found.share)} of them keep it" if isinstance(found, Found) else ""
+    share = f"; fits {percent(found.share)} of events" if isinstance(found, Found) else ""
     text = (
-        f"It comes back every {significant(found.period, 4)} {unit} ({fixed(found.low, 4)} to "
-        f"{fixed(found.high, 4)}){share}. "
-        f"By chance {_once(found.false_alarm)} searches like this."
+        f"Period {significant(found.period, 4)} {unit} ({fixed(found.low, 4)} to {fixed(found.high, 4)}){share}. "
+        f"False-alarm probability {_once(found.false_alarm)}."
     )
     return html.P(text, className="outcome", id="recurring-outcome")
 
 
 def _once(chance: float) -> str:
-    return "less than once in a million" if chance < 1e-6 else f"once in {significant(1 / chance)}"
+    return "below 1 in 1\u202f000\u202f000" if chance < 1e-6 else f"1 in {significant(1 / chance)}"
 
 
 def _named(
@@ -375,12 +378,14 @@ def _named(
     rows.append(["none of the listed parts", "", "", "", "", percent(verdict.none, 1)])
     said = f"{verdict.why[:1].upper()}{verdict.why[1:]}."
     if clock is not None:
-        said += f" Clock: {clock.word} ({clock.why})."
+        said += f" Repeats per: {CLOCKS[clock.word]} ({clock.why})."
     return [
         html.P(said, className="outcome", id="recurring-part"),
         table(
-            "Rotating parts of this line against the period: away in standard deviations of wear and measurement",
-            ["Part", "Station", "Marks a turn", "Would show at", "Away", "Weight"], rows, empty="",
+            "Rotating parts of this line against the period; difference in standard deviations (wear and measurement "
+            "combined)",
+            ["Part", "Station", "Marks per revolution", "Expected spacing", "Difference (sigma)", "Probability"],
+            rows, empty="",
             numeric=(2, 3, 4, 5),
         ),
     ]  # fmt: skip
@@ -389,8 +394,8 @@ def _named(
 def _drift(x: Floats, period: float) -> html.P:
     found = recur.drift(x, period)
     if found is None:
-        return html.P("Too few events in each stretch to follow its phase along the cable.", className="note")
-    steady = "it keeps its phase" if found.straight else "its phase bends"
+        return html.P("Too few events to follow the phase along the cable.", className="note")
+    steady = "the phase is constant" if found.straight else "the phase drifts"
     return html.P(
         f"Along these drums {steady}; the period changed by {fixed(found.period_change * 100, 3, sign=True)} %.",
         className="note",
@@ -406,8 +411,9 @@ def _rivals(found: Found | Wave | Silence) -> Any:
         return html.P("")
     rows = [[fixed(r.period, 4), r.relation, _once(r.false_alarm)] for r in found.rivals]
     return table(
-        "Its rivals: folding cannot tell a turn from its half or third, so the longest that explains it is named",
-        ["Period", "What it is to the one named", "By chance"], rows, empty="", numeric=(0,),
+        "Alternative periods: a period cannot be distinguished from its fractions, so the longest that fits is "
+        "reported",
+        ["Period", "Relation to reported period", "False-alarm probability"], rows, empty="", numeric=(0,),
     )  # fmt: skip
 
 
@@ -430,18 +436,18 @@ def _before(context: Context, of: Cable, x: Floats) -> Children:
     try:
         found = what_went_before(columns, places)
     except ValueError as error:
-        return [html.H2("What went before"), html.P(f"{str(error).capitalize()}.", className="note")]
+        return [html.H2("Conditions before the fault"), html.P(f"{str(error).capitalize()}.", className="note")]
     shown = [
         [_column_title(of.line, d.stream), fixed(d.largest, 1, sign=True), _offset(d.offset_m, m_per_s),
          fixed(d.chance, 3), "differs" if d.chance < 0.05 else ""]
         for d in found[:8]
     ]  # fmt: skip
     return [
-        html.H2("What went before"),
+        html.H2("Conditions before the fault"),
         table(
-            f"{len(places)} faulty metres laid over each other against clean ones of the same drums; chances corrected "
-            f"for {len(found)} streams",
-            ["Stream, as the metre met it", "Difference, sigma", "Where largest", "By chance", "Result"], shown,
+            f"{len(places)} faulty metres averaged and compared with fault-free metres of the same drums; "
+            f"probabilities corrected for {len(found)} streams",
+            ["Stream at the metre", "Difference (sigma)", "Largest at", "Probability by chance", "Result"], shown,
             empty="",
             numeric=(1, 3),
         ),
@@ -454,7 +460,7 @@ def _column_title(line: Line, name: str) -> str:
     path, _, end = (name, "", "")
     for tail in ("/min", "/max"):
         if name.endswith(tail):
-            path, end = name.removesuffix(tail), {"/min": ", least", "/max": ", most"}[tail]
+            path, end = name.removesuffix(tail), {"/min": ", min", "/max": ", max"}[tail]
     return titles.stream_title(line, path) + end
 
 
@@ -475,14 +481,14 @@ def _by_place(context: Context, of: Cable, x: Floats, t: Floats) -> Children:
     if len(shares) >= recur.FEWEST and len(ended) > 1:
         length, at = recur.mean_resultant(2 * np.pi * shares)
         chance = recur.rayleigh_p(len(shares), length)
-        where = f"most at {percent(at / (2 * np.pi))} of its length" if chance < ALPHA else "no place stands out"
-        said.append(f"Over the drum: {where} (by chance {significant(chance, 2)}).")
+        where = f"most at {percent(at / (2 * np.pi))} of the length" if chance < ALPHA else "evenly spread"
+        said.append(f"Position on the drum: {where} (probability by chance {significant(chance, 2)}).")
     if len(t) >= recur.FEWEST and t[-1] - t[0] > 2 * 86_400:
         local = np.array([format.local_hour(round(s * 1e3), context.zone) for s in t])
         length, at = recur.mean_resultant(2 * np.pi * local / 24)
         chance = recur.rayleigh_p(len(t), length)
-        when = f"most about {fixed(at / (2 * np.pi) * 24, 0)} o'clock" if chance < ALPHA else "no hour stands out"
-        said.append(f"Over the day: {when} (by chance {significant(chance, 2)}).")
+        when = f"most around {round(at / (2 * np.pi) * 24) % 24:02d}:00" if chance < ALPHA else "evenly spread"
+        said.append(f"Time of day: {when} (probability by chance {significant(chance, 2)}).")
     return [html.P(" ".join(said), className="note")] if said else []
 
 
@@ -513,8 +519,8 @@ def _by_shift(context: Context, of: Cable, found: Sequence[Finding]) -> Children
         [n, c, f"{fixed(x / 1000, 1)} km", significant(1000 * c / x) if x else format.NOTHING]
         for n, c, x in zip(told.names, told.counts, told.lengths, strict=True)
     ]
-    said = f"By shift: one rate for all would look so uneven with a chance of {significant(told.chance, 2)}"
-    return [table(said, ["Shift", "Faults", "Cable made", "Per km"], rows, empty="", numeric=(1, 2, 3))]
+    said = f"By shift; probability of this difference if all shifts had the same rate: {significant(told.chance, 2)}"
+    return [table(said, ["Shift", "Faults", "Length produced", "Per km"], rows, empty="", numeric=(1, 2, 3))]
 
 
 PARETOS = ("line", "station", "product", "drum")
@@ -535,7 +541,7 @@ def _paretos(context: Context, of: Cable) -> Children:
     for place, title in enumerate(PARETOS):
         bars = rates.pareto((one[place] for one in everywhere), 8)
         rows = [[b.name, b.count, percent(b.upto)] for b in bars]
-        head = [title.capitalize(), "Faults", "Up to here"]
+        head = [title.capitalize(), "Faults", "Cumulative"]
         blocks.append(table(f"By {title}", head, rows, empty="", numeric=(1, 2)))
     return [html.H2("Where faults come from"), html.Div(blocks, className="beside-blocks")]
 
@@ -579,18 +585,18 @@ def work(context: Context, line: str, what: str, drums: str) -> Children:
     rows = [_effect(context, of, f, done, x, newest_m) for f in done[:20]]
     parts_: Children = [
         table(
-            "Work, newest first: faults per km from the work before it to the work after it (exact Poisson test)",
-            ["When", "At", "What", "Before", "After", "After over before (95 %)", "Chance", "Result"], rows,
-            empty="Nothing was noted on this line yet.", numeric=(3, 4, 5, 6),
+            "Maintenance, newest first: faults per km between the previous and the next entry (exact Poisson test)",
+            ["When", "Station", "Work done", "Before", "After", "Ratio after/before (95 % CI)",
+             "Probability by chance", "Result"], rows,
+            empty="No maintenance recorded on this line yet.", numeric=(3, 4, 5, 6),
         )
     ]  # fmt: skip
     changed = rates.changed_at(x, of.start_m, newest_m) if newest_m > of.start_m else None
     if changed is not None and changed.chance < 0.05:
         parts_.append(html.P(
             f"The rate changed at line metre {fixed(changed.at, 0)} ({fixed(changed.low, 0)} to "
-            f"{fixed(changed.high, 0)}): from "
-            f"{significant(changed.before_per_km)} to {significant(changed.after_per_km)} per km; by chance "
-            f"{fixed(changed.chance, 3)}.",
+            f"{fixed(changed.high, 0)}): from {significant(changed.before_per_km)} to "
+            f"{significant(changed.after_per_km)} per km; probability by chance {fixed(changed.chance, 3)}.",
             className="note",
         ))  # fmt: skip
     return parts_
@@ -607,7 +613,7 @@ def _effect(context: Context, of: Cable, f: Finding, done: Sequence[Finding], x:
         words.signed(f),
     ]
     if f.start_m <= start or end <= f.start_m:
-        return [*head, "", "", "", "", "no cable on one side yet"]
+        return [*head, "", "", "", "", "not enough production before or after"]
     before, after = (int(((x >= a) & (x < b)).sum()) for a, b in ((start, f.start_m), (f.start_m, end)))
     c = rates.rate_change(before, f.start_m - start, after, end - f.start_m)
     per_km = [f"{significant(1000 * n / m)} ({n})" for n, m in ((before, f.start_m - start), (after, end - f.start_m))]

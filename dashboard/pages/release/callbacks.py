@@ -3,7 +3,7 @@
 from dash import Input, Output, State, ctx, no_update
 from dash.exceptions import PreventUpdate
 
-from dashboard.actions.answers import NotDoneError, note_resistance, sign_record
+from dashboard.actions.answers import RejectedActionError, note_resistance, sign_record
 from dashboard.callbacks import Callbacks, Updates
 from dashboard.components import Children, FillingData
 from dashboard.context import Context
@@ -25,7 +25,7 @@ CALLBACKS = Callbacks()
 def sign(context: Context, _n: object, of: FillingData, decision: str, by: str, reason: str) -> Updates:
     try:
         sign_record(context, of["line"], of["filling"], decision, by, reason)
-    except NotDoneError as error:
+    except RejectedActionError as error:
         return str(error), no_update
     return "Signed; it stands on the sheet as soon as the monitor has it.", ""
 
@@ -42,7 +42,7 @@ def sign(context: Context, _n: object, of: FillingData, decision: str, by: str, 
 def measured(context: Context, _n: object, of: FillingData, ohm: object, at_C: object, by: str) -> str:
     try:
         note_resistance(context, of["line"], of["filling"], ohm, at_C, by)
-    except NotDoneError as error:
+    except RejectedActionError as error:
         return str(error)
     return "Noted; it stands on the sheet as soon as the monitor has it."
 

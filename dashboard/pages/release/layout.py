@@ -36,7 +36,7 @@ def _sheet(context: Context, drum: DrumRow) -> Children:
                 html.H1(sheet.title),
                 html.A("PDF", href=f"/api/v1/release.pdf?{question(drum)}", className="no-print"),
                 html.A("JSON", href=f"/api/v1/release?{question(drum)}", className="no-print"),
-                dcc.Link("Its family", href=way_to("traceability", drum.line, drum.filling), className="no-print"),
+                dcc.Link("Traceability", href=way_to("traceability", drum.line, drum.filling), className="no-print"),
             ],
             className="top",
         ),
@@ -63,7 +63,8 @@ def _forms(context: Context, drum: DrumRow) -> Children:
     recipe = context.recipe(drum.line, drum.recipe, drum.revision)
     signs = [
         html.H2("Sign"),
-        html.P("Your decision stands in the journal with your name. It changes no verdict and opens no gate.",
+        html.P("Your decision is entered in the audit trail with your name. It does not change any verdict and "
+               "does not release the drum.",
                className="note"),
         html.Div(
             [
@@ -83,14 +84,16 @@ def _forms(context: Context, drum: DrumRow) -> Children:
     return [
         *signs,
         html.H2("Conductor resistance"),
-        html.P(f"Measured over the whole length; {most} by IEC 60228. Disconnect and earth first: competent people.",
+        html.P(f"Measured over the whole length; {most} by IEC 60228. Competent persons only. Disconnect and "
+               "earth the conductor first.",
                className="note"),
         html.Div(
             [
                 dmc.NumberInput(id="ohm", label="Resistance", suffix=" ohm", min=0, decimalScale=4, w=150),
-                dmc.NumberInput(id="ohm-at", label="Conductor at", suffix=" \N{DEGREE SIGN}C", value=20, w=130),
+                dmc.NumberInput(id="ohm-at", label="Conductor temperature", suffix=" \N{DEGREE SIGN}C", value=20,
+                                w=130),
                 dmc.TextInput(id="ohm-by", label="Name", w=180),
-                dmc.Button("Note it", id="ohm-do", mt=24),
+                dmc.Button("Save", id="ohm-do", mt=24),
             ],
             className="controls",
         ),

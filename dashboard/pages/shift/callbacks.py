@@ -4,7 +4,7 @@ from dash import Input, Output, State, ctx, no_update
 from dash.development.base_component import Component
 from dash.exceptions import PreventUpdate
 
-from dashboard.actions.answers import NotDoneError, hand_over
+from dashboard.actions.answers import RejectedActionError, hand_over
 from dashboard.callbacks import Callbacks, Updates
 from dashboard.components import Children
 from dashboard.context import Context
@@ -36,6 +36,6 @@ def signed(context: Context, _said: object, n: int | None) -> Component:
 def sign(context: Context, _n: object, by: str, said: str) -> Updates:
     try:
         hand_over(context, by, said)
-    except NotDoneError as error:
+    except RejectedActionError as error:
         return str(error), no_update
-    return "Signed; it stands below as soon as the monitor has it.", ""
+    return "Signed; listed below once the monitor confirms it.", ""

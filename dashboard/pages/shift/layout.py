@@ -1,4 +1,4 @@
-"""What do I hand over? Every line of the works this shift: state, doff, metres, stops, indicators, and words."""
+"""What do I hand over? Every line of the works this shift: state, drum change, metres, stops, indicators, and words."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -51,7 +51,7 @@ class LineShift:
     stops: list[Stop]
     said: Indicators | None
     state: str
-    doff: str
+    drum_change_due: str
     drum: str
     unheard_s: float
 
@@ -69,7 +69,7 @@ def content(context: Context) -> Children:
         html.Div(id="shift-answer"),
         html.Div(
             [
-                html.H2("Words for the next shift"),
+                html.H2("Handover note"),
                 html.Div(
                     [
                         dmc.TextInput(
@@ -77,7 +77,7 @@ def content(context: Context) -> Children:
                             persistence_type="local", w=190,
                         ),
                         dmc.Textarea(
-                            id="shift-words", debounce=400, label="What the next shift must know", autosize=True,
+                            id="shift-words", debounce=400, label="Note for the next shift", autosize=True,
                             minRows=2, w=620, persistence=True, persistence_type="local",
                             description=f"At most {bounds.WORDS} characters, kept on this device until signed.",
                         ),
@@ -106,7 +106,7 @@ def answer(context: Context, start: str | None) -> Children:
     span = shift_at(int(start), works.shift, works.time_zone) if start else None
     if span is None:
         return [
-            html.P("This works has no shifts: add [[shift]] with name and begins to works.toml.", className="outcome")
+            html.P("This plant has no shifts: add [[shift]] with name and begins to works.toml.", className="outcome")
         ]
     until = min(span.end_ms, context.now_ms)
     found = [of_line(context, line, span, until) for line in context.configuration.lines.values()]
@@ -122,7 +122,7 @@ def answer(context: Context, start: str | None) -> Children:
         html.P(head, className="shift-head"),
         html.P(
             f"{format.number(total, 'm')} m made, {format.number(good, 'm')} m conforming. "
-            + (f"Alarms that want an answer: {len(asking)}." if asking else "No alarm wants an answer."),
+            + (f"Unacknowledged alarms: {len(asking)}." if asking else "No unacknowledged alarms."),
             className="outcome", id="shift-outcome",
         ),
         _made(found),
@@ -132,10 +132,10 @@ def answer(context: Context, start: str | None) -> Children:
         _held(context),
         _not_conforming(context, span.start_ms, until),
         html.P(
-            "Metres are those that came to the take-up in this shift. Availability, effectiveness, quality and OEE as "
-            "ISO 22400-2 defines them, by length: planned busy time is the shift so far, nominal speed the recipe's. "
-            "While nothing was heard of a line it does not count as producing. An effectiveness over 1 says that "
-            "the nominal speed is wrong.", className="note",
+            "Length is counted at the take-up during this shift. Availability, effectiveness, quality and OEE as "
+            "ISO 22400-2 defines them, by length: planned busy time is the shift so far, nominal speed the "
+            "recipe's. Time without data counts as not producing. An effectiveness above 1 means that the nominal "
+            "speed in the recipe is set too low.", className="note",
         ),
     ]  # fmt: skip
 
@@ -165,8 +165,8 @@ def of_line(context: Context, line: Line, span: Span, until_ms: int) -> LineShif
         metres,
         halts,
         said,
-        now.state if now else "never heard",
-        doff(context, line),
+        now.state if now else "no data received yet",
+        drum_change_due(context, line),
         now.drum or "" if now else "",
         in_state_s(states, span.start_ms, until_ms, (UNKNOWN,)),
     )
@@ -195,7 +195,7 @@ def silent(context: Context, line: str, span: Span, until_ms: int) -> list[tuple
     return [(max(a, span.start_ms), min(b, until_ms)) for a, b in spans if b > span.start_ms]
 
 
-def doff(context: Context, line: Line) -> str:
+def drum_change_due(context: Context, line: Line) -> str:
     """When the drum that is being wound will be full at the present speed."""
     now = context.line_now(line.line)
     if now is None or now.planned_length_m is None or now.drum_start_m is None:
@@ -205,7 +205,7 @@ def doff(context: Context, line: Line) -> str:
     if left <= 0:
         return "now"
     if now.speed_m_per_s < 0.05:
-        return f"{format.number(left, 'm')} m to go, standing"
+        return f"{format.number(left, 'm')} m remaining, line stopped"
     return format.local(round(now.t_ms + left / now.speed_m_per_s * 1e3), context.zone)
 
 
@@ -214,9 +214,12 @@ NO_LINE = "No line is configured."
 
 
 def _made(found: list[LineShift]) -> html.Div:
-    rows = [[_link(x), x.state, x.drum, x.doff, *(format.number(x.metres[v.word], "m") for v in SORTED)] for x in found]
-    heads = ["Line", "State", "Drum", "Doff due", *(f"{v.word.capitalize()} m" for v in SORTED)]
-    return table("What the lines made", heads, rows, empty=NO_LINE, numeric=(4, 5, 6, 7))
+    rows = [
+        [_link(x), x.state, x.drum, x.drum_change_due, *(format.number(x.metres[v.word], "m") for v in SORTED)]
+        for x in found
+    ]
+    heads = ["Line", "State", "Drum", "DrumChange due", *(f"{v.word.capitalize()} m" for v in SORTED)]
+    return table("Production by line", heads, rows, empty=NO_LINE, numeric=(4, 5, 6, 7))
 
 
 def _ran(found: list[LineShift]) -> html.Div:
@@ -224,8 +227,8 @@ def _ran(found: list[LineShift]) -> html.Div:
     for x in found:
         minutes = [f"{fixed(s / 60, 0)} min" for s in (sum(stop.lasts_s for stop in x.stops), x.unheard_s)]
         rows.append([_link(x), len(x.stops), *minutes, *_shares(x.said)])
-    heads = ["Line", "Stops", "Stood", "Not heard", "Availability", "Effectiveness", "Quality", "OEE"]
-    return table("How the lines ran", heads, rows, empty=NO_LINE, numeric=tuple(range(1, 8)))
+    heads = ["Line", "Stops", "Stop time", "No data", "Availability", "Effectiveness", "Quality", "OEE"]
+    return table("Running time by line", heads, rows, empty=NO_LINE, numeric=tuple(range(1, 8)))
 
 
 def _link(of: LineShift) -> dcc.Link:
@@ -241,11 +244,11 @@ def _shares(said: Indicators | None) -> list[str]:
 def _stops(context: Context, found: list[LineShift]) -> html.Div:
     every = sorted(((s, x.line.title) for x in found for s in x.stops), key=lambda pair: -pair[0].lasts_s)
     rows = [
-        [title, format.local(s.start_ms, context.zone), format.span(s.lasts_s), s.reason or "no reason was told"]
+        [title, format.local(s.start_ms, context.zone), format.span(s.lasts_s), s.reason or "no reason given"]
         for s, title in every[:20]
     ]
     return table(
-        "Stops, longest first", ["Line", "Began", "Lasted", "Reason"], rows, empty="No line stood.", numeric=(2,)
+        "Stops, longest first", ["Line", "Started", "Duration", "Reason"], rows, empty="No stops.", numeric=(2,)
     )
 
 
@@ -260,7 +263,7 @@ def _open(context: Context, open_: Sequence[AlarmRow]) -> html.Div:
         ]
         for a in open_
     ]  # fmt: skip
-    heads = ["Line", "What", "Priority", "State", "Since"]
+    heads = ["Line", "Alarm", "Priority", "State", "Activated"]
     return table(f"Open and shelved alarms ({len(rows)})", heads, rows, empty="None.")
 
 
@@ -310,6 +313,4 @@ def handovers(context: Context) -> html.Div:
         [format.local(round(f.start_s * 1e3), context.zone, day=True), f.by, f.reason]
         for f in context.record.findings_of_kind(FindingKind.HANDOVER, 10)
     ]
-    return table(
-        "Handed over, newest first", ["When", "Signed by", "Words"], rows, empty="Nothing was handed over yet."
-    )
+    return table("Handover notes, newest first", ["When", "Signed by", "Note"], rows, empty="No handover notes yet.")

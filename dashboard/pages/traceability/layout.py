@@ -29,18 +29,19 @@ def content(context: Context, drum: DrumRow) -> Children:
                 html.H1(f"Traceability of drum {drum.drum}"),
                 html.P("Its input drums, and the drums and reels made from it", className="asked"),
                 drum_link(drum),
-                dcc.Link("Its record on paper", href=way_to("release", drum.line, drum.filling)),
+                dcc.Link("Drum record (printable)", href=way_to("release", drum.line, drum.filling)),
             ],
             className="top",
             **attributes(page="traceability"),
         ),
         *fillings(context, "traceability", drum, named_alike(context, drum)),
         html.P(
-            f"{line.title}, {format.quantity(length, 'm')}. A drum unwinds from its outer end, so metres turn round at "
-            "every process; a metre of laid-up cable takes more than a metre of each core.", className="note",
+            f"{line.title}, {format.quantity(length, 'm')}. A drum unwinds from its outer end, so the metre order "
+            "reverses at every process; one metre of laid-up cable uses slightly more than one metre of each core "
+            "(lay factor).", className="note",
         ),
         dmc.NumberInput(
-            id="traceability-metre", label="Follow drum metre", suffix=" m", min=0, max=max(length, 0.0), step=1, w=180,
+            id="traceability-metre", label="Trace drum metre", suffix=" m", min=0, max=max(length, 0.0), step=1, w=180,
             value=round(length / 2), debounce=300,
         ),
         html.Div(id="traceability-answer"),
@@ -63,8 +64,8 @@ def _ribbons(context: Context, lineage: Lineage, whole: list[Kin], here: list[Ki
         of = [k for k in whole if k.key == key]
         marks = [k for k in here if k.key == key]
         rows.append(_row(context, lineage, of, marks))
-    head = ["Drum", "Process", "Its metres here", "Ribbon, 0 to its length; the metre is marked"]
-    return table("The family, earliest process first", head, rows, empty="", classes="drums family", numeric=(2,))
+    head = ["Drum", "Process", "Metre range in this drum", "Ribbon (start to end), with the metre marked"]
+    return table("Related drums, earliest process first", head, rows, empty="", classes="drums family", numeric=(2,))
 
 
 def _row(context: Context, lineage: Lineage, of: list[Kin], marks: list[Kin]) -> Children:
@@ -72,7 +73,7 @@ def _row(context: Context, lineage: Lineage, of: list[Kin], marks: list[Kin]) ->
     span = f"{format.metres(first)} to {format.metres(last)}"
     drum = of[0].drum
     if drum is None or drum.line not in context.configuration.lines:
-        return [of[0].name, "not wound here", span, ""]
+        return [of[0].name, "not recorded in this system", span, ""]
     length = length_m(context, drum)
     strip = html.Div(
         [ribbon(whole_runs(context, drum, length, lineage), length, None, size="small"),
@@ -90,19 +91,19 @@ def _mark(k: Kin, length: float) -> html.Span:
 
 def _followed(context: Context, here: list[Kin], at: float | None) -> html.Div:
     if at is None:
-        return html.Div(html.P("Give a metre of this drum to follow it."))
+        return html.Div(html.P("Enter a metre to trace."))
     rows = [row for k in here if (row := _met(context, k)) is not None]
     return table(
-        f"Drum metre {format.metres(at)} on its way, earliest process first",
-        ["Drum", "Process", "Drum metre", "When", "What it met", "Journey"], rows,
-        empty="Nothing on record.", numeric=(2,),
+        f"Drum metre {format.metres(at)} at each process, earliest first",
+        ["Drum", "Process", "Drum metre", "When", "Process values", "Details"], rows,
+        empty="No data.", numeric=(2,),
         classes="history-table",
     )  # fmt: skip
 
 
 def _met(context: Context, k: Kin) -> Children | None:
     if k.drum is None or k.drum.line not in context.configuration.lines:
-        return [k.name, "not wound here", format.metres((k.start_m + k.end_m) / 2), "", "", ""]
+        return [k.name, "not recorded in this system", format.metres((k.start_m + k.end_m) / 2), "", "", ""]
     drum, line = k.drum, context.configuration.lines[k.drum.line]
     metre = (k.start_m + k.end_m) / 2
     if metre > length_m(context, drum):
@@ -123,7 +124,7 @@ def _met(context: Context, k: Kin) -> Children | None:
     link = f"{way_to('drum', drum.line, drum.filling)}?metre={metre:.0f}"
     return [
         drum_link(drum), line.title, format.metres(metre),
-        format.local(when, context.zone, day=True) if when is not None else "not on record",
+        format.local(when, context.zone, day=True) if when is not None else "no data",
         "; ".join(said), dcc.Link("process history", href=link),
     ]  # fmt: skip
 
@@ -135,4 +136,4 @@ def _orphans(lineage: Lineage, drum: DrumRow) -> html.Div:
     said = "; ".join(
         f"{format.metres(o.start_m)} to {format.metres(o.end_m)} m at {o.pay_off} ({o.why})" for o in found
     )
-    return html.Div(html.P(f"What went in is not on record: {said}.", className="outcome bad"))
+    return html.Div(html.P(f"No input drum recorded for: {said}.", className="outcome bad"))

@@ -83,7 +83,7 @@ def content(context: Context) -> Children:
                 ),
                 dmc.DateTimePicker(id="trend-from", label="From (local)", valueFormat="YYYY-MM-DD HH:mm", w=180),
                 dmc.DateTimePicker(id="trend-until", label="Until (local)", valueFormat="YYYY-MM-DD HH:mm", w=180),
-                dmc.Button("Draw again", id="trend-again", variant="default"),
+                dmc.Button("Refresh", id="trend-again", variant="default"),
             ],
             className="controls",
         ),
@@ -108,9 +108,9 @@ def span_ms(context: Context, choice: str, since: str | None, until: str | None)
         return context.now_ms - SPANS[choice], context.now_ms
     start, end = local_ms(since, context.zone), local_ms(until, context.zone)
     if start is None or end is None:
-        return "Choose from when until when."
+        return "Choose a start and an end time."
     if not start < end <= start + SPAN_MAX_MS:
-        return "Until must come after from, and at most 31 days later."
+        return "The end time must be after the start time, by at most 31 days."
     return start, end
 
 
@@ -151,9 +151,8 @@ def answer(context: Context, asked: Asked) -> tuple[html.Div, str]:
     drawn = sum(len(t) for t, _ in data.values())
     zone = datetime.fromtimestamp(asked.end_ms / 1e3, ZoneInfo(context.zone)).tzname()
     said = (
-        f"{format.number(total, 'm')} samples, {format.number(drawn, 'm')} points drawn with every peak kept; "
-        f"local time ({zone}). Drag to look closer: "
-        f"the piece is fetched anew. Double click for all. Grey ground: line stopped (strong) or ramping (faint). "
-        f"Limits are those of recipe {recipe.recipe if recipe else 'not known'}."
+        f"{format.number(total, 'm')} samples, {format.number(drawn, 'm')} points shown (peaks preserved); local "
+        f"time ({zone}). Drag to zoom in at full resolution; double-click to reset. Grey background: stopped "
+        f"(dark), ramping (light). Limits are those of recipe {recipe.recipe if recipe else '(unknown)'}."
     )
     return html.Div(chart("long-trends", figure, coloured=False, height=room), **marks), said

@@ -27,9 +27,9 @@ from monitor.contract.config.recipe import Cure, Recipe
 from monitor.contract.units import ABSOLUTE_ZERO_C
 
 UNSURE = (
-    "Film coefficients are uncertain, and 15 % of them move the cure index by a factor of about 1.6 while the surface "
-    "temperature moves by some 10 K only: read the band, and calibrate on a pyrometer reading. "
-    "This page computes. It changes nothing on the line."
+    "Film coefficients are uncertain: a 15 % change moves the cure index by a factor of about 1.6, the surface "
+    "temperature by only about 10 K. Use the uncertainty band, and calibrate against a pyrometer reading. "
+    "Calculation only: nothing on the line is changed."
 )
 TITLE = ("What if", "How would the cable cure at another speed or temperature?")
 SPEEDS = 13
@@ -78,14 +78,14 @@ def fields(context: Context, line_name: str, recipe_name: str) -> Children:
     heated = ovens.ovens(line)
     first = [_number("speed", "Line speed", "m/min", given.speed_m_per_min)]
     first += [_number(n, titles.station_title(line, n), "degC", given.zone_C.get(n, 20.0)) for n in heated]
-    first += [_number("film", "Films times", "", 1.0)]
+    first += [_number("film", "Film coefficient factor", "", 1.0)]
     stop = [
-        _number("stands", "A stop of", "s", 60.0),
-        _number("slows", "slowing down in", "s", 8.0),
-        _number("restarts", "restarting in", "s", 12.0),
+        _number("stands", "Stop duration", "s", 60.0),
+        _number("slows", "Slowing down takes", "s", 8.0),
+        _number("restarts", "Restarting takes", "s", 12.0),
     ]
     reading = [
-        _number("at", "Pyrometer at, from the head", "m", 9.0),
+        _number("at", "Pyrometer position (from crosshead)", "m", 9.0),
         _number("reading", "Surface reading", "degC", None),
     ]
     return [html.Div(row, className="setting-fields") for row in (first, [*stop, *reading])]
@@ -99,7 +99,7 @@ def answer(context: Context, line_name: str, recipe_name: str, given: Mapping[st
     """Everything below the fields; what cannot be computed is said in a sentence."""
     line, recipe = context.configuration.lines[line_name], context.configuration.recipes[recipe_name]
     if recipe.cure is None:
-        return [html.P(f"Recipe {recipe.title} does not say how its wall cures.")]
+        return [html.P(f"Recipe {recipe.title} has no cure data.")]
     try:
         setting = _setting(line, recipe, given)
         found, plain = ask(line, recipe, setting), ask(line, recipe, set_of(recipe))
@@ -109,7 +109,7 @@ def answer(context: Context, line_name: str, recipe_name: str, given: Mapping[st
             _along(line, recipe.cure, found, plain),
             html.Div(
                 [
-                    html.Div([html.H2("Index against line speed"), _against(line, recipe, setting)]),
+                    html.Div([html.H2("Cure index against line speed"), _against(line, recipe, setting)]),
                     html.Div([html.H2("Headroom of this setting"), _room(line, found)]),
                 ],
                 className="beside-blocks",
@@ -129,7 +129,7 @@ def _given(given: Mapping[str, Any], name: str, unit: str = "") -> float:
     except NotANumberError as error:
         raise ValueError(f"{name}: {error}") from error
     if value is None:
-        raise ValueError(f"{name}: give a number")
+        raise ValueError(f"{name}: enter a number")
     return value
 
 
@@ -137,7 +137,9 @@ def _setting(line: Line, recipe: Recipe, given: Mapping[str, Any]) -> Setting:
     zone_C = set_of(recipe).zone_C | {n: _oven_C(line, given, n) for n in ovens.ovens(line)}  # type: ignore[operator]
     film = _given(given, "film")
     if not ovens.FACTORS[0] <= film <= ovens.FACTORS[1]:
-        raise ValueError(f"films times {exact(film)}: expected {exact(ovens.FACTORS[0])} to {exact(ovens.FACTORS[1])}")
+        raise ValueError(
+            f"film coefficient factor {exact(film)}: expected {exact(ovens.FACTORS[0])} to {exact(ovens.FACTORS[1])}"
+        )
     return Setting(_given(given, "speed", "m/min"), zone_C, film)
 
 
@@ -161,16 +163,15 @@ def _said(cure: Cure, found: Answer) -> Children:
     band = f"{format.number(found.index_low, '')} to {format.number(found.index_high, '')}"
     return [
         html.P(
-            f"Steady: {verdict}. Inner index {format.number(c.index_inner, '')} at the take-up "
-            f"(band {band}, least {exact(cure.index_min)}).",
+            f"Steady state: {verdict}. Cure index at the conductor {format.number(c.index_inner, '')} at the take-up "
+            f"(band {band}, min. {exact(cure.index_min)}).",
             className=f"outcome{' bad' if under or hot else ''}",
             id="settings-said",
         ),
         html.P(
-            f"Surface at most {format.quantity(c.peak_C, 'degC')} (limit {exact(cure.surface_max_C)}), "
-            "degradation index "
-            f"{significant(c.degradation, 2)} (limit {exact(cure.degradation_max)}); leaves at "
-            f"{format.quantity(c.inner_C, 'degC')} inside after {format.quantity(c.exit_s, 's')}.",
+            f"Surface max. {format.quantity(c.peak_C, 'degC')} (limit {exact(cure.surface_max_C)}), degradation "
+            f"index {significant(c.degradation, 2)} (limit {exact(cure.degradation_max)}); at the take-up "
+            f"{format.quantity(c.inner_C, 'degC')} at the conductor after {format.quantity(c.exit_s, 's')}.",
             className="note",
         ),
     ]
@@ -197,7 +198,7 @@ def _against(line: Line, recipe: Recipe, setting: Setting) -> Any:
         hovertemplate="%{x:.0f} m/min: index %{y:.2f}<extra></extra>",
     )  # fmt: skip
     fig.add_scatter(x=[v], y=[index[SPEEDS // 2]], mode="markers", marker={"size": 9, "color": BLUE}, hoverinfo="skip")
-    for name, at, said in (("LOLO", recipe.cure.index_min, "least"), ("LO", recipe.cure.index_warn, "scant")):
+    for name, at, said in (("LOLO", recipe.cure.index_min, "min"), ("LO", recipe.cure.index_warn, "marginal")):
         fig.add_shape(type="line", xref="paper", x0=0, x1=1, y0=at, y1=at, line=LIMIT_LINE[name])
         fig.add_annotation(
             xref="paper", x=1, xanchor="left", y=at, text=f" {said} {exact(at)}", showarrow=False, font_size=10,
@@ -205,7 +206,12 @@ def _against(line: Line, recipe: Recipe, setting: Setting) -> Any:
         )  # fmt: skip
     fig.update_layout(
         xaxis={"title": {"text": "line speed (m/min)", "standoff": 4}, "showgrid": True},
-        yaxis={"title": {"text": "inner index"}, "rangemode": "tozero", "showgrid": True, "zeroline": False},
+        yaxis={
+            "title": {"text": "cure index at the conductor"},
+            "rangemode": "tozero",
+            "showgrid": True,
+            "zeroline": False,
+        },
     )
     return chart("settings-against", fig)
 
@@ -213,10 +219,12 @@ def _against(line: Line, recipe: Recipe, setting: Setting) -> Any:
 def _room(line: Line, found: Answer) -> Any:
     m = found.margins
     if m is None:
-        return html.P("Headroom is given for the configured films: set the factor back to 1.")
+        return html.P("Headroom is calculated for the configured film coefficients only: set the factor back to 1.")
 
     def said(margin: Any, what: str, factor: float = 1.0) -> str:
-        return "no limit near" if margin.room is None else f"{format.number(margin.room * factor, 'm', 1)} {what}"
+        if margin.room is None:
+            return "no limit within range"
+        return f"{format.number(margin.room * factor, 'm', 1)} {what}"
 
     rows = [["Line speed", said(m.faster, "m/min faster", 60), said(m.slower, "m/min slower", 60)]]
     rows += [
@@ -224,7 +232,7 @@ def _room(line: Line, found: Answer) -> Any:
     ]
     return table(
         "Until the first limit",
-        ["What is set", "Until undercured", "Until overheated"],
+        ["Setting", "Margin to undercure", "Margin to overheating"],
         rows,
         empty="",
         classes="headroom",
@@ -241,7 +249,7 @@ def _stop(line: Line, recipe: Recipe, setting: Setting, given: Mapping[str, Any]
     return [
         html.P(
             f"{fixed(both, 0)} m of scrap: {fixed(hot, 0)} m overheated, {fixed(under, 0)} m undercured, by "
-            "where the cable stood.",
+            "position during the stop.",
             className=f"outcome{' bad' if both else ''}",
             id="settings-stop-said",
         ),
@@ -262,8 +270,8 @@ def _stop_figure(line: Line, found: Stopped) -> go.Figure:
             x=place.tolist(), y=[1.0] * len(place), width=1.0, name=name,
             marker={"color": colour, "line": {"width": 0}},
             customdata=np.stack((index, peak), axis=1).round(2).tolist() if len(place) else [],
-            hovertemplate=f"stood at %{{x:.1f}} m: {name}<br>index %{{customdata[0]}}, surface %{{customdata[1]}} degC"
-            "<extra></extra>",
+            hovertemplate=f"stopped at %{{x:.1f}} m: {name}<br>index %{{customdata[0]}}, surface %{{customdata[1]}} "
+                          "degC<extra></extra>",
         )  # fmt: skip
     for zone in line.zone:
         fig.add_annotation(
@@ -273,7 +281,8 @@ def _stop_figure(line: Line, found: Stopped) -> go.Figure:
     fig.update_layout(
         barmode="stack", bargap=0, showlegend=True,
         legend={"orientation": "h", "y": -0.9, "x": 1, "xanchor": "right"},
-        xaxis={"range": [0, line.take_up_m], "title": {"text": "where it stood, metres from the head", "standoff": 2}},
+        xaxis={"range": [0, line.take_up_m],
+               "title": {"text": "position during the stop, distance from crosshead (m)", "standoff": 2}},
         yaxis={"visible": False, "range": [0, 1]},
     )  # fmt: skip
     return fig
@@ -281,7 +290,9 @@ def _stop_figure(line: Line, found: Stopped) -> go.Figure:
 
 def _calibration(line: Line, recipe: Recipe, setting: Setting, given: Mapping[str, Any]) -> Children:
     if given.get("reading") in (None, ""):
-        return [html.P("Give a pyrometer reading of the cable's surface and its place to calibrate.", className="note")]
+        return [
+            html.P("To calibrate, enter a pyrometer reading of the cable's surface and its position.", className="note")
+        ]
     try:
         found = calibrate(line, recipe, setting, _given(given, "at", "m"), _given(given, "reading", "degC"))
     except ValueError as error:
@@ -289,7 +300,7 @@ def _calibration(line: Line, recipe: Recipe, setting: Setting, given: Mapping[st
     rows = [[name, format.number(film, "", 1)] for name, film in found.films_W_m2K.items()]
     return [
         html.P(
-            f"The model says {format.quantity(found.modelled_C, 'degC')} there; {found.words}.", className="outcome"
+            f"The model gives {format.quantity(found.modelled_C, 'degC')} there; {found.words}.", className="outcome"
         ),
         table("Film coefficients that give the reading", ["Zone", "W/m2K"], rows, empty="", numeric=(1,)),
     ]

@@ -51,11 +51,11 @@ def alarm(name: str, value: float | None, limit: float | None, unit: str = "") -
 @pytest.mark.parametrize(
     ("name", "limit", "unit", "says"),
     [
-        ("cure/index-inner/undercured", 1.0, "", "Wall not cured through: inner index under 1"),
-        ("cure/index-inner/scant", 1.2, "", "Cure is scant: inner index under 1.2"),
-        ("cure/surface-peak/overheated", 280.0, "degC", "Surface too hot: over 280 \N{DEGREE SIGN}C"),
-        ("cure/degradation/overheated", 0.002, "", "Too hot for too long: degradation index over 0.002"),
-        ("cure/index-sheave/soft", 0.3, "", "Surface soft at the first sheave: index under 0.3"),
+        ("cure/index-inner/undercured", 1.0, "", "Insulation undercured at the conductor: cure index below 1"),
+        ("cure/index-inner/scant", 1.2, "", "Cure marginal at the conductor: cure index below 1.2"),
+        ("cure/surface-peak/overheated", 280.0, "degC", "Surface too hot: above 280 \N{DEGREE SIGN}C"),
+        ("cure/degradation/overheated", 0.002, "", "Too hot for too long: degradation index above 0.002"),
+        ("cure/index-sheave/soft", 0.3, "", "Surface soft at the first sheave: cure index below 0.3"),
     ],
 )
 def test_each_alarm_of_the_cure_has_words_and_a_response(configuration, name, limit, unit, says):
@@ -65,7 +65,11 @@ def test_each_alarm_of_the_cure_has_words_and_a_response(configuration, name, li
 
 
 @pytest.mark.parametrize(
-    ("value", "says"), [(228.1, "Slow to 228.1 m/min or less. "), (None, "No speed saves the metres at risk. ")]
+    ("value", "says"),
+    [
+        (228.1, "Reduce line speed to 228.1 m/min or below. "),
+        (None, "The metres at risk cannot be recovered at any line speed. "),
+    ],
 )
 def test_the_corrective_action_of_the_forecast_begins_with_its_number(configuration, value, says):
     text = words.alarm_text(alarm("cure/forecast/undercured", value, None, "m/min"), configuration)
@@ -77,18 +81,18 @@ def test_a_line_that_is_well_has_its_room_in_few_words(context, row):
     said = live.cure_now(context, row)
     assert said is not None
     assert said["advice"] == ""
-    assert said["room"].endswith("m/min to undercured")
+    assert said["room"].endswith("m/min before undercure")
 
 
 def test_a_line_at_risk_is_told_what_to_do_until_when_and_what_is_lost(context, row, cure):
     risk = cure | {"at_risk": [[100.0, 130.0]], "lost": [[90.0, 100.0]], "save": 228.1, "act_by_ms": 1_764_035_000_000}
     said = live.cure_now(context, dataclasses.replace(row, extra={"cure": risk}))
     assert said is not None
-    assert said["advice"].startswith("slow to 228.1 m/min or less by ")
-    assert said["advice"].endswith("10 m inside will leave undercured")
+    assert said["advice"].startswith("reduce speed to 228.1 m/min or below by ")
+    assert said["advice"].endswith("10 m now in the line will be undercured")
     standing = live.advice(risk | {"standing": True, "overheated": [[1.0, 5.0]]}, context.zone)
-    assert standing.startswith("restart at 228.1 m/min or less; ")
-    assert "4 m inside overheated" in standing
+    assert standing.startswith("restart at 228.1 m/min or below; ")
+    assert "4 m now in the line overheated" in standing
 
 
 def test_the_block_of_the_line_shows_the_cable_beside_the_recipe(knowing, configuration):
@@ -98,7 +102,7 @@ def test_the_block_of_the_line_shows_the_cable_beside_the_recipe(knowing, config
     assert {"now, surface", "now, inner", "now, index", "recipe, surface", "at the take-up"} <= names
     assert "recipe in steady state" in str(said)
     assert "Line speed" in str(blocks)
-    assert "No metre inside is lost" in str(blocks)
+    assert "No cable now in the line is at risk" in str(blocks)
     assert time.process_time() - begun_s < 2.0
 
 
@@ -115,7 +119,7 @@ def test_lost_metres_are_given_on_the_drum_and_from_its_outer_end(knowing, confi
 
 def test_a_line_without_cure_has_no_block(context, configuration):
     (said,) = curing(context, configuration.lines["core-1"])
-    assert "is known once" in str(said)
+    assert "Waiting for data" in str(said)
 
 
 def test_the_curve_runs_from_the_head_on(cure, configuration):
@@ -165,11 +169,11 @@ def test_c20_what_cannot_be_is_not_computed(context, field, typed, says):
 
 
 def test_the_set_values_give_the_recipes_own_index(context):
-    assert "Steady: cured. Inner index 1.67" in ask(context)
+    assert "Steady state: cured. Cure index at the conductor 1.67" in ask(context)
 
 
 def test_faster_and_colder_is_undercured(context):
-    assert "Steady: undercured" in ask(context, speed=245.0, **{"oven-b": 270.0})
+    assert "Steady state: undercured" in ask(context, speed=245.0, **{"oven-b": 270.0})
 
 
 def test_a_stop_says_its_scrap(context):
@@ -184,7 +188,7 @@ def test_a_reading_calibrates_and_an_impossible_one_is_refused(context):
 @pytest.mark.parametrize(
     ("other", "says"),
     [
-        ({"speed": ""}, "speed: give a number"),
+        ({"speed": ""}, "speed: enter a number"),
         ({"speed": 0.0}, "above 0 m/min"),
         ({"film": 9.0}, "expected 0.3 to 3"),
         ({"stands": -5.0}, "times of 0 s or more"),
@@ -198,5 +202,5 @@ def test_cure_of_a_metre_in_words(configuration):
     row = {"cure/index-inner": 1.31, "cure/index-low": 0.66, "cure/index-high": 2.29}
     row |= {"cure/surface-peak": 182.9, "cure/degradation": 1e-6}
     said = drum_page._cure_words(row, configuration.recipes["core-2g5"].cure)
-    assert said.startswith("Cure index inside 1.31 (band 0.66 to 2.29; least 1)")
-    assert "not seen" in drum_page._cure_words({}, configuration.recipes["core-2g5"].cure)
+    assert said.startswith("Cure index at the conductor 1.31 (band 0.66 to 2.29; min. 1)")
+    assert "not verified" in drum_page._cure_words({}, configuration.recipes["core-2g5"].cure)

@@ -7,7 +7,7 @@ from dash import html
 from flask import g
 
 from dashboard.actions import proposals
-from dashboard.actions.answers import NotDoneError
+from dashboard.actions.answers import RejectedActionError
 from dashboard.figures.rehearsal import suggestion_figure
 from dashboard.gateway import NotSentError
 from dashboard.pages.limits import layout as limits
@@ -71,7 +71,7 @@ def test_revisions_are_listed_and_all_but_the_one_in_force_can_come_back(context
     text = said(limits.in_force(context))
     assert "Mira, approved by Olle" in text
     assert "31\u202f000 m" in text
-    assert text.count("Go back to it") == 1
+    assert text.count("Restore this revision") == 1
 
 
 # ---- choosing ----------------------------------------------------------------------------------------------------
@@ -102,7 +102,7 @@ def test_every_limit_has_a_group_a_field_and_a_unit(context, recipe):
 
 
 def test_what_is_changed_is_listed_and_what_cannot_be_is_said(context, recipe):
-    assert "Nothing is changed" in said(limits.changed(context, "core-1", recipe, {}))
+    assert "No changes yet" in said(limits.changed(context, "core-1", recipe, {}))
     text = said(limits.changed(context, "core-1", recipe, {HI: 318.0, "cure/index_warn": None}))
     assert "Oven B temperature: HI" in text
     assert "318" in text
@@ -130,7 +130,7 @@ def test_c20_a_limit_that_cannot_be_is_refused_with_a_sentence_and_not_proposed(
     changes, wrong = limits.read(context, "core-1", recipe, {}, {key: typed})
     assert says in wrong.get(key, "") + said(limits.changed(context, "core-1", recipe, changes))
     if key in changes:  # the page's own reading is not the only guard
-        with pytest.raises(NotDoneError, match=says):
+        with pytest.raises(RejectedActionError, match=says):
             proposals.propose(context, ["core-1"], "core-2g5", changes, "Mira", "why", "rehearsed")
     assert gateway.sent == []
 
@@ -166,9 +166,9 @@ def test_a_comparison_is_shown_in_words_numbers_and_a_picture(context):
     both = compare(found([NOW_S - 900, NOW_S - 300]), found([NOW_S - 890]), [Fault(19_100.0, 19_105.0, "event")])
     parts, words = limits.comparison(context, asked, both, GROUP)
     text = said(parts)
-    assert "16 alarms a shift become 8" in words
+    assert "16 alarms per shift become 8" in words
     assert "Oven B temperature: HI" in text
-    assert "0 sooner, 1 later, +10.0 s in the middle" in text
+    assert "0 sooner, 1 later, +10.0 s median" in text
     assert "19\u202f100.0 to 19\u202f105.0 m" in text
     figure = next(p.figure for p in parts if getattr(p, "id", "") == "limits-trend")
     labels = " ".join(a.text for a in figure.layout.annotations)
@@ -213,13 +213,13 @@ def test_a_proposal_carries_changes_reason_and_rehearsal(context, gateway):
     ("changes", "by", "reason", "words", "says"),
     [
         ({}, "Mira", "x", "y", "Change a limit first"),
-        ({HI: 318.0}, "", "x", "y", "Give your name"),
-        ({HI: 318.0}, "Mira", " ", "y", "Give a reason"),
+        ({HI: 318.0}, "", "x", "y", "Enter your name"),
+        ({HI: 318.0}, "Mira", " ", "y", "Enter a reason"),
         ({HI: 318.0}, "Mira", "x", "", "Rehearse these limits first"),
     ],
 )
 def test_what_is_wanting_is_said_and_nothing_is_sent(context, gateway, changes, by, reason, words, says):
-    with pytest.raises(NotDoneError, match=says):
+    with pytest.raises(RejectedActionError, match=says):
         proposals.propose(context, ["core-1"], "core-2g5", changes, by, reason, words)
     assert gateway.sent == []
 
@@ -238,7 +238,7 @@ def test_decisions_and_the_way_back_are_sent(context, gateway):
     assert [(s.step, s.by, s.proposal, s.to) for s in steps] == [
         ("approve", "Olle", "core-1-5", None), ("go back", "Olle", "", 1),
     ]  # fmt: skip
-    with pytest.raises(NotDoneError, match="no step"):
+    with pytest.raises(RejectedActionError, match="Unknown step"):
         proposals.decide(context, "core-1", "core-2g5", "x", "burn", "Olle", "")
 
 
@@ -252,7 +252,7 @@ def test_where_there_are_accounts_the_role_decides_and_the_name_is_theirs(app, c
             proposals.decide(context, "core-1", "core-2g5", "P", "refuse", "somebody else", "")
             assert gateway.sent[0][1].by == "Olle"
         else:
-            with pytest.raises(NotDoneError, match="not change limits"):
+            with pytest.raises(RejectedActionError, match="'change limits' is required"):
                 proposals.decide(context, "core-1", "core-2g5", "P", "refuse", "Mira", "")
 
 
@@ -261,7 +261,7 @@ def test_a_broker_that_is_away_is_said(context, gateway, monkeypatch):
         raise NotSentError("Not sent: no broker")
 
     monkeypatch.setattr(gateway, "send", away)
-    with pytest.raises(NotDoneError, match="no broker"):
+    with pytest.raises(RejectedActionError, match="no broker"):
         proposals.go_back(context, "core-1", "core-2g5", 1, "Olle", "")
 
 
@@ -269,7 +269,7 @@ def test_nobody_is_let_approve_their_own_on_the_page_either(context, gateway, re
     record.proposed[:] = [
         ProposalRow("core-1", "P1", "core-2g5", 1, "proposed", {HI: 318.0}, "Mira", "x", 0, "", "", "", None, None)
     ]
-    with pytest.raises(NotDoneError, match="second person"):
+    with pytest.raises(RejectedActionError, match="second person"):
         proposals.decide(context, "core-1", "core-2g5", "P1", "approve", " mira", "")
     proposals.decide(context, "core-1", "core-2g5", "P1", "withdraw", "Mira", "")
     assert [step.step for _, step in gateway.sent] == ["withdraw"]
@@ -280,6 +280,6 @@ def test_open_proposals_have_their_steps_and_decided_ones_their_end(context, rec
                       "16 become 8", "", "", None, None)  # fmt: skip
     record.proposed[:] = [row, replace(row, proposal="P0", state="approved", decided_by="Olle", revision=2)]
     text = said(limits.proposals(context))
-    assert text.count("Approve") == text.count("Refuse") == text.count("Withdraw") == 1
+    assert text.count("Approve") == text.count("Reject") == text.count("Withdraw") == 1
     assert "approved by Olle: revision 2" in text
     assert "Oven B temperature: HI 318" in text

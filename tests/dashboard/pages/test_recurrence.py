@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from dashboard.actions.answers import NotDoneError, note_work
+from dashboard.actions.answers import RejectedActionError, note_work
 from dashboard.figures.recurrence import fold_figure, score_figure
 from dashboard.pages.recurrence import layout as recurrence
 from monitor.contract.record import Finding, FindingKind, Verdict
@@ -43,16 +43,16 @@ def marked(record, monkeypatch):
 def test_the_wheel_is_named_with_period_rivals_and_fold(context, marked):
     found = recurrence.answer(context, "core-1", EVENT, "30", 0.4, 20.0)
     text = said(found.parts)
-    assert "It comes back every 2.513 m" in text
-    assert "Capstan wheel: it would show at 2.513 m" in text
+    assert "Period 2.513 m" in text
+    assert "Capstan wheel: expected spacing 2.513 m" in text
     assert "its half" in text
-    assert "Clock: not told" in text
+    assert "Repeats per: undetermined" in text
     assert found.period == pytest.approx(2.513, abs=1e-3)
     figure = fold_figure(found.x, found.period, "m")
     across = np.array(figure.data[0].x) / found.period
     assert np.median(np.abs(across - 0.5)) < 0.05  # what keeps it stands in the middle
     assert "Where faults come from" in said(found.more)
-    assert "What went before" in said(found.more)
+    assert "Conditions before the fault" in said(found.more)
 
 
 def test_d11_the_page_opens_on_what_has_most_to_say(context, record, marked, monkeypatch):
@@ -93,7 +93,7 @@ def test_a_diameter_is_looked_through_as_a_signal(context, record):
     """The fake record's diameter swings with 2 pi / 1.7 per metre of its rows, in time at 230 m/min."""
     found = recurrence.answer(context, "core-1", "signal:cold-gauge/diameter-x", "3", 0.4, 40.0)
     text = said(found.parts)
-    assert "It comes back every" in text
+    assert "Period " in text
     assert "times its floor" in text
     assert found.shade is not None
     assert len(fold_figure(found.x, 5.0, "m", found.shade, found.shade_at).data) == 2
@@ -111,8 +111,8 @@ def test_faults_at_one_place_of_every_drum_are_told(context, marked, monkeypatch
     drums = [d for d in marked.drums("core-1") if d.end_m]
     x = np.sort([d.start_m + 100.0 + 5 * i for d in drums for i in range(8)])
     text = said(recurrence._by_place(context, recurrence.cable(context, "core-1", "30"), x, START_S + x))
-    assert "Over the drum: most at" in text
-    assert "of its length" in text
+    assert "Position on the drum: most at" in text
+    assert "of the length" in text
 
 
 def test_few_faults_and_strange_ranges_are_said(context, record, monkeypatch):
@@ -120,7 +120,7 @@ def test_few_faults_and_strange_ranges_are_said(context, record, monkeypatch):
     found = recurrence.answer(context, "core-1", EVENT, "3", 0.4, 20.0)
     assert "only 1 events" in said(found.parts)
     assert found.period is None
-    assert "from must be less" in said(recurrence.answer(context, "core-1", EVENT, "3", 5.0, 1.0).parts)
+    assert "Search spacing" in said(recurrence.answer(context, "core-1", EVENT, "3", 5.0, 1.0).parts)
     monkeypatch.setattr(record, "drums", lambda *_: [])
     assert "No drum" in said(recurrence.answer(context, "core-1", EVENT, "3", 0.4, 20.0).parts)
 
@@ -146,13 +146,13 @@ def test_work_is_noted_with_name_place_and_deed(context, gateway):
 @pytest.mark.parametrize(
     ("station", "by", "done", "says"),
     [
-        ("capstan", "", "x", "Give your name"),
+        ("capstan", "", "x", "Enter your name"),
         (None, "Olle", "x", "where it was done"),
         ("capstan", "Olle", " ", "what was done"),
     ],
 )
 def test_what_is_wanting_is_said(context, gateway, station, by, done, says):
-    with pytest.raises(NotDoneError, match=says):
+    with pytest.raises(RejectedActionError, match=says):
         note_work(context, "core-1", station, by, done)
     assert gateway.sent == []
 

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from dashboard.actions.answers import NotDoneError, hand_over
+from dashboard.actions.answers import RejectedActionError, hand_over
 from dashboard.pages.shift import layout as shift
 from dashboard.text import format
 from monitor.analysis.shift_calendar import shift_at
@@ -43,7 +43,7 @@ def test_the_page_says_lines_stops_alarms_and_what_wants_an_answer(context, reco
     assert "m conforming" in text
     assert "conductor joint" in text
     assert "5 min" in text
-    assert "Alarms that want an answer: " in text
+    assert "Unacknowledged alarms: " in text
 
 
 def test_a_silence_is_no_production(context, record, span):
@@ -60,18 +60,20 @@ def test_a_silence_is_no_production(context, record, span):
     assert quiet.said.availability == pytest.approx(calm.said.availability - 310 / planned)
 
 
-def test_a_doff_is_foretold_from_length_and_speed(context, record, monkeypatch):
+def test_the_next_drum_change_is_predicted_from_length_and_speed(context, record, monkeypatch):
     line = context.configuration.lines["core-1"]
     now = context.line_now("core-1")
     left = now.planned_length_m - (now.line_metre + line.counter_m - line.take_up_m - now.drum_start_m)
-    assert shift.doff(context, line) == format.local(round(now.t_ms + left / now.speed_m_per_s * 1e3), context.zone)
+    assert shift.drum_change_due(context, line) == format.local(
+        round(now.t_ms + left / now.speed_m_per_s * 1e3), context.zone
+    )
     standing = replace(now, speed_m_per_s=0.0)
     monkeypatch.setattr(record, "lines_now", lambda: [standing])
-    assert "standing" in shift.doff(context, line)
+    assert "line stopped" in shift.drum_change_due(context, line)
     monkeypatch.setattr(record, "lines_now", lambda: [replace(standing, planned_length_m=10.0)])
-    assert shift.doff(context, line) == "now"
+    assert shift.drum_change_due(context, line) == "now"
     monkeypatch.setattr(record, "lines_now", list)
-    assert shift.doff(context, line) == format.NOTHING
+    assert shift.drum_change_due(context, line) == format.NOTHING
 
 
 def test_a_works_without_a_calendar_is_told_so(context):
@@ -102,9 +104,9 @@ def test_words_are_signed_and_stand_with_the_record(context, gateway, record, mo
 def test_d3_a_handover_is_sent_whole_or_refused_and_never_cut(context, gateway):
     hand_over(context, "Mira", "x" * 8000)
     assert len(gateway.sent[0][1].reason) == 8000
-    with pytest.raises(NotDoneError, match="Shorten it to 8000 characters: it has 8001"):
+    with pytest.raises(RejectedActionError, match="Shorten the text to 8000 characters: it has 8001"):
         hand_over(context, "Mira", "x" * 8001)
-    with pytest.raises(NotDoneError, match="Shorten it to 80 characters"):
+    with pytest.raises(RejectedActionError, match="Shorten the text to 80 characters"):
         hand_over(context, "M" * 81, "words")
     assert len(gateway.sent) == 1
 
@@ -137,8 +139,10 @@ def test_d3_what_only_the_release_rule_holds_is_named_until_someone_decides(cont
     assert drum.drum not in said(shift.answer(context, str(NOW_MS))).split(by_rule)[1]
 
 
-@pytest.mark.parametrize(("by", "text", "says"), [("", "x", "Give your name"), ("Mira", " ", "must know")])
+@pytest.mark.parametrize(
+    ("by", "text", "says"), [("", "x", "Enter your name"), ("Mira", " ", "Enter the handover note")]
+)
 def test_what_is_wanting_is_said(context, gateway, by, text, says):
-    with pytest.raises(NotDoneError, match=says):
+    with pytest.raises(RejectedActionError, match=says):
         hand_over(context, by, text)
     assert gateway.sent == []

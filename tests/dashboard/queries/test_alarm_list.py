@@ -26,7 +26,7 @@ def test_alarms_come_most_urgent_first_with_what_to_do(client):
     ]
     first = rows[0]
     assert (first["title"], first["line"], first["wants"]) == ("Spark fault", "Core line 2", True)
-    assert [label for label, _ in first["response"]] == ["Within 5 min", "Cause", "If not"]
+    assert [label for label, _ in first["response"]] == ["Respond within 5 min:", "Cause", "Consequence"]
     assert "Pinhole, foreign particle" in first["response"][1][1]
     assert first["where"]["href"].startswith("/drum/core-2/")
     assert rows[3]["said"] == "acknowledged by K. Berg"

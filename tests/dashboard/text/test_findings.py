@@ -16,13 +16,13 @@ GAUGE = {"stream": "cold-gauge/diameter-x", "extreme": 3.71, "limit": 3.66, "uni
 @pytest.mark.parametrize(
     ("kind", "of", "words"),
     [
-        ("cure", {"stream": "cure/index-inner", "check": "undercured", **CURE}, "inner index under 1 (worst 0.42)"),
+        ("cure", {"stream": "cure/index-inner", "check": "undercured", **CURE}, "cure index below 1 (worst 0.42)"),
         ("cure", {"stream": "cure/forecast", "check": "undercured", "text": "foreseen while the line stands", **CURE},
-         "Will leave undercured (worst 0.42), foreseen while the line stands"),
+         "Forecast: will be undercured (worst 0.42), foreseen while the line stands"),
         ("mark", {"by": "Mira", "reason": "scraped"}, "Marked by Mira: scraped"),
-        ("window", {"check": "HI", **GAUGE}, "over its window: 3.71 mm (limit HI 3.66 mm)"),
+        ("window", {"check": "HI", **GAUGE}, "high: 3.71 mm (limit 3.66 mm)"),
         ("dwell", {"stream": "oven-a/dwell", "check": "long", "extreme": 22.0, "limit": 20.0, "unit": "s"},
-         "Dwell in oven A too long: 22.0 s (limit long 20.0 s)"),
+         "Dwell in oven A too long: 22.0 s (limit 20.0 s)"),
         ("missing", {"stream": "cold-gauge/diameter-x", "check": "missing"}, "Cold diameter x: no data"),
         ("resistance", {"extreme": 7.2, "unit": "ohm/km", "by": "Mira"}, "Conductor resistance 7.20 ohm/km"),
         ("inherited", {"text": "of C1-2, its metre 3.0 to 4.0"}, "Inherited of C1-2, its metre 3.0 to 4.0"),

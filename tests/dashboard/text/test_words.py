@@ -19,16 +19,16 @@ ROW = AlarmRow(
             "shock-oven/temperature/LO",
             525.0,
             "degC",
-            "Shock oven temperature under 525 \N{DEGREE SIGN}C",
+            "Shock oven temperature low (limit 525 \N{DEGREE SIGN}C)",
             "Compare with",
         ),
-        ("cold-gauge/diameter-x/HIHI", 3.74, "mm", "Cold diameter x far over 3.74 mm", "Check the die"),
+        ("cold-gauge/diameter-x/HIHI", 3.74, "mm", "Cold diameter x high-high (limit 3.74 mm)", "Check the die"),
         ("spark-electrode/voltage/missing", 3.0, "s", "Spark test voltage: no data", "Check the tester"),
-        ("cold-gauge/diameter-y/stuck", 5.0, "s", "Cold diameter y: does not move", "Inspect the air wipe"),
+        ("cold-gauge/diameter-y/stuck", 5.0, "s", "Cold diameter y: reading frozen", "Inspect the air wipe"),
         ("spark-electrode/spark-fault/spark-fault", None, "count", "Spark fault", "The position is on the fault map"),
-        ("oven-a/dwell/long", 20.0, "s", "Dwell in oven A too long (over 20 s)", "Mark the affected length"),
-        ("shock-oven/dwell/short", 0.0, "s", "Dwell in shock oven too short (under 0 s)", "Reduce line speed"),
-        ("line/counter/fault", None, "m", "Metre counter disagrees with the speed", "Inspect the counter wheel"),
+        ("oven-a/dwell/long", 20.0, "s", "Dwell in oven A too long (above 20 s)", "Mark the affected length"),
+        ("shock-oven/dwell/short", 0.0, "s", "Dwell in shock oven too short (below 0 s)", "Reduce line speed"),
+        ("line/counter/fault", None, "m", "Metre counter and line speed disagree", "Inspect the counter wheel"),
     ],
 )
 def test_every_kind_of_alarm_says_what_it_is_and_what_to_do(configuration, alarm, limit, unit, title, action):
@@ -41,4 +41,4 @@ def test_every_kind_of_alarm_says_what_it_is_and_what_to_do(configuration, alarm
 def test_an_alarm_of_a_line_or_recipe_no_longer_known_is_still_named(configuration):
     assert words.alarm_text(replace(ROW, line="gone", alarm="a/b/HI"), configuration).title == "a/b/HI"
     gone = replace(ROW, alarm="head/pressure/HI", limit=190.0, unit="bar", recipe="gone")
-    assert words.alarm_text(gone, configuration) == words.AlarmText("Head pressure over 190 bar", None)
+    assert words.alarm_text(gone, configuration) == words.AlarmText("Head pressure high (limit 190 bar)", None)

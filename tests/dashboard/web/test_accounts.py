@@ -8,7 +8,7 @@ import pytest
 from flask import g
 from flask.testing import FlaskClient
 
-from dashboard.actions.answers import NotDoneError, send_answer
+from dashboard.actions.answers import RejectedActionError, send_answer
 from dashboard.web.accounts import ROLES, Accounts, Person
 from dashboard.web.serve import CannotServeError, collector_token
 from dashboard.web.sessions import TRIES, WITHIN_S, Tries, ask_who
@@ -129,10 +129,12 @@ def test_an_account_that_is_removed_is_out_at_once(door, accounts):
 def test_who_may_only_look_does_not_answer_and_who_may_bears_their_own_name(app, context, accounts, gateway):
     with app.server.test_request_context():
         g.person = Person("Olle", "look")
-        with pytest.raises(NotDoneError, match="The account Olle may look, not answer alarms"):
+        with pytest.raises(
+            RejectedActionError, match="The account Olle has the role 'look'; 'answer alarms' is required"
+        ):
             send_answer(context, "x", "acknowledge", "somebody else", "", None)
         g.person = Person("Mira", "answer alarms")
-        with pytest.raises(NotDoneError, match="Give a reason: others must know why this alarm is shelved"):
+        with pytest.raises(RejectedActionError, match="Enter a reason: others must know why this alarm is shelved"):
             send_answer(context, "x", "shelve", "somebody else", "", None)
     assert gateway.sent == []
 

@@ -25,7 +25,7 @@ def test_live_tells_of_every_line(client):
     # The knife is 8 m after the counter: what the counter measured last is not on the drum yet.
     wound = 230.0 / 60 * 3050.0 - 8.0
     assert first["drum_metre"] == pytest.approx(wound % 4000.0, abs=0.1)
-    assert first["doff_s"] == pytest.approx((4000.0 - wound % 4000.0) / (230.0 / 60), abs=0.1)
+    assert first["drum_change_s"] == pytest.approx((4000.0 - wound % 4000.0) / (230.0 / 60), abs=0.1)
 
 
 def test_live_gives_limits_of_speed_in_m_per_min_whatever_their_unit(context, clock):
