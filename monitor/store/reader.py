@@ -454,7 +454,10 @@ def _drum(r: Any, verdicts: tuple[int, Verdicts] | None) -> DrumRow:
         metres = {v.word: getattr(r, f"{v.word}_m") for v in Verdict}
     else:
         end_m = np.inf if r.end_m is None else r.end_m
-        metres = metres_by_verdict(*cut_to(*verdicts, r.start_m, end_m), r.start_m, end_m)
+        first, verdict = cut_to(*verdicts, r.start_m, end_m)
+        metres = metres_by_verdict(first, verdict, r.start_m, end_m)
+        if len(verdict):
+            metres[Verdict.UNSEEN.word] += max(0.0, first - r.start_m)  # what has no row never gets one
     return DrumRow(
         r.line, r.filling, r.drum, r.recipe, r.revision, r.start_m, r.end_m, r.start_ms, r.end_ms,
         r.planned_length_m, metres,

@@ -151,6 +151,19 @@ def test_the_row_that_two_drums_share_stays_until_both_have_their_file(place):
     assert [d.metres["conforming"] for d in reader.drums("core-1")] == pytest.approx([3.7, 5.3])
 
 
+def test_a_drum_has_the_same_metres_before_and_after_its_rows_move_into_a_file(place):
+    """Cable before the first row never gets one: it is unverified in both."""
+    settings = settings_at(place)
+    writer = Writer(settings, ["core-1"])
+    rows = MetreRows("core-1", 3, np.zeros(7, np.int8), {"x": np.ones(7)})
+    writer.write(Batch(outputs=[wound(1, 2.25, 9.5), rows]))
+    reader = StoreReader(settings)
+    (before,) = reader.drums("core-1")
+    assert len(rollup.roll_drums(writer.engine, place)) == 1
+    assert reader.drums("core-1") == [before]
+    assert before.metres == {"conforming": 6.5, "suspect": 0.0, "unseen": 0.75, "nonconforming": 0.0}
+
+
 def test_metres_marked_after_their_drum_lies_in_its_file_are_counted(place):
     settings = settings_at(place)
     writer = Writer(settings, ["core-1"])
