@@ -1,13 +1,12 @@
-"""Stories of the small works: an hour of line time with a stop, faults, and drums whose names come back."""
+"""Stories of the small works: line time with a stop, faults, drums whose names come back, and the end of an hour."""
 
 import json
 import random
 from dataclasses import dataclass, field
 
-LENGTH_S = 3600
 BLOCK = 9
 STEP_S = 10.0
-T0 = 1_764_000_000.0 - 1_764_000_000.0 % 3600 + 1500.0
+HOUR_S = 1_764_000_000.0 - 1_764_000_000.0 % 3600  # a full hour, in which all stories begin
 NAMES = ("A/1", "A_1", "A 1", "..", "\U0001f9f5" * 20, "A/1", "B")
 
 
@@ -19,6 +18,26 @@ class Message:
     path: str
     n: int
     payload: bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Kind:
+    """How long the line runs, when in the hour it begins, what happens on it, and how soon its hours become files."""
+
+    length_s: int
+    start_s: float
+    drum_changes: int
+    faults: int
+    raw_hours_in_database: float
+
+    @property
+    def t0_s(self) -> float:
+        """UTC seconds of the story's beginning."""
+        return HOUR_S + self.start_s
+
+
+SHORT = Kind(length_s=1800, start_s=2700.0, drum_changes=4, faults=4, raw_hours_in_database=0.05)
+LONG = Kind(length_s=3600, start_s=1500.0, drum_changes=7, faults=6, raw_hours_in_database=0.2)
 
 
 @dataclass(slots=True)
@@ -33,19 +52,19 @@ class _Telling:
         self.messages.append(Message(send_s, path, n, json.dumps(head | fields).encode()))
 
 
-def story(seed: int) -> list[Message]:
-    """Messages in the order in which the gateway has them; about 170 of them."""
-    rng = random.Random(seed)
+def story(number: int, kind: Kind) -> list[Message]:
+    """Messages in the order in which the gateway has them: some 90 of a short story, 170 of a long one."""
+    rng, t0_s, length_s = random.Random(number), kind.t0_s, kind.length_s
     telling = _Telling()
     reading, speed = rng.uniform(0.0, 900.0), 6.0
-    telling.add("line/state", T0, T0, state="running")
-    telling.add("take-up/drum", T0, T0, drum=NAMES[0], recipe="thin")
-    changes = sorted(rng.sample(range(200, LENGTH_S - 200), 7))
-    stop_at = rng.randrange(300, LENGTH_S - 900)
+    telling.add("line/state", t0_s, t0_s, state="running")
+    telling.add("take-up/drum", t0_s, t0_s, drum=NAMES[0], recipe="thin")
+    changes = sorted(rng.sample(range(200, length_s - 200), kind.drum_changes))
+    stop_at = rng.randrange(300, length_s - 900)
     stop_for = rng.choice((0, 120, 400))
-    hot = [(a, a + rng.randrange(60, 900)) for a in rng.sample(range(LENGTH_S), 3)]
-    faults = sorted(rng.sample(range(LENGTH_S), 6))
-    for block in range(int(LENGTH_S / (BLOCK * STEP_S))):
+    hot = [(a, a + rng.randrange(60, 900)) for a in rng.sample(range(length_s), 3)]
+    faults = sorted(rng.sample(range(length_s), kind.faults))
+    for block in range(int(length_s / (BLOCK * STEP_S))):
         first = block * BLOCK * STEP_S
         times = [first + i * STEP_S for i in range(BLOCK)]
         speeds, lengths = [], []
@@ -56,16 +75,17 @@ def story(seed: int) -> list[Message]:
             lengths.append(reading)
         ovens = [300.0 + rng.gauss(0, 0.5) + (30.0 if any(a <= s < b for a, b in hot) else 0.0) for s in times]
         gauges = [2.0 + rng.gauss(0, 0.01) + (0.2 if rng.random() < 0.01 else 0.0) for _ in times]
-        end = T0 + times[-1]
+        end = t0_s + times[-1]
         for s in [f for f in faults if first <= f < first + BLOCK * STEP_S]:
-            telling.add("tester/fault", T0 + s, max(T0 + s, T0 + first), v=1)
+            telling.add("tester/fault", t0_s + s, max(t0_s + s, t0_s + first), v=1)
         for s in [c for c in changes if first <= c < first + BLOCK * STEP_S]:
-            telling.add("take-up/drum", T0 + s, T0 + s, drum=NAMES[1 + changes.index(s) % 6], recipe="thin")
+            drum = NAMES[1 + (number + changes.index(s)) % 6]
+            telling.add("take-up/drum", t0_s + s, t0_s + s, drum=drum, recipe="thin")
         for path, values in (
             ("oven/temperature", ovens),
             ("gauge/diameter", gauges),
             ("metre-counter/speed", speeds),
             ("metre-counter/length", lengths),
         ):
-            telling.add(path, T0 + first, end, v=values, dt=STEP_S * 1e3)
+            telling.add(path, t0_s + first, end, v=values, dt=STEP_S * 1e3)
     return sorted(telling.messages, key=lambda m: m.send_s)

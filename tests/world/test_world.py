@@ -1,12 +1,16 @@
 """Whatever happens to a works, nothing is lost or doubled, and its record is that of an undisturbed works."""
 
+import re
+
 import pytest
 
 from monitor.store.writer import Writer
-from tests.world.world import Report, World
+from tests.world.stories import LONG, SHORT, Kind
+from tests.world.world import STORIES, Report, World, undisturbed
 
-SEEDS = range(400)
-TOGETHER = 50  # a part of what workers share
+SEEDS = range(2000)
+SEEDS_LONG = range(40)
+TOGETHER = 100  # a part of what workers share
 # Seeds of worlds in which something was wrong once; what each found.
 FOUND = {
     9: "a gateway that met its broker before the monitor did was run past",
@@ -16,14 +20,35 @@ FOUND = {
 }
 
 
-def unsound(seeds: range) -> list[Report]:
-    reports = [World(seed).run() for seed in seeds]
+def unsound(seeds: range, kind: Kind) -> list[Report]:
+    reports = [World(seed, kind).run() for seed in seeds]
     return [report for report in reports if not report.sound]
 
 
 @pytest.mark.parametrize("first", SEEDS[::TOGETHER])
 def test_nothing_is_lost_doubled_or_changed_whatever_happens(first):
-    assert unsound(range(first, first + TOGETHER)) == []
+    assert unsound(range(first, first + TOGETHER), SHORT) == []
+
+
+def test_nor_in_stories_of_an_hour():
+    assert unsound(SEEDS_LONG, LONG) == []
+
+
+def test_short_stories_hold_what_long_ones_hold():
+    assert held_in(SHORT) == held_in(LONG)
+    for kind in (SHORT, LONG):
+        moved_s = 3600 - kind.start_s + 3600 * kind.raw_hours_in_database
+        assert moved_s < 0.8 * kind.length_s, "the first hour becomes a file while the line still runs"
+
+
+def held_in(kind: Kind) -> set[str]:
+    """Names of drums, kinds of findings, alarms and states in the records of all stories of a kind."""
+    found = set()
+    for record in (undisturbed(number, kind) for number in range(STORIES)):
+        found |= {drum.drum for drum in record["drums"]} | {state for _, state, *_ in record["states"]}
+        for name in ("findings", "changes"):
+            found |= {match for one in record[name] for match in re.findall(r"(?:kind|alarm|verdict)=[^,)]+", one)}
+    return found
 
 
 def test_the_same_seed_is_the_same_world_to_the_bit():
@@ -46,4 +71,4 @@ def test_a_world_that_loses_a_message_is_not_sound(monkeypatch):
 
 @pytest.mark.parametrize("seed", FOUND)
 def test_what_was_found_once_stays_mended(seed):
-    assert World(seed).run().sound
+    assert World(seed, LONG).run().sound

@@ -5,6 +5,7 @@ from functools import cache
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.load import parse
 from monitor.contract.config.works import Store
+from tests.world.stories import Kind
 
 LINE = "core-9"
 
@@ -12,8 +13,6 @@ WORKS = """
 works = "tarn"
 title = "Tarn Cable Works (invented)"
 time_zone = "Europe/Stockholm"
-[store]
-raw_hours_in_database = 0.2
 [wire]
 ahead_max_s = 1e9
 behind_max_s = 1e9
@@ -120,8 +119,8 @@ def _parsed(revision: int) -> Configuration:
     return parse({"works.toml": WORKS, "lines/core-9.toml": _line_file(), "recipes/thin.toml": recipe})
 
 
-def configuration(folder: str, revision: int = 1) -> Configuration:
+def configuration(folder: str, kind: Kind, revision: int = 1) -> Configuration:
     """The small works with its store in a folder; a later revision of its recipe has another title only."""
     c = _parsed(revision)
-    store = Store(folder=folder, raw_hours_in_database=c.works.store.raw_hours_in_database)
+    store = Store(folder=folder, raw_hours_in_database=kind.raw_hours_in_database)
     return c.model_copy(update={"works": c.works.model_copy(update={"store": store})})
