@@ -100,13 +100,16 @@ def compare(connection: Connection, folder: Path, path: str) -> str:
     """
     m = MANIFEST.c
     row = connection.execute(select(m.sha256, m.next_sha256).where(m.path == path)).first()
-    if row is None:
-        return ""
+    return "" if row is None else _compare(folder, path, row.sha256, row.next_sha256)
+
+
+def _compare(folder: Path, path: str, expected: str, announced: str) -> str:
+    """As `compare`, of a file that is entered with these digests."""
     try:
         found = sha256(folder / path)
     except FileNotFoundError:
-        return MISSING if row.sha256 or ASIDE in path else ""
-    return "" if found in (row.sha256, row.next_sha256) else f"not what was written: its SHA-256 is {found[:16]}..."
+        return MISSING if expected or ASIDE in path else ""
+    return "" if found in (expected, announced) else f"not what was written: its SHA-256 is {found[:16]}..."
 
 
 def faults(engine: Engine, folder: Path) -> Iterator[tuple[str, str]]:
@@ -136,16 +139,16 @@ def look_in_turn(engine: Engine, folder: Path, lines: Collection[str] | None, af
 def _look(engine: Engine, folder: Path, lines: Collection[str] | None, after: str) -> tuple[str, int]:
     """(path, bytes) of the file that was looked at."""
     m = MANIFEST.c
-    wanted = select(m.path, m.damage, m.size_bytes).order_by(m.path).limit(1)
+    wanted = select(MANIFEST).order_by(m.path).limit(1)
     wanted = wanted if lines is None else wanted.where(m.line.in_(sorted(lines)))
     with engine.connect() as connection:
         row = connection.execute(wanted.where(m.path > after)).first()
-        if row is None:
-            return "", 0
-        try:
-            reason = compare(connection, folder, row.path)
-        except OSError as error:
-            reason = row.damage if error.errno in OF_THE_PROCESS else _unreadable(error)
+    if row is None:
+        return "", 0
+    try:
+        reason = _compare(folder, row.path, row.sha256, row.next_sha256)
+    except OSError as error:
+        reason = row.damage if error.errno in OF_THE_PROCESS else _unreadable(error)
     if reason == MISSING and ASIDE in row.path:
         with engine.begin() as connection:
             connection.execute(delete(MANIFEST).where(m.path == row.path))

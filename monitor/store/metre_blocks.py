@@ -21,11 +21,14 @@ def read_verdicts(c: Connection, line: str, start_m: float, end_m: float) -> tup
     """Verdicts of blocks in the database that touch an interval, cut to whole metres that touch it."""
     b = METRE_BLOCK.c
     blocks = c.execute(select(b.first_m, b.verdicts).where(_touching(line, start_m, end_m)).order_by(b.first_m)).all()
+    return _verdicts(blocks, start_m, end_m)
+
+
+def _verdicts(blocks: Sequence[Any], start_m: float, end_m: float) -> tuple[int, Verdicts]:
     if not blocks:
         return int(np.floor(start_m)), np.empty(0, dtype=np.int8)
-    first = blocks[0].first_m
     verdict = join_in_place([(block.first_m, np.frombuffer(block.verdicts, dtype=np.int8)) for block in blocks])
-    return cut_to(first, verdict, start_m, end_m)
+    return cut_to(blocks[0].first_m, verdict, start_m, end_m)
 
 
 def read_blocks(c: Connection, line: str, start_m: float, end_m: float) -> tuple[int, Verdicts, dict[str, Floats]]:
@@ -36,7 +39,7 @@ def read_blocks(c: Connection, line: str, start_m: float, end_m: float) -> tuple
         return int(np.floor(start_m)), np.empty(0, dtype=np.int8), {}
     tables = [pa.ipc.open_stream(io.BytesIO(block.arrow)).read_all() for block in blocks]
     names = list(dict.fromkeys(name for table in tables for name in table.column_names))
-    first, verdict = read_verdicts(c, line, start_m, end_m)
+    first, verdict = _verdicts(blocks, start_m, end_m)
     columns = {}
     for name in names:
         parts = [

@@ -7,7 +7,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, cast
 
-from sqlalchemy import Column, Connection, Engine, MetaData, String, Table, func, insert, inspect, make_url, select
+from sqlalchemy import Column, Connection, Engine, MetaData, String, Table, func, insert, make_url, select
 from sqlalchemy.schema import CreateIndex, CreateTable, ExecutableDDLElement
 
 from monitor.contract.config.works import Store
@@ -24,6 +24,13 @@ UNVERSIONED = 0  # the tables of program version 0.4.0, which kept no schema ver
 VERSION = Table("alembic_version", MetaData(), Column("version_num", String(32), primary_key=True))
 ONE_AT_A_TIME = 0x6D65747265  # key of PostgreSQL's advisory lock: one program changes the tables, the others wait
 
+# Which of the two tables are there. SQLAlchemy's inspector would list all, and costs as much as twenty statements.
+_TABLES = {
+    "sqlite": f"select name from sqlite_master where type = 'table' and name in ('{VERSION.name}', 'message')",
+    "postgresql": "select relname from pg_class where pg_table_is_visible(oid) and relkind = 'r' "
+    f"and relname in ('{VERSION.name}', 'message')",
+}
+
 LOG = logging.getLogger("monitor")
 
 
@@ -34,7 +41,7 @@ def revision(version: int) -> str:
 
 def version_of(connection: Connection) -> int | None:
     """Version of the store's tables; None where there are none yet. SchemaVersionError for what is no such store."""
-    tables = set(inspect(connection).get_table_names())
+    tables = set(connection.exec_driver_sql(_TABLES[connection.dialect.name]).scalars())
     if VERSION.name in tables:
         name = connection.execute(select(VERSION.c.version_num)).scalar()
         if name is None or not name.isdigit():

@@ -264,10 +264,10 @@ class Writer:
 
     def _read_last_id(self) -> int:
         """The highest id given out so far; messages may have moved into files, the checkpoint remembers."""
-        held = self._own(select(func.max(MESSAGE.c.id)), MESSAGE)
-        known = self._own(select(func.max(CHECKPOINT.c.message_id)), CHECKPOINT)
+        held = self._own(select(func.max(MESSAGE.c.id)), MESSAGE).scalar_subquery()
+        known = self._own(select(func.max(CHECKPOINT.c.message_id)), CHECKPOINT).scalar_subquery()
         with self.engine.connect() as connection:
-            return max(connection.execute(q).scalar() or 0 for q in (held, known))
+            return max(last_id or 0 for last_id in connection.execute(select(held, known)).one())
 
     def _own(self, wanted: Any, table: Table) -> Any:
         return wanted if self.lines is None else wanted.where(table.c.line.in_(sorted(self.lines)))
