@@ -10,7 +10,7 @@ import re
 import shutil
 import sqlite3
 import tempfile
-from collections import Counter
+from collections import Counter, deque
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
@@ -43,13 +43,16 @@ from tests.world.works import LINE, configuration
 STORIES = 8
 SPEED = 1500.0  # line time per virtual second
 TAIL_S = 0.1  # virtual, in which troubles may still come when the story has ended
+START_STEPS = 30  # of the store in a start, more or less
 END_WITHIN_S = 400.0
 SHARED = Path("/dev/shm")
 
 TROUBLES = (
     "kill", "kill", "kill in a step", "kill in a step", "kill in a step", "stop", "stop and kill", "edit",
     "broker", "cut monitor", "cut gateway", "full disk", "no snapshot", "damaged snapshot", "broker and monitor",
+    "kill in the next start",
 )  # fmt: skip
+SURVIVED = ("broker", "cut monitor", "cut gateway")  # by the process
 
 
 def temporary() -> Path:
@@ -104,10 +107,13 @@ class World:
         self.slow_s = self.rng.choice((0.0, 0.0, 0.0, 0.001))
         self.disk = self._disk()
         self.snapshot = ""  # what happens to it before the next start
+        self.dies_at_start = False
         self.revision = 1
 
     def _disk(self) -> Disk:
-        return Disk(self.folder, self.rng, self.loop.pass_time, self.slow_s)
+        disk = Disk(self.folder, self.rng, self.loop.pass_time, self.slow_s)
+        disk.committed()  # what a process finds has survived
+        return disk
 
     def _step(self) -> None:
         self.disk.step()
@@ -143,6 +149,8 @@ class World:
         shutil.rmtree(self.folder, ignore_errors=True)
         self.folder = after
         self.disk = self._disk()
+        if self.dies_at_start:
+            self.dies_at_start, self.disk.kill_after = False, self.rng.randrange(START_STEPS)
 
     # ---- the run ----------------------------------------------------------------------------------------
 
@@ -159,31 +167,38 @@ class World:
     async def _run(self) -> None:
         tasks = [asyncio.create_task(self.gateway.produce()), asyncio.create_task(self.gateway.stay_connected())]
         try:
-            for at_s in sorted(self.rng.uniform(0.0, self.lasts_s) for _ in range(self.rng.randrange(7))):
-                await self._live_until(at_s)
-            await self._live_until(None)
+            times = deque(sorted(self.rng.uniform(0.0, self.lasts_s) for _ in range(self.rng.randrange(7))))
+            while times:
+                await self._live(times)
+            while not await self._live(times):
+                pass
         finally:
             for task in tasks:
                 task.cancel()
             await asyncio.gather(*tasks, return_exceptions=True)
 
-    async def _live_until(self, at_s: float | None) -> None:
-        """One process from its start to the next trouble, or (None) until everything is stored."""
+    async def _live(self, times: "deque[float]") -> bool:
+        """One process from its start to the first of its troubles that ends it; without any, until all is stored.
+
+        False where it was killed before it had started.
+        """
         try:
             service = self.service()
         except Killed:
             self.bury()
-            return
+            return False
+        self.disk.kill_after = None
         work = asyncio.create_task(service.run())
         try:
-            if at_s is None:
+            if not times:
                 await self._until_stored(work)
-            else:
-                await asyncio.wait({work}, timeout=max(at_s - self.loop.time(), 0.0))
-                if not work.done():
-                    await self._trouble(service, work)
+            while times and not work.done():
+                await asyncio.wait({work}, timeout=max(times.popleft() - self.loop.time(), 0.0))
+                if not work.done() and await self._trouble(service, work) not in SURVIVED:
+                    break
         finally:
             await self._end(service, work)
+        return True
 
     async def _until_stored(self, work: "asyncio.Task[None]") -> None:
         limit = self.loop.time() + END_WITHIN_S
@@ -193,7 +208,8 @@ class World:
             if self.loop.time() > self.lasts_s + 0.5 and len(box) == 0:
                 break
 
-    async def _trouble(self, service: Service, work: "asyncio.Task[None]") -> None:
+    async def _trouble(self, service: Service, work: "asyncio.Task[None]") -> str:
+        """What happened."""
         what = self.rng.choice(TROUBLES)
         self.report.troubles.append(f"{self.loop.time():.3f} {what}")
         if what == "kill in a step" or what == "stop and kill":
@@ -229,6 +245,9 @@ class World:
             self.snapshot = what
         elif what == "edit":
             self.revision += 1
+        elif what == "kill in the next start":
+            self.disk.dead = self.dies_at_start = True
+        return what
 
     async def _end(self, service: Service, work: "asyncio.Task[None]") -> None:
         service.link.dead = self.disk.dead  # type: ignore[attr-defined]
