@@ -40,6 +40,7 @@ RESTORE_AGAIN_S = 60.0  # of an engine that could not be restored
 NOT_WRITTEN = (SQLAlchemyError, OSError, CannotRunError)  # what may be put right: the batch is kept
 FORGOTTEN = "number forgotten"  # kind of rejection
 SUSPENDED = "line suspended"  # kind of rejection
+CLOCK = ("clock behind", "clock ahead")  # kinds of rejection of streams that the configuration has
 
 T = TypeVar("T")
 
@@ -118,8 +119,7 @@ class Processor:
                 if isinstance(found, Rejected):
                     outputs.append(found)
                     self.rejected[found.kind] += 1
-                    if found.number is not None and found.final:
-                        numbers.refuse(found.number.stream, found.number.start, found.number.n)
+                    self._enter(found, numbers)
                 elif found is not None:
                     taken.append(found)
         taken += self._ticks({one.kept.stream.line for one in taken}, now_s)
@@ -140,6 +140,16 @@ class Processor:
             return replace(batch, numbers=None)
         self.pending = batch
         return batch
+
+    def _enter(self, rejected: Rejected, numbers: LedgerDelta) -> None:
+        """The number of what is not stored: never to come, or to be expected for however long."""
+        number = rejected.number
+        if number is None:
+            return
+        if rejected.final:
+            numbers.refuse(number.stream, number.start, number.n)
+        elif rejected.kind in CLOCK or numbers.knows(number.stream):  # no stranger's stream is entered
+            numbers.defer(number.stream, number.start, number.n)
 
     def _decode(self, arrival: Arrival, numbers: LedgerDelta) -> Taken | Rejected | None:
         """A message that is new; what was wrong with it; nothing for one that is stored."""
@@ -198,8 +208,12 @@ class Processor:
         self._tried_s = self._taken_s if salvage.suspended else self._tried_s
         outputs: list[Output] = list(batch.outputs)
         if not salvage.was_committed:
-            outputs = [output for output in outputs if isinstance(output, Rejected)]
-            self.writer.write(Batch(outputs=outputs, aside=batch.aside))
+            rejected = [output for output in outputs if isinstance(output, Rejected)]
+            numbers = self.writer.ledger.open_delta()
+            for one in rejected:
+                self._enter(one, numbers)
+            self.writer.write(Batch(outputs=rejected, numbers=numbers, aside=batch.aside))
+            outputs = [*rejected]
         outputs += [*salvage.rejected, *(output for of_line in salvage.outputs.values() for output in of_line)]
         self.rejected[SET_ASIDE] += len(salvage.rejected)
         touched = batch.numbers.touched if batch.numbers else {}

@@ -7,7 +7,7 @@ from monitor.contract.messages import Stored
 from monitor.contract.topics import Stream
 from monitor.store.numbering import Place, StreamNumbers
 
-Touched = dict[Stream, dict[int, list[int]]]  # numbers that became stored, by start, of numberings that were met
+Touched = dict[Stream, dict[int, list[int]]]  # numbers that came and are stored, by start, of numberings met
 Reports = dict[tuple[Stream, int, int], Stored]  # by stream, start and first number
 
 
@@ -26,14 +26,22 @@ class LedgerDelta:
         """Enter a message unless it is stored, in this batch already, or older than what is remembered."""
         place = self._numbers(stream).add(start, n, t_ms)
         entered = self.touched.setdefault(stream, {}).setdefault(start, [])
-        if place == "new":
+        if place != "forgotten":
             entered.append(n)
         return place
 
     def refuse(self, stream: Stream, start: int, n: int) -> None:
         """Enter a number that is refused for good, so that it is no hole."""
-        if stream in self.streams or stream in self.base:
+        if self.knows(stream):
             self._numbers(stream).refuse(start, n)
+
+    def defer(self, stream: Stream, start: int, n: int) -> None:
+        """Enter a number that is refused for now, so that it is not forgotten for holes that come later."""
+        self._numbers(stream).defer(start, n)
+
+    def knows(self, stream: Stream) -> bool:
+        """Whether something of a stream was entered."""
+        return stream in self.streams or stream in self.base
 
     def reports(self) -> Reports:
         """What publishers may remove, of every numbering that was met in the batch."""

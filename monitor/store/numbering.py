@@ -16,7 +16,9 @@ from monitor.contract.messages import Stored
 from monitor.contract.rules import WINDOW_MAX
 
 HOLES_MAX = WINDOW_MAX  # of one numbering; older holes are forgotten together with the numbers before them
+DEFERRED_MAX = 20_000  # runs of numbers of one numbering that are refused for now, however many holes there are
 REFUSED_MAX = 200  # spans of refused numbers of one numbering that a report names
+MISSING_MAX = HOLES_MAX + REFUSED_MAX  # holes that a report names
 NUMBERINGS_MAX = 16  # of one stream; the one that has not been used for longest is forgotten first
 EVICTED_MAX = 32  # starts of forgotten numberings of one stream; below the smallest every start may be of one
 AHEAD_MAX_MS = 86_400_000  # a start further ahead of its stream's stamps is no time: it forgets nothing but itself
@@ -27,10 +29,11 @@ Span = tuple[int, int]
 
 @dataclass(slots=True)
 class Numbering:
-    """Numbers of one numbering that are settled, stored or refused for good: `spans` [first, last], rising and apart.
+    """Numbers of one numbering that are settled, stored or refused: `spans` [first, last], rising and apart.
 
-    Below `floor` nothing is remembered. `refused` are spans among them; of settled numbers below `sure` it is not
-    remembered which of the two they are.
+    `refused` are spans among them that are refused for good, `deferred` those that are refused for now: their publisher
+    has them, however late they come, also below `floor`, below which nothing else is remembered. Of settled numbers
+    below `sure` it is not remembered whether they are stored.
     """
 
     start: int
@@ -38,15 +41,18 @@ class Numbering:
     floor: int = 0
     refused: list[Span] = field(default_factory=list)
     sure: int = 0
+    deferred: list[Span] = field(default_factory=list)
 
     def __contains__(self, n: int) -> bool:
         """Whether a number is known to be stored."""
-        return n >= self.sure and _within(self.spans, n) and not _within(self.refused, n)
+        return n >= self.sure and _within(self.spans, n) and not self._is_refused(n)
 
     def add(self, n: int) -> Place:
         """Enter a stored number, unless it is stored or forgotten."""
         if self.spans and self.spans[-1][1] + 1 == n:  # nearly always
             self.spans[-1] = (self.spans[-1][0], n)
+            return "new"
+        if self._undefer(n):
             return "new"
         if n < self.floor:
             return "forgotten"
@@ -60,27 +66,49 @@ class Numbering:
 
     def refuse(self, n: int) -> None:
         """Enter a number refused for good, unless it is settled or forgotten: nothing more is expected under it."""
-        if n < self.floor or _within(self.spans, n):
+        was_deferred = self._undefer(n)
+        if n < self.floor or (_within(self.spans, n) and not was_deferred):
             return
         if n >= self.sure:
             _put_in(self.refused, n)
             if len(self.refused) > REFUSED_MAX:
                 self.sure = self.refused.pop(0)[1] + 1
+        if not was_deferred:
+            self._settle(n)
+
+    def defer(self, n: int) -> None:
+        """Enter a number refused for now, unless it is settled or forgotten; the oldest runs make room."""
+        if n < self.floor or _within(self.spans, n):
+            return
+        _put_in(self.deferred, n)
+        if len(self.deferred) > DEFERRED_MAX:
+            self.sure = max(self.sure, self.deferred.pop(0)[1] + 1)
         self._settle(n)
 
     def knows(self, n: int) -> bool:
         """Whether a message of this number may be stored."""
-        return n < self.floor or (_within(self.spans, n) and not _within(self.refused, n))
+        return not self._is_refused(n) and (n < self.floor or _within(self.spans, n))
 
     def report(self) -> Stored | None:
-        """What the publisher may remove, from the first number that is sure on; None while there is none."""
+        """What the publisher may remove, from the first number that is sure on; None while there is none.
+
+        Of very many holes the newest are named, and nothing is reported of what is before them.
+        """
+        whole = self._whole()
+        if whole is None or len(whole.missing) <= MISSING_MAX:
+            return whole
+        first = whole.missing[-MISSING_MAX - 1][1] + 1
+        return Stored(n=whole.n, first=first, missing=whole.missing[-MISSING_MAX:], start=self.start)
+
+    def _whole(self) -> Stored | None:
         if not self.spans:
             return None
         first, last = max(self.spans[0][0], self.sure), self.spans[-1][1]
         holes = [(a[1] + 1, b[0] - 1) for a, b in zip(self.spans, self.spans[1:], strict=False) if b[0] > first]
-        if not (self.refused or self.sure):
+        if not (self.refused or self.deferred or self.sure):
             return Stored(n=last, first=first, missing=holes, start=self.start)
-        missing = joined([(max(a, first), b) for a, b in holes + self.refused])
+        not_stored = holes + self.refused + self.deferred
+        missing = joined([(max(a, first), b) for a, b in not_stored if b >= first])
         if missing and missing[0][0] == first:
             first = missing.pop(0)[1] + 1
         if missing and missing[-1][1] == last:
@@ -88,15 +116,16 @@ class Numbering:
         return Stored(n=last, first=first, missing=missing, start=self.start) if first <= last else None
 
     def reports(self, entered: Iterable[int]) -> list[Stored]:
-        """A report, and one more of each run of numbers just entered that it does not reach back to."""
+        """A report, and one more of each run of numbers that just came, and are stored, before where it begins."""
         report = self.report()
-        old = joined([(n, n) for n in set(entered) if n < self.sure])
+        lowest = self.sure if report is None else report.first
+        old = joined([(n, n) for n in set(entered) if n < lowest])
         apart = [Stored(n=last, first=first, start=self.start) for first, last in old]
         return apart if report is None else [*apart, report]
 
     def stored(self) -> list[Span]:
         """Spans of what is known to be stored."""
-        report = self.report()
+        report = self._whole()
         if report is None:
             return []
         edges = [report.first, *(edge for a, b in report.missing for edge in (a - 1, b + 1)), report.n]
@@ -104,7 +133,18 @@ class Numbering:
 
     def copy(self) -> "Numbering":
         """The same numbers, apart from these."""
-        return Numbering(self.start, self.spans.copy(), self.floor, self.refused.copy(), self.sure)
+        spans, refused, deferred = self.spans.copy(), self.refused.copy(), self.deferred.copy()
+        return Numbering(self.start, spans, self.floor, refused, self.sure, deferred)
+
+    def _is_refused(self, n: int) -> bool:
+        return _within(self.refused, n) or _within(self.deferred, n)
+
+    def _undefer(self, n: int) -> bool:
+        """Whether a number was refused for now; it is not any more."""
+        was = _within(self.deferred, n)
+        if was:
+            _take_out(self.deferred, n)
+        return was
 
     def _settle(self, n: int) -> None:
         _put_in(self.spans, n)
@@ -159,6 +199,14 @@ class StreamNumbers:
             if numbering.start == start:
                 numbering.refuse(n)
 
+    def defer(self, start: int, n: int) -> None:
+        """Enter a number that is refused for now, where its numbering is known or there is room for another one."""
+        known = any(numbering.start == start for numbering in self.numberings)
+        if known or len(self.numberings) < NUMBERINGS_MAX:
+            numbering = self._of(start)
+            if numbering is not None:
+                numbering.defer(n)
+
     def holds(self, start: int, n: int) -> bool:
         """Whether a message is known to be stored."""
         return any(numbering.start == start and n in numbering for numbering in self.numberings)
@@ -167,7 +215,7 @@ class StreamNumbers:
     def upto(self) -> int:
         """The last number of the newest numbering, -1 where there is none."""
         newest = self.numberings[-1] if self.numberings else None
-        if newest is not None and newest.spans and not newest.refused:
+        if newest is not None and newest.spans and not (newest.refused or newest.deferred):
             return newest.spans[-1][1]
         report = newest.report() if newest is not None else None
         return report.n if report else -1
@@ -185,7 +233,9 @@ class StreamNumbers:
     def text(self) -> str:
         """As the store keeps it."""
         kept = [
-            _KeptNumbering(one.start, _packed(one.spans), one.floor, _packed(one.refused), one.sure)
+            _KeptNumbering(
+                one.start, _packed(one.spans), one.floor, _packed(one.refused), one.sure, _packed(one.deferred)
+            )
             for one in self.numberings
         ]
         return msgspec.json.encode(_Kept(self.newest_ms, kept, self.used, self.forgotten, self.evicted)).decode()
@@ -200,7 +250,9 @@ class StreamNumbers:
             return cls._of_pairs(msgspec.json.decode(text, type=_KeptPairs))
         kept = msgspec.json.decode(text, type=_Kept)
         numberings = [
-            Numbering(one.start, _unpacked(one.spans), one.floor, _unpacked(one.refused), one.sure)
+            Numbering(
+                one.start, _unpacked(one.spans), one.floor, _unpacked(one.refused), one.sure, _unpacked(one.deferred)
+            )
             for one in kept.packed
         ]
         return cls(numberings, kept.newest_ms, kept.used, kept.forgotten, kept.evicted)
@@ -244,6 +296,7 @@ class _KeptNumbering(msgspec.Struct, array_like=True):
     floor: int = 0
     refused: list[int] = []
     sure: int = 0
+    deferred: list[int] = []
 
 
 class _Kept(msgspec.Struct):

@@ -7,7 +7,7 @@ import msgspec
 from monitor.contract import messages, rules
 from monitor.contract.config.works import WireLimits
 from monitor.gateway import sender
-from monitor.store.numbering import HOLES_MAX, NUMBERINGS_MAX
+from monitor.store.numbering import DEFERRED_MAX, HOLES_MAX, NUMBERINGS_MAX
 
 
 def test_rules_are_numbered_from_1_without_a_hole():
@@ -31,6 +31,7 @@ def test_limits_of_the_text_are_those_of_the_configuration():
     assert f"more than {rules.IN_FLIGHT_MAX} messages" in text
     assert f"the {NUMBERINGS_MAX} numberings of a stream" in text
     assert f"the {HOLES_MAX} newest holes" in text
+    assert f"the {DEFERRED_MAX} newest runs of numbers that it refused for now" in text
     assert f"no report has come for {rules.REPORT_WITHIN_S:.0f} s" in text
 
 

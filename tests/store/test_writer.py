@@ -15,7 +15,7 @@ from monitor.core.arrival import Arrival
 from monitor.shell.link import Received
 from monitor.store import rolling as rollup
 from monitor.store.metre_blocks import lay_over
-from monitor.store.numbering import HOLES_MAX
+from monitor.store.numbering import HOLES_MAX, MISSING_MAX
 from monitor.store.reader import StoreReader
 from monitor.store.schema import GAP
 from monitor.store.writer import Batch, Writer
@@ -408,3 +408,24 @@ def test_a_lost_message_between_refused_ones_is_stored_when_it_comes_again(place
     assert not [o for o in batch.outputs if isinstance(o, Rejected)]
     assert any(report.covers(0, 6) for report in reports)
     assert not any(report.covers(0, n) for report in reports for n in range(1, 1200, 2))
+
+
+def test_what_was_refused_for_now_is_stored_after_more_holes_than_the_ledger_remembers(place):
+    """A clock that is wrong for every second message, for longer than 2000 of them, and a restart of the monitor."""
+    desk, count = desk_at(place), 2 * (HOLES_MAX + 50)
+
+    def tension(n: int, ahead_s: float = 0.0) -> Arrival:
+        payload = json.dumps({"n": n, "t": round(T0 * 1e3) + n, "v": 80}).encode()
+        return Arrival("tarn/core-1/take-up/tension", payload, T0 + n / 1e3 - ahead_s)
+
+    take(desk, [tension(n, 60.0 if n % 2 else 0.0) for n in range(count)], 1000)
+    assert desk.rejected["clock ahead"] == count / 2
+    desk.writer.read_again()
+    again = [tension(n) for n in range(1, count, 2)]
+    batch = desk.take([Received(a, lambda: None) for a in again], T0 + 10)
+    reports = desk.write(batch).stored.values()
+    assert [message.n for message, _ in batch.messages] == list(range(1, count, 2))
+    assert max(len(report.missing) for report in reports) <= MISSING_MAX
+    assert {n for report in reports for n in range(report.first, report.n + 1) if report.covers(0, n)} >= set(
+        range(1, count, 2)
+    )
