@@ -3,30 +3,23 @@
 import sys
 import time
 from argparse import ArgumentParser, Namespace
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 import msgspec
-from sqlalchemy import Engine, select
 from sqlalchemy.exc import SQLAlchemyError
 
 from monitor.analysis.differences import LAST_DIGITS, Difference
 from monitor.commands import SUMMARIES
 from monitor.contract.config.configuration import Configuration
-from monitor.contract.config.content import digest_of
 from monitor.contract.config.load import ConfigurationError, load
 from monitor.contract.part import Part
 from monitor.shell import work_folder
 from monitor.shell.compared import NOT_COMPARED
+from monitor.shell.damage import examine
 from monitor.shell.remake import Made, remake, room_bytes
-from monitor.store import journal, manifest
-from monitor.store.checksum import is_as_stored
-from monitor.store.database import faults_of_empty, faults_of_sqlite, open_for_reading
 from monitor.store.lease import hold
-from monitor.store.parquet_files import ASIDE, damage, why
-from monitor.store.revisions import lines_on_record, recipes_on_record
-from monitor.store.schema import DRUM, JOURNAL, LINE_REVISION, MESSAGE
-from monitor.store.upgrade import faults_of_tables
+from monitor.store.parquet_files import why
 
 SHOWN = 20  # differences of one line
 TOGETHER = 1000  # messages in memory
@@ -71,7 +64,7 @@ def _run(options: Namespace) -> int:
         works = configuration.works.model_copy(update={"store": store})
         configuration = configuration.model_copy(update={"works": works})
     with hold(configuration.works.store, lines, time.time()):
-        faults = list(look(configuration))
+        faults = examine(configuration).faults
         for fault in faults:
             print(fault)
         if options.quick or faults:
@@ -92,86 +85,6 @@ def _lines(configuration: Configuration, chosen: str | None) -> list[str]:
     if unknown:
         raise ValueError(f"--lines: no line {', '.join(unknown)}; this works has {', '.join(configuration.lines)}")
     return lines
-
-
-def look(configuration: Configuration) -> Iterator[str]:
-    """What is wrong with the store by itself: its database, its files, its journal; a sentence each."""
-    store = configuration.works.store
-    folder = Path(store.folder)
-    if not store.database_url:
-        yield from faults_of_sqlite(folder, thorough=True)
-    engine = open_for_reading(store)
-    try:
-        with engine.connect() as connection:
-            lost = list(faults_of_empty(connection, folder))
-        if lost:
-            yield from lost
-            return
-        yield from _files(engine, folder)
-        with engine.connect() as connection:
-            yield from (f"tables: {fault}" for fault in faults_of_tables(connection))
-        yield from _journal(engine)
-        yield from _messages(engine)
-        yield from _revisions(engine)
-    except SQLAlchemyError as error:
-        yield f"database: {why(error)}"
-    finally:
-        engine.dispose()
-
-
-def _files(engine: Engine, folder: Path) -> Iterator[str]:
-    """Files of hours and drums that are not as they were written, cannot be read, were set aside or are missing."""
-    wrong = dict(manifest.faults(engine, folder))
-    for path in sorted([*(folder / "lines").rglob("*.parquet"), *(folder / "drums").rglob("*.parquet")]):
-        name = path.relative_to(folder).as_posix()
-        if name not in wrong and (reason := _damage(path)):
-            wrong[name] = reason
-    for path in folder.rglob(f"*.parquet{ASIDE}*"):
-        name = path.relative_to(folder).as_posix()
-        wrong[name] = "set aside as damaged; restore it from a backup, or remove it"
-    named = select(DRUM.c.line, DRUM.c.rows_file).where(DRUM.c.rows_file.is_not(None))
-    with engine.connect() as connection:
-        for line, name in connection.execute(named):
-            if name not in wrong and not (folder / name).is_file():
-                wrong[name] = f"missing, though the database names it for a drum of {line}"
-    yield from (f"{path}: {reason}" for path, reason in sorted(wrong.items()))
-
-
-def _damage(path: Path) -> str:
-    try:
-        return damage(path)
-    except OSError as error:
-        return why(error)
-
-
-def _journal(engine: Engine) -> Iterator[str]:
-    with engine.connect() as connection:
-        rows = connection.execute(select(JOURNAL).order_by(JOURNAL.c.line, JOURNAL.c.seq)).all()
-    for verdict in journal.verify(rows):
-        if verdict.wrong:
-            yield f"journal of {verdict.line or 'the works'}: {verdict.wrong}"
-
-
-def _messages(engine: Engine) -> Iterator[str]:
-    """Messages in the database that are not as they were stored."""
-    m = MESSAGE.c
-    with engine.connect() as connection:
-        stored = connection.execution_options(yield_per=TOGETHER).execute(select(MESSAGE).order_by(m.line, m.id))
-        for row in stored:
-            if not is_as_stored(row):
-                yield f"message {row.id} of {row.line}/{row.station}/{row.quantity}: not what was stored"
-
-
-def _revisions(engine: Engine) -> Iterator[str]:
-    """Revisions of recipes and lines whose content is not what their digest says."""
-    with engine.connect() as connection:
-        lines = connection.execute(select(LINE_REVISION.c.line).distinct()).scalars().all()
-        kept = [*recipes_on_record(connection), *(k for line in lines for k in lines_on_record(connection, line))]
-    for one in kept:
-        if one.content is None:
-            yield f"revision {one.revision} of {one.name}: its content cannot be read by this program"
-        elif digest_of(one.content) != one.digest:
-            yield f"revision {one.revision} of {one.name}: its content is not what its digest was made of"
 
 
 def make_again(configuration: Configuration, line: str, work: Path, digests: bool) -> bool:

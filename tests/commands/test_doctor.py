@@ -16,9 +16,9 @@ from sqlalchemy import text
 from sqlalchemy.exc import SQLAlchemyError
 
 from monitor.__main__ import main
-from monitor.commands.doctor import look
 from monitor.core.engine import Engine
 from monitor.shell.compared import drum_digest
+from monitor.shell.damage import examine
 from monitor.shell.processor import Processor
 from monitor.shell.remake import Made, remake, room_bytes
 from monitor.shell.restore import restore
@@ -82,7 +82,7 @@ def test_a_record_made_again_from_its_messages_is_equal(place, tmp_path_factory,
     assert made.rows > 400
     assert made.entries >= 10
     assert [name for name, _ in made.digests] == ["1 C1-0001", "2 C1-0002"]
-    assert list(look(stored_at(place))) == []
+    assert examine(stored_at(place)).faults == []
 
 
 def test_a_record_made_again_follows_the_recipes_that_files_brought_meanwhile(place, tmp_path_factory):
@@ -158,7 +158,7 @@ UNTOLD = {
 def test_damage_that_no_other_table_tells_is_named(place):
     """A9: a bit of the newest messages, of which no row of metres was given out yet, or of a recipe's text."""
     engine = written(place)
-    assert list(look(stored_at(place))) == []
+    assert examine(stored_at(place)).faults == []
     with engine.begin() as connection:
         payload = connection.execute(text("select payload from message order by id desc limit 1")).scalar_one()
         changed = bytes(payload).replace(b"1", b"2", 1)
@@ -166,7 +166,7 @@ def test_damage_that_no_other_table_tells_is_named(place):
         connection.execute(wanted, {"p": changed})
         for change in UNTOLD:
             assert connection.execute(text(change)).rowcount == 1, change
-    found = list(look(stored_at(place)))
+    found = examine(stored_at(place)).faults
     assert len([line for line in found if line.endswith("not what was stored")]) == 3
     for start in UNTOLD.values():
         assert [line for line in found if line.startswith(start)], found
@@ -234,7 +234,7 @@ def is_content(path: Path, wanted: dict[str, list[tuple]]) -> bool:
 
 
 def is_noticed(folder: Path, made: Path) -> bool:
-    if list(look(stored_at(folder))):
+    if examine(stored_at(folder)).faults:
         return True
     try:
         return bool(remake(stored_at(folder), "core-1", made).differences)
