@@ -16,7 +16,7 @@ from monitor.contract.config.load import ConfigurationError, load
 from monitor.contract.part import Part
 from monitor.shell import work_folder
 from monitor.shell.compared import NOT_COMPARED
-from monitor.shell.damage import examine
+from monitor.shell.damage import Damage, examine
 from monitor.shell.remake import Made, remake, room_bytes
 from monitor.store.lease import hold
 from monitor.store.parquet_files import why
@@ -48,7 +48,9 @@ def _options(parser: ArgumentParser) -> None:
         help="where each line is made again for a while, with as much room as its rows need (default: the folder work "
         "in the store's)",
     )  # fmt: skip
-    parser.add_argument("--quick", action="store_true", help="database, files and journal only; make nothing again")
+    parser.add_argument(
+        "--quick", action="store_true", help="look at database, files, journal and each message only; compare nothing"
+    )
     parser.add_argument("--digests", action="store_true", help="print the digest of each finished drum")
 
 
@@ -64,19 +66,20 @@ def _run(options: Namespace) -> int:
         works = configuration.works.model_copy(update={"store": store})
         configuration = configuration.model_copy(update={"works": works})
     with hold(configuration.works.store, lines, time.time()):
-        faults = examine(configuration).faults
+        damage = examine(configuration)
+        faults = damage.faults
         for fault in faults:
             print(fault)
-        if options.quick or faults:
-            print(f"{len(faults)} faults: damaged. {RESTORE}" if faults else "sound", flush=True)
+        print(f"{len(faults)} faults: damaged. {RESTORE}" if faults else "sound", flush=True)
+        if options.quick or not damage.is_comparable:
             return 1 if faults else 0
         work = options.work_dir or Path(configuration.works.store.folder) / work_folder.NAME
-        results = [make_again(configuration, line, work, options.digests) for line in lines]
+        results = [make_again(configuration, line, work, damage, options.digests) for line in lines]
     reasons = "; ".join(f"{table.name} ({reason})" for table, reason in NOT_COMPARED.items())
     print(f"Tables that cannot be compared: {reasons}.")
-    if not all(results):
+    if not all(results) and not faults:
         print(LEAVE)
-    return 0 if all(results) else 1
+    return 0 if all(results) and not faults else 1
 
 
 def _lines(configuration: Configuration, chosen: str | None) -> list[str]:
@@ -87,28 +90,25 @@ def _lines(configuration: Configuration, chosen: str | None) -> list[str]:
     return lines
 
 
-def make_again(configuration: Configuration, line: str, work: Path, digests: bool) -> bool:
+def make_again(configuration: Configuration, line: str, work: Path, damage: Damage, digests: bool) -> bool:
     """Make a line's record again from its messages, and print how it compares; whether it is equal.
 
     CannotRunError where the work folder has no room for it.
     """
     try:
         with work_folder.work_folder(work, room_bytes(configuration, line)) as folder:
-            made = remake(configuration, line, folder)
+            made = remake(configuration, line, folder, damage)
     except (SQLAlchemyError, OSError, ValueError, msgspec.MsgspecError) as error:
         print(f"{line}: cannot be made again from its messages ({why(error)})")
         return False
     _print(line, made, digests)
-    return all(difference.is_tiny for difference in made.differences)
+    return made.is_equal
 
 
 def _print(line: str, made: Made, digests: bool) -> None:
-    state = _state(made.differences)
-    since = (
-        ""
-        if made.first_ms is None
-        else f" since {time.strftime('%Y-%m-%d %H:%M:%S', time.gmtime(made.first_ms / 1e3))} UTC"
-    )
+    state = _state(made.differences) + (", as far as it can be compared" if made.not_compared else "")
+    utc = "" if made.first_ms is None else time.strftime("%Y-%m-%d %H:%M:%S", time.gmtime(made.first_ms / 1e3))
+    since = f" since {utc} UTC" if utc else ""
     print(
         f"{line}: {made.messages} messages{since} make {made.rows} rows, {made.entries} entries "
         f"and {len(made.digests)} finished drums again: {state}"
@@ -117,6 +117,8 @@ def _print(line: str, made: Made, digests: bool) -> None:
         print(f"  {difference}")
     if len(made.differences) > SHOWN:
         print(f"  and {len(made.differences) - SHOWN} more")
+    for hole in made.not_compared:
+        print(f"  not compared: {hole}")
     for drum, digest in made.digests if digests else ():
         print(f"  {drum} {digest}")
 

@@ -1,20 +1,26 @@
 """Every table of a store: what is compared with the record made again from the messages, and why the others are not."""
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Literal
 
+import msgspec
 import numpy as np
+import pyarrow as pa
 from sqlalchemy import Connection, Engine, Table, or_, select
+from sqlalchemy.exc import SQLAlchemyError
 
-from monitor.analysis.differences import Difference, Entries, of_entries, of_rows
+from monitor.analysis.differences import Difference, Entries, Key, of_entries, of_rows
 from monitor.contract.config.works import Store
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import Verdict
 from monitor.contract.topics import Stream, present
 from monitor.evidence.filling_digest import filling_digest
 from monitor.store import journal
+from monitor.store.database import upsert
 from monitor.store.numbering import Span, StreamNumbers, joined
+from monitor.store.parquet_files import why
 from monitor.store.reader import StoreReader
 from monitor.store.revisions import FILES
 from monitor.store.rolling import counts
@@ -52,13 +58,19 @@ Columns = dict[str, Any]
 
 @dataclass(frozen=True, slots=True)
 class Entered:
-    """How a table is compared: what makes an entry that one, what is left out, and how a row is read."""
+    """How a table is compared: what makes an entry that one, what is left out, and how a row is read.
+
+    `ends`: the column that tells when an entry has come to what it stays. `needs`: "end" where only the last part of a
+    record has it, "whole" where all messages are needed.
+    """
 
     table: Table
     key: tuple[str, ...]
     ignored: frozenset[str] = frozenset()
     condition: Any = None
     read: Callable[[Sequence[Columns]], Iterable[Columns]] = iter
+    ends: str | None = None
+    needs: Literal["", "end", "whole"] = ""
 
 
 def _numbers(rows: Sequence[Columns]) -> Iterable[Columns]:
@@ -102,19 +114,19 @@ class _Known:
 _OF_LINES = or_(JOURNAL.c.who != FILES, JOURNAL.c.target.like("line %"))
 
 ENTRIES = (
-    Entered(FINDING, ("key",)),
+    Entered(FINDING, ("key",), ends="end_ms"),
     Entered(ALARM_CHANGE, ("alarm", "t_ms", "event"), frozenset({"id"})),
-    Entered(ALARM_NOW, ("alarm",)),
-    Entered(DRUM, ("start_ms",), frozenset({"rows_file", *SUMS})),  # sums are compared with the rows
+    Entered(ALARM_NOW, ("alarm",), needs="end"),
+    Entered(DRUM, ("start_ms",), frozenset({"rows_file", *SUMS}), ends="end_ms"),  # sums are compared with the rows
     Entered(SPLICE, ("position", "t_ms")),
     Entered(STATE_SPAN, ("t_ms",)),
     Entered(GAP, ("stream", "start", "first", "t_ms")),
     Entered(COUNTER_FAULT, ("t_ms",)),
-    Entered(PROPOSAL, ("proposal",)),
+    Entered(PROPOSAL, ("proposal",), ends="decided_ms"),
     Entered(IN_FORCE, ("recipe", "revision"), frozenset({"message_id"})),
     Entered(LINE_REVISION, ("revision",), frozenset({"message_id", "text"}), LINE_REVISION.c.since_m.is_not(None)),
     Entered(JOURNAL, journal.ONCE[1:], frozenset({"seq", "hash"}), _OF_LINES),
-    Entered(LEDGER, ("station", "quantity"), read=_numbers),
+    Entered(LEDGER, ("station", "quantity"), read=_numbers, needs="whole"),
 )
 
 # What each table that is not among these goes through instead.
@@ -135,43 +147,103 @@ NOT_COMPARED: dict[Table, str] = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Comparison:
-    """Two stores of one line, the second made again from the messages of the first since a time (UTC ms)."""
+    """Two stores of one line, the second made again from messages of the first, and what of it is compared.
+
+    Entries since and until a time (UTC ms), of drums from `first_filling` on; rows from metre to metre; `is_whole`
+    where that is all. `files`: those that are damaged, by path, with the reason.
+    """
 
     stored: Store
     made: Store
     line: str
     since_ms: int
+    until_ms: int = END_MS
+    since_m: float = 0.0
+    until_m: float = np.inf
+    first_filling: int | None = None
+    is_whole: bool = True
+    files: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(slots=True)
 class Compared:
-    """Metres and entries that were compared, the digest of each finished filling, and what differs."""
+    """Metres and entries that were compared, the digest of each finished filling, what differs, what is unreadable."""
 
     rows: int = 0
     entries: int = 0
     digests: list[tuple[str, str]] = field(default_factory=list)
     differences: list[Difference] = field(default_factory=list)
+    unreadable: list[str] = field(default_factory=list)
 
 
-def compare(asked: Comparison) -> Compared:
-    """All tables and files that messages make."""
-    found = Compared()
+def compare(asked: Comparison, into: Compared | None = None) -> Compared:
+    """All tables and files that messages make; what cannot be read hides nothing else."""
+    found = Compared() if into is None else into
     readers = StoreReader(asked.stored), StoreReader(asked.made)
     try:
         for entered in ENTRIES:
-            old, new = (_entries(reader.engine, entered, asked) for reader in readers)
-            found.entries += len(old)
-            found.differences += of_entries(entered.table.name, old, new)
-        for where, start_m, end_m in _spans(readers, asked):
-            stored, made = (_rows(reader, asked.line, start_m, end_m) for reader in readers)
-            found.rows += len(stored["line_metre"])
-            found.differences += of_rows(where, stored, made)
-        for drum in _finished(readers[0], asked):
-            _compare_drum(readers, drum, found)
+            with _readable(f"table {entered.table.name}", found):
+                _compare_entries(readers, entered, asked, found)
+        with _readable("table drum", found):
+            drums = _finished(readers[0], asked)
+            spans = list(_spans(readers, asked, drums, found))
+            for where, start_m, end_m in spans:
+                with _readable(f"{where}, metres {start_m:.0f} to {end_m:.0f}", found):
+                    stored, made = (_rows(reader, asked.line, start_m, end_m) for reader in readers)
+                    differences = of_rows(where, stored, made)
+                    found.rows += len(stored["line_metre"])
+                    found.differences += differences
+            for drum in drums:
+                with _readable(f"filling {drum.filling}, drum {drum.drum}", found):
+                    _compare_drum(readers, drum, found)
     finally:
         for reader in readers:
-            reader.engine.dispose()
+            reader.close()
     return found
+
+
+@contextmanager
+def _readable(what: str, found: Compared) -> Iterator[None]:
+    try:
+        yield
+    except (SQLAlchemyError, pa.ArrowException, OSError, ValueError, TypeError, msgspec.MsgspecError) as error:
+        found.unreadable.append(f"{what}: cannot be read ({why(error)})")
+
+
+def adopt(asked: Comparison, stored: Engine, made: Engine) -> None:
+    """Give the store that was made again the findings and alarms that are not compared: rows are read with them."""
+    if asked.is_whole:
+        return
+    for entered in (e for e in ENTRIES if e.table in (FINDING, ALARM_CHANGE)):
+        table, compared = entered.table, _settled(stored, entered, asked)[0]
+        with stored.connect() as connection:
+            rows = [row._asdict() for row in connection.execute(select(table).where(table.c.line == asked.line))]
+        others = [row for row in rows if tuple(row[n] for n in entered.key) not in compared]
+        others = [{name: value for name, value in row.items() if name != "id"} for row in others]
+        with made.begin() as connection:
+            upsert(connection, table, others, keep_old=table is ALARM_CHANGE)
+
+
+def _compare_entries(
+    readers: tuple[StoreReader, StoreReader], entered: Entered, asked: Comparison, found: Compared
+) -> None:
+    if (entered.needs == "whole" and not asked.is_whole) or (entered.needs == "end" and asked.until_ms < END_MS):
+        return
+    old, waiting = _settled(readers[0].engine, entered, asked)
+    new, _ = _settled(readers[1].engine, entered, asked)
+    new = {key: row for key, row in new.items() if key not in waiting}
+    found.entries += len(old)
+    found.differences += of_entries(entered.table.name, old, new)
+
+
+def _settled(engine: Engine, entered: Entered, asked: Comparison) -> tuple[Entries, set[Key]]:
+    """A table's entries of a line by key, and the keys of those that changed after what is compared."""
+    entries = _entries(engine, entered, asked)
+    if entered.ends is None or asked.until_ms == END_MS:
+        return entries, set()
+    ends = {key: row[entered.ends] for key, row in entries.items()}
+    waiting = {key for key, end_ms in ends.items() if end_ms is not None and end_ms >= asked.until_ms}
+    return {key: row for key, row in entries.items() if key not in waiting}, waiting
 
 
 def _entries(engine: Engine, entered: Entered, asked: Comparison) -> Entries:
@@ -180,7 +252,12 @@ def _entries(engine: Engine, entered: Entered, asked: Comparison) -> Entries:
     names = [c.name for c in table.columns if c.name not in entered.ignored]
     wanted = select(*(table.c[n] for n in names)).where(table.c.line == asked.line)
     since = next((name for name in ("t_ms", "start_ms", "since_ms") if name in table.c), None)
-    wanted = wanted if since is None else wanted.where(table.c[since] >= asked.since_ms)
+    if table is DRUM and asked.first_filling is not None:
+        wanted = wanted.where(DRUM.c.filling >= asked.first_filling)
+    elif since is not None:
+        wanted = wanted.where(table.c[since] >= asked.since_ms)
+    if since is not None and asked.until_ms < END_MS:
+        wanted = wanted.where(table.c[since] < asked.until_ms)
     wanted = wanted if entered.condition is None else wanted.where(entered.condition)
     with engine.connect() as connection:
         rows = [row._asdict() for row in connection.execute(wanted)]
@@ -217,8 +294,13 @@ def _sums(reader: StoreReader, drum: DrumRow) -> Mapping[str, float] | None:
 
 
 def _finished(reader: StoreReader, asked: Comparison) -> list[DrumRow]:
-    """Drums that have ended, in order, of those that began after the first message."""
-    drums = [d for d in reader.drums(asked.line, 10**9) if d.end_m is not None and d.start_ms >= asked.since_ms]
+    """Drums that have ended within what is compared, in order."""
+    drums = [d for d in reader.drums(asked.line, 10**9) if d.end_m is not None]
+    if asked.first_filling is not None:
+        drums = [d for d in drums if d.filling >= asked.first_filling]
+    else:
+        drums = [d for d in drums if d.start_ms >= asked.since_ms]
+    drums = [d for d in drums if (d.end_ms or 0) < asked.until_ms and (d.end_m or 0.0) <= asked.until_m]
     return sorted(drums, key=lambda d: d.start_m)
 
 
@@ -231,22 +313,39 @@ def drum_digest(reader: StoreReader, drum: DrumRow) -> str:
     return filling_digest(rows, reader.verdicts(line, start_m, end_m)[1], reader.findings(line, start_m, end_m), alarms)
 
 
-def _spans(readers: tuple[StoreReader, StoreReader], asked: Comparison) -> Iterator[tuple[str, float, float]]:
-    """(file or database, from metre, to metre) over all that either store holds since the first message."""
-    line, at = asked.line, 0.0
+def _spans(
+    readers: tuple[StoreReader, StoreReader], asked: Comparison, drums: list[DrumRow], found: Compared
+) -> Iterator[tuple[str, float, float]]:
+    """(file or database, from metre, to metre) over all that is compared; drums whose file is damaged are left out."""
+    line, at = asked.line, asked.since_m
     with readers[0].engine.connect() as connection:
         files = _files(connection, line)
-    for drum in _finished(readers[0], asked):
-        if drum.end_m is not None:
+    damaged = _damaged(readers[0], asked, files, found)
+    for drum in list(drums):
+        assert drum.end_m is not None
+        if drum in damaged:
+            drums.remove(drum)
+        else:
             yield files.get(drum.start_m) or f"rows of drum {drum.drum}", drum.start_m, drum.end_m
-            at = drum.end_m
+        at = drum.end_m
     for reader in readers:
-        first, verdict = reader.verdicts(line, at, 1e15)
-        end = first + len(verdict)
+        first, verdict = reader.verdicts(line, at, min(asked.until_m, 1e15))
+        end = min(first + len(verdict), asked.until_m)
         while at < end:
             start = max(at, float(first))
             at = min(start + TOGETHER_M, float(end))
-            yield "rows in the database", start, at
+            if not any(d.start_m < at and (d.end_m or np.inf) > start for d in damaged):
+                yield "rows in the database", start, at
+
+
+def _damaged(reader: StoreReader, asked: Comparison, files: Mapping[float, str], found: Compared) -> list[DrumRow]:
+    """Drums within what is compared whose file is damaged."""
+    drums = [d for d in reader.drums(asked.line, 10**9) if files.get(d.start_m, "") in asked.files]
+    drums = [d for d in drums if d.start_m < asked.until_m and (d.end_m or np.inf) > asked.since_m]
+    for d in drums:
+        path = files[d.start_m]
+        found.unreadable.append(f"rows of filling {d.filling}, drum {d.drum}: {path}: {asked.files[path]}")
+    return drums
 
 
 def _files(connection: Connection, line: str) -> dict[float, str]:

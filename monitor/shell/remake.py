@@ -1,53 +1,39 @@
-"""The record of a line made again: every message that is stored, from the first on, through a new engine.
+"""The record of a line made again from its messages, as far as they are whole, and compared with what is stored."""
 
-What the configuration files brought while the line was watched is taken where the monitor took it: after the same
-message, in the same way. A line whose description changed goes on through `restore`, as its monitor did.
-"""
-
-from collections.abc import Sequence
-from dataclasses import dataclass
+import shutil
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 from sqlalchemy import Engine, func, select
 
 from monitor.analysis.differences import Difference
-from monitor.analysis.in_force import recipes_in_force
 from monitor.contract.config.configuration import Configuration
-from monitor.contract.config.line import Line
-from monitor.contract.config.recipe import Recipe
 from monitor.contract.config.works import Store
-from monitor.contract.record import Output
-from monitor.contract.topics import MONITOR
-from monitor.core.arrival import Message, Note, Tick
+from monitor.contract.reading import DrumRow
 from monitor.core.cure.plan import COLUMNS, COOLING
-from monitor.core.pipeline import Pipeline
-from monitor.shell.compared import Comparison, compare
-from monitor.shell.restore import restore
-from monitor.shell.state_on_record import StateOnRecord
-from monitor.store import last_known
+from monitor.shell.compared import Compared, Comparison, adopt, compare
+from monitor.shell.damage import Damage, Lost
+from monitor.shell.making import END_MS, Making
 from monitor.store.database import open_for_reading
-from monitor.store.message_history import END_ID, Came, History
-from monitor.store.revisions import (
-    FILES,
-    Taken,
-    contents,
-    lines_on_record,
-    recipes_on_record,
-    recipes_that_came,
-    taken_from_files,
-)
+from monitor.store.reader import StoreReader
 from monitor.store.schema import DRUM, METRE_BLOCK
-from monitor.store.writer import Batch, Restored, Writer, ms
+from monitor.store.writer import Writer, ms
 
-END_MS = 2**53
 VALUE_BYTES = 8
 COPIES = 2  # of a row: in the database, and for a while in its log
+SETTLE_MS = 600_000  # entries of the last minutes before a loss wait for what is lost: delays, ends of stretches
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Made:
-    """A line made again: from how many messages since when (UTC ms), and what came of it."""
+    """A line made again: from how many messages since when (UTC ms), and what came of it.
+
+    `not_compared` says of each loss, and of each table or file that cannot be read, what was compared with nothing.
+    """
 
     messages: int
     first_ms: int | None
@@ -55,24 +41,127 @@ class Made:
     entries: int
     digests: tuple[tuple[str, str], ...]  # (number and drum, digest) of each finished filling
     differences: tuple[Difference, ...]
+    not_compared: tuple[str, ...] = ()
+
+    @property
+    def is_equal(self) -> bool:
+        """Whether all of it was compared and is equal, but for the last digits."""
+        return not self.not_compared and all(difference.is_tiny for difference in self.differences)
 
 
-def remake(configuration: Configuration, line: str, folder: Path) -> Made:
-    """Make a line's record again in a folder of its own, and compare."""
-    stored, made = configuration.works.store, Store(folder=str(folder))
-    engine, writer = open_for_reading(stored), Writer(made, [line])
+def remake(configuration: Configuration, line: str, folder: Path, damage: Damage | None = None) -> Made:
+    """Make a line's record again in a folder of its own, and compare, around messages and files that are damaged."""
+    damage = damage or Damage()
+    lost = damage.of(line)
+    engine, found = open_for_reading(configuration.works.store), _Found()
     try:
-        making = _Making.of(engine, writer, configuration, line)
-        making.run()
+        for i, (after, before) in enumerate(pairwise([None, *lost, None])):
+            _make_part(engine, configuration, line, folder / str(i), (after, before), damage, found)
+        holes = list(_holes(configuration.works.store, line, lost, found.parts))
+    finally:
+        engine.dispose()
+    return Made(
+        messages=found.messages, first_ms=found.first_ms, rows=found.compared.rows, entries=found.compared.entries,
+        digests=tuple(found.compared.digests), differences=tuple(found.compared.differences),
+        not_compared=(*holes, *found.compared.unreadable),
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Part:
+    """What was compared behind one loss and before the next: entries by time (UTC ms), rows by metre."""
+
+    since_ms: int
+    until_ms: int
+    since_m: float
+    until_m: float
+
+
+@dataclass(slots=True)
+class _Found:
+    """What the parts of a record have come to; a part is None where nothing could be made of its messages."""
+
+    messages: int = 0
+    first_ms: int | None = None
+    compared: Compared = field(default_factory=Compared)
+    parts: list[_Part | None] = field(default_factory=list)
+
+
+def _make_part(
+    engine: Engine, configuration: Configuration, line: str, folder: Path, between: tuple[Lost | None, Lost | None],
+    damage: Damage, found: _Found,
+) -> None:  # fmt: skip
+    """Make what lies between two losses, and compare it."""
+    after, before = between
+    made = Store(folder=str(folder))
+    writer = Writer(made, [line])
+    try:
+        making = Making.begun(engine, writer, configuration, line, after, before)
+        if making is not None:
+            making.run()
+        if making is None or not making.is_holding:
+            found.parts.append(None)
+            return
+        asked = _asked(making, configuration.works.store, made, damage)
+        adopt(asked, engine, writer.engine)
     finally:
         writer.close()
-        engine.dispose()
-    since_ms = END_MS if making.first_ms is None else making.first_ms
-    found = compare(Comparison(stored=stored, made=made, line=line, since_ms=since_ms))
-    return Made(
-        messages=making.messages, first_ms=making.first_ms, rows=found.rows, entries=found.entries,
-        digests=tuple(found.digests), differences=(*making.snapshot.differences, *found.differences),
+    found.messages += making.messages
+    found.first_ms = making.first_ms if found.first_ms is None else found.first_ms
+    found.compared.differences += making.snapshot.differences
+    compare(asked, found.compared)
+    since_ms = 0 if making.held is None else asked.since_ms
+    found.parts.append(_Part(since_ms=since_ms, until_ms=asked.until_ms, since_m=asked.since_m, until_m=asked.until_m))
+    shutil.rmtree(folder)
+
+
+def _asked(making: Making, stored: Store, made: Store, damage: Damage) -> Comparison:
+    """All that a part could make; before a loss, what can still change by messages that are lost is left out."""
+    since_ms = making.since_ms if making.since_ms is not None else making.first_ms
+    until_ms, until_m = END_MS, np.inf
+    if making.is_cut:
+        track = making.pipeline.track
+        until_ms = ms(track.end_s) - SETTLE_MS if track.end_s > -np.inf else -1
+        until_m = float(making.pipeline.next_row or 0)
+    return Comparison(
+        stored=stored, made=made, line=making.line, since_ms=END_MS if since_ms is None else since_ms,
+        until_ms=until_ms, since_m=float(making.since_m), until_m=until_m,
+        first_filling=None if making.held is None else making.held.drum.filling,
+        is_whole=making.after is None and making.before is None, files=damage.files,
     )  # fmt: skip
+
+
+def _holes(store: Store, line: str, lost: Sequence[Lost], parts: Sequence[_Part | None]) -> Iterator[str]:
+    """What is compared with nothing because of each loss; losses between which nothing could be made are one."""
+    reader = StoreReader(store)
+    try:
+        drums = sorted(reader.drums(line, 10**9), key=lambda drum: drum.filling)
+    finally:
+        reader.close()
+    reasons: list[str] = []
+    last = _Part(since_ms=0, until_ms=0, since_m=0.0, until_m=0.0)
+    for loss, before, after in zip(lost, parts[:-1], parts[1:], strict=True):
+        last = before or last
+        reasons.append(loss.why)
+        if after is not None or loss is lost[-1]:
+            yield f"{_place(drums, last, after)}: {'; '.join(reasons)}"
+            reasons = []
+
+
+def _place(drums: Sequence[DrumRow], before: _Part, after: _Part | None) -> str:
+    """Times, metres and fillings between two parts, in words."""
+    start_m, end_m = before.until_m, np.inf if after is None else after.since_m
+    names = [
+        f"filling {d.filling}, drum {d.drum}" + (f", from metre {start_m:.0f} on" if d.start_m < start_m else "")
+        for d in drums
+        if d.start_m <= end_m - 1 and (d.end_m is None or d.end_m > start_m)
+    ]
+    until = "the end" if after is None else f"{_utc(after.since_ms)}, metre {after.since_m:.0f}"
+    return f"{_utc(before.until_ms)}, metre {start_m:.0f}, to {until} ({'; '.join(names) or 'no filling'})"
+
+
+def _utc(t_ms: int) -> str:
+    return "the beginning" if t_ms <= 0 else f"{datetime.fromtimestamp(t_ms / 1e3, UTC):%Y-%m-%d %H:%M:%S} UTC"
 
 
 def room_bytes(configuration: Configuration, line: str) -> int:
@@ -90,139 +179,3 @@ def room_bytes(configuration: Configuration, line: str) -> int:
     described = configuration.lines[line]
     columns = 3 * len(described.stream) + len(described.zone) + len(COLUMNS) + len(COOLING)
     return int(metres * columns * VALUE_BYTES * COPIES)
-
-
-@dataclass(slots=True, kw_only=True)
-class _Making:
-    """An engine on its way through the messages of a line, and the store that its record goes to."""
-
-    engine: Engine  # of the store that is made again
-    writer: Writer
-    configuration: Configuration  # with the line as it is described at this place of the record
-    line: str
-    pipeline: Pipeline
-    taken: list[Taken]  # still to come
-    snapshot: StateOnRecord
-    messages: int = 0
-    first_ms: int | None = None
-
-    @classmethod
-    def of(cls, engine: Engine, writer: Writer, configuration: Configuration, line: str) -> "_Making":
-        """The line as it was when its first message came."""
-        with engine.connect() as connection:
-            described = [k.content for k in lines_on_record(connection, line) if isinstance(k.content, Line)]
-            kept, came = contents(recipes_on_record(connection)), recipes_that_came(connection, line)
-            taken, snapshot = taken_from_files(connection, line), StateOnRecord.of(connection, line)
-        if described:
-            configuration = _with(configuration, described[0], ())
-        read = [(k.t_ms, k.content) for k in came if isinstance(k.content, Recipe)]
-        first = recipes_in_force(configuration.recipes_for(line), kept.values(), read, at_ms=-1)
-        pipeline = Pipeline(configuration.lines[line], first)
-        writer.keep_revisions(first.values(), 0.0)
-        begun = Restored(line=line, message_id=0, now=pipeline.now(), state=None, described=configuration.lines[line])
-        writer.write_restored(begun)
-        return cls(
-            engine=engine, writer=writer, configuration=configuration, line=line, pipeline=pipeline, taken=taken,
-            snapshot=snapshot,
-        )  # fmt: skip
-
-    def run(self) -> None:
-        """Feed all messages, and take what the files brought at its place."""
-        after_id = -1
-        while after_id < END_ID:
-            upto_id = self._next_id()
-            history = History(self.configuration, self.line, after_id, upto_id)
-            for came in history.came(0, END_MS):
-                self._take(came)
-            due = [one for one in self.taken if one.message_id == upto_id]
-            self.taken = [one for one in self.taken if one.message_id != upto_id]
-            for one in due:
-                self._start(one)
-            after_id = upto_id
-        self.snapshot.end(self.pipeline)
-
-    def _next_id(self) -> int:
-        """The message after which the next start took another description of the line, or END_ID."""
-        return next((one.message_id for one in self.taken if one.message_id is not None), END_ID)
-
-    def _take(self, came: Sequence[Came]) -> None:
-        """Messages in order; the engine's state is looked at where the stored snapshot knows it."""
-        if not came:
-            return
-        self._begin(came)
-        self.messages += len(came)
-        numbers = self.writer.ledger.open_delta()
-        for message in (m for _, m in came if isinstance(m, Message) and m.stream.station != MONITOR):
-            numbers.add(message.stream, message.start, message.n, ms(message.t_s))
-        outputs: list[Output] = []
-        for part in self.snapshot.parts(came, self.pipeline):
-            outputs += self._fed(part)
-        self.writer.write(Batch(outputs=outputs, numbers=numbers))
-
-    def _begin(self, came: Sequence[Came]) -> None:
-        """The oldest stamp; fillings of which the messages are gone give their numbers."""
-        stamps = [m.t_s for _, m in came if isinstance(m, Message)]
-        if not stamps:
-            return
-        if self.first_ms is None:
-            self.first_ms = ms(min(stamps))
-            with self.engine.connect() as connection:
-                self.pipeline.drums.fillings = last_known.fillings(connection, self.line, self.first_ms)
-        self.first_ms = min(self.first_ms, ms(min(stamps)))
-
-    def _fed(self, messages: Sequence[Message | Tick | Note]) -> list[Output]:
-        """Feed messages, and take each recipe of which only the time is known when the record has come to it."""
-        out: list[Output] = []
-        at = 0
-        while self.taken and self.taken[0].message_id is None:
-            at_ms = self.taken[0].t_ms
-            due = next((i for i in range(at, len(messages)) if _end_ms(messages[i]) >= at_ms), len(messages))
-            out += self.pipeline.feed(messages[at:due])
-            at = due
-            while at < len(messages) and not _has_come_to(self.pipeline, at_ms):
-                out += self.pipeline.feed([messages[at]])
-                at += 1
-            if not _has_come_to(self.pipeline, at_ms):
-                return out
-            out += self._take_recipes(self.taken.pop(0).recipes)
-        return out + self.pipeline.feed(messages[at:])
-
-    def _take_recipes(self, recipes: Sequence[Recipe]) -> list[Output]:
-        before = dict(self.pipeline.recipes)
-        files = before | {recipe.recipe: recipe for recipe in recipes}
-        return self.pipeline.take_recipes(files, before, FILES)
-
-    def _start(self, taken: Taken) -> None:
-        """What a start of the monitor did where its files had changed."""
-        assert taken.message_id is not None
-        if taken.line is None:
-            self.writer.write(Batch(outputs=self._take_recipes(taken.recipes)))
-        else:
-            self.writer.write(Batch(now={self.line: self.pipeline.now()}))
-            known = tuple(self.pipeline.recipes.values())
-            self.configuration = _with(self.configuration, taken.line, (*known, *taken.recipes))
-            fillings = self.pipeline.drums.fillings
-            self.pipeline = restore(self.writer, self.configuration, self.line, _nothing, taken.message_id)
-            if fillings.newest > self.pipeline.drums.fillings.newest:  # those of which the messages are gone
-                self.pipeline.drums.fillings = fillings
-        self.writer.keep_revisions(taken.recipes, taken.t_ms / 1e3)
-
-
-def _with(configuration: Configuration, line: Line, recipes: Sequence[Recipe]) -> Configuration:
-    """Configuration with a line, and recipes, as their files described them once."""
-    lines = {**configuration.lines, line.line: line}
-    return configuration.model_copy(
-        update={"lines": lines, "recipes": {**configuration.recipes, **{r.recipe: r for r in recipes}}}
-    )
-
-
-def _nothing(_: str) -> None:
-    """No log: what it would hold is on record."""
-
-
-def _end_ms(message: Message | Tick | Note) -> float:
-    return message.end_s * 1e3 + 1.0 if isinstance(message, Message) else -np.inf
-
-
-def _has_come_to(pipeline: Pipeline, at_ms: int) -> bool:
-    return pipeline.track.end_s > -np.inf and ms(pipeline.track.end_s) >= at_ms

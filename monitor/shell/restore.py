@@ -195,7 +195,7 @@ class _Start:
         self._assume(pipeline, begin.t_s)
         for messages in self._messages(begin.t_s, known):
             if pipeline.track.start_m is None:
-                pipeline.track.start_m = begin.metre_at(_first_counter_s(messages, self.record.file))
+                pipeline.track.start_m = begin.metre_at(first_counter_s(messages, self.record.file))
             self._feed(pipeline, messages, known)
             count += len(messages)
         if known is not None:
@@ -265,7 +265,7 @@ class _Start:
         lowest_m = min(0.0, *(s.position_m for s in line.station))
         found = _Begin(known.t_s - BEFORE_S)
         for back_s in LOOK_BACK_S:
-            track = _counted(history, line, known, back_s)
+            track = counted(history, line, known, back_s)
             if not len(track.t_s):
                 continue
             off_m = _off_m(track, known)
@@ -345,7 +345,7 @@ def _is_on_record(message: Message | Tick | Note, upto_s: float) -> bool:
     return isinstance(message, Message) and isinstance(message.body, LimitsStep) and message.t_s <= upto_s
 
 
-def _first_counter_s(messages: Arrivals, line: Line) -> float | None:
+def first_counter_s(messages: Arrivals, line: Line) -> float | None:
     for m in messages:
         if isinstance(m, Message) and m.stream.path == line.counter.stream and isinstance(m.body, Block):
             return float(m.body.t_s[0])
@@ -359,7 +359,7 @@ def _off_m(track: Track, known: LastKnown) -> float:
     return known.line_metre - float(track.at(known.t_s))
 
 
-def _counted(history: History, line: Line, known: LastKnown, back_s: float) -> Track:
+def counted(history: History, line: Line, known: LastKnown, back_s: float) -> Track:
     """The track of a span by counter and speed alone."""
     c, start_s, end_s = line.counter, known.t_s - back_s, known.t_s
     track = Track(line.line, c.jump_tolerance_m, c.slip_tolerance_percent, c.wraps_at_m)

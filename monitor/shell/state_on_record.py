@@ -22,6 +22,7 @@ from monitor.store.schema import CHECKPOINT, LINE_NOW
 from monitor.store.writer import now_row
 
 Columns = Mapping[str, Any]
+COUNTED = "now/extra/late/"
 OF_0_4_0 = b"\x80"  # how a snapshot of version 0.4.0 begins, which no start uses any more
 
 
@@ -33,9 +34,15 @@ class StateOnRecord:
     message_id: int | None  # of the last message that the snapshot knows
     state: bytes
     now: Columns | None
+    is_from_beginning: bool = True  # whether the engine knows all that came before, and how much of it was late
     differences: list[Difference] = field(default_factory=list)
     _is_snapshot_judged: bool = False
     _is_now_found: bool = False
+
+    @classmethod
+    def nothing(cls, line: str) -> "StateOnRecord":
+        """Of a part of the record behind which neither snapshot nor present state lies."""
+        return cls(line, None, b"", None)
 
     @classmethod
     def of(cls, connection: Connection, line: str) -> "StateOnRecord":
@@ -61,7 +68,7 @@ class StateOnRecord:
         self._judge(pipeline)
         self._look_for_now(pipeline)
         if self.now is not None and not self._is_now_found:
-            self.differences += _of("line_now", self.line, self.now, _columns(now_row(pipeline.now())))
+            self.differences += self._of("line_now", self.now, _columns(now_row(pipeline.now())))
 
     def _judge(self, pipeline: Pipeline) -> None:
         if self._is_snapshot_judged or not self.state or self.state.startswith(OF_0_4_0):
@@ -77,18 +84,19 @@ class StateOnRecord:
             self.differences.append(Difference(f"table checkpoint, {self.line}", "state", str(error), "one"))
             return
         if dump(loaded) != dump(pipeline):
-            self.differences += _of("checkpoint", self.line, _present(loaded), _present(pipeline))
+            self.differences += self._of("checkpoint", _present(loaded), _present(pipeline))
 
     def _look_for_now(self, pipeline: Pipeline) -> None:
         if self.now is None or self._is_now_found:
             return
         now = _columns(now_row(pipeline.now()))
         if now["t_ms"] == self.now["t_ms"]:
-            self._is_now_found = all(d.is_tiny for d in _of("line_now", self.line, self.now, now))
+            self._is_now_found = all(d.is_tiny for d in self._of("line_now", self.now, now))
 
-
-def _of(table: str, line: str, stored: Columns, made: Columns) -> list[Difference]:
-    return of_entries(table, {(line,): stored}, {(line,): {name: made.get(name) for name in stored}})
+    def _of(self, table: str, stored: Columns, made: Columns) -> list[Difference]:
+        names = [n for n in stored if self.is_from_beginning or not (n.startswith(COUNTED) or made.get(n) is None)]
+        old, new = {n: stored[n] for n in names}, {n: made.get(n) for n in names}
+        return of_entries(table, {(self.line,): old}, {(self.line,): new})
 
 
 def _columns(row: Mapping[str, Any]) -> dict[str, Any]:

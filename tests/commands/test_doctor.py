@@ -237,7 +237,7 @@ def is_noticed(folder: Path, made: Path) -> bool:
     if examine(stored_at(folder)).faults:
         return True
     try:
-        return bool(remake(stored_at(folder), "core-1", made).differences)
+        return not remake(stored_at(folder), "core-1", made).is_equal
     except (SQLAlchemyError, ValueError, msgspec.MsgspecError):
         return True  # doctor prints it
 
