@@ -119,6 +119,8 @@ def _print(line: str, made: Made, digests: bool) -> None:
         print(f"  and {len(made.differences) - SHOWN} more")
     for hole in made.not_compared:
         print(f"  not compared: {hole}")
+    for note in made.notes:
+        print(f"  note: {note}")
     for drum, digest in made.digests if digests else ():
         print(f"  {drum} {digest}")
 

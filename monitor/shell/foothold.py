@@ -61,13 +61,13 @@ class Foothold:
 
     def is_reached(self, pipeline: Pipeline) -> bool:
         """Whether an engine has come to the filling."""
-        is_on = pipeline.drum is not None and pipeline.drum.filling == self.drum.filling
+        is_on = pipeline.drums.on is not None and pipeline.drums.on.filling == self.drum.filling
         return is_on and pipeline.track.end_s >= self.drum.start_s
 
     def corrected(self, pipeline: Pipeline) -> "Foothold":
         """The same, by an engine that has come to it: its track depends on the order in which messages came too."""
-        assert pipeline.drum is not None
-        return replace(self, off_m=self.off_m + to_grid(self.drum.start_m - pipeline.drum.start_m))
+        assert pipeline.drums.on is not None
+        return replace(self, off_m=self.off_m + to_grid(self.drum.start_m - pipeline.drums.on.start_m))
 
 
 def foothold(
@@ -140,7 +140,7 @@ def assume(pipeline: Pipeline, engine: Engine, folder: Path, held: Foothold) -> 
     with engine.connect() as connection:
         drum = last_known.drum_at(connection, line, begin_ms)
         recipe = last_known.recipe_at(connection, line, begin_ms)
-        pipeline.fillings = _fillings(connection, held)
+        pipeline.drums.fillings = _fillings(connection, held)
         pipeline.revisions.proposals = _proposals(connection, line, begin_ms)
     if drum is not None:
         on = DrumChange(0, begin_ms, drum.drum, drum.recipe, drum.planned_length_m)
@@ -155,8 +155,8 @@ def assume(pipeline: Pipeline, engine: Engine, folder: Path, held: Foothold) -> 
 def take_hold(pipeline: Pipeline, engine: Engine, writer: Writer, held: Foothold) -> None:
     """Go on from what the record knew when the filling began, which then is in the store of `writer` too."""
     line, at_ms = pipeline.line.line, ms(pipeline.track.end_s)
-    assert pipeline.drum is not None
-    outputs: list[Output] = [pipeline.drum, *pipeline.revisions.proposals.values()]
+    assert pipeline.drums.on is not None
+    outputs: list[Output] = [pipeline.drums.on, *pipeline.revisions.proposals.values()]
     writer.write(Batch(outputs=outputs, now={line: pipeline.now()}))
     with engine.connect() as stored, writer.engine.begin() as made:
         upsert(made, ALARM_NOW, _alarms(stored, line, at_ms))
@@ -165,9 +165,9 @@ def take_hold(pipeline: Pipeline, engine: Engine, writer: Writer, held: Foothold
     with writer.engine.connect() as connection:
         known = last_known.read(connection, pipeline.line, pipeline.line)
     if known is not None:
-        spans = pipeline.spans
+        spans = pipeline.drums.spans
         resume(pipeline, known)
-        pipeline.spans, pipeline.fillings = spans, fillings
+        pipeline.drums.spans, pipeline.drums.fillings = spans, fillings
 
 
 def _fillings(stored: Connection, held: Foothold) -> Fillings:

@@ -121,18 +121,39 @@ class Making:
         """Feed all messages, and take what the files brought at its place."""
         after_id = -1 if self.after is None else self.after.last_id
         while after_id < END_ID and not self.is_cut:
-            upto_id = self._next_id()
-            for came in self._came(after_id, upto_id):
-                self._take(came)
-            if self.is_cut:
-                break
+            after_id = self._run_from(after_id)
+        if not self.is_cut and self.is_holding:
+            self.snapshot.end(self.pipeline)
+
+    def _run_from(self, after_id: int) -> int:
+        """Feed messages up to that after which files were taken, and take them; returns its id."""
+        upto_id = self._next_id()
+        for came in self._came(after_id, upto_id):
+            at_id = self._take_by_time(came)
+            if at_id is not None:
+                self._start(replace(self.taken.pop(0), message_id=at_id))
+                return at_id
+        if not self.is_cut:
             due = [one for one in self.taken if one.message_id == upto_id]
             self.taken = [one for one in self.taken if one.message_id != upto_id]
             for one in due:
                 self._start(one)
-            after_id = upto_id
-        if not self.is_cut and self.is_holding:
-            self.snapshot.end(self.pipeline)
+        return upto_id
+
+    def _take_by_time(self, came: Sequence[Came]) -> int | None:
+        """Take messages; where the next description of the line is known by its time only, as from programs before
+        version 9 of the tables, as far as the one with which the record had come to it, and return its id."""
+        one = self.taken[0] if self.taken else None
+        if one is None or one.message_id is not None or one.line is None or not self.is_holding:
+            self._take(came)
+            return None
+        near = next((i for i, (_, m) in enumerate(came) if _end_ms(m) >= one.t_ms), len(came))
+        self._take(came[:near])
+        for i in range(near, len(came)):
+            self._take([came[i]])
+            if _has_come_to(self.pipeline, one.t_ms):
+                return came[i][0]
+        return None
 
     def _came(self, after_id: int, upto_id: int) -> Iterator[Sequence[Came]]:
         """Messages behind one loss and before the next."""
@@ -188,7 +209,7 @@ class Making:
     def _hold(self, held: Foothold) -> None:
         take_hold(self.pipeline, self.engine, self.writer, held)
         self.since_ms = ms(self.pipeline.track.end_s) + 1
-        self.since_m = max(int(np.ceil(held.drum.start_m)), self.pipeline.next_row or 0)
+        self.since_m = max(int(np.ceil(held.drum.start_m)), self.pipeline.rows.next_m or 0)
 
     def _begin(self, came: Sequence[Came]) -> None:
         """The oldest stamp; fillings of which the messages are gone give their numbers."""
@@ -205,7 +226,7 @@ class Making:
         """Feed messages, and take each recipe of which only the time is known when the record has come to it."""
         out: list[Output] = []
         at = 0
-        while self.taken and self.taken[0].message_id is None:
+        while self.taken and self.taken[0].message_id is None and self.taken[0].line is None:
             at_ms = self.taken[0].t_ms
             due = next((i for i in range(at, len(messages)) if _end_ms(messages[i]) >= at_ms), len(messages))
             out += self.pipeline.feed(messages[at:due])

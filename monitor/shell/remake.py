@@ -20,7 +20,7 @@ from monitor.shell.damage import Damage, Lost
 from monitor.shell.making import END_MS, Making
 from monitor.store.database import open_for_reading
 from monitor.store.reader import StoreReader
-from monitor.store.schema import DRUM, METRE_BLOCK
+from monitor.store.schema import DRUM, LINE_REVISION, METRE_BLOCK
 from monitor.store.writer import Writer, ms
 
 VALUE_BYTES = 8
@@ -42,6 +42,7 @@ class Made:
     digests: tuple[tuple[str, str], ...]  # (number and drum, digest) of each finished filling
     differences: tuple[Difference, ...]
     not_compared: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()  # what the record does not say of its line's files, from which differences may come
 
     @property
     def is_equal(self) -> bool:
@@ -58,12 +59,13 @@ def remake(configuration: Configuration, line: str, folder: Path, damage: Damage
         for i, (after, before) in enumerate(pairwise([None, *lost, None])):
             _make_part(engine, configuration, line, folder / str(i), (after, before), damage, found)
         holes = list(_holes(configuration.works.store, line, lost, found.parts))
+        notes = tuple(_notes(engine, line, found.first_ms))
     finally:
         engine.dispose()
     return Made(
         messages=found.messages, first_ms=found.first_ms, rows=found.compared.rows, entries=found.compared.entries,
         digests=tuple(found.compared.digests), differences=tuple(found.compared.differences),
-        not_compared=(*holes, *found.compared.unreadable),
+        not_compared=(*holes, *found.compared.unreadable), notes=notes,
     )  # fmt: skip
 
 
@@ -122,7 +124,7 @@ def _asked(making: Making, stored: Store, made: Store, damage: Damage) -> Compar
     if making.is_cut:
         track = making.pipeline.track
         until_ms = ms(track.end_s) - SETTLE_MS if track.end_s > -np.inf else -1
-        until_m = float(making.pipeline.next_row or 0)
+        until_m = float(making.pipeline.rows.next_m or 0)
     return Comparison(
         stored=stored, made=made, line=making.line, since_ms=END_MS if since_ms is None else since_ms,
         until_ms=until_ms, since_m=float(making.since_m), until_m=until_m,
@@ -162,6 +164,29 @@ def _place(drums: Sequence[DrumRow], before: _Part, after: _Part | None) -> str:
 
 def _utc(t_ms: int) -> str:
     return "the beginning" if t_ms <= 0 else f"{datetime.fromtimestamp(t_ms / 1e3, UTC):%Y-%m-%d %H:%M:%S} UTC"
+
+
+def _notes(engine: Engine, line: str, first_ms: int | None) -> Iterator[str]:
+    """What older programs did not keep of a line's description."""
+    r, d = LINE_REVISION.c, DRUM.c
+    with engine.connect() as connection:
+        kept = connection.execute(select(LINE_REVISION).where(r.line == line).order_by(r.revision)).all()
+        first = next((row for row in kept if row.since_m is None), None)
+        since_ms = END_MS if first is None else first.since_ms
+        before = select(d.filling, d.drum).where(d.line == line, d.start_ms >= (first_ms or 0), d.start_ms < since_ms)
+        drums = connection.execute(before.order_by(d.filling)).all()
+    if drums:
+        by = "its present file" if first is None else f"revision {first.revision} of its file"
+        names = f"filling {drums[0].filling}, drum {drums[0].drum}"
+        names += f", to filling {drums[-1].filling}, drum {drums[-1].drum}" if len(drums) > 1 else ""
+        until = "" if first is None else f" until {_utc(since_ms)}"
+        yield f"how {line} was described{until} is not on record: {names} are made again by {by}"
+    for row in kept:
+        if row.since_m is not None and row.message_id is None:
+            yield (
+                f"revision {row.revision} of {line} was taken by an older program, which kept no message with it: it "
+                f"is taken by its time, {_utc(row.since_ms)}; what differs within minutes of it may come of that"
+            )
 
 
 def room_bytes(configuration: Configuration, line: str) -> int:

@@ -89,15 +89,20 @@ def taken_from_files(connection: Connection, line: str) -> list[Taken]:
 
 
 def _together(found: list[Taken]) -> list[Taken]:
-    """One for each start: what came after the same message came at once, unless it is the same file twice."""
+    """One for each start: what came after the same message, or at the same time where no message is known, came at
+    once, unless it is the same file twice."""
     starts: list[Taken] = []
     for one in found:
         last = starts[-1] if starts else None
-        if last is None or one.message_id is None or one.message_id != last.message_id or _both_have(last, one):
+        if last is None or not _is_same_start(last, one) or _both_have(last, one):
             starts.append(one)
         else:
             starts[-1] = replace(last, line=last.line or one.line, recipes=(*last.recipes, *one.recipes))
     return starts
+
+
+def _is_same_start(one: Taken, other: Taken) -> bool:
+    return one.message_id == other.message_id and (one.message_id is not None or one.t_ms == other.t_ms)
 
 
 def _both_have(one: Taken, other: Taken) -> bool:

@@ -264,7 +264,7 @@ def test_a_flipped_bit_in_any_file_is_noticed(copy, capsys):
             changed = bytearray(data)
             changed[at] ^= 1
             path.write_bytes(changed)
-            assert doctor(copy, "--lines", "core-1") == 1, (path, at)
+            assert doctor(copy, "--quick") == 1, (path, at)
         path.write_bytes(data)
     assert doctor(copy, "--lines", "core-1") == 0
 
@@ -300,6 +300,17 @@ def test_a_missing_file_and_one_set_aside_are_named(copy, capsys):
     assert f"{first.relative_to(copy)}: missing" in printed
     assert "damaged-1: set aside as damaged" in printed
     assert "3 faults: damaged. What to do: stop the monitor of these lines" in printed
+
+
+def test_doctor_lists_damage_and_compares_all_else(copy, capsys):
+    """12.6: where anything was damaged, nothing was compared."""
+    first = sorted((copy / "drums").rglob("*.parquet"))[0]
+    first.unlink()
+    assert doctor(copy, "--lines", "core-1") == 1
+    printed = capsys.readouterr().out
+    assert "1 faults: damaged" in printed
+    assert "finished drums again: equal, as far as it can be compared" in printed
+    assert "not compared: rows of filling 1, drum C1-0001: drums/core-1/000001.parquet: missing" in printed
 
 
 def test_the_exit_codes_are_in_the_help(capsys):

@@ -1,5 +1,6 @@
 """The record made again from its messages follows what the monitor went through, and all of it is compared."""
 
+import re
 import shutil
 import tempfile
 from collections.abc import Iterable, Mapping
@@ -56,6 +57,25 @@ def test_a_record_made_again_follows_the_revisions_of_its_files(place, tmp_path_
     made = made_again(configuration, tmp_path_factory)
     assert [str(d) for d in made.differences] == []
     assert made.rows > 8000
+
+
+@pytest.mark.parametrize("edits", ["recipe, then line", "both"])
+def test_revisions_of_a_line_that_an_older_program_took_are_followed_by_their_time(tmp_path, tmp_path_factory, edits):
+    """12.6: before version 9 of the tables no message was kept with them, and doctor judged on by the file before."""
+    _, configuration = edited(tmp_path, 1, EDITS.get(edits, [("both edited", 0.43)]))
+    engine = open_for_writing(configuration.works.store)
+    with engine.begin() as connection:
+        for table in ("line_revision", "in_force"):
+            connection.execute(text(f"update {table} set message_id = null"))
+    engine.dispose()
+    with engine.connect() as connection:
+        since_ms = connection.execute(text("select since_ms from line_revision where revision = 2")).scalar_one()
+    made = made_again(configuration, tmp_path_factory)
+    assert len(made.differences) < 10  # by which of the messages of one moment it was is not known
+    near_ms = [abs(int(t_ms) - since_ms) for d in made.differences for t_ms in re.findall(r"\b\d{13}\b", d.where)]
+    assert max(near_ms, default=0) < 300_000, made.differences
+    (note,) = made.notes
+    assert "revision 2 of lay-1 was taken by an older program, which kept no message with it" in note
 
 
 def test_every_table_is_compared_or_has_a_reason_why_not():

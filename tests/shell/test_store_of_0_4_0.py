@@ -132,7 +132,11 @@ def test_samples_rejections_and_changes_of_limits_are_those_of_before(store):
 def test_its_messages_make_it_again_but_for_the_last_digits_of_oven_temperatures(store, tmp_path):
     """A9: means over the passes of a zone differ by less than a millionth of a degree; all else is equal."""
     open_for_writing(settings_at(store)).dispose()
-    assert remake(stored_at(store), "lay-1", tmp_path / "lay-1").differences == ()
+    made = remake(stored_at(store), "lay-1", tmp_path / "lay-1")
+    assert made.differences == ()
+    (note,) = made.notes
+    assert note.startswith("how lay-1 was described is not on record: filling 1, drum ")
+    assert note.endswith("are made again by its present file")
     found = remake(stored_at(store), "core-1", tmp_path / "core-1").differences
     ovens = ("shock-oven", "oven-a", "oven-b", "cooling-trough")
     assert {d.column for d in found} == {"digest", *(f"{oven}/temperature" for oven in ovens)}
