@@ -20,7 +20,8 @@ from monitor.shell.damage import Damage, Lost
 from monitor.shell.making import END_MS, Making
 from monitor.store.database import open_for_reading
 from monitor.store.reader import StoreReader
-from monitor.store.schema import DRUM, LINE_REVISION, METRE_BLOCK
+from monitor.store.revisions import FILES
+from monitor.store.schema import DRUM, IN_FORCE, LINE_REVISION, METRE_BLOCK
 from monitor.store.writer import Writer, ms
 
 VALUE_BYTES = 8
@@ -175,18 +176,21 @@ def _notes(engine: Engine, line: str, first_ms: int | None) -> Iterator[str]:
         since_ms = END_MS if first is None else first.since_ms
         before = select(d.filling, d.drum).where(d.line == line, d.start_ms >= (first_ms or 0), d.start_ms < since_ms)
         drums = connection.execute(before.order_by(d.filling)).all()
+        f = IN_FORCE.c
+        by_time = (f.line == line, f.by_whom == FILES, f.message_id.is_(None))
+        recipes = connection.execute(select(f.recipe, f.revision, f.t_ms).where(*by_time).order_by(f.t_ms)).all()
     if drums:
         by = "its present file" if first is None else f"revision {first.revision} of its file"
         names = f"filling {drums[0].filling}, drum {drums[0].drum}"
         names += f", to filling {drums[-1].filling}, drum {drums[-1].drum}" if len(drums) > 1 else ""
         until = "" if first is None else f" until {_utc(since_ms)}"
         yield f"how {line} was described{until} is not on record: {names} are made again by {by}"
-    for row in kept:
-        if row.since_m is not None and row.message_id is None:
-            yield (
-                f"revision {row.revision} of {line} was taken by an older program, which kept no message with it: it "
-                f"is taken by its time, {_utc(row.since_ms)}; what differs within minutes of it may come of that"
-            )
+    taken = [(line, row.revision, row.since_ms) for row in kept if row.since_m is not None and row.message_id is None]
+    for name, revision, t_ms in [*taken, *recipes]:
+        yield (
+            f"revision {revision} of {name} was taken by an older program, which kept no message with it: it is taken "
+            f"by its time, {_utc(t_ms)}; what differs within minutes of it may come of that"
+        )
 
 
 def room_bytes(configuration: Configuration, line: str) -> int:
