@@ -192,13 +192,13 @@ def recorded(
     steps = reader.states(line, start_ms, end_ms)
     state_s = np.array([-np.inf, *(t_ms / 1e3 for t_ms, _, _ in steps)])
     applies = np.array([False, *(state in window.states for _, state, _ in steps)])
-    readable = configuration.lines[line].range_of(window.stream)
+    low, high = configuration.lines[line].range_of(window.stream)
     wound = reader.recipes_of_drums(line, start_ms, end_ms)
     for begin_ms in range(start_ms, end_ms + 1, PART_MS):
         part = reader.samples(Stream(line, *window.stream.split("/")), begin_ms, min(begin_ms + PART_MS - 1, end_ms))
         if len(part.v):
             v = part.v.copy()
-            blot_out(v, readable)
+            blot_out(v, low, high)
             good = ~np.isnan(v)
             t_s = part.t_ms[good] / 1e3
             yield Recorded(t_s, v[good], applies[_steps_at(state_s, t_s)] & _wound_by(wound, recipe, part.t_ms[good]))

@@ -1,14 +1,16 @@
-"""What meets the engine first: a payload on a topic, with the time it was received."""
+"""What meets the engine first: a payload on a topic, with the time it was received.
 
-from dataclasses import dataclass
+These are made for each message: a struct takes a ninth of the time of a frozen dataclass.
+"""
+
+import msgspec
 
 from monitor.contract.messages import Told
 from monitor.contract.record import Floats
 from monitor.contract.topics import Stream
 
 
-@dataclass(frozen=True, slots=True)
-class Arrival:
+class Arrival(msgspec.Struct, frozen=True):
     """Bytes from the wire; `retained` is the broker's flag for an old value handed over at subscription."""
 
     topic: str
@@ -17,16 +19,14 @@ class Arrival:
     retained: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Block:
+class Block(msgspec.Struct, frozen=True):
     """Samples of one message: UTC seconds and values, values NaN where the quality is bad."""
 
     t_s: Floats
     v: Floats
 
 
-@dataclass(frozen=True, slots=True)
-class Message:
+class Message(msgspec.Struct, frozen=True):
     """A sound message of a known stream: `n` in numbering `start`, its first and last sample at `t_s` and `end_s`."""
 
     stream: Stream
@@ -38,15 +38,13 @@ class Message:
     start: int = 0
 
 
-@dataclass(frozen=True, slots=True)
-class Tick:
+class Tick(msgspec.Struct, frozen=True):
     """The wall clock said `now_s` while nothing arrived; time passes for a silent line too."""
 
     now_s: float
 
 
-@dataclass(frozen=True, slots=True)
-class Note:
+class Note(msgspec.Struct, frozen=True):
     """The monitor says of itself that one of its own alarms (`contract.selfwatch`) is `raised` or has `returned`."""
 
     now_s: float

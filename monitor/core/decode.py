@@ -23,6 +23,7 @@ from monitor.contract.messages import (
     Sequence,
     Start,
     StateChange,
+    Told,
 )
 from monitor.contract.record import Floats, MessageNumber, Rejected
 from monitor.contract.rules import REFUSALS
@@ -32,6 +33,7 @@ from monitor.core.arrival import Arrival, Block, Message
 T = TypeVar("T")
 
 RETAINED_MAX_AGE_S = 5.0
+NO_RANGE = (-np.inf, np.inf)  # of what measures nothing
 NEVER_BEFORE_S = 946_684_800.0  # 2000-01-01: no step of our clock explains a stamp before it, only a clock never set
 
 _SURROGATE = re.compile(rb"\\u[dD][89a-fA-F]")
@@ -59,13 +61,23 @@ class _NoDataError(Exception):
 
 
 @dataclass(slots=True)
+class _Topic:
+    """What is known of a topic: its stream, what a reading of it may be, and how its payload is read."""
+
+    stream: Stream
+    low: float
+    high: float
+    story: "msgspec.json.Decoder[Told] | None"  # None where it carries samples
+
+
+@dataclass(slots=True)
 class Decoder:
     """Decodes arrivals of one works; pure but for a cache of topics already understood."""
 
     works: str
     lines: Mapping[str, Line]
     limits: WireLimits
-    _known: dict[str, tuple[Stream, tuple[float, float] | None]] = field(default_factory=dict)
+    _known: dict[str, _Topic] = field(default_factory=dict)
 
     @classmethod
     def of(cls, configuration: Configuration, lines: Iterable[str] | None = None) -> "Decoder":
@@ -105,21 +117,21 @@ class Decoder:
         return found, rejected
 
     def _decode(self, arrival: Arrival) -> Message:
-        stream, measuring_range = self._known.get(arrival.topic) or self._look_up(arrival.topic)
+        topic = self._known.get(arrival.topic) or self._look_up(arrival.topic)
         if len(arrival.payload) > self.limits.payload_bytes_max:
             why = f"expected at most {self.limits.payload_bytes_max} bytes, got {len(arrival.payload)}"
             raise _NoDataError("too large", why)
-        story = _STORY.get(stream.quantity)
-        if story is not None:
-            body = _parse(story, arrival.payload)
-            t_s = body.t / 1e3
-            return self._in_time(Message(stream, body.n, t_s, t_s, arrival.received_s, body, body.start), arrival)
+        if topic.story is not None:
+            told = _parse(topic.story, arrival.payload)
+            t_s = told.t / 1e3
+            return self._in_time(Message(topic.stream, told.n, t_s, t_s, arrival.received_s, told, told.start), arrival)
         said = _parse(_SAMPLES, arrival.payload)
-        block = self._block(said, measuring_range)
-        message = Message(stream, said.n, said.t / 1e3, float(block.t_s[-1]), arrival.received_s, block, said.start)
+        block = self._block(said, topic) if isinstance(said.v, list) or said.q != "good" else _one(said, said.v, topic)
+        end_s = block.t_s.item(-1)
+        message = Message(topic.stream, said.n, said.t / 1e3, end_s, arrival.received_s, block, said.start)
         return self._in_time(message, arrival)
 
-    def _look_up(self, topic: str) -> tuple[Stream, tuple[float, float] | None]:
+    def _look_up(self, topic: str) -> _Topic:
         stream = parse(self.works, topic)
         if stream is None:
             raise _NoDataError("topic", f"expected {self.works}/LINE/STATION/QUANTITY in lower case, got {topic!r}")
@@ -133,25 +145,26 @@ class Decoder:
         if settings is None and not _is_story(stream, line):
             why = f"line {line.line} has no stream {stream.path!r}; add it to its file"
             raise _NoDataError("unknown stream", why)
-        known = (stream, line.range_of(stream.path) if settings else None)
-        self._known[topic] = known
-        return known
+        low, high = line.range_of(stream.path) if settings else NO_RANGE
+        found = self._known[topic] = _Topic(stream, low, high, _STORY.get(stream.quantity))
+        return found
 
-    def _block(self, said: Samples, measuring_range: tuple[float, float] | None) -> Block:
+    def _block(self, said: Samples, topic: _Topic) -> Block:
         v = np.array(said.v if isinstance(said.v, list) else [said.v], dtype=np.float64)
         if not 0 < len(v) <= self.limits.block_samples_max:
             raise _NoDataError("block", f"expected 1 to {self.limits.block_samples_max} samples, got {len(v)}")
         if len(v) > 1 and said.dt is None:
             raise _NoDataError("block", f"a block of {len(v)} samples needs dt, the ms between two samples")
         t_s = said.t / 1e3 + steps(len(v), said.dt or 0.0)
-        blot_out(v, measuring_range)
+        blot_out(v, topic.low, topic.high)
         if said.q != "good":
             v[_is_bad(said, len(v))] = np.nan
         return Block(t_s, v)
 
-    def range_of(self, topic: str) -> tuple[float, float] | None:
-        """What a reading of a known topic may be, None where it measures nothing; raises where it is unknown."""
-        return (self._known.get(topic) or self._look_up(topic))[1]
+    def range_of(self, topic: str) -> tuple[float, float]:
+        """Least and greatest reading of a known topic; raises where it is unknown."""
+        known = self._known.get(topic) or self._look_up(topic)
+        return known.low, known.high
 
     def _in_time(self, message: Message, arrival: Arrival) -> Message:
         if message.t_s < arrival.received_s - self.limits.behind_max_s:
@@ -241,12 +254,18 @@ def _excerpt(payload: bytes) -> str:
     return repr(payload[:60]) + ("..." if len(payload) > 60 else "")
 
 
-def blot_out(v: Floats, measuring_range: tuple[float, float] | None) -> None:
+def blot_out(v: Floats, low: float, high: float) -> None:
     """What lies outside an instrument's range is no reading: NaN, in place."""
-    if measuring_range is not None and len(v):
-        low, high = measuring_range
-        if not (np.min(v) >= low and np.max(v) <= high):
-            v[(v < low) | (v > high)] = np.nan
+    if len(v) and not (v[v.argmin()] >= low and v[v.argmax()] <= high):  # a quarter of what np.min and np.max take
+        v[(v < low) | (v > high)] = np.nan
+
+
+def _one(said: Samples, v: float, topic: _Topic) -> Block:
+    """A block of one sample, as most messages have."""
+    block = Block(np.empty(1), np.empty(1))
+    block.t_s[0] = said.t / 1e3
+    block.v[0] = v if topic.low <= v <= topic.high else np.nan
+    return block
 
 
 @lru_cache(maxsize=256)

@@ -3,13 +3,14 @@
 from dataclasses import dataclass, field
 from math import inf, nextafter
 
+import msgspec
+
 from monitor.core.arrival import Message
 
 LARGEST_HOLE = 1_000_000  # a larger step in the numbers is no loss, it is other numbers
 
 
-@dataclass(frozen=True, slots=True)
-class Released:
+class Released(msgspec.Struct, frozen=True):
     """A message in its order. `known_s`: how far the line's record was when it became known; `seq`: its arrival."""
 
     message: Message

@@ -171,7 +171,7 @@ def _blocks(table: pa.Table, decoder: Decoder, stream: Stream, start_ms: int, en
     received = pc.fill_null(table["received_ms"], table["t_ms"]).to_numpy()[order]
     dt = pc.fill_null(table["dt_ms"], 0.0).to_numpy()[order]
     ids, t_ms = ids[order], t_ms[order]
-    blot_out(v, decoder.range_of(sample_topic(decoder.works, stream)))
+    blot_out(v, *decoder.range_of(sample_topic(decoder.works, stream)))
     edges = np.flatnonzero(np.diff(ids)) + 1
     for a, b in zip(np.concatenate(([0], edges)), np.concatenate((edges, [len(ids)])), strict=True):
         if b > a and t_ms[b - 1] >= start_ms and t_ms[a] <= end_ms:

@@ -51,6 +51,23 @@ def test_bad_bytes_are_counted_by_kind_and_say_what_was_expected(case):
     assert len(rejected.why) > 10
 
 
+@given(st.floats(-1e4, 1e4), st.sampled_from(["good", "uncertain", "bad"]), st.integers(-60_000, 4_000))
+def test_one_value_alone_is_the_same_as_a_block_of_one_value(value, quality, late_ms):
+    """Beyond the instrument's range or of bad quality it is no reading; either way its stamp is judged alike."""
+    fields = {"n": 7, "t": round(T0 * 1e3) + late_ms, "q": quality}
+    alone, block = (
+        decode("tarn/core-1/oven-a/temperature", json.dumps(fields | {"v": v}).encode()) for v in (value, [value])
+    )
+    low, high = configuration().lines["core-1"].range_of("oven-a/temperature")
+    for message in (alone, block):
+        assert isinstance(message, Message)
+        assert isinstance(message.body, Block)
+        assert message.body.t_s.tolist() == [message.end_s] == [message.t_s]
+        assert np.isnan(message.body.v[0]) == (quality == "bad" or not low <= value <= high)
+    assert np.array_equal(alone.body.v, block.body.v, equal_nan=True)
+    assert alone.t_s == block.t_s
+
+
 def test_a_payload_of_one_mebibyte_is_too_large():
     rejected = decode("tarn/core-1/oven-a/temperature", b" " * 2**20)
     assert isinstance(rejected, Rejected)

@@ -1,9 +1,8 @@
 """Order of a stream: each message once, in order, however the wire shuffles and repeats; holes are told."""
 
-from dataclasses import replace
-
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from monitor.contract.topics import Stream
 from monitor.core.arrival import Message

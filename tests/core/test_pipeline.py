@@ -1,10 +1,10 @@
 """The engine as a whole: what a story becomes, and the law that no cut of the arrivals shows in the record."""
 
-import dataclasses
 import itertools
 import json
 from functools import cache
 
+import msgspec
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -149,7 +149,7 @@ def unkind_story() -> tuple[Message | Tick, ...]:
         if rng.random() < 0.01 and "counter" not in a.topic:
             continue
         late = rng.exponential(0.15) + (rng.uniform(1, 6) if rng.random() < 0.02 else 0)
-        arrivals += [dataclasses.replace(a, received_s=a.received_s + late)] * (1 + (rng.random() < 0.03))
+        arrivals += [msgspec.structs.replace(a, received_s=a.received_s + late)] * (1 + (rng.random() < 0.03))
     arrivals.sort(key=lambda a: a.received_s)
     messages: list[Message | Tick] = list(decoded(arrivals))
     for i in range(len(messages) - 1, 0, -97):
@@ -354,7 +354,7 @@ def test_a_line_that_falls_silent_is_one_alarm_by_the_wall_clock_and_loses_no_me
     for i in range(60):
         out += engine.feed([Tick(T0 + 42 + i)])
     assert raised(out) == [SILENCE_ALARM]
-    kept = [dataclasses.replace(m, received_s=T0 + 103.0) for m in messages[at:]]
+    kept = [msgspec.structs.replace(m, received_s=T0 + 103.0) for m in messages[at:]]
     out += engine.feed(kept)
     changes = [(c.alarm, c.event) for c in of(AlarmChange, out)]
     assert changes == [(SILENCE_ALARM, "raised"), (SILENCE_ALARM, "returned")]
@@ -415,7 +415,7 @@ def drums(*changes: tuple[int, str | None, str], seconds: int = 120) -> list[Out
     for i, a in enumerate(story.arrivals):  # renumbered, since the first one was taken out
         if a.topic.endswith("take-up/drum"):
             body = json.loads(a.payload)
-            story.arrivals[i] = dataclasses.replace(a, payload=json.dumps(body | {"n": body["n"] - 1}).encode())
+            story.arrivals[i] = msgspec.structs.replace(a, payload=json.dumps(body | {"n": body["n"] - 1}).encode())
     return pipeline().feed(decoded(story.sorted()))
 
 

@@ -70,7 +70,7 @@ def extreme(arrivals: list[Arrival], paths: set[str], values: list[float]) -> li
             is_block = isinstance(said["v"], list)
             found = [values[(said["n"] + i) % len(values)] for i in range(len(said["v"]) if is_block else 1)]
             said["v"] = found if is_block else found[0]
-        out.append(dataclasses.replace(arrival, payload=json.dumps(said).encode()))
+        out.append(msgspec.structs.replace(arrival, payload=json.dumps(said).encode()))
     return out
 
 
