@@ -2,7 +2,7 @@
 (function (root) {
   "use strict";
 
-  const WORDS = ["conforming", "suspect", "unseen", "nonconforming"];
+  const WORDS = ["conforming", "suspect", "unverified", "nonconforming"];
 
   // Runs up to `since` are kept, later ones replaced: the server judges the last metres anew each time.
   function merge(kept, since, fresh) {

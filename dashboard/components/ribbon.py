@@ -13,7 +13,7 @@ from monitor.evidence.verdict_runs import Run, lengths_m
 CLASS = {
     Verdict.CONFORMING: "run conforming",
     Verdict.SUSPECT: "run suspect",
-    Verdict.UNSEEN: "run unseen",
+    Verdict.UNVERIFIED: "run unverified",
     Verdict.NONCONFORMING: "run nonconforming",
 }
 
@@ -37,7 +37,7 @@ def _run(run: Run, scale_m: float) -> html.Span:
 def in_words(of: Sequence[Run], wound_m: float) -> str:
     """The ribbon as a sentence."""
     total = lengths_m(of)
-    abnormal = (Verdict.NONCONFORMING, Verdict.SUSPECT, Verdict.UNSEEN)
+    abnormal = (Verdict.NONCONFORMING, Verdict.SUSPECT, Verdict.UNVERIFIED)
     said = [f"{number(total[v], 'm')} m {v.word}" for v in abnormal if total[v] > 0]
     return f"{number(wound_m, 'm')} m wound; " + (", ".join(said) if said else "nothing found")
 
@@ -47,7 +47,7 @@ def legend(metres: Mapping[Verdict, float] | None = None) -> html.Ul:
     items = [
         (Verdict.NONCONFORMING, "nonconforming"),
         (Verdict.SUSPECT, "suspect"),
-        (Verdict.UNSEEN, "unseen"),
+        (Verdict.UNVERIFIED, "unverified"),
         (Verdict.CONFORMING, "conforming"),
     ]
     keys = [html.Span(className=f"key {CLASS[verdict].split()[1]}") for verdict, _ in items]

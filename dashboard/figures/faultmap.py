@@ -21,7 +21,7 @@ from monitor.contract.record import Finding, FindingKind, Floats, Verdict
 from monitor.evidence.whole_drum import DrumFinding, WholeDrum
 
 LANE_PX, STRIP_PX = 26, 88
-SHAPE = {Verdict.NONCONFORMING: "diamond", Verdict.SUSPECT: "triangle-up", Verdict.UNSEEN: "square-open"}
+SHAPE = {Verdict.NONCONFORMING: "diamond", Verdict.SUSPECT: "triangle-up", Verdict.UNVERIFIED: "square-open"}
 STRIP_POINTS = 1000
 MARKS, NOT_SEEN, DWELL, CURE, FROM_BEFORE = "Manual marks", "No data", "Dwell", "Cure", "Inherited"
 COOLING = "Cooling"
@@ -126,7 +126,7 @@ def fault_map(drum: WholeDrum) -> go.Figure:
         },
     )
     fig.add_bar(y=names, x=[0.0] * len(names), orientation="h", hoverinfo="skip", name="lanes")
-    for verdict in (Verdict.CONFORMING, Verdict.UNSEEN, Verdict.SUSPECT, Verdict.NONCONFORMING):
+    for verdict in (Verdict.CONFORMING, Verdict.UNVERIFIED, Verdict.SUSPECT, Verdict.NONCONFORMING):
         chosen = [f for f in found if f.finding.verdict is verdict]
         if chosen:
             _add_findings(fig, line, verdict, chosen, length_m)
@@ -158,7 +158,7 @@ def _add_findings(fig: go.Figure, line: Line, verdict: Verdict, chosen: Sequence
         marker={
             "color": COLOUR[verdict],
             "line": {"color": COLOUR[verdict], "width": 1.5},
-            **({"pattern": hatch} if verdict is Verdict.UNSEEN else {}),
+            **({"pattern": hatch} if verdict is Verdict.UNVERIFIED else {}),
         },
     )
     short = [i for i, (a, b) in enumerate(spans) if b - a < length_m / 150]
@@ -248,16 +248,16 @@ def _at_most(values: Floats | None, most: float | None) -> Floats | None:
 def envelope(
     metre: Floats, mean: Floats, least: Floats | None, most: Floats | None, points: int
 ) -> tuple[list[float], list[float | None], list[float | None]]:
-    """Least and most of each group of metres, at most `points` groups; None where no metre of a group was seen."""
+    """Least and most of each group of metres, at most `points` groups; None where no metre of a group has data."""
     low, high = mean if least is None else least, mean if most is None else most
     if not len(metre):
         return [], [], []
     size = int(np.ceil(len(metre) / points))
     starts = np.arange(0, len(metre), size)
-    unseen = np.bitwise_and.reduceat(np.isnan(low), starts)
+    unverified = np.bitwise_and.reduceat(np.isnan(low), starts)
     lows = np.fmin.reduceat(low, starts)
     highs = np.fmax.reduceat(high, starts)
-    blank = [None if u else 0.0 for u in unseen.tolist()]
+    blank = [None if u else 0.0 for u in unverified.tolist()]
     lower = [b if b is None else round(v, 4) for b, v in zip(blank, lows.tolist(), strict=True)]
     upper = [b if b is None else round(v, 4) for b, v in zip(blank, highs.tolist(), strict=True)]
     return metre[starts].tolist(), lower, upper

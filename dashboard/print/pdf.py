@@ -23,7 +23,7 @@ INK, GREY, PALE = HexColor("#1b1e21"), HexColor("#8a9096"), HexColor("#e4e7ea")
 COLOUR = {
     Verdict.CONFORMING: GREY,
     Verdict.SUSPECT: HexColor("#e69f00"),
-    Verdict.UNSEEN: PALE,
+    Verdict.UNVERIFIED: PALE,
     Verdict.NONCONFORMING: HexColor("#d55e00"),
 }
 TEXT = ParagraphStyle("text", fontName="Helvetica", fontSize=9, leading=12, textColor=INK, spaceAfter=4)
@@ -38,7 +38,7 @@ PRINTED = str.maketrans({"\N{NARROW NO-BREAK SPACE}": "\N{NO-BREAK SPACE}", "\N{
 
 
 class Strip(Flowable):  # type: ignore[misc]  # ReportLab has no types
-    """The ribbon: a drum from 0 to its length; unseen is hatched, so that it reads without colour."""
+    """The ribbon: a drum from 0 to its length; unverified is hatched, so that it reads without colour."""
 
     def __init__(self, of: Sequence[Run], length_m: float) -> None:
         super().__init__()
@@ -54,7 +54,7 @@ class Strip(Flowable):  # type: ignore[misc]  # ReportLab has no types
             x, w = left / 100 * WIDTH, max(width / 100 * WIDTH, 0.6)
             canvas.setFillColor(COLOUR[run.verdict])
             canvas.rect(x, 3.5 * mm, w, 5 * mm, stroke=0, fill=1)
-            if run.verdict is Verdict.UNSEEN:
+            if run.verdict is Verdict.UNVERIFIED:
                 self._hatch(canvas, x, w)
         canvas.setFillColor(INK)
         canvas.setFont("Helvetica", 7)

@@ -71,13 +71,13 @@ def _dwell_text(line: Line, recipe: Recipe | None, zone: str, check: str, alarm:
 
 
 CURE = {
-    ("cure/index-inner", "unseen"): "Cure not verified: no temperature data from an oven",
+    ("cure/index-inner", "unverified"): "Cure not verified: no temperature data from an oven",
     ("cure/index-inner", "undercured"): "Insulation undercured at the conductor: cure index below",
     ("cure/index-inner", "scant"): "Cure marginal at the conductor: cure index below",
     ("cure/index-sheave", "soft"): "Surface soft at the first sheave: cure index below",
     ("cure/surface-peak", "overheated"): "Surface too hot: above",
     ("cure/degradation", "overheated"): "Too hot for too long: degradation index above",
-    ("cooling/inside", "unseen"): "Cooling not verified: no water temperature data",
+    ("cooling/inside", "unverified"): "Cooling not verified: no water temperature data",
     ("cooling/inside", "too-warm"): "Insulation too warm at the capstan: inner temperature above",
 }
 FORESEEN = {

@@ -67,7 +67,7 @@ def what_went_before(
 
 
 def _standard(v: Floats) -> Floats:
-    """In robust deviations about the median; unseen metres are as the median."""
+    """In robust deviations about the median; metres without data are as the median."""
     middle = np.nanmedian(v)
     scale = 1.4826 * np.nanmedian(np.abs(v - middle)) or np.nanstd(v) or 1.0
     out: Floats = np.clip(np.nan_to_num((v - middle) / scale), -50, 50)

@@ -87,7 +87,7 @@ class Trend:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DamagedFile:
-    """A file below the store's folder that is not as it was written, and how; its span is answered as unseen."""
+    """A file below the store's folder that is not as it was written, and how; its span is answered as unverified."""
 
     line: str
     path: str
@@ -207,7 +207,7 @@ class Record(Protocol):
     def rows(
         self, line: str, start_m: float, end_m: float, columns: Sequence[str] | None = None
     ) -> Mapping[str, Floats]:
-        """Columns of per-metre rows, `line_metre` among them; NaN where unseen."""
+        """Columns of per-metre rows, `line_metre` among them; NaN where there are no data."""
         ...
 
     def findings(self, line: str, start_m: float, end_m: float) -> Sequence[Finding]: ...

@@ -22,7 +22,7 @@ class Verdict(IntEnum):
 
     CONFORMING = 0
     SUSPECT = 1
-    UNSEEN = 2
+    UNVERIFIED = 2
     NONCONFORMING = 3
 
     @property
@@ -195,7 +195,8 @@ class Splice:
 class MetreRows:
     """Rows of consecutive whole line metres: row i is the cable from `first_m + i` to one more.
 
-    `verdict` holds `Verdict` values before findings that come later; `columns` are float arrays, NaN where unseen.
+    `verdict` holds `Verdict` values before findings that come later; `columns` are float arrays,
+    NaN where there are no data.
     """
 
     line: str

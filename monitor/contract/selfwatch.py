@@ -64,7 +64,7 @@ SELF_ALARMS: dict[str, SelfAlarm] = {
         "Many messages are rejected", Priority.LOW, 30.0, 1.0, "/min", lambda h: h.refused_per_min,
         Response(
             cause="A gateway sends invalid values or unknown streams, or its clock is wrong.",
-            consequence="Rejected data are not stored; the metres they belong to may be unseen.",
+            consequence="Rejected data are not stored; the metres they belong to may be unverified.",
             corrective_action="Open the page Health: it shows the newest example of each kind, and why.",
             time_to_respond_s=1800.0,
         ),

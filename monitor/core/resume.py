@@ -115,7 +115,7 @@ def _open_stretches(pipeline: Pipeline, known: LastKnown) -> None:
         if length.end_m == np.inf:
             for cured in length.checks:
                 _set(cured.limit, found.get((cured.column, cured.check)), 0.0)
-            _set(length.unseen, found.get((length.plan.columns[0], "unseen")), 0.0)
+            _set(length.unverified, found.get((length.plan.columns[0], "unverified")), 0.0)
     foreseen = [f for f in known.findings if f.stream == "cure/forecast" and f.verdict is Verdict.SUSPECT]
     if foreseen and pipeline.states.now == "stopped":
         pipeline.curing.foreseen(foreseen)

@@ -56,7 +56,7 @@ class Rows:
             for kind in (COLUMNS, COOLING):
                 if kind[0] in columns:
                     seen &= ~np.isnan(columns[kind[0]]) | ~drums.hold(metres, _with(recipes, kind))
-        verdict = np.where(seen, np.int8(Verdict.CONFORMING), np.int8(Verdict.UNSEEN)).astype(np.int8)
+        verdict = np.where(seen, np.int8(Verdict.CONFORMING), np.int8(Verdict.UNVERIFIED)).astype(np.int8)
         rows = MetreRows(self.line.line, self.next_m, verdict, columns)
         self.next_m += count
         drums.forget_before(self.next_m)

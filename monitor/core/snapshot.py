@@ -64,7 +64,7 @@ from monitor.core.zone_heat import ZoneHeat
 from monitor.physics.march import Elements
 from monitor.physics.margins import Margin, Margins
 
-VERSION = 7
+VERSION = 8
 MAGIC = b"EMS\n"
 DIGEST_BYTES = 32
 
@@ -340,10 +340,19 @@ def _parts_of_the_engine(tree: Tree) -> None:
         del engine["done_s"], engine["duplicates"]
 
 
+def _unverified(tree: Tree) -> None:
+    """To version 8: metres without data are unverified, which was called unseen."""
+    for length in every(tree, "length"):
+        length["unverified"] = length.pop("unseen")
+    for finding in every(tree, "finding"):
+        if finding["check"] == "unseen":
+            finding |= {"check": "unverified", "key": finding["key"].replace("/unseen@", "/unverified@")}
+
+
 # From each version to the next.
 UPGRADES: dict[int, Upgrade] = {
     1: _starts_kinds_and_signers, 2: _number_fillings, 3: _unjudged, 4: _people_by_start, 5: _offsets_on_grid,
-    6: _parts_of_the_engine,
+    6: _parts_of_the_engine, 7: _unverified,
 }  # fmt: skip
 
 

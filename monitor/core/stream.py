@@ -397,9 +397,11 @@ class StreamFlow:
             start_L = self._last[1] if since == self._last[0] else float(track.at(since))
             metre = start_L + self.line.counter_m - self.where[0].end_m
             yield AlarmEvent(silence.known_s, silence.seq, silence.t_s, alarm, event, line_metre=metre)
-            yield from self._unseen(check, silence, since, start_L, track)
+            yield from self._unverified(check, silence, since, start_L, track)
 
-    def _unseen(self, check: str, silence: Silence, since: float, start_L: float, track: Track) -> Iterator[Finding]:
+    def _unverified(
+        self, check: str, silence: Silence, since: float, start_L: float, track: Track
+    ) -> Iterator[Finding]:
         settings, offset = self.settings, self.line.counter_m
         for extent in self.where:
             yield Finding(
@@ -408,7 +410,7 @@ class StreamFlow:
                 kind=FindingKind(check),
                 stream=settings.path,
                 check=check,
-                verdict=Verdict.UNSEEN if settings.required else Verdict.CONFORMING,
+                verdict=Verdict.UNVERIFIED if settings.required else Verdict.CONFORMING,
                 start_m=start_L + offset - extent.end_m,
                 end_m=None if silence.begins else float(track.at(silence.t_s)) + offset - extent.start_m,
                 start_s=since,

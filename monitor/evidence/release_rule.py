@@ -50,7 +50,7 @@ def propose(
     short_m = length_m - sum(metres.values())
     if short_m > LEAST_M:
         against.append(f"no data yet for {fixed(short_m, 1)} m")
-    bad = (v.word for v in (Verdict.NONCONFORMING, Verdict.UNSEEN, Verdict.SUSPECT))
+    bad = (v.word for v in (Verdict.NONCONFORMING, Verdict.UNVERIFIED, Verdict.SUSPECT))
     against += [f"{fixed(metres[word], 1)} m {word}" for word in bad if metres.get(word, 0.0) > 0]
     against += [f"{path} has data for {percent(share, 1)} of the length" for path, share in seen.items() if share < 1.0]
     if not cure_known:

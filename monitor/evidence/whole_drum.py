@@ -38,7 +38,8 @@ class WholeDrum:
     `recipe` is the revision that it was judged by, None where that is no longer known; `revisions` says all of them.
     `named_alike` are the fillings of this name, oldest first, itself among them. `findings` are those of its own
     line, in wound order, and `inherited` what lies in it of earlier drums; `runs` holds both, the graver verdict on
-    top. `columns` are rows of whole metres at `metre_m` (k,), NaN where unseen. `test` is None but for a specimen.
+    top. `columns` are rows of whole metres at `metre_m` (k,),
+    NaN where there are no data. `test` is None but for a specimen.
     """
 
     row: DrumRow

@@ -137,7 +137,7 @@ def independent_after(values: ArrayLike, below: float = 0.2) -> int:
 def by_metres(metre_values: ArrayLike, size: int, apart: int) -> Floats:
     """Subgroups (k, size) from a value a metre (n,): `size` metres in a row, then `apart` metres to the next.
 
-    Subgroups with an unseen metre (NaN) are left out.
+    Subgroups with a metre without data (NaN) are left out.
     """
     x = np.asarray(metre_values, dtype=np.float64)
     if size < 2 or apart < size:

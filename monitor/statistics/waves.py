@@ -43,7 +43,7 @@ class Wave:
 
 
 def lomb_scargle(values: ArrayLike, spacing: float, oversample: int = OVERSAMPLE, least: float | None = None) -> Power:
-    """Power of values (n,) at a regular spacing, NaN where unseen, for periods of at least `least`.
+    """Power of values (n,) at a regular spacing, NaN where there are no data, for periods of at least `least`.
 
     Zechmeister and Kuerster 2009, equations 4 to 15, uniform weights: the model has a constant. Exact at every
     frequency of the grid, since holes are zeros of a regular series. ValueError for fewer than 5 samples.

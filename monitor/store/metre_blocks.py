@@ -69,11 +69,11 @@ def _touching(line: str, start_m: float, end_m: float) -> Any:
 
 
 def join_in_place(parts: Sequence[tuple[int, NDArray[Any]]]) -> NDArray[Any]:
-    """Blocks in one, from the first metre of any; a hole between them is unseen, where two overlap the later stands."""
+    """Blocks in one, from the first metre of any; a gap between them is unverified, of two the later counts."""
     first = min(at for at, _ in parts)
     end = max(at + len(part) for at, part in parts)
     dtype = parts[0][1].dtype
-    whole = np.full(end - first, Verdict.UNSEEN if dtype == np.int8 else np.nan, dtype=dtype)
+    whole = np.full(end - first, Verdict.UNVERIFIED if dtype == np.int8 else np.nan, dtype=dtype)
     for at, part in parts:
         whole[at - first : at - first + len(part)] = part
     return whole

@@ -219,7 +219,7 @@ class StoreReader:
     def rows(
         self, line: str, start_m: float, end_m: float, columns: Sequence[str] | None = None
     ) -> Mapping[str, Floats]:
-        """Columns of per-metre rows, `line_metre` among them; NaN where unseen or where a row has no such column."""
+        """Columns of per-metre rows, `line_metre` among them; NaN where there are no data or no such column."""
 
         def question(c: Connection) -> Mapping[str, Floats]:
             pieces = self._drum_pieces(c, line, start_m, end_m, None)
@@ -420,14 +420,14 @@ class StoreReader:
     ) -> list[dict[str, Any]]:
         """Rows that lie in drums' files, in order; a row that two drums share is taken from the later.
 
-        Metres whose file cannot be read, or which the monitor found not as it was written, are there too, unseen.
+        Metres whose file cannot be read, or which the monitor found not as it was written, are there too, unverified.
         """
         d = DRUM.c
         wanted = DRUMS.where(_on_drums(line, start_m), d.rows_file.is_not(None), d.start_m < end_m, d.end_m > start_m)
         pieces = []
         for r in c.execute(wanted.order_by(d.start_m)):
             table = None if r.damage else parquet_files.read_or_log(self.folder / r.rows_file, columns)
-            table = _unseen(r.start_m, r.end_m) if table is None else table
+            table = _unverified(r.start_m, r.end_m) if table is None else table
             metre = table["line_metre"].to_numpy()
             table = table.filter(pa.array((metre + 1 > start_m) & (metre < end_m)))
             pieces.append({n: table[n].to_numpy() for n in table.column_names})
@@ -457,17 +457,17 @@ def _drum(r: Any, verdicts: tuple[int, Verdicts] | None) -> DrumRow:
         first, verdict = cut_to(*verdicts, r.start_m, end_m)
         metres = metres_by_verdict(first, verdict, r.start_m, end_m)
         if len(verdict):
-            metres[Verdict.UNSEEN.word] += max(0.0, first - r.start_m)  # what has no row never gets one
+            metres[Verdict.UNVERIFIED.word] += max(0.0, first - r.start_m)  # what has no row never gets one
     return DrumRow(
         r.line, r.filling, r.drum, r.recipe, r.revision, r.start_m, r.end_m, r.start_ms, r.end_ms,
         r.planned_length_m, metres,
     )  # fmt: skip
 
 
-def _unseen(start_m: float, end_m: float) -> pa.Table:
+def _unverified(start_m: float, end_m: float) -> pa.Table:
     """Rows of a drum of which nothing is known."""
     metres = np.arange(np.floor(start_m), np.ceil(end_m))
-    return pa.table({"line_metre": metres, "verdict": np.full(len(metres), Verdict.UNSEEN, np.int8)})
+    return pa.table({"line_metre": metres, "verdict": np.full(len(metres), Verdict.UNVERIFIED, np.int8)})
 
 
 def _not_there_yet(error: Exception) -> bool:

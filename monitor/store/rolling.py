@@ -306,9 +306,9 @@ def _recount_drums(engine: Engine, folder: Path, lines: Collection[str] | None, 
 
 
 def counts(first: int, verdict: Verdicts, start_m: float, end_m: float) -> dict[str, float]:
-    """Columns of a drum with its metres by verdict; what never had a row is unseen."""
+    """Columns of a drum with its metres by verdict; what never had a row is unverified."""
     counts = metres_by_verdict(first, verdict, start_m, end_m)
-    counts[Verdict.UNSEEN.word] += max(0.0, (end_m - start_m) - sum(counts.values()))
+    counts[Verdict.UNVERIFIED.word] += max(0.0, (end_m - start_m) - sum(counts.values()))
     return {f"{word}_m": metres for word, metres in counts.items()}
 
 

@@ -18,7 +18,7 @@ from sqlalchemy import (
 from monitor.contract import bounds
 
 # Raised by one with each change of a table; the revision that leads to it lies in monitor/store/migrations/versions.
-SCHEMA_VERSION = 13
+SCHEMA_VERSION = 14
 
 METADATA = MetaData()
 _BigId = BigInteger().with_variant(Integer, "sqlite")
@@ -145,7 +145,7 @@ DRUM = Table(
     Column("planned_length_m", Float),
     Column("conforming_m", Float),
     Column("suspect_m", Float),
-    Column("unseen_m", Float),
+    Column("unverified_m", Float),
     Column("nonconforming_m", Float),
     Column("rows_file", Text),
     Index("drum_by_metre", "line", "start_m"),

@@ -112,7 +112,7 @@ def _drums(folder: Path, line: str, recipe: str, starts: Sequence[int], files: i
             "line": line, "filling": i + 1, "drum": name_of(line, i), "recipe": recipe, "revision": 1, "start_m": start,
             "end_m": end, "start_ms": t, "end_ms": None if last else t + round(1e3 * DRUM_S),
             "planned_length_m": DRUM_M,
-            "conforming_m": DRUM_M - 40.0, "suspect_m": 30.0, "unseen_m": 0.0, "nonconforming_m": 10.0,
+            "conforming_m": DRUM_M - 40.0, "suspect_m": 30.0, "unverified_m": 0.0, "nonconforming_m": 10.0,
             "rows_file": None if last else path,
         })  # fmt: skip
     return rows

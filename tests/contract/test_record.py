@@ -9,7 +9,7 @@ from monitor.contract.record import DrumSpan, FillingKey, MetreRows, Verdict, bo
 
 def test_the_graver_verdict_is_the_larger():
     """A metre without evidence never counts as conforming, and evidence against it outweighs want of evidence."""
-    order = [Verdict.CONFORMING, Verdict.SUSPECT, Verdict.UNSEEN, Verdict.NONCONFORMING]
+    order = [Verdict.CONFORMING, Verdict.SUSPECT, Verdict.UNVERIFIED, Verdict.NONCONFORMING]
     assert all(a < b for a, b in pairwise(order))
     assert sorted(Verdict) == order
     assert len({v.word for v in Verdict}) == len(Verdict)

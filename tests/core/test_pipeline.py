@@ -248,7 +248,7 @@ def test_a_clean_run_cries_about_nothing_and_every_metre_that_was_seen_conforms(
     assert not seen.any()
 
 
-def test_metres_that_were_in_the_line_before_anyone_looked_are_unseen():
+def test_metres_that_were_in_the_line_before_anyone_looked_are_unverified():
     _, rows = record(list(clean()))
     assert (rows["verdict"][:80] == 2).all()
 
@@ -308,7 +308,7 @@ def test_an_oven_out_of_its_window_touches_what_was_inside_on_both_passes():
     assert raised(out) == ["oven-b/temperature/LO"]
 
 
-def test_a_gauge_that_says_nothing_is_missing_and_its_metres_are_unseen():
+def test_a_gauge_that_says_nothing_is_missing_and_its_metres_are_unverified():
     story = tell(180)
     story.arrivals = [
         a for a in story.arrivals if not ("cold-gauge/diameter-x" in a.topic and 90 <= a.received_s - T0 < 110)
@@ -316,14 +316,14 @@ def test_a_gauge_that_says_nothing_is_missing_and_its_metres_are_unseen():
     out = pipeline().feed(decoded(story.sorted()))
     assert "cold-gauge/diameter-x/missing" in raised(out)
     _, rows = record(out)
-    unseen = np.flatnonzero(rows["verdict"][122:] == 2) + 122 + int(rows["first"][0])
+    unverified = np.flatnonzero(rows["verdict"][122:] == 2) + 122 + int(rows["first"][0])
     start, end = 1000 + 90 * 230 / 60 + 4, 1000 + 110 * 230 / 60 + 4
-    assert unseen[0] == pytest.approx(start, abs=2.5)
-    assert unseen[-1] == pytest.approx(end, abs=2.5)
+    assert unverified[0] == pytest.approx(start, abs=2.5)
+    assert unverified[-1] == pytest.approx(end, abs=2.5)
     assert len(of(Gap, out)) == 1
 
 
-def test_a_drum_of_an_unknown_recipe_is_judged_by_none_and_its_metres_are_unseen():
+def test_a_drum_of_an_unknown_recipe_is_judged_by_none_and_its_metres_are_unverified():
     story = tell(120)
     story.arrivals = [a for a in story.arrivals if "drum" not in a.topic]
     story.tell("take-up/drum", T0, drum="X", recipe="no-such")
@@ -419,8 +419,8 @@ def drums(*changes: tuple[int, str | None, str], seconds: int = 120) -> list[Out
     return pipeline().feed(decoded(story.sorted()))
 
 
-def unseen_on(out: list[Output], drum: str) -> np.ndarray:
-    """Drum metres of the rows of a drum that are unseen, its first and last row left out."""
+def unverified_on(out: list[Output], drum: str) -> np.ndarray:
+    """Drum metres of the rows of a drum that are unverified, its first and last row left out."""
     _, rows = record(out)
     span = [d for d in of(DrumSpan, out) if d.drum == drum][-1]
     metre = np.arange(len(rows["verdict"])) + rows["first"][0]
@@ -435,19 +435,19 @@ def first_required_m() -> float:
     return min(zones.get(s.path, line.stations[s.station].middle_m) for s in placed)
 
 
-def test_cable_that_passed_before_any_recipe_was_in_force_is_unseen():
+def test_cable_that_passed_before_any_recipe_was_in_force_is_unverified():
     """A16. It was measured, and judged by nothing."""
     out = drums((45, "C1-0001", "core-2g5"))
-    unseen = unseen_on(out, "C1-0001")
+    unverified = unverified_on(out, "C1-0001")
     reach_m = pipeline().line.take_up_m - first_required_m()
-    assert len(unseen) == pytest.approx(reach_m, abs=2)
-    assert unseen.max() == pytest.approx(reach_m, abs=2)
+    assert len(unverified) == pytest.approx(reach_m, abs=2)
+    assert unverified.max() == pytest.approx(reach_m, abs=2)
 
 
 def test_with_no_drum_on_cable_is_judged_on_and_is_seen_on_the_next_drum():
     """A16. Taken off for 15 s while the line runs."""
     out = drums((0, "C1-0001", "core-2g5"), (60, None, ""), (75, "C1-0002", "core-2g5"))
-    assert len(unseen_on(out, "C1-0002")) == 0
+    assert len(unverified_on(out, "C1-0002")) == 0
     (fault,) = (f for f in closed(out).values() if f.kind == "fault")
     (second,) = (d for d in of(DrumSpan, out) if d.drum == "C1-0002")
     assert fault.start_m > second.start_m  # it came while no drum was on, and lies on the next one
@@ -456,7 +456,7 @@ def test_with_no_drum_on_cable_is_judged_on_and_is_seen_on_the_next_drum():
 def test_a_recipe_can_be_set_up_before_the_drum_is_put_on():
     """A16. A drum change to no drum may name the recipe."""
     out = drums((0, None, "core-2g5"), (45, "C1-0001", "core-2g5"))
-    assert len(unseen_on(out, "C1-0001")) == 0
+    assert len(unverified_on(out, "C1-0001")) == 0
 
 
 def test_shelving_that_begins_and_ends_within_one_feed_ends_when_it_was_to():

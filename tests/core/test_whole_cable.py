@@ -102,7 +102,7 @@ def test_a_drum_taken_off_with_none_put_on_ends_and_what_follows_is_on_none():
     assert ended.end_m == pytest.approx(LAY_M + 50 + 5.0 - 9.0, abs=0.01)
     _, rows = record(out)
     metres = rows["first"][0] + np.arange(len(rows["verdict"]))
-    assert (rows["verdict"][metres > ended.end_m] == Verdict.UNSEEN).all()
+    assert (rows["verdict"][metres > ended.end_m] == Verdict.UNVERIFIED).all()
 
 
 @pytest.mark.parametrize(
@@ -247,9 +247,9 @@ def test_a_wall_that_stays_warm_is_told_and_its_metres_are_suspect():
     assert finding.extreme == pytest.approx(by_another_solver(70.0, 120.0), abs=0.1)
 
 
-def test_metres_whose_trough_is_not_heard_are_unseen():
+def test_metres_whose_trough_is_not_heard_are_unverified():
     story = sheathing(100)
     story.arrivals = [a for a in story.arrivals if "trough-2" not in a.topic or not 40 < a.received_s - T0 < 60]
     _, rows = record(pipeline("sheath-1").feed(decoded(story.sorted())))
-    assert (rows["verdict"][np.isnan(rows[INSIDE])] == Verdict.UNSEEN).all()
+    assert (rows["verdict"][np.isnan(rows[INSIDE])] == Verdict.UNVERIFIED).all()
     assert 20 < np.isnan(rows[INSIDE][60:]).sum() < 100

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from monitor.core.zone_heat import ZoneHeat
 
 
-def test_zone_mean_is_the_time_mean_and_a_hole_makes_it_unseen():
+def test_zone_mean_is_the_time_mean_and_a_hole_makes_it_unverified():
     heat = ZoneHeat(held_s=1.0)
     heat.add(np.array([0.0, 1, 2, 3]), np.array([100.0, 100, 200, 200]))
     heat.add(np.array([9.0, 10]), np.array([300.0, 300]))

@@ -51,7 +51,7 @@ KNOWN: list[tuple[float, float, str, str, str, Verdict, float, float | None]] = 
     (655.0, 38.0, "window", "cold-gauge/diameter-x", "HI", Verdict.SUSPECT, 3.69, 3.66),
     (668.0, 6.0, "window", "cold-gauge/diameter-x", "HIHI", Verdict.NONCONFORMING, 3.77, 3.74),
     (1210.0, 160.0, "window", "oven-a/temperature", "LO", Verdict.SUSPECT, 277.9, 280.0),
-    (1480.0, 75.0, "missing", "spark-electrode/voltage", "missing", Verdict.UNSEEN, 0.0, 3.0),
+    (1480.0, 75.0, "missing", "spark-electrode/voltage", "missing", Verdict.UNVERIFIED, 0.0, 3.0),
     (1890.0, 24.0, "dwell", "shock-oven/dwell", "long", Verdict.SUSPECT, 3.4, 2.6),
     (2405.0, 2.5, "window", "cold-gauge/diameter-y", "LOLO", Verdict.NONCONFORMING, 3.41, 3.44),
     (2750.0, 20.0, "mark", "operator/action", "mark", Verdict.SUSPECT, 0.0, None),

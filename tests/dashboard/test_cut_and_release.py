@@ -89,7 +89,7 @@ def test_release_is_proposed_only_with_nothing_against_it():
     assert propose(True, 1000.0, whole, {"a/b": 1.0}, 0, True).word == "may be released"
     for against in (
         propose(False, 1000.0, whole, {}, 0, True),
-        propose(True, 1000.5, whole | {"unseen": 0.5}, {}, 0, True),
+        propose(True, 1000.5, whole | {"unverified": 0.5}, {}, 0, True),
         propose(True, 1000.5, whole | {"suspect": 0.5}, {}, 0, True),
         propose(True, 1000.5, whole | {"nonconforming": 0.5}, {}, 0, True),
         propose(True, 1000.0, whole, {"a/b": 0.999}, 0, True),

@@ -46,10 +46,12 @@ def test_a_finding_is_a_bar_that_begins_at_its_drum_metre(map_of):
     assert bad.marker.color == VERMILLION
 
 
-def test_unseen_is_hatched_so_that_colour_does_not_stand_alone(map_of):
-    unseen = bars(map_of([finding(1100.0, 1200.0, "missing", check="missing", verdict=Verdict.UNSEEN)]), "unseen")
-    assert unseen.marker.pattern.shape == "/"
-    assert unseen.y == ("No data",)
+def test_unverified_is_hatched_so_that_colour_does_not_stand_alone(map_of):
+    unverified = bars(
+        map_of([finding(1100.0, 1200.0, "missing", check="missing", verdict=Verdict.UNVERIFIED)]), "unverified"
+    )
+    assert unverified.marker.pattern.shape == "/"
+    assert unverified.y == ("No data",)
 
 
 def test_short_findings_get_a_shape_that_can_be_seen_and_tells_their_verdict(map_of):
@@ -97,7 +99,7 @@ def test_hover_tells_both_coordinates(configuration):
 
 
 @given(st.lists(st.one_of(st.just(np.nan), st.floats(-50, 50)), min_size=1, max_size=400), st.integers(1, 100))
-def test_an_envelope_holds_every_seen_metre_and_leaves_unseen_ones_blank(v, points):
+def test_an_envelope_holds_every_seen_metre_and_leaves_unverified_ones_blank(v, points):
     values = np.array(v)
     place, low, high = envelope(np.arange(len(v), dtype=float), values, None, None, points)
     assert len(place) <= points

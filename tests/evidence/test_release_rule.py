@@ -27,7 +27,7 @@ def test_a_drum_with_all_its_evidence_may_be_released():
         {"metres": {GOOD: 100.0 - 2 * LEAST_M}},
         {"metres": {GOOD: 99.0, BAD: 1.0}},
         {"metres": {GOOD: 99.0, Verdict.SUSPECT.word: 1.0}},
-        {"metres": {GOOD: 99.0, Verdict.UNSEEN.word: 1.0}},
+        {"metres": {GOOD: 99.0, Verdict.UNVERIFIED.word: 1.0}},
         {"seen": {"cold-gauge/diameter-x": 1.0, "spark-electrode/voltage": 0.999}},
         {"standing": 1},
         {"cure_known": False},

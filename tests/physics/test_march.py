@@ -1,4 +1,4 @@
-"""A march of elements: stopped anywhere it comes to the same bits; what is silent leaves them unseen."""
+"""A march of elements: stopped anywhere it comes to the same bits; what is silent leaves them unverified."""
 
 from dataclasses import replace
 
@@ -44,7 +44,7 @@ def test_a_march_may_stop_anywhere_and_go_on_to_the_same_bits(stops):
     assert same(parts, whole)
 
 
-def test_a_medium_that_is_silent_for_too_long_leaves_the_element_unseen():
+def test_a_medium_that_is_silent_for_too_long_leaves_the_element_unverified():
     element, cross, route, media = started()
     knots = type(media).of([(np.array([0.0, 40.0]), np.array([300.0, 300.0]))] * len(media.held_s))
     held = replace(knots, held_s=np.full(len(media.held_s), 5.0))

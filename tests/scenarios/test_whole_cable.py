@@ -141,7 +141,7 @@ def test_lines_that_ran_well_cried_about_nothing_else(works):
         assert {c.alarm for c in changes} - {"line/gateway/silent"} == allowed, line
         assert works.record.rejected() == []
         drums = [d for d in works.record.drums(line) if d.end_m is not None]
-        assert all(d.metres[Verdict.UNSEEN.word] == 0.0 for d in drums), line
+        assert all(d.metres[Verdict.UNVERIFIED.word] == 0.0 for d in drums), line
 
 
 def test_a_derived_stream_is_read_as_the_engine_worked_it_out(works):

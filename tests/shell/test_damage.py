@@ -146,7 +146,7 @@ def test_hours_roll_though_one_of_them_cannot(place, monkeypatch):
 
 
 @pytest.mark.parametrize("way", WAYS)
-def test_rows_of_a_drum_whose_file_cannot_be_read_are_unseen(place, arrivals, caplog, way: Damage):
+def test_rows_of_a_drum_whose_file_cannot_be_read_are_unverified(place, arrivals, caplog, way: Damage):
     """A8."""
     desk = written(place, arrivals)
     first, before = StoreReader(settings_at(place)).verdicts("core-1", 0, 1e9)
@@ -160,7 +160,7 @@ def test_rows_of_a_drum_whose_file_cannot_be_read_are_unseen(place, arrivals, ca
     later = metres >= drum.end_m
     assert lost.any()
     assert later.any()
-    assert set(now[lost].tolist()) <= {Verdict.UNSEEN, Verdict.NONCONFORMING}  # findings are laid over it
+    assert set(now[lost].tolist()) <= {Verdict.UNVERIFIED, Verdict.NONCONFORMING}  # findings are laid over it
     assert now[later].tolist() == before[metres[later].astype(int) - first].tolist()
     rows = reader.rows("core-1", drum.start_m, drum.end_m - 1, ["oven-a/temperature"])
     assert np.isnan(rows["oven-a/temperature"]).all()
@@ -170,7 +170,7 @@ def test_rows_of_a_drum_whose_file_cannot_be_read_are_unseen(place, arrivals, ca
 @pytest.mark.parametrize("marked", [False, True], ids=["", "found by the monitor"])
 @pytest.mark.parametrize("way", WAYS)
 def test_sums_of_a_drum_whose_file_cannot_be_read_are_those_of_its_ribbon(place, arrivals, way: Damage, marked: bool):
-    """A8: the ribbon was unseen, and the list of drums still showed the metres of before."""
+    """A8: the ribbon was unverified, and the list of drums still showed the metres of before."""
     desk = written(place, arrivals)
     path = rollup.roll_drums(desk.writer.engine, place)[0]
     reader = StoreReader(settings_at(place))
@@ -203,12 +203,12 @@ def test_a_drum_that_is_opened_is_compared_with_its_digest(place, arrivals):
     assert reader.drum("core-1", drum.filling).metres["conforming"] < 1
     assert reader.drums("core-1")[-1].metres["conforming"] < 1
     assert set(reader.verdicts("core-1", drum.start_m, drum.end_m - 1)[1].tolist()) <= {
-        Verdict.UNSEEN,
+        Verdict.UNVERIFIED,
         Verdict.NONCONFORMING,
     }
 
 
-def test_verdicts_of_a_file_of_which_another_column_cannot_be_read_are_unseen(place, arrivals):
+def test_verdicts_of_a_file_of_which_another_column_cannot_be_read_are_unverified(place, arrivals):
     """A8: a record must not count as conforming what nobody can look at any more."""
     desk = written(place, arrivals)
     path = rollup.roll_drums(desk.writer.engine, place)[0]
@@ -218,7 +218,7 @@ def test_verdicts_of_a_file_of_which_another_column_cannot_be_read_are_unseen(pl
     rows = reader.rows("core-1", drum.start_m, drum.end_m - 1, ["oven-a/temperature"])
     assert np.isnan(rows["oven-a/temperature"]).all()
     _, now = reader.verdicts("core-1", drum.start_m, drum.end_m - 1)
-    assert set(now.tolist()) <= {Verdict.UNSEEN, Verdict.NONCONFORMING}
+    assert set(now.tolist()) <= {Verdict.UNVERIFIED, Verdict.NONCONFORMING}
     assert reader.drums("core-1")[-1].metres["conforming"] < 1  # the row that the next drum's file holds too
 
 

@@ -77,11 +77,13 @@ def plain(new: object, old: object) -> object:
 
 
 def with_signers(findings: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """Findings of 0.4.0 as they are since: a kind was renamed, who and why have fields of their own (A14)."""
+    """Findings of 0.4.0 as they are since: a kind and a check were renamed, who and why have fields (A14)."""
     for f in findings:
         f["kind"] = "fault" if f["kind"] == "event" else f["kind"]
         signed = v0003.parted(f["text"], f["kind"], ()) if f["kind"] in v0003.ACTS else ("", "", f["text"])
         f["by"], f["reason"], f["text"] = signed
+        f["check"] = "unverified" if f["check"] == "unseen" else f["check"]
+        f["key"] = f["key"].replace("/unseen@", "/unverified@")
     return findings
 
 
@@ -109,7 +111,9 @@ def test_a_line_shows_what_it_showed_before(store, line):
         "rows": {n: [len(v), digest(v.tolist())] for n, v in reader.rows(line, 0, 1e9).items()},
     }
     before = shown_before(store)["lines"][line]
-    before["findings"] = with_signers(before["findings"])
+    before["findings"] = sorted(with_signers(before["findings"]), key=lambda f: f["key"])
+    for drum in before["drums"]:
+        drum["metres"]["unverified"] = drum["metres"].pop("unseen")
     for name, answer in answers.items():
         assert before[name] or name in ("gaps", "splices"), name
         assert plain(answer, before[name]) == before[name], name

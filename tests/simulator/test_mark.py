@@ -49,7 +49,7 @@ def window_finding(s: Stretch) -> Finding:
 def missing_finding(s: Stretch) -> Finding:
     return finding(
         s.start_m, s.end_m, FindingKind.MISSING, key=f"{s.stream}/missing{s.place}", stream=s.stream, check="missing",
-        verdict=Verdict.UNSEEN, start_s=START_S + s.start_s, end_s=START_S + s.end_s, limit=5.0, text=s.place,
+        verdict=Verdict.UNVERIFIED, start_s=START_S + s.start_s, end_s=START_S + s.end_s, limit=5.0, text=s.place,
     )  # fmt: skip
 
 

@@ -1,4 +1,4 @@
-"""Blocks of metres put together: each metre has its place, a hole is unseen, and the graver verdict wins."""
+"""Blocks of metres put together: each metre has its place, a hole is unverified, and the graver verdict wins."""
 
 import numpy as np
 from hypothesis import given
@@ -16,12 +16,12 @@ FINDINGS = st.lists(
 
 
 @given(blocks=BLOCKS)
-def test_each_metre_is_where_it_was_and_what_no_block_holds_is_unseen(blocks):
+def test_each_metre_is_where_it_was_and_what_no_block_holds_is_unverified(blocks):
     first = min(at for at, _ in blocks)
     joined = join_in_place([(at, np.array(rows, dtype=np.int8)) for at, rows in blocks])
     expected = {at + i: v for at, rows in blocks for i, v in enumerate(rows)}
     assert len(joined) == max(expected) - first + 1
-    assert [Verdict(v) for v in joined] == [expected.get(first + i, Verdict.UNSEEN) for i in range(len(joined))]
+    assert [Verdict(v) for v in joined] == [expected.get(first + i, Verdict.UNVERIFIED) for i in range(len(joined))]
 
 
 @given(blocks=BLOCKS)

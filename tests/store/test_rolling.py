@@ -161,7 +161,7 @@ def test_a_drum_has_the_same_metres_before_and_after_its_rows_move_into_a_file(p
     (before,) = reader.drums("core-1")
     assert len(rollup.roll_drums(writer.engine, place)) == 1
     assert reader.drums("core-1") == [before]
-    assert before.metres == {"conforming": 6.5, "suspect": 0.0, "unseen": 0.75, "nonconforming": 0.0}
+    assert before.metres == {"conforming": 6.5, "suspect": 0.0, "unverified": 0.75, "nonconforming": 0.0}
 
 
 def test_metres_marked_after_their_drum_lies_in_its_file_are_counted(place):

@@ -20,7 +20,7 @@ from monitor.contract.reading import SchemaVersionError
 from monitor.store import database, lease, upgrade
 from monitor.store.database import FILE, open_for_writing
 from monitor.store.reader import StoreReader
-from monitor.store.schema import FINDING, METADATA, SCHEMA_VERSION
+from monitor.store.schema import DRUM, FINDING, METADATA, SCHEMA_VERSION
 from monitor.store.server import server_url
 from monitor.store.writer import Batch, Writer
 from tests.core.story import CONFIGS, T0, finding
@@ -120,6 +120,27 @@ def test_gaps_on_record_get_their_numbering_from_the_message_that_followed(place
         ("core-1", "oven-a/temperature", 1000, 3, 3, 70),
         ("core-1", "oven-a/temperature", 0, 30, 30, 700),
     ]
+
+
+def test_unseen_metres_become_unverified_with_their_lengths_and_findings(place, engine):
+    drum = (
+        "insert into drum (line, filling, drum, recipe, revision, start_m, start_ms, unseen_m) "
+        "values ('core-1', 1, 'C1-0001', 'core-2g5', 1, 0, 0, 12.5)"
+    )
+    found = (
+        "insert into finding (line, key, kind, stream, check_name, verdict, start_m, start_ms, unit, text) "
+        "values ('core-1', :key, 'cure', 'cure/index-inner', :check_name, 2, 3, 70, '', '')"
+    )
+    findings = [("cure/index-inner/unseen@70", "unseen"), ("cure/index-inner/scant@80", "scant")]
+    with engine.begin() as connection:
+        upgrade.migrate(connection, 13)
+        connection.execute(text(drum))
+        connection.execute(text(found), [{"key": key, "check_name": check} for key, check in findings])
+    open_for_writing(settings_at(place)).dispose()
+    with engine.connect() as connection:
+        assert connection.execute(select(DRUM.c.unverified_m)).scalar() == 12.5
+        renamed = connection.execute(select(FINDING.c.key, FINDING.c.check_name).order_by(FINDING.c.start_ms)).all()
+    assert set(renamed) == {("cure/index-inner/unverified@70", "unverified"), findings[1]}
 
 
 def test_a_newer_store_is_refused_and_left_as_it_is(place, engine):

@@ -42,7 +42,7 @@ NELSON, WESTERN = "Nelson 1984", "Western Electric 1956"
 
 @dataclass(frozen=True, slots=True)
 class Metres:
-    """A value a metre of some drums of one recipe, end to end: drum metres in wound order, NaN where unseen."""
+    """One value per metre of some drums of one recipe, end to end in wound order; NaN where there are no data."""
 
     line_metre: Floats
     v: Floats

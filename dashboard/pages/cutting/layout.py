@@ -90,7 +90,7 @@ def finished(context: Context, line: str) -> list[DrumRow]:
 
 
 def bad_of_all(context: Context, drums: Sequence[DrumRow], suspect: bool) -> dict[FillingKey, list[Bad]]:
-    """Bad cable of finished drums, from the outer end of each; what has no row is unseen."""
+    """Bad cable of finished drums, from the outer end of each; what has no row is unverified."""
     wound = [(d, length_m(context, d)) for d in drums]
     known = ribbons(context, wound)
     return {d.key: bad_of(of, length, suspect) for (d, length), of in zip(wound, known, strict=True)}
@@ -98,9 +98,9 @@ def bad_of_all(context: Context, drums: Sequence[DrumRow], suspect: bool) -> dic
 
 def bad_of(known: Sequence[Run], length: float, suspect: bool) -> list[Bad]:
     """Bad cable of a drum of a length, by its ribbon."""
-    least = Verdict.SUSPECT if suspect else Verdict.UNSEEN
+    least = Verdict.SUSPECT if suspect else Verdict.UNVERIFIED
     edges = [0.0, *(x for run in known for x in (run.start_m, run.end_m)), length]
-    holes = [Run(a, b, Verdict.UNSEEN) for a, b in zip(edges[::2], edges[1::2], strict=True) if b - a > HOLE_M]
+    holes = [Run(a, b, Verdict.UNVERIFIED) for a, b in zip(edges[::2], edges[1::2], strict=True) if b - a > HOLE_M]
     wrong = [run for run in [*known, *holes] if run.verdict >= least]
     found: list[Bad] = []
     for run in sorted(wrong, key=lambda run: -run.end_m):

@@ -59,5 +59,5 @@ def _row(context: Context, drum: DrumRow, wound: float, of: Sequence[Run]) -> Ch
         format.local(drum.start_ms, context.zone, day=True),
         wide,
         ribbon(of, wound, planned, size="small"),
-        *(format.number(metres[v], "m") for v in (Verdict.NONCONFORMING, Verdict.SUSPECT, Verdict.UNSEEN)),
+        *(format.number(metres[v], "m") for v in (Verdict.NONCONFORMING, Verdict.SUSPECT, Verdict.UNVERIFIED)),
     ]

@@ -60,7 +60,7 @@ def _monitors(context: Context) -> html.Div:
 def _damaged(context: Context) -> html.Div:
     rows = [[f.line, f.path, f.damage] for f in context.record.damaged_files()]
     found = table(
-        "Damaged files: what they hold is shown as unseen until they are restored from a backup",
+        "Damaged files: what they hold is shown as unverified until they are restored from a backup",
         ["Line", "File", "Damage"],
         rows,
         empty="None found.",

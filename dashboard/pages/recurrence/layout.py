@@ -259,7 +259,7 @@ def answer(context: Context, line: str, what: str, drums: str, least: float, mos
 
 @dataclass(frozen=True, slots=True)
 class Signal:
-    """A stream on a regular grid of a clock, NaN where unseen."""
+    """A stream on a regular grid of a clock, NaN where there are no data."""
 
     at: Floats
     v: Floats

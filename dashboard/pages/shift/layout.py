@@ -209,7 +209,7 @@ def drum_change_due(context: Context, line: Line) -> str:
     return format.local(round(now.t_ms + left / now.speed_m_per_s * 1e3), context.zone)
 
 
-SORTED = (Verdict.CONFORMING, Verdict.SUSPECT, Verdict.NONCONFORMING, Verdict.UNSEEN)
+SORTED = (Verdict.CONFORMING, Verdict.SUSPECT, Verdict.NONCONFORMING, Verdict.UNVERIFIED)
 NO_LINE = "No line is configured."
 
 

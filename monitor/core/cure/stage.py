@@ -85,7 +85,7 @@ class Length:
     next_m: int
     checks: list[CureCheck]
     end_m: float = np.inf
-    unseen: Limit = field(default_factory=lambda: _limit(0.5, 1))
+    unverified: Limit = field(default_factory=lambda: _limit(0.5, 1))
     metres: Ints = field(default_factory=lambda: np.empty(0, dtype=np.int64))
     elements: Elements = field(init=False)
 
@@ -224,7 +224,7 @@ class CureStage:
         values = columns_of(length.plan, x)
         self._done.append((metres, length.plan.columns, values))
         good = x.seen
-        yield from self._unseen(length, x.t_s, metres.astype(np.float64), ~good)
+        yield from self._unverified(length, x.t_s, metres.astype(np.float64), ~good)
         if good.any():
             told = np.full(int(good.sum()), -1, dtype=np.int64)
             t_s, m = x.t_s[good], metres[good].astype(np.float64)
@@ -235,23 +235,23 @@ class CureStage:
                     for crossing in check.limit.feed(stretch, m, m):
                         yield from self._crossing(length, check, crossing)
 
-    def _unseen(self, length: Length, t_s: Floats, m: Floats, blind: NDArray[np.bool_]) -> Iterator[Finding]:
-        """Metres that met a zone nobody heard: for what heat did to them they are unseen, whatever else is known."""
-        if not blind.any() and length.unseen.quiet(0.0, 0.0):
+    def _unverified(self, length: Length, t_s: Floats, m: Floats, blind: NDArray[np.bool_]) -> Iterator[Finding]:
+        """Metres that passed a zone without data: their cure is unverified, whatever else is known."""
+        if not blind.any() and length.unverified.quiet(0.0, 0.0):
             return
         inside = length.plan.columns[0]
         every = np.ones(len(m), dtype=bool)
         told = np.full(len(m), -1, dtype=np.int64)
         stretch = Stretch(t_s, blind.astype(np.float64), m, t_s + self.delay_s, told, every)
-        for crossing in length.unseen.feed(stretch, m, m):
+        for crossing in length.unverified.feed(stretch, m, m):
             start, end = crossing.start, crossing.end
             yield Finding(
                 line=self.line.line,
-                key=f"{inside}/unseen@{round(start.t_s * 1e3)}",
+                key=f"{inside}/unverified@{round(start.t_s * 1e3)}",
                 kind=FindingKind.CURE,
                 stream=inside,
-                check="unseen",
-                verdict=Verdict.UNSEEN,
+                check="unverified",
+                verdict=Verdict.UNVERIFIED,
                 start_m=start.L_m,
                 end_m=end.L_m if end else None,
                 start_s=start.t_s,

@@ -1,4 +1,4 @@
-"""The curing stage: every metre by its own way, unseen where an oven is silent, told before it is lost."""
+"""The curing stage: every metre by its own way, unverified where an oven is silent, reported before it is lost."""
 
 import json
 
@@ -85,7 +85,7 @@ def test_headroom_and_forecast_of_a_steady_line_are_told(steady):
     assert cable["position_m"] == sorted(cable["position_m"], reverse=True)
 
 
-def test_metres_that_met_a_silent_oven_are_unseen_for_cure_and_no_others():
+def test_metres_that_met_a_silent_oven_are_unverified_for_cure_and_no_others():
     def silent(story: Story, s: int) -> None:
         if 80 <= s < 90:
             keep = [a for a in story.arrivals if not ("oven-b" in a.topic and T0 + s <= a.received_s)]
@@ -102,8 +102,8 @@ def test_metres_that_met_a_silent_oven_are_unseen_for_cure_and_no_others():
     late = np.arange(len(blind)) > 125
     assert not (blind & late & ~inside).any()
     assert (blind & inside).sum() > 0.9 * inside.sum()
-    assert (rows["verdict"][blind] == Verdict.UNSEEN).all()
-    told = [f for f in closed(out).values() if f.check == "unseen"]
+    assert (rows["verdict"][blind] == Verdict.UNVERIFIED).all()
+    told = [f for f in closed(out).values() if f.check == "unverified"]
     said = {m for f in told for m in range(int(f.start_m), int(f.end_m))}
     assert said == set((np.flatnonzero(blind & late) + first).tolist())
 

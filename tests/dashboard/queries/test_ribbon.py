@@ -73,7 +73,7 @@ def test_the_ribbon_says_in_words_what_it_shows():
 
 
 def test_runs_travel_as_short_lists():
-    assert packed([Run(0.04, 90.06, Verdict.UNSEEN)]) == [[0.0, 90.1, 2]]
+    assert packed([Run(0.04, 90.06, Verdict.UNVERIFIED)]) == [[0.0, 90.1, 2]]
 
 
 @given(st.lists(st.tuples(st.integers(1, 20), st.sampled_from(Verdict)), min_size=1, max_size=8),
