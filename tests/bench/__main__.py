@@ -5,7 +5,7 @@ from collections.abc import Callable
 from importlib import import_module
 from importlib.util import find_spec
 
-BENCHES = ("engine", "latency", "memory", "trend", "cure", "rehearse", "recur", "soak", "year")
+BENCHES = ("engine", "mqtt", "latency", "memory", "trend", "cure", "rehearse", "recur", "soak", "year")
 LONG = ("disturb",)
 
 
