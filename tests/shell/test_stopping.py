@@ -33,22 +33,22 @@ async def test_a_stop_that_arrives_with_a_message_ends_the_wait_and_keeps_the_me
     assert link.inbox.get_nowait() is RECEIVED
 
 
-class SlowClient:
-    """Answers a publication through `asyncio.wait_for`, as aiomqtt does."""
+class SlowConnection:
+    """A connection whose broker answers when the test says so."""
 
     def __init__(self) -> None:
         self.answer = asyncio.get_running_loop().create_future()
 
-    async def publish(self, *_: Any, **__: Any) -> None:
-        await asyncio.wait_for(self.answer, 10.0)
+    async def publish(self, *_: Any) -> None:
+        await self.answer
 
 
 async def test_a_stop_that_arrives_with_the_answer_to_a_publication_is_not_lost():
     link = Link(None, Broker(), [], "name", print)  # type: ignore[arg-type]
-    link._client = client = SlowClient()  # type: ignore[assignment]
+    link._connection = connection = SlowConnection()  # type: ignore[assignment]
     publishing = asyncio.create_task(link.publish("tarn/core-1/monitor/alarm", b"{}"))
     await asyncio.sleep(0.01)
-    client.answer.set_result(None)
+    connection.answer.set_result(None)
     publishing.cancel()
     with pytest.raises(asyncio.CancelledError):
         await publishing
