@@ -15,7 +15,7 @@ from dashboard.gateway import Gateway, Numbering
 from dashboard.jobs import Bench
 from dashboard.text.addresses import moved
 from dashboard.web import api
-from dashboard.web.sessions import present
+from dashboard.web.sessions import form_token, present
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.reading import Record, SchemaVersionError
 
@@ -44,7 +44,8 @@ def create_app(
     app.server.before_request(_redirect_moved)
     app.server.register_blueprint(api.blueprint(context))
     app.server.register_error_handler(SchemaVersionError, lambda error: ({"error": str(error)}, 503))
-    app.layout = lambda: frame(configuration.works.title, configuration.works.time_zone, present(), pages.navigation())
+    works = configuration.works
+    app.layout = lambda: frame(works.title, works.time_zone, present(), pages.navigation(), form_token())
     _pages(app, context)
     _browser_side(app)
     for page in pages.PAGES:

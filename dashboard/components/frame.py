@@ -59,11 +59,16 @@ OWN_SCRIPTS = ["'sha256-" + b64encode(sha256(_SCRIPT.encode()).digest()).decode(
 
 
 def frame(
-    works_title: str, time_zone: str, person: Person | None = None, navigation: Navigation | None = None
+    works_title: str,
+    time_zone: str,
+    person: Person | None = None,
+    navigation: Navigation | None = None,
+    form_token: str = "",
 ) -> dmc.MantineProvider:
     """The whole document; pages come into `content`.
 
-    `person` is who is signed in; `navigation` is (address, title, question) of each page, by group.
+    `person` is who is signed in, `form_token` what their forms bear; `navigation` is (address, title, question) of
+    each page, by group.
     """
     return dmc.MantineProvider(
         id="provider",
@@ -77,14 +82,14 @@ def frame(
             dcc.Interval(id="second", interval=1000),
             dcc.Store(id="second-done"),
             html.A("Skip to main content", href="#content", className="skip"),
-            _header(works_title, time_zone, person, navigation or {}),
+            _header(works_title, time_zone, _person(person, form_token), navigation or {}),
             html.Main(id="content", tabIndex=-1),
             html.Footer([html.P(CAUTION), html.P(works_title, className="works")]),
         ],
     )
 
 
-def _header(works_title: str, time_zone: str, person: Person | None, navigation: Navigation) -> html.Header:
+def _header(works_title: str, time_zone: str, person: Children, navigation: Navigation) -> html.Header:
     groups = [_group(name, pages) for name, pages in navigation.items()]
     return html.Header(
         className="head",
@@ -95,7 +100,7 @@ def _header(works_title: str, time_zone: str, person: Person | None, navigation:
                 [
                     html.Span(id="connection", className="connection", role="status"),
                     html.Time(id="works-time", className="works-time", **attributes(time_zone=time_zone)),
-                    *_person(person),
+                    *person,
                     html.Button("Dark", id="theme-button", className="plain", title="Change between light and dark"),
                 ],
                 className="header-right",
@@ -113,8 +118,9 @@ def _group(name: str, pages: Sequence[tuple[str, str, str]]) -> html.Div:
     return html.Div([label, *links], role="group", **aria(name))
 
 
-def _person(person: Person | None) -> Children:
+def _person(person: Person | None, form_token: str) -> Children:
     if person is None:
         return []
     leave = html.Button("Sign out", className="plain", type="submit", title=f"{person.name}, role: {person.role}")
-    return [html.Form([html.Span(person.name), leave], action="/leave", method="POST", className="person")]
+    token = dcc.Input(type="hidden", name="token", value=form_token)
+    return [html.Form([html.Span(person.name), token, leave], action="/leave", method="POST", className="person")]

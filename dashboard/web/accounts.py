@@ -79,11 +79,11 @@ class Accounts:
         """The secret that signs sessions, made at the first start; only its owner can read it."""
         path = self.path.with_suffix(".key")
         if not path.is_file():
-            _write_private(path, os.urandom(32))
+            write_private(path, os.urandom(32))
         return path.read_bytes()
 
     def _write(self, accounts: dict[str, dict[str, str]]) -> None:
-        _write_private(self.path, json.dumps({"accounts": accounts}, indent=1).encode())
+        write_private(self.path, json.dumps({"accounts": accounts}, indent=1).encode())
 
 
 def _parsed(path: Path) -> dict[str, dict[str, str]]:
@@ -96,9 +96,10 @@ def _parsed(path: Path) -> dict[str, dict[str, str]]:
     return dict(found)
 
 
-def _write_private(path: Path, data: bytes) -> None:
+def write_private(path: Path, data: bytes) -> None:
+    """Write a file, whole or not at all, that only its owner can read."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    aside = path.with_suffix(".aside")
+    aside = path.with_name(f"{path.name}.aside")
     aside.unlink(missing_ok=True)
     with os.fdopen(os.open(aside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as file:
         file.write(data)

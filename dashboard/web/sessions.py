@@ -1,22 +1,24 @@
 """Who may come in: a session for each person where there are accounts, and what no page from elsewhere may do."""
 
 import hmac
-import secrets
-from collections import defaultdict, deque
 from collections.abc import Callable
-from dataclasses import dataclass, field
 from datetime import timedelta
 from html import escape
 from typing import Any
 
 from flask import Flask, Response, abort, has_request_context, redirect, request, session
 from flask import g as now
+from flask_limiter import Limiter
+from flask_limiter.util import get_remote_address
+from flask_login import LoginManager, UserMixin, current_user, login_user, logout_user
+from flask_wtf.csrf import CSRFError, CSRFProtect, generate_csrf
+from werkzeug.middleware.proxy_fix import ProxyFix
 
 from dashboard.text.words import CAUTION
 from dashboard.web.accounts import Accounts, Person
+from dashboard.web.session_list import LASTS_S, SessionList
 
-TRIES, WITHIN_S = 5, 300.0
-LASTS = timedelta(hours=12)
+TRIES, WITHIN_S = 5, 300
 OPEN = ("/enter", "/assets/look.css")
 FIGURES = ("/api/v1/metrics", "/api/v1/health")
 PAGE = """<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>everymetre</title>
@@ -29,27 +31,14 @@ PAGE = """<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>ever
 <p><button class="plain">Sign in</button></p></form><p class="caution">{caution}</p></main></body></html>"""
 
 
-@dataclass(slots=True)
-class Tries:
-    """Failures of late, by name and by address: after five in five minutes the door stays shut for a while."""
+class SignedIn(UserMixin):  # type: ignore[misc]
+    """A person in a session; what Flask-Login knows them by is the session's token."""
 
-    clock: Callable[[], float]
-    _failed: defaultdict[str, deque[float]] = field(default_factory=lambda: defaultdict(deque))
+    def __init__(self, person: Person, token: str) -> None:
+        self.person, self._token = person, token
 
-    def shut(self, *keys: str) -> bool:
-        """Whether too many tries of these have failed."""
-        return any(len(self._of_late(key)) >= TRIES for key in keys)
-
-    def failed(self, *keys: str) -> None:
-        """One more failure."""
-        for key in keys:
-            self._of_late(key).append(self.clock())
-
-    def _of_late(self, key: str) -> deque[float]:
-        times = self._failed[key]
-        while times and times[0] <= self.clock() - WITHIN_S:
-            times.popleft()
-        return times
+    def get_id(self) -> str:
+        return self._token
 
 
 def ask_who(
@@ -59,53 +48,98 @@ def ask_who(
 
     A collector that bears `token` may read the monitor's figures and nothing else.
     """
-    server.secret_key = accounts.key()
-    server.permanent_session_lifetime = LASTS
-    server.config |= {
-        "SESSION_COOKIE_NAME": "everymetre", "SESSION_COOKIE_HTTPONLY": True, "SESSION_COOKIE_SAMESITE": "Strict",
-        "SESSION_COOKIE_SECURE": tls,
-    }  # fmt: skip
-    tries = Tries(clock)
+    _configure(server, accounts.key(), tls)
+    sessions = SessionList(accounts, clock)
+    login = LoginManager(server)
 
-    @server.before_request
-    def known() -> Any:
-        now.person = accounts.person(session.get("name", ""))
-        if request.path in OPEN or now.person is not None or _collects(token):
-            return None
+    @login.user_loader  # type: ignore[untyped-decorator]
+    def load(session_token: str) -> SignedIn | None:
+        person = sessions.person(session_token)
+        return SignedIn(person, session_token) if person else None
+
+    @login.unauthorized_handler  # type: ignore[untyped-decorator]
+    def turn_away() -> Any:
         if request.method == "GET" and not request.path.startswith(("/api/", "/_", "/assets/")):
             return redirect("/enter")
         return Response("Sign in required.", 401)
 
+    @server.before_request
+    def known() -> Any:
+        now.person = current_user.person if current_user.is_authenticated else None
+        if request.path in OPEN or now.person is not None or _collects(token):
+            return None
+        return login.unauthorized()
+
+    _check_forms(server, tls)
+    _sign_in_page(server, accounts, sessions, works_title)
+
+
+def _configure(server: Flask, key: bytes, tls: bool) -> None:
+    server.secret_key = key
+    server.permanent_session_lifetime = timedelta(seconds=LASTS_S)
+    server.config |= {
+        "SESSION_COOKIE_NAME": "everymetre", "SESSION_COOKIE_HTTPONLY": True, "SESSION_COOKIE_SAMESITE": "Strict",
+        "SESSION_COOKIE_SECURE": tls, "WTF_CSRF_FIELD_NAME": "token", "WTF_CSRF_TIME_LIMIT": None,
+        "WTF_CSRF_SSL_STRICT": False,  # `only_from_here` compares the origin, with TLS and without
+    }  # fmt: skip
+    if tls:  # else all who try would seem to come from the proxy
+        server.wsgi_app = ProxyFix(server.wsgi_app, x_for=1, x_proto=0)  # type: ignore[method-assign]
+
+
+def _check_forms(server: Flask, tls: bool) -> None:
+    """Whatever is posted bears the token of its session; Dash sends the one that it finds in this cookie."""
+    CSRFProtect(server)
+
+    @server.after_request
+    def hand_out(response: Response) -> Response:
+        if response.mimetype == "text/html" and present() is not None:
+            response.set_cookie("_csrf_token", generate_csrf(), secure=tls, samesite="Strict")
+        return response
+
+
+def _sign_in_page(server: Flask, accounts: Accounts, sessions: SessionList, works_title: str) -> None:
     def page(said: str, status: int = 200) -> Response:
-        session["token"] = session.get("token") or secrets.token_urlsafe(32)
-        text = PAGE.format(works=escape(works_title), said=escape(said), token=session["token"], caution=CAUTION)
+        text = PAGE.format(works=escape(works_title), said=escape(said), token=generate_csrf(), caution=CAUTION)
         return Response(text, status, {"Cache-Control": "no-store"}, "text/html")
+
+    def tried_name() -> str:
+        return request.form.get("name", "")[:80]
+
+    def enter() -> Any:
+        person = accounts.enter(tried_name(), request.form.get("password", "")[:1000])
+        if person is None:
+            return page("Incorrect user name or password.", 403)
+        session.clear()
+        session.permanent = True
+        login_user(SignedIn(person, sessions.begin(person.name)))
+        return redirect("/")
+
+    tries = Limiter(get_remote_address, app=server, storage_uri="memory://", strategy="moving-window")
+    for key in (lambda: f"name {tried_name()}", lambda: f"from {get_remote_address()}"):
+        limit = f"{TRIES} per {WITHIN_S} seconds"
+        enter = tries.limit(limit, key_func=key, deduct_when=lambda response: response.status_code == 403)(enter)
+    server.add_url_rule("/enter", "enter", enter, methods=["POST"])
 
     @server.get("/enter")
     def door() -> Response:
         return page("")
 
-    @server.post("/enter")
-    def enter() -> Any:
-        name, password = request.form.get("name", "")[:80], request.form.get("password", "")[:1000]
-        if not hmac.compare_digest(request.form.get("token", ""), session.get("token", secrets.token_hex())):
-            return page("The form has expired. Try again.", 400)
-        keys = (f"name {name}", f"from {request.remote_addr}")
-        if tries.shut(*keys):
-            return page("Too many attempts. Try again in five minutes.", 429)
-        person = accounts.enter(name, password)
-        if person is None:
-            tries.failed(*keys)
-            return page("Incorrect user name or password.", 403)
-        session.clear()
-        session.permanent = True
-        session["name"] = person.name
-        return redirect("/")
-
     @server.post("/leave")
     def leave() -> Any:
+        sessions.end(current_user.get_id())
+        logout_user()
         session.clear()
-        return redirect("/enter")
+        gone = redirect("/enter")
+        gone.delete_cookie("_csrf_token", samesite="Strict")
+        return gone
+
+    @server.errorhandler(CSRFError)
+    def too_old(error: CSRFError) -> Response:
+        return page("The form has expired. Try again.", 400) if request.path == "/enter" else Response(str(error), 400)
+
+    @server.errorhandler(429)
+    def too_many(_error: Exception) -> Response:
+        return page("Too many attempts. Try again in five minutes.", 429)
 
 
 def _collects(token: str) -> bool:
@@ -118,6 +152,11 @@ def present() -> Person | None:
     """Who asks; None where there are no accounts."""
     person: Person | None = now.get("person") if has_request_context() else None
     return person
+
+
+def form_token() -> str:
+    """What a form of the present session bears; nothing where there are no accounts."""
+    return str(generate_csrf()) if present() is not None else ""
 
 
 def only_from_here(server: Flask) -> None:
