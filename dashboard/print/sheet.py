@@ -6,7 +6,7 @@ from dashboard.text import format
 from dashboard.text.format import exact, fixed, percent, significant
 from monitor.contract.config import titles
 from monitor.evidence.asked import Asked
-from monitor.evidence.record_types import ReleaseRecord
+from monitor.evidence.record_types import ReleaseRecord, SparkTest
 
 CAUTION = "For information only. Release is decided by an authorised person under the plant's procedures."
 
@@ -140,12 +140,20 @@ def _sparks(r: ReleaseRecord) -> Block | None:
             rows.append(
                 (e.label, s.title, str(s.faults), "" if s.per_km is None else significant(s.per_km),
                  f"{fixed(volts.least, 2)} to {fixed(volts.most, 2)}" if volts else "not recorded",
-                 fixed(held * 1e3, 0) if held else "")
+                 fixed(held * 1e3, 0) if held else "", _needed(s))
             )  # fmt: skip
     if not rows:
         return None
-    head = ("Drum", "Spark test", "Faults", "Per km", "Voltage (kV)", "Min. exposure (ms)")
+    head = ("Drum", "Spark test", "Faults", "Per km", "Voltage (kV)", "Min. exposure (ms)", "Required")
     return Block("Spark tests of these metres", head, tuple(rows), (2, 3, 4, 5))
+
+
+def _needed(s: SparkTest) -> str:
+    """Time at voltage that the recipe's rule requires, and whether every metre had it."""
+    if s.exposure_needed_s is None:
+        return "no rule in recipe"
+    met = {True: "met", False: "not met", None: "not known"}[s.exposure_suffices]
+    return f"{fixed(s.exposure_needed_s * 1e3, 0)} ms by {s.exposure_rule}: {met}"
 
 
 def _statistics(asked: Asked, r: ReleaseRecord) -> Block:

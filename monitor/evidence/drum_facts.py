@@ -7,10 +7,10 @@ from decimal import Decimal
 import numpy as np
 
 from monitor.contract.config.line import Line
-from monitor.contract.config.recipe import Recipe
+from monitor.contract.config.recipe import EventCheck, Recipe
 from monitor.contract.record import Finding, FindingKind, Floats
 from monitor.contract.units import convert
-from monitor.physics.spark import exposure_s
+from monitor.physics.spark import exposure_s, fastest_m_per_s, needed_s
 from monitor.physics.wall import rounded_mean_mm
 from monitor.statistics.counts import Interval, rate_per_km
 
@@ -59,8 +59,31 @@ def wall_from_outside(rows: Mapping[str, Floats], recipe: Recipe) -> WallFromOut
 
 def spark_exposure_s(rows: Mapping[str, Floats], line: Line, station: str) -> float | None:
     """Shortest time that any metre spent in an electrode, by the speed at which it passed; None where not known."""
-    electrode, speed = line.stations.get(station), rows.get(line.counter.speed)
-    if electrode is None or electrode.end_m is None or speed is None or np.isnan(speed).all():
+    electrode_m, speed = _electrode_m(line, station), rows.get(line.counter.speed)
+    if electrode_m is None or speed is None or np.isnan(speed).all():
         return None
-    fastest_m_per_s = max(convert(float(np.nanmax(speed)), line.speed_unit, "m/s"), 0.0)
-    return exposure_s(electrode.end_m - electrode.position_m, fastest_m_per_s)
+    fastest = max(convert(float(np.nanmax(speed)), line.speed_unit, "m/s"), 0.0)
+    return exposure_s(electrode_m, fastest)
+
+
+@dataclass(frozen=True, slots=True)
+class RequiredExposure:
+    """What the rule that a recipe names asks of a spark tester, and up to which line speed the tester gives it."""
+
+    rule: str
+    needed_s: float
+    fastest_m_per_s: float
+
+
+def required_exposure(check: EventCheck, line: Line) -> RequiredExposure | None:
+    """None where the recipe names no rule, or the line's file no length of the electrode."""
+    electrode_m = _electrode_m(line, check.stream.split("/")[0])
+    if check.exposure is None or electrode_m is None:
+        return None
+    needed = needed_s(check.exposure.rule, check.exposure.frequency_Hz)
+    return RequiredExposure(check.exposure.rule, needed, fastest_m_per_s(electrode_m, needed))
+
+
+def _electrode_m(line: Line, station: str) -> float | None:
+    electrode = line.stations.get(station)
+    return None if electrode is None or electrode.end_m is None else electrode.end_m - electrode.position_m

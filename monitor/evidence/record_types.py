@@ -18,7 +18,10 @@ class Statistics(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class SparkTest(msgspec.Struct, frozen=True, kw_only=True):
-    """One spark tester over the metres of a drum: its faults, its voltage, and the shortest time at voltage."""
+    """One spark tester over the metres of a drum: its faults, its voltage, and the shortest time at voltage.
+
+    `exposure_needed_s` is what the rule asks that the recipe names; None where it names none.
+    """
 
     station: str
     title: str
@@ -26,6 +29,9 @@ class SparkTest(msgspec.Struct, frozen=True, kw_only=True):
     per_km: float | None
     voltage_kV: Statistics | None
     exposure_least_s: float | None
+    exposure_rule: str | None = None
+    exposure_needed_s: float | None = None
+    exposure_suffices: bool | None = None
 
 
 class AlarmCount(msgspec.Struct, frozen=True, kw_only=True):

@@ -14,7 +14,7 @@ from monitor.contract.numerals import exact, fixed, significant
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import FillingKey, Finding, FindingKind, Floats, Verdict
 from monitor.evidence.asked import Asked
-from monitor.evidence.drum_facts import spark_exposure_s
+from monitor.evidence.drum_facts import required_exposure, spark_exposure_s
 from monitor.evidence.inherited import Kin, Legacy, kin, lineage_of, names_apart
 from monitor.evidence.record_types import (
     AlarmAnswer,
@@ -53,7 +53,7 @@ def record(asked: Asked, drum: WholeDrum) -> ReleaseRecord:
     orphans = lineage.without_parent(row)
     findings = [f.finding for f in drum.findings]
     resistance = _resistance(findings)
-    others = [*_origin(orphans), *_ohms(resistance, recipe), *_flames(tests)]
+    others = [*_origin(orphans), *_ohms(resistance, recipe), *_flames(tests), *_exposures(evidence)]
     proposed = _proposed(asked, drum, metres, evidence, others)
     return ReleaseRecord(
         drum=row.drum, filling=row.filling, filling_of_drum=_place(drum), line=row.line,
@@ -138,13 +138,28 @@ def _sparks(
             continue
         faults = sum(f.kind is FindingKind.FAULT and f.stream == check.stream for f in findings)
         voltage = rows.get(f"{station}/voltage")
+        least_s, required = spark_exposure_s(rows, line, station), required_exposure(check, line)
         found.append(
             SparkTest(station=station, title=titles.station_title(line, station), faults=faults,
              per_km=rate_per_km(faults, length)[0] if length > 0 else None,
              voltage_kV=_statistics(voltage) if voltage is not None else None,
-             exposure_least_s=spark_exposure_s(rows, line, station))
+             exposure_least_s=least_s,
+             exposure_rule=required.rule if required else None,
+             exposure_needed_s=required.needed_s if required else None,
+             exposure_suffices=least_s >= required.needed_s if required and least_s is not None else None)
         )  # fmt: skip
     return found
+
+
+def _exposures(evidence: Sequence[DrumEvidence]) -> list[str]:
+    """Spark tests that held a metre for less time than the rule of its recipe asks for."""
+    return [
+        f"{e.label}: {s.title} held a metre for {fixed((s.exposure_least_s or 0.0) * 1e3, 0)} ms, "
+        f"{s.exposure_rule} asks for {fixed((s.exposure_needed_s or 0.0) * 1e3, 0)} ms"
+        for e in evidence
+        for s in e.spark_tests
+        if s.exposure_suffices is False
+    ]
 
 
 def _shown(line: Line, recipe: Recipe | None) -> set[str]:

@@ -1,6 +1,8 @@
-"""How long a spark tester's electrode holds the cable, and how fast the line may run for a required exposure."""
+"""How long a spark tester's electrode holds the cable, how long a rule asks for, and how fast a line may run for it."""
 
-UL_CYCLES = 9.0  # UL 1581 / UL 2556, a.c.: every point for 9 full cycles (18 crests); recalled, confidence high
+IEC_62230, UL_2556 = "IEC 62230", "UL 2556"
+IEC_S = 0.05  # IEC 62230, a.c. and d.c.: every point for 0.05 s; from memory
+UL_CYCLES = 9.0  # UL 1581 / UL 2556, a.c.: every point for 9 full cycles (18 crests); from memory, confidence high
 
 
 def exposure_s(electrode_m: float, speed_m_per_s: float) -> float:
@@ -10,16 +12,15 @@ def exposure_s(electrode_m: float, speed_m_per_s: float) -> float:
     return electrode_m / speed_m_per_s if speed_m_per_s else float("inf")
 
 
-def exposure_cycles(electrode_m: float, speed_m_per_s: float, frequency_Hz: float) -> float:
-    """Cycles [1] of an a.c. test voltage of a frequency [Hz] that each point meets."""
-    return frequency_Hz * exposure_s(electrode_m, speed_m_per_s)
+def needed_s(rule: str, frequency_Hz: float | None = None) -> float:
+    """Time [s] that a rule asks for at each point; UL 2556 counts cycles, so it needs the voltage's frequency [Hz]."""
+    if rule == IEC_62230:
+        return IEC_S
+    if rule != UL_2556 or not frequency_Hz:
+        raise ValueError(f"expected {IEC_62230}, or {UL_2556} with a frequency > 0 Hz, got {rule} and {frequency_Hz}")
+    return UL_CYCLES / frequency_Hz
 
 
-def fastest_for_cycles_m_per_s(electrode_m: float, frequency_Hz: float, cycles: float = UL_CYCLES) -> float:
-    """Highest speed [m/s] at which each point still meets that many cycles."""
-    return electrode_m * frequency_Hz / cycles
-
-
-def fastest_for_time_m_per_s(electrode_m: float, exposure_s: float) -> float:
-    """Highest speed [m/s] that exposes each point for that time [s] (IEC 62230, a.c. and d.c.: 0.05 s, recalled)."""
-    return electrode_m / exposure_s
+def fastest_m_per_s(electrode_m: float, needed_s: float) -> float:
+    """Highest speed [m/s] at which each point still spends that time [s] in the electrode [m]."""
+    return electrode_m / needed_s

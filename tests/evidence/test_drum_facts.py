@@ -5,8 +5,9 @@ from decimal import Decimal
 import numpy as np
 import pytest
 
+from monitor.contract.config.recipe import Exposure
 from monitor.contract.record import Finding, FindingKind
-from monitor.evidence.drum_facts import fault_rates, spark_exposure_s, wall_from_outside
+from monitor.evidence.drum_facts import fault_rates, required_exposure, spark_exposure_s, wall_from_outside
 from tests.core.story import configuration, finding, in_m_per_s
 
 C = configuration()
@@ -63,3 +64,23 @@ def test_exposure_is_that_of_the_fastest_metre():
     assert spark_exposure_s({"metre-counter/speed": np.array([150.0, 240.0])}, LINE, "spark-electrode") == 0.5 / 4.0
     assert spark_exposure_s({}, LINE, "spark-electrode") is None
     assert spark_exposure_s({"metre-counter/speed": np.array([240.0])}, LINE, "capstan") is None
+
+
+def check_by(**exposure):
+    (check,) = [c for c in RECIPE.event_check if c.name == "spark-fault"]
+    return check.model_copy(update={"exposure": Exposure(**exposure) if exposure else None})
+
+
+def test_the_rule_of_the_recipe_asks_for_a_time_and_allows_a_speed():
+    """F7. An electrode of 0.5 m: 0.05 s up to 600 m/min, 9 cycles of 50 Hz up to 166.7 m/min."""
+    by_time = required_exposure(check_by(rule="IEC 62230"), LINE)
+    assert (by_time.rule, by_time.needed_s, by_time.fastest_m_per_s * 60) == ("IEC 62230", 0.05, pytest.approx(600))
+    by_cycles = required_exposure(check_by(rule="UL 2556", frequency_Hz=50), LINE)
+    assert by_cycles.needed_s == pytest.approx(0.18)
+    assert by_cycles.fastest_m_per_s * 60 == pytest.approx(166.7, abs=0.05)
+    assert required_exposure(check_by(), LINE) is None
+
+
+def test_a_rule_that_counts_cycles_needs_a_frequency():
+    with pytest.raises(ValueError, match="give frequency_Hz"):
+        Exposure(rule="UL 2556")

@@ -25,10 +25,11 @@ from dashboard.text.findings import sentence
 from dashboard.text.format import exact, fixed, significant
 from monitor.contract.config import titles
 from monitor.contract.config.line import Line
-from monitor.contract.config.recipe import Cure
+from monitor.contract.config.recipe import Cure, EventCheck
 from monitor.contract.reading import DrumRow
+from monitor.contract.units import convert
 from monitor.evidence.asked import length_m
-from monitor.evidence.drum_facts import fault_rates, spark_exposure_s, wall_from_outside
+from monitor.evidence.drum_facts import fault_rates, required_exposure, spark_exposure_s, wall_from_outside
 from monitor.evidence.specimens import Tested
 from monitor.evidence.verdict_runs import lengths_m
 from monitor.evidence.whole_drum import DrumFinding, WholeDrum, whole_drum
@@ -125,12 +126,28 @@ def _measured(drum: WholeDrum) -> list[tuple[str, str]]:
         facts.append(
             ("Mean wall (calculated from outer diameter)", f"{wall.mean_mm} mm (recipe {exact(wall.needed_mm)})")
         )
-    stations = dict.fromkeys(e.stream.split("/")[0] for e in (recipe.event_check if recipe else []))
-    held = {name: s for name in stations if (s := spark_exposure_s(drum.columns, line, name)) is not None}
+    checks = {e.stream.split("/")[0]: e for e in (recipe.event_check if recipe else [])}
+    held = {name: s for name in checks if (s := spark_exposure_s(drum.columns, line, name)) is not None}
     for name, exposed_s in held.items():
         under = "" if len(held) == 1 else f", {titles.inside(titles.station_title(line, name))}"
-        facts.append((f"Spark test exposure time, min.{under}", f"{fixed(exposed_s, 3)} s"))
+        facts.append(
+            (
+                f"Spark test exposure time, min.{under}",
+                f"{fixed(exposed_s, 3)} s{_required(checks[name], line, exposed_s)}",
+            )
+        )
     return facts
+
+
+def _required(check: EventCheck, line: Line, exposed_s: float) -> str:
+    """What the rule of the recipe requires of a spark tester, whether it was met, and up to which speed it is."""
+    required = required_exposure(check, line)
+    if required is None:
+        return ""
+    met = "met" if exposed_s >= required.needed_s else "not met"
+    fastest = convert(required.fastest_m_per_s, "m/s", line.speed_unit)
+    speed = f"{format.number(fastest, line.speed_unit, 0)} {line.speed_unit}"
+    return f"; {required.rule} requires {fixed(required.needed_s, 3)} s: {met} (at up to {speed})"
 
 
 def findings_table(context: Context, drum: WholeDrum, found: list[DrumFinding]) -> Component:

@@ -264,6 +264,19 @@ class Window(Settings):
         return self
 
 
+class Exposure(Settings):
+    """By which rule a spark tester holds each point of the cable at voltage for long enough."""
+
+    rule: Literal["IEC 62230", "UL 2556"]
+    frequency_Hz: Positive | None = None
+
+    @model_validator(mode="after")
+    def _sound(self) -> Self:
+        counts = self.rule == "UL 2556" and self.frequency_Hz is None
+        refuse(["UL 2556 counts cycles: give frequency_Hz, the frequency of the test voltage"] if counts else [])
+        return self
+
+
 class EventCheck(Settings):
     """Every event of this stream marks metres: a spark fault, a lump counted by its own gauge."""
 
@@ -273,6 +286,7 @@ class EventCheck(Settings):
     off_delay_s: NotNegative = 10.0
     priority: Priority = Priority.HIGH
     verdict: MetreVerdict = "nonconforming"
+    exposure: Exposure | None = None
     response: Response
 
 
