@@ -50,10 +50,6 @@ class AlarmFigures:
     stale: tuple[str, ...]
     priorities: dict[str, float]
 
-    @property
-    def frequent_share(self) -> float:
-        return sum(one.share for one in self.frequent)
-
 
 def figures(
     raised: Sequence[Raised], start_s: float, end_s: float, s: AlarmFigureSettings, tops: int = 10

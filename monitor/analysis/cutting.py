@@ -155,28 +155,3 @@ def in_order(pieces: Sequence[Good], lengths: Sequence[Length], kerf_m: float = 
                 left_wanted[j] -= 1
                 room -= lengths[j].length_m + kerf_m
     return _laid_out(pieces, lengths, counts, kerf_m, math.nan)
-
-
-def patterns(stock: float, widths: Sequence[float]) -> list[tuple[int, ...]]:
-    """Maximal ways to cut one stock length into widths (for the classical problem: fewest stock lengths)."""
-    found: list[tuple[int, ...]] = []
-
-    def walk(i: int, room: float, taken: tuple[int, ...]) -> None:
-        if i == len(widths):
-            if room < min(widths):
-                found.append(taken)
-            return
-        for n in range(int(room // widths[i]), -1, -1):
-            walk(i + 1, room - n * widths[i], (*taken, n))
-
-    walk(0, stock, ())
-    return found
-
-
-def fewest(stock: float, widths: Sequence[float], demand: Sequence[int]) -> int:
-    """Fewest stock lengths for a demand, by patterns and HiGHS (the cutting-stock problem of Gilmore and Gomory)."""
-    ways = np.array(patterns(stock, widths), dtype=float)
-    solved = milp(
-        np.ones(len(ways)), constraints=LinearConstraint(ways.T, demand, np.inf), integrality=np.ones(len(ways))
-    )
-    return round(float(solved.fun))

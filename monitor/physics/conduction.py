@@ -2,7 +2,7 @@
 
 The wall is one spectral element on Gauss-Lobatto points, which crowd at both faces: the equations are Galerkin's, so
 that energy is conserved as in finite volumes, the masses are lumped, and 8 points are nearer to the truth than 80
-volumes (measured in tests/bench). `Wall.volumes` builds the finite volumes as well, as a check by another method.
+volumes (measured in tests/bench).
 
     a < r < b:  rho c dT/dt = 1/r d/dr (k r dT/dr)
     r = a:      core_J_mK dT/dt = 2 pi a k dT/dr
@@ -77,21 +77,6 @@ class Wall:
         K = 2 * np.pi * conductivity_W_mK / half * (D.T * (w * r)) @ D
         return cls(r, capacity, (K + K.T) / 2, core_J_mK)
 
-    @classmethod
-    def volumes(
-        cls, inner_m: float, outer_m: float, conductivity_W_mK: float, heat_J_m3K: float, core_J_mK: float,
-        nodes: int = NODES, crowding: float = 0.5,
-    ) -> Self:  # fmt: skip
-        """Vertex-centred finite volumes with exact log conductances; `crowding` 0 is uniform, 1 Chebyshev points."""
-        _check(inner_m, outer_m, conductivity_W_mK, heat_J_m3K, core_J_mK)
-        x = np.linspace(0, 1, nodes)
-        x = (1 - crowding) * x + crowding * (1 - np.cos(np.pi * x)) / 2
-        r = inner_m + (outer_m - inner_m) * x
-        edge = np.concatenate(([inner_m], (r[1:] + r[:-1]) / 2, [outer_m]))
-        G = 2 * np.pi * conductivity_W_mK / np.log(r[1:] / r[:-1])
-        K = np.diag(np.append(G, 0) + np.append(0, G)) - np.diag(G, 1) - np.diag(G, -1)
-        return cls(r, np.pi * heat_J_m3K * np.diff(edge**2), K, core_J_mK)
-
     @property
     def total_J_mK(self) -> Floats:
         """Capacities of the nodes (n,), the core's with the inner node's."""
@@ -109,10 +94,6 @@ class Wall:
     def mean_C(self, T_C: Floats) -> Floats:
         """Mean over the wall's area of node temperatures (..., n)."""
         return np.asarray(T_C @ (self.capacity_J_mK / self.capacity_J_mK.sum()))
-
-    def energy_J_m(self, T_C: Floats) -> Floats:
-        """Heat in core and wall above 0 degC, per metre, of node temperatures (..., n)."""
-        return np.asarray(T_C @ self.total_J_mK)
 
     def film(self, film_W_m2K: float) -> "Film":
         """The wall with a film coefficient on its outer face, ready for exact steps. ValueError below 0."""
@@ -160,18 +141,3 @@ class Film:
         y = self.fade(self.modes(T_C - np.asarray(medium_C)[..., None]), slope_K_s, np.asarray(dt_s))
         end_C = np.asarray(medium_C) + np.asarray(slope_K_s) * np.asarray(dt_s)
         return np.asarray(y @ self.from_modes.T + end_C[..., None])
-
-
-def lumped_rate_1_s(film_W_m2K: float, heat_J_m3K: float, volume_over_area_m: float) -> float:
-    """Rate at which a body of one temperature follows its medium, h A / (rho c V). Good for a Biot number < 0.1."""
-    return film_W_m2K / (heat_J_m3K * volume_over_area_m)
-
-
-def resistance_mK_W(inner_m: float, outer_m: float, conductivity_W_mK: float) -> float:
-    """Resistance of a cylindrical wall per metre of length, ln(b/a) / (2 pi k)."""
-    return float(np.log(outer_m / inner_m) / (2 * np.pi * conductivity_W_mK))
-
-
-def critical_radius_m(conductivity_W_mK: float, film_W_m2K: float) -> float:
-    """Outer radius of a cylindrical wall at which it lets most heat through, k / h."""
-    return conductivity_W_mK / film_W_m2K

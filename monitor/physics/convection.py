@@ -86,11 +86,6 @@ def churchill_bernstein(reynolds: float, prandtl: float) -> float:
     return float(0.3 + laminar * (1 + (reynolds / 282000.0) ** 0.625) ** 0.8)
 
 
-def radiated_W_m2(emissivity: float, surface_C: float, around_C: float) -> float:
-    """Heat that a small grey body radiates to wide surroundings, eps sigma (Ts^4 - Ta^4)."""
-    return float(emissivity * STEFAN_BOLTZMANN_W_m2K4 * ((surface_C + ZERO_C_K) ** 4 - (around_C + ZERO_C_K) ** 4))
-
-
 def radiation_film_W_m2K(emissivity: float, surface_C: float, around_C: float) -> float:
     """Radiation as a film coefficient, eps sigma (Ts + Ta)(Ts^2 + Ta^2): exact at these two temperatures only."""
     Ts, Ta = surface_C + ZERO_C_K, around_C + ZERO_C_K

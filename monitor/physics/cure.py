@@ -172,18 +172,6 @@ def cure(
     return cured(element, wall, 0)
 
 
-def cure_steady(cable: Cable, way: Way, speeds_m_s: Floats, t90: Rate, ageing: Rate, nodes: int = NODES) -> list[Cured]:
-    """Elements at constant speeds (e,), each from entry at 0 s to exit."""
-    if not (np.asarray(speeds_m_s) > 0).all():
-        raise ValueError(f"expected speeds > 0 m/s, got {speeds_m_s}")
-    wall = cable.wall(nodes)
-    route = way.route(wall)
-    cross_s = route.edges_m[None, :] / np.asarray(speeds_m_s)[:, None]
-    elements = born(cable, wall, route, np.zeros(len(cross_s)))
-    march(elements, cross_s, route, way.media(), t90, ageing)
-    return [cured(elements, wall, i) for i in range(len(elements))]
-
-
 def cure_each(cable: Cable, way: Way, speed: Speed, entries_s: Sequence[float], t90: Rate, ageing: Rate) -> list[Cured]:
     """Elements that enter at different times (e,), each as `cure` has it, in one march."""
     wall = cable.wall()

@@ -2,8 +2,8 @@
 
 The model is an index only: the integral of dt / t90(T), 1 meaning "as far as 90 % on the rheometer". Real silicones
 are not of first order (measured: t90/t50 is 1.6 for an addition cure and 4.6 for a peroxide cure, first order says
-3.32; J. Jalkanen, Thermochimica Acta 703 (2021) 178982), so the conversion that first order would make of an index is
-a picture away from 1, and no promise. Self-heating and the memory of scorch are left out.
+3.32; J. Jalkanen, Thermochimica Acta 703 (2021) 178982), so away from 1 an index is no conversion. Self-heating and
+the memory of scorch are left out.
 """
 
 from dataclasses import dataclass
@@ -39,16 +39,6 @@ class Rate:
         """Natural logarithm of the ratio of the rates at two temperatures."""
         E = self.activation_J_mol / R_J_molK
         return np.asarray(E * (1 / (np.asarray(T0_C) + ZERO_C_K) - 1 / (np.asarray(T1_C) + ZERO_C_K)))
-
-
-def conversion(index: Floats) -> Floats:
-    """Conversion 0..1 of a cure index by first order: 1 - 10^-CI, so that an index of 1 is 90 %."""
-    return np.asarray(-np.expm1(-np.log(10.0) * np.asarray(index)))
-
-
-def equivalent_time(T_C: Floats, t: Floats, reference_C: float, factor_per_10_K: float) -> float:
-    """Time at `reference_C` worth the times `t` spent at `T_C`, by the works rule "so much faster per 10 K"."""
-    return float(np.sum(np.asarray(t) * factor_per_10_K ** ((np.asarray(T_C) - reference_C) / 10.0)))
 
 
 def factor_per_10_K(activation_J_mol: float, T_C: float) -> float:

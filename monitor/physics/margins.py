@@ -85,12 +85,6 @@ class Steady:
         return cured(element, self.wall, 0)
 
 
-def highest_speed_m_s(steady: Steady, index_min: float, about_m_s: float = 4.0) -> float | None:
-    """Highest speed at which the steady inner index is still `index_min`; None where no speed within reach has it."""
-    limits = CureLimits(index_min)
-    return root(lambda v: limits.under(steady.at(v)), SLOWEST * about_m_s, FASTEST * about_m_s, 1e-7)
-
-
 def margins(steady: Steady, speed_m_s: float, limits: CureLimits, names: Sequence[str]) -> Margins:
     """Room around a speed; `names` are those of zones whose temperatures can be turned."""
     up = root(lambda v: limits.under(steady.at(v)), SLOWEST * speed_m_s, FASTEST * speed_m_s, 1e-3)

@@ -24,15 +24,6 @@ class RateFit:
     range_C: tuple[float, float]
     words: str
 
-    def time_95_at_s(self, T_C: float) -> tuple[float, float]:
-        """95 % interval [s] of the fitted time at one temperature [degC], outside the rows wider by the slope alone."""
-        x = 1 / (T_C + ZERO_C_K) - 1 / (self.rate.reference_C + ZERO_C_K)
-        middle = float(np.log(self.rate.time_at_s(np.array(T_C))))
-        a = np.log(self.time_95_s[1] / self.rate.time_s)
-        b = (self.activation_95_J_mol[1] - self.rate.activation_J_mol) / R_J_molK * x
-        half = float(np.hypot(a, b))  # at the mean of 1/T, where the fit is referred to, the two do not correlate
-        return float(np.exp(middle - half)), float(np.exp(middle + half))
-
 
 def fit_rate(T_C: Floats, time_s: Floats) -> RateFit:
     """Straight line through ln(time) over 1/T of rheometer rows (m,), m >= 2 and at least two temperatures.

@@ -1,4 +1,4 @@
-"""Geometry of laying up, taping and winding: lay factors, tape pitch, drum capacity, where a metre lies on a drum."""
+"""Geometry of laying up, taping and winding: lay factors, tape overlap, where a metre lies on a drum."""
 
 import math
 from dataclasses import dataclass
@@ -51,31 +51,10 @@ def pitch_diameter_ratios(cores: int) -> tuple[float, ...]:
     return tuple(first + 2 * layer for layer in range(len(LAYERS[cores])))
 
 
-def laid_up_diameter_ratio(cores: int) -> float:
-    """Diameter over n equal cores over theirs. ValueError as in `pitch_diameter_ratios`."""
-    return pitch_diameter_ratios(cores)[-1] + 1
-
-
-def tape_pitch_mm(diameter_mm: float, width_mm: float, overlap: float) -> float:
-    """Pitch of a tape wound with an overlap (share of its width) on a diameter.
-
-    The width along the cable is w/sin(phi) with tan(phi) = pi D/pitch. ValueError where the tape is too wide to lie so.
-    """
-    free = (1 - overlap) * width_mm
-    if not 0 <= overlap < 1 or free >= math.pi * diameter_mm:
-        raise ValueError(f"a tape of {width_mm:g} mm with overlap {overlap:g} cannot be wound on {diameter_mm:g} mm")
-    return free / math.sqrt(1 - (free / (math.pi * diameter_mm)) ** 2)
-
-
 def tape_overlap(diameter_mm: float, width_mm: float, pitch_mm: Number) -> Number:
-    """Overlap (share of the width) of a tape wound with a pitch; negative is a gap. Inverse of `tape_pitch_mm`."""
+    """Overlap (share of the width) of a tape wound with a pitch; negative is a gap."""
     free: Number = pitch_mm / np.hypot(1, pitch_mm / (math.pi * diameter_mm))
     return 1 - free / width_mm
-
-
-def tape_length_per_m(diameter_mm: float, pitch_mm: float) -> float:
-    """Metres of tape on a metre of cable."""
-    return math.sqrt(1 + (math.pi * diameter_mm / pitch_mm) ** 2)
 
 
 # ---- drums -------------------------------------------------------------------------------------------------------
@@ -96,14 +75,6 @@ class Drum:
     def layer_m(self, layer: int, cable_mm: float) -> float:
         """Cable in a layer, the first is 0: each turn at the middle of its cable."""
         return self.turns(cable_mm) * math.pi * (self.barrel_mm + (2 * layer + 1) * cable_mm) / 1000
-
-    def layers(self, cable_mm: float, clearance_mm: float = 0.0) -> int:
-        """Layers under the flange's edge less a clearance."""
-        return max(0, int((self.flange_mm - self.barrel_mm - 2 * clearance_mm) / (2 * cable_mm) + 1e-9))
-
-    def capacity_m(self, cable_mm: float, clearance_mm: float = 0.0) -> float:
-        """Cable that the drum holds, turns lying over each other (square packing: on the safe side)."""
-        return sum(self.layer_m(i, cable_mm) for i in range(self.layers(cable_mm, clearance_mm)))
 
 
 @dataclass(frozen=True, slots=True)

@@ -63,7 +63,6 @@ def test_who_makes_the_load():
     found = figures(raised([0, 100, 200], "a/HI") + raised([50], "b/LO", priority="high"), 0, 1000, S)
     assert [(f.alarm, f.count, f.share) for f in found.frequent] == [("core-1/a/HI", 3, 0.75), ("core-1/b/LO", 1, 0.25)]
     assert found.priorities == {"low": 0.75, "medium": 0.0, "high": 0.25}
-    assert found.frequent_share == 1.0
 
 
 def test_chattering_is_three_in_a_minute_of_one_alarm():

@@ -1,23 +1,11 @@
-"""Cutting: published optima, and laws of every plan."""
+"""Cutting: laws of every plan."""
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.analysis.cutting import Good, Length, fewest, good_pieces, in_order, plan
+from monitor.analysis.cutting import Good, Length, good_pieces, in_order, plan
 from monitor.contract.record import FillingKey
-
-
-def test_chvatal_cutting_stock_optimum_453():
-    """Chvatal (1983), as in the GAMS library's cutstock: raw 100, optimum 453."""
-    assert fewest(100, [45, 36, 31, 14], [97, 610, 395, 211]) == 453
-
-
-def test_paper_rolls_optimum_73():
-    """The worked example of the encyclopaedia's article on cutting stock: master 5600, optimum 73."""
-    widths = [1380, 1520, 1560, 1710, 1820, 1880, 1930, 2000, 2050, 2100, 2140, 2150, 2200]
-    demand = [22, 25, 12, 14, 18, 18, 20, 10, 12, 14, 16, 18, 20]
-    assert fewest(5600, widths, demand) == 73
 
 
 def key(drum: str) -> FillingKey:

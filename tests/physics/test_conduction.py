@@ -6,7 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
-from monitor.physics.conduction import Wall, critical_radius_m, lumped_rate_1_s, resistance_mK_W
+from monitor.physics.conduction import Wall
+from tests.physics.reference import volumes
 
 # Infinite cylinder, first root of zeta J1 = Bi J0 (Incropera, Fundamentals of Heat and Mass Transfer, table 5.1, from
 # memory, equal to the roots to 4 decimals).
@@ -44,47 +45,11 @@ def test_steel_shaft_of_cengel():
         assert now[0] == pytest.approx(expected_C, abs=0.02)
 
 
-@pytest.mark.parametrize(
-    ("rate_1_s", "source"),
-    [
-        (lumped_rate_1_s(210.0, 8500 * 320.0, 1e-3 / 6), (0.4632, 1e-4)),  # Cengel ex. 4-1, thermocouple of 1 mm
-        (lumped_rate_1_s(400.0, 8500 * 400.0, 7.06e-4 / 6), (1.0, 1e-3)),  # Incropera ex. 5.1, tau = 1 s (memory)
-    ],
-)
-def test_lumped_thermocouples(rate_1_s, source):
-    assert rate_1_s == pytest.approx(source[0], abs=source[1])
-
-
-def test_times_of_the_lumped_thermocouples():
-    """99 % in 9.94 s (Cengel ex. 4-1, book 10 s); 25 to 199 in 200 degC gas in 5.17 s (Incropera ex. 5.1, book 5.2)."""
-    assert np.log(100) / 0.4632 == pytest.approx(9.94, abs=0.01)
-    assert np.log((25 - 200) / (199 - 200)) / lumped_rate_1_s(400, 8500 * 400.0, 7.06e-4 / 6) == pytest.approx(
-        5.17, abs=0.01
-    )
-
-
-def test_lumped_plate():
-    """Package pychemengg 0.1a11, transient: 700 degC in 15 degC for 60 s gives 617.06198."""
-    rate = lumped_rate_1_s(53.0, 2800 * 880.0, 0.02 / 2.0)
-    assert 15 + (700 - 15) * np.exp(-rate * 60) == pytest.approx(617.06198, abs=1e-4)
-
-
 def test_a_thin_wall_of_high_conductivity_is_a_lumped_body():
     wall = Wall.of(0.9e-3, 1.0e-3, 200.0, 2.4e6, 9.0)
     heat = wall.total_J_mK.sum()
     slow = wall.film(50.0).rate_1_s.min()
     assert slow == pytest.approx(50.0 * 2 * np.pi * 1e-3 / heat, rel=1e-3)
-
-
-def test_insulated_wire_of_cengel():
-    """Cengel, Heat Transfer, insulated wire: radii 1.5 and 3.5 mm, 5 m, k 0.15, h 12, 80 W in 30 degC: conduction
-    0.1798022, convection 0.7578807 K/W, interface 105.01 degC, critical radius 12.5 mm (package pychemengg)."""
-    conduction = resistance_mK_W(1.5e-3, 3.5e-3, 0.15) / 5
-    convection = 1 / (12 * 2 * np.pi * 3.5e-3 * 5)
-    assert conduction == pytest.approx(0.1798022, rel=1e-6)
-    assert convection == pytest.approx(0.7578807, rel=1e-6)
-    assert 30 + 80 * (conduction + convection) == pytest.approx(105.01, abs=0.01)
-    assert critical_radius_m(0.15, 12.0) == pytest.approx(0.0125)
 
 
 def test_steady_flow_through_the_wall_has_the_resistance_of_the_book():
@@ -95,7 +60,7 @@ def test_steady_flow_through_the_wall_has_the_resistance_of_the_book():
     source[0] = 3.0  # W/m
     K = film.from_modes @ np.diag(1 / film.rate_1_s) @ film.from_modes.T
     T = K @ source
-    assert T[0] - T[-1] == pytest.approx(3.0 * resistance_mK_W(0.9e-3, 1.8e-3, 0.25), rel=1e-9)
+    assert T[0] - T[-1] == pytest.approx(3.0 * np.log(2) / (2 * np.pi * 0.25), rel=1e-9)
 
 
 walls = st.builds(
@@ -113,7 +78,7 @@ walls = st.builds(
 def test_without_a_film_no_heat_is_lost(wall, core_C, t_s):
     start = wall.start_C(core_C, 30.0)
     later = wall.film(0.0).step(start, np.array(0.0), np.array(0.0), np.array(t_s))
-    assert wall.energy_J_m(later) == pytest.approx(float(wall.energy_J_m(start)), rel=1e-9)
+    assert later @ wall.total_J_mK == pytest.approx(float(start @ wall.total_J_mK), rel=1e-9)
 
 
 @given(walls, st.floats(1, 2000), st.floats(0.01, 30), st.floats(0.1, 0.9), st.floats(-20, 20))
@@ -133,7 +98,7 @@ def test_in_the_end_the_wall_is_as_warm_as_its_medium(wall, film_W_m2K, medium_C
 
 def test_against_another_method_and_another_solver():
     """Finite volumes by a stiff solver of SciPy, 400 nodes, the same wall in a medium that warms up."""
-    fine = Wall.volumes(0.89e-3, 1.79e-3, 0.25, 1180 * 1300.0, 8.67, 400)
+    fine = volumes(0.89e-3, 1.79e-3, 0.25, 1180 * 1300.0, 8.67, 400)
     loss = np.zeros(400)
     loss[-1] = 2 * np.pi * 1.79e-3 * 85.0
     total = fine.total_J_mK
@@ -160,6 +125,6 @@ def test_sheath_in_a_trough_is_no_lumped_body():
     wall = Wall.of(4e-3, 5.5e-3, 0.4, 1500 * 1500.0, 0.0)
     film = 1500.0
     biot = film * 1.5e-3 / 0.4
-    lumped = lumped_rate_1_s(film, 1500 * 1500.0, (5.5e-3**2 - 4e-3**2) / (2 * 5.5e-3))
+    lumped = film * 2 * 5.5e-3 / (1500 * 1500.0 * (5.5e-3**2 - 4e-3**2))  # h A / (rho c V)
     assert biot > 5
     assert wall.film(film).rate_1_s.min() < 0.5 * lumped

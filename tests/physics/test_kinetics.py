@@ -3,12 +3,7 @@
 import numpy as np
 import pytest
 
-from monitor.physics.kinetics import (
-    Rate,
-    conversion,
-    equivalent_time,
-    factor_per_10_K,
-)
+from monitor.physics.kinetics import Rate, factor_per_10_K
 
 # J. Jalkanen, Thermochimica Acta 703 (2021) 178982, data doi 10.17632/pndj7x373y.1, sheet pred_vs_exp: two silicones
 # at 100 degC, time [s] at conversion, read off the kinetic predictions.
@@ -27,23 +22,12 @@ def test_the_rule_of_ten_kelvin_is_not_constant():
     assert factor_per_10_K(100e3, 180.0) == pytest.approx(1.7737, abs=1e-4)
 
 
-def test_equivalent_cure_worked_example():
-    """Reference 140 degC, factor 2 per 10 K (derived by hand): minutes at 110 to 150 and back are worth 7.625."""
-    T = np.array([110, 120, 130, 140, 150, 150, 140, 130, 120.0])
-    assert equivalent_time(T, np.ones(9), 140.0, 2.0) == pytest.approx(7.625)
-    assert equivalent_time(np.array([150.0]), np.array([10.0]), 140.0, 2.0) == pytest.approx(20.0)
-
-
 def test_dicumyl_peroxide_half_lives():
     """A 9.24e15 /s, Ea 152.67 kJ/mol (from memory): 112 degC 10.56 h, 132 degC 1.004 h, 154 degC 350 s."""
     half = Rate(np.log(2) / (9.24e15 * np.exp(-152670 / 8.314462618 / 405.15)), 132.0, 152670.0)
     assert half.time_at_s(np.array(112.0)) / 3600 == pytest.approx(10.56, rel=0.01)
     assert half.time_at_s(np.array(132.0)) / 3600 == pytest.approx(1.004, rel=0.01)
     assert half.time_at_s(np.array(154.0)) == pytest.approx(350, rel=0.01)
-
-
-def test_an_index_of_one_is_ninety_percent():
-    assert conversion(np.array([0.0, 1.0, 2.0])) == pytest.approx([0.0, 0.9, 0.99])
 
 
 def test_measured_silicones_are_not_of_first_order():
