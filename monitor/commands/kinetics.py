@@ -1,23 +1,40 @@
-"""`everymetre kinetics ROWS`: t90 and activation energy from rheometer rows, how sure they are, as TOML to paste."""
+"""`everymetre kinetics ROWS`: t90 and activation energy from rheometer rows, how sure they are, as TOML to paste.
+
+A row is a t90 at one temperature, or a point of a cure curve, of which t90 is read off as ISO 6502 does.
+"""
 
 import sys
 from argparse import ArgumentParser, Namespace
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from monitor.commands import SUMMARIES
 from monitor.commands.csv_table import number, read_table
 from monitor.contract.part import Part
-from monitor.physics.rheometer import RateFit, fit_rate
+from monitor.physics.rheometer import RateFit, fit_rate, time_to
 
 COLUMNS = ("temperature_C", "t90_s")
+CURVE = ("temperature_C", "time_s", "torque")
+COMPLETE = 0.9  # of the torque's rise
 
 
 def read_rows(path: Path) -> RateFit:
-    """Fit the rows of a CSV file with the columns temperature_C and t90_s. ValueError says what is wrong with it."""
-    rows = np.array([[number(row[name]) for name in COLUMNS] for row in read_table(path, COLUMNS)]).reshape(-1, 2)
+    """Fit the rows of a CSV file, of COLUMNS or of CURVE. ValueError says what is wrong with it."""
+    table = read_table(path, ("temperature_C",))
+    if table and set(CURVE) <= set(table[0]):
+        points = _numbers(table, CURVE)
+        T_C = np.unique(points[:, 0])
+        curves = [points[points[:, 0] == one] for one in T_C]
+        return fit_rate(T_C, np.array([time_to(COMPLETE, curve[:, 1], curve[:, 2]) for curve in curves]))
+    rows = _numbers(read_table(path, COLUMNS), COLUMNS)
     return fit_rate(rows[:, 0], rows[:, 1])
+
+
+def _numbers(table: list[dict[str, str]], columns: Sequence[str]) -> NDArray[np.float64]:
+    return np.array([[number(row[name]) for name in columns] for row in table]).reshape(-1, len(columns))
 
 
 def toml(fit: RateFit) -> str:
@@ -35,7 +52,11 @@ def toml(fit: RateFit) -> str:
 
 
 def _options(parser: ArgumentParser) -> None:
-    parser.add_argument("rows", type=Path, help="CSV file with the columns temperature_C and t90_s")
+    parser.add_argument(
+        "rows",
+        type=Path,
+        help="CSV file with the columns temperature_C and t90_s, or temperature_C, time_s and torque of cure curves",
+    )
 
 
 def _run(options: Namespace) -> int:
