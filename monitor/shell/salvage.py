@@ -107,13 +107,13 @@ class Salvage:
         """Set messages aside, each with why. StoreNotAsExpectedError where the store refuses every message."""
         if not guilty:
             return
-        self.control(guilty[0][0])
         aside = [self._aside(one, why) for one, why in guilty]
         try:
             self.writer.set_aside(aside)
         except Exception as error:
             if not is_of_data(error):
                 raise
+            self.control(guilty[0][0])
             for one in aside:
                 self._keep_alone(one)
         self.rejected += [one.rejected for one in aside]
@@ -136,14 +136,32 @@ class Salvage:
 
     def control(self, one: Taken) -> None:
         """Where even a message without content is refused, the table is at fault and no message."""
-        m = one.kept
-        empty = Message(Stream(m.stream.line, MONITOR, TICK), 0, m.t_s, m.t_s, m.received_s, m.body)
         try:
-            self.writer.probe(Batch([(empty, b"")]))
+            self.writer.probe(_neutral(one))
         except Exception as error:
             if is_of_data(error):
                 raise StoreNotAsExpectedError(f"even an empty message is refused: {first_line(error)}") from error
             raise
+
+    def refusals(self, batches: Sequence[Batch], one: Taken) -> list[str | None]:
+        """Why the store refuses each batch for certain, None where it takes it: a fault of its own may have passed.
+
+        Certain is what it refuses twice and takes a neutral message directly before, between and after.
+        StoreNotAsExpectedError where it refuses a neutral one.
+        """
+        neutral = _neutral(one)
+        tries = [each for batch in batches for each in (neutral, batch, neutral, batch)]
+        found = self.writer.probe_each([*tries, neutral])
+        for error in filter(None, found[::2]):
+            raise StoreNotAsExpectedError(f"even an empty message is refused: {first_line(error)}") from error
+        twice = zip(found[1::4], found[3::4], strict=True)
+        return [first_line(second) if first and second else None for first, second in twice]
+
+
+def _neutral(one: Taken) -> Batch:
+    """A message without content, beside one."""
+    m = one.kept
+    return Batch([(Message(Stream(m.stream.line, MONITOR, TICK), 0, m.t_s, m.t_s, m.received_s, m.body), b"")])
 
 
 def suspension(line: str, error: BaseException, known: str = "") -> str:
@@ -176,6 +194,8 @@ class _Line:
         while (found := self._shortest_failing(passing)) is not None:
             failing, error = found
             guilty = self._at_fault(failing, error)
+            if guilty is not None and not self._is_certain(failing, guilty):
+                guilty = None
             if guilty is not None:
                 self.salvage.give_up([(self.waiting.pop(guilty), first_line(error))])
                 failing -= 1
@@ -185,20 +205,22 @@ class _Line:
     def _set_aside_refused(self) -> None:
         """Messages that the database refuses by themselves are at fault whatever an engine makes of them.
 
-        The store is tried before the search as well as after it: a fault of its own may be put right meanwhile.
+        The store is tried before the search as well: a fault of its own that lasts need not be looked through.
         """
         if self.waiting and self._refusal(Batch([one.pair for one in self.waiting])) is not None:
             self.salvage.control(self.waiting[0])
-            refused = dict(self._refused(range(len(self.waiting))))
+            suspects = list(self._refused(range(len(self.waiting))))
+            whys = self.salvage.refusals([Batch([self.waiting[i].pair]) for i in suspects], self.waiting[0])
+            refused = {i: why for i, why in zip(suspects, whys, strict=True) if why is not None}
             self.salvage.give_up([(self.waiting[i], why) for i, why in refused.items()])
             self.waiting = [one for i, one in enumerate(self.waiting) if i not in refused]
 
-    def _refused(self, places: Sequence[int]) -> Iterator[tuple[int, str]]:
+    def _refused(self, places: Sequence[int]) -> Iterator[int]:
         error = self._refusal(Batch([self.waiting[i].pair for i in places])) if places else None
         if error is None:
             return
         if len(places) == 1:
-            yield places[0], first_line(error)
+            yield places[0]
             return
         middle = len(places) // 2
         yield from self._refused(places[:middle])
@@ -242,6 +264,14 @@ class _Line:
             guilty = self._removable(part, of_story + of_samples)
         return failing - 1 if guilty is None else guilty
 
+    def _is_certain(self, failing: int, guilty: int) -> bool:
+        """Whether a beginning fails with a message and passes without it while the store is sound."""
+        part = self.waiting[:failing]
+        self.salvage.control(part[0])
+        alone = self._probe(part) is not None and self._probe([*part[:guilty], *part[guilty + 1 :]]) is None
+        self.salvage.control(part[0])
+        return alone and self._probe(part) is not None
+
     def _removable(self, part: Sequence[Taken], candidates: Sequence[int]) -> int | None:
         for i in candidates:
             if self.probes > PROBES_MAX:
@@ -282,10 +312,13 @@ class _Line:
         return pipeline, Batch([one.pair for one in part], outputs)
 
     def _is_taken(self, output: Output) -> bool:
-        error = self._refusal(Batch(outputs=[output]))
-        if error is not None:
-            self.left_out.append((type(output).__name__, first_line(error)))
-        return error is None
+        batch = Batch(outputs=[output])
+        if self._refusal(batch) is None:
+            return True
+        [why] = self.salvage.refusals([batch], self.waiting[0])
+        if why is not None:
+            self.left_out.append((type(output).__name__, why))
+        return why is None
 
     def _store(self) -> Pipeline:
         pipeline, batch = self._batch(self.waiting)

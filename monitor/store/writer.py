@@ -183,6 +183,24 @@ class Writer:
             self._execute(connection, batch)
             connection.rollback()
 
+    def probe_each(self, batches: Sequence[Batch]) -> list[Exception | None]:
+        """What the database refuses of each batch as data, one after the other; nothing stays. Raises all else."""
+        found: list[Exception | None] = []
+        with self.engine.connect() as connection:
+            for batch in batches:
+                attempt = connection.begin_nested()
+                try:
+                    self._execute(connection, batch)
+                    found.append(None)
+                except Exception as error:
+                    if not is_of_data(error):
+                        raise
+                    found.append(error)
+                finally:
+                    attempt.rollback()
+            connection.rollback()
+        return found
+
     def set_aside(self, guilty: Sequence[SetAside]) -> None:
         """Keep messages that cannot be data, count them, and forget the oldest of their line, in one transaction."""
         with self.engine.begin() as connection:
