@@ -59,12 +59,12 @@ from monitor.core.revisions import Revisions
 from monitor.core.rows import Rows
 from monitor.core.state import StateTimeline
 from monitor.core.stream import EventPulse, Pending, StreamFlow, WindowCheck, extents
-from monitor.core.track import Track, to_grid
+from monitor.core.track import Track, TrackStart, to_grid
 from monitor.core.zone_heat import ZoneHeat
 from monitor.physics.march import Elements
 from monitor.physics.margins import Margin, Margins
 
-VERSION = 8
+VERSION = 9
 MAGIC = b"EMS\n"
 DIGEST_BYTES = 32
 
@@ -212,6 +212,7 @@ TYPES: dict[str, StateType] = {
     "line silence": StateType(LineSilence, ("line",), _relink_line),
     "people": StateType(People),
     "track": StateType(Track),
+    "track start": StateType(TrackStart),
     "state timeline": StateType(StateTimeline),
     "alarm book": StateType(AlarmBook),
     "alarm": StateType(Alarm),
@@ -349,10 +350,16 @@ def _unverified(tree: Tree) -> None:
             finding |= {"check": "unverified", "key": finding["key"].replace("/unseen@", "/unverified@")}
 
 
+def _starts_of_tracks(tree: Tree) -> None:
+    """To version 9: a track keeps places where another may start, of which the first follows with the next reading."""
+    for track in every(tree, "track"):
+        track["starts"] = ["list"]
+
+
 # From each version to the next.
 UPGRADES: dict[int, Upgrade] = {
     1: _starts_kinds_and_signers, 2: _number_fillings, 3: _unjudged, 4: _people_by_start, 5: _offsets_on_grid,
-    6: _parts_of_the_engine, 7: _unverified,
+    6: _parts_of_the_engine, 7: _unverified, 8: _starts_of_tracks,
 }  # fmt: skip
 
 

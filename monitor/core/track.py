@@ -1,9 +1,8 @@
 """Line metre as a function of time: the counter where it is sound, integrated speed where it is not; never back."""
 
 from bisect import bisect_left, bisect_right
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
-from typing import NamedTuple
 
 import numpy as np
 
@@ -13,15 +12,36 @@ from monitor.contract.record import CounterFault, Floats
 GRID_M = 2.0**-22  # see `to_grid`
 SLIP_SPAN_M = 10.0
 COASTS_S = 0.5
+START_EVERY_S = 60.0
+START_BEFORE_S = 120.0  # before the oldest cable in the line, so that delays and limits have begun
 BLIND_S = 2.0  # speed samples further apart than this say little of what lies between
 
 
-class Anchor(NamedTuple):
-    """A reading of the counter, m, at a time, UTC s, and what is added to it for its line metre, m."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrackStart:
+    """A track at a reading of its counter, where another track may begin and come to the same knots to the bit.
+
+    `offset_m` is added to the reading; `L_m` is the line metre reached. `slip` is where the span began over which
+    counter and speed are compared: reading, metres by speed since then, offset. `speed` is the newest sample by then:
+    UTC s, m/s, metres by speed since then. `blind_s` ends the newest piece without speed. `is_first`: of the line.
+    """
 
     t_s: float
     reading_m: float
     offset_m: float
+    L_m: float
+    slip: tuple[float, float, float] | None
+    slipping: bool
+    speed: tuple[float, float, float] | None
+    blind_s: float | None
+    is_first: bool
+
+    def moved(self, by_m: float) -> "TrackStart":
+        """The same cable where the counter has moved along the path."""
+        by_m = to_grid(by_m)
+        slip = self.slip and (self.slip[0], self.slip[1], self.slip[2] + by_m)
+        is_first = self.is_first and by_m == 0
+        return replace(self, offset_m=self.offset_m + by_m, L_m=self.L_m + by_m, slip=slip, is_first=is_first)
 
 
 def _empty() -> Floats:
@@ -45,6 +65,7 @@ class Track:
     t_s: Floats = field(default_factory=_empty)
     L_m: Floats = field(default_factory=_empty)
     faults: list[CounterFault] = field(default_factory=list)
+    starts: list[TrackStart] = field(default_factory=list)  # the first lies well before the oldest cable in the line
     _counter: list[tuple[float, float]] = field(default_factory=list)  # readings not yet used
     _speed_t: list[float] = field(default_factory=list)
     _speed_v: list[float] = field(default_factory=list)
@@ -70,11 +91,6 @@ class Track:
     def speed_m_per_s(self) -> float:
         """Newest speed sample; 0 before there is any."""
         return self._speed_v[-1] if self._speed_v else 0.0
-
-    @property
-    def anchor(self) -> "Anchor | None":
-        """The newest reading used; None before there is any."""
-        return Anchor(*self._last[:3]) if self._last else None
 
     def add_counter(self, t_s: Floats, reading_m: Floats) -> None:
         """Readings in order of time; NaN readings are passed over."""
@@ -124,7 +140,11 @@ class Track:
         return np.asarray(np.interp(L_m, self.L_m, self.t_s, left=np.nan, right=np.nan))
 
     def forget_before(self, L_m: float) -> None:
-        """Drop knots that no metre beyond `L_m` needs."""
+        """Drop knots and starts that no metre beyond `L_m` needs."""
+        while len(self.starts) > 1 and self.starts[1].L_m <= L_m:
+            if not self.starts[1].t_s <= float(self.when(np.array([L_m]))[0]) - START_BEFORE_S:
+                break
+            del self.starts[0]
         first = int(np.searchsorted(self.L_m, L_m, side="left")) - 1
         if first > 256:
             self.t_s, self.L_m = self.t_s[first:], self.L_m[first:]
@@ -134,8 +154,22 @@ class Track:
         self.start_m = L_m
         self._begin(t_s, L_m)
 
+    def start_at(self, start: TrackStart) -> None:
+        """Go on as another track did. For one that has nothing yet; what was before the start is passed over."""
+        self.starts = [start]
+        self._last = (start.t_s, start.reading_m, start.offset_m, 0.0)
+        self._slip = start.slip and (start.slip[0], -start.slip[1], start.slip[2])
+        self._slipping = start.slipping
+        self._blind_s = -np.inf if start.blind_s is None else start.blind_s
+        if start.speed is not None:
+            t_s, v, since_m = start.speed
+            self._speed_t, self._speed_v, self._speed_S = [t_s], [v], [-since_m]
+        self._begin(start.t_s, start.L_m)
+        self._raw_m = start.reading_m + start.offset_m
+
     def shift(self, by_m: float) -> None:
         """Count on from `by_m` further; where that is back, the track stands until it is made up for."""
+        self.starts = []
         self._raw_m += by_m
         if self._last is not None:
             t, reading, offset, S = self._last
@@ -204,7 +238,7 @@ class Track:
             return
         end, top = self.end_s, self.now_m
         for t, reading in ready:
-            swept = self._swept(t)
+            swept, is_first = self._swept(t), self._last is None and self.start_m is None
             if self._last is None:
                 if not len(self.t_s) and not knots_t:
                     self._raw_m = reading if self.start_m is None else self.start_m
@@ -221,6 +255,7 @@ class Track:
                 knots_t.append(t)
                 knots_L.append(top)
                 end = t
+                self._keep_start(top, is_first)
         del self._counter[: len(ready)]
         self._put(knots_t, knots_L)
         self._forget_speed()
@@ -270,6 +305,22 @@ class Track:
         self._slip = (reading, S, offset)
         self._last = (t, reading, offset, S)
         return offset
+
+    def _keep_start(self, L_m: float, is_first: bool) -> None:
+        """Keep the state at the newest reading, now and then while the line moves."""
+        assert self._last is not None
+        t, reading, offset, S = self._last
+        if self.starts and (t < self.starts[-1].t_s + START_EVERY_S or L_m <= self.starts[-1].L_m):
+            return
+        at = bisect_right(self._speed_t, t) - 1
+        self.starts.append(
+            TrackStart(
+                t_s=t, reading_m=reading, offset_m=offset, L_m=L_m,
+                slip=self._slip and (self._slip[0], S - self._slip[1], self._slip[2]), slipping=self._slipping,
+                speed=(self._speed_t[at], self._speed_v[at], S - self._speed_S[at]) if at >= 0 else None,
+                blind_s=self._blind_s if self._blind_s > -np.inf else None, is_first=is_first,
+            )
+        )  # fmt: skip
 
     def _begin(self, t: float, L: float) -> None:
         self._raw_m = L

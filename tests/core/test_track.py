@@ -173,3 +173,44 @@ def test_a_track_that_begins_at_another_reading_comes_to_the_same_metres_to_the_
     later = fed(first, float(whole.at(t[read])) + 1e-10)
     assert later.now_m == whole.now_m
     assert np.array_equal(later.at(t[read + 11 :]), whole.at(t[read + 11 :]))
+
+
+@given(
+    st.lists(st.floats(0, 6), min_size=150, max_size=200),
+    st.lists(st.tuples(st.floats(0.05, 0.95), st.floats(-50, 50) | st.just(0.0)), max_size=2),
+    st.lists(st.tuples(st.floats(0, 0.9), st.floats(0.02, 0.3), st.sampled_from([0.0, 0.8, 1.2])), max_size=2),
+    st.lists(st.tuples(st.floats(0, 0.9), st.floats(0.02, 0.2), st.sampled_from(["counter", "speed"])), max_size=2),
+)
+def test_a_track_that_starts_where_another_was_comes_to_the_same_to_the_bit(v, kinks, slips, silences):
+    """A3: the counter may slip, stand, jump or be silent where it begins."""
+    t, v, _ = truth(v)
+    counted = v * STEP_S
+    for where, length, share in slips:
+        counted[int(where * len(t)) : int((where + length) * len(t))] *= share
+    reading = 100 + np.cumsum(counted) / 7.0 * 7.1
+    for where, size in kinks:
+        reading = kinked(reading, int(where * len(t)), size)
+    heard = {"counter": np.ones(len(t), dtype=bool), "speed": np.ones(len(t), dtype=bool)}
+    for where, length, which in silences:
+        heard[which][int(where * len(t)) : int((where + length) * len(t))] = False
+
+    def fed(track: Track, since_s: float) -> Track:
+        for a in range(0, len(t), 10):
+            of = slice(a, a + 10)
+            if t[of][-1] >= since_s:
+                read, moved = (t[of][heard[which][of]] for which in ("counter", "speed"))
+                track.add_counter(read, reading[of][heard["counter"][of]])
+                track.add_speed(moved, v[of][heard["speed"][of]])
+                if t[a] - 1.0 > track.end_s:
+                    track.extend(t[a] - 1.0)
+        return track
+
+    whole = fed(Track("core-1", jump_m=1.0, slip_percent=3.0), -1.0)
+    for start in whole.starts:
+        later = Track("core-1", jump_m=1.0, slip_percent=3.0)
+        later.start_at(start)
+        fed(later, start.t_s)
+        asked = t[t >= start.t_s]
+        assert np.array_equal(later.at(asked), whole.at(asked))
+        assert later.faults == [f for f in whole.faults if f.t_s > start.t_s]
+        assert later.starts == [s for s in whole.starts if s.t_s >= start.t_s]
