@@ -380,7 +380,7 @@ class Pipeline:
         stamp = end if end > -np.inf else 0.0
         extra = {
             "t_s": stamp,  # to the bit
-            "anchor": self.track.anchor,
+            "track": self.track.starts[0] if self.track.starts else None,
             "recipe": self.recipe.recipe if self.recipe else None,
             "dwell_s": {c.dwell.zone: c.newest_s for c in self.dwells if c.newest_s == c.newest_s},
             "cure": cure_told(self.curing),

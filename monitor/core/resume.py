@@ -19,7 +19,7 @@ from monitor.core.cure.stage import FORECAST_ALARM, CureCheck
 from monitor.core.limit import Limit, Mode, Point
 from monitor.core.pipeline import Pipeline
 from monitor.core.stream import StreamFlow
-from monitor.core.track import Anchor
+from monitor.core.track import TrackStart
 
 ACTIVE = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
 HIDDEN = (AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE)  # these do not tell whether the condition is present
@@ -29,17 +29,18 @@ EXACT_M = 1e-6
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LastKnown:
-    """What the record knows of a line at `t_s`, when its counter stood at `line_metre`; `anchor` is its newest reading.
+    """What the record knows of a line at `t_s`, when its counter stood at `line_metre`.
 
-    `next_row`: the first whole metre of which no row was given out. `recipe`: the one in force; None where an older
-    program did not keep it. `spans`: drums that rows still to come may belong to, the one being wound last. `alarms`:
-    the newest change of each. `findings`: those that are open, and those of the newest forecast of a line that is
+    `track`: where its track starts for the oldest cable in the line. `next_row`: the first whole metre of which no row
+    was given out. `recipe`: the one in force; None where an older program did not keep it. `spans`: drums that rows
+    still to come may belong to, the one being wound last. `alarms`: the newest change of each. `findings`: those that
+    are open, and those of the newest forecast of a line that is
     stopped. `orders`: by stream, its numbering, the next number and the newest stamp.
     """
 
     t_s: float
     line_metre: float
-    anchor: Anchor | None = None
+    track: TrackStart | None = None
     next_row: int | None = None
     recipe: str | None = None
     spans: Sequence[DrumSpan] = ()

@@ -23,10 +23,11 @@ from monitor.contract.units import convert
 from monitor.core.arrival import Block, Message, Note, Tick
 from monitor.core.decode import Decoder
 from monitor.core.fillings import Fillings
+from monitor.core.people import People
 from monitor.core.pipeline import Pipeline
 from monitor.core.resume import EXACT_M, LastKnown, resume
 from monitor.core.snapshot import Given, SnapshotError, dump, load
-from monitor.core.track import Track
+from monitor.core.track import START_BEFORE_S, Track, TrackStart
 from monitor.shell.defects import engine_step
 from monitor.store import journal, last_known
 from monitor.store.message_history import END_ID, History, again
@@ -41,7 +42,8 @@ from monitor.store.revisions import (
 )
 from monitor.store.writer import Restored, Writer, ms
 
-BEFORE_S = 120.0  # fed before the oldest cable in the line, so that delays and limits have begun
+BEFORE_S = START_BEFORE_S
+BEFORE_START_S = 60.0  # what was reported before the track starts may take effect after it
 LOOK_BACK_S = (1800.0, 4 * 3600.0, 48 * 3600.0)  # how far the counter is read back to find that cable
 SLICE_S = 1.0
 FOR_EVER_MS = 2**53
@@ -192,8 +194,10 @@ class _Start:
                 known = replace(known, findings=[self._as_far(f, known.t_s) for f in known.findings])
                 pipeline.revisions.proposals = last_known.proposals(connection, self.line)
         begin, count = _Begin(0.0) if known is None else self._begin(known), 0
+        if begin.start is not None:
+            pipeline.track.start_at(begin.start)
         self._assume(pipeline, begin.t_s)
-        for messages in self._messages(begin.t_s, known):
+        for messages in self._messages(begin.t_s, known, pipeline.people):
             if pipeline.track.start_m is None:
                 pipeline.track.start_m = begin.metre_at(first_counter_s(messages, self.record.file))
             self._feed(pipeline, messages, known)
@@ -252,27 +256,34 @@ class _Start:
         if said is not None:
             pipeline.states.say(min(said.t / 1e3, begin_s), said.state, said.reason)
 
-    def _messages(self, begin_s: float, known: LastKnown | None) -> Iterator[Arrivals]:
-        """Messages since a time, without the changes of limits that are on record."""
+    def _messages(self, begin_s: float, known: LastKnown | None, people: People) -> Iterator[Arrivals]:
+        """Messages since a time; of changes of limits that are on record only the time passes."""
         upto_s = -np.inf if known is None else max(known.t_s, self.record.newest_came_s)
         for messages in self._history().read(ms(begin_s), FOR_EVER_MS):
-            yield [m for m in messages if not _is_on_record(m, upto_s)]
+            for m in messages:
+                if isinstance(m, Message) and _is_on_record(m, upto_s):
+                    people.is_new(m)  # not from now on
+            yield messages
 
     def _begin(self, known: LastKnown) -> "_Begin":
         """Rows from `next_row` on need every message since that cable was at the head, or at what lies before it."""
         line = self.record.file
-        history = self._history(*(Stream(line.line, *p.split("/")) for p in (line.counter.stream, line.counter.speed)))
         lowest_m = min(0.0, *(s.position_m for s in line.station))
+        oldest_m = -np.inf if known.next_row is None else known.next_row - 2 - line.counter_m + lowest_m
+        if known.track is not None and known.track.is_first:
+            return _Begin(0.0)
+        if known.track is not None and known.track.L_m <= oldest_m:
+            return _Begin(known.track.t_s - BEFORE_START_S, known.track)
+        history = self._history(*(Stream(line.line, *p.split("/")) for p in (line.counter.stream, line.counter.speed)))
         found = _Begin(known.t_s - BEFORE_S)
         for back_s in LOOK_BACK_S:
             track = counted(history, line, known, back_s)
             if not len(track.t_s):
                 continue
-            off_m = _off_m(track, known)
-            found = _Begin(float(track.t_s[0]) - BEFORE_S, track, off_m)
-            need_m = -np.inf if known.next_row is None else known.next_row - 2 - line.counter_m + lowest_m - off_m
-            if track.L_m[0] <= need_m:
-                return replace(found, t_s=float(track.when(np.array([need_m]))[0]) - BEFORE_S)
+            off_m = known.line_metre - float(track.at(known.t_s))
+            found = _Begin(float(track.t_s[0]) - BEFORE_S, track=track, off_m=off_m)
+            if track.L_m[0] <= oldest_m - off_m:
+                return replace(found, t_s=float(track.when(np.array([oldest_m - off_m]))[0]) - BEFORE_S)
         return found if abs(found.off_m) > EXACT_M else replace(found, track=None)
 
     # ---- what has changed ------------------------------------------------------------------------------------
@@ -319,12 +330,14 @@ class _Start:
 
 @dataclass(frozen=True, slots=True)
 class _Begin:
-    """Since when messages are fed, and the counter's own track there, which is `off_m` behind the line metre.
+    """Since when messages are fed, and where the track starts.
 
-    Without a track the line metre is what the counter says: as it was at the beginning of the record.
+    Without a start: the counter's own track there, which is `off_m` behind the line metre. Without a track too, the
+    line metre is what the counter says: as it was at the beginning of the record.
     """
 
     t_s: float
+    start: TrackStart | None = None
     track: Track | None = None
     off_m: float = 0.0
 
@@ -340,9 +353,9 @@ def _from(rows: MetreRows, first: float) -> MetreRows:
     return MetreRows(rows.line, rows.first_m + skip, rows.verdict[skip:], columns)
 
 
-def _is_on_record(message: Message | Tick | Note, upto_s: float) -> bool:
+def _is_on_record(message: Message, upto_s: float) -> bool:
     """Whether a message is a change of limits that was in effect by then: what came of it is on record."""
-    return isinstance(message, Message) and isinstance(message.body, LimitsStep) and message.t_s <= upto_s
+    return isinstance(message.body, LimitsStep) and message.t_s <= upto_s
 
 
 def first_counter_s(messages: Arrivals, line: Line) -> float | None:
@@ -350,13 +363,6 @@ def first_counter_s(messages: Arrivals, line: Line) -> float | None:
         if isinstance(m, Message) and m.stream.path == line.counter.stream and isinstance(m.body, Block):
             return float(m.body.t_s[0])
     return None
-
-
-def _off_m(track: Track, known: LastKnown) -> float:
-    """How far a track is behind the line metre: at the newest reading that the engine had used, where it is known."""
-    if known.anchor is not None and track.anchor is not None and track.anchor[:2] == known.anchor[:2]:
-        return known.anchor.offset_m - track.anchor.offset_m
-    return known.line_metre - float(track.at(known.t_s))
 
 
 def counted(history: History, line: Line, known: LastKnown, back_s: float) -> Track:
@@ -369,8 +375,6 @@ def counted(history: History, line: Line, known: LastKnown, back_s: float) -> Tr
             if isinstance(m, Message) and isinstance(m.body, Block):
                 found[m.stream.path].append(m.body)
     (counter_s, reading_m), (speed_s, v) = (_in_order(found[path], start_s, end_s) for path in (c.stream, c.speed))
-    used = len(counter_s) if known.anchor is None else np.searchsorted(counter_s, known.anchor.t_s, side="right")
-    counter_s, reading_m = counter_s[:used], reading_m[:used]
     v = convert(v, line.speed_unit, "m/s")
     edges = np.arange(start_s, end_s + 2 * SLICE_S, SLICE_S)
     of_speed, of_counter = np.searchsorted(speed_s, edges), np.searchsorted(counter_s, edges)

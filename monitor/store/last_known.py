@@ -14,7 +14,7 @@ from monitor.contract.record import AlarmChange, AlarmState, DrumSpan, Finding, 
 from monitor.contract.topics import MONITOR, OPERATOR, STATE
 from monitor.core.fillings import KEPT, Fillings
 from monitor.core.resume import LastKnown
-from monitor.core.track import Anchor
+from monitor.core.track import TrackStart
 from monitor.store import samples
 from monitor.store.findings import finding_of
 from monitor.store.numbering import StreamNumbers
@@ -38,7 +38,7 @@ def read(connection: Connection, described: Line, now: Line) -> LastKnown | None
     return LastKnown(
         t_s=float(said["extra"].get("t_s", newest.t_ms / 1e3)),
         line_metre=float(said["line_metre"]) + moved_m,
-        anchor=_anchor(said["extra"].get("anchor"), moved_m),
+        track=_track(said["extra"].get("track"), moved_m),
         next_row=next_row,
         recipe=said["extra"].get("recipe"),
         spans=list(_spans(connection, now.line, next_row)),
@@ -48,12 +48,9 @@ def read(connection: Connection, described: Line, now: Line) -> LastKnown | None
     )
 
 
-def _anchor(said: list[float] | None, moved_m: float) -> Anchor | None:
+def _track(said: object, moved_m: float) -> TrackStart | None:
     """None for a line whose counter gave no reading, or that an older program wrote."""
-    if said is None:
-        return None
-    t_s, reading_m, offset_m = said
-    return Anchor(t_s, reading_m, offset_m + moved_m)
+    return None if said is None else msgspec.convert(said, TrackStart).moved(moved_m)
 
 
 def _next_row(connection: Connection, line: str) -> int | None:

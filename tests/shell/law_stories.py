@@ -12,6 +12,8 @@ from monitor.core.arrival import Arrival
 from tests.core.story import T0, Story
 
 HUSHED_S, SILENT_S, STANDS_S = 150.0, 200.0, 240.0
+SLIPS_S, STUCK_S, UNCOUNTED_S = 600.0, 120.0, 90.0
+COUNTED_S = 5.0  # how much a message of counter or speed holds: more is taken for a silent counter
 SILENCE_S = 45.0  # arrivals further apart than this: the line is silent, and its monitor hears its own clock
 TICK_AFTER_S = 15.0
 
@@ -94,13 +96,15 @@ DAYS = {
 
 @cache
 def story(line: str, seed: int) -> tuple[Arrival, ...]:
-    """Drums, pay-off changes, a stop, alarms that are acknowledged, shelved and raised again, counter resets, a silent
-    instrument, a silent line, a change of limits."""
+    """Drums, pay-off changes, a stop, alarms that are acknowledged, shelved and raised again, a silent instrument, a
+    silent line, a change of limits; a counter that is reset, slips, stands and is silent."""
     day, rng, told = DAYS[line], np.random.default_rng(seed), Story(line)
-    end_s, block_s, pace, L = day.hours * 3600, day.block_s, day.pace, 2000.0
+    end_s, block_s, pace = day.hours * 3600, day.block_s, day.pace
     stop_s, high_s, hushed_s, silent_s = rng.uniform(600 / pace, end_s - 900 / pace, 4)
     long_high_s = rng.uniform(600 / pace, end_s - 2400 / pace)
     resets_s = np.sort(rng.uniform(600 / pace, end_s, 2))
+    slips_s, stuck_s, uncounted_s = np.random.default_rng((seed, 1)).uniform(600 / pace, end_s - 600 / pace, 3)
+    counted = 2000.0
     told.tell("line/state", T0, state="running")
     told.tell("take-up/drum", T0, drum=f"{day.drum}-0001", recipe=day.recipe)
     _changes_of_drums(day, seed, rng, told)
@@ -108,21 +112,31 @@ def story(line: str, seed: int) -> tuple[Arrival, ...]:
     for begin in np.arange(0, end_s, block_s):
         t = begin + np.arange(block_s)
         v = np.where((t >= stop_s) & (t < stop_s + STANDS_S), 0.0, day.m_per_min)
-        run = L + np.concatenate(([0.0], np.cumsum(v) / 60.0))
+        share = np.where(_within((t - slips_s) * pace, (0, SLIPS_S)), 0.9, 1.0)
+        share[_within((t - stuck_s) * pace, (0, STUCK_S))] = 0.0
+        run = counted + np.concatenate(([0.0], np.cumsum(v * share) / 60.0))
         high = _within((t - high_s) * pace, (0, 300)) | _within((t - long_high_s) * pace, (0, 600), (800, 2100))
         at = begin + np.arange(0, block_s, day.counter_step_s)[: round(block_s / day.counter_step_s)]
         reading = np.interp(at, [*t, begin + block_s], run) - 700.0 * np.searchsorted(resets_s, at, side="right")
         said = day.hum(rng, v, high)
-        said |= {"metre-counter/length": (reading, day.counter_step_s), "metre-counter/speed": (v, 1.0)}
         if hushed_s <= begin < hushed_s + HUSHED_S:
             del said[day.hushed]
         if rng.random() < block_s / 1000:
             said[day.fault] = ([1.0], 1.0)
-        L = float(run[-1])
+        counted = float(run[-1])
         if not silent_s <= begin < silent_s + SILENT_S:
             for path, (values, dt_s) in said.items():
                 told.say(path, T0 + begin, values, dt_s)
+            if not 0 <= begin - uncounted_s < UNCOUNTED_S / pace:
+                _in_parts(told, "metre-counter/length", T0 + begin, reading, day.counter_step_s)
+            _in_parts(told, "metre-counter/speed", T0 + begin, v, 1.0)
     return tuple(told.sorted())
+
+
+def _in_parts(told: Story, path: str, t_s: float, values: Floats, dt_s: float) -> None:
+    size = max(1, round(COUNTED_S / dt_s))
+    for i in range(0, len(values), size):
+        told.say(path, t_s + i * dt_s, values[i : i + size], dt_s)
 
 
 def _within(t_s: Floats, *spans_s: tuple[float, float]) -> NDArray[np.bool_]:

@@ -101,7 +101,7 @@ def record_of(folder: Path, line: str) -> dict:
     found = everything(folder, line)
     for table in (SPLICE, COUNTER_FAULT, IN_FORCE, JOURNAL):
         columns = [c for c in table.c if c.name not in ("seq", "hash")]
-        found[table.name] = sorted(map(tuple, reader._all(select(*columns).where(table.c.line == line))), key=repr)
+        found[table.name] = sorted(reader._all(select(*columns).where(table.c.line == line)), key=repr)
     return found
 
 
@@ -172,11 +172,11 @@ def present(desk: Processor, line: str) -> Present:
     }
     splices = StoreReader(desk.configuration.works.store).splices(line, p.track.now_m, np.inf)
     return Present(
-        drum=p.drum and dataclasses.replace(p.drum, start_s=round(p.drum.start_s, 3)),
+        drum=p.drums.on and dataclasses.replace(p.drums.on, start_s=round(p.drums.on.start_s, 3)),
         recipe=(p.recipe.recipe, p.recipe.revision) if p.recipe else None,
         take_up_m=p.track.now_m + p.line.counter_m - p.line.take_up_m,
         state=p.states.now,
-        silent=p.silent,
+        silent=p.silence.silent,
         alarms=alarms,
         proposals={name: x.state for name, x in p.revisions.proposals.items()},
         payoffs={s.position: s.drum for s in splices},
@@ -187,24 +187,12 @@ def present(desk: Processor, line: str) -> Present:
 # ---- what happens to it -----------------------------------------------------------------------------------------
 
 
-def as_version_1(data: bytes) -> bytes:
-    """The snapshot as version 1 would have written it."""
+def as_version_8(data: bytes) -> bytes:
+    """The snapshot as version 8 would have written it."""
     _, configuration, tree = snapshot._opened(data)
-    for name in ("order", "message", "state change", "drum change", "payoff change", "action", "limits step"):
-        for numbered in every(tree, name):
-            del numbered["start"]
-    for finding in every(tree, "finding"):
-        finding["kind"] = finding["kind"][-1]
-        del finding["by"], finding["reason"]
-    for engine in every(tree, "pipeline"):
-        kind, *items = engine["_people"]
-        engine["_people"] = [kind, *(x and ["tuple", x[1], x[3]] for x in items)]
     for track in every(tree, "track"):
-        kind, t_s, reading, offset, swept = track["_last"] or ["tuple", *[0.0] * 4]
-        track["_last"] = track["_last"] and [kind, t_s, reading, reading + offset, swept]
-        kind, reading, swept, offset = track["_slip"] or ["tuple", *[0.0] * 3]
-        track["_slip"] = track["_slip"] and [kind, reading, swept, reading + offset]
-    return snapshot._sealed(1, configuration, tree)
+        del track["starts"]
+    return snapshot._sealed(8, configuration, tree)
 
 
 class Damage:
@@ -236,7 +224,7 @@ def lose_snapshot(desk: Processor, line: str, mode: str) -> None:
         if mode in ("no snapshot", "damaged files"):
             connection.execute(delete(table))
         elif state is not None and mode == "older version":
-            connection.execute(update(table).values(state=as_version_1(state)))
+            connection.execute(update(table).values(state=as_version_8(state)))
         elif state is not None and mode == "damaged snapshot":
             connection.execute(update(table).values(state=state[:-1] + bytes([state[-1] ^ 1])))
 
@@ -372,9 +360,10 @@ def test_a_restart_goes_on_where_the_line_was(memory, undisturbed, line, seed, s
 @pytest.mark.parametrize(
     ("line", "mode", "seed", "share"),
     [
-        ("lay-1", "no snapshot", 0, 0.5), ("lay-1", "damaged files", 0, 0.9), ("lay-1", "both edited", 1, 0.35),
+        ("lay-1", "no snapshot", 0, 0.58), ("lay-1", "damaged files", 0, 0.9), ("lay-1", "both edited", 1, 0.35),
         ("core-1", "no snapshot", 0, 0.5), ("core-1", "edited line", 1, 0.6),
         ("lay-1", "damaged snapshot", 5, 0.19),  # stopped between a reading and the speed that it waits for
+        ("lay-1", "no snapshot", 0, 0.7827),  # behind a counter that slipped and was silent
     ],
 )  # fmt: skip
 def test_a_line_that_was_stopped_ends_as_the_undisturbed_one(memory, undisturbed, line, mode, seed, share):
@@ -398,7 +387,8 @@ def test_the_story_holds_what_it_should(undisturbed, line):
     found = record_of(undisturbed.of(line, 0), line)
     assert len(found["drums"]) == 4
     assert len(found["states"]) >= 3
-    assert len(found["counter_fault"]) >= 2
+    assert len(found["counter_fault"]) >= 3
+    assert "slip" in {fault.kind for fault in found["counter_fault"]}
     text = msgspec.json.encode(found["changes"]).decode()
     for word in ("acknowledge", "shelve", "shelving ended", "line/counter/fault", "line/gateway/silent", "missing"):
         assert word in text, word
