@@ -315,19 +315,22 @@ def _of_the_disk(error: BaseException) -> bool:
 
 
 def stored_numbers(folder: Path) -> "Counter[tuple[str, int]]":
-    """How often each message of the gateway is in the record: in the database and in files of hours."""
+    """How often each message of the gateway is in the record: in the database, in files of hours, or for now in both.
+
+    It is in both where a process ended between writing a file and deleting what lies in it: the same message still.
+    """
     engine = open_for_reading(Store(folder=str(folder)))
-    query = "select station, quantity, n from message where station != 'monitor'"
+    query = "select station, quantity, n, id from message where station != 'monitor'"
     with engine.connect() as c:
-        held = Counter((f"{r.station}/{r.quantity}", r.n) for r in c.execute(text(query)))
+        held = {(f"{r.station}/{r.quantity}", r.n, r.id) for r in c.execute(text(query))}
     engine.dispose()
     for path in (folder / "lines" / LINE).rglob("*.parquet"):
         for station, quantity in samples.streams_in(path):
             if station != "monitor":
                 table = samples.read(path, station, quantity, ["n", "id"])
-                ids = set(zip(table["n"].to_pylist(), table["id"].to_pylist(), strict=True))
-                held.update((f"{station}/{quantity}", n) for n, _ in ids)
-    return held
+                ids = zip(table["n"].to_pylist(), table["id"].to_pylist(), strict=True)
+                held |= {(f"{station}/{quantity}", n, message_id) for n, message_id in ids}
+    return Counter((path, n) for path, n, _ in held)
 
 
 def everything(folder: Path) -> dict[str, Any]:
