@@ -322,7 +322,7 @@
       if (behind) need.append(el("small", "", " The past is still coming in from " + behind + " of " + lines.length + " lines: shown is how it was then, not now."));
     }
     const rejected = document.getElementById("rejected");
-    say(rejected, memory.reply.rejected ? show(memory.reply.rejected, 0) + " messages refused: see why" : "no message refused");
+    say(rejected, memory.reply.rejected ? show(memory.reply.rejected, 0) + " messages rejected: details" : "no message rejected");
   }
 
   function listLines(room, before, between, lines) {

@@ -218,7 +218,7 @@ def _made(found: list[LineShift]) -> html.Div:
         [_link(x), x.state, x.drum, x.drum_change_due, *(format.number(x.metres[v.word], "m") for v in SORTED)]
         for x in found
     ]
-    heads = ["Line", "State", "Drum", "DrumChange due", *(f"{v.word.capitalize()} m" for v in SORTED)]
+    heads = ["Line", "State", "Drum", "Drum change due", *(f"{v.word.capitalize()} m" for v in SORTED)]
     return table("Production by line", heads, rows, empty=NO_LINE, numeric=(4, 5, 6, 7))
 
 
