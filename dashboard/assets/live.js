@@ -183,13 +183,14 @@
   function paintRow(room, line) {
     const fresh = lineFreshness(line);
     const wants = line.asks.text !== "";
-    room.classList.toggle("old", !fresh.alive);
+    const suspended = line.suspended || "";
+    room.classList.toggle("old", !fresh.alive || suspended !== "");
     room.classList.toggle("wants", wants);
     const part = (name) => room.querySelector("." + name);
     const state = part("state");
-    say(state, fresh.alive ? line.state || DASH : fresh.text);
-    say(part("behind"), fresh.kind === "catching up" ? fresh.text : "");
-    state.dataset.state = fresh.alive ? line.state || "" : fresh.kind;
+    say(state, suspended ? "suspended" : fresh.alive ? line.state || DASH : fresh.text);
+    say(part("behind"), suspended || (fresh.kind === "catching up" ? fresh.text : ""));
+    state.dataset.state = suspended ? "suspended" : fresh.alive ? line.state || "" : fresh.kind;
     paintSpeed(part("speed"), line);
     paintDrum(part("drum"), line);
     say(part("drum-change"), drumChange(line));

@@ -23,6 +23,7 @@ WANTS_ANSWER = frozenset({"unacknowledged", "returned to normal unacknowledged"}
 BACKFILL_MS = 10 * 60_000
 SINCE_MS = 5000  # viewers of a line who have about the same samples get the same answer
 AGAIN_M, WHOLE_MS = 400.0, 30_000  # of a ribbon, what is read again each second, and how often all of it
+REPORTED_MS = 60_000  # what a monitor reported of itself is of no use after this
 QUIET_S = 5.0  # a stream without a rule of its own is old after this
 
 
@@ -81,6 +82,7 @@ def moment(context: Context) -> Moment:
     """All lines now, as the record has them."""
     alarms = list(context.record.alarms_now())
     rows = {row.line: row for row in context.record.lines_now()}
+    suspended = suspensions(context)
     needs = by_need(alarms, list(context.configuration.lines))
     whole = {}
     for name, row in rows.items():
@@ -99,10 +101,17 @@ def moment(context: Context) -> Moment:
         },
         lines=[
             line_now(context, line, rows.get(name), [a for a in alarms if a.line == name])
+            | {"suspended": suspended.get(name, "")}
             for name, line in context.configuration.lines.items()
         ],
         whole=whole,
     )
+
+
+def suspensions(context: Context) -> dict[str, str]:
+    """Lines of which nothing is stored for now, with what to do, as their monitors last reported."""
+    recent = [row for row in context.record.health() if context.now_ms - row.t_ms < REPORTED_MS]
+    return {line: words.suspended(why) for row in recent for line, why in row.suspended.items()}
 
 
 def _ribbon(found: Moment, said: Mapping[str, Any], since_m: float | None) -> dict[str, Any]:

@@ -120,3 +120,11 @@ def _stream_text(line: Line, recipe: Recipe | None, path: str, check: str, alarm
         return AlarmText(f"{title} {LIMIT_WORDS[check]} (limit {format.limit(alarm.limit, alarm.unit)})", response)
     event = next((e for e in recipe.event_check if e.stream == path and e.name == check), None) if recipe else None
     return AlarmText(event_title(line, path, check), event.response if event else None)
+
+
+def suspended(why: str) -> str:
+    """What is shown of a line of which nothing is stored for now."""
+    return (
+        "Nothing is stored or judged; the gateways keep the data. Watch the line by its own instruments, and see the "
+        f"page Health. Tried again every minute. Reason: {why}"
+    )

@@ -194,6 +194,9 @@ class Health(msgspec.Struct, frozen=True):
     refused_per_min: float = 0.0
     clock_step_s: Annotated[float, Meta(description="By how much the machine's clock left its own pace, s.")] = 0.0
     problems: list[str] = []  # what keeps it from storing or judging now, in words
+    suspended: Annotated[dict[str, str], Meta(description="Lines of which nothing is stored for now, and why.")] = {}
+    suspended_s: Annotated[float, Meta(description="For how long one has been.")] = 0.0
+    store_fault_s: Annotated[float, Meta(description="For how long the store could not be written.")] = 0.0
 
 
 STREAM_MESSAGES: dict[str, type[msgspec.Struct]] = {

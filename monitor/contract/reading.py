@@ -1,7 +1,7 @@
 """What may be asked of the record: the one interface between the store and whoever shows it."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Protocol
 
 import numpy as np
@@ -119,6 +119,7 @@ class HealthRow:
     last_commit_ms: int | None
     disk_free_bytes: int | None
     problems: Sequence[str] = ()
+    suspended: Mapping[str, str] = field(default_factory=dict)  # lines of which nothing is stored for now, and why
 
 
 @dataclass(frozen=True, slots=True)

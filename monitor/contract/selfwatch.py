@@ -41,6 +41,28 @@ SELF_ALARMS: dict[str, SelfAlarm] = {
             time_to_respond_s=3600.0,
         ),
     ),
+    "monitor/line/suspended": SelfAlarm(
+        "A line is suspended", Priority.HIGH, 1.0, 0.5, "s", lambda h: h.suspended_s,
+        Response(
+            cause="The record of a line could not be read back, or its messages fail one after the other.",
+            consequence="Nothing of that line is stored or judged; its gateways keep the data while they have space. "
+            "The page Health names the line and the reason.",
+            corrective_action="Watch the line by its own instruments. Keep the monitor's log and report the reason; "
+            "with the monitors stopped, everymetre doctor finds damage. It is tried again every minute.",
+            time_to_respond_s=900.0,
+        ),
+    ),
+    "monitor/store/fault": SelfAlarm(
+        "The store could not be written", Priority.HIGH, 5.0, 1.0, "s", lambda h: h.store_fault_s,
+        Response(
+            cause="The disk is full or failed, the database server is away, or a table or permission has changed.",
+            consequence="Nothing is stored or judged meanwhile, on any line of this monitor; gateways keep the data "
+            "while they have space. Alarms of that time come late.",
+            corrective_action="Find the reason on the page Health or in the monitor's log, and correct it: "
+            "disk space, database server, network, permissions. If this alarm has returned, find out why it occurred.",
+            time_to_respond_s=600.0,
+        ),
+    ),
     "monitor/queue/long": SelfAlarm(
         "The monitor is slower than its lines", Priority.MEDIUM, 5000.0, 500.0, "", lambda h: float(h.queue),
         Response(

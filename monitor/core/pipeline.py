@@ -94,7 +94,6 @@ class Pipeline:
         self.curing = CureStage(self.line)
         self.drums, self.rows, self.silence = Drums(self.line), Rows(self.line), LineSilence(self.line)
         self.link()
-        self._define()
 
     def link(self) -> None:
         """Set what is another view of the state: the recipes in force, and derived streams by what they come of."""
@@ -103,6 +102,7 @@ class Pipeline:
         for flow in self.flows.values():
             if flow.settings.derived:
                 self._worked_out.setdefault(flow.settings.derived.of, []).append(flow)
+        self._define()  # a snapshot of an earlier version knows fewer alarms
 
     # ---- the two calls -----------------------------------------------------------------------------------
 

@@ -250,11 +250,13 @@ class Processor:
             self.writer.write(self.last_batch())
 
     def _notes(self, notes: Sequence[Note]) -> list[Taken]:
-        line, taken = min(self.engine.pipelines, default=""), []
-        for note in notes if line else ():
-            self._noted = max(self._noted + 1, round(note.now_s * 1e3))
-            kept = _own(Stream(line, MONITOR, NOTE), self._noted, note.now_s)
-            taken.append(Taken(note, kept, msgspec.json.encode(note)))
+        """Raised with the first line that has an engine; returned wherever it is active."""
+        pipelines, taken = self.engine.pipelines, []
+        for note in notes if pipelines else ():
+            for line in lines_with(pipelines, note.alarm) if note.event == "returned" else [min(pipelines)]:
+                self._noted = max(self._noted + 1, round(note.now_s * 1e3))
+                kept = _own(Stream(line, MONITOR, NOTE), self._noted, note.now_s)
+                taken.append(Taken(note, kept, msgspec.json.encode(note)))
         return taken
 
     def _ticks(self, heard: set[str], now_s: float) -> list[Taken]:
@@ -364,6 +366,14 @@ def _forgotten(message: Message, arrival: Arrival) -> Rejected:
     why = f"message {message.n} of numbering {message.start} is older than what is remembered of its stream"
     number = MessageNumber(message.stream, message.start, message.n)
     return Rejected(FORGOTTEN, arrival.topic, why, arrival.received_s, message.stream.line, number)
+
+
+def lines_with(pipelines: Mapping[str, Pipeline], alarm: str) -> list[str]:
+    """Lines with which an alarm of the monitor on itself is active."""
+    return sorted(
+        line for line, pipeline in pipelines.items()
+        if alarm in pipeline.book.alarms and pipeline.book.alarms[alarm].active
+    )  # fmt: skip
 
 
 def _own(stream: Stream, n: int, now_s: float) -> Message:

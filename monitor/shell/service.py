@@ -31,7 +31,7 @@ from monitor.core.pipeline import Pipeline
 from monitor.core.selfwatch import SelfWatch
 from monitor.shell.clock import SteadyClock
 from monitor.shell.link import Link, Received
-from monitor.shell.processor import NOT_WRITTEN, Processor, Written, restored
+from monitor.shell.processor import NOT_WRITTEN, Processor, Written, lines_with, restored
 from monitor.store import upgrade
 from monitor.store.lease import Lease, LeaseLostError
 from monitor.store.ledger import Reports
@@ -86,6 +86,8 @@ class Service:
     _alarms: "asyncio.Queue[tuple[str, bytes]]" = field(default_factory=asyncio.Queue)
     _problem: str = ""  # why the store cannot be written
     _not_rolled: str = ""  # why nothing moves into files
+    _fault_since_s: float | None = None  # since when the store cannot be written
+    _suspended_since_s: float | None = None
     _health: Health | None = None
     _health_ms: int = 0
     _notes: list[Note] = field(default_factory=list)
@@ -141,7 +143,9 @@ class Service:
     async def _work(self) -> None:
         while True:
             received = await self._gather()
-            notes, self._notes = self._notes, []
+            notes: list[Note] = []
+            if self.processor.engine.pipelines:  # else no line has an engine to keep them
+                notes, self._notes = self._notes, []
             batch = await self._take(received, notes)
             batch = self._with_health(batch)
             if not (batch.messages or batch.outputs or received or batch.now or batch.health):
@@ -198,7 +202,7 @@ class Service:
             else:
                 if self._problem:
                     LOG.info("the store can be written again")
-                self._problem = ""
+                self._problem, self._fault_since_s = "", None
                 return written
 
     def _not_written(self, error: Exception) -> None:
@@ -209,6 +213,7 @@ class Service:
         if problem != self._problem:
             LOG.error(problem, exc_info=None if isinstance(error, NOT_WRITTEN) else error)
         self._problem = problem
+        self._fault_since_s = self.clock() if self._fault_since_s is None else self._fault_since_s
 
     async def _keep_health(self) -> None:
         """Health by itself while no batch is stored, if the store takes that much: pages read it there."""
@@ -285,13 +290,26 @@ class Service:
                 round(now_s * 1e3), processor.messages, processor.counts(), now_s - max(newest, default=now_s),
                 self.link.inbox.qsize(), committed, free, float(refused - self._refused[0]), self.clock.step_s,
                 [problem for problem in (self._problem, self._not_rolled, *processor.problems) if problem],
+                dict(processor.suspended), *self._trouble_s(now_s),
             )  # fmt: skip
             self._refused.append(refused)
             self._health = health
-            self._notes += self.watch.judge(health)
+            waiting = {(note.alarm, note.event) for note in self._notes}
+            notes = self.watch.judge(health, standing(processor.engine.pipelines))
+            self._notes += [note for note in notes if (note.alarm, note.event) not in waiting]
             for line in processor.lines:
                 topic = monitor_topic(self.processor.configuration.works.works, line, "health")
                 await self.link.publish(topic, msgspec.json.encode(health), qos=0, retain=True)
+
+    def _trouble_s(self, now_s: float) -> tuple[float, float]:
+        """For how long a line has been suspended, and the store has not been written, s."""
+        if not self.processor.suspended:
+            self._suspended_since_s = None
+        elif self._suspended_since_s is None:
+            self._suspended_since_s = now_s
+        since = self._suspended_since_s, self._fault_since_s
+        suspended_s, fault_s = (0.0 if at is None else now_s - at for at in since)
+        return suspended_s, fault_s
 
     async def _in_thread(self, do: Callable[..., T], *args: object) -> T:
         return await asyncio.get_running_loop().run_in_executor(self.thread, do, *args)
@@ -352,9 +370,8 @@ def _end_at_once() -> NoReturn:
 
 
 def standing(pipelines: Mapping[str, Pipeline]) -> dict[str, bool]:
-    """The monitor's alarms on itself as its last run left them; they stand with the first of its lines."""
-    alarms = pipelines[min(pipelines)].book.alarms if pipelines else {}
-    return {name: alarm.active for name, alarm in alarms.items() if name in SELF_ALARMS}
+    """Which of the monitor's alarms on itself are active, with whichever of its lines they were raised."""
+    return {name: bool(lines_with(pipelines, name)) for name in SELF_ALARMS}
 
 
 async def _until_stopped(service: Service, lease: Lease) -> int:

@@ -113,9 +113,12 @@ class StoreReader:
         rows = self._all(select(HEALTH).order_by(HEALTH.c.monitor))
         said = [(r.monitor, msgspec.json.decode(r.said, type=Health)) for r in rows]
         return [
-            HealthRow(name, h.t, h.messages, h.rejected, h.lag_s, h.queue, h.last_commit, h.disk_free_bytes, h.problems)
+            HealthRow(
+                name, h.t, h.messages, h.rejected, h.lag_s, h.queue, h.last_commit, h.disk_free_bytes, h.problems,
+                h.suspended,
+            )
             for name, h in said
-        ]
+        ]  # fmt: skip
 
     def damaged_files(self) -> Sequence[DamagedFile]:
         """Files of hours and drums that the monitor found not as they were written, by line and name."""
