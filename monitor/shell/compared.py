@@ -184,18 +184,18 @@ def compare(asked: Comparison, into: Compared | None = None) -> Compared:
         for entered in ENTRIES:
             with _readable(f"table {entered.table.name}", found):
                 _compare_entries(readers, entered, asked, found)
+        drums: list[DrumRow] = []
         with _readable("table drum", found):
             drums = _finished(readers[0], asked)
-            spans = list(_spans(readers, asked, drums, found))
-            for where, start_m, end_m in spans:
+        with _readable("rows in the database", found):
+            for where, start_m, end_m in _spans(readers, asked, drums, found):
                 with _readable(f"{where}, metres {start_m:.0f} to {end_m:.0f}", found):
                     stored, made = (_rows(reader, asked.line, start_m, end_m) for reader in readers)
-                    differences = of_rows(where, stored, made)
+                    found.differences += of_rows(where, stored, made)
                     found.rows += len(stored["line_metre"])
-                    found.differences += differences
-            for drum in drums:
-                with _readable(f"filling {drum.filling}, drum {drum.drum}", found):
-                    _compare_drum(readers, drum, found)
+        for drum in drums:
+            with _readable(f"filling {drum.filling}, drum {drum.drum}", found):
+                _compare_drum(readers, drum, found)
     finally:
         for reader in readers:
             reader.close()

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from sqlalchemy import Engine, select
+from sqlalchemy import Engine, func, select
 from sqlalchemy.exc import SQLAlchemyError
 
 from monitor.contract.config.configuration import Configuration
@@ -18,7 +18,7 @@ from monitor.store.message_history import END_ID
 from monitor.store.parquet_files import ASIDE, damage, why
 from monitor.store.revisions import lines_on_record, recipes_on_record
 from monitor.store.rolling import HOUR_MS
-from monitor.store.schema import DRUM, JOURNAL, LINE_REVISION, MESSAGE
+from monitor.store.schema import DRUM, JOURNAL, LINE_REVISION, MESSAGE, METRE_BLOCK
 from monitor.store.upgrade import faults_of_tables
 
 TOGETHER = 1000  # messages in memory
@@ -73,7 +73,7 @@ def examine(configuration: Configuration) -> Damage:
             lost = list(faults_of_empty(connection, folder))
         if lost:
             return Damage(faults=[*found.faults, *lost], is_comparable=False)
-        for check in (_files, _tables, _journal, _messages, _revisions):
+        for check in (_files, _tables, _journal, _messages, _blocks, _revisions):
             try:
                 check(engine, folder, found)
             except SQLAlchemyError as error:
@@ -216,6 +216,16 @@ def _is_as_stored(row: Any) -> bool:
         return is_as_stored(row)
     except (TypeError, ValueError, AttributeError):  # a value of another kind than its column's
         return False
+
+
+def _blocks(engine: Engine, _: Path, found: Damage) -> None:
+    """Blocks whose number of rows is not that of their verdicts; their values are compared with the messages."""
+    b = METRE_BLOCK.c
+    verdicts = func.length(b.verdicts)
+    with engine.connect() as connection:
+        wrong = connection.execute(select(b.line, b.first_m, b.rows, verdicts).where(b.rows != verdicts)).all()
+    for line, first_m, rows, count in wrong:
+        found.faults.append(f"rows of {line} from metre {first_m}: expected {rows} by their block, got {count}")
 
 
 def _revisions(engine: Engine, _: Path, found: Damage) -> None:

@@ -49,8 +49,12 @@ class StateOnRecord:
         """What the store has of a line."""
         kept = connection.execute(select(CHECKPOINT).where(CHECKPOINT.c.line == line)).first()
         now = connection.execute(select(LINE_NOW).where(LINE_NOW.c.line == line)).first()
-        columns = None if now is None else _columns(now._asdict())
-        return cls(line, kept.message_id if kept else None, kept.state if kept else b"", columns)
+        found = cls(line, kept.message_id if kept else None, kept.state if kept else b"", None)
+        try:
+            found.now = None if now is None else _columns(now._asdict())
+        except msgspec.DecodeError as error:
+            found.differences.append(Difference(f"table line_now, {line}", "now", str(error), "one"))
+        return found
 
     def parts(self, came: Sequence[Came], pipeline: Pipeline) -> Iterator[list[Message | Tick | Note]]:
         """Messages up to that of the snapshot together, those that follow one by one; each is fed before the next."""

@@ -7,7 +7,7 @@ replaces leave the database: whenever a process ends, the file has one of the tw
 import errno
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 import pyarrow.parquet as pq
 from sqlalchemy import Connection, Engine, delete, select, update
@@ -116,8 +116,18 @@ def faults(engine: Engine, folder: Path) -> Iterator[tuple[str, str]]:
     """(path, what is wrong) of every file that is not as it was written."""
     with engine.connect() as connection:
         for path in list(connection.execute(select(MANIFEST.c.path).order_by(MANIFEST.c.path)).scalars()):
-            if reason := fault(connection, folder, path):
+            if reason := fault(connection, folder, path) or _entry_fault(connection, folder, path):
                 yield path, reason
+
+
+def _entry_fault(connection: Connection, folder: Path, path: str) -> str:
+    """What an entry of the manifest says that its file, which is as written, is not."""
+    row = connection.execute(select(MANIFEST).where(MANIFEST.c.path == path)).one()
+    if not row.sha256 or row.next_sha256:
+        return ""
+    found = entry_of(folder / path, path, PurePosixPath(path).parts[1])
+    wrong = [n for n in ("line", "size_bytes", "rows") if getattr(row, n) != getattr(found, n)]
+    return f"the manifest's {', '.join(wrong)} of it is not what the file has" if wrong else ""
 
 
 def look_at_next(engine: Engine, folder: Path, lines: Collection[str] | None, after: str) -> str:
