@@ -11,7 +11,7 @@ from flask import redirect, request
 from dashboard import pages
 from dashboard.components.frame import INDEX, frame
 from dashboard.context import Context
-from dashboard.gateway import Gateway, Numbering
+from dashboard.gateway import ActionNumbers, Gateway
 from dashboard.jobs import Bench
 from dashboard.text.addresses import moved
 from dashboard.web import api
@@ -30,7 +30,7 @@ def create_app(
     bench: Bench | None = None,
 ) -> Dash:
     """The application; `clock` gives UTC seconds. Nothing is fetched from elsewhere and nothing is written."""
-    context = Context(record, configuration, clock, gateway, Numbering(clock), bench)
+    context = Context(record, configuration, clock, gateway, ActionNumbers(clock), bench)
     app = Dash(
         __name__,
         assets_folder=str(ASSETS),

@@ -2,27 +2,29 @@
 
 from dataclasses import dataclass, field
 
-from dashboard.gateway import Gateway, Numbering
+from dashboard.gateway import ActionNumbers, Gateway
 from dashboard.jobs import Bench
-from dashboard.shared import Kept, Shared
+from dashboard.shared import NewestAnswers, Shared
 from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Recipe, Window
-from monitor.evidence.asked import Asked
+from monitor.evidence.asked import EvidenceSource
 
 ANSWERS_MOST = 8
 LINES_MOST = 1000
 
 
 @dataclass(frozen=True)
-class Context(Asked):
+class Context(EvidenceSource):
     """Handed to views and callbacks."""
 
     gateway: Gateway
-    numbering: Numbering
+    numbering: ActionNumbers
     bench: Bench | None = None
     shared: Shared = field(default_factory=Shared)
-    ribbons: Kept = field(default_factory=lambda: Kept(LINES_MOST))  # of `live`, by line, as last known
-    answers: Kept = field(default_factory=lambda: Kept(ANSWERS_MOST))  # that a page asks for again
+    ribbons: NewestAnswers = field(
+        default_factory=lambda: NewestAnswers(LINES_MOST)
+    )  # of `live`, by line, as last known
+    answers: NewestAnswers = field(default_factory=lambda: NewestAnswers(ANSWERS_MOST))  # that a page asks for again
 
     @property
     def zone(self) -> str:

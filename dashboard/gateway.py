@@ -50,7 +50,7 @@ class Outgoing:
         return msgspec.json.encode(msgspec.structs.replace(action, start=self._start, n=n))
 
 
-class Numbering:
+class ActionNumbers:
     """Marks of this dashboard's actions: the time in ms, and always more than the last one."""
 
     def __init__(self, clock: Callable[[], float]) -> None:

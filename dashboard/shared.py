@@ -40,7 +40,7 @@ class Shared:
         return found
 
 
-class Kept:
+class NewestAnswers:
     """The newest answers by what was asked, at most `most` of them."""
 
     def __init__(self, most: int) -> None:

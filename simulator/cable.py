@@ -27,7 +27,7 @@ class Flaw:
 
 
 @dataclass(slots=True)
-class Wall:
+class HeadDiameter:
     """Diameter that the head gives the cable, by the time at which it left the head: pulsation, wander, lag."""
 
     geometry: Geometry
@@ -36,7 +36,7 @@ class Wall:
     phases: Floats
 
     @classmethod
-    def of(cls, geometry: Geometry, screw: Screw, travel: Travel, rng: np.random.Generator) -> "Wall":
+    def of(cls, geometry: Geometry, screw: Screw, travel: Travel, rng: np.random.Generator) -> "HeadDiameter":
         return cls(geometry, screw, travel, rng.uniform(0.0, 2 * np.pi, len(WANDER_PERIODS_S) + 1))
 
     def at_head_mm(self, t_s: Floats) -> Floats:
@@ -90,10 +90,10 @@ class Lumps:
 
 
 @dataclass(slots=True)
-class Cable:
+class TrueDiameter:
     """True diameter at any line metre that has left the head."""
 
-    wall: Wall
+    wall: HeadDiameter
     lumps: list[Lumps]
     counter_m: float
 

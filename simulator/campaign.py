@@ -9,8 +9,8 @@ import numpy as np
 from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Recipe
 from simulator.cable import Flaw
-from simulator.scenario import LATEST_S, Campaign, PutOn
-from simulator.travel import Travel, Turn
+from simulator.scenario import LATEST_S, Campaign, PayOffFeed
+from simulator.travel import StateFrom, Travel
 
 JOBS = 150  # drums of the first pay-off that are planned ahead; then the line stands
 WAITS = "waits for a drum"
@@ -47,7 +47,7 @@ class PutOnDrum:
 
 
 @dataclass(frozen=True, slots=True)
-class DrumChange:
+class DrumBegin:
     """A drum begins at the take-up at `t_s`; name None: the one that was there is taken off and none put on."""
 
     t_s: float
@@ -67,12 +67,12 @@ class Burn:
 
 
 @dataclass(slots=True)
-class Schedule:
+class LineSchedule:
     """What a line does with what it is given, in order of time."""
 
     travel: Travel
     put_on: list[PutOnDrum]
-    drum_changes: list[DrumChange]
+    drum_changes: list[DrumBegin]
     burns: list[Burn]
 
 
@@ -94,7 +94,7 @@ class _Way:
     L_m: float
     t: list[float] = field(default_factory=lambda: [0.0])
     v: list[float] = field(default_factory=lambda: [0.0])
-    turns: list[Turn] = field(default_factory=lambda: [Turn(0.0, "stopped", WAITS)])
+    turns: list[StateFrom] = field(default_factory=lambda: [StateFrom(0.0, "stopped", WAITS)])
 
     @property
     def now_s(self) -> float:
@@ -128,7 +128,7 @@ class _Way:
         self._turn(state, reason)
 
     def _turn(self, state: str, reason: str) -> None:
-        self.turns.append(Turn(self.now_s, state, reason))
+        self.turns.append(StateFrom(self.now_s, state, reason))
 
     def _knot(self, t_s: float, v: float) -> None:
         self.t.append(t_s)
@@ -146,7 +146,7 @@ class _Way:
 class _On:
     """What is on a pay-off."""
 
-    wish: PutOn
+    wish: PayOffFeed
     supply: Supply
     next_: int = 0
     left_m: float = 0.0
@@ -158,9 +158,9 @@ class _On:
 
 
 def plan(
-    line: Line, recipe: Recipe, campaign: Campaign, wishes: Sequence[tuple[PutOn, Supply]], start_m: float,
+    line: Line, recipe: Recipe, campaign: Campaign, wishes: Sequence[tuple[PayOffFeed, Supply]], start_m: float,
     names: Iterator[str],
-) -> Schedule:  # fmt: skip
+) -> LineSchedule:  # fmt: skip
     """The schedule of a line from L = `start_m`; `names` are those of its drums."""
     planner = _Planner(line, recipe, campaign, [_On(wish, supply) for wish, supply in wishes], names, _Way(start_m))
     for _ in range(JOBS):
@@ -169,13 +169,13 @@ def plan(
     usual = recipe.setpoints.speed_m_per_min / 60.0
     travel = planner.way.travel(start_m, usual)
     drum_changes = [d if d.t_s >= 0 else _timed(d, travel) for d in planner.drum_changes]
-    set_up = DrumChange(0.0, start_m, None, None)  # the recipe is set before the first cable comes
-    return Schedule(travel, planner.put_on, [set_up, *drum_changes], planner.burns)
+    set_up = DrumBegin(0.0, start_m, None, None)  # the recipe is set before the first cable comes
+    return LineSchedule(travel, planner.put_on, [set_up, *drum_changes], planner.burns)
 
 
-def _timed(change: DrumChange, travel: Travel) -> DrumChange:
+def _timed(change: DrumBegin, travel: Travel) -> DrumBegin:
     """A change on the fly is planned by metres; its time follows from the travel."""
-    return DrumChange(float(travel.when(np.array(change.L_m))), change.L_m, change.name, change.length_m, change.scrap)
+    return DrumBegin(float(travel.when(np.array(change.L_m))), change.L_m, change.name, change.length_m, change.scrap)
 
 
 @dataclass(slots=True)
@@ -187,7 +187,7 @@ class _Planner:
     names: Iterator[str]
     way: _Way
     put_on: list[PutOnDrum] = field(default_factory=list)
-    drum_changes: list[DrumChange] = field(default_factory=list)
+    drum_changes: list[DrumBegin] = field(default_factory=list)
     burns: list[Burn] = field(default_factory=list)
 
     def job(self) -> bool:
@@ -220,7 +220,7 @@ class _Planner:
 
     def _let_go(self) -> None:
         """The last drum is taken off, and a leader pulled through behind it."""
-        self.drum_changes.append(DrumChange(self.way.now_s + 1.0, self.way.L_m, None, None))
+        self.drum_changes.append(DrumBegin(self.way.now_s + 1.0, self.way.L_m, None, None))
         self.way.stand(self.way.now_s + 2.0)
         self.way.run(LEADER_M, v_m_per_s=0.5, ramp_s=2.0, why_stops=WAITS, quiet=True)
         for on in self.on[1:]:
@@ -229,7 +229,7 @@ class _Planner:
     def _begin(self, L_m: float, piece: tuple[float, bool]) -> None:
         name = next(self.names) + ("-scrap" if piece[1] else "")
         standing = L_m == self.way.L_m
-        self.drum_changes.append(DrumChange(self.way.now_s if standing else -1.0, L_m, name, piece[0], piece[1]))
+        self.drum_changes.append(DrumBegin(self.way.now_s if standing else -1.0, L_m, name, piece[0], piece[1]))
 
     def _wait_for(self, drum: Wound) -> None:
         """It is brought, then put on."""
@@ -293,7 +293,7 @@ class _Planner:
     def _burn(self, burn_s: float) -> None:
         """The specimen is measured off and mounted, then it burns where it hangs."""
         c = self.campaign
-        self.drum_changes.append(DrumChange(self.way.now_s, self.way.L_m, next(self.names), c.specimen_m))
+        self.drum_changes.append(DrumBegin(self.way.now_s, self.way.L_m, next(self.names), c.specimen_m))
         self.way.run(c.specimen_m, 0.2, 2.0, "mounted", quiet=True)
         self.way.stand(self.way.now_s + SETTLES_S)
         begins = self.way.now_s
@@ -304,7 +304,7 @@ class _Planner:
         self.way.say("stopped", "flame out")
         self.burns.append(Burn(begins, begins + lasts, begins + fails if fails else None))
         self.way.stand(self.way.now_s + c.change_s)
-        self.drum_changes.append(DrumChange(self.way.now_s, self.way.L_m, None, None))
+        self.drum_changes.append(DrumBegin(self.way.now_s, self.way.L_m, None, None))
         self.way.stand(self.way.now_s + 2.0)
 
 
@@ -325,7 +325,7 @@ def _joined(pieces: list[tuple[float, bool]]) -> list[tuple[float, bool]]:
     return out
 
 
-def inherited(schedule: Schedule, line: Line, recipe: Recipe) -> list[tuple[str, Flaw]]:
+def inherited(schedule: LineSchedule, line: Line, recipe: Recipe) -> list[tuple[str, Flaw]]:
     """Flaws of the drums put on, by pay-off, as line metres of this line, in order."""
     share, found = taken(recipe), []
     for put in schedule.put_on:

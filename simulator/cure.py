@@ -12,13 +12,13 @@ from monitor.contract.config.line import Line, Zone
 from monitor.contract.config.recipe import Recipe
 from monitor.contract.record import Floats
 from simulator import heat
-from simulator.line import Run
+from simulator.line import LineRun
 
 SIDE_BY_SIDE = 256
 FINEST_M = 1.0
 
 
-def cure(run: Run, metres: Floats) -> heat.Cured:
+def cure(run: LineRun, metres: Floats) -> heat.CuredElements:
     """Heat and cure of the cable at line metres that have reached the take-up.
 
     Raises ValueError for a recipe without material or cure, or metres that have not come so far.
@@ -37,40 +37,40 @@ def cure(run: Run, metres: Floats) -> heat.Cured:
         )
         for i in range(0, len(metres), SIDE_BY_SIDE)
     ]
-    names = heat.Cured.__dataclass_fields__
-    return heat.Cured(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))
+    names = heat.CuredElements.__dataclass_fields__
+    return heat.CuredElements(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))
 
 
-def every(run: Run, step_m: float) -> Floats:
+def every(run: LineRun, step_m: float) -> Floats:
     """Line metres a step apart of the cable that has left the head and reached the take-up in the run."""
     first = run.story.line_metre_start_m + run.line.counter_m
     last = float(run.travel.metres(np.array(run.truth.until_s))) + run.line.counter_m - run.line.take_up_m
     return np.arange(np.ceil(first), last, step_m)
 
 
-def write(run: Run, folder: Path, most: int = 20_000) -> None:
+def write(run: LineRun, folder: Path, most: int = 20_000) -> None:
     """Write `LINE-cure.parquet`: every metre, or fewer of a long run; none where it is shorter than the line."""
     metres = every(run, FINEST_M)
     metres = metres[:: -(-len(metres) // most) or 1]
     if run.recipe.material is None or run.recipe.cure is None or not len(metres):
         return
     cured = cure(run, metres)
-    columns = {"metre": metres} | {name: getattr(cured, name) for name in heat.Cured.__dataclass_fields__}
+    columns = {"metre": metres} | {name: getattr(cured, name) for name in heat.CuredElements.__dataclass_fields__}
     folder.mkdir(parents=True, exist_ok=True)
     pq.write_table(pa.table(columns), folder / f"{run.line.line}-cure.parquet")
 
 
-def wall_of(recipe: Recipe) -> heat.Wall:
+def wall_of(recipe: Recipe) -> heat.HeatedWall:
     """The recipe's element."""
     g, m = recipe.geometry, recipe.material
     assert m is not None
-    return heat.Wall(
+    return heat.HeatedWall(
         g.inside_mm / 2e3, g.outer_diameter_mm / 2e3, m.conductor_density_kg_m3, m.conductor_heat_J_kgK,
         m.compound_density_kg_m3, m.compound_heat_J_kgK, m.compound_conductivity_W_mK,
     )  # fmt: skip
 
 
-def _path(run: Run) -> tuple[list[float], list[heat.Piece]]:
+def _path(run: LineRun) -> tuple[list[float], list[heat.PathPiece]]:
     """Path from head to take-up in pieces: zones, and open air between them."""
     line = run.line
     inner = {e for z in line.zone for e in (z.start_m, z.end_m) if 0.0 < e < line.take_up_m}
@@ -82,12 +82,12 @@ def _zone_at(line: Line, p: float) -> Zone | None:
     return next((z for z in line.zone if z.start_m <= p < z.end_m), None)
 
 
-def _piece(run: Run, zone: Zone | None) -> heat.Piece:
+def _piece(run: LineRun, zone: Zone | None) -> heat.PathPiece:
     open_air = run.line.open_air
     if zone is None:
-        return heat.Piece(open_air.film_coefficient_W_m2K, partial(np.full_like, fill_value=open_air.temperature_C))
+        return heat.PathPiece(open_air.film_coefficient_W_m2K, partial(np.full_like, fill_value=open_air.temperature_C))
     film = zone.film_coefficient_W_m2K or open_air.film_coefficient_W_m2K
     gauge = run.gauges.get(zone.temperature) if zone.temperature else None
     if gauge is None:
-        return heat.Piece(film, partial(np.full_like, fill_value=open_air.temperature_C))
-    return heat.Piece(film, gauge.truth)
+        return heat.PathPiece(film, partial(np.full_like, fill_value=open_air.temperature_C))
+    return heat.PathPiece(film, gauge.truth)

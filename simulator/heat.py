@@ -31,7 +31,7 @@ Air = Callable[[Floats], Floats]
 
 
 @dataclass(frozen=True, slots=True)
-class Wall:
+class HeatedWall:
     """Radii in m, densities in kg/m3, heats in J/kgK, conductivity in W/mK."""
 
     core_radius_m: float
@@ -44,7 +44,7 @@ class Wall:
 
 
 @dataclass(frozen=True, slots=True)
-class Piece:
+class PathPiece:
     """A piece of the path with one film coefficient; `air_C` gives the temperature around at times in s."""
 
     film_W_m2K: float
@@ -52,7 +52,7 @@ class Piece:
 
 
 @dataclass(frozen=True, slots=True)
-class Cured:
+class CuredElements:
     """Each element when it leaves: temperatures in deg C, indices without unit."""
 
     inner_C: Floats
@@ -75,14 +75,14 @@ def rate(kinetics: Arrhenius, T_C: Floats) -> Floats:
 class Collocation:
     """The wall's operator on its points: `x[0]` the surface, the last the conductor."""
 
-    wall: Wall
+    wall: HeatedWall
     r_m: Floats
     slope: Floats  # d/dr
     change: Floats  # dT/dt from all temperatures, without the surface's own equation
     weights: Floats  # of the area-weighted mean
 
     @classmethod
-    def of(cls, wall: Wall, order: int = ORDER) -> "Collocation":
+    def of(cls, wall: HeatedWall, order: int = ORDER) -> "Collocation":
         x = np.cos(np.pi * np.arange(order + 1) / order)
         half = (wall.outer_radius_m - wall.core_radius_m) / 2
         r = (wall.outer_radius_m + wall.core_radius_m) / 2 + half * x
@@ -112,14 +112,14 @@ def _differentiation(x: Floats) -> Floats:
 
 
 def solve(
-    wall: Wall,
-    pieces: Sequence[Piece],
+    wall: HeatedWall,
+    pieces: Sequence[PathPiece],
     edges_s: Floats,
     start_C: tuple[float, float],
     t90: Arrhenius,
     ageing: Arrhenius,
     step_s: float = STEP_S,
-) -> Cured:
+) -> CuredElements:
     """Elements on their way through all pieces. `edges_s[e, i]` is when element e meets edge i (one more than pieces).
 
     `start_C` is the temperature of conductor and wall at the first edge.
@@ -132,7 +132,7 @@ def solve(
     for i, piece in enumerate(pieces):
         march.through(piece, edges_s[:, i], edges_s[:, i + 1], step_s)
     everywhere = np.concatenate((march.surface_C[:, None], march.y), axis=1)
-    return Cured(
+    return CuredElements(
         march.y[:, -1], march.surface_C, everywhere @ points.weights, march.peak_C,
         march.inner, march.outer, march.degradation,
     )  # fmt: skip
@@ -146,7 +146,7 @@ class _March:
         self.y, self.surface_C, self.peak_C = y, surface_C, surface_C.copy()
         self.inner, self.outer, self.degradation = (np.zeros(len(y)) for _ in range(3))
 
-    def through(self, piece: Piece, from_s: Floats, to_s: Floats, step_s: float) -> None:
+    def through(self, piece: PathPiece, from_s: Floats, to_s: Floats, step_s: float) -> None:
         """One piece; steps are the finer the closer to its entry, where the surface changes fast."""
         lasts = to_s - from_s
         steps = max(int(np.ceil(float(lasts.max()) / step_s)), 4)
@@ -161,7 +161,7 @@ class _March:
                 self._step(piece, A, g, inside, air_share, from_s + first * a + k * dt, dt, P)
 
     def _step(
-        self, piece: Piece, A: Floats, g: Floats, inside: Floats, air_share: float, t: Floats, dt: Floats, P: Floats
+        self, piece: PathPiece, A: Floats, g: Floats, inside: Floats, air_share: float, t: Floats, dt: Floats, P: Floats
     ) -> None:
         slopes: list[Floats] = []
         for before, c, weight in zip(_A, _C, _WEIGHTS, strict=True):

@@ -14,14 +14,14 @@ from monitor.contract.config.recipe import Recipe
 from monitor.contract.record import Floats
 from monitor.contract.topics import DRUM, PAYOFF, STATE, Stream, sample_topic
 from monitor.contract.units import convert
-from simulator.cable import Book, Cable, Flaw, Lumps, Wall, flaws, places
-from simulator.campaign import Schedule, Supply, Wound, inherited, plan
+from simulator.cable import Book, Flaw, HeadDiameter, Lumps, TrueDiameter, flaws, places
+from simulator.campaign import LineSchedule, Supply, Wound, inherited, plan
 from simulator.gauges import CounterWheel, Draft, Gauge, Taken, encode
 from simulator.ovens import Oven
 from simulator.resume import Left
-from simulator.scenario import LineStory, PutOn, Scenario, Upset
+from simulator.scenario import LineStory, PayOffFeed, Scenario, Upset
 from simulator.travel import Travel, travel
-from simulator.truth import Cut, Spark, Spell, State, Truth, Watch, stretches, watches
+from simulator.truth import DrumCut, Spark, Spell, State, Truth, Watch, stretches, watches
 from simulator.wire import StreamWire
 
 PAGE_S = 60.0
@@ -52,7 +52,7 @@ class Teller:
 
 
 @dataclass(slots=True)
-class Run:
+class LineRun:
     """A line's run through a scenario. `pages` gives messages in wire order; `truth` grows with them."""
 
     works: str
@@ -63,10 +63,10 @@ class Run:
     start_ms: int
     first_drum: int
     numbering: int  # `start` of its messages, which are numbered from 0
-    suppliers: Mapping[str, "Run"] = field(default_factory=dict)  # runs of the lines whose drums it takes
+    suppliers: Mapping[str, "LineRun"] = field(default_factory=dict)  # runs of the lines whose drums it takes
     travel: Travel = field(init=False)
-    schedule: Schedule | None = None
-    cable: Cable = field(init=False)
+    schedule: LineSchedule | None = None
+    cable: TrueDiameter = field(init=False)
     ovens: dict[str, Oven] = field(init=False)
     wheel: CounterWheel = field(init=False)
     flaws: Book = field(init=False)
@@ -88,9 +88,9 @@ class Run:
         usual_m_per_s = self.recipe.setpoints.speed_m_per_min / 60.0
         self.travel = self.schedule.travel if self.schedule else travel(story, repeat_s, usual_m_per_s)
         self.truth = Truth(self.line.line, self.recipe.recipe, self.start_ms)
-        wall = Wall.of(self.recipe.geometry, story.screw, self.travel, self.rng("screw"))
+        wall = HeadDiameter.of(self.recipe.geometry, story.screw, self.travel, self.rng("screw"))
         lumps = [Lumps(one, places(one, self.origin_m, self.rng(f"lump {i}"))) for i, one in enumerate(story.lump)]
-        self.cable = Cable(wall, lumps, self.line.counter_m)
+        self.cable = TrueDiameter(wall, lumps, self.line.counter_m)
         self.wheel = CounterWheel(self.travel, story.counter, repeat_s, self.line.counter.wraps_at_m)
         self.ovens = {zone: self._oven(zone, C) for zone, C in self.recipe.setpoints.zone_C.items()}
         sources = [self.rng(f"spark {i}") for i in range(len(story.spark))]
@@ -115,7 +115,7 @@ class Run:
 
     # ---- drums put on and drums made -------------------------------------------------------------------------
 
-    def _plan(self) -> Schedule | None:
+    def _plan(self) -> LineSchedule | None:
         """What the line does with the drums it is given; None where its story says how it runs."""
         if self.story.campaign is None:
             return None
@@ -127,7 +127,7 @@ class Run:
     def _name(self, i: int) -> str:
         return f"{self.story.drum_prefix}-{self.first_drum + i:04d}"
 
-    def _supply(self, one: PutOn) -> Supply:
+    def _supply(self, one: PayOffFeed) -> Supply:
         if one.of is None:
             return lambda k: Wound(f"{one.bought}-{self.first_drum + k:04d}", one.bought_m, 0.0, ())
         drums = self.suppliers[one.of].wound()
@@ -377,20 +377,20 @@ class Run:
             length = lengths[min(self._drum, len(lengths) - 1)]
             name = self._name(self._drum)
             start_m = self._drum_L + self.line.counter_m - self.line.take_up_m
-            self.truth.cuts.append(Cut(name, self.recipe.recipe, start_m, t))
+            self.truth.cuts.append(DrumCut(name, self.recipe.recipe, start_m, t))
             self._drum += 1
             self._drum_L += length
             yield Draft(
                 t, {"t": self._stamp(t), "drum": name, "recipe": self.recipe.recipe, "planned_length_m": length}
             )
 
-    def _planned_drum_changes(self, schedule: Schedule, from_s: float, before_s: float) -> Iterator[Draft]:
+    def _planned_drum_changes(self, schedule: LineSchedule, from_s: float, before_s: float) -> Iterator[Draft]:
         for change in schedule.drum_changes:
             if from_s <= change.t_s < before_s:
                 start_m = change.L_m + self.line.counter_m - self.line.take_up_m
                 if change.name is not None:
                     self._drum += 1
-                    self.truth.cuts.append(Cut(change.name, self.recipe.recipe, start_m, change.t_s))
+                    self.truth.cuts.append(DrumCut(change.name, self.recipe.recipe, start_m, change.t_s))
                 body = {"drum": change.name, "recipe": self.recipe.recipe}
                 yield Draft(change.t_s, {"t": self._stamp(change.t_s), **body, "planned_length_m": change.length_m})
 
@@ -466,10 +466,10 @@ def simulate_all(
     start_s: float,
     left: Mapping[str, Left | None] | None = None,
     numbering: int = 0,
-) -> dict[str, Run]:
+) -> dict[str, LineRun]:
     """Runs of several lines of a scenario; a line that takes drums of another follows that one. See `simulate`."""
     wanted = dict.fromkeys(name for line in lines for name in _with_suppliers(scenario, line))
-    runs: dict[str, Run] = {}
+    runs: dict[str, LineRun] = {}
     for name in (story.line for story in scenario.line if story.line in wanted):
         one = (left or {}).get(name)
         runs[name] = simulate(
@@ -491,9 +491,9 @@ def simulate(
     start_s: float,
     first_drum: int = 1,
     line_metre_start_m: float | None = None,
-    suppliers: Mapping[str, Run] | None = None,
+    suppliers: Mapping[str, LineRun] | None = None,
     numbering: int = 0,
-) -> Run:
+) -> LineRun:
     """The run of one line of a scenario from `start_s` (UTC) on; `run.messages()` is it in wire order, s, topic, bytes.
 
     The same arguments give the same bytes, whatever the pace or the cut into pages. `numbering` is the `start` of its
@@ -506,7 +506,7 @@ def simulate(
         suppliers = simulate_all(scenario, configuration, _with_suppliers(scenario, line)[1:], start_s)
     if line_metre_start_m is not None:
         story = story.model_copy(update={"line_metre_start_m": line_metre_start_m})
-    return Run(
+    return LineRun(
         configuration.works.works, configuration.lines[line], configuration.recipes[story.recipe],
         scenario, story, round(start_s * 1e3), first_drum, numbering, suppliers,
     )  # fmt: skip

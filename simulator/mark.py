@@ -23,7 +23,7 @@ from monitor.contract.record import DrumSpan, Finding, FindingKind, Floats
 from monitor.store.findings import finding_of
 from monitor.store.schema import DRUM, FINDING
 from simulator.commands import SUMMARIES
-from simulator.truth import Cut, Spark, Stretch, Truth
+from simulator.truth import DrumCut, Spark, TrueStretch, Truth
 
 SPARK_SEARCH_M = 5.0  # a finding farther away than this is of another fault
 TOUCH_M = 2.0
@@ -154,7 +154,7 @@ def mark_windows(truth: Truth, findings: Sequence[Finding], windows: Mapping[str
 
 
 def _mark_window(
-    result: Mark, truth: Truth, window: Window, stretches: list[Stretch], found: list[Finding], allowed: Allowed
+    result: Mark, truth: Truth, window: Window, stretches: list[TrueStretch], found: list[Finding], allowed: Allowed
 ) -> None:
     sure = [s for s in stretches if _sure(truth, window, s)]
     result.true += len(sure)
@@ -169,7 +169,7 @@ def _mark_window(
         _ends(result, window, stretches, found, allowed)
 
 
-def _ends(result: Mark, window: Window, stretches: list[Stretch], found: list[Finding], allowed: Allowed) -> None:
+def _ends(result: Mark, window: Window, stretches: list[TrueStretch], found: list[Finding], allowed: Allowed) -> None:
     """The start may lie anywhere from the limit to where no noise could hide it, the end as far as the deadband."""
     first, last = stretches[0], max(stretches, key=lambda s: s.clear_m)
     what = f"{first.stream} {first.check} {first.place}".rstrip()
@@ -185,7 +185,7 @@ def _ends(result: Mark, window: Window, stretches: list[Stretch], found: list[Fi
         _note(result, error, limit, f"{what}: end at {last.end_m:.1f}-{last.clear_m:.1f} m, found {end_m:.1f}")
 
 
-def _on_delay_m(window: Window, stretch: Stretch) -> float:
+def _on_delay_m(window: Window, stretch: TrueStretch) -> float:
     """The on-delay in metres of cable at the mean speed of the stretch."""
     if window.on_delay_m is not None:
         return window.on_delay_m
@@ -193,7 +193,7 @@ def _on_delay_m(window: Window, stretch: Stretch) -> float:
     return (window.on_delay_s or 0.0) * (stretch.clear_m - stretch.start_m) / took_s
 
 
-def _sure(truth: Truth, window: Window, stretch: Stretch) -> bool:
+def _sure(truth: Truth, window: Window, stretch: TrueStretch) -> bool:
     """Whether noise and the on-delay leave no doubt that it must be found."""
     if _hidden(truth, stretch):
         return False
@@ -203,7 +203,7 @@ def _sure(truth: Truth, window: Window, stretch: Stretch) -> bool:
     return clear and stretch.end_s - stretch.start_s > 2 * (window.on_delay_s or 0.0)
 
 
-def _hidden(truth: Truth, stretch: Stretch) -> bool:
+def _hidden(truth: Truth, stretch: TrueStretch) -> bool:
     """Whether a trouble of the gauge lay over it, so that nobody could see all of it."""
     return any(
         t.stream == stretch.stream and t.start_s < stretch.clear_s and t.end_s > stretch.start_s for t in truth.troubles
@@ -216,11 +216,13 @@ def _excused(truth: Truth, found: Finding) -> bool:
     return any(t.stream == found.stream and t.start_m < end_m and t.end_m > found.start_m for t in truth.troubles)
 
 
-def _overlapping(stretches: list[Stretch], found: list[Finding]) -> Iterable[tuple[list[Stretch], list[Finding]]]:
-    spans: list[tuple[float, float, Stretch | Finding]] = [(s.start_m, s.clear_m, s) for s in stretches]
+def _overlapping(
+    stretches: list[TrueStretch], found: list[Finding]
+) -> Iterable[tuple[list[TrueStretch], list[Finding]]]:
+    spans: list[tuple[float, float, TrueStretch | Finding]] = [(s.start_m, s.clear_m, s) for s in stretches]
     spans += [(f.start_m, f.end_m if f.end_m is not None else np.inf, f) for f in found]
     spans.sort(key=lambda span: span[:2])
-    groups: list[list[Stretch | Finding]] = []
+    groups: list[list[TrueStretch | Finding]] = []
     reach = -np.inf
     for start, end, one in spans:
         if start > reach + TOUCH_M:
@@ -228,7 +230,7 @@ def _overlapping(stretches: list[Stretch], found: list[Finding]) -> Iterable[tup
         groups[-1].append(one)
         reach = max(reach, end)
     for group in groups:
-        yield [g for g in group if isinstance(g, Stretch)], [g for g in group if isinstance(g, Finding)]
+        yield [g for g in group if isinstance(g, TrueStretch)], [g for g in group if isinstance(g, Finding)]
 
 
 # ---- cure ------------------------------------------------------------------------------------------------------
@@ -325,13 +327,13 @@ def mark_instruments(truth: Truth, findings: Sequence[Finding], line: Line) -> M
     return result
 
 
-def _same_time(truth: Truth, trouble: Stretch, found: Finding) -> bool:
+def _same_time(truth: Truth, trouble: TrueStretch, found: Finding) -> bool:
     start_s = found.start_s - truth.start_ms / 1e3
     end_s = np.inf if found.end_s is None else found.end_s - truth.start_ms / 1e3
     return found.stream == trouble.stream and start_s < trouble.end_s + 1.0 and end_s > trouble.start_s - 1.0
 
 
-def mark_drums(cuts: Sequence[Cut], drums: Sequence[DrumSpan], allowed: Allowed) -> Mark:
+def mark_drums(cuts: Sequence[DrumCut], drums: Sequence[DrumSpan], allowed: Allowed) -> Mark:
     """Each filling begins where the knife was. A name may come back: of those that bear it, the nearest is meant."""
     result = Mark("drums", true=len(cuts))
     pairs = [(abs(d.start_m - c.start_m), i, j) for i, c in enumerate(cuts) for j, d in enumerate(drums)

@@ -16,7 +16,7 @@ from monitor.contract.topics import REFUSED, STORED, Stream, sample_topic
 from monitor.gateway.outbox import DiskOutbox, Outbox
 from monitor.gateway.sender import BATCH, Sender
 from simulator import cure, resume
-from simulator.line import Run, Sent
+from simulator.line import LineRun, Sent
 from simulator.pace import Pace
 
 PAGE_S = 2.0
@@ -30,7 +30,7 @@ TRUTH_EVERY_S = 30.0
 Say = Callable[[str], None]
 
 
-class _Numbered(msgspec.Struct):
+class _NumberedMessage(msgspec.Struct):
     n: int
     start: int = 0
 
@@ -40,7 +40,7 @@ class Publisher:
     """One process' share of lines. `now` is the wall clock, given so that tests can."""
 
     works: str
-    runs: Mapping[str, Run]
+    runs: Mapping[str, LineRun]
     pace: Pace
     until_s: float | None
     broker: BrokerAddress
@@ -106,7 +106,7 @@ class Publisher:
         return any(x.behind > 10 * BATCH or (x.outbox.heard and x.outbox.full) for x in each)
 
     def _put(self, line: str, sent: Sent) -> None:
-        numbered = msgspec.json.decode(sent.payload, type=_Numbered)
+        numbered = msgspec.json.decode(sent.payload, type=_NumberedMessage)
         self.published_s = max(self.published_s, sent.send_s)
         self.senders[line].put(sent.topic, numbered.n, sent.payload, numbered.start)
         if self.truth_folder and self.now() > self._truth_at_s + TRUTH_EVERY_S:
@@ -248,7 +248,7 @@ class Publisher:
             self.say(f"{stream}: message {refusal.n} is put aside and will be tried again: {refusal.why}")
 
 
-def _of_line(line: str, run: Run, lasts_s: float | None) -> Iterator[tuple[str, Sent]]:
+def _of_line(line: str, run: LineRun, lasts_s: float | None) -> Iterator[tuple[str, Sent]]:
     for sent in run.messages(PAGE_S, lasts_s):
         yield line, sent
 

@@ -9,7 +9,7 @@ from pydantic import Field, model_validator
 from monitor.contract.config.base import Name, NotNegative, Positive, Settings, StreamPath
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.line import Line
-from monitor.contract.config.load import ConfigurationError, Fault, parse_model
+from monitor.contract.config.load import ConfigurationError, FileFault, parse_model
 from monitor.contract.config.load import parse as parse_configuration
 from monitor.contract.config.recipe import Recipe
 
@@ -200,7 +200,7 @@ class Event(Places):
         return self
 
 
-class PutOn(Settings):
+class PayOffFeed(Settings):
     """What goes in at a pay-off: every so many drums of a line of this scenario, or bought in, all of one length.
 
     `tested_at` is the station whose spark tester meets this drum's own faults again.
@@ -248,7 +248,7 @@ class LineStory(Settings):
     drum_prefix: str
     drum_length_m: tuple[Positive, ...] = ()
     campaign: Campaign | None = None
-    pay_off: tuple[PutOn, ...] = ()
+    pay_off: tuple[PayOffFeed, ...] = ()
     event: tuple[Event, ...] = ()
     screw: Screw = Screw()
     noise: Noise = Noise()
@@ -340,7 +340,7 @@ def load_scenario(folder: Path, name: str, configuration: Configuration) -> Scen
 
 def parse_scenario(file: str, text: str, configuration: Configuration) -> Scenario:
     """A scenario from its text; raises ConfigurationError with every fault."""
-    faults: list[Fault] = []
+    faults: list[FileFault] = []
     scenario = parse_model(file, text, Scenario, faults)
     if scenario is not None:
         faults += _meets(file, scenario, configuration)
@@ -349,13 +349,13 @@ def parse_scenario(file: str, text: str, configuration: Configuration) -> Scenar
     return scenario
 
 
-def faults_of(files: Mapping[str, str]) -> list[Fault]:
+def faults_of(files: Mapping[str, str]) -> list[FileFault]:
     """What is wrong with the scenario files of a configuration, given all its file texts by relative path."""
     try:
         configuration = parse_configuration(files)
     except ConfigurationError:
         configuration = None  # told by the check of those files; here only each scenario by itself
-    faults: list[Fault] = []
+    faults: list[FileFault] = []
     for file, text in files.items():
         if file.startswith("scenarios/"):
             scenario = parse_model(file, text, Scenario, faults)
@@ -364,74 +364,76 @@ def faults_of(files: Mapping[str, str]) -> list[Fault]:
     return faults
 
 
-def _meets(file: str, scenario: Scenario, configuration: Configuration) -> list[Fault]:
+def _meets(file: str, scenario: Scenario, configuration: Configuration) -> list[FileFault]:
     faults = []
     if scenario.scenario != Path(file).stem:
         problem = f"expected {Path(file).stem!r} as the file is called, got {scenario.scenario!r}."
-        faults.append(Fault(file, "scenario", problem, "Rename one."))
+        faults.append(FileFault(file, "scenario", problem, "Rename one."))
     for i, story in enumerate(scenario.line, 1):
         line = configuration.lines.get(story.line)
         recipe = configuration.recipes.get(story.recipe)
         if line is None:
             known = ", ".join(configuration.lines)
-            faults.append(Fault(file, f"line[{i}].line", f"no line {story.line!r}; there are {known}.", "Correct it."))
+            faults.append(
+                FileFault(file, f"line[{i}].line", f"no line {story.line!r}; there are {known}.", "Correct it.")
+            )
         if recipe is None:
             known = ", ".join(configuration.recipes)
             problem = f"no recipe {story.recipe!r}; there are {known}."
-            faults.append(Fault(file, f"line[{i}].recipe", problem, "Correct it."))
+            faults.append(FileFault(file, f"line[{i}].recipe", problem, "Correct it."))
         if line is not None and recipe is not None:
             faults += _story_meets(file, f"line[{i}]", story, line, recipe)
             faults += _pay_offs_meet(file, f"line[{i}]", story, line, [s.line for s in scenario.line[: i - 1]])
     return faults
 
 
-def _story_meets(file: str, key: str, story: LineStory, line: Line, recipe: Recipe) -> list[Fault]:
+def _story_meets(file: str, key: str, story: LineStory, line: Line, recipe: Recipe) -> list[FileFault]:
     faults = []
     if recipe.line_kind != line.kind:
         problem = f"recipe {recipe.recipe!r} is for lines of kind {recipe.line_kind!r}, {line.line} is {line.kind!r}."
-        faults.append(Fault(file, f"{key}.recipe", problem, "Name a recipe for this kind of line."))
+        faults.append(FileFault(file, f"{key}.recipe", problem, "Name a recipe for this kind of line."))
     if recipe.laying_up and recipe.laying_up.layers:
         problem = f"recipe {recipe.recipe!r} lays up {recipe.laying_up.cores} cores; the simulator knows one layer."
-        faults.append(Fault(file, f"{key}.recipe", problem, "Name a recipe with six cores or fewer."))
+        faults.append(FileFault(file, f"{key}.recipe", problem, "Name a recipe with six cores or fewer."))
     parts = {part.name: line.stations[part.station].position_m for part in line.rotating_part}
     testers = [line.stations[s.station].position_m for s in line.stream if s.kind == "events"]
     ovens = {z.name for z in line.zone if z.medium == "air"} & set(recipe.setpoints.zone_C)
     for j, spark in enumerate(story.spark, 1):
         if spark.part is not None and spark.part not in parts:
             problem = f"line {line.line} has no rotating part {spark.part!r}; it has {', '.join(parts)}."
-            faults.append(Fault(file, f"{key}.spark[{j}].part", problem, "Correct the name."))
+            faults.append(FileFault(file, f"{key}.spark[{j}].part", problem, "Correct the name."))
         elif spark.part is not None and testers and parts[spark.part] > min(testers):
             problem = f"{spark.part!r} touches the cable after the spark tester, which cannot find its marks."
-            faults.append(Fault(file, f"{key}.spark[{j}].part", problem, "Name a part before the tester."))
+            faults.append(FileFault(file, f"{key}.spark[{j}].part", problem, "Name a part before the tester."))
     for j, oven in enumerate(story.oven, 1):
         if oven.zone not in ovens:
             problem = (
                 f"line {line.line} with {recipe.recipe} has no oven {oven.zone!r}; it has {', '.join(sorted(ovens))}."
             )
-            faults.append(Fault(file, f"{key}.oven[{j}].zone", problem, "Correct the name."))
+            faults.append(FileFault(file, f"{key}.oven[{j}].zone", problem, "Correct the name."))
     named = [(f"instrument[{j}]", one.stream) for j, one in enumerate(story.instrument, 1)]
     named += [(f"upset[{j}]", one.stream) for j, one in enumerate(story.upset, 1)]
     named += [(f"event[{j}]", one.stream) for j, one in enumerate(story.event, 1)]
     for what, path in named:
         if path not in line.streams:
             problem = f"line {line.line} has no stream {path!r}."
-            faults.append(Fault(file, f"{key}.{what}.stream", problem, "Correct the name."))
+            faults.append(FileFault(file, f"{key}.{what}.stream", problem, "Correct the name."))
     return faults
 
 
-def _pay_offs_meet(file: str, key: str, story: LineStory, line: Line, before: list[str]) -> list[Fault]:
+def _pay_offs_meet(file: str, key: str, story: LineStory, line: Line, before: list[str]) -> list[FileFault]:
     """What is put on comes from a line that this scenario tells of earlier, at a pay-off that the line has."""
     faults = []
     for j, one in enumerate(story.pay_off, 1):
         if one.station not in line.pay_off:
             problem = f"line {line.line} has no pay-off {one.station!r}; it has {', '.join(line.pay_off) or 'none'}."
-            faults.append(Fault(file, f"{key}.pay_off[{j}].station", problem, "Correct the name."))
+            faults.append(FileFault(file, f"{key}.pay_off[{j}].station", problem, "Correct the name."))
         if one.of is not None and one.of not in before:
             problem = f"no line {one.of!r} before this one; before it stand {', '.join(before) or 'none'}."
             faults.append(
-                Fault(file, f"{key}.pay_off[{j}].of", problem, "Tell of the lines in the order of the cable.")
+                FileFault(file, f"{key}.pay_off[{j}].of", problem, "Tell of the lines in the order of the cable.")
             )
         if one.tested_at is not None and one.tested_at not in line.stations:
             problem = f"line {line.line} has no station {one.tested_at!r}."
-            faults.append(Fault(file, f"{key}.pay_off[{j}].tested_at", problem, "Correct the name."))
+            faults.append(FileFault(file, f"{key}.pay_off[{j}].tested_at", problem, "Correct the name."))
     return faults

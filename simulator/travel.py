@@ -10,7 +10,7 @@ from simulator.scenario import LATEST_S, LineStory
 
 
 @dataclass(frozen=True, slots=True)
-class Turn:
+class StateFrom:
     """The line's state from `t_s` on."""
 
     t_s: float
@@ -31,7 +31,7 @@ class Travel:
     start_m: float
     before_m_per_s: float
     period_s: float | None
-    turns: tuple[Turn, ...]
+    turns: tuple[StateFrom, ...]
 
     def speed(self, t_s: Floats) -> Floats:
         """True speed, m/s."""
@@ -66,14 +66,14 @@ class Travel:
         t = np.where((rest > total) & (not repeats), np.inf, t)
         return np.where(x < 0, x / self.before_m_per_s, t)
 
-    def states(self, from_s: float, before_s: float) -> Iterator[Turn]:
+    def states(self, from_s: float, before_s: float) -> Iterator[StateFrom]:
         """Changes of the line's state in a time."""
         for period in self._periods(from_s, before_s):
             shift = period * (self.period_s or 0.0)
             for turn in self.turns:
                 again = period > 0 and turn.t_s == 0
                 if from_s <= turn.t_s + shift < before_s and not again:
-                    yield Turn(turn.t_s + shift, turn.state, turn.reason)
+                    yield StateFrom(turn.t_s + shift, turn.state, turn.reason)
 
     def state_code(self, t_s: Floats) -> Floats:
         """Index into the turns: which was the newest at each time."""
@@ -107,14 +107,16 @@ def travel(story: LineStory, repeat_s: float | None, usual_m_per_s: float) -> Tr
     """The movement that a story tells; a line that starts standing is taken to have come at the usual speed."""
     v0 = story.start_m_per_min / 60.0
     t, v, now = [0.0], [v0], v0
-    turns = [Turn(0.0, "running" if v0 > 0 else "stopped", "")]
+    turns = [StateFrom(0.0, "running" if v0 > 0 else "stopped", "")]
     for step in story.speed:
         to = step.to_m_per_min / 60.0
         end_s = step.at_s + step.over_s
         t += [step.at_s, end_s]
         v += [now, to]
-        turns += [Turn(step.at_s, "ramping", step.reason)] if to != now else []
-        turns += [Turn(end_s, "running" if to > 0 else "stopped", step.reason if to == 0 else "")] if to != now else []
+        turns += [StateFrom(step.at_s, "ramping", step.reason)] if to != now else []
+        turns += (
+            [StateFrom(end_s, "running" if to > 0 else "stopped", step.reason if to == 0 else "")] if to != now else []
+        )
         now = to
     t.append(repeat_s if repeat_s is not None else LATEST_S)
     v.append(now)

@@ -27,7 +27,7 @@ class Spark:
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch:
+class TrueStretch:
     """Cable for which something held: `check` LO, HI ... (true value beyond that limit), or an instrument's trouble.
 
     `start_m`, `end_m` are line metres; `clear_m` is where the value was back by the window's deadband as well.
@@ -48,7 +48,7 @@ class Stretch:
 
 
 @dataclass(frozen=True, slots=True)
-class Cut:
+class DrumCut:
     """A drum from its first metre on; the next cut ends it."""
 
     drum: str
@@ -76,10 +76,10 @@ class Truth:
     start_ms: int
     until_s: float = 0.0
     sparks: list[Spark] = field(default_factory=list)
-    beyond: list[Stretch] = field(default_factory=list)
-    troubles: list[Stretch] = field(default_factory=list)
+    beyond: list[TrueStretch] = field(default_factory=list)
+    troubles: list[TrueStretch] = field(default_factory=list)
     counter: list[CounterFaultTrue] = field(default_factory=list)
-    cuts: list[Cut] = field(default_factory=list)
+    cuts: list[DrumCut] = field(default_factory=list)
     states: list[State] = field(default_factory=list)
     noise: dict[str, float] = field(default_factory=dict)  # standard deviation of each gauge, in its unit
 
@@ -99,7 +99,7 @@ class Truth:
 
 
 @dataclass(frozen=True, slots=True)
-class Extent:
+class TrueExtent:
     """A path interval that a stream speaks for."""
 
     start_m: float
@@ -107,13 +107,13 @@ class Extent:
     place: str = ""
 
 
-def extents(line: Line, stream: str) -> list[Extent]:
+def extents(line: Line, stream: str) -> list[TrueExtent]:
     """A gauge's place, a station's length, or each pass of the zone whose temperature this is."""
     zones = [z for z in line.zone if z.temperature == stream]
     if zones:
-        return [Extent(z.start_m, z.end_m, f"pass {z.pass_number}") for z in zones]
+        return [TrueExtent(z.start_m, z.end_m, f"pass {z.pass_number}") for z in zones]
     station = line.stations[line.streams[stream].station]
-    return [Extent(station.position_m, station.end_m if station.end_m is not None else station.position_m)]
+    return [TrueExtent(station.position_m, station.end_m if station.end_m is not None else station.position_m)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,13 +226,13 @@ class Watch:
         return np.where(standing, "stopped" in self.window.states, applies)
 
 
-def stretches(line: Line, travel: Travel, stream: str, check: str, spell: Spell) -> list[Stretch]:
+def stretches(line: Line, travel: Travel, stream: str, check: str, spell: Spell) -> list[TrueStretch]:
     """A spell at a stream's place as metres of cable that met it: one stretch for each pass of a zone."""
     L0, L1, L2 = (travel.metres(np.array([spell.start_s, spell.end_s, spell.clear_s])) + line.counter_m).tolist()
     sure_L = None if spell.sure_s is None else float(travel.metres(np.array(spell.sure_s))) + line.counter_m
     times = (spell.start_s, spell.end_s, spell.clear_s)
     return [
-        Stretch(
+        TrueStretch(
             stream,
             check,
             L0 - e.end_m,

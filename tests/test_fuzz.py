@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.contract.config.load import ConfigurationError, Fault, parse, read_folder
+from monitor.contract.config.load import ConfigurationError, FileFault, parse, read_folder
 from monitor.contract.record import Rejected
 from monitor.core.arrival import Arrival, Message
 from monitor.core.decode import Decoder
@@ -70,7 +70,7 @@ def test_a_sound_message_with_one_field_of_anything(case, field, value):
     sound_or_refused(decoded(topic, json.dumps(said).encode()))
 
 
-def faults(files: dict[str, str]) -> list[Fault]:
+def faults(files: dict[str, str]) -> list[FileFault]:
     """Nothing else than a list of faults may come of any text."""
     try:
         parse(files)

@@ -16,7 +16,7 @@ REASON_MOST = 400
 NAME_MOST = 80
 
 
-class Sent(TypedDict):
+class SentAnswer(TypedDict):
     """What the browser remembers of an answer until the record shows it."""
 
     key: str
@@ -64,7 +64,7 @@ def send(context: Context, line: str, message: Action | LimitsStep) -> None:
 
 def send_answer(
     context: Context, key: str, action: str, by: str | None, reason: str | None, minutes: str | None
-) -> Sent:
+) -> SentAnswer:
     """Publish one response to an alarm; returns what to keep until it is confirmed. Raises RejectedActionError."""
     name, why = who(by, "answer alarms", "it is required."), said(reason)
     if action == "shelve" and not why:

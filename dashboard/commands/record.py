@@ -10,11 +10,11 @@ import msgspec
 
 from dashboard.commands import SUMMARIES
 from dashboard.print.pdf import pdf
-from dashboard.print.sheet import Block, Sheet, sheet_of
+from dashboard.print.sheet import Sheet, SheetTable, sheet_of
 from monitor.contract.config.load import load
 from monitor.contract.part import CannotRunError, Part
 from monitor.contract.reading import DrumRow
-from monitor.evidence.asked import Asked, drum_meant
+from monitor.evidence.asked import EvidenceSource, drum_meant
 from monitor.evidence.release_record import record
 from monitor.evidence.whole_drum import whole_drum
 from monitor.store.reader import StoreReader
@@ -44,7 +44,7 @@ def text_of(sheet: Sheet) -> str:
     return "\n".join([*parts, "", *said])
 
 
-def _rows(block: Block) -> list[str]:
+def _rows(block: SheetTable) -> list[str]:
     if not block.rows:
         return [f"  {block.empty or 'Nothing.'}"]
     cells = [block.head, *block.rows]
@@ -58,7 +58,7 @@ def _rows(block: Block) -> list[str]:
     return [aligned(row) for row in cells]
 
 
-def _found(asked: Asked, options: Namespace) -> DrumRow:
+def _found(asked: EvidenceSource, options: Namespace) -> DrumRow:
     lines = asked.configuration.lines
     if options.line not in lines:
         raise CannotRunError(f"no line {options.line}; this works has {', '.join(lines)}")
@@ -79,7 +79,7 @@ def _run(options: Namespace) -> int:
         store = configuration.works.store
         if options.store:
             store = store.model_copy(update={"folder": options.store})
-        asked = Asked(StoreReader(store, configuration), configuration, time.time)
+        asked = EvidenceSource(StoreReader(store, configuration), configuration, time.time)
         drum = whole_drum(asked, _found(asked, options))
         found = record(asked, drum)
         sheet = sheet_of(asked, found)

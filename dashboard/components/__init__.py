@@ -12,7 +12,7 @@ Row: TypeAlias = Sequence[Child]  # of a table, a cell each
 Attributes: TypeAlias = dict[str, Any]
 
 
-class Choice(TypedDict):
+class Option(TypedDict):
     """What a field to choose from offers."""
 
     value: str

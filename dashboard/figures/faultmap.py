@@ -29,7 +29,7 @@ INDEX, INDEX_MOST = "cure/index-inner", 8.0  # what stood in an oven has indices
 
 
 @dataclass(frozen=True, slots=True)
-class Strip:
+class MapStrip:
     """One measured quantity along the drum, with the limits it was judged by."""
 
     title: str
@@ -76,26 +76,28 @@ def _marks_metres(recipe: Recipe | None, station: str) -> bool:
     return any(w.verdict_of(name) != "none" for w in windows for name in w.limits)
 
 
-def strips(line: Line, recipe: Recipe | None) -> list[Strip]:
+def strips(line: Line, recipe: Recipe | None) -> list[MapStrip]:
     """Quantities worth a strip: those whose window marks metres, and the dwells that have limits."""
     if recipe is None:
         return []
     found = [
-        Strip(titles.stream_title(line, w.stream), w.unit, w.stream, {str(k): v for k, v in w.limits.items()})
+        MapStrip(titles.stream_title(line, w.stream), w.unit, w.stream, {str(k): v for k, v in w.limits.items()})
         for w in recipe.window
         if any(w.verdict_of(name) != "none" for name in w.limits) and w.stream in line.streams
     ]
     if recipe.cure:
         least = {"LOLO": recipe.cure.index_min, "LO": recipe.cure.index_warn}
-        found.append(Strip("Cure index inside", "1", INDEX, least, ("cure/index-low", "cure/index-high"), INDEX_MOST))
+        found.append(
+            MapStrip("Cure index inside", "1", INDEX, least, ("cure/index-low", "cure/index-high"), INDEX_MOST)
+        )
     if recipe.cooling:
         most = {"HI": recipe.cooling.inside_max_C}
         place = titles.inside(titles.station_title(line, recipe.cooling.station))
-        found.append(Strip(f"Inside the wall at the {place}", "degC", "cooling/inside", most))
+        found.append(MapStrip(f"Inside the wall at the {place}", "degC", "cooling/inside", most))
     for dwell in recipe.dwell:
         limits = {"LO": dwell.min_s, "HI": dwell.max_s}
         title = f"Dwell, {titles.inside(titles.station_title(line, dwell.zone))}"
-        found.append(Strip(title, "s", f"dwell/{dwell.zone}", {k: v for k, v in limits.items() if v is not None}))
+        found.append(MapStrip(title, "s", f"dwell/{dwell.zone}", {k: v for k, v in limits.items() if v is not None}))
     return found
 
 
@@ -196,7 +198,7 @@ class Drawn:
     annotations: list[dict[str, Any]]
 
 
-def _add_strip(fig: go.Figure, i: int, strip: Strip, drum: WholeDrum, bottom: float, height: float) -> Drawn:
+def _add_strip(fig: go.Figure, i: int, strip: MapStrip, drum: WholeDrum, bottom: float, height: float) -> Drawn:
     axis, metre, rows = f"y{i + 2}", drum.metre_m, drum.columns
     low, high = strip.band or (f"{strip.column}/min", f"{strip.column}/max")
     values, lows, highs = (_at_most(rows.get(name), strip.most) for name in (strip.column, low, high))

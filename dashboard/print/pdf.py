@@ -12,7 +12,7 @@ from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable, KeepTogether, Paragraph, SimpleDocTemplate, Spacer, Table, TableStyle
 
-from dashboard.print.sheet import Block, Sheet
+from dashboard.print.sheet import Sheet, SheetTable
 from dashboard.queries.ribbon import place_percent
 from dashboard.text.format import fixed
 from monitor.contract.record import Verdict
@@ -37,7 +37,7 @@ WIDTH = A4[0] - 36 * mm
 PRINTED = str.maketrans({"\N{NARROW NO-BREAK SPACE}": "\N{NO-BREAK SPACE}", "\N{MINUS SIGN}": "\N{EN DASH}"})
 
 
-class Strip(Flowable):  # type: ignore[misc]  # ReportLab has no types
+class PrintedRibbon(Flowable):  # type: ignore[misc]  # ReportLab has no types
     """The ribbon: a drum from 0 to its length; unverified is hatched, so that it reads without colour."""
 
     def __init__(self, of: Sequence[Run], length_m: float) -> None:
@@ -84,7 +84,7 @@ def pdf(sheet: Sheet, drum: WholeDrum) -> bytes:
         Paragraph(_text(sheet.proposed), BOLD),
         _facts(sheet),
         Spacer(1, 3 * mm),
-        Strip(drum.runs, drum.length_m),
+        PrintedRibbon(drum.runs, drum.length_m),
     ]
     for block in sheet.tables:
         story += _block(block)
@@ -108,7 +108,7 @@ def _facts(sheet: Sheet) -> Table:
     )
 
 
-def _block(block: Block) -> list[Any]:
+def _block(block: SheetTable) -> list[Any]:
     caption = Paragraph(_text(block.caption), CAPTION)
     if not block.rows:
         return [caption, Paragraph(_text(block.empty or "Nothing."), TEXT)]

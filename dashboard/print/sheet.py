@@ -5,14 +5,14 @@ from dataclasses import dataclass
 from dashboard.text import format
 from dashboard.text.format import exact, fixed, percent, significant
 from monitor.contract.config import titles
-from monitor.evidence.asked import Asked
+from monitor.evidence.asked import EvidenceSource
 from monitor.evidence.record_types import ReleaseRecord, SparkTest
 
 CAUTION = "For information only. Release is decided by an authorised person under the plant's procedures."
 
 
 @dataclass(frozen=True, slots=True)
-class Block:
+class SheetTable:
     """One table: caption, head, rows of text, which columns are numbers, and what stands for no rows."""
 
     caption: str
@@ -30,12 +30,12 @@ class Sheet:
     proposed: str
     held: bool
     facts: tuple[tuple[str, str], ...]
-    tables: tuple[Block, ...]
+    tables: tuple[SheetTable, ...]
     said: tuple[str, ...]
     caution: str = CAUTION
 
 
-def sheet_of(asked: Asked, r: ReleaseRecord) -> Sheet:
+def sheet_of(asked: EvidenceSource, r: ReleaseRecord) -> Sheet:
     """From the record (see `release_record.record`)."""
     held = r.proposed == "hold"
     against = f" Reasons to hold: {'; '.join(r.against)}." if held else ""
@@ -52,7 +52,7 @@ def sheet_of(asked: Asked, r: ReleaseRecord) -> Sheet:
     )  # fmt: skip
 
 
-def _facts(asked: Asked, r: ReleaseRecord) -> tuple[tuple[str, str], ...]:
+def _facts(asked: EvidenceSource, r: ReleaseRecord) -> tuple[tuple[str, str], ...]:
     ended = (
         format.local(r.ended_ms, asked.configuration.works.time_zone, day=True) if r.ended_ms else "winding in progress"
     )
@@ -77,27 +77,29 @@ def _drum(r: ReleaseRecord) -> str:
     return f"{r.drum} (number {r.filling} of its line{which})"
 
 
-def _metres(r: ReleaseRecord) -> Block:
+def _metres(r: ReleaseRecord) -> SheetTable:
     length = r.length_m
     rows = [(w, f"{fixed(m, 1)} m", percent(m / length, 2) if length else "") for w, m in r.metres.items()]
-    return Block("Length by verdict, including inherited faults", ("Verdict", "Length", "Share"), tuple(rows), (1, 2))
+    return SheetTable(
+        "Length by verdict, including inherited faults", ("Verdict", "Length", "Share"), tuple(rows), (1, 2)
+    )
 
 
-def _ancestry(asked: Asked, r: ReleaseRecord) -> Block | None:
+def _ancestry(asked: EvidenceSource, r: ReleaseRecord) -> SheetTable | None:
     if not r.ancestry and not r.without_origin:
         return None
     rows = [(a.label, _line(asked, a.line), fixed(a.start_m, 1), fixed(a.end_m, 1)) for a in r.ancestry]
     rows += [(f"not recorded ({o.pay_off}: {o.why})", "", fixed(o.start_m, 1), fixed(o.end_m, 1))
              for o in r.without_origin]  # fmt: skip
-    return Block("Input drums", ("Drum", "Line", "From (m)", "To (m)"), tuple(rows), (2, 3))
+    return SheetTable("Input drums", ("Drum", "Line", "From (m)", "To (m)"), tuple(rows), (2, 3))
 
 
-def _line(asked: Asked, line: str | None) -> str:
+def _line(asked: EvidenceSource, line: str | None) -> str:
     found = asked.configuration.lines.get(line or "")
     return found.title if found else "not recorded in this system"
 
 
-def _inherited(r: ReleaseRecord) -> Block | None:
+def _inherited(r: ReleaseRecord) -> SheetTable | None:
     if not r.inherited:
         return None
     rows = [
@@ -105,12 +107,12 @@ def _inherited(r: ReleaseRecord) -> Block | None:
          f"{x.label} at {fixed(x.of_start_m, 1)} to {fixed(x.of_end_m, 1)} m")
         for x in r.inherited
     ]  # fmt: skip
-    return Block(
+    return SheetTable(
         "Faults inherited from input drums", ("Verdict", "From (m)", "To (m)", "From drum"), tuple(rows), (1, 2)
     )
 
 
-def _seen(asked: Asked, r: ReleaseRecord) -> Block:
+def _seen(asked: EvidenceSource, r: ReleaseRecord) -> SheetTable:
     rows = []
     for e in r.evidence:
         line, short = asked.configuration.lines[e.line], {p: s for p, s in e.seen_share.items() if s < 1.0}
@@ -119,20 +121,20 @@ def _seen(asked: Asked, r: ReleaseRecord) -> Block:
         if whole:
             rows.append((e.label, f"{'all' if not short else 'the other'} {whole} required streams", "100.00%"))
     caption = "Coverage: share of length with valid data from each required instrument"
-    return Block(caption, ("Drum", "Stream", "Coverage"), tuple(rows), (2,), "No stream is required.")
+    return SheetTable(caption, ("Drum", "Stream", "Coverage"), tuple(rows), (2,), "No stream is required.")
 
 
-def _people(r: ReleaseRecord) -> Block:
+def _people(r: ReleaseRecord) -> SheetTable:
     rows = [
         (e.label, str(e.alarms.raised), str(e.alarms.not_answered), str(len(e.answers)),
          (e.journal_last_hash or "no entry")[:16])
         for e in r.evidence
     ]  # fmt: skip
     head = ("Drum", "Alarms during winding", "Unacknowledged", "Operator responses", "Audit trail")
-    return Block("Alarms and responses during winding", head, tuple(rows), (1, 2, 3))
+    return SheetTable("Alarms and responses during winding", head, tuple(rows), (1, 2, 3))
 
 
-def _sparks(r: ReleaseRecord) -> Block | None:
+def _sparks(r: ReleaseRecord) -> SheetTable | None:
     rows = []
     for e in r.evidence:
         for s in e.spark_tests:
@@ -145,7 +147,7 @@ def _sparks(r: ReleaseRecord) -> Block | None:
     if not rows:
         return None
     head = ("Drum", "Spark test", "Faults", "Per km", "Voltage (kV)", "Min. exposure (ms)", "Required")
-    return Block("Spark tests of these metres", head, tuple(rows), (2, 3, 4, 5))
+    return SheetTable("Spark tests of these metres", head, tuple(rows), (2, 3, 4, 5))
 
 
 def _needed(s: SparkTest) -> str:
@@ -156,7 +158,7 @@ def _needed(s: SparkTest) -> str:
     return f"{fixed(s.exposure_needed_s * 1e3, 0)} ms by {s.exposure_rule}: {met}"
 
 
-def _statistics(asked: Asked, r: ReleaseRecord) -> Block:
+def _statistics(asked: EvidenceSource, r: ReleaseRecord) -> SheetTable:
     rows = [
         (
             e.label,
@@ -168,16 +170,16 @@ def _statistics(asked: Asked, r: ReleaseRecord) -> Block:
         if found
     ]
     head = ("Drum", "Quantity", "Min", "Mean", "Max", "Std dev")
-    return Block("Measured values over its length", head, tuple(rows), (2, 3, 4, 5))
+    return SheetTable("Measured values over its length", head, tuple(rows), (2, 3, 4, 5))
 
 
-def _title(asked: Asked, line: str, name: str) -> str:
+def _title(asked: EvidenceSource, line: str, name: str) -> str:
     if name.startswith(("cure/", "cooling/")):
         return name.replace("/", " ").replace("-", " ")
     return titles.stream_title(asked.configuration.lines[line], name)
 
 
-def _statements(asked: Asked, r: ReleaseRecord) -> tuple[str, ...]:
+def _statements(asked: EvidenceSource, r: ReleaseRecord) -> tuple[str, ...]:
     said = [f"Circuit integrity, {t.standard}, specimen {t.drum}: {t.said}." for t in r.integrity_tests]
     said += [
         f"{format.local(d.t_ms, asked.configuration.works.time_zone, day=True)}: {d.decision}, signed by {d.by}"

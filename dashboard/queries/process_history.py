@@ -29,7 +29,7 @@ class Value:
 
 
 @dataclass(frozen=True, slots=True)
-class Stop:
+class PlacePassed:
     """One place on the way of a metre. `left_ms` and `dwell_s` are given for zones."""
 
     place: str
@@ -40,7 +40,7 @@ class Stop:
     values: tuple[Value, ...]
 
 
-def process_history(record: Record, line: Line, drum: DrumRow, line_metre: float, now_ms: int) -> list[Stop]:
+def process_history(record: Record, line: Line, drum: DrumRow, line_metre: float, now_ms: int) -> list[PlacePassed]:
     """Every station and zone pass of a line in path order, for the metre that holds `line_metre`."""
     way = passage_of(record, line, drum, now_ms)
     whole = float(np.floor(line_metre))
@@ -52,7 +52,7 @@ def process_history(record: Record, line: Line, drum: DrumRow, line_metre: float
             came = _came_ms(way, whole, station.middle_m)
             streams = [s for s in line.stream if s.station == station.name and s.kind == "samples"]
             values = tuple(v for s in streams if (v := _from_row(row, s)) is not None)
-            stops.append(Stop(station.title or station.name, station.middle_m, came, None, None, values))
+            stops.append(PlacePassed(station.title or station.name, station.middle_m, came, None, None, values))
     return sorted(stops, key=lambda stop: stop.position_m)
 
 
@@ -99,7 +99,7 @@ def _from_row(columns: Mapping[str, Floats], stream: StreamSettings) -> Value | 
     return Value(stream.title or stream.quantity, stream.unit, mean, at(f"{stream.path}/min"), at(f"{stream.path}/max"))
 
 
-def _zone_stop(record: Record, line: Line, zone: Zone, way: Passage, metre: float) -> Stop:
+def _zone_stop(record: Record, line: Line, zone: Zone, way: Passage, metre: float) -> PlacePassed:
     came, left = _came_ms(way, metre, zone.start_m), _came_ms(way, metre, zone.end_m)
     dwell = (left - came) / 1e3 if came is not None and left is not None else None
     station = line.stations.get(zone.name)
@@ -108,7 +108,7 @@ def _zone_stop(record: Record, line: Line, zone: Zone, way: Passage, metre: floa
     values: tuple[Value, ...] = ()
     if zone.temperature and came is not None and left is not None:
         values = _met(record, line, zone.temperature, came, left)
-    return Stop(name, zone.start_m, came, left, dwell, values)
+    return PlacePassed(name, zone.start_m, came, left, dwell, values)
 
 
 def _met(record: Record, line: Line, path: str, came_ms: float, left_ms: float) -> tuple[Value, ...]:

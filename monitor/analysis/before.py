@@ -12,7 +12,7 @@ DRAWS = 999
 
 
 @dataclass(frozen=True, slots=True)
-class Difference:
+class StreamDifference:
     """One stream: mean of faulty metres less that elsewhere by offset (k,), in deviations of such means.
 
     `chance` is corrected for all streams and offsets; `offset_m` is where it was largest, before 0 earlier in the drum.
@@ -28,7 +28,7 @@ class Difference:
 
 def what_went_before(
     columns: Mapping[str, Floats], faults: Sequence[int], reach: int = REACH, seed: int = 1, draws: int = DRAWS
-) -> list[Difference]:
+) -> list[StreamDifference]:
     """Compare around `faults` (places in the columns, which are per metre) with the same pattern moved along the cable.
 
     Faults that lie together stay together when they are moved, so what lasts for long is not taken for a cause. Of all
@@ -62,7 +62,7 @@ def what_went_before(
         peak = int(np.argmax(np.abs(real[n])))
         largest = float(real[n][peak])
         chance = (1 + int((most >= abs(largest)).sum())) / (draws + 1)
-        found.append(Difference(n, offsets.astype(np.float64), real[n], float(offsets[peak]), largest, chance))
+        found.append(StreamDifference(n, offsets.astype(np.float64), real[n], float(offsets[peak]), largest, chance))
     return sorted(found, key=lambda d: (d.chance, -abs(d.largest)))
 
 

@@ -32,7 +32,7 @@ class Good:
 
 
 @dataclass(frozen=True, slots=True)
-class Length:
+class ReelLength:
     """A length that is wanted: `worth` each, at most `wanted` of them (None: any number); `order` names whose."""
 
     length_m: float
@@ -52,7 +52,7 @@ class Cut:
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class CuttingPlan:
     """Cuts in unwinding order, what is left, what it is worth, and how far from the best it may be (0: proven best)."""
 
     cuts: tuple[Cut, ...]
@@ -79,7 +79,9 @@ def good_pieces(
     return found
 
 
-def plan(pieces: Sequence[Good], lengths: Sequence[Length], kerf_m: float = 0.0, limit_s: float = LIMIT_S) -> Plan:
+def plan(
+    pieces: Sequence[Good], lengths: Sequence[ReelLength], kerf_m: float = 0.0, limit_s: float = LIMIT_S
+) -> CuttingPlan:
     """Cuts of greatest worth; `kerf_m` is lost at each cut. Raises ValueError for a length that is none.
 
     Variables: how many of each length from each piece. The gap is HiGHS's own, of what was found to what could be.
@@ -88,7 +90,7 @@ def plan(pieces: Sequence[Good], lengths: Sequence[Length], kerf_m: float = 0.0,
         raise ValueError("a length must be greater than 0 and be worth 0 or more")
     pairs = [(i, j) for i, p in enumerate(pieces) for j, x in enumerate(lengths) if x.length_m <= p.length_m + 1e-9]
     if not pairs:
-        return Plan((), tuple(pieces), 0.0, 0.0)
+        return CuttingPlan((), tuple(pieces), 0.0, 0.0)
     most = [_most(pieces[i], lengths[j], kerf_m) for i, j in pairs]
     rows: list[int] = []
     columns: list[int] = []
@@ -121,14 +123,14 @@ def plan(pieces: Sequence[Good], lengths: Sequence[Length], kerf_m: float = 0.0,
     return _laid_out(pieces, lengths, counts, kerf_m, float(solved.mip_gap or 0.0))
 
 
-def _most(piece: Good, length: Length, kerf_m: float) -> int:
+def _most(piece: Good, length: ReelLength, kerf_m: float) -> int:
     fits = int((piece.length_m + kerf_m + 1e-9) / (length.length_m + kerf_m))
     return fits if length.wanted is None else min(fits, length.wanted)
 
 
 def _laid_out(
-    pieces: Sequence[Good], lengths: Sequence[Length], counts: dict[tuple[int, int], int], kerf_m: float, gap: float
-) -> Plan:
+    pieces: Sequence[Good], lengths: Sequence[ReelLength], counts: dict[tuple[int, int], int], kerf_m: float, gap: float
+) -> CuttingPlan:
     """Longest first within a piece: what is left over is at its inner end, in one."""
     cuts, left, worth = [], [], 0.0
     for i, piece in enumerate(pieces):
@@ -140,10 +142,10 @@ def _laid_out(
                 worth += lengths[j].worth
         if piece.end_m - at > 1e-6:
             left.append(Good(piece.drum, at, piece.end_m))
-    return Plan(tuple(cuts), tuple(left), worth, gap)
+    return CuttingPlan(tuple(cuts), tuple(left), worth, gap)
 
 
-def in_order(pieces: Sequence[Good], lengths: Sequence[Length], kerf_m: float = 0.0) -> Plan:
+def in_order(pieces: Sequence[Good], lengths: Sequence[ReelLength], kerf_m: float = 0.0) -> CuttingPlan:
     """As one would without thinking ahead: the longest wanted length that still fits, piece by piece."""
     left_wanted = {j: math.inf if x.wanted is None else x.wanted for j, x in enumerate(lengths)}
     counts: dict[tuple[int, int], int] = {}

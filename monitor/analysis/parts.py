@@ -12,7 +12,7 @@ FAR = 3.0  # standard deviations beyond which a part does not explain a period
 
 
 @dataclass(frozen=True, slots=True)
-class Candidate:
+class PartCandidate:
     """A part that would show at `period`; `away` is how far from the found one, in standard deviations of both."""
 
     part: RotatingPart
@@ -27,12 +27,12 @@ class Candidate:
 
 
 @dataclass(frozen=True, slots=True)
-class Verdict:
+class PartRanking:
     """Candidates by weight, weights of all and of "none of these" adding to 1; `part` is the one named, or None."""
 
-    candidates: tuple[Candidate, ...]
+    candidates: tuple[PartCandidate, ...]
     none: float
-    part: Candidate | None
+    part: PartCandidate | None
     why: str
 
 
@@ -48,7 +48,7 @@ def turn(part: RotatingPart, clock: str, rpm: float | None = None) -> float | No
 def rank(
     parts: Sequence[RotatingPart], period: float, low: float, high: float, clock: str = "metres",
     rpm: dict[str, float] | None = None, search: float = math.log(100.0),
-) -> Verdict:  # fmt: skip
+) -> PartRanking:  # fmt: skip
     """Parts against a period and its 95 % interval. `search` is the ln of the searched range: where a stranger may lie.
 
     Prior: every part alike, k marks on it 1/k^2, and one more for "none of these", spread evenly over the logarithm.
@@ -68,14 +68,14 @@ def rank(
     stranger = 1 / (period * search)
     total = sum(x[-1] for x in likely) + stranger
     found = sorted(
-        (Candidate(part, marks, at, away, density / total) for part, marks, at, away, density in likely),
+        (PartCandidate(part, marks, at, away, density / total) for part, marks, at, away, density in likely),
         key=lambda c: (-c.weight, abs(c.away)),
     )
     best = found[0] if found and found[0].fits and found[0].weight > 0.5 else None
-    return Verdict(tuple(found[:8]), stranger / total, best, _why(best, found, clock))
+    return PartRanking(tuple(found[:8]), stranger / total, best, _why(best, found, clock))
 
 
-def _why(best: Candidate | None, found: list[Candidate], clock: str) -> str:
+def _why(best: PartCandidate | None, found: list[PartCandidate], clock: str) -> str:
     unit = "m" if clock == "metres" else "s"
     if best is None:
         fits = [c for c in found if c.fits]

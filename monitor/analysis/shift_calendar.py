@@ -12,7 +12,7 @@ DAY = timedelta(days=1)
 
 
 @dataclass(frozen=True, slots=True)
-class Span:
+class ShiftSpan:
     """One shift of one day: `start_ms` up to `end_ms` in UTC; `day` is the local date on which it began."""
 
     name: str
@@ -30,7 +30,7 @@ class Span:
         return f"{self.day.isoformat()} {self.name}"
 
 
-def shifts_between(start_ms: int, end_ms: int, calendar: Sequence[Shift], zone: str) -> list[Span]:
+def shifts_between(start_ms: int, end_ms: int, calendar: Sequence[Shift], zone: str) -> list[ShiftSpan]:
     """Shifts that touch a span of time, in order; those at its edges whole."""
     if end_ms <= start_ms or not calendar:
         return []
@@ -42,11 +42,11 @@ def shifts_between(start_ms: int, end_ms: int, calendar: Sequence[Shift], zone: 
         day = first + i * DAY
         begins += [(_utc_ms(day, shift.begins, tz), shift.name, day) for shift in calendar]
     begins.sort()
-    spans = [Span(name, day, at, after) for (at, name, day), (after, _, _) in pairwise(begins)]
+    spans = [ShiftSpan(name, day, at, after) for (at, name, day), (after, _, _) in pairwise(begins)]
     return [span for span in spans if span.start_ms < end_ms and span.end_ms > start_ms]
 
 
-def shift_at(t_ms: int, calendar: Sequence[Shift], zone: str) -> Span | None:
+def shift_at(t_ms: int, calendar: Sequence[Shift], zone: str) -> ShiftSpan | None:
     """The shift at a moment; None where the works has no calendar."""
     return next(iter(shifts_between(t_ms, t_ms + 1, calendar, zone)), None)
 

@@ -88,7 +88,7 @@ def _constant(speed_m_s: float) -> Speed:
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
+class SettingResult:
     """A steady line at one setting: what leaves, its band by the films' uncertainty, its profile and its headroom."""
 
     setting: Setting
@@ -99,7 +99,7 @@ class Answer:
     margins: Margins | None
 
 
-def ask(line: Line, recipe: Recipe, setting: Setting) -> Answer:
+def ask(line: Line, recipe: Recipe, setting: Setting) -> SettingResult:
     """What a steady line would do. ValueError for a speed that is not above 0 or a recipe without cure."""
     v = setting.speed_m_s
     if not v > 0:
@@ -110,7 +110,7 @@ def ask(line: Line, recipe: Recipe, setting: Setting) -> Answer:
     margins = None
     if plan is not None and setting.film_factor == 1.0:
         margins = room(line, plan, dict(setting.zone_C), v)
-    return Answer(setting, model.steady(v), min(ends), max(ends), model.profile(v), margins)
+    return SettingResult(setting, model.steady(v), min(ends), max(ends), model.profile(v), margins)
 
 
 def against_speed(line: Line, recipe: Recipe, setting: Setting, speeds_m_per_min: Floats) -> list[Cured]:
@@ -123,7 +123,7 @@ def against_speed(line: Line, recipe: Recipe, setting: Setting, speeds_m_per_min
 
 
 @dataclass(frozen=True, slots=True)
-class Stop:
+class PlannedStop:
     """The line slows evenly in `slows_s`, stands `stands_s`, and is back at its speed in `restarts_s`."""
 
     slows_s: float
@@ -143,7 +143,7 @@ class Stopped:
     overheated: NDArray[np.bool_]
 
 
-def ask_stop(line: Line, recipe: Recipe, setting: Setting, stop: Stop) -> Stopped:
+def ask_stop(line: Line, recipe: Recipe, setting: Setting, stop: PlannedStop) -> Stopped:
     """Cable that is in the line when it comes to stand, metre by metre along the path. ValueError as `ask`."""
     v = setting.speed_m_s
     if not v > 0:

@@ -6,7 +6,7 @@ from importlib.metadata import entry_points
 from pathlib import Path
 
 from monitor.commands import SUMMARIES
-from monitor.contract.config.load import ConfigurationError, Fault, parse, read_folder
+from monitor.contract.config.load import ConfigurationError, FileFault, parse, read_folder
 from monitor.contract.part import Part
 
 
@@ -16,7 +16,7 @@ def _options(parser: ArgumentParser) -> None:
     )
 
 
-def faults_of(files: dict[str, str]) -> list[Fault]:
+def faults_of(files: dict[str, str]) -> list[FileFault]:
     """Faults of the monitor's own files and of those that other parts have a checker for."""
     try:
         parse(files)

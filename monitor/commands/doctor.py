@@ -17,7 +17,7 @@ from monitor.contract.part import Part
 from monitor.shell import work_folder
 from monitor.shell.compared import NOT_COMPARED
 from monitor.shell.damage import Damage, examine
-from monitor.shell.remake import Made, remake, room_bytes
+from monitor.shell.remake import RemadeLine, remake, room_bytes
 from monitor.store.lease import hold
 from monitor.store.parquet_files import why
 
@@ -105,7 +105,7 @@ def make_again(configuration: Configuration, line: str, work: Path, damage: Dama
     return made.is_equal
 
 
-def _print(line: str, made: Made, digests: bool) -> None:
+def _print(line: str, made: RemadeLine, digests: bool) -> None:
     state = _state(made.differences) + (", as far as it can be compared" if made.not_compared else "")
     utc = "" if made.first_ms is None else time.strftime("%Y-%m-%d %H:%M:%S", time.gmtime(made.first_ms / 1e3))
     since = f" since {utc} UTC" if utc else ""

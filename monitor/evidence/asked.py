@@ -11,7 +11,7 @@ from monitor.contract.reading import DrumRow, NowRow, Record
 
 
 @dataclass(frozen=True)
-class Asked:
+class EvidenceSource:
     """A record with its configuration; `clock` gives UTC seconds."""
 
     record: Record
@@ -51,24 +51,24 @@ class Asked:
         return self.recipes(line).get(name or "")
 
 
-def drum_meant(asked: Asked, line: str, *, filling: int | None = None, name: str = "") -> DrumRow | None:
+def drum_meant(asked: EvidenceSource, line: str, *, filling: int | None = None, name: str = "") -> DrumRow | None:
     """The drum that is meant by its filling, or by its name: then the newest of a line that bears it."""
     return asked.record.drum_named(line, name) if filling is None else asked.record.drum(line, filling)
 
 
-def named_alike(asked: Asked, drum: DrumRow) -> list[DrumRow]:
+def named_alike(asked: EvidenceSource, drum: DrumRow) -> list[DrumRow]:
     """Fillings that bear a drum's name, on any line, oldest first."""
     return list(asked.record.drums_named(drum.drum))[::-1]
 
 
-def length_m(asked: Asked, drum: DrumRow) -> float:
+def length_m(asked: EvidenceSource, drum: DrumRow) -> float:
     """Length of a drum; of one being wound, what is on it now."""
     if drum.end_m is not None:
         return drum.end_m - drum.start_m
     return wound_m(asked, drum, asked.line_now(drum.line))
 
 
-def wound_m(asked: Asked, drum: DrumRow, now: NowRow | None) -> float:
+def wound_m(asked: EvidenceSource, drum: DrumRow, now: NowRow | None) -> float:
     """Length of a drum; of one being wound, what is on it as its line is now."""
     if drum.end_m is not None:
         return drum.end_m - drum.start_m

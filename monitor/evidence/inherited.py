@@ -14,7 +14,7 @@ from monitor.analysis.lineage import Lineage, stretches
 from monitor.contract.config.recipe import Recipe
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import FillingKey, Verdict
-from monitor.evidence.asked import Asked
+from monitor.evidence.asked import EvidenceSource
 from monitor.evidence.verdict_runs import Run, laid_over, runs
 
 KEEP_MS = 10_000  # what a drum inherits changes only when another is put on
@@ -32,7 +32,7 @@ class Legacy:
     of_end_m: float
 
 
-def lineage_of(asked: Asked) -> Lineage:
+def lineage_of(asked: EvidenceSource) -> Lineage:
     """Families as the record tells them now."""
 
     @cache
@@ -46,7 +46,11 @@ VerdictsOf = Callable[[str, float, float], tuple[int, NDArray[np.int8]]]  # of a
 
 
 def legacies(
-    asked: Asked, line: str, filling: int, lineage: Lineage | None = None, verdicts_of: VerdictsOf | None = None
+    asked: EvidenceSource,
+    line: str,
+    filling: int,
+    lineage: Lineage | None = None,
+    verdicts_of: VerdictsOf | None = None,
 ) -> list[Legacy]:
     """What a drum inherits, in wound order; kept for some seconds, since every ribbon asks for it."""
     if not asked.configuration.lines[line].pay_off:
@@ -98,7 +102,7 @@ def as_runs(of: Sequence[Legacy]) -> list[Run]:
     return [Run(x.start_m, x.end_m, x.verdict) for x in of]
 
 
-def whole_runs(asked: Asked, drum: DrumRow, wound_m: float, lineage: Lineage | None = None) -> list[Run]:
+def whole_runs(asked: EvidenceSource, drum: DrumRow, wound_m: float, lineage: Lineage | None = None) -> list[Run]:
     """A drum's ribbon: what its own line found, and over it what it inherits; the graver stands."""
     end = drum.start_m + wound_m
     first, verdicts = asked.record.verdicts(drum.line, drum.start_m, end)
@@ -110,7 +114,7 @@ def whole_runs(asked: Asked, drum: DrumRow, wound_m: float, lineage: Lineage | N
 class _Reading:
     """Verdicts of many intervals, read in one pass where they lie near each other, and kept."""
 
-    asked: Asked
+    asked: EvidenceSource
     kept: list[tuple[str, float, float, int, NDArray[np.int8]]] = field(default_factory=list)
 
     def read(self, intervals: Iterable[tuple[str, float, float]]) -> None:
@@ -127,7 +131,7 @@ class _Reading:
         return self.asked.record.verdicts(line, start_m, end_m)
 
 
-def ribbons(asked: Asked, wound: Sequence[tuple[DrumRow, float]]) -> list[list[Run]]:
+def ribbons(asked: EvidenceSource, wound: Sequence[tuple[DrumRow, float]]) -> list[list[Run]]:
     """`whole_runs` of many drums, each with the length that is on it, in few queries however many they are."""
     lineage, reading = lineage_of(asked), _Reading(asked)
     lineage.gather([drum for drum, _ in wound])

@@ -13,7 +13,7 @@ from monitor.contract.drum_names import NAME_USED
 from monitor.contract.numerals import exact, fixed, significant
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import FillingKey, Finding, FindingKind, Floats, Verdict
-from monitor.evidence.asked import Asked
+from monitor.evidence.asked import EvidenceSource
 from monitor.evidence.drum_facts import required_exposure, spark_exposure_s
 from monitor.evidence.inherited import Kin, Legacy, kin, lineage_of, names_apart
 from monitor.evidence.record_types import (
@@ -42,7 +42,7 @@ MOST, ANSWERED_WITHIN_MS = 5000, 86_400_000
 ON_PAPER = ("mm", "degC", "%")
 
 
-def record(asked: Asked, drum: WholeDrum) -> ReleaseRecord:
+def record(asked: EvidenceSource, drum: WholeDrum) -> ReleaseRecord:
     """The record of a drum or reel, its ancestry and their evidence with it."""
     row, recipe, lineage = drum.row, drum.recipe, lineage_of(asked)
     family = kin(lineage, row, 0.0, drum.length_m)
@@ -73,7 +73,11 @@ def record(asked: Asked, drum: WholeDrum) -> ReleaseRecord:
 
 
 def _proposed(
-    asked: Asked, drum: WholeDrum, metres: Mapping[str, float], evidence: Sequence[DrumEvidence], others: list[str]
+    asked: EvidenceSource,
+    drum: WholeDrum,
+    metres: Mapping[str, float],
+    evidence: Sequence[DrumEvidence],
+    others: list[str],
 ) -> Proposed:
     """By the release rule, over the drum itself and all that is in it."""
     seen: dict[str, float] = {}
@@ -97,7 +101,9 @@ def _place(drum: WholeDrum) -> tuple[int, int]:
 # ---- evidence ----------------------------------------------------------------------------------------------------
 
 
-def _evidence(asked: Asked, whole: WholeDrum, of: Kin, called: Mapping[FillingKey, str]) -> DrumEvidence | None:
+def _evidence(
+    asked: EvidenceSource, whole: WholeDrum, of: Kin, called: Mapping[FillingKey, str]
+) -> DrumEvidence | None:
     """What was seen of the metres of one drum that are in the whole one; None for one not wound here."""
     if of.drum is None or of.drum.line not in asked.configuration.lines:
         return None
@@ -119,7 +125,9 @@ def _evidence(asked: Asked, whole: WholeDrum, of: Kin, called: Mapping[FillingKe
     )  # fmt: skip
 
 
-def _of_metres(asked: Asked, whole: WholeDrum, of: Kin, drum: DrumRow) -> tuple[Mapping[str, Floats], list[Finding]]:
+def _of_metres(
+    asked: EvidenceSource, whole: WholeDrum, of: Kin, drum: DrumRow
+) -> tuple[Mapping[str, Floats], list[Finding]]:
     """Rows and findings of the metres of a drum that are in the whole one; its own are known already."""
     if of.key == whole.row.key:
         return whole.columns, [f.finding for f in whole.findings]
@@ -180,7 +188,7 @@ def _statistics(v: Floats) -> Statistics | None:
 # ---- what else stands beside it ------------------------------------------------------------------------------------
 
 
-def _alarms(asked: Asked, drum: DrumRow) -> tuple[AlarmCount, list[AlarmAnswer]]:
+def _alarms(asked: EvidenceSource, drum: DrumRow) -> tuple[AlarmCount, list[AlarmAnswer]]:
     """Of the time in which a drum was wound: how many alarms, how many unanswered; and the answers."""
     until = drum.end_ms or asked.now_ms
     changes = asked.record.alarm_changes(drum.line, drum.start_ms, until, MOST)

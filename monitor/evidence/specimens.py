@@ -10,7 +10,7 @@ from monitor.contract.numerals import fixed
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import FillingKey, Floats
 from monitor.contract.topics import Stream
-from monitor.evidence.asked import Asked
+from monitor.evidence.asked import EvidenceSource
 from monitor.evidence.inherited import lineage_of
 from monitor.evidence.integrity_tests import Outcome, judge, schedule_of
 
@@ -50,7 +50,7 @@ class Tested:
         return f"{held}: " + (f"{earned} min earned" if earned else "too short for any class")
 
 
-def tested(asked: Asked, drum: DrumRow) -> Tested | None:
+def tested(asked: EvidenceSource, drum: DrumRow) -> Tested | None:
     """The test of a specimen; None for a drum of another kind."""
     recipe = asked.recipe(drum.line, drum.recipe, drum.revision or None)
     if recipe is None or recipe.integrity is None:
@@ -78,7 +78,7 @@ def tested(asked: Asked, drum: DrumRow) -> Tested | None:
     )  # fmt: skip
 
 
-def flames_of(asked: Asked, drum: DrumRow, lineage: Lineage | None = None) -> list[Tested]:
+def flames_of(asked: EvidenceSource, drum: DrumRow, lineage: Lineage | None = None) -> list[Tested]:
     """Tests of specimens cut from a drum, or from its neighbours out of the same drum before."""
     lineage = lineage or lineage_of(asked)
     parents = {s.parent for s in lineage.parents(drum.key)}
@@ -93,7 +93,7 @@ def flames_of(asked: Asked, drum: DrumRow, lineage: Lineage | None = None) -> li
     return sorted(found, key=lambda t: t.drum.start_ms)
 
 
-def _lit(asked: Asked, drum: DrumRow, until_ms: int) -> tuple[int, int | None] | None:
+def _lit(asked: EvidenceSource, drum: DrumRow, until_ms: int) -> tuple[int, int | None] | None:
     """Ignition and the end of the flame, as the bench's state tells them."""
     states = asked.record.states(drum.line, drum.start_ms, until_ms)
     begun = next((t for t, state, _ in states if state == "running" and t >= drum.start_ms), None)
@@ -102,12 +102,12 @@ def _lit(asked: Asked, drum: DrumRow, until_ms: int) -> tuple[int, int | None] |
     return begun, next((t for t, state, _ in states if state == "stopped" and t > begun), None)
 
 
-def _samples(asked: Asked, line: str, path: str, start_ms: int, end_ms: int) -> tuple[Floats, Floats]:
+def _samples(asked: EvidenceSource, line: str, path: str, start_ms: int, end_ms: int) -> tuple[Floats, Floats]:
     trend = asked.record.samples(Stream(line, *path.split("/")), start_ms, end_ms)
     return trend.t_ms.astype(np.float64), trend.v
 
 
-def _since(asked: Asked, line: str, path: str | None, begun_ms: int, end_ms: int) -> list[float]:
+def _since(asked: EvidenceSource, line: str, path: str | None, begun_ms: int, end_ms: int) -> list[float]:
     """Times of events, s from ignition."""
     if path is None:
         return []

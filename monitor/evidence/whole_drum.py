@@ -8,7 +8,7 @@ from monitor.contract.config.recipe import Recipe
 from monitor.contract.numerals import fixed
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import Finding, FindingKind, Floats, Verdict
-from monitor.evidence.asked import Asked, length_m, named_alike
+from monitor.evidence.asked import EvidenceSource, length_m, named_alike
 from monitor.evidence.inherited import Legacy, as_runs, legacies
 from monitor.evidence.specimens import Tested, tested
 from monitor.evidence.verdict_runs import Run, laid_over, runs
@@ -61,7 +61,7 @@ class WholeDrum:
         return [*own, *(_as_finding(self.row, x, self.length_m) for x in self.inherited)]
 
 
-def whole_drum(asked: Asked, row: DrumRow) -> WholeDrum:
+def whole_drum(asked: EvidenceSource, row: DrumRow) -> WholeDrum:
     """Everything of one drum, each question asked of the record once."""
     length = length_m(asked, row)
     end = row.start_m + length
@@ -100,7 +100,7 @@ def _placed(finding: Finding, start_m: float, end_m: float, length_m: float) -> 
     )
 
 
-def _revisions(asked: Asked, row: DrumRow, length: float) -> str:
+def _revisions(asked: EvidenceSource, row: DrumRow, length: float) -> str:
     """By which revisions a drum was judged, and from which drum metre on."""
     came = [
         (r.line_metre - row.start_m, r.recipe.revision)

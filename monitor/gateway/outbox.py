@@ -10,7 +10,7 @@ from monitor.contract.messages import Stored
 
 
 @dataclass(frozen=True, slots=True)
-class Kept:
+class OutboxMessage:
     """A message in the outbox; `place` is its place in the order in which all were added."""
 
     place: int
@@ -33,16 +33,16 @@ class Outbox:
     heard: bool = False
     end: int = 0
     next_n: dict[str, int] = field(default_factory=dict)
-    _kept: dict[int, Kept] = field(default_factory=dict)
-    _streams: defaultdict[str, deque[Kept]] = field(default_factory=lambda: defaultdict(deque))
-    _aside: dict[int, Kept] = field(default_factory=dict)
+    _kept: dict[int, OutboxMessage] = field(default_factory=dict)
+    _streams: defaultdict[str, deque[OutboxMessage]] = field(default_factory=lambda: defaultdict(deque))
+    _aside: dict[int, OutboxMessage] = field(default_factory=dict)
 
     def __len__(self) -> int:
         return len(self._kept)
 
     def add(self, topic: str, n: int, payload: bytes, start: int = 0) -> None:
         """Keep one message after all others."""
-        self._put(Kept(self.end, topic, n, payload, start))
+        self._put(OutboxMessage(self.end, topic, n, payload, start))
         self.next_n[topic] = max(self.next_n.get(topic, 0), n + 1)
 
     def stored(self, topic: str, report: Stored) -> None:
@@ -62,34 +62,34 @@ class Outbox:
         self._aside |= {k.place: k for k in named}
         return bool(named)
 
-    def put_aside(self, kept: Kept) -> None:
+    def put_aside(self, kept: OutboxMessage) -> None:
         """Let nothing wait for a message: no report names it."""
         if kept.place in self._kept:
             self._aside[kept.place] = kept
 
-    def waits(self, kept: Kept) -> bool:
+    def waits(self, kept: OutboxMessage) -> bool:
         """Whether a message is kept and not put aside."""
         return kept.place in self._kept and kept.place not in self._aside
 
-    def probes(self) -> list[Kept]:
+    def probes(self) -> list[OutboxMessage]:
         """Of each stream the oldest message that was put aside."""
-        oldest: dict[str, Kept] = {}
+        oldest: dict[str, OutboxMessage] = {}
         for place in sorted(self._aside):
             oldest.setdefault(self._aside[place].topic, self._aside[place])
         return list(oldest.values())
 
-    def _forget_all(self, topic: str, gone: list[Kept]) -> bool:
+    def _forget_all(self, topic: str, gone: list[OutboxMessage]) -> bool:
         for kept in gone:
             self._forget(kept)
             self._streams[topic].remove(kept)
         return bool(gone)
 
-    def after(self, place: int, count: int) -> list[Kept]:
+    def after(self, place: int, count: int) -> list[OutboxMessage]:
         """The next messages after a place, in order, but for those put aside; -1 for the first."""
         if not self._kept:
             return []
         first = max(place + 1, next(iter(self._kept)))
-        out: list[Kept] = []
+        out: list[OutboxMessage] = []
         for i in range(first, self.end):
             if i in self._kept and i not in self._aside:
                 out.append(self._kept[i])
@@ -97,7 +97,7 @@ class Outbox:
                     break
         return out
 
-    def until(self, place: int) -> Iterator[Kept]:
+    def until(self, place: int) -> Iterator[OutboxMessage]:
         """All kept messages up to a place, oldest first, but for those put aside."""
         for i, kept in self._kept.items():
             if i > place:
@@ -118,7 +118,7 @@ class Outbox:
         """Write down what has changed; returns what stands in the way, in words, or nothing. Memory only: nothing."""
         return ""
 
-    def _put(self, kept: Kept) -> None:
+    def _put(self, kept: OutboxMessage) -> None:
         self.end = kept.place + 1
         stream = self._streams[kept.topic]
         if len(stream) >= self.most:
@@ -127,7 +127,7 @@ class Outbox:
         stream.append(kept)
         self._kept[kept.place] = kept
 
-    def _forget(self, kept: Kept) -> None:
+    def _forget(self, kept: OutboxMessage) -> None:
         del self._kept[kept.place]
         self._aside.pop(kept.place, None)
 
@@ -147,7 +147,7 @@ class DiskOutbox(Outbox):
     """
 
     path: Path = Path()
-    _fresh: dict[int, Kept] = field(default_factory=dict)
+    _fresh: dict[int, OutboxMessage] = field(default_factory=dict)
     _gone: list[int] = field(default_factory=list)
     _used: bool = False  # numbers were used since the last `keep`, even if their messages are stored by now
     _file: sqlite3.Connection | None = None
@@ -163,7 +163,7 @@ class DiskOutbox(Outbox):
         if "start" not in {row[1] for row in file.execute("pragma table_info(kept)")}:  # left by version 0.4.0
             file.execute("alter table kept add column start integer default 0")
         for row in file.execute("select place, topic, n, payload, start from kept order by place"):
-            box._put(Kept(*row))
+            box._put(OutboxMessage(*row))
         box.next_n = dict(file.execute("select topic, n from next"))
         box.heard = file.execute("select 1 from heard").fetchone() is not None
         return box
@@ -196,7 +196,7 @@ class DiskOutbox(Outbox):
         self._used = False
         return ""
 
-    def _forget(self, kept: Kept) -> None:
+    def _forget(self, kept: OutboxMessage) -> None:
         Outbox._forget(self, kept)
         if self._fresh.pop(kept.place, None) is None:
             self._gone.append(kept.place)

@@ -14,7 +14,7 @@ import aiomqtt
 
 from monitor.contract.messages import Refused, Stored
 from monitor.contract.rules import UNANSWERED_MAX
-from monitor.gateway.outbox import Kept, Outbox
+from monitor.gateway.outbox import Outbox, OutboxMessage
 
 BATCH = 80  # unacknowledged at a time: some brokers allow no more than 100
 WINDOW = 2000  # said and not known to be stored: further than this nobody is run past
@@ -36,7 +36,7 @@ class Sender:
     moved: asyncio.Event = field(default_factory=asyncio.Event)
     sent: int = -1
     _heard: asyncio.Event = field(default_factory=asyncio.Event)
-    _knocked: Kept | None = None  # what the knock waits for
+    _knocked: OutboxMessage | None = None  # what the knock waits for
     _through: asyncio.Event = field(default_factory=asyncio.Event)  # it is reported, or put aside
     _knocking: bool = False
     _reports: int = 0
@@ -107,7 +107,7 @@ class Sender:
             for i in range(0, len(old), BATCH):
                 await say(client, old[i : i + BATCH])
 
-    def _is_unanswered(self, kept: Kept) -> bool:
+    def _is_unanswered(self, kept: OutboxMessage) -> bool:
         """Put a message aside that was sent often, with a report after each time, and is named by none."""
         answered, reports = self._sends.get(kept.place, (0, self._reports))
         answered += self._reports > reports
@@ -188,6 +188,6 @@ async def _either(heard: asyncio.Event, more: asyncio.Event | None, within_s: fl
     return heard.is_set()
 
 
-async def say(client: aiomqtt.Client, batch: list[Kept]) -> None:
+async def say(client: aiomqtt.Client, batch: list[OutboxMessage]) -> None:
     """Publish, and wait until the broker has taken it."""
     await asyncio.gather(*(client.publish(kept.topic, kept.payload, qos=1) for kept in batch))

@@ -43,7 +43,7 @@ class Cable:
 
 
 @dataclass(frozen=True, slots=True)
-class Zone:
+class PathZone:
     """Path from `start_m` to `end_m`: one film coefficient; temperature by knots, straight between, held outside."""
 
     start_m: float
@@ -58,7 +58,7 @@ class Zone:
 class Way:
     """Zones on the path from 0 to `exit_m`; anywhere else is `air`, whose own start and end say nothing."""
 
-    zones: tuple[Zone, ...]
+    zones: tuple[PathZone, ...]
     air_film_W_m2K: float
     air_C: float
     exit_m: float

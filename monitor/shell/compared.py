@@ -146,7 +146,7 @@ NOT_COMPARED: dict[Table, str] = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Comparison:
+class StoreComparison:
     """Two stores of one line, the second made again from messages of the first, and what of it is compared.
 
     Entries since and until a time (UTC ms), of drums from `first_filling` on; rows from metre to metre; `is_whole`
@@ -176,7 +176,7 @@ class Compared:
     unreadable: list[str] = field(default_factory=list)
 
 
-def compare(asked: Comparison, into: Compared | None = None) -> Compared:
+def compare(asked: StoreComparison, into: Compared | None = None) -> Compared:
     """All tables and files that messages make; what cannot be read hides nothing else."""
     found = Compared() if into is None else into
     readers = StoreReader(asked.stored), StoreReader(asked.made)
@@ -210,7 +210,7 @@ def _readable(what: str, found: Compared) -> Iterator[None]:
         found.unreadable.append(f"{what}: cannot be read ({why(error)})")
 
 
-def adopt(asked: Comparison, stored: Engine, made: Engine) -> None:
+def adopt(asked: StoreComparison, stored: Engine, made: Engine) -> None:
     """Give the store that was made again the findings and alarms that are not compared: rows are read with them."""
     if asked.is_whole:
         return
@@ -225,7 +225,7 @@ def adopt(asked: Comparison, stored: Engine, made: Engine) -> None:
 
 
 def _compare_entries(
-    readers: tuple[StoreReader, StoreReader], entered: Entered, asked: Comparison, found: Compared
+    readers: tuple[StoreReader, StoreReader], entered: Entered, asked: StoreComparison, found: Compared
 ) -> None:
     if (entered.needs == "whole" and not asked.is_whole) or (entered.needs == "end" and asked.until_ms < END_MS):
         return
@@ -236,7 +236,7 @@ def _compare_entries(
     found.differences += of_entries(entered.table.name, old, new)
 
 
-def _settled(engine: Engine, entered: Entered, asked: Comparison) -> tuple[Entries, set[Key]]:
+def _settled(engine: Engine, entered: Entered, asked: StoreComparison) -> tuple[Entries, set[Key]]:
     """A table's entries of a line by key, and the keys of those that changed after what is compared."""
     entries = _entries(engine, entered, asked)
     if entered.ends is None or asked.until_ms == END_MS:
@@ -246,7 +246,7 @@ def _settled(engine: Engine, entered: Entered, asked: Comparison) -> tuple[Entri
     return {key: row for key, row in entries.items() if key not in waiting}, waiting
 
 
-def _entries(engine: Engine, entered: Entered, asked: Comparison) -> Entries:
+def _entries(engine: Engine, entered: Entered, asked: StoreComparison) -> Entries:
     """A table's entries of a line since the first message, by key."""
     table = entered.table
     names = [c.name for c in table.columns if c.name not in entered.ignored]
@@ -293,7 +293,7 @@ def _sums(reader: StoreReader, drum: DrumRow) -> Mapping[str, float] | None:
     return None if row["conforming_m"] is None else row
 
 
-def _finished(reader: StoreReader, asked: Comparison) -> list[DrumRow]:
+def _finished(reader: StoreReader, asked: StoreComparison) -> list[DrumRow]:
     """Drums that have ended within what is compared, in order."""
     drums = [d for d in reader.drums(asked.line, 10**9) if d.end_m is not None]
     if asked.first_filling is not None:
@@ -314,7 +314,7 @@ def drum_digest(reader: StoreReader, drum: DrumRow) -> str:
 
 
 def _spans(
-    readers: tuple[StoreReader, StoreReader], asked: Comparison, drums: list[DrumRow], found: Compared
+    readers: tuple[StoreReader, StoreReader], asked: StoreComparison, drums: list[DrumRow], found: Compared
 ) -> Iterator[tuple[str, float, float]]:
     """(file or database, from metre, to metre) over all that is compared; drums whose file is damaged are left out."""
     line, at = asked.line, asked.since_m
@@ -338,7 +338,7 @@ def _spans(
                 yield "rows in the database", start, at
 
 
-def _damaged(reader: StoreReader, asked: Comparison, files: Mapping[float, str], found: Compared) -> list[DrumRow]:
+def _damaged(reader: StoreReader, asked: StoreComparison, files: Mapping[float, str], found: Compared) -> list[DrumRow]:
     """Drums within what is compared whose file is damaged."""
     drums = [d for d in reader.drums(asked.line, 10**9) if files.get(d.start_m, "") in asked.files]
     drums = [d for d in drums if d.start_m < asked.until_m and (d.end_m or np.inf) > asked.since_m]

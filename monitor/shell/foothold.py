@@ -29,7 +29,7 @@ from monitor.store import last_known
 from monitor.store.database import upsert
 from monitor.store.last_known import drum_span
 from monitor.store.message_history import Came, History
-from monitor.store.revisions import Taken
+from monitor.store.revisions import RevisionsTaken
 from monitor.store.schema import ALARM_CHANGE, ALARM_NOW, DRUM, FINDING
 from monitor.store.writer import Batch, Writer, ms
 
@@ -71,7 +71,12 @@ class Foothold:
 
 
 def foothold(
-    configuration: Configuration, engine: Engine, line: str, after: Lost, before: Lost | None, taken: Sequence[Taken]
+    configuration: Configuration,
+    engine: Engine,
+    line: str,
+    after: Lost,
+    before: Lost | None,
+    taken: Sequence[RevisionsTaken],
 ) -> Foothold | None:
     """The first filling behind one loss and before the next that can be made again; None where there is none.
 
@@ -94,7 +99,7 @@ def foothold(
     return None
 
 
-def _described(line: Line, after: Lost, taken: Sequence[Taken], at_ms: int) -> tuple[Line, Lost]:
+def _described(line: Line, after: Lost, taken: Sequence[RevisionsTaken], at_ms: int) -> tuple[Line, Lost]:
     """The line at a time, and behind which message it was so."""
     for one in taken:
         if one.line is not None and one.t_ms <= at_ms:

@@ -27,7 +27,7 @@ from monitor.store import last_known
 from monitor.store.message_history import END_ID, Came, History
 from monitor.store.revisions import (
     FILES,
-    Taken,
+    RevisionsTaken,
     contents,
     lines_on_record,
     recipes_on_record,
@@ -52,7 +52,7 @@ class Making:
     configuration: Configuration  # with the line as it is described at this place of the record
     line: str
     pipeline: Pipeline
-    taken: list[Taken]  # still to come
+    taken: list[RevisionsTaken]  # still to come
     snapshot: StateOnRecord
     after: Lost | None = None
     before: Lost | None = None
@@ -244,7 +244,7 @@ class Making:
         files = before | {recipe.recipe: recipe for recipe in recipes}
         return self.pipeline.take_recipes(files, before, FILES)
 
-    def _start(self, taken: Taken) -> None:
+    def _start(self, taken: RevisionsTaken) -> None:
         """What a start of the monitor did where its files had changed."""
         assert taken.message_id is not None
         if taken.line is None:

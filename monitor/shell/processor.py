@@ -24,7 +24,7 @@ from monitor.core.snapshot import dump
 from monitor.shell.defects import Defects, EngineError, engine_step
 from monitor.shell.link import Received
 from monitor.shell.restore import restore
-from monitor.shell.salvage import SET_ASIDE, Salvage, Taken, suspension
+from monitor.shell.salvage import SET_ASIDE, FedMessage, Salvage, suspension
 from monitor.store import manifest
 from monitor.store.ledger import LedgerDelta, Reports, reports_of
 from monitor.store.refusals import NOT_RECORDED, first_line, is_of_data
@@ -74,7 +74,7 @@ class Processor:
     pending: Batch | None = None  # taken, not written yet
     failed: Exception | None = None  # what an engine raised over the pending batch
     _salvage: Salvage | None = None  # of the pending batch
-    _taken: list[Taken] = field(default_factory=list)
+    _taken: list[FedMessage] = field(default_factory=list)
     _taken_s: float = 0.0
     _noted: int = 0
     _now_s: dict[str, float] = field(default_factory=dict)
@@ -151,7 +151,7 @@ class Processor:
         elif rejected.kind in CLOCK or numbers.knows(number.stream):  # no stranger's stream is entered
             numbers.defer(number.stream, number.start, number.n)
 
-    def _decode(self, arrival: Arrival, numbers: LedgerDelta) -> Taken | Rejected | None:
+    def _decode(self, arrival: Arrival, numbers: LedgerDelta) -> FedMessage | Rejected | None:
         """A message that is new; what was wrong with it; nothing for one that is stored."""
         try:
             decoded = self.decoder.decode(arrival)
@@ -167,10 +167,10 @@ class Processor:
             return Rejected(SET_ASIDE, arrival.topic, why, arrival.received_s, decoded.stream.line, number)
         place = numbers.add(decoded.stream, decoded.start, decoded.n, ms(decoded.t_s))
         if place == "new":
-            return Taken(decoded, decoded, arrival.payload)
+            return FedMessage(decoded, decoded, arrival.payload)
         return _forgotten(decoded, arrival) if place == "forgotten" else None
 
-    def _feed(self, taken: Sequence[Taken]) -> list[Output]:
+    def _feed(self, taken: Sequence[FedMessage]) -> list[Output]:
         fed: dict[str, list[LineArrival]] = {}
         for one in taken:
             fed.setdefault(one.kept.stream.line, []).append(one.said)
@@ -249,23 +249,23 @@ class Processor:
         if self.writer.ledger.opened is None:
             self.writer.write(self.last_batch())
 
-    def _notes(self, notes: Sequence[Note]) -> list[Taken]:
+    def _notes(self, notes: Sequence[Note]) -> list[FedMessage]:
         """Raised with the first line that has an engine; returned wherever it is active."""
         pipelines, taken = self.engine.pipelines, []
         for note in notes if pipelines else ():
             for line in lines_with(pipelines, note.alarm) if note.event == "returned" else [min(pipelines)]:
                 self._noted = max(self._noted + 1, round(note.now_s * 1e3))
                 kept = _own(Stream(line, MONITOR, NOTE), self._noted, note.now_s)
-                taken.append(Taken(note, kept, msgspec.json.encode(note)))
+                taken.append(FedMessage(note, kept, msgspec.json.encode(note)))
         return taken
 
-    def _ticks(self, heard: set[str], now_s: float) -> list[Taken]:
+    def _ticks(self, heard: set[str], now_s: float) -> list[FedMessage]:
         """Lines that have been silent for long enough hear the wall clock once; it is kept as their messages are."""
         taken = []
         for line in self.engine.silent(now_s):
             if line not in heard:
                 kept = _own(Stream(line, MONITOR, TICK), round(now_s * 1e3), now_s)
-                taken.append(Taken(Tick(round(now_s, 3)), kept, b""))
+                taken.append(FedMessage(Tick(round(now_s, 3)), kept, b""))
         return taken
 
     def _due_now(self, now_s: float, outputs: list[Output]) -> dict[str, LineNow]:

@@ -16,7 +16,7 @@ from pydantic import Field
 
 from monitor.contract.config.base import LineStateName, Positive, Settings, StreamPath
 from monitor.contract.config.line import Line
-from monitor.contract.config.load import ConfigurationError, Fault, parse_model
+from monitor.contract.config.load import ConfigurationError, FileFault, parse_model
 from monitor.contract.record import Floats
 from monitor.contract.topics import DRUM, RENAMED, STATE, Stream, sample_topic
 from monitor.core.arrival import Arrival
@@ -47,7 +47,7 @@ class Constant(Settings):
     interval_s: Positive
 
 
-class Story(Settings):
+class AssumedStory(Settings):
     """What a recording without it is taken to say about state and drum."""
 
     state: LineStateName = "running"
@@ -65,19 +65,19 @@ class Mapping(Settings):
     decimal: str = "."
     column: tuple[ColumnOf, ...] = ()
     constant: tuple[Constant, ...] = ()
-    story: Story | None = None
+    story: AssumedStory | None = None
 
 
 def read_mapping(path: Path) -> Mapping:
     """Mapping from a TOML file; raises ConfigurationError with every fault."""
-    faults: list[Fault] = []
+    faults: list[FileFault] = []
     mapping = parse_model(str(path), path.read_text(encoding="utf-8"), Mapping, faults)
     if mapping is None:
         raise ConfigurationError(faults)
     return mapping
 
 
-class Rows(msgspec.Struct, frozen=True):
+class RecordingRows(msgspec.Struct, frozen=True):
     """Rows of a recording in their order: UTC s (n,), stream path (n,), value (n,); `story` payloads of our own."""
 
     t_s: Floats
@@ -86,7 +86,7 @@ class Rows(msgspec.Struct, frozen=True):
     story: tuple[tuple[int, str, bytes], ...] = ()
 
 
-def read_rows(path: Path, mapping: Mapping) -> Rows:
+def read_rows(path: Path, mapping: Mapping) -> RecordingRows:
     """A recording's rows. Raises ValueError, saying what was expected, for columns that are not there."""
     table = pq.ParquetFile(path).read() if path.suffix == ".parquet" else _read_csv(path, mapping)
     if {"station", "quantity", "t_ms", "v", "story"} <= set(table.column_names):
@@ -97,11 +97,11 @@ def read_rows(path: Path, mapping: Mapping) -> Rows:
         raise ValueError(f"{path}: no column {', '.join(missing)}; it has {', '.join(table.column_names)}")
     t_s = _seconds(table[mapping.time], mapping)
     if not mapping.column:
-        return Rows(t_s, _texts(table["stream"]), _numbers(table["value"]))
+        return RecordingRows(t_s, _texts(table["stream"]), _numbers(table["value"]))
     parts = [(c.stream, _numbers(table[c.column]) * c.factor + c.offset) for c in mapping.column]
     order = np.arange(len(table)).repeat(len(parts))
     values = np.stack([v for _, v in parts], axis=1).ravel()
-    return Rows(t_s[order], [name for name, _ in parts] * len(table), values)
+    return RecordingRows(t_s[order], [name for name, _ in parts] * len(table), values)
 
 
 def _read_csv(path: Path, mapping: Mapping) -> pa.Table:
@@ -141,7 +141,7 @@ def _stamp_s(text: str, zone: ZoneInfo) -> float:
     return stamp.timestamp()
 
 
-def _our_own(table: pa.Table) -> Rows:
+def _our_own(table: pa.Table) -> RecordingRows:
     """An hour of our own: samples and the story's payloads as they were."""
     quantities = (RENAMED.get(q, q) for q in table["quantity"].to_pylist())
     names = [
@@ -151,14 +151,14 @@ def _our_own(table: pa.Table) -> Rows:
     story = [(int(t_ms[i]), names[i], bytes(told)) for i, told in enumerate(payloads) if told is not None]
     samples = np.array([i for i, told in enumerate(payloads) if told is None], dtype=np.intp)
     samples = samples[np.argsort(t_ms[samples], kind="stable")]
-    return Rows(t_ms[samples] / 1e3, [names[i] for i in samples], _numbers(table["v"])[samples], tuple(story))
+    return RecordingRows(t_ms[samples] / 1e3, [names[i] for i in samples], _numbers(table["v"])[samples], tuple(story))
 
 
 # ---- rows to arrivals ------------------------------------------------------------------------------------------
 
 
 def arrivals(
-    rows: Rows, mapping: Mapping, works: str, line: Line, shift_s: float = 0.0, start: int = 0
+    rows: RecordingRows, mapping: Mapping, works: str, line: Line, shift_s: float = 0.0, start: int = 0
 ) -> list[Arrival]:
     """Messages as a gateway would have sent them; each arrives with its last row.
 
@@ -203,7 +203,7 @@ def _messages(t_s: Floats, v: Floats, row: Places) -> Iterator[tuple[int, float,
         start = end
 
 
-def _constants(rows: Rows, mapping: Mapping) -> Iterator[_Told]:
+def _constants(rows: RecordingRows, mapping: Mapping) -> Iterator[_Told]:
     """Assumed streams, each sample placed among the rows by its time."""
     newest = np.maximum.accumulate(rows.t_s) if len(rows.t_s) else rows.t_s
     for constant in mapping.constant:
@@ -212,7 +212,7 @@ def _constants(rows: Rows, mapping: Mapping) -> Iterator[_Told]:
             yield place, float(t), float(t), constant.stream, {"v": constant.value}
 
 
-def _story(rows: Rows, mapping: Mapping, take_up: str) -> Iterator[_Told]:
+def _story(rows: RecordingRows, mapping: Mapping, take_up: str) -> Iterator[_Told]:
     for t_ms, path, payload in rows.story:
         place = float(np.searchsorted(rows.t_s, t_ms / 1e3, side="left")) - 0.5
         said = msgspec.json.decode(payload, type=dict[str, object])

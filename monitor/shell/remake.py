@@ -15,7 +15,7 @@ from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.works import Store
 from monitor.contract.reading import DrumRow
 from monitor.core.cure.plan import COLUMNS, COOLING
-from monitor.shell.compared import Compared, Comparison, adopt, compare
+from monitor.shell.compared import Compared, StoreComparison, adopt, compare
 from monitor.shell.damage import Damage, Lost
 from monitor.shell.making import END_MS, Making
 from monitor.store.database import open_for_reading
@@ -30,7 +30,7 @@ SETTLE_MS = 600_000  # entries of the last minutes before a loss wait for what i
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Made:
+class RemadeLine:
     """A line made again: from how many messages since when (UTC ms), and what came of it.
 
     `not_compared` says of each loss, and of each table or file that cannot be read, what was compared with nothing.
@@ -51,7 +51,7 @@ class Made:
         return not self.not_compared and all(difference.is_tiny for difference in self.differences)
 
 
-def remake(configuration: Configuration, line: str, folder: Path, damage: Damage | None = None) -> Made:
+def remake(configuration: Configuration, line: str, folder: Path, damage: Damage | None = None) -> RemadeLine:
     """Make a line's record again in a folder of its own, and compare, around messages and files that are damaged."""
     damage = damage or Damage()
     lost = damage.of(line)
@@ -63,7 +63,7 @@ def remake(configuration: Configuration, line: str, folder: Path, damage: Damage
         notes = tuple(_notes(engine, line, found.first_ms))
     finally:
         engine.dispose()
-    return Made(
+    return RemadeLine(
         messages=found.messages, first_ms=found.first_ms, rows=found.compared.rows, entries=found.compared.entries,
         digests=tuple(found.compared.digests), differences=tuple(found.compared.differences),
         not_compared=(*holes, *found.compared.unreadable), notes=notes,
@@ -118,7 +118,7 @@ def _make_part(
     shutil.rmtree(folder)
 
 
-def _asked(making: Making, stored: Store, made: Store, damage: Damage) -> Comparison:
+def _asked(making: Making, stored: Store, made: Store, damage: Damage) -> StoreComparison:
     """All that a part could make; before a loss, what can still change by messages that are lost is left out."""
     since_ms = making.since_ms if making.since_ms is not None else making.first_ms
     until_ms, until_m = END_MS, np.inf
@@ -126,7 +126,7 @@ def _asked(making: Making, stored: Store, made: Store, damage: Damage) -> Compar
         track = making.pipeline.track
         until_ms = ms(track.end_s) - SETTLE_MS if track.end_s > -np.inf else -1
         until_m = float(making.pipeline.rows.next_m or 0)
-    return Comparison(
+    return StoreComparison(
         stored=stored, made=made, line=making.line, since_ms=END_MS if since_ms is None else since_ms,
         until_ms=until_ms, since_m=float(making.since_m), until_m=until_m,
         first_filling=None if making.held is None else making.held.drum.filling,

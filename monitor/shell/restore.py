@@ -303,17 +303,19 @@ class _Start:
             entries.append(self._line_entry(pipeline))
         self.checkpoint(pipeline, entries, described=True)
 
-    def _line_entry(self, pipeline: Pipeline) -> journal.Entry:
+    def _line_entry(self, pipeline: Pipeline) -> journal.JournalEntry:
         old, new = self.record.described, self.record.file
         keys = ", ".join(differences_of(old, new))
         self.log(f"{self.line}: line revision {new.revision} is in force from metre {pipeline.rows.next_m} on: {keys}")
         target, digests = f"line {self.line} revision {new.revision}", (digest_of(old), digest_of(new))
         at_ms = ms(pipeline.now().t_s)
-        return journal.Entry(
+        return journal.JournalEntry(
             self.line, at_ms, FILES, "take into force", target, f"from metre {pipeline.rows.next_m}", *digests
         )
 
-    def checkpoint(self, pipeline: Pipeline, entries: Sequence[journal.Entry] = (), described: bool = False) -> None:
+    def checkpoint(
+        self, pipeline: Pipeline, entries: Sequence[journal.JournalEntry] = (), described: bool = False
+    ) -> None:
         """Keep the engine as it is, and what came out that is not on record."""
         changed = described and (self.record.first_revision or not self.record.line_is_as_described)
         with engine_step():

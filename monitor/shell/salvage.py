@@ -31,7 +31,7 @@ LOG = logging.getLogger("monitor")
 
 
 @dataclass(frozen=True, slots=True)
-class Taken:
+class FedMessage:
     """What an engine is fed, and the message it is kept as, with the bytes that came."""
 
     said: Message | Tick | Note
@@ -55,7 +55,7 @@ class Salvage:
 
     writer: Writer
     configuration: Configuration
-    taken: Sequence[Taken]
+    taken: Sequence[FedMessage]
     now_s: float
     was_committed: bool = False  # the batch as it was: only the answer to its commit was lost
     rejected: list[Rejected] = field(default_factory=list)  # one for each message set aside
@@ -88,7 +88,7 @@ class Salvage:
         self.suspended.pop(line, None)
         return pipeline
 
-    def _store(self, line: str, pipeline: Pipeline, waiting: list[Taken]) -> None:
+    def _store(self, line: str, pipeline: Pipeline, waiting: list[FedMessage]) -> None:
         """A line that takes too long is suspended: its gateway keeps what is not stored, and the others go on.
 
         So is one whose engine fails by itself, whatever it is fed.
@@ -103,7 +103,7 @@ class Salvage:
         except EngineError as error:
             self.suspended[line] = suspension(line, error)
 
-    def give_up(self, guilty: Sequence[tuple[Taken, str]]) -> None:
+    def give_up(self, guilty: Sequence[tuple[FedMessage, str]]) -> None:
         """Set messages aside, each with why. StoreNotAsExpectedError where the store refuses every message."""
         if not guilty:
             return
@@ -118,7 +118,7 @@ class Salvage:
                 self._keep_alone(one)
         self.rejected += [one.rejected for one in aside]
 
-    def _aside(self, one: Taken, why: str) -> SetAside:
+    def _aside(self, one: FedMessage, why: str) -> SetAside:
         m, topic = one.kept, sample_topic(self.configuration.works.works, one.kept.stream)
         number = None if one.is_own else MessageNumber(m.stream, m.start, m.n)
         why = printable(f"the message cannot be stored and is set aside: {why}", bounds.TEXT)
@@ -134,7 +134,7 @@ class Salvage:
                 raise
             LOG.error("and it cannot be kept (%s); its bytes are %r", first_line(error), one.payload)
 
-    def control(self, one: Taken) -> None:
+    def control(self, one: FedMessage) -> None:
         """Where even a message without content is refused, the table is at fault and no message."""
         try:
             self.writer.probe(_neutral(one))
@@ -143,7 +143,7 @@ class Salvage:
                 raise StoreNotAsExpectedError(f"even an empty message is refused: {first_line(error)}") from error
             raise
 
-    def refusals(self, batches: Sequence[Batch], one: Taken) -> list[str | None]:
+    def refusals(self, batches: Sequence[Batch], one: FedMessage) -> list[str | None]:
         """Why the store refuses each batch for certain, None where it takes it: a fault of its own may have passed.
 
         Certain is what it refuses twice and takes a neutral message directly before, between and after.
@@ -158,7 +158,7 @@ class Salvage:
         return [first_line(second) if first and second else None for first, second in twice]
 
 
-def _neutral(one: Taken) -> Batch:
+def _neutral(one: FedMessage) -> Batch:
     """A message without content, beside one."""
     m = one.kept
     return Batch([(Message(Stream(m.stream.line, MONITOR, TICK), 0, m.t_s, m.t_s, m.received_s, m.body), b"")])
@@ -181,7 +181,7 @@ class _Line:
     line: str
     state: bytes
     given: Given
-    waiting: list[Taken]
+    waiting: list[FedMessage]
     one_by_one: bool = False  # leave out what the database refuses of the outputs
     left_out: list[tuple[str, str]] = field(default_factory=list)  # kind and reason of outputs in the newest batch
     probes: int = 0
@@ -272,7 +272,7 @@ class _Line:
         self.salvage.control(part[0])
         return alone and self._probe(part) is not None
 
-    def _removable(self, part: Sequence[Taken], candidates: Sequence[int]) -> int | None:
+    def _removable(self, part: Sequence[FedMessage], candidates: Sequence[int]) -> int | None:
         for i in candidates:
             if self.probes > PROBES_MAX:
                 return None
@@ -290,7 +290,7 @@ class _Line:
             return error
         return None
 
-    def _probe(self, part: Sequence[Taken]) -> Exception | None:
+    def _probe(self, part: Sequence[FedMessage]) -> Exception | None:
         """What is wrong with storing these after what the store has; nothing stays of it."""
         self.probes += 1
         if time.monotonic() > self.until_s:
@@ -301,7 +301,7 @@ class _Line:
             return error
         return self._refusal(batch)
 
-    def _batch(self, part: Sequence[Taken]) -> tuple[Pipeline, Batch]:
+    def _batch(self, part: Sequence[FedMessage]) -> tuple[Pipeline, Batch]:
         """An engine that was fed these, and what is written of it."""
         with engine_step():
             pipeline = load(self.state, replace(self.given, recipes=dict(self.given.recipes)))

@@ -101,7 +101,7 @@ class Found:
 
 
 @dataclass(frozen=True, slots=True)
-class Silence:
+class NoPeriod:
     """Why no period is named; `best` is the one that came nearest, if any was looked at."""
 
     why: str
@@ -185,21 +185,21 @@ def log_tail(x: Floats, freedom: float) -> Floats:
 
 def find(
     positions: ArrayLike, least: float, most: float, resolution: float, alpha: float = ALPHA
-) -> tuple[Found | Silence, Periodogram | None]:
+) -> tuple[Found | NoPeriod, Periodogram | None]:
     """The longest period that explains the events (n,), or why none is named, and the periodogram.
 
     Folding cannot tell a period from its half or third: of those that score alike the longest is named.
     """
     x = np.sort(np.asarray(positions, dtype=np.float64))
     if len(x) < FEWEST:
-        return Silence(f"only {len(x)} events: at least {FEWEST} are needed"), None
+        return NoPeriod(f"only {len(x)} events: at least {FEWEST} are needed"), None
     most = min(most, (x[-1] - x[0]) / FEWEST_TURNS)
     if most <= least:
-        return Silence("the events lie too near together for the periods asked for"), None
+        return NoPeriod("the events lie too near together for the periods asked for"), None
     p = periodogram(x, least, most, resolution)
     peaks = _peaks(p)
     if not peaks:
-        return Silence("nothing stands out at all"), p
+        return NoPeriod("nothing stands out at all"), p
     best = peaks[0]
     chance = p.false_alarm(float(p.score[best]))
     if chance > alpha:
@@ -207,7 +207,7 @@ def find(
             "nothing comes back more than chance allows: the best would come by chance once in "
             f"{significant(1 / chance)}"
         )
-        return Silence(why, float(p.period[best]), chance), p
+        return NoPeriod(why, float(p.period[best]), chance), p
     return _found(x, p, best, peaks, resolution, most), p
 
 
@@ -362,14 +362,14 @@ class Clock:
 
 
 def which_clock(
-    metres: Found | Silence, seconds: Found | Silence, x_m: ArrayLike, t_s: ArrayLike, speed_spread: float
+    metres: Found | NoPeriod, seconds: Found | NoPeriod, x_m: ArrayLike, t_s: ArrayLike, speed_spread: float
 ) -> Clock:
     """From what was found on either clock for the same events (n,), and the speed's deviation over its mean.
 
     Both periods are judged by as many harmonics over the same stretches of events. Evidence is in log chances: a
     difference of 7 is a factor of a thousand.
     """
-    if isinstance(metres, Silence) and isinstance(seconds, Silence):
+    if isinstance(metres, NoPeriod) and isinstance(seconds, NoPeriod):
         return Clock("undetermined", "no period in distance or in time")
     known = [f for f in (metres, seconds) if isinstance(f, Found)]
     harmonics = min(f.harmonics for f in known)
@@ -385,7 +385,7 @@ def which_clock(
     return Clock(word, f"{word} fit {significant(math.exp(min(abs(a - b), 60)))} times better than {other}")
 
 
-def _evidence(positions: ArrayLike, found: Found | Silence, harmonics: int) -> float:
+def _evidence(positions: ArrayLike, found: Found | NoPeriod, harmonics: int) -> float:
     period = found.period if isinstance(found, Found) else found.best
     if period is None:
         return 0.0

@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from monitor.contract.numerals import significant
 from monitor.contract.record import Floats
-from monitor.statistics.recurrence import ALPHA, Rival, Silence
+from monitor.statistics.recurrence import ALPHA, NoPeriod, Rival
 
 OVERSAMPLE = 4
 SHORTEST = 64  # samples; under that nothing is said
@@ -98,15 +98,15 @@ def above_floor(p: Power, width: float = 0.25) -> Floats:
 
 def find_wave(
     values: ArrayLike, spacing: float, least: float, most: float, alpha: float = ALPHA
-) -> tuple[Wave | Silence, Power | None]:
+) -> tuple[Wave | NoPeriod, Power | None]:
     """The longest period of a signal (n,) that stands out of its floor, or why none is named, and the power."""
     y = np.asarray(values, dtype=np.float64)
     if int(np.isfinite(y).sum()) < SHORTEST:
-        return Silence(f"only {int(np.isfinite(y).sum())} samples: at least {SHORTEST} are needed"), None
+        return NoPeriod(f"only {int(np.isfinite(y).sum())} samples: at least {SHORTEST} are needed"), None
     most = min(most, len(y) * spacing / 4)
     least = max(least, 2.5 * spacing)
     if most <= least:
-        return Silence("the record is too short for the periods asked for"), None
+        return NoPeriod("the record is too short for the periods asked for"), None
     p = lomb_scargle(y, spacing, least=least)
     ratio = above_floor(p)
     inside = (p.period >= least) & (p.period <= most)
@@ -119,7 +119,7 @@ def find_wave(
             "nothing stands out of the signal's own noise: the best would come by chance once in "
             f"{significant(1 / chance)}"
         )
-        return Silence(why, float(p.period[best]), chance), p
+        return NoPeriod(why, float(p.period[best]), chance), p
     place = _longest(ratio, best, trials, alpha)
     return _wave(y, spacing, p, ratio, place, trials), p
 

@@ -28,7 +28,7 @@ ONCE = ("line", "t_ms", "who", "action", "target")
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class JournalEntry:
     """Something a person did, before it has its place in the chain."""
 
     line: str
@@ -41,11 +41,11 @@ class Entry:
     after: str
 
 
-def entries_of(outputs: Iterable[Output]) -> Iterator[Entry]:
+def entries_of(outputs: Iterable[Output]) -> Iterator[JournalEntry]:
     """What people did, as far as it shows in what an engine told."""
     for o in outputs:
         if isinstance(o, AlarmChange) and o.by:
-            yield Entry(
+            yield JournalEntry(
                 o.line, round(o.t_s * 1e3), o.by, o.event, o.alarm, o.reason, o.before.value, o.after.value
             )  # fmt: skip
         elif isinstance(o, Proposal | Revision):
@@ -54,22 +54,24 @@ def entries_of(outputs: Iterable[Output]) -> Iterator[Entry]:
             why = "; ".join(said for said in (o.reason, o.text) if said)
             span = f"{o.start_m:.1f} to {o.end_m:.1f} m" if o.end_m is not None else f"{o.start_m:.1f} m"
             act = ACTS[o.kind].format(station=o.stream.split("/")[0], check=o.check)
-            yield Entry(o.line, round(o.start_s * 1e3), o.by, act[:40], span, why, "", o.verdict.word)
+            yield JournalEntry(o.line, round(o.start_s * 1e3), o.by, act[:40], span, why, "", o.verdict.word)
 
 
-def _of_limits(o: Proposal | Revision) -> Entry:
+def _of_limits(o: Proposal | Revision) -> JournalEntry:
     """A step of a change of limits: a proposal or what became of it, or the revision that came into force."""
     if isinstance(o, Revision):
         target = f"recipe {o.recipe} revision {o.revision}"
         digest = hashlib.sha256(o.text.encode()).hexdigest()
         who = o.approved_by or o.by
         reason = o.reason or f"from metre {o.line_metre:.1f}"
-        return Entry(o.line, round(o.t_s * 1e3), who, "take into force", target, reason, o.by, digest)
+        return JournalEntry(o.line, round(o.t_s * 1e3), who, "take into force", target, reason, o.by, digest)
     limits = msgspec.json.encode(dict(o.changes)).decode()
     target = f"proposal {o.proposal} for {o.recipe} revision {o.base}"
     if o.decided_s is None:
-        return Entry(o.line, round(o.t_s * 1e3), o.by, "propose", target, o.reason, "", limits)
-    return Entry(o.line, round(o.decided_s * 1e3), o.decided_by, o.state, target, o.decided_reason, "proposed", o.state)
+        return JournalEntry(o.line, round(o.t_s * 1e3), o.by, "propose", target, o.reason, "", limits)
+    return JournalEntry(
+        o.line, round(o.decided_s * 1e3), o.decided_by, o.state, target, o.decided_reason, "proposed", o.state
+    )
 
 
 def seal(before: str, row: dict[str, Any]) -> str:
@@ -78,7 +80,7 @@ def seal(before: str, row: dict[str, Any]) -> str:
     return hashlib.sha256(said).hexdigest()
 
 
-def append(connection: Connection, entries: Iterable[Entry]) -> int:
+def append(connection: Connection, entries: Iterable[JournalEntry]) -> int:
     """Append what is not there yet, in the writer's own transaction; returns how many."""
     j, count = JOURNAL.c, 0
     for entry in entries:
@@ -96,7 +98,7 @@ def append(connection: Connection, entries: Iterable[Entry]) -> int:
 
 
 @dataclass(frozen=True, slots=True)
-class Verdict:
+class ChainState:
     """A line's chain: how many entries, its last hash, and what is wrong with it in words, or nothing."""
 
     line: str
@@ -105,7 +107,7 @@ class Verdict:
     wrong: str = ""
 
 
-def verify(rows: Sequence[Any]) -> list[Verdict]:
+def verify(rows: Sequence[Any]) -> list[ChainState]:
     """Follow the chain of each line; `rows` by line and seq."""
     chains: dict[str, list[Any]] = {}
     for row in rows:
@@ -113,12 +115,12 @@ def verify(rows: Sequence[Any]) -> list[Verdict]:
     return [_follow(line, chain) for line, chain in chains.items()]
 
 
-def _follow(line: str, chain: list[Any]) -> Verdict:
+def _follow(line: str, chain: list[Any]) -> ChainState:
     before = BEGINNING
     for place, row in enumerate(chain, 1):
         if row.seq != place:
-            return Verdict(line, len(chain), before, f"entry {place} is missing: the next is {row.seq}")
+            return ChainState(line, len(chain), before, f"entry {place} is missing: the next is {row.seq}")
         if row.hash != seal(before, {name: getattr(row, name) for name in FIELDS}):
-            return Verdict(line, len(chain), before, f"entry {place} is not what was written, or does not follow")
+            return ChainState(line, len(chain), before, f"entry {place} is not what was written, or does not follow")
         before = row.hash
-    return Verdict(line, len(chain), before)
+    return ChainState(line, len(chain), before)

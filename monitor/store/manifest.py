@@ -22,7 +22,7 @@ LOOK_FILES, LOOK_BYTES = 100, 50_000_000  # looked at together: some 0.2 s
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Entry:
+class FileEntry:
     """A file: its path below the store's folder, and what it holds."""
 
     path: str
@@ -32,15 +32,15 @@ class Entry:
     rows: int
 
 
-def entry_of(file: Path, path: str, line: str) -> Entry:
+def entry_of(file: Path, path: str, line: str) -> FileEntry:
     """What a file is now; `path` is the name that it has or gets."""
-    return Entry(
+    return FileEntry(
         path=path, line=line, sha256=sha256(file), size_bytes=file.stat().st_size,
         rows=pq.read_metadata(file).num_rows,
     )  # fmt: skip
 
 
-def announce(engine: Engine, entry: Entry) -> None:
+def announce(engine: Engine, entry: FileEntry) -> None:
     """A file is about to get its name: from now on its digest may be the old one or this one."""
     m = MANIFEST.c
     with engine.begin() as connection:
@@ -50,7 +50,7 @@ def announce(engine: Engine, entry: Entry) -> None:
             upsert(connection, MANIFEST, [row | {"next_sha256": entry.sha256}])
 
 
-def settle(connection: Connection, entry: Entry) -> None:
+def settle(connection: Connection, entry: FileEntry) -> None:
     """A file has its name; in the transaction in which what it replaces is deleted."""
     row = {
         "path": entry.path, "line": entry.line, "sha256": entry.sha256, "size_bytes": entry.size_bytes,

@@ -23,7 +23,7 @@ class RevisionConflictError(CannotRunError):
 
 
 @dataclass(frozen=True, slots=True)
-class Kept:
+class RecordedRevision:
     """One revision as the record has it. `content` is None where this program cannot read it any more."""
 
     name: str
@@ -34,21 +34,21 @@ class Kept:
     content: Line | Recipe | None
 
 
-def recipes_on_record(connection: Connection) -> list[Kept]:
+def recipes_on_record(connection: Connection) -> list[RecordedRevision]:
     """Revisions of recipes' files, oldest first."""
     r = REVISION.c
     rows = connection.execute(select(REVISION).order_by(r.recipe, r.revision)).all()
     return [_kept(Recipe, row.recipe, row.revision, row.digest, row.text, row.first_seen_ms) for row in rows]
 
 
-def recipes_that_came(connection: Connection, line: str) -> list[Kept]:
+def recipes_that_came(connection: Connection, line: str) -> list[RecordedRevision]:
     """Recipes that came into force on a line while it ran, oldest first."""
     f = IN_FORCE.c
     rows = connection.execute(select(IN_FORCE).where(f.line == line).order_by(f.t_ms, f.revision)).all()
     return [_kept(Recipe, row.recipe, row.revision, None, row.text, row.t_ms) for row in rows]
 
 
-def lines_on_record(connection: Connection, line: str) -> list[Kept]:
+def lines_on_record(connection: Connection, line: str) -> list[RecordedRevision]:
     """Revisions of a line's file, oldest first."""
     r = LINE_REVISION.c
     rows = connection.execute(select(LINE_REVISION).where(r.line == line).order_by(r.revision)).all()
@@ -56,7 +56,7 @@ def lines_on_record(connection: Connection, line: str) -> list[Kept]:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Taken:
+class RevisionsTaken:
     """What the configuration files brought to a line at one start of its monitor, after the message of this id.
 
     `message_id` is None where an older program kept only the time (UTC ms) to which the record had come.
@@ -68,7 +68,7 @@ class Taken:
     recipes: tuple[Recipe, ...] = ()
 
 
-def taken_from_files(connection: Connection, line: str) -> list[Taken]:
+def taken_from_files(connection: Connection, line: str) -> list[RevisionsTaken]:
     """What files brought to a line after its beginning, oldest first; what this program cannot read is left out."""
     r, f = LINE_REVISION.c, IN_FORCE.c
     lines = {kept.revision: kept.content for kept in lines_on_record(connection, line)}
@@ -76,22 +76,22 @@ def taken_from_files(connection: Connection, line: str) -> list[Taken]:
     described = select(r.revision, r.message_id, r.since_ms).where(r.line == line, r.since_m.is_not(None))
     came = select(f.recipe, f.revision, f.message_id, f.t_ms).where(f.line == line, f.by_whom == FILES)
     found = [
-        Taken(message_id=row.message_id, t_ms=row.since_ms, line=content)
+        RevisionsTaken(message_id=row.message_id, t_ms=row.since_ms, line=content)
         for row in connection.execute(described.order_by(r.revision))
         if isinstance(content := lines[row.revision], Line)
     ]
     found += [
-        Taken(message_id=row.message_id, t_ms=row.t_ms, recipes=(recipes[row.recipe, row.revision],))
+        RevisionsTaken(message_id=row.message_id, t_ms=row.t_ms, recipes=(recipes[row.recipe, row.revision],))
         for row in connection.execute(came.order_by(f.t_ms, f.revision))
         if (row.recipe, row.revision) in recipes
     ]
     return _together(sorted(found, key=lambda one: (one.message_id or 0, one.t_ms)))
 
 
-def _together(found: list[Taken]) -> list[Taken]:
+def _together(found: list[RevisionsTaken]) -> list[RevisionsTaken]:
     """One for each start: what came after the same message, or at the same time where no message is known, came at
     once, unless it is the same file twice."""
-    starts: list[Taken] = []
+    starts: list[RevisionsTaken] = []
     for one in found:
         last = starts[-1] if starts else None
         if last is None or not _is_same_start(last, one) or _both_have(last, one):
@@ -101,11 +101,11 @@ def _together(found: list[Taken]) -> list[Taken]:
     return starts
 
 
-def _is_same_start(one: Taken, other: Taken) -> bool:
+def _is_same_start(one: RevisionsTaken, other: RevisionsTaken) -> bool:
     return one.message_id == other.message_id and (one.message_id is not None or one.t_ms == other.t_ms)
 
 
-def _both_have(one: Taken, other: Taken) -> bool:
+def _both_have(one: RevisionsTaken, other: RevisionsTaken) -> bool:
     names = {recipe.recipe for recipe in one.recipes} & {recipe.recipe for recipe in other.recipes}
     return bool(names) or (one.line is not None and other.line is not None)
 
@@ -126,7 +126,7 @@ def refuse_conflicts(engine: Engine, configuration: Configuration, lines: Collec
         raise RevisionConflictError("\n".join(dict.fromkeys(found)))
 
 
-def _problems(file: Line | Recipe, name: str, kept: list[Kept]) -> Iterator[str]:
+def _problems(file: Line | Recipe, name: str, kept: list[RecordedRevision]) -> Iterator[str]:
     newest = max((k.revision for k in kept if k.name == name), default=0)
     if file.revision < newest:
         yield (
@@ -137,7 +137,9 @@ def _problems(file: Line | Recipe, name: str, kept: list[Kept]) -> Iterator[str]
         yield from _other_content(file, name, kept, newest)
 
 
-def _other_content(file: Line | Recipe, name: str, kept: list[Kept], newest: int, where: str = "") -> Iterator[str]:
+def _other_content(
+    file: Line | Recipe, name: str, kept: list[RecordedRevision], newest: int, where: str = ""
+) -> Iterator[str]:
     for one in kept:
         if (one.name, one.revision) == (name, file.revision) and one.digest and one.digest != digest_of(file):
             yield (
@@ -167,20 +169,20 @@ def _path(file: Line | Recipe, name: str) -> str:
     return f"{'recipes' if isinstance(file, Recipe) else 'lines'}/{name}.toml"
 
 
-def _kept(model: type[M], name: str, revision: int, digest: str | None, text: str, t_ms: int) -> Kept:
+def _kept(model: type[M], name: str, revision: int, digest: str | None, text: str, t_ms: int) -> RecordedRevision:
     try:
         content: M | None = model.model_validate_json(text)
     except ValidationError:  # of another program's keys: its digest still tells whether it is the same
         content = None
-    return Kept(name, revision, digest or (digest_of(content) if content else ""), text, t_ms, content)
+    return RecordedRevision(name, revision, digest or (digest_of(content) if content else ""), text, t_ms, content)
 
 
-def contents(kept: list[Kept]) -> dict[tuple[str, int], Recipe]:
+def contents(kept: list[RecordedRevision]) -> dict[tuple[str, int], Recipe]:
     """Recipes that can be read, by name and revision."""
     return {(k.name, k.revision): k.content for k in kept if isinstance(k.content, Recipe)}
 
 
-def given_recipes(files: Mapping[str, Recipe], *kept: list[Kept]) -> dict[tuple[str, int], Recipe]:
+def given_recipes(files: Mapping[str, Recipe], *kept: list[RecordedRevision]) -> dict[tuple[str, int], Recipe]:
     """Every recipe that is known, by name and revision."""
     found = {(r.recipe, r.revision): r for r in files.values()}
     for some in kept:

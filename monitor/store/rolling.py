@@ -86,7 +86,7 @@ def _name(folder: Path, path: Path) -> str:
 
 def _write(
     engine: Engine, folder: Path, line: str, path: Path, schema: pa.Schema, tables: Iterable[pa.Table]
-) -> Generator[None, None, manifest.Entry]:
+) -> Generator[None, None, manifest.FileEntry]:
     """Write a file, a table a step, announced in the manifest.
 
     Returns the entry, which is to be settled with the deletion of what it replaces.

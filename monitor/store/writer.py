@@ -116,7 +116,7 @@ class Restored:
     now: LineNow
     state: bytes | None
     outputs: Sequence[Output] = ()
-    entries: Sequence[journal.Entry] = ()
+    entries: Sequence[journal.JournalEntry] = ()
     described: Line | None = None
     since_m: float | None = None
 
@@ -458,13 +458,13 @@ def _line_row(line: Line, t_ms: int, since_m: float | None) -> Row:
     }  # fmt: skip
 
 
-def _revised(row: Row, known: Mapping[tuple[str, int], str], chain: str) -> journal.Entry:
+def _revised(row: Row, known: Mapping[tuple[str, int], str], chain: str) -> journal.JournalEntry:
     """A revision of a recipe's file that is new, with the digests of its text and of the newest one before."""
     newest = max((n for name, n in known if name == row["recipe"]), default=None)
     before = "" if newest is None else known[row["recipe"], newest]
     old, new = (hashlib.sha256(text.encode()).hexdigest() if text else "" for text in (before, row["text"]))
     target = f"recipe {row['recipe']} revision {row['revision']}"
-    return journal.Entry(chain, row["first_seen_ms"], FILES, "take into force", target, "", old, new)
+    return journal.JournalEntry(chain, row["first_seen_ms"], FILES, "take into force", target, "", old, new)
 
 
 def key_of(message: Message) -> AsideKey:

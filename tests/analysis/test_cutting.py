@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.analysis.cutting import Good, Length, good_pieces, in_order, plan
+from monitor.analysis.cutting import Good, ReelLength, good_pieces, in_order, plan
 from monitor.contract.record import FillingKey
 
 
@@ -12,7 +12,7 @@ def key(drum: str) -> FillingKey:
     return FillingKey("any", 1, drum)
 
 
-STOCK = [Length(50, 45), Length(100, 100), Length(250, 260), Length(500, 540)]
+STOCK = [ReelLength(50, 45), ReelLength(100, 100), ReelLength(250, 260), ReelLength(500, 540)]
 
 
 def test_bad_metres_and_their_guards_are_cut_out():
@@ -23,7 +23,7 @@ def test_bad_metres_and_their_guards_are_cut_out():
 
 def test_thinking_ahead_beats_cutting_in_order():
     pieces = [Good(key("D1"), 0, 520), Good(key("D1"), 530, 790)]
-    lengths = [Length(500, 500, 1, "A"), Length(260, 270, 3, "B")]
+    lengths = [ReelLength(500, 500, 1, "A"), ReelLength(260, 270, 3, "B")]
     greedy, best = in_order(pieces, lengths), plan(pieces, lengths)
     assert best.worth == 810
     assert greedy.worth == 770
@@ -42,7 +42,7 @@ def test_a_plan_fits_its_pieces_keeps_its_orders_and_is_never_worse(pieces, want
     for length in pieces:
         good.append(Good(key("D"), at, at + length))
         at += length + 5
-    lengths = [Length(m, w, n, f"o{i}") for i, (m, w, n) in enumerate(wanted)]
+    lengths = [ReelLength(m, w, n, f"o{i}") for i, (m, w, n) in enumerate(wanted)]
     best, greedy = plan(good, lengths, kerf), in_order(good, lengths, kerf)
     assert best.worth >= greedy.worth - 1e-6
     for cut in best.cuts:
@@ -61,5 +61,5 @@ def test_a_wider_guard_is_never_worth_more():
 
 def test_what_is_no_length_is_refused_and_nothing_fits_nothing():
     with pytest.raises(ValueError, match="greater than 0"):
-        plan([Good(key("D"), 0, 10)], [Length(0, 1)])
-    assert plan([Good(key("D"), 0, 10)], [Length(50, 1)]).left == (Good(key("D"), 0, 10),)
+        plan([Good(key("D"), 0, 10)], [ReelLength(0, 1)])
+    assert plan([Good(key("D"), 0, 10)], [ReelLength(50, 1)]).left == (Good(key("D"), 0, 10),)

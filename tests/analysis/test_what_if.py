@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.analysis.what_if import Model, Setting, Stop, against_speed, ask, ask_stop, calibrate, ovens, set_of
+from monitor.analysis.what_if import Model, PlannedStop, Setting, against_speed, ask, ask_stop, calibrate, ovens, set_of
 from tests.core.story import configuration
 from tests.physics import reference
 
@@ -59,7 +59,7 @@ def test_a_recipe_without_cure_is_refused_with_the_remedy():
 
 def test_a_stop_leaves_both_scraps_where_they_belong():
     """Overheated in the ovens, undercured in the unheated span between the passes, sound near the take-up."""
-    stopped = ask_stop(LINE, RECIPE, SET, Stop(8.0, 60.0, 12.0))
+    stopped = ask_stop(LINE, RECIPE, SET, PlannedStop(8.0, 60.0, 12.0))
     span = (stopped.position_m > 40) & (stopped.position_m < 50)
     oven = np.zeros(len(span), dtype=bool)
     for z in LINE.zone:
@@ -72,7 +72,7 @@ def test_a_stop_leaves_both_scraps_where_they_belong():
 
 
 def test_no_stop_is_the_steady_line():
-    stopped = ask_stop(LINE, RECIPE, SET, Stop(0.001, 0.0, 0.001))
+    stopped = ask_stop(LINE, RECIPE, SET, PlannedStop(0.001, 0.0, 0.001))
     assert stopped.index == pytest.approx(ask(LINE, RECIPE, SET).leaves.index_inner, rel=1e-3)
 
 

@@ -5,7 +5,7 @@ import time
 import numpy as np
 from scipy.integrate import solve_ivp
 
-from monitor.analysis.what_if import Stop, ask, ask_stop, calibrate, set_of
+from monitor.analysis.what_if import PlannedStop, ask, ask_stop, calibrate, set_of
 from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Recipe
 from monitor.core.cure.forecast import room
@@ -115,7 +115,7 @@ def _questions(line: Line, recipe: Recipe) -> None:
     for what, ask_it in (
         ("headroom of speed and three ovens", lambda: room(line, plan, dict(setting.zone_C), setting.speed_m_s)),
         ("other settings, with profile, band and headroom", lambda: ask(line, recipe, setting)),
-        ("a stop, metre by metre", lambda: ask_stop(line, recipe, setting, Stop(8.0, 60.0, 12.0))),
+        ("a stop, metre by metre", lambda: ask_stop(line, recipe, setting, PlannedStop(8.0, 60.0, 12.0))),
         ("a calibration", lambda: calibrate(line, recipe, setting, 9.0, 130.0)),
     ):
         ask_it()

@@ -15,7 +15,7 @@ from monitor.core.engine import Engine
 from monitor.shell.link import Received
 from monitor.shell.processor import Processor
 from monitor.store.writer import Writer
-from simulator.line import Run, simulate
+from simulator.line import LineRun, simulate
 from simulator.scenario import Scenario, load_scenario
 from tests.bench.works import CONFIGS
 
@@ -52,11 +52,11 @@ def main() -> None:
         writer.close()
 
 
-def _begin(scenario: Scenario, c: Configuration, hour: int, drum: int, metre: float) -> Run:
+def _begin(scenario: Scenario, c: Configuration, hour: int, drum: int, metre: float) -> LineRun:
     return simulate(scenario, c, "core-1", T0 + hour * HOUR_S, drum, metre if hour else None, numbering=hour)
 
 
-def _hour(desk: Processor, run: Run) -> float:
+def _hour(desk: Processor, run: LineRun) -> float:
     """One simulated hour into the store; returns the seconds of processor that the desk took."""
     batch: list[Received] = []
     rolled_s, spent = 0.0, 0.0

@@ -11,7 +11,7 @@ from flask.testing import FlaskClient
 
 from dashboard.app import create_app
 from dashboard.context import Context
-from dashboard.gateway import Numbering
+from dashboard.gateway import ActionNumbers
 from dashboard.pages.alarm_load import layout as alarm_load
 from dashboard.pages.drums import layout as drums
 from dashboard.pages.recurrence import layout as recurrence
@@ -57,7 +57,7 @@ def _measured(folder: Path, c: Configuration, drum_count: int) -> dict[str, floa
     def clock() -> float:
         return END_MS / 1e3 + next(passed) / 100
 
-    context = Context(reader, c, clock, FakeGateway(), Numbering(clock))
+    context = Context(reader, c, clock, FakeGateway(), ActionNumbers(clock))
     app: Dash = create_app(reader, c, FakeGateway(), clock)
     return {what: _cpu_ms(ask) for what, ask in _asked(context, app.server.test_client(), drum_count).items()}
 

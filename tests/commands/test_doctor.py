@@ -20,7 +20,7 @@ from monitor.core.engine import Engine
 from monitor.shell.compared import drum_digest
 from monitor.shell.damage import examine
 from monitor.shell.processor import Processor
-from monitor.shell.remake import Made, remake, room_bytes
+from monitor.shell.remake import RemadeLine, remake, room_bytes
 from monitor.shell.restore import restore
 from monitor.store import rolling as rollup
 from monitor.store.database import FILE, DamagedStoreError, open_for_writing
@@ -332,7 +332,7 @@ def test_the_record_is_made_again_beside_the_store_or_where_it_is_wanted(copy, t
     monkeypatch.setattr("tempfile.tempdir", str(tmp_path / "nowhere"))
     made: list[Path] = []
 
-    def noted(*words: Any) -> Made:
+    def noted(*words: Any) -> RemadeLine:
         made.append(words[2])
         return remake(*words)
 

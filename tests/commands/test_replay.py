@@ -16,13 +16,13 @@ from monitor.contract.record import AlarmChange, Finding
 from monitor.core.arrival import Message
 from monitor.core.decode import Decoder
 from monitor.core.engine import Engine
-from monitor.shell.recording import ColumnOf, Mapping, Rows, Story, arrivals, read_mapping, read_rows
+from monitor.shell.recording import AssumedStory, ColumnOf, Mapping, RecordingRows, arrivals, read_mapping, read_rows
 
 PIPE = Path(__file__).parents[1] / "data" / "pipe"
 WATER_FLOW = Path(river.datasets.__file__).parent / "water-flow.csv"
 
 
-def found(rows: Rows, mapping: Mapping) -> list:
+def found(rows: RecordingRows, mapping: Mapping) -> list:
     c = widened(load(PIPE))
     engine, decoder = Engine.of(c), Decoder.of(c)
     out = []
@@ -83,10 +83,10 @@ def test_alarms_of_the_recording_are_those_of_its_findings(water):
 
 def test_a_clock_that_steps_back_is_late_data_and_stops_nothing():
     t = 1.7e9 + 300.0 * np.array([*range(20), *range(9, 40)])
-    rows = Rows(t, ["meter/flow"] * len(t), np.full(len(t), 100.0))
+    rows = RecordingRows(t, ["meter/flow"] * len(t), np.full(len(t), 100.0))
     c = widened(load(PIPE))
     engine = Engine.of(c)
-    mapping = Mapping(story=Story(recipe="pipe"))
+    mapping = Mapping(story=AssumedStory(recipe="pipe"))
     messages, rejected = Decoder.of(c).by_line(arrivals(rows, mapping, "pipe", c.lines["pipe"]))
     assert not rejected
     engine.feed(messages)
@@ -101,7 +101,7 @@ def test_every_row_comes_out_of_its_message_as_it_went_in(steps):
     c = widened(load(PIPE))
     decoder = Decoder("pipe", c.lines, c.works.wire)
     got_t, got_v = [], []
-    for arrival in arrivals(Rows(t, ["meter/flow"] * len(t), v), Mapping(), "pipe", c.lines["pipe"]):
+    for arrival in arrivals(RecordingRows(t, ["meter/flow"] * len(t), v), Mapping(), "pipe", c.lines["pipe"]):
         message = decoder.decode(arrival)
         assert isinstance(message, Message)
         got_t += message.body.t_s.tolist()
@@ -112,7 +112,7 @@ def test_every_row_comes_out_of_its_message_as_it_went_in(steps):
 
 def test_a_bad_value_of_a_recording_is_no_value():
     c = widened(load(PIPE))
-    rows = Rows(np.array([1.7e9, 1.7e9 + 0.1]), ["meter/flow"] * 2, np.array([np.nan, 1.0]))
+    rows = RecordingRows(np.array([1.7e9, 1.7e9 + 0.1]), ["meter/flow"] * 2, np.array([np.nan, 1.0]))
     (arrival,) = arrivals(rows, Mapping(), "pipe", c.lines["pipe"])
     message = Decoder("pipe", c.lines, c.works.wire).decode(arrival)
     assert np.isnan(message.body.v[0])

@@ -210,7 +210,7 @@ def by_another_solver(trough_C: float, m_per_min: float) -> float:
     line, recipe = c.lines["sheath-1"], c.recipes["cable-2x2g5"]
     m, g = recipe.material, recipe.geometry
     assert m is not None
-    wall = heat.Wall(
+    wall = heat.HeatedWall(
         g.inside_mm / 2e3, g.outer_diameter_mm / 2e3, 1.0, 1.0, m.compound_density_kg_m3, m.compound_heat_J_kgK,
         m.compound_conductivity_W_mK,
     )  # fmt: skip
@@ -223,7 +223,7 @@ def by_another_solver(trough_C: float, m_per_min: float) -> float:
     pieces += [(line.open_air.film_coefficient_W_m2K, line.open_air.temperature_C, 39.0 - at)]
     for _, _, length in pieces:
         edges.append(edges[-1] + length / (m_per_min / 60))
-    path = [heat.Piece(film, lambda t, C=C: np.full_like(t, C)) for film, C, _ in pieces]
+    path = [heat.PathPiece(film, lambda t, C=C: np.full_like(t, C)) for film, C, _ in pieces]
     never = configuration().recipes["core-2g5"].cure
     assert never is not None
     out = heat.solve(wall, path, np.array([edges]), (165.0, 165.0), never.t90, never.degradation, 0.02)

@@ -9,7 +9,7 @@ from flask.testing import FlaskClient
 
 from dashboard.app import create_app
 from dashboard.context import Context
-from dashboard.gateway import Numbering
+from dashboard.gateway import ActionNumbers
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.load import load
 from tests.dashboard.fake_record import START_S, FakeGateway, FakeRecord, core_lines_of
@@ -41,7 +41,7 @@ def gateway() -> FakeGateway:
 def context(
     record: FakeRecord, configuration: Configuration, gateway: FakeGateway, clock: Callable[[], float]
 ) -> Context:
-    return Context(record, configuration, clock, gateway, Numbering(clock))
+    return Context(record, configuration, clock, gateway, ActionNumbers(clock))
 
 
 @pytest.fixture

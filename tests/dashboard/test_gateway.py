@@ -3,7 +3,7 @@
 import msgspec
 import pytest
 
-from dashboard.gateway import MqttGateway, NotSentError, Numbering, Outgoing, topic_of
+from dashboard.gateway import ActionNumbers, MqttGateway, NotSentError, Outgoing, topic_of
 from monitor.contract.address import BrokerAddress
 from monitor.contract.messages import Action, LimitsStep
 from monitor.contract.record import Finding, FindingKind, Proposal, Revision
@@ -30,7 +30,7 @@ def test_the_bytes_of_an_answer():
 
 def test_numbers_rise_even_when_the_clock_stands_or_goes_back():
     times = iter([10.0, 10.0, 9.5, 11.0])
-    numbering = Numbering(lambda: next(times))
+    numbering = ActionNumbers(lambda: next(times))
     assert [numbering.next() for _ in range(4)] == [
         (10_000, 10_000), (10_001, 10_000), (10_002, 9_500), (11_000, 11_000),
     ]  # fmt: skip

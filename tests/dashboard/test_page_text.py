@@ -82,7 +82,7 @@ def answers(context: Context) -> dict[str, Callable[[], Any]]:
     }
 
 
-def vars_of(found: recurrence.Answer) -> list[Any]:
+def vars_of(found: recurrence.RecurrenceResult) -> list[Any]:
     return [*found.parts, *found.more]
 
 

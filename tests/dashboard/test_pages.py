@@ -126,7 +126,7 @@ def test_process_history_of_a_metre_that_is_not_there_gets_a_message(context, re
 
 
 def test_long_trend_says_how_much_it_holds(context):
-    asked = trend.Asked("core-1", ("metre-counter/speed",), NOW_MS - 3_600_000, NOW_MS)
+    asked = trend.TrendRequest("core-1", ("metre-counter/speed",), NOW_MS - 3_600_000, NOW_MS)
     chart, said = trend.answer(context, asked)
     assert "30\u202f500 samples" in said
     assert "CET" in said

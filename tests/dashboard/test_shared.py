@@ -10,9 +10,9 @@ from typing import Any
 import pytest
 
 from dashboard.context import Context
-from dashboard.gateway import Numbering
+from dashboard.gateway import ActionNumbers
 from dashboard.queries import live
-from dashboard.shared import Kept, Shared
+from dashboard.shared import NewestAnswers, Shared
 from monitor.contract.config.configuration import Configuration
 from tests.dashboard.conftest import NOW_S
 from tests.dashboard.fake_record import FakeGateway, FakeRecord
@@ -41,7 +41,7 @@ def test_g1_twenty_viewers_at_once_are_one_question_to_the_record(
     barrier = threading.Barrier(VIEWERS)
     counted = Counted(record, barrier)
     now_s = [NOW_S]
-    context = Context(counted, configuration, lambda: now_s[0], FakeGateway(), Numbering(lambda: now_s[0]))  # type: ignore[arg-type]
+    context = Context(counted, configuration, lambda: now_s[0], FakeGateway(), ActionNumbers(lambda: now_s[0]))  # type: ignore[arg-type]
 
     def look(viewer: int) -> dict[str, Any]:
         barrier.wait(30)
@@ -72,7 +72,7 @@ def test_a_ribbon_read_on_is_the_one_read_whole(configuration: Configuration, re
     record.clock = lambda: now_s[0]
 
     def fresh() -> Context:
-        return Context(record, configuration, lambda: now_s[0], FakeGateway(), Numbering(lambda: now_s[0]))
+        return Context(record, configuration, lambda: now_s[0], FakeGateway(), ActionNumbers(lambda: now_s[0]))
 
     going_on = fresh()
     for _ in range(80):
@@ -106,7 +106,7 @@ def test_the_live_answer_is_compressed_and_sent_once(client) -> None:
 
 
 def test_the_newest_answers_are_kept_and_only_of_the_kind_that_is_asked_for():
-    kept = Kept(2)
+    kept = NewestAnswers(2)
     for n in (1, 2, 1, 3):
         kept.put(n, str(n))
     assert [kept.get(n, str) for n in (1, 2, 3)] == ["1", None, "3"]

@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 
 from dashboard.context import Context
-from dashboard.gateway import Numbering
+from dashboard.gateway import ActionNumbers
 from dashboard.pages import route
 from dashboard.pages.alarm_load import layout as alarm_load
 from dashboard.pages.capability import layout as capability
@@ -32,7 +32,7 @@ def context_of(one: Counted) -> Context:
     now_s = END_MS / 1e3
     c = one.reader.configuration
     assert c is not None
-    return Context(one.reader, c, lambda: now_s, FakeGateway(), Numbering(lambda: now_s))
+    return Context(one.reader, c, lambda: now_s, FakeGateway(), ActionNumbers(lambda: now_s))
 
 
 def answers(context: Context, drums: int) -> dict[str, Callable[[], Any]]:

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.contract.record import FindingKind, Verdict
-from monitor.evidence.asked import Asked, drum_meant, length_m
+from monitor.evidence.asked import EvidenceSource, drum_meant, length_m
 from monitor.evidence.inherited import whole_runs
 from monitor.evidence.whole_drum import WholeDrum, on_drum, whole_drum
 from tests.core import story
@@ -17,12 +17,12 @@ METRE = st.floats(0, 9000)
 
 
 @pytest.fixture
-def asked(record: FakeRecord) -> Asked:  # noqa: F811
-    return Asked(record, record.configuration, record.clock)
+def asked(record: FakeRecord) -> EvidenceSource:  # noqa: F811
+    return EvidenceSource(record, record.configuration, record.clock)
 
 
 @pytest.fixture
-def drum(asked: Asked) -> WholeDrum:
+def drum(asked: EvidenceSource) -> WholeDrum:
     row = drum_meant(asked, "core-1", name="1-1041")
     assert row is not None
     return whole_drum(asked, row)
@@ -39,7 +39,7 @@ def test_f3_findings_stay_on_the_drum_whichever_end_is_counted_from(
     assert end_m is not None or found.end_m == max(length, found.start_m)
 
 
-def test_f3_everything_of_a_drum_is_in_its_own_metres(asked: Asked, drum: WholeDrum) -> None:
+def test_f3_everything_of_a_drum_is_in_its_own_metres(asked: EvidenceSource, drum: WholeDrum) -> None:
     assert drum.length_m == length_m(asked, drum.row)
     assert list(drum.runs) == whole_runs(asked, drum.row, drum.length_m)
     assert len(drum.metre_m) == len(drum.columns["line_metre"]) > 1000

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from monitor.physics.conduction import Wall
-from monitor.physics.cure import Cable, Cured, Speed, Way, Zone, cure
+from monitor.physics.cure import Cable, Cured, PathZone, Speed, Way, cure
 from monitor.physics.kinetics import Rate
 
 SOURCE = Path(__file__).parents[1] / "data" / "sources" / "cure-cases.json"
@@ -25,11 +25,11 @@ def cable(c: dict[str, Any]) -> Cable:
     )  # fmt: skip
 
 
-def zone(z: dict[str, Any]) -> Zone:
+def zone(z: dict[str, Any]) -> PathZone:
     """One zone, with a constant temperature or a profile."""
     knots = z.get("T_profile", [[0.0, z.get("T_C")]])
     t_s, T_C = zip(*knots, strict=True)
-    return Zone(z["start_m"], z["end_m"], z["h_W_m2K"], tuple(T_C), tuple(t_s), z["name"])
+    return PathZone(z["start_m"], z["end_m"], z["h_W_m2K"], tuple(T_C), tuple(t_s), z["name"])
 
 
 def way(c: dict[str, Any]) -> Way:

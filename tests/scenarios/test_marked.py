@@ -21,7 +21,7 @@ from monitor.core.arrival import Arrival
 from monitor.core.decode import Decoder
 from monitor.core.engine import Engine
 from simulator import cure
-from simulator.line import Run, simulate
+from simulator.line import LineRun, simulate
 from simulator.mark import Allowed, TrueCure, mark, mark_cure, table
 from simulator.scenario import load_scenario
 from tests.simulator.made import CONFIGS, START_S, configuration
@@ -33,7 +33,7 @@ LONGEST_S = 2400.0
 
 
 @cache
-def recorded(scenario_name: str, line: str) -> tuple[Run, list[Output]]:
+def recorded(scenario_name: str, line: str) -> tuple[LineRun, list[Output]]:
     """One line's run through the engine, in batches as a live monitor meets them."""
     scenario = load_scenario(CONFIGS, scenario_name, configuration())
     if scenario_name == "demo":
@@ -48,7 +48,7 @@ def recorded(scenario_name: str, line: str) -> tuple[Run, list[Output]]:
     return run, out + engine.tick(START_S + scenario.lasts_s + 30.0)
 
 
-def true_cure(run: Run, step_m: float) -> TrueCure:
+def true_cure(run: LineRun, step_m: float) -> TrueCure:
     """The simulator's own solver, at the middles of metres."""
     metres = cure.every(run, step_m)[:-1] + 0.5
     c = cure.cure(run, metres)

@@ -6,7 +6,7 @@ import pytest
 from monitor.analysis import parts
 from monitor.contract.record import Finding
 from monitor.statistics import recurrence as recur
-from monitor.statistics.recurrence import Found, Silence
+from monitor.statistics.recurrence import Found, NoPeriod
 from tests.scenarios.test_marked import recorded
 
 RESOLUTION_M = 0.1
@@ -45,4 +45,4 @@ def test_the_demo_s_capstan_is_named():
 def test_a_clean_run_names_no_part():
     x, _, _ = faults("clean")
     found, _ = recur.find(x, 0.4, 20.0, RESOLUTION_M)
-    assert isinstance(found, Silence)
+    assert isinstance(found, NoPeriod)

@@ -8,12 +8,12 @@ from pypdf import PdfReader
 
 from dashboard.app import create_app
 from dashboard.context import Context
-from dashboard.gateway import Numbering
+from dashboard.gateway import ActionNumbers
 from dashboard.pages.cutting import layout as cutting
 from dashboard.pages.traceability import layout as traceability
 from dashboard.print.pdf import pdf
 from dashboard.print.sheet import sheet_of
-from monitor.analysis.cutting import Length
+from monitor.analysis.cutting import ReelLength
 from monitor.analysis.lineage import Lineage
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.reading import DrumRow
@@ -26,7 +26,7 @@ from monitor.evidence.inherited import legacies, whole_runs
 from monitor.evidence.integrity_tests import judge, schedule_of
 from monitor.evidence.whole_drum import whole_drum
 from monitor.store.reader import StoreReader
-from simulator.line import Run, simulate_all
+from simulator.line import LineRun, simulate_all
 from simulator.scenario import load_scenario
 from tests.dashboard.fake_record import FakeGateway
 from tests.shell.works import desk_at, stored_at, take
@@ -42,7 +42,7 @@ class Works:
     def __init__(self, folder: Path) -> None:
         self.configuration: Configuration = stored_at(folder)
         scenario = load_scenario(CONFIGS, "demo", self.configuration)
-        self.runs: dict[str, Run] = simulate_all(scenario, self.configuration, list(scenario.stories), START_S)
+        self.runs: dict[str, LineRun] = simulate_all(scenario, self.configuration, list(scenario.stories), START_S)
         desk = desk_at(folder)
         for line, until_s in UNTIL_S.items():
             take(desk, [Arrival(s.topic, s.payload, s.send_s) for s in self.runs[line].messages(60.0, until_s)], 400)
@@ -160,7 +160,7 @@ def test_a_derived_stream_is_read_as_the_engine_worked_it_out(works):
 @pytest.fixture
 def context(works) -> Context:
     clock = lambda: START_S + max(UNTIL_S.values())  # noqa: E731
-    return Context(works.record, works.configuration, clock, FakeGateway(), Numbering(clock))
+    return Context(works.record, works.configuration, clock, FakeGateway(), ActionNumbers(clock))
 
 
 def test_a_ribbon_shows_what_a_drum_inherits(works, context):
@@ -178,7 +178,7 @@ def test_a_ribbon_shows_what_a_drum_inherits(works, context):
 
 def test_what_is_kept_of_inheritance_does_not_pile_up(works):
     times = iter([START_S + 3000.0, START_S + 3000.0, START_S + 3060.0, START_S + 3060.0])
-    context = Context(works.record, works.configuration, lambda: next(times), FakeGateway(), Numbering(lambda: 0.0))
+    context = Context(works.record, works.configuration, lambda: next(times), FakeGateway(), ActionNumbers(lambda: 0.0))
     first = legacies(context, "sheath-1", 1)
     legacies(context, "lay-1", 1)
     assert len(context.kept) == 2
@@ -192,7 +192,7 @@ def test_the_cutting_plan_cuts_around_what_is_inherited(works, context):
     length = drum.end_m - drum.start_m
     for flaw in next(works.runs["sheath-1"].wound()).flaws:
         assert any(b.start_m - 0.5 <= length - flaw.metre <= b.end_m + 0.5 for b in bad)
-    plan = cutting._plan([drum], {drum.key: bad}, 2.0, [Length(50, 60), Length(25, 25)], 0.1)
+    plan = cutting._plan([drum], {drum.key: bad}, 2.0, [ReelLength(50, 60), ReelLength(25, 25)], 0.1)
     for c in plan.cuts:
         assert all(c.end_m <= b.start_m - 2.0 + 1e-6 or c.start_m >= b.end_m + 2.0 - 1e-6 for b in bad)
 

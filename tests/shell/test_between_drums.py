@@ -6,7 +6,7 @@ import pytest
 from sqlalchemy import delete
 
 from monitor.contract.config.configuration import Configuration
-from monitor.shell.compared import Comparison, compare
+from monitor.shell.compared import StoreComparison, compare
 from monitor.shell.processor import Processor
 from monitor.store.schema import CHECKPOINT
 from tests.core.story import T0, Story
@@ -64,7 +64,7 @@ def test_a_line_without_a_drum_is_rebuilt_with_its_recipe(folders, line, named):
     again.writer.write(again.last_batch())
     assert given_out
     stored, made = settings_at(place), settings_at(undisturbed)
-    found = compare(Comparison(stored=stored, made=made, line=line, since_ms=0))
+    found = compare(StoreComparison(stored=stored, made=made, line=line, since_ms=0))
     assert [str(difference) for difference in found.differences] == []
     assert (found.rows > 500, len(found.digests)) == (True, 2)
 

@@ -9,7 +9,7 @@ import pytest
 from sqlalchemy import event
 
 from dashboard.context import Context
-from dashboard.gateway import Numbering
+from dashboard.gateway import ActionNumbers
 from dashboard.pages.drums import layout as drums_page
 from monitor.contract.config.works import Store
 from monitor.contract.reading import Record
@@ -187,7 +187,7 @@ def test_g1_the_page_of_drums_reads_its_rows_in_few_passes(both: tuple[Counted, 
 
     def context() -> Context:
         now_s = END_MS / 1e3
-        return Context(one.reader, c, lambda: now_s, FakeGateway(), Numbering(lambda: now_s))
+        return Context(one.reader, c, lambda: now_s, FakeGateway(), ActionNumbers(lambda: now_s))
 
     shown = context()
     one.cost(lambda: drums_page.content(shown))

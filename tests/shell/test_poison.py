@@ -15,7 +15,7 @@ from sqlalchemy import create_engine, select, text
 
 from dashboard.app import create_app
 from dashboard.context import Context
-from dashboard.gateway import Numbering
+from dashboard.gateway import ActionNumbers
 from dashboard.pages.health import layout as health
 from monitor.contract.config.load import load
 from monitor.contract.messages import Refused
@@ -82,7 +82,9 @@ class Works:
             c.execute(text(RULES[c.dialect.name]))
 
     def context(self) -> Context:
-        return Context(StoreReader(self.settings), self.configuration, time.time, FakeGateway(), Numbering(time.time))
+        return Context(
+            StoreReader(self.settings), self.configuration, time.time, FakeGateway(), ActionNumbers(time.time)
+        )
 
 
 @contextmanager

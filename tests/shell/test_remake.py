@@ -6,7 +6,7 @@ from pathlib import Path
 from sqlalchemy import text
 
 from monitor.shell.compared import ENTRIES, NOT_COMPARED, OTHERWISE
-from monitor.shell.remake import Made, remake
+from monitor.shell.remake import RemadeLine, remake
 from monitor.store.database import open_for_writing
 from monitor.store.schema import METADATA
 from tests.commands.test_doctor import written
@@ -61,7 +61,7 @@ def change(place: Path, changes: Iterable[str]) -> None:
     engine.dispose()
 
 
-def named_as(changes: Mapping[str, str], made: Made) -> None:
+def named_as(changes: Mapping[str, str], made: RemadeLine) -> None:
     found = [str(d) for d in made.differences]
     for one, start in changes.items():
         assert [d for d in found if d.startswith(start)], (one, found)

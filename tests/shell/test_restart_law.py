@@ -30,7 +30,7 @@ from monitor.core.engine import Engine
 from monitor.core.pipeline import Pipeline
 from monitor.core.snapshot import every
 from monitor.shell import processor
-from monitor.shell.compared import Comparison, compare
+from monitor.shell.compared import StoreComparison, compare
 from monitor.shell.link import Received
 from monitor.shell.processor import Processor
 from monitor.shell.restore import restore
@@ -326,7 +326,7 @@ def reported(what: str, target: str, metre: str, desk: Processor, line: str, log
 
 def same(folder: Path, undisturbed: Path, line: str) -> None:
     """Rows, findings, alarms, drums and all else that messages make, and the digest of each filling, to the bit."""
-    found = compare(Comparison(stored=settings_at(folder), made=settings_at(undisturbed), line=line, since_ms=0))
+    found = compare(StoreComparison(stored=settings_at(folder), made=settings_at(undisturbed), line=line, since_ms=0))
     assert [str(difference) for difference in found.differences] == []
     assert found.rows > 1000
     assert len(found.digests) >= 2

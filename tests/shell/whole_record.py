@@ -10,7 +10,7 @@ from sqlalchemy import text
 from monitor.contract.config.configuration import Configuration
 from monitor.shell.damage import examine
 from monitor.shell.processor import Processor
-from monitor.shell.remake import Made, remake
+from monitor.shell.remake import RemadeLine, remake
 from monitor.store.database import open_for_writing
 from tests.shell.law_stories import story
 from tests.shell.test_restart_law import changed, configured, run, started
@@ -37,7 +37,7 @@ def edited(place: Path, seed: int, shares: list[tuple[str, float]]) -> tuple[Pro
     return desk, desk.configuration
 
 
-def made_again(configuration: Configuration, tmp_path_factory: pytest.TempPathFactory) -> Made:
+def made_again(configuration: Configuration, tmp_path_factory: pytest.TempPathFactory) -> RemadeLine:
     return remake(configuration, LINE, tmp_path_factory.mktemp("made"))
 
 
@@ -59,7 +59,7 @@ class Whole:
             assert connection.execute(text(statement)).rowcount > 0
         engine.dispose()
 
-    def remade(self) -> Made:
+    def remade(self) -> RemadeLine:
         with tempfile.TemporaryDirectory(dir=self.place) as folder:
             return remake(self.configuration, self.line, Path(folder), examine(self.configuration))
 

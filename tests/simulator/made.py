@@ -8,7 +8,7 @@ import numpy as np
 
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.load import load
-from simulator.line import Run, Sent, simulate
+from simulator.line import LineRun, Sent, simulate
 from simulator.scenario import Scenario, parse_scenario
 
 CONFIGS = Path(__file__).parents[2] / "configs"
@@ -37,7 +37,7 @@ def made(story: str = "", seed: int = 5, start: float = 240.0, top: str = "") ->
     return parse_scenario("made.toml", HEAD.format(seed=seed, start=start, top=top) + story, configuration())
 
 
-def run_of(scenario: Scenario, until_s: float, page_s: float = 60.0) -> tuple[Run, list[Sent]]:
+def run_of(scenario: Scenario, until_s: float, page_s: float = 60.0) -> tuple[LineRun, list[Sent]]:
     run = simulate(scenario, configuration(), "core-1", START_S)
     return run, list(run.messages(page_s, until_s))
 

@@ -9,14 +9,14 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from simulator.campaign import Wound, _Planner, _Way, taken
-from simulator.line import Run, simulate_all
+from simulator.line import LineRun, simulate_all
 from simulator.scenario import Campaign, load_scenario, parse_scenario
 from tests.simulator.made import CONFIGS, HEAD, START_S, configuration
 from tests.simulator.test_scenario import told
 
 
 @cache
-def runs() -> dict[str, Run]:
+def runs() -> dict[str, LineRun]:
     scenario = load_scenario(CONFIGS, "demo", configuration())
     return simulate_all(scenario, configuration(), list(scenario.stories), START_S)
 

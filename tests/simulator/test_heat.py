@@ -40,9 +40,9 @@ def kinetics(case: dict[str, Any], key: str) -> Arrhenius:
     return Arrhenius(time_s=time_s, reference_C=k["T_ref_C"], activation_energy_J_mol=k["Ea_J_mol"])
 
 
-def solved(case: dict[str, Any], step_s: float = heat.STEP_S) -> tuple[heat.Cured, float]:
+def solved(case: dict[str, Any], step_s: float = heat.STEP_S) -> tuple[heat.CuredElements, float]:
     g, p = case["geometry"], case["properties"]
-    wall = heat.Wall(
+    wall = heat.HeatedWall(
         g["core_radius_m"], g["outer_radius_m"], p["core_rho"], p["core_cp"], p["ins_rho"], p["ins_cp"], p["ins_k"]
     )
     inner = {e for z in case["zones"] for e in (z["start_m"], z["end_m"]) if 0 < e < case["exit_m"]}
@@ -57,10 +57,10 @@ def solved(case: dict[str, Any], step_s: float = heat.STEP_S) -> tuple[heat.Cure
     return cured, float(edges_s[0, -1])
 
 
-def piece_at(case: dict[str, Any], p: float) -> heat.Piece:
+def piece_at(case: dict[str, Any], p: float) -> heat.PathPiece:
     zone = next((z for z in case["zones"] if z["start_m"] <= p < z["end_m"]), case["ambient"])
     points = zone.get("T_profile") or [[0.0, zone["T_C"]]]
-    return heat.Piece(zone["h_W_m2K"], lambda t: profile(points, t))
+    return heat.PathPiece(zone["h_W_m2K"], lambda t: profile(points, t))
 
 
 @pytest.mark.parametrize("name", CASES)
@@ -80,9 +80,9 @@ def test_cure_cases(name: str) -> None:
 
 def test_no_heat_is_made_or_lost_without_a_film() -> None:
     """With no film the element's heat content stays: conductor and wall meet at their mean by heat capacity."""
-    wall = heat.Wall(0.9e-3, 1.8e-3, 8930.0, 390.0, 1180.0, 1300.0, 0.25)
+    wall = heat.HeatedWall(0.9e-3, 1.8e-3, 8930.0, 390.0, 1180.0, 1300.0, 0.25)
     slow = Arrhenius(time_s=1.0, reference_C=100.0, activation_energy_J_mol=1e5)
-    piece = heat.Piece(1e-9, lambda t: np.full_like(t, 500.0))
+    piece = heat.PathPiece(1e-9, lambda t: np.full_like(t, 500.0))
     cured = heat.solve(wall, [piece], np.array([[0.0, 60.0]]), (20.0, 120.0), slow, slow)
     core, rest = 8930 * 390 * 0.9**2, 1180 * 1300 * (1.8**2 - 0.9**2)
     even = (20 * core + 120 * rest) / (core + rest)

@@ -10,7 +10,7 @@ from monitor.contract.record import DrumSpan, Finding, FindingKind, Verdict
 from monitor.store.schema import DRUM, FINDING, METADATA
 from simulator import mark as marking
 from simulator.mark import Allowed, Mark, mark, mark_drums
-from simulator.truth import Stretch, Truth
+from simulator.truth import TrueStretch, Truth
 from tests.core.story import finding
 from tests.simulator.made import CONFIGS, START_S, configuration, made, run_of
 
@@ -39,14 +39,14 @@ def spark_finding(metre: float, key: str) -> Finding:
     )  # fmt: skip
 
 
-def window_finding(s: Stretch) -> Finding:
+def window_finding(s: TrueStretch) -> Finding:
     return finding(
         s.start_m, s.end_m, key=f"{s.stream}/{s.check}{s.place}@{s.start_s}", stream=s.stream, check=s.check,
         start_s=START_S + s.start_s, end_s=START_S + s.end_s, extreme=s.extreme, limit=0.0, text=s.place,
     )  # fmt: skip
 
 
-def missing_finding(s: Stretch) -> Finding:
+def missing_finding(s: TrueStretch) -> Finding:
     return finding(
         s.start_m, s.end_m, FindingKind.MISSING, key=f"{s.stream}/missing{s.place}", stream=s.stream, check="missing",
         verdict=Verdict.UNVERIFIED, start_s=START_S + s.start_s, end_s=START_S + s.end_s, limit=5.0, text=s.place,

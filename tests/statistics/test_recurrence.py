@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from monitor.statistics.recurrence import (
     Found,
-    Silence,
+    NoPeriod,
     by_shift,
     drift,
     find,
@@ -151,14 +151,14 @@ def test_the_interval_holds_the_period_as_often_as_it_says():
 @pytest.mark.parametrize("n", [0, 1, 5])
 def test_with_few_events_it_is_silent_and_says_why(n):
     found, grid = find(np.arange(n) * 2.5, 0.5, 10, RESOLUTION_M)
-    assert isinstance(found, Silence)
+    assert isinstance(found, NoPeriod)
     assert f"only {n} events" in found.why
     assert grid is None
 
 
 def test_events_too_near_together_are_said_to_be():
     found, _ = find(np.linspace(0, 1, 20), 0.5, 10, RESOLUTION_M)
-    assert isinstance(found, Silence)
+    assert isinstance(found, NoPeriod)
     assert "too near together" in found.why
 
 
@@ -229,7 +229,7 @@ def test_at_a_steady_speed_it_cannot_be_told(of):
 
 
 def test_nothing_on_either_clock_is_no_clock():
-    assert which_clock(Silence("x"), Silence("y"), [1.0], [1.0], 0.1).word == "undetermined"
+    assert which_clock(NoPeriod("x"), NoPeriod("y"), [1.0], [1.0], 0.1).word == "undetermined"
 
 
 def test_a_shift_that_makes_more_faults_a_metre_shows():

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.signal import lfilter, lombscargle
 
-from monitor.statistics.recurrence import Silence
+from monitor.statistics.recurrence import NoPeriod
 from monitor.statistics.waves import Wave, above_floor, find_wave, lomb_scargle
 from tests.analysis.published import LEW
 
@@ -96,7 +96,7 @@ def test_a_mark_with_harmonics_is_named_by_its_whole_turn():
 def test_few_samples_and_short_records_are_silent():
     for y, says in (([1.0] * 10, "only 10 samples"), ([1.0, 2.0] * 40, "too short")):
         found, _ = find_wave(y, 1.0, 30, 100)
-        assert isinstance(found, Silence)
+        assert isinstance(found, NoPeriod)
         assert says in found.why
 
 

@@ -7,7 +7,7 @@ from sqlalchemy import create_engine, delete, select, text, update
 
 from monitor.__main__ import main
 from monitor.store import journal
-from monitor.store.journal import Entry, append, verify
+from monitor.store.journal import JournalEntry, append, verify
 from monitor.store.schema import JOURNAL, METADATA
 from tests.core.story import T0, Story
 from tests.core.test_pipeline import tell
@@ -73,7 +73,7 @@ def test_a_recipe_that_changed_is_told_by_its_digests(place):
 
 # ---- the chain ------------------------------------------------------------------------------------------------------
 
-ENTRIES = [Entry(f"line-{i % 2}", 1000 + i, "Mira", "acknowledge", f"a/{i}", "", "x", "y") for i in range(20)]
+ENTRIES = [JournalEntry(f"line-{i % 2}", 1000 + i, "Mira", "acknowledge", f"a/{i}", "", "x", "y") for i in range(20)]
 
 
 def kept():

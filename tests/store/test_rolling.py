@@ -229,7 +229,7 @@ def test_a_drums_file_replaces_no_file_that_the_database_does_not_name(place):
     unknown.parent.mkdir(parents=True)
     for path in (unknown, announced):
         path.write_bytes(b"another drum")
-    entry = manifest.Entry(path="drums/core-1/000002.parquet", line="core-1", sha256="0", size_bytes=0, rows=0)
+    entry = manifest.FileEntry(path="drums/core-1/000002.parquet", line="core-1", sha256="0", size_bytes=0, rows=0)
     manifest.announce(writer.engine, entry)
     moved = rollup.roll_drums(writer.engine, place)
     assert [path.name for path in moved] == ["000001-again.parquet", "000002.parquet"]

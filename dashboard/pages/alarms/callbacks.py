@@ -3,7 +3,7 @@
 from dash import Input, Output, State, ctx, no_update
 from dash.exceptions import PreventUpdate
 
-from dashboard.actions.answers import RejectedActionError, Sent, send_answer
+from dashboard.actions.answers import RejectedActionError, SentAnswer, send_answer
 from dashboard.callbacks import Callbacks, Updates
 from dashboard.context import Context
 from dashboard.pages.alarms import layout
@@ -61,7 +61,7 @@ def answer(
     by: str,
     reason: str,
     minutes: str,
-    sent: list[Sent] | None,
+    sent: list[SentAnswer] | None,
 ) -> Updates:
     if not key or not ctx.triggered or not ctx.triggered[0]["value"]:
         raise PreventUpdate

@@ -16,7 +16,7 @@ from dashboard.context import Context
 from dashboard.queries.ribbon import outer_m
 from dashboard.text import format
 from dashboard.text.format import exact, fixed, percent
-from monitor.analysis.cutting import Cut, Good, Length, Plan, good_pieces, in_order, plan
+from monitor.analysis.cutting import Cut, CuttingPlan, Good, ReelLength, good_pieces, in_order, plan
 from monitor.contract.config.orders import Orders
 from monitor.contract.config.recipe import Recipe
 from monitor.contract.reading import DrumRow
@@ -112,14 +112,14 @@ def bad_of(known: Sequence[Run], length: float, suspect: bool) -> list[Bad]:
     return found
 
 
-def lengths(orders: Orders, product: str, now_ms: int, zone: str) -> list[Length]:
+def lengths(orders: Orders, product: str, now_ms: int, zone: str) -> list[ReelLength]:
     """What is wanted of a product; an order that is due soon counts for more."""
     today = datetime.fromtimestamp(now_ms / 1e3, UTC).astimezone(ZoneInfo(zone)).date()
     found = []
     for x in orders.length:
         if x.product == product:
             urgent = x.due is not None and (x.due - today).days <= orders.urgent_within_days
-            found.append(Length(x.length_m, x.worth * (1 + orders.urgent_share * urgent), x.wanted, x.order))
+            found.append(ReelLength(x.length_m, x.worth * (1 + orders.urgent_share * urgent), x.wanted, x.order))
     return found
 
 
@@ -161,12 +161,19 @@ def _pieces(found: Sequence[DrumRow], bad: dict[FillingKey, list[Bad]], guard_m:
 
 
 def _plan(
-    found: Sequence[DrumRow], bad: dict[FillingKey, list[Bad]], guard_m: float, wanted: list[Length], kerf_m: float
-) -> Plan:
+    found: Sequence[DrumRow], bad: dict[FillingKey, list[Bad]], guard_m: float, wanted: list[ReelLength], kerf_m: float
+) -> CuttingPlan:
     return plan(_pieces(found, bad, guard_m), wanted, kerf_m)
 
 
-def _said(orders: Orders, found: Sequence[DrumRow], best: Plan, greedy: Plan, more: Plan, less: Plan) -> Children:
+def _said(
+    orders: Orders,
+    found: Sequence[DrumRow],
+    best: CuttingPlan,
+    greedy: CuttingPlan,
+    more: CuttingPlan,
+    less: CuttingPlan,
+) -> Children:
     money = orders.currency
     total = sum(d.end_m - d.start_m for d in found if d.end_m is not None)
     proven = "proven optimal" if best.gap < 1e-6 else f"within {percent(best.gap, 1)} of the optimum"
@@ -187,7 +194,7 @@ def _said(orders: Orders, found: Sequence[DrumRow], best: Plan, greedy: Plan, mo
     ]  # fmt: skip
 
 
-def _reels(best: Plan, wanted: Sequence[Length]) -> html.Div:
+def _reels(best: CuttingPlan, wanted: Sequence[ReelLength]) -> html.Div:
     rows = []
     for x in wanted:
         count = sum(c.order == x.order and abs(c.end_m - c.start_m - x.length_m) < 1e-6 for c in best.cuts)
@@ -196,7 +203,7 @@ def _reels(best: Plan, wanted: Sequence[Length]) -> html.Div:
 
 
 def sheet(
-    context: Context, drum: DrumRow, bad: Sequence[Bad], best: Plan, orders: Orders, recipe: Recipe | None
+    context: Context, drum: DrumRow, bad: Sequence[Bad], best: CuttingPlan, orders: Orders, recipe: Recipe | None
 ) -> Children:
     """One drum in the rewinder's order: at which counter reading to stop, what for, and where the fault lies."""
     assert drum.end_m is not None

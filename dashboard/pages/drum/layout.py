@@ -17,7 +17,7 @@ from dashboard.context import Context
 from dashboard.figures.along import history_figure
 from dashboard.figures.faultmap import fault_map
 from dashboard.figures.flame import flame_figure
-from dashboard.queries.process_history import Stop, Value, heat_of_metre, process_history
+from dashboard.queries.process_history import PlacePassed, Value, heat_of_metre, process_history
 from dashboard.queries.ribbon import outer_m
 from dashboard.text import format
 from dashboard.text.addresses import way_to
@@ -227,7 +227,7 @@ def _cure_words(row: Mapping[str, float], cure: Cure) -> str:
     )
 
 
-def _stop(context: Context, stop: Stop) -> Children:
+def _stop(context: Context, stop: PlacePassed) -> Children:
     came = "no data" if stop.came_ms is None else format.local(stop.came_ms, context.zone)
     dwell = "" if stop.dwell_s is None else fixed(stop.dwell_s, 2)
     met = "; ".join(_value(v) for v in stop.values)

@@ -107,7 +107,7 @@ def answer(context: Context, line: str, what: str, drums: str, least: object, mo
 def fold(
     context: Context, period: float, disabled: bool, line: str, what: str, drums: str, least: object, most: object
 ) -> Updates:
-    found = context.answers.get(("recurring", line, what, drums, *_numbers(least, most)), layout.Answer)
+    found = context.answers.get(("recurring", line, what, drums, *_numbers(least, most)), layout.RecurrenceResult)
     if disabled or found is None or (not len(found.x) and found.shade is None):
         return go.Figure(), {"display": "none"}
     drawn = fold_figure(found.x, float(period), found.unit, found.shade, found.shade_at)

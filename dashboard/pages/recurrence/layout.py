@@ -32,7 +32,7 @@ from monitor.contract.units import convert
 from monitor.evidence.inherited import names_apart
 from monitor.statistics import rates
 from monitor.statistics import recurrence as recur
-from monitor.statistics.recurrence import ALPHA, Found, Silence
+from monitor.statistics.recurrence import ALPHA, Found, NoPeriod
 from monitor.statistics.waves import Wave, above_floor, find_wave
 
 DRUMS = {"3": "newest 3 drums", "10": "10 drums", "30": "30 drums", "100": "100 drums"}
@@ -45,7 +45,7 @@ WANDERS = "peak above the noise floor; slow drift is not counted as a period"
 
 
 @dataclass(frozen=True, slots=True)
-class Cable:
+class ChosenCable:
     """Some drums of a line, end to end."""
 
     line: Line
@@ -129,7 +129,7 @@ def kinds(line: Line) -> dict[str, str]:
 
 
 @dataclass(frozen=True, slots=True)
-class Choice:
+class RecurrenceChoice:
     """What the page is asked: a line, one of its `kinds`, and over how many of the newest drums."""
 
     line: str
@@ -137,15 +137,15 @@ class Choice:
     drums: str
 
 
-def busiest(context: Context, only: str | None = None) -> Choice:
+def busiest(context: Context, only: str | None = None) -> RecurrenceChoice:
     """What has most events of all lines, or of one: over the fewest drums that hold enough of them for a period."""
     lines = [only] if only else list(context.configuration.lines)
-    best, most = Choice(lines[0], next(iter(kinds(context.configuration.lines[lines[0]]))), "10"), 0
+    best, most = RecurrenceChoice(lines[0], next(iter(kinds(context.configuration.lines[lines[0]]))), "10"), 0
     for drums in ("10", "30", "100"):
         for line in lines:
             what, count = _most_frequent(context, line, drums)
             if count > most:
-                best, most = Choice(line, what, drums), count
+                best, most = RecurrenceChoice(line, what, drums), count
         if most >= recur.FEWEST:
             break
     return best
@@ -162,7 +162,7 @@ def _most_frequent(context: Context, line: str, drums: str) -> tuple[str, int]:
     return counts.most_common(1)[0] if counts else ("", 0)
 
 
-def asked(context: Context, search: str) -> Choice | None:
+def asked(context: Context, search: str) -> RecurrenceChoice | None:
     """What an address such as `?line=core-1&what=mark:&drums=30` asks for; None where it asks for no line."""
     query = parse_qs(search.removeprefix("?"), keep_blank_values=True)
     line, what, drums = (query.get(name, [""])[0] for name in ("line", "what", "drums"))
@@ -170,19 +170,19 @@ def asked(context: Context, search: str) -> Choice | None:
         return None
     usual = busiest(context, line)
     known = kinds(context.configuration.lines[line])
-    return Choice(line, what if what in known else usual.what, drums if drums in DRUMS else usual.drums)
+    return RecurrenceChoice(line, what if what in known else usual.what, drums if drums in DRUMS else usual.drums)
 
 
-def cable(context: Context, line: str, drums: str) -> Cable | None:
+def cable(context: Context, line: str, drums: str) -> ChosenCable | None:
     """The newest drums of a line that follow each other."""
     newest = list(context.record.drums(line, int(drums)))[::-1]
     if not newest:
         return None
     end = newest[-1].end_m if newest[-1].end_m is not None else np.inf
-    return Cable(context.configuration.lines[line], newest, newest[0].start_m, end)
+    return ChosenCable(context.configuration.lines[line], newest, newest[0].start_m, end)
 
 
-def events(context: Context, of: Cable, what: str) -> list[Finding]:
+def events(context: Context, of: ChosenCable, what: str) -> list[Finding]:
     """Findings of a kind, in order of metre."""
     kind, _, path = what.partition(":")
     found = context.record.findings(of.line.line, of.start_m, of.end_m)
@@ -194,7 +194,7 @@ def _at(f: Finding) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
+class RecurrenceResult:
     """What the page shows, and what the fold needs."""
 
     parts: Children
@@ -206,14 +206,14 @@ class Answer:
     unit: str = "m"
 
 
-def answer(context: Context, line: str, what: str, drums: str, least: float, most: float) -> Answer:
+def answer(context: Context, line: str, what: str, drums: str, least: float, most: float) -> RecurrenceResult:
     """The period, its rivals, the clock and the part; then what went before and where faults come from."""
     of = cable(context, line, drums)
     nothing = np.empty(0)
     if of is None:
-        return Answer([html.P("No drum of this line is recorded yet.")], [], nothing, None, None, None)
+        return RecurrenceResult([html.P("No drum of this line is recorded yet.")], [], nothing, None, None, None)
     if not 0 < least < most:
-        return Answer(
+        return RecurrenceResult(
             [html.P("Search spacing: the first value must be below the second.")], [], nothing, None, None, None
         )
     kind, _, path = what.partition(":")
@@ -254,7 +254,7 @@ def answer(context: Context, line: str, what: str, drums: str, least: float, mos
         *_paretos(context, of),
     ]  # fmt: skip
     period = found.period if isinstance(found, Found) else found.best
-    return Answer(shown, more, x, None, None, period)
+    return RecurrenceResult(shown, more, x, None, None, period)
 
 
 @dataclass(frozen=True, slots=True)
@@ -271,12 +271,12 @@ class Signal:
         return "m" if self.clock == "metres" else "s"
 
 
-def _recorded(context: Context, of: Cable, path: str) -> Trend:
+def _recorded(context: Context, of: ChosenCable, path: str) -> Trend:
     start, end = of.span_ms
     return context.record.samples(Stream(of.line.line, *path.split("/")), start, min(end, context.now_ms))
 
 
-def in_time(context: Context, of: Cable, path: str) -> Signal:
+def in_time(context: Context, of: ChosenCable, path: str) -> Signal:
     """A stream at its own interval, from its samples."""
     spacing = float(of.line.streams[path].interval_s or 1.0)
     said = _recorded(context, of, path)
@@ -288,10 +288,12 @@ def in_time(context: Context, of: Cable, path: str) -> Signal:
     return Signal(np.arange(len(v), dtype=np.float64) * spacing, v, spacing, "seconds")
 
 
-def _signal(context: Context, of: Cable, path: str, signal: Signal, least: float, most: float) -> Answer:
+def _signal(
+    context: Context, of: ChosenCable, path: str, signal: Signal, least: float, most: float
+) -> RecurrenceResult:
     at, v, nothing = signal.at, signal.v, np.empty(0)
     if len(v) < 100:
-        return Answer([html.P("Not enough data in the selected drums.")], [], nothing, None, None, None)
+        return RecurrenceResult([html.P("Not enough data in the selected drums.")], [], nothing, None, None, None)
     found, power = find_wave(v, signal.spacing, least, most)
     readings = f"readings every {exact(signal.spacing)} {signal.unit}"
     shown: Children = [_said(found, int(np.isfinite(v).sum()), readings, signal.unit)]
@@ -320,7 +322,7 @@ def _signal(context: Context, of: Cable, path: str, signal: Signal, least: float
         )  # fmt: skip
     shown.append(_rivals(found))
     period = found.period if isinstance(found, Wave) else found.best
-    return Answer(shown, [], nothing, v, at, period, signal.unit)
+    return RecurrenceResult(shown, [], nothing, v, at, period, signal.unit)
 
 
 def _speed(x: Floats, t: Floats) -> float:
@@ -334,7 +336,7 @@ def _spread(x: Floats, t: Floats) -> float:
     return float(v.std() / v.mean()) if len(v) > 1 and v.mean() > 0 else 0.0
 
 
-def _rpm(context: Context, of: Cable) -> dict[str, float]:
+def _rpm(context: Context, of: ChosenCable) -> dict[str, float]:
     """Mean speed of each drive that a part turns by."""
     found = {}
     for part in of.line.rotating_part:
@@ -345,8 +347,8 @@ def _rpm(context: Context, of: Cable) -> dict[str, float]:
     return found
 
 
-def _said(found: Found | Wave | Silence, count: int, of: str, unit: str = "m") -> html.P:
-    if isinstance(found, Silence):
+def _said(found: Found | Wave | NoPeriod, count: int, of: str, unit: str = "m") -> html.P:
+    if isinstance(found, NoPeriod):
         return html.P(f"{format.number(count, '', 0)} {of}: {found.why}.", className="outcome", id="recurring-outcome")
     share = f"; fits {percent(found.share)} of events" if isinstance(found, Found) else ""
     text = (
@@ -361,7 +363,7 @@ def _once(chance: float) -> str:
 
 
 def _named(
-    line: Line, verdict: parts.Verdict, found: Found | Wave, clock: recur.Clock | None, unit: str = "m"
+    line: Line, verdict: parts.PartRanking, found: Found | Wave, clock: recur.Clock | None, unit: str = "m"
 ) -> Children:
     rows = [
         [
@@ -406,8 +408,8 @@ def _turns(line: Line) -> list[tuple[str, float]]:
     return [(p.title or p.name, p.circumference_m) for p in line.rotating_part if p.circumference_m]
 
 
-def _rivals(found: Found | Wave | Silence) -> Any:
-    if isinstance(found, Silence) or not found.rivals:
+def _rivals(found: Found | Wave | NoPeriod) -> Any:
+    if isinstance(found, NoPeriod) or not found.rivals:
         return html.P("")
     rows = [[fixed(r.period, 4), r.relation, _once(r.false_alarm)] for r in found.rivals]
     return table(
@@ -420,7 +422,7 @@ def _rivals(found: Found | Wave | Silence) -> Any:
 # ---- more --------------------------------------------------------------------------------------------------------
 
 
-def _before(context: Context, of: Cable, x: Floats) -> Children:
+def _before(context: Context, of: ChosenCable, x: Floats) -> Children:
     if not len(x):
         return []
     end = of.end_m if np.isfinite(of.end_m) else float(x.max()) + 100
@@ -472,7 +474,7 @@ def _offset(m: float, m_per_s: float) -> str:
     return f"{fixed(abs(m), 0)} m{seconds} {'earlier' if m < 0 else 'later'} on the drum"
 
 
-def _by_place(context: Context, of: Cable, x: Floats, t: Floats) -> Children:
+def _by_place(context: Context, of: ChosenCable, x: Floats, t: Floats) -> Children:
     """Whether faults gather at one place of every drum, or at one time of the day."""
     ended = [d for d in of.drums if d.end_m is not None]
     spans = [(d.start_m, d.end_m) for d in ended if d.end_m is not None]
@@ -492,7 +494,7 @@ def _by_place(context: Context, of: Cable, x: Floats, t: Floats) -> Children:
     return [html.P(" ".join(said), className="note")] if said else []
 
 
-def _by_shift(context: Context, of: Cable, found: Sequence[Finding]) -> Children:
+def _by_shift(context: Context, of: ChosenCable, found: Sequence[Finding]) -> Children:
     works = context.configuration.works
     start, end = of.span_ms
     end = min(end, context.now_ms)
@@ -526,7 +528,7 @@ def _by_shift(context: Context, of: Cable, found: Sequence[Finding]) -> Children
 PARETOS = ("line", "station", "product", "drum")
 
 
-def _paretos(context: Context, of: Cable) -> Children:
+def _paretos(context: Context, of: ChosenCable) -> Children:
     """Faults on the newest drums of every line, by where they were found and on what."""
     newest = {name: context.record.drums(name, len(of.drums)) for name in context.configuration.lines}
     called = names_apart(d.key for drums in newest.values() for d in drums)
@@ -602,7 +604,9 @@ def work(context: Context, line: str, what: str, drums: str) -> Children:
     return parts_
 
 
-def _effect(context: Context, of: Cable, f: Finding, done: Sequence[Finding], x: Floats, newest_m: float) -> Children:
+def _effect(
+    context: Context, of: ChosenCable, f: Finding, done: Sequence[Finding], x: Floats, newest_m: float
+) -> Children:
     same = sorted(g.start_m for g in done)
     place = same.index(f.start_m)
     start = same[place - 1] if place else of.start_m

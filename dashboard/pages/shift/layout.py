@@ -26,7 +26,7 @@ from monitor.analysis.shift import (
     stops,
     with_silence,
 )
-from monitor.analysis.shift_calendar import Span, shift_at, shifts_between
+from monitor.analysis.shift_calendar import ShiftSpan, shift_at, shifts_between
 from monitor.contract import bounds
 from monitor.contract.config.line import Line
 from monitor.contract.reading import AlarmRow
@@ -140,7 +140,7 @@ def answer(context: Context, start: str | None) -> Children:
     ]  # fmt: skip
 
 
-def of_line(context: Context, line: Line, span: Span, until_ms: int) -> LineShift:
+def of_line(context: Context, line: Line, span: ShiftSpan, until_ms: int) -> LineShift:
     """One line's shift, from the record."""
     name, offset = line.line, line.counter_m - line.take_up_m
     end = context.record.metre_at(name, until_ms)
@@ -182,7 +182,7 @@ def made(context: Context, line: str, start_m: float, end_m: float) -> dict[str,
     return total
 
 
-def silent(context: Context, line: str, span: Span, until_ms: int) -> list[tuple[int, int]]:
+def silent(context: Context, line: str, span: ShiftSpan, until_ms: int) -> list[tuple[int, int]]:
     """When nothing was heard of a line in a shift: its alarm is raised some seconds after the silence began."""
     settings = context.configuration.lines[line].silence
     rows = context.record.alarm_changes(line, span.start_ms - DAY_MS, until_ms, MOST)

@@ -80,4 +80,4 @@ def draw(
     span = layout.span_ms(context, choice, since, until)
     if isinstance(span, str):
         return None, span
-    return layout.answer(context, layout.Asked(line, chosen, *span))
+    return layout.answer(context, layout.TrendRequest(line, chosen, *span))

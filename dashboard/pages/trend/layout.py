@@ -26,7 +26,7 @@ CUSTOM = "custom"
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class TrendRequest:
     """Which span of which streams."""
 
     line: str
@@ -36,7 +36,7 @@ class Asked:
 
 
 @dataclass(frozen=True, slots=True)
-class Choice:
+class TrendChoice:
     """What an address asks for: a line, and of the rest what it names; `since` and `until` are local times."""
 
     line: str
@@ -46,7 +46,7 @@ class Choice:
     until: str | None
 
 
-def choice_of(context: Context, search: str) -> Choice | None:
+def choice_of(context: Context, search: str) -> TrendChoice | None:
     """The choice in an address such as `?line=core-1&span=8 h&streams=oven-a/temperature`; None without a line."""
     query = {name: values[0] for name, values in parse_qs(search.removeprefix("?")).items()}
     line = context.configuration.lines.get(query.get("line", ""))
@@ -56,7 +56,7 @@ def choice_of(context: Context, search: str) -> Choice | None:
     since, until = (query.get(name) if local_ms(query.get(name), context.zone) else None for name in ("from", "until"))
     span = query.get("span")
     streams = tuple(path for path in query.get("streams", "").split(",") if path in known)
-    return Choice(line.line, streams, span if span in (*SPANS, CUSTOM) else None, since, until)
+    return TrendChoice(line.line, streams, span if span in (*SPANS, CUSTOM) else None, since, until)
 
 
 def content(context: Context) -> Children:
@@ -122,7 +122,7 @@ def local_ms(text: str | None, zone: str) -> int | None:
         return None
 
 
-def answer(context: Context, asked: Asked) -> tuple[html.Div, str]:
+def answer(context: Context, asked: TrendRequest) -> tuple[html.Div, str]:
     """The chart and a sentence on what it holds."""
     line = context.configuration.lines[asked.line]
     data: dict[str, Points] = {}

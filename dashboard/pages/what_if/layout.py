@@ -20,7 +20,7 @@ from dashboard.text import format
 from dashboard.text.format import exact, fixed, significant
 from dashboard.text.numbers import NotANumberError, read_number
 from monitor.analysis import what_if as ovens
-from monitor.analysis.what_if import Answer, Setting, Stop, Stopped, ask, ask_stop, calibrate, set_of
+from monitor.analysis.what_if import PlannedStop, Setting, SettingResult, Stopped, ask, ask_stop, calibrate, set_of
 from monitor.contract.config import titles
 from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Cure, Recipe
@@ -156,7 +156,7 @@ def _oven_C(line: Line, given: Mapping[str, Any], name: str) -> float:
     return value
 
 
-def _said(cure: Cure, found: Answer) -> Children:
+def _said(cure: Cure, found: SettingResult) -> Children:
     c = found.leaves
     under, hot = c.index_inner < cure.index_min, c.peak_C > cure.surface_max_C or c.degradation > cure.degradation_max
     verdict = "undercured" if under else "overheated" if hot else "cured"
@@ -177,12 +177,12 @@ def _said(cure: Cure, found: Answer) -> Children:
     ]
 
 
-def _curve(found: Answer, name: str, now: bool) -> Along:
+def _curve(found: SettingResult, name: str, now: bool) -> Along:
     p, t = found.profile.position_m, found.profile.trace
     return Along(name, p, t.inner_C, t.surface_C, t.index_inner, now)
 
 
-def _along(line: Line, cure: Cure, found: Answer, plain: Answer) -> Any:
+def _along(line: Line, cure: Cure, found: SettingResult, plain: SettingResult) -> Any:
     drawn = along_figure(line, cure, [_curve(plain, "recipe", False), _curve(found, "this setting", True)])
     return chart("settings-along", drawn)
 
@@ -216,7 +216,7 @@ def _against(line: Line, recipe: Recipe, setting: Setting) -> Any:
     return chart("settings-against", fig)
 
 
-def _room(line: Line, found: Answer) -> Any:
+def _room(line: Line, found: SettingResult) -> Any:
     m = found.margins
     if m is None:
         return html.P("Headroom is calculated for the configured film coefficients only: set the factor back to 1.")
@@ -240,7 +240,7 @@ def _room(line: Line, found: Answer) -> Any:
 
 
 def _stop(line: Line, recipe: Recipe, setting: Setting, given: Mapping[str, Any]) -> Children:
-    stop = Stop(*(_given(given, name, "s") for name in ("slows", "stands", "restarts")))
+    stop = PlannedStop(*(_given(given, name, "s") for name in ("slows", "stands", "restarts")))
     if min(stop.slows_s, stop.stands_s, stop.restarts_s) < 0:
         raise ValueError("a stop has times of 0 s or more")
     found = ask_stop(line, recipe, setting, stop)

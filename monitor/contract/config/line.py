@@ -150,7 +150,7 @@ class Counter(Settings):
     silent_after_s: Positive = 1.0
 
 
-class Silence(Settings):
+class SilenceRule(Settings):
     """When a line of which nothing at all is heard is told as one alarm."""
 
     after_s: Positive = 10.0
@@ -198,7 +198,7 @@ class Line(Settings):
     settle_s: Positive = 5.0
     stopped_below_m_per_min: NotNegative = 3.0
     open_air: OpenAir = OpenAir()
-    silence: Silence | None = None
+    silence: SilenceRule | None = None
     station: list[Station]
     zone: list[Zone] = []
     stream: list[StreamSettings]

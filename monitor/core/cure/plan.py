@@ -10,7 +10,7 @@ from monitor.contract.config.line import Zone as LineZone
 from monitor.contract.config.recipe import Arrhenius, Recipe
 from monitor.contract.record import Floats
 from monitor.physics.conduction import Wall
-from monitor.physics.cure import Cable, Way, Zone
+from monitor.physics.cure import Cable, PathZone, Way
 from monitor.physics.kinetics import Rate
 from monitor.physics.march import Route
 from monitor.physics.margins import CureLimits
@@ -72,7 +72,7 @@ def way_of(line: Line, zone_C: dict[str, float], sign: float = 0.0) -> Way:
     """The line's path at constant temperatures by name of zone; a zone not named is as warm as the air."""
     air_C = line.open_air.temperature_C
     zones = tuple(
-        Zone(z.start_m, z.end_m, film_of(line, z, sign), (zone_C.get(z.name, air_C),), name=z.name)
+        PathZone(z.start_m, z.end_m, film_of(line, z, sign), (zone_C.get(z.name, air_C),), name=z.name)
         for z in zones_on_path(line)
     )
     return Way(zones, film_of(line, None, sign), air_C, line.take_up_m)

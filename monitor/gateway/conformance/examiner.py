@@ -120,7 +120,7 @@ TRIAL_AS_CLIENT = (
 
 
 @dataclass(slots=True)
-class Verdict:
+class RuleResult:
     """What was found of one rule."""
 
     tried: bool = False
@@ -142,7 +142,7 @@ class Examiner:
     unit_s: float
     trial: tuple[Phase, ...] = TRIAL
     sees_connections: bool = True
-    verdicts: dict[str, Verdict] = field(default_factory=lambda: {name: Verdict() for name in rules.titles()})
+    verdicts: dict[str, RuleResult] = field(default_factory=lambda: {name: RuleResult() for name in rules.titles()})
     messages: int = 0
     _decoder: Decoder = field(init=False)
     _phases: list[Phase] = field(init=False)
@@ -286,7 +286,7 @@ class Examiner:
             name, came = _name(self._left_out), self._holds(self._left_out)
             self.judge("R20", came, f"{name} was reported missing and never sent again")
             if not came:
-                self.verdicts["R19"] = Verdict()  # what is not kept cannot be sent again
+                self.verdicts["R19"] = RuleResult()  # what is not kept cannot be sent again
                 self._unreported.pop(self._left_out, None)
         if phase.name == "go on without it" and self._deferred:
             name = _name(self._deferred)

@@ -19,7 +19,7 @@ START_TRIES = 5
 
 
 @dataclass(slots=True)
-class Broker:
+class OwnBroker:
     """The embedded broker as a process that can be killed and started again, each time on a `port` found for it."""
 
     port: int = 0
@@ -74,7 +74,7 @@ async def connected(examiner: Examiner, at: BrokerAddress, certificates: Path | 
         examiner.published(topic, payload, qos, retain, time.time())
 
     tap = Tap(lambda: examiner.connected(time.time()), examiner.subscribed, published, examiner.in_flight)
-    broker = Broker()
+    broker = OwnBroker()
 
     async def act(order: Do | Report) -> None:
         await _act(order, tap, broker)
@@ -90,7 +90,7 @@ async def connected(examiner: Examiner, at: BrokerAddress, certificates: Path | 
         await broker.kill()
 
 
-async def _act(order: Do | Report, tap: Tap, broker: Broker) -> None:
+async def _act(order: Do | Report, tap: Tap, broker: OwnBroker) -> None:
     if isinstance(order, Report):
         tap.publish(order.topic, order.payload)
     elif order is Do.CUT:

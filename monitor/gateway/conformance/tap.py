@@ -89,7 +89,7 @@ def _whole(frame: bytes, at: int) -> tuple[int, int]:
 
 
 @dataclass(slots=True, eq=False)
-class Connection:
+class TappedConnection:
     """One connection of a client: what it is by now, told from its packets."""
 
     writer: asyncio.StreamWriter
@@ -164,7 +164,7 @@ class Tap:
     on_in_flight: Callable[[int, int], None] = lambda _count, _most: None
     open: bool = False
     _through: asyncio.Event = field(default_factory=asyncio.Event)  # acknowledgements of messages are let through
-    _connections: dict[Connection, asyncio.StreamWriter] = field(default_factory=dict)
+    _connections: dict[TappedConnection, asyncio.StreamWriter] = field(default_factory=dict)
     _servers: list[asyncio.Server] = field(default_factory=list)
 
     def __post_init__(self) -> None:
@@ -208,7 +208,9 @@ class Tap:
             far_reader, far = await asyncio.open_connection("127.0.0.1", to_port)
         except OSError:
             return writer.transport.abort()
-        connection = Connection(writer, self.on_connected, self.on_subscribed, self.on_published, self.on_in_flight)
+        connection = TappedConnection(
+            writer, self.on_connected, self.on_subscribed, self.on_published, self.on_in_flight
+        )
         self._connections[connection] = far
         try:
             async with asyncio.TaskGroup() as group:

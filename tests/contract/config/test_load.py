@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.contract.config.load import ConfigurationError, Fault, parse, read_folder
+from monitor.contract.config.load import ConfigurationError, FileFault, parse, read_folder
 from tests.core.story import CONFIGS
 
 FILES = read_folder(CONFIGS)
@@ -119,7 +119,7 @@ def test_no_text_breaks_the_reader(name, place, insert):
     assert all(f.file and f.key and f.problem for f in found)
 
 
-def attempt(files: dict[str, str]) -> list[Fault]:
+def attempt(files: dict[str, str]) -> list[FileFault]:
     try:
         parse(files)
     except ConfigurationError as error:

@@ -57,7 +57,7 @@ def test_the_wheel_is_named_with_period_rivals_and_fold(context, marked):
 
 def test_d11_the_page_opens_on_what_has_most_to_say(context, record, marked, monkeypatch):
     """D11: not on the first line's first kind whatever is there; the address may choose something else."""
-    assert recurrence.busiest(context) == recurrence.Choice("core-1", EVENT, "10")
+    assert recurrence.busiest(context) == recurrence.RecurrenceChoice("core-1", EVENT, "10")
     monkeypatch.setattr(
         record,
         "findings",
@@ -65,11 +65,13 @@ def test_d11_the_page_opens_on_what_has_most_to_say(context, record, marked, mon
             [fault(20_100.0 + i, "mark", "operator/action") for i in range(9)] if line == "core-2" else []
         ),
     )
-    assert recurrence.busiest(context) == recurrence.Choice("core-2", "mark:", "10")
-    assert recurrence.asked(context, "?line=core-1&what=window:&drums=30") == recurrence.Choice(
+    assert recurrence.busiest(context) == recurrence.RecurrenceChoice("core-2", "mark:", "10")
+    assert recurrence.asked(context, "?line=core-1&what=window:&drums=30") == recurrence.RecurrenceChoice(
         "core-1", "window:", "30"
     )
-    assert recurrence.asked(context, "?line=core-2&what=none&drums=7") == recurrence.Choice("core-2", "mark:", "10")
+    assert recurrence.asked(context, "?line=core-2&what=none&drums=7") == recurrence.RecurrenceChoice(
+        "core-2", "mark:", "10"
+    )
     assert recurrence.asked(context, "?line=nowhere") is None
 
 
@@ -79,7 +81,7 @@ def test_d11_too_few_events_in_the_newest_drums_are_looked_for_in_more(context, 
     old = drums[1].start_m + 10.0
     found = [fault(old + 3 * i) for i in range(8)]
     monkeypatch.setattr(record, "findings", lambda line, a, b: [f for f in found if a <= f.start_m < b])
-    assert recurrence.busiest(context, "core-1") == recurrence.Choice("core-1", EVENT, "100")
+    assert recurrence.busiest(context, "core-1") == recurrence.RecurrenceChoice("core-1", EVENT, "100")
 
 
 def test_a_repair_that_helped_is_said_to_have_helped(context, marked):

@@ -6,7 +6,7 @@ import socket
 import pytest
 
 from monitor.gateway.conformance import own_broker
-from monitor.gateway.conformance.own_broker import START_TRIES, Broker
+from monitor.gateway.conformance.own_broker import START_TRIES, OwnBroker
 from tests.ports import free_port
 
 
@@ -28,7 +28,7 @@ async def accepts(port: int) -> bool:
 async def test_a_port_that_is_taken_meanwhile_is_passed_over_at_each_start(one, monkeypatch):
     given = [one, free_port(), one, one - 1, free_port()]  # the second of a pair may be the one taken
     monkeypatch.setattr(own_broker, "_free_pair", iter(given).__next__)
-    broker = Broker()
+    broker = OwnBroker()
     try:
         for expected in (given[1], given[4]):
             await broker.start()
@@ -44,12 +44,12 @@ async def test_a_port_that_is_taken_meanwhile_is_passed_over_at_each_start(one, 
 async def test_a_broker_that_cannot_start_is_named(one, monkeypatch):
     monkeypatch.setattr(own_broker, "_free_pair", lambda: one)
     with pytest.raises(OSError, match=f"did not start, on none of {START_TRIES} ports"):
-        await Broker().start()
+        await OwnBroker().start()
 
 
 async def test_one_that_does_not_answer_in_time_is_ended_and_named(monkeypatch):
     monkeypatch.setattr(own_broker, "START_WITHIN_S", 0.0)
-    broker = Broker()
+    broker = OwnBroker()
     with pytest.raises(OSError, match="did not start within 0 s"):
         await broker.start()
     assert broker.process is not None

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from paho.mqtt.client import topic_matches_sub
 
-from monitor.gateway.conformance.tap import Connection, Frames, MalformedError, Tap, matches, show
+from monitor.gateway.conformance.tap import Frames, MalformedError, Tap, TappedConnection, matches, show
 
 # Written by hand from MQTT 5.0, sections 3.1, 3.3, 3.8 and 3.9.
 CONNECT_5 = bytes.fromhex("10 0e 0004 4d515454 05 02 001e 00 0001 61")
@@ -25,9 +25,9 @@ PUBLISH_311 = bytes.fromhex("32 09 0003 612f62 0009 7b7d")
 ALL = CONNECT_5 + SUBSCRIBE_5 + PUBLISH_5
 
 
-def connection(seen: list) -> Connection:
+def connection(seen: list) -> TappedConnection:
     published = lambda *fields: seen.append(fields)  # noqa: E731
-    return Connection(None, lambda: seen.append("connected"), seen.append, published)  # type: ignore[arg-type]
+    return TappedConnection(None, lambda: seen.append("connected"), seen.append, published)  # type: ignore[arg-type]
 
 
 @given(st.lists(st.integers(0, len(ALL)), max_size=8))
@@ -61,7 +61,7 @@ def test_what_a_client_of_mqtt_3_1_1_does_is_seen():
 
 def test_what_is_not_acknowledged_is_counted_against_what_the_broker_allows():
     flights: list = []
-    one = Connection(None, lambda: None, lambda _: None, lambda *_: None, lambda *f: flights.append(f))  # type: ignore[arg-type]
+    one = TappedConnection(None, lambda: None, lambda _: None, lambda *_: None, lambda *f: flights.append(f))  # type: ignore[arg-type]
     one.sent(CONNECT_5)
     one.received(bytes.fromhex("20 0e 00 00 0b 26 0001 61 0001 62 21 0014 25"))  # a user property, Receive Maximum 20
     for packet in (7, 8):
