@@ -40,7 +40,7 @@ class Cells:
             return
         np.add.at(self.count, cell, 1.0)
         np.add.at(self.total, cell, v)  # one after the other, so that no cut of the stream shows
-        starts = np.flatnonzero(np.diff(cell, prepend=-1))
+        starts = changes(cell).nonzero()[0]
         at = cell[starts]
         self.least[at] = np.minimum(self.least[at], np.minimum.reduceat(v, starts))
         self.most[at] = np.maximum(self.most[at], np.maximum.reduceat(v, starts))
@@ -72,6 +72,11 @@ class Cells:
         self._reach(count)
         n = self.count[:count]
         own = n > 0
+        if own.all():
+            mean, least, most = self.total[:count] / n, self.least[:count].copy(), self.most[:count].copy()
+            self.held, self.heard_s = float(self.newest[count - 1]), float(self.newest_s[count - 1])
+            self._drop(count)
+            return mean, least, most
         mean = np.divide(self.total[:count], n, out=np.full(count, np.nan), where=own)
         least = np.where(own, self.least[:count], np.nan)
         most = np.where(own, self.most[:count], np.nan)
@@ -93,7 +98,9 @@ class Cells:
 
     def _skip(self, count: int) -> None:
         """Forget metres that nobody asked for; those that follow may still hold the newest sample of them."""
-        spoken = np.flatnonzero(self.count[: max(count, 0)])
+        if count <= 0:
+            return
+        spoken = np.flatnonzero(self.count[:count])
         if len(spoken):
             self.held, self.heard_s = float(self.newest[spoken[-1]]), float(self.newest_s[spoken[-1]])
         self._drop(count)
@@ -107,11 +114,17 @@ class Cells:
             setattr(self, name, np.concatenate((getattr(self, name), np.full(grow, blank))))
 
     def _drop(self, count: int) -> None:
-        if count <= 0 or self.base is None:
-            return
+        assert self.base is not None
         self.base += count
         for name in _BLANK:
             setattr(self, name, getattr(self, name)[count:])
+
+
+def changes(values: NDArray[np.int64] | NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Where a value is another than the one before it; the first is."""
+    found = np.ones(len(values), dtype=np.bool_)
+    np.not_equal(values[1:], values[:-1], out=found[1:])
+    return found
 
 
 _BLANK = {"count": 0.0, "total": 0.0, "least": np.inf, "most": -np.inf, "newest": np.nan, "newest_s": -np.inf}

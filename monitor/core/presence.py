@@ -43,6 +43,9 @@ class Missing:
 
         A message that came after waiting for it was over ends a silence, even if its stamps leave no hole.
         """
+        if not self.silent and known_s[-1] - min(self.last_s, t_s[0]) <= self.after_s:  # no hole can be longer
+            self.last_s = float(t_s[-1])
+            return []
         before = np.concatenate(([self.last_s], t_s[:-1]))
         came = np.where(np.diff(seq, prepend=-1) != 0, known_s, t_s)
         ends = np.flatnonzero(came - before > self.after_s).tolist()

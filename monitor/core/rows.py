@@ -84,7 +84,7 @@ class Rows:
             if flow.settings.required and (flow.cells is not None or flow.heat is not None):
                 seen &= self._judged(flow, passed)
             if flow.cells is not None:
-                passed_s = passed.at[self._middle_m(flow)]
+                passed_s = passed.at[flow.middle_m]
                 mean, least, most = flow.cells.take(int(metres[0]), len(metres), passed_s)
                 columns |= {path: mean, f"{path}/min": least, f"{path}/max": most}
             elif flow.heat is not None:
@@ -98,7 +98,7 @@ class Rows:
     def _judged(self, flow: StreamFlow, passed: Passages) -> NDArray[np.bool_]:
         """Whether a recipe was in force all the while each metre was at an instrument or in its zone."""
         if flow.heat is None:
-            spans = [(passed.at[self._middle_m(flow)],) * 2]
+            spans = [(passed.at[flow.middle_m],) * 2]
         else:
             zones = [z for z in self.line.zone if z.temperature == flow.settings.path]
             spans = [(passed.at[z.start_m], passed.at[z.end_m]) for z in zones]
@@ -108,12 +108,9 @@ class Rows:
                 judged &= ~((entered_s < end_s) & (left_s >= begin_s))
         return judged
 
-    def _middle_m(self, flow: StreamFlow) -> float:
-        return self.line.stations[flow.settings.station].middle_m
-
     def _positions_m(self, flows: Mapping[str, StreamFlow]) -> Floats:
         """Path positions whose passage a row needs."""
-        gauges = {self._middle_m(flow) for flow in flows.values() if flow.cells is not None}
+        gauges = {flow.middle_m for flow in flows.values() if flow.cells is not None}
         return np.array(sorted(gauges | set(edges_m(self.line.zone).tolist())))
 
     def _marched(self, recipes: Mapping[str, Recipe]) -> tuple[str, ...]:

@@ -58,7 +58,7 @@ from monitor.core.presence import Missing, Stuck
 from monitor.core.revisions import Revisions
 from monitor.core.rows import Rows
 from monitor.core.state import StateTimeline
-from monitor.core.stream import EventPulse, Pending, StreamFlow, WindowCheck, extents
+from monitor.core.stream import EventPulse, Pending, StreamFlow, WindowCheck
 from monitor.core.track import Track, TrackStart, to_grid
 from monitor.core.zone_heat import ZoneHeat
 from monitor.physics.march import Elements
@@ -166,8 +166,7 @@ class StateType:
 
 
 def _relink_flow(flow: StreamFlow, given: Given) -> None:
-    flow.line = given.line
-    flow.where = extents(given.line, flow.settings)
+    flow.place(given.line)
 
 
 def _relink_stage(stage: CureStage, given: Given) -> None:
@@ -218,7 +217,7 @@ TYPES: dict[str, StateType] = {
     "alarm": StateType(Alarm),
     "alarm definition": StateType(Definition),
     "alarm event": StateType(AlarmEvent),
-    "flow": StateType(StreamFlow, ("line", "where"), _relink_flow),
+    "flow": StateType(StreamFlow, ("line", "where", "middle_m", "ahead_m"), _relink_flow),
     "order": StateType(StreamOrder),
     "pending": StateType(Pending),
     "cells": StateType(Cells),

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +25,8 @@ from monitor.core.zone_heat import ZoneHeat
 SIGN: dict[LimitName, int] = {"LOLO": -1, "LO": -1, "HI": 1, "HIHI": 1}
 VERDICT = {"none": Verdict.CONFORMING, "suspect": Verdict.SUSPECT, "nonconforming": Verdict.NONCONFORMING}
 
+RUNNING = STATES.index("running")
+
 Found = AlarmEvent | Finding
 
 
@@ -34,6 +37,14 @@ class Extent:
     start_m: float
     end_m: float
     suffix: str = ""
+
+
+@cache
+def _applies(states: tuple[str, ...]) -> NDArray[np.bool_]:
+    """By index into `STATES`: whether a window of these states applies."""
+    table = np.array([state in states for state in STATES])
+    table.flags.writeable = False
+    return table
 
 
 def extents(line: Line, settings: StreamSettings) -> tuple[Extent, ...]:
@@ -87,6 +98,8 @@ class Pending:
         if not self.t_s or max(self.t_s[0][0], self.floor_s[0]) >= before_s:
             return None
         sizes = [len(t) for t in self.t_s]
+        if len(sizes) == 1 and max(self.end_s, self.floor_s[0]) < before_s:
+            return self._take_one()
         t_s = np.concatenate(self.t_s) if len(sizes) > 1 else self.t_s[0]
         v = np.concatenate(self.v) if len(sizes) > 1 else self.v[0]
         known = np.maximum(t_s, np.repeat(self.floor_s, sizes))
@@ -94,6 +107,11 @@ class Pending:
         cut = int(np.searchsorted(known, before_s, side="left"))
         self._keep(t_s, v, seq, sizes, cut)
         return t_s[:cut], v[:cut], known[:cut], seq[:cut]
+
+    def _take_one(self) -> tuple[Floats, Floats, Floats, NDArray[np.int64]]:
+        """The only message that waits, whole."""
+        t_s, v, floor_s, seq = self.t_s.pop(), self.v.pop(), self.floor_s.pop(), self.seq.pop()
+        return t_s, v, np.maximum(t_s, floor_s), np.full(len(t_s), seq, dtype=np.int64)
 
     def _keep(self, t_s: Floats, v: Floats, seq: NDArray[np.int64], sizes: list[int], cut: int) -> None:
         ends = np.cumsum(sizes)
@@ -122,10 +140,9 @@ class WindowCheck:
         limits = {name: Limit(at, SIGN[name], window.deadband, on, off) for name, at in window.limits.items()}
         return cls(window, limits)
 
-    @property
-    def codes(self) -> list[int]:
-        """Indices of the states in which the window applies."""
-        return [STATES.index(s) for s in self.window.states]
+    def applies(self, code: NDArray[np.int64]) -> NDArray[np.bool_]:
+        """Whether the window applies in these states, given as indices into `STATES`."""
+        return _applies(tuple(self.window.states))[code]
 
 
 @dataclass(slots=True)
@@ -152,6 +169,8 @@ class StreamFlow:
     window: WindowCheck | None = None
     pulse: EventPulse | None = None
     tape: Tape | None = None
+    middle_m: float = 0.0  # path position of the station
+    ahead_m: float = 0.0  # of the counter: what is added to L for the line metre at the station
     too_late: int = 0
     newest: float = np.nan
     newest_s: float = -np.inf
@@ -160,7 +179,8 @@ class StreamFlow:
 
     @classmethod
     def of(cls, line: Line, settings: StreamSettings) -> "StreamFlow":
-        flow = cls(line, settings, StreamOrder(line.reorder_s), extents(line, settings))
+        flow = cls(line, settings, StreamOrder(line.reorder_s), ())
+        flow.place(line)
         if settings.kind == "samples":
             zone = any(z.temperature == settings.path for z in line.zone)
             flow.heat = ZoneHeat(settings.held_s) if zone else None
@@ -168,6 +188,12 @@ class StreamFlow:
         if settings.stuck_after_s:
             flow.stuck = Stuck(settings.stuck_after_s)
         return flow
+
+    def place(self, line: Line) -> None:
+        """Where on a line's path its readings apply."""
+        self.line, self.where = line, extents(line, self.settings)
+        self.middle_m = line.stations[self.settings.station].middle_m
+        self.ahead_m = line.counter_m - self.middle_m
 
     def judge_by(self, recipe: Recipe | None) -> None:
         """Take the windows of another recipe; call `close` first for what stands open under the old one."""
@@ -241,8 +267,9 @@ class StreamFlow:
             t_s, v, known_s, seq = taken
             if self.settings.derived:
                 v = derived(self.settings.derived, self.tape, v, moved_m_per_min(track, t_s))
-            if np.isnan(v).any():
-                good = ~np.isnan(v)
+            missing = np.isnan(v)
+            if missing.any():
+                good = ~missing
                 t_s, v, known_s, seq = t_s[good], v[good], known_s[good], seq[good]
             if len(t_s):
                 yield from self._use(t_s, v, known_s, seq, track, states)
@@ -259,12 +286,11 @@ class StreamFlow:
         if self.settings.kind == "events":
             yield from self._events(t_s, v, known_s, seq, L_m)
             return
-        code = states.at(t_s) if self.stuck or self.window else None
-        if self.stuck and code is not None:
-            moving = code == STATES.index("running")
+        if self.stuck:
+            moving = states.at(t_s) == RUNNING
             yield from self._silences("stuck", self.stuck.hear(t_s, v, moving, known_s, seq), track)
-        if self.window and code is not None:
-            yield from self._windows(t_s, v, known_s, seq, L_m, code)
+        if self.window:
+            yield from self._windows(t_s, v, known_s, seq, L_m, states)
         self._gather(t_s, v, known_s, L_m)
 
     def _gather(self, t_s: Floats, v: Floats, known_s: Floats, L_m: Floats) -> None:
@@ -277,20 +303,19 @@ class StreamFlow:
         if self.heat:
             self.heat.add(t_s, v)
         elif self.cells:
-            middle = self.line.stations[self.settings.station].middle_m
-            self.cells.add(L_m + (self.line.counter_m - middle), t_s, v)
+            self.cells.add(L_m + self.ahead_m, t_s, v)
 
     def _windows(
-        self, t_s: Floats, v: Floats, known_s: Floats, seq: NDArray[np.int64], L_m: Floats, code: NDArray[np.int64]
+        self, t_s: Floats, v: Floats, known_s: Floats, seq: NDArray[np.int64], L_m: Floats, states: StateTimeline
     ) -> Iterator[Found]:
         check = self.window
         assert check is not None
-        applies = np.isin(code, check.codes)
-        yield from self._suppression(check, sorted(check.suppressed), applies, t_s, known_s, seq)
-        least, most = float(v.min()), float(v.max())
+        least, most = float(v[v.argmin()]), float(v[v.argmax()])
         busy = [(name, limit) for name, limit in check.limits.items() if not limit.quiet(least, most)]
-        if not busy:
+        if not busy and not check.suppressed:
             return
+        applies = check.applies(states.at(t_s))
+        yield from self._suppression(check, sorted(check.suppressed), applies, t_s, known_s, seq)
         stretch = Stretch(t_s, v, L_m, known_s, seq, applies)
         clocks = (
             L_m if check.window.on_delay_m is not None else t_s,
