@@ -1,1 +1,1 @@
-"""What people see: pages over the store, and the messages that carry their answers back."""
+"""Web dashboard: pages that read the store, and messages for operator actions."""

@@ -1,4 +1,4 @@
-"""What every page is made from: what evidence is asked of, and the way out for the actions of people."""
+"""What every page is given: record, configuration, clock, and the gateway for operator actions."""
 
 from dataclasses import dataclass, field
 

@@ -1,4 +1,4 @@
-"""People's answers as messages: the dashboard never writes the store, it publishes what a person did."""
+"""Publishes operator actions over MQTT; the dashboard never writes the store."""
 
 import threading
 import time

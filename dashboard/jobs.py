@@ -1,4 +1,4 @@
-"""Long computations for a page, each in a process of its own: how far it is, its result, and a way to stop it."""
+"""Background jobs in separate processes, with progress, result and cancel."""
 
 import itertools
 import multiprocessing

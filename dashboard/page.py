@@ -1,4 +1,4 @@
-"""What a page says of itself when it registers: its address, its place in the navigation, layout and callbacks."""
+"""Registration of a page: address, place in the navigation, layout and callbacks."""
 
 from collections.abc import Callable
 from dataclasses import dataclass, field

@@ -1,4 +1,4 @@
-"""Answers that viewers share: made once for all who ask in a second, or kept for who asks again."""
+"""Cached answers: computed once for all viewers of a second, or kept for repeated queries."""
 
 from collections import OrderedDict
 from collections.abc import Callable, Hashable

@@ -1,4 +1,4 @@
-"""The command `everymetre`: lists the parts that are installed and runs one of them."""
+"""The command `everymetre`: lists the installed commands and runs one of them."""
 
 import argparse
 import contextlib

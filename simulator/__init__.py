@@ -1,1 +1,1 @@
-"""The line as it truly is, its gauges, an unkind wire, and the truth for marking."""
+"""Simulator: physical line, instruments, network faults and ground truth."""

@@ -1,4 +1,4 @@
-"""The command `everymetre simulate`: lines of a scenario, published as if they were there."""
+"""The command `everymetre simulate`: simulates the lines of a scenario and publishes their data over MQTT."""
 
 import asyncio
 import os
@@ -89,7 +89,7 @@ def _lines(options: Namespace, scenario: Scenario) -> list[str]:
     unknown = set(options.lines or []) - set(scenario.stories)
     if unknown:
         known = ", ".join(scenario.stories)
-        raise ValueError(f"--lines: scenario {scenario.scenario} tells of {known}, not of {', '.join(sorted(unknown))}")
+        raise ValueError(f"--lines: scenario {scenario.scenario} contains {known}, not {', '.join(sorted(unknown))}")
     return options.lines or list(scenario.stories)
 
 

@@ -1,4 +1,4 @@
-"""A line that takes the drums of earlier lines: when it runs follows from when they are there and how long they are."""
+"""A line that takes the drums of earlier lines: its schedule follows from their availability and length."""
 
 import math
 from collections.abc import Callable, Iterator, Sequence

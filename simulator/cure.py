@@ -1,4 +1,4 @@
-"""True cure of metres of a run: the way of each element through the zones as they truly were, by our own solver."""
+"""True cure of the metres of a run, by an independent solver over the true zone temperatures."""
 
 from functools import partial
 from itertools import pairwise

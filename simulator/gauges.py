@@ -1,4 +1,4 @@
-"""The instruments: each samples its own truth at its own place, with noise, resolution and its own troubles."""
+"""The instruments: each samples the true value at its position, with noise, resolution and its own faults."""
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field

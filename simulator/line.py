@@ -1,4 +1,4 @@
-"""A line as it truly is, told as the messages its gauges send: `simulate` is the way in."""
+"""A physical line, output as the messages of its instruments: `simulate` is the entry point."""
 
 import zlib
 from collections.abc import Callable, Iterator, Mapping, Sequence

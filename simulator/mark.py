@@ -1,4 +1,4 @@
-"""Marks what the monitor found against what really happened: found, missed, false, and how far off in metres."""
+"""Scores the monitor's results against the ground truth: found, missed, false, and position error in metres."""
 
 import sys
 from argparse import ArgumentParser, Namespace

@@ -1,4 +1,4 @@
-"""Air temperature of an oven: heater of limited power, first-order inertia, PI control, and what goes wrong with it."""
+"""Air temperature of an oven: heater of limited power, first-order inertia, PI control, and its faults."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field

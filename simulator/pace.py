@@ -1,4 +1,4 @@
-"""Simulated time against the clock on the wall: real time, faster from the past until it has caught up, or at once."""
+"""Simulated time against wall-clock time: real time, faster from the past until it has caught up, or at once."""
 
 from dataclasses import dataclass
 

@@ -1,4 +1,4 @@
-"""Publishes runs by MQTT 5: keeps what is not stored, says it again after a broker or a monitor was away."""
+"""Publishes runs over MQTT 5: buffers what is not stored and sends it again after an outage of broker or monitor."""
 
 import asyncio
 import heapq

@@ -1,4 +1,4 @@
-"""What really happened at which metre, for marking what the monitor says of it."""
+"""Ground truth: what really happened at which metre, for scoring the monitor."""
 
 from dataclasses import asdict, dataclass, field
 from pathlib import Path

@@ -1,4 +1,4 @@
-"""An unkind wire: it delays, repeats, reorders and, only if told, loses messages."""
+"""Network fault model: delay, duplication, reordering and optional loss."""
 
 from dataclasses import dataclass, field
 

@@ -1,1 +1,1 @@
-"""What a person did, from the choice on a page to the message that the monitor gets."""
+"""Operator actions: from the form on a page to the MQTT message."""

@@ -1,4 +1,4 @@
-"""From what a person chose and typed to the message that tells the monitor: alarms answered, work noted, a handover."""
+"""Builds the MQTT message for an operator action: alarm response, maintenance entry, handover, decision, resistance."""
 
 from typing import Literal, TypedDict, cast
 

@@ -1,4 +1,4 @@
-"""From what a person typed on the page Limits to the messages that propose, decide and go back."""
+"""Builds the MQTT messages of the page Limits: propose, decide, restore."""
 
 from collections.abc import Iterable
 from typing import Any, cast

@@ -1,4 +1,4 @@
-"""The cable inside the line: its temperature and cure along the path, its headroom, and what it will come to."""
+"""Cable now in the line: temperature and cure along the path, headroom and forecast."""
 
 from collections.abc import Mapping
 from functools import lru_cache

@@ -1,4 +1,4 @@
-"""What stands around every page: the way to each question, the connection's state, theme, and the caution."""
+"""Frame of every page: navigation, connection state, theme, and the caution."""
 
 from base64 import b64encode
 from collections.abc import Mapping, Sequence

@@ -1,4 +1,4 @@
-"""A circuit integrity test over time: the flame with its window, shocks, water, and when the circuit failed."""
+"""A circuit integrity test over time: flame temperature with limits, shocks, water, and circuit failure."""
 
 import numpy as np
 import plotly.graph_objects as go

@@ -1,4 +1,4 @@
-"""What comes back, drawn: scores over periods with the parts' own turns, and the fold with one turn a row."""
+"""Figures of recurrence: score over period with the parts' circumferences, and the fold, one revolution per row."""
 
 from collections.abc import Sequence
 from itertools import pairwise

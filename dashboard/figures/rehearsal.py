@@ -1,4 +1,4 @@
-"""A rehearsal drawn: the stream with both sets of limits and what each would have raised; a suggestion's curve."""
+"""Figures of a rehearsal: the stream with both sets of limits and their alarms; the curve of a suggestion."""
 
 from collections.abc import Mapping, Sequence
 

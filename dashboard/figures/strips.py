@@ -1,4 +1,4 @@
-"""Streams over time, one strip each: a line in ink, the window drawn in, stops shaded. Live and long trends."""
+"""Streams over time, one strip each, with limits and shaded stops: live and long trends."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

@@ -1,1 +1,1 @@
-"""What pages and the api ask of the record, as plain values."""
+"""Queries of pages and api on the record, as plain values."""

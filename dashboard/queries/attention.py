@@ -1,4 +1,4 @@
-"""Which line needs attention first, and why: what is active now by priority, then what ended without an answer."""
+"""Which line needs attention first, and why: active alarms by priority, then unacknowledged ones that returned."""
 
 from collections import Counter
 from collections.abc import Mapping, Sequence

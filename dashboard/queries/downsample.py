@@ -1,4 +1,4 @@
-"""Fewer points for a screen, with every peak kept: live buckets and long trends."""
+"""Downsampling with peaks preserved: live buckets and long trends."""
 
 from itertools import pairwise
 

@@ -1,4 +1,4 @@
-"""What a page asks for each second, as plain values for JSON: every line now, and the shown line's newest samples."""
+"""What a page fetches each second, as plain values for JSON: every line now, and the shown line's newest samples."""
 
 from bisect import bisect_right
 from collections.abc import Mapping, Sequence
@@ -16,7 +16,7 @@ from monitor.contract.reading import AlarmRow, NowRow
 from monitor.contract.topics import Stream
 from monitor.contract.units import convert
 from monitor.evidence import verdict_runs
-from monitor.evidence.inherited import as_runs, legacies
+from monitor.evidence.inherited import as_runs, inherited_faults
 from monitor.evidence.verdict_runs import Run
 
 WANTS_ANSWER = frozenset({"unacknowledged", "returned to normal unacknowledged"})
@@ -251,7 +251,7 @@ def ribbon_now(context: Context, line: Line, row: NowRow, before: Ribbon | None)
     first, verdicts = context.record.verdicts(line.line, begin, end)
     newer = [Run(r.start_m + since, r.end_m + since, r.verdict) for r in verdict_runs.runs(first, verdicts, begin, end)]
     own = verdict_runs.joined([*kept, *newer])
-    more = as_runs(legacies(context, line.line, row.filling)) if row.filling is not None else []
+    more = as_runs(inherited_faults(context, line.line, row.filling)) if row.filling is not None else []
     return Ribbon(row.filling, wound, own, verdict_runs.laid_over(own, more), read_whole_ms)
 
 

@@ -1,1 +1,1 @@
-"""Words, numbers, units, times and addresses as people read and type them."""
+"""Texts, numbers, units, times and addresses as people read and enter them."""

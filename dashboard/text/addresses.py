@@ -1,4 +1,4 @@
-"""Where a drum's pages lie: the one place in which their addresses are written and read.
+"""Addresses of pages: those of a drum's pages, and where earlier addresses lead.
 
 A filling is meant by its line and number, since a drum's name may come back and may hold any character; a bare name
 in place of the number means the newest filling of that name.

@@ -1,4 +1,4 @@
-"""How numbers, units and times are written for people, the same on every page and sheet."""
+"""Formatting of numbers, units and times, the same on every page and sheet."""
 
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo

@@ -1,4 +1,4 @@
-"""Numbers that people type: read whole or refused with a sentence, never in part."""
+"""Numbers that people enter: parsed whole or rejected with a message, never in part."""
 
 import math
 import re

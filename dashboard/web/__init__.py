@@ -1,1 +1,1 @@
-"""Who may come in, how pages are served, and what browsers and collectors fetch."""
+"""Web server: accounts and sessions, serving, the api and metrics."""

@@ -22,7 +22,7 @@ from monitor.contract.config.line import Line
 from monitor.contract.reading import DrumRow
 from monitor.contract.topics import Stream
 from monitor.evidence.asked import drum_meant, length_m
-from monitor.evidence.inherited import kin, lineage_of
+from monitor.evidence.inherited import lineage_of, related_metres
 from monitor.evidence.release_record import record
 from monitor.evidence.whole_drum import whole_drum
 
@@ -191,10 +191,10 @@ def traceability_reply(context: Context) -> dict[str, Any]:
     end = _number("end") if "end" in request.args else length
     if not 0 <= start < end:
         raise BadQuestionError(f"expected 0 <= start < end, got start={start:g} end={end:g}.")
-    found = kin(lineage_of(context), drum, start, min(end, length))
+    found = related_metres(lineage_of(context), drum, start, min(end, length))
     return {
         "drum": drum.drum, "filling": drum.filling, "line": drum.line, "start_m": start, "end_m": min(end, length),
-        "kin": [
+        "related": [
             {"drum": k.name, "filling": k.drum.filling if k.drum else None, "line": k.drum.line if k.drum else None,
              "generation": k.generation, "start_m": k.start_m, "end_m": k.end_m}
             for k in found

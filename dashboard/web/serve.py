@@ -1,4 +1,4 @@
-"""Serving pages: to others only with accounts, only under our own names, and a busy port gets a remedy."""
+"""Web server start-up: account requirement, host name check, message for a port in use."""
 
 import errno
 from collections.abc import Callable, Iterable

@@ -1,4 +1,4 @@
-"""Who may come in: a session for each person where there are accounts, and what no page from elsewhere may do."""
+"""Authentication, sessions and CSRF protection."""
 
 import hmac
 from collections.abc import Callable

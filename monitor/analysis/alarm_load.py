@@ -1,4 +1,4 @@
-"""How much is asked of people: alarm rate, peaks, floods, and which alarms make them.
+"""Alarm rate, peaks, floods, and the most frequent alarms (ISA-18.2).
 
 Figures as ISA-18.2, IEC 62682 and EEMUA 191 name them; every threshold is configuration (`[alarm_figures]`).
 """

@@ -1,4 +1,4 @@
-"""What went before: journeys of faulty metres laid over each other, against the same pattern elsewhere on the cable."""
+"""Conditions before a fault: averages process data before faulty metres, against the same pattern elsewhere."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

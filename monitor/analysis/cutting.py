@@ -1,4 +1,4 @@
-"""Cutting drums to reels: the cuts that are worth most, proven best, with bad metres and guards cut out.
+"""Optimal cutting of drums to reels, with bad metres and their margins removed.
 
 A drum is unwound from its outer end; good pieces between bad ones are cut into stock lengths and orders. Each piece is
 a knapsack, orders tie pieces together: an integer programme, solved by HiGHS through scipy.

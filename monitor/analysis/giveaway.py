@@ -1,4 +1,4 @@
-"""Compound that is given away: wall beyond what is needed, in kg per km and money a year, and where to set instead."""
+"""Compound giveaway: wall beyond what is needed, in kg per km and money per year, and the setting to aim at."""
 
 import math
 from dataclasses import dataclass

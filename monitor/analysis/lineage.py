@@ -1,4 +1,4 @@
-"""A drum's family from the record: what was put on where, composed to spans of metres, as far as there are any.
+"""Lineage of a drum from the record: what was put on where, composed to spans of metres, as far as there are any.
 
 What a line reports of a pay-off is a drum's name; which filling that was follows from when it was put on.
 """

@@ -1,4 +1,4 @@
-"""Which part is it? Rotating parts of a line against a period, ranked by likelihood; none of them is an answer too."""
+"""Rotating parts of a line ranked by likelihood against a period; "none" is a valid result."""
 
 import math
 from collections.abc import Sequence

@@ -1,4 +1,4 @@
-"""What a shift came to: stops with reasons, and the indicators of ISO 22400-2 with their identities."""
+"""Shift summary: stops with reasons, and the indicators of ISO 22400-2 with their identities."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass

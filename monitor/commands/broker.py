@@ -1,4 +1,4 @@
-"""The embedded broker for demo and desk: a real MQTT broker on loopback, no installation needed."""
+"""The embedded MQTT broker for the demo: on loopback only, nothing to install."""
 
 import signal
 import sys
@@ -109,7 +109,7 @@ def serve(at: BrokerAddress) -> int:
         print(f"broker on 127.0.0.1: port {at.port} for MQTT 5, port {at.port + 1} for MQTT 3.1.1", flush=True)
         while not stop.wait(0.5):
             if not broker.is_running:
-                print("the broker ended by itself", file=sys.stderr)
+                print("the broker stopped unexpectedly", file=sys.stderr)
                 return 1
         broker.stop()
     return 0

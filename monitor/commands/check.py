@@ -1,4 +1,4 @@
-"""Reads all configuration and names every fault, without starting anything."""
+"""Validates the configuration and lists all errors."""
 
 import sys
 from argparse import ArgumentParser, Namespace

@@ -1,4 +1,4 @@
-"""Writes the wire contract for authors of gateways: rules, JSON Schema of every message, an AsyncAPI document."""
+"""Exports the contract for gateway developers: rules, JSON Schema of every message, an AsyncAPI document."""
 
 import asyncio
 import json

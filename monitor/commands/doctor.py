@@ -1,4 +1,4 @@
-"""The command `everymetre doctor`: is the store whole, and does it say what its messages make?"""
+"""The command `everymetre doctor`: checks the store for damage and compares the record with its messages."""
 
 import sys
 import time
@@ -25,7 +25,7 @@ SHOWN = 20  # differences of one line
 TOGETHER = 1000  # messages in memory
 
 
-EXIT_CODES = "Exit code: 0 sound and equal, 1 damaged or different, 2 not run (configuration, a monitor that writes)."
+EXIT_CODES = "Exit code: 0 intact and equal, 1 damaged or different, 2 not run (configuration, a monitor that writes)."
 RESTORE = (
     "What to do: stop the monitor of these lines, keep a copy of the store, restore what is named above from a backup, "
     "and run doctor again."
@@ -70,7 +70,7 @@ def _run(options: Namespace) -> int:
         faults = damage.faults
         for fault in faults:
             print(fault)
-        print(f"{len(faults)} faults: damaged. {RESTORE}" if faults else "sound", flush=True)
+        print(f"{len(faults)} faults: damaged. {RESTORE}" if faults else "intact", flush=True)
         if options.quick or not damage.is_comparable:
             return 1 if faults else 0
         work = options.work_dir or Path(configuration.works.store.folder) / work_folder.NAME

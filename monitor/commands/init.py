@@ -1,4 +1,4 @@
-"""The command `everymetre init`: write the configuration of a works to begin with, commented and without a fault."""
+"""The command `everymetre init`: write a commented and valid starting configuration."""
 
 import sys
 from argparse import ArgumentParser, Namespace

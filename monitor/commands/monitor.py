@@ -1,4 +1,4 @@
-"""The command `everymetre monitor`: watch the streams of lines, raise alarms, keep the record."""
+"""The command `everymetre monitor`: monitor production lines, raise alarms and store process data."""
 
 import logging
 import sys

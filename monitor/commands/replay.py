@@ -163,7 +163,7 @@ def tell(outputs: Sequence[Output], late: dict[str, int]) -> None:
     if len(findings) > LISTED:
         print(f"  and {len(findings) - LISTED} more: keep a record with --store and look at it on the pages")
     holes, faults = [o for o in outputs if isinstance(o, Gap)], [o for o in outputs if isinstance(o, CounterFault)]
-    print(f"messages that never came: {sum(h.last - h.first + 1 for h in holes)}; faults of the counter: {len(faults)}")
+    print(f"missing messages: {sum(h.last - h.first + 1 for h in holes)}; faults of the counter: {len(faults)}")
     print("late, left out: " + (", ".join(f"{path} {n}" for path, n in sorted(late.items())) or "none"))
     refused = Counter(o.kind for o in outputs if isinstance(o, Rejected))
     print("refused: " + (", ".join(f"{kind} {n}" for kind, n in sorted(refused.items())) or "none"))

@@ -123,8 +123,8 @@ class _Run:
         print(f"{c.works.title} is running: open {page} (Ctrl-C stops everything)", flush=True)
         if o.pace != "1":
             print(
-                "The scenario begins in the past and catches up (the demo in some four minutes); "
-                "until then the pages say how old is what they show.",
+                "The scenario starts in the past and catches up (about four minutes for the demo); "
+                "until then each page shows the age of its data.",
                 flush=True,
             )
         while not self.asked.wait(WATCH_S):
@@ -162,13 +162,13 @@ class _Run:
         dead = self._dead()
         if dead:
             return self._tell_dead(dead)
-        print(f"{what} did not answer within {STARTS_WITHIN_S:.0f} s; its words are in {self.logs}", file=sys.stderr)
+        print(f"{what} did not answer within {STARTS_WITHIN_S:.0f} s; see its log in {self.logs}", file=sys.stderr)
         return 1
 
     def _tell_dead(self, child: Child) -> int:
         code = child.process.returncode
         print(
-            f"{child.name} ended with code {code}; everything is stopped. Its last words ({child.log}):",
+            f"{child.name} ended with code {code}; everything is stopped. Last log lines ({child.log}):",
             file=sys.stderr,
         )
         print(child.last_words, file=sys.stderr)

@@ -39,7 +39,7 @@ def _run(options: Namespace) -> int:
         rows = connection.execute(select(JOURNAL).order_by(JOURNAL.c.line, JOURNAL.c.seq)).all()
     verdicts = verify(rows)
     for verdict in verdicts:
-        state = f"{verdict.entries} entries, {verdict.wrong or 'sound'}"
+        state = f"{verdict.entries} entries, {verdict.wrong or 'intact'}"
         print(f"{verdict.line or 'works'}: {state}, last hash {verdict.last}")
     good = not any(verdict.wrong for verdict in verdicts)
     for line, want in expected:

@@ -1,4 +1,4 @@
-"""How large what we take may be: one place for the messages on the wire and for the columns that hold them."""
+"""Upper limits on sizes of messages and names, for the messages on the wire and the columns that hold them."""
 
 # Characters.
 NAME = 60  # of a line, station, quantity, recipe

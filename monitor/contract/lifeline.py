@@ -1,4 +1,4 @@
-"""A child that ends when its parent does, however the parent dies: the parent holds the other end of its stdin."""
+"""Child process that exits when its parent exits: the parent holds the other end of its stdin."""
 
 import os
 import signal

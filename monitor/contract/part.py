@@ -1,4 +1,4 @@
-"""One part of everymetre as the command line lists it."""
+"""A command of everymetre as the command line lists it."""
 
 from argparse import ArgumentParser, Namespace
 from collections.abc import Callable

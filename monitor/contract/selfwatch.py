@@ -1,4 +1,4 @@
-"""What may trouble the monitor itself: one table of alarms, each judged by what the monitor says of its health."""
+"""Alarms of the monitor about itself: one table of alarms, each judged by what the monitor says of its health."""
 
 from collections.abc import Callable
 from dataclasses import dataclass

@@ -1,4 +1,4 @@
-"""Where every message lives: `{works}/{line}/{station}/{quantity}`, spelled in this place only."""
+"""MQTT topic names: `{works}/{line}/{station}/{quantity}`, spelled in this place only."""
 
 import re
 from dataclasses import dataclass

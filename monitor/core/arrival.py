@@ -1,4 +1,4 @@
-"""What meets the engine first: a payload on a topic, with the time it was received.
+"""Input type of the engine: a payload on a topic, with the time it was received.
 
 These are made for each message: a struct takes a ninth of the time of a frozen dataclass.
 """

@@ -175,7 +175,7 @@ class Decoder:
             raise _NoDataError("clock ahead", why)
         if arrival.retained and message.end_s < arrival.received_s - RETAINED_MAX_AGE_S:
             age = arrival.received_s - message.end_s
-            raise _NoDataError("old retained", f"a value {age:.0f} s old, kept by the broker: not data of now")
+            raise _NoDataError("old retained", f"a value {age:.0f} s old, retained by the broker: not current data")
         return message
 
 

@@ -1,4 +1,4 @@
-"""Messages of one stream leave in the order of their sequence numbers, each once; holes are waited for, then told."""
+"""Messages of one stream in the order of their numbers, each once: waits for missing numbers, then reports a gap."""
 
 from dataclasses import dataclass, field
 from math import inf, nextafter

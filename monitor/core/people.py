@@ -1,4 +1,4 @@
-"""What people do: of cable as findings (metres marked, a resistance measured, a record signed), of alarms as events."""
+"""Manual entries: marks, resistances and signed records as findings, responses to alarms as events."""
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field

@@ -1,4 +1,4 @@
-"""Whether an instrument speaks at all (missing) and whether it says anything new (stuck)."""
+"""Detects missing and frozen signals."""
 
 from dataclasses import dataclass
 

@@ -170,7 +170,8 @@ class Revisions:
             raise NotAllowedError(f"no recipe {step.recipe!r} on line {self.line.line}")
         if step.base is not None and step.base != recipe.revision:
             raise NotAllowedError(
-                f"recipe {step.recipe} is at revision {recipe.revision}, the step speaks of {step.base}: look again"
+                f"recipe {step.recipe} is at revision {recipe.revision}, the request refers to {step.base}: "
+                "reload and try again"
             )
         return recipe
 

@@ -1,4 +1,4 @@
-"""Line metre as a function of time: the counter where it is sound, integrated speed where it is not; never back."""
+"""Line metre as a function of time: the counter where valid, integrated speed otherwise; monotonic."""
 
 from bisect import bisect_left, bisect_right
 from dataclasses import dataclass, field, replace

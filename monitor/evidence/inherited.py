@@ -1,4 +1,4 @@
-"""What a drum has from the drums that went into it: their bad metres where they lie on it, and its family."""
+"""Faults inherited from input drums: their bad metres where they lie on it, and its family."""
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -21,7 +21,7 @@ KEEP_MS = 10_000  # what a drum inherits changes only when another is put on
 
 
 @dataclass(frozen=True, slots=True)
-class Legacy:
+class InheritedFault:
     """Metres of a drum in which bad metres of an earlier one lie; `of_start_m` to `of_end_m` are that one's own."""
 
     start_m: float
@@ -45,13 +45,13 @@ def lineage_of(asked: EvidenceSource) -> Lineage:
 VerdictsOf = Callable[[str, float, float], tuple[int, NDArray[np.int8]]]  # of a line over an interval of its metres
 
 
-def legacies(
+def inherited_faults(
     asked: EvidenceSource,
     line: str,
     filling: int,
     lineage: Lineage | None = None,
     verdicts_of: VerdictsOf | None = None,
-) -> list[Legacy]:
+) -> list[InheritedFault]:
     """What a drum inherits, in wound order; kept for some seconds, since every ribbon asks for it."""
     if not asked.configuration.lines[line].pay_off:
         return []
@@ -68,7 +68,7 @@ def legacies(
     return list(found)
 
 
-def _legacies(drum: DrumRow, lineage: Lineage, verdicts_of: VerdictsOf) -> list[Legacy]:
+def _legacies(drum: DrumRow, lineage: Lineage, verdicts_of: VerdictsOf) -> list[InheritedFault]:
     family = lineage.family(drum, forward=False)
     found = []
     for of, start_m, end_m in _extents(family, drum.key):
@@ -78,7 +78,7 @@ def _legacies(drum: DrumRow, lineage: Lineage, verdicts_of: VerdictsOf) -> list[
         for run in _own_runs(verdicts_of, earlier, start_m, end_m):
             if run.verdict > Verdict.CONFORMING:
                 places = inherited(family, drum.key, [(of, run.start_m, run.end_m)])
-                found += [Legacy(a, b, run.verdict, earlier, run.start_m, run.end_m) for a, b, _ in places]
+                found += [InheritedFault(a, b, run.verdict, earlier, run.start_m, run.end_m) for a, b, _ in places]
     return sorted(found, key=lambda x: (x.start_m, x.of.key))
 
 
@@ -97,7 +97,7 @@ def _own_runs(verdicts_of: VerdictsOf, drum: DrumRow, start_m: float, end_m: flo
     return [Run(r.start_m + start_m, r.end_m + start_m, r.verdict) for r in found]
 
 
-def as_runs(of: Sequence[Legacy]) -> list[Run]:
+def as_runs(of: Sequence[InheritedFault]) -> list[Run]:
     """What is inherited as runs of the drum that inherits it."""
     return [Run(x.start_m, x.end_m, x.verdict) for x in of]
 
@@ -107,7 +107,7 @@ def whole_runs(asked: EvidenceSource, drum: DrumRow, wound_m: float, lineage: Li
     end = drum.start_m + wound_m
     first, verdicts = asked.record.verdicts(drum.line, drum.start_m, end)
     own = runs(first, verdicts, drum.start_m, end)
-    return laid_over(own, as_runs(legacies(asked, drum.line, drum.filling, lineage)))
+    return laid_over(own, as_runs(inherited_faults(asked, drum.line, drum.filling, lineage)))
 
 
 @dataclass(slots=True)
@@ -140,7 +140,7 @@ def ribbons(asked: EvidenceSource, wound: Sequence[tuple[DrumRow, float]]) -> li
     for drum, length in wound:
         end = drum.start_m + length
         own = runs(*reading.over(drum.line, drum.start_m, end), drum.start_m, end)
-        more = legacies(asked, drum.line, drum.filling, lineage, reading.over)
+        more = inherited_faults(asked, drum.line, drum.filling, lineage, reading.over)
         found.append(laid_over(own, as_runs(more)))
     return found
 
@@ -160,7 +160,7 @@ def _earlier(lineage: Lineage, drums: Sequence[DrumRow]) -> Iterator[tuple[str, 
 
 
 @dataclass(frozen=True, slots=True)
-class Kin:
+class RelatedMetres:
     """One drum of a family: by how many processes it is apart (before 0: earlier), and the metres that it shares."""
 
     key: FillingKey
@@ -174,12 +174,12 @@ class Kin:
         return self.key.drum
 
 
-def kin(lineage: Lineage, drum: DrumRow, start_m: float, end_m: float) -> list[Kin]:
+def related_metres(lineage: Lineage, drum: DrumRow, start_m: float, end_m: float) -> list[RelatedMetres]:
     """Every drum that shares an interval of this one, the earliest process first; the drum itself is among them."""
     family = lineage.family(drum)
-    found = [Kin(drum.key, drum, 0, start_m, end_m)]
+    found = [RelatedMetres(drum.key, drum, 0, start_m, end_m)]
     for sign, pieces in ((-1, family.back(drum.key, start_m, end_m)), (1, family.forward(drum.key, start_m, end_m))):
-        found += [Kin(p.drum, lineage.drum(p.drum), sign * p.generation, p.start_m, p.end_m) for p in pieces]
+        found += [RelatedMetres(p.drum, lineage.drum(p.drum), sign * p.generation, p.start_m, p.end_m) for p in pieces]
     return sorted(found, key=lambda k: (k.generation, k.name, k.key, k.start_m))
 
 

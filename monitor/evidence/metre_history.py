@@ -1,4 +1,4 @@
-"""One metre's way through the line from stored samples: when it was where, and what heat it met there."""
+"""One metre's way through the line from stored samples: its position over time, and its heat history."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass

@@ -1,4 +1,4 @@
-"""All that the record of a drum says, as plain values: the page shows it, the api gives it, the PDF prints it."""
+"""The release record of a drum as one value: for the page, the api and the PDF."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
@@ -15,7 +15,7 @@ from monitor.contract.reading import DrumRow
 from monitor.contract.record import FillingKey, Finding, FindingKind, Floats, Verdict
 from monitor.evidence.asked import EvidenceSource
 from monitor.evidence.drum_facts import required_exposure, spark_exposure_s
-from monitor.evidence.inherited import Kin, Legacy, kin, lineage_of, names_apart
+from monitor.evidence.inherited import InheritedFault, RelatedMetres, lineage_of, names_apart, related_metres
 from monitor.evidence.record_types import (
     AlarmAnswer,
     AlarmCount,
@@ -45,7 +45,7 @@ ON_PAPER = ("mm", "degC", "%")
 def record(asked: EvidenceSource, drum: WholeDrum) -> ReleaseRecord:
     """The record of a drum or reel, its ancestry and their evidence with it."""
     row, recipe, lineage = drum.row, drum.recipe, lineage_of(asked)
-    family = kin(lineage, row, 0.0, drum.length_m)
+    family = related_metres(lineage, row, 0.0, drum.length_m)
     called = names_apart(k.key for k in family)
     evidence = [e for k in family if k.generation <= 0 and (e := _evidence(asked, drum, k, called)) is not None]
     metres = {v.word: m for v, m in lengths_m(drum.runs).items()}
@@ -102,7 +102,7 @@ def _place(drum: WholeDrum) -> tuple[int, int]:
 
 
 def _evidence(
-    asked: EvidenceSource, whole: WholeDrum, of: Kin, called: Mapping[FillingKey, str]
+    asked: EvidenceSource, whole: WholeDrum, of: RelatedMetres, called: Mapping[FillingKey, str]
 ) -> DrumEvidence | None:
     """What was seen of the metres of one drum that are in the whole one; None for one not wound here."""
     if of.drum is None or of.drum.line not in asked.configuration.lines:
@@ -126,7 +126,7 @@ def _evidence(
 
 
 def _of_metres(
-    asked: EvidenceSource, whole: WholeDrum, of: Kin, drum: DrumRow
+    asked: EvidenceSource, whole: WholeDrum, of: RelatedMetres, drum: DrumRow
 ) -> tuple[Mapping[str, Floats], list[Finding]]:
     """Rows and findings of the metres of a drum that are in the whole one; its own are known already."""
     if of.key == whole.row.key:
@@ -210,14 +210,14 @@ def _finding(f: Finding, drum: DrumRow) -> FindingOnDrum:
     )  # fmt: skip
 
 
-def _inherited(x: Legacy, called: Mapping[FillingKey, str]) -> InheritedMetres:
+def _inherited(x: InheritedFault, called: Mapping[FillingKey, str]) -> InheritedMetres:
     return InheritedMetres(
         start_m=x.start_m, end_m=x.end_m, verdict=x.verdict.word, drum=x.of.drum, line=x.of.line,
         filling=x.of.filling, label=called.get(x.of.key, x.of.drum), of_start_m=x.of_start_m, of_end_m=x.of_end_m,
     )  # fmt: skip
 
 
-def _kin(k: Kin, called: Mapping[FillingKey, str]) -> RelatedDrum:
+def _kin(k: RelatedMetres, called: Mapping[FillingKey, str]) -> RelatedDrum:
     return RelatedDrum(
         drum=k.name, filling=k.drum.filling if k.drum else None, label=called[k.key],
         line=k.drum.line if k.drum else None, generation=k.generation,

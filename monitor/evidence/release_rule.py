@@ -1,4 +1,4 @@
-"""What the record proposes for a drum, by rule and with reasons. It releases nothing: a person does, or does not."""
+"""Proposed disposition of a drum, by rule and with reasons. Advisory: release is decided by a person."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

@@ -9,7 +9,7 @@ from monitor.contract.numerals import fixed
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import Finding, FindingKind, Floats, Verdict
 from monitor.evidence.asked import EvidenceSource, length_m, named_alike
-from monitor.evidence.inherited import Legacy, as_runs, legacies
+from monitor.evidence.inherited import InheritedFault, as_runs, inherited_faults
 from monitor.evidence.specimens import Tested, tested
 from monitor.evidence.verdict_runs import Run, laid_over, runs
 
@@ -49,7 +49,7 @@ class WholeDrum:
     named_alike: tuple[DrumRow, ...]
     length_m: float
     findings: tuple[DrumFinding, ...]
-    inherited: tuple[Legacy, ...]
+    inherited: tuple[InheritedFault, ...]
     runs: tuple[Run, ...]
     metre_m: Floats
     columns: Mapping[str, Floats]
@@ -65,7 +65,7 @@ def whole_drum(asked: EvidenceSource, row: DrumRow) -> WholeDrum:
     """Everything of one drum, each question asked of the record once."""
     length = length_m(asked, row)
     end = row.start_m + length
-    inherited = legacies(asked, row.line, row.filling)
+    inherited = inherited_faults(asked, row.line, row.filling)
     first, verdicts = asked.record.verdicts(row.line, row.start_m, end)
     columns = asked.record.rows(row.line, row.start_m, end)
     return WholeDrum(
@@ -111,7 +111,7 @@ def _revisions(asked: EvidenceSource, row: DrumRow, length: float) -> str:
     return ", ".join([f"{row.recipe}, revision {row.revision}", *said])
 
 
-def _as_finding(row: DrumRow, x: Legacy, length_m: float) -> DrumFinding:
+def _as_finding(row: DrumRow, x: InheritedFault, length_m: float) -> DrumFinding:
     """What a drum inherits, as a finding on it."""
     found = Finding(
         line=row.line,

@@ -1,1 +1,1 @@
-"""What the side of a line needs to publish and lose nothing, and the test of those who wrote their own."""
+"""Publishing for a line's gateway without loss, and the conformance test for other gateways."""

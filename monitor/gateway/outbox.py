@@ -1,4 +1,4 @@
-"""What was sent and is neither known to be stored nor refused: kept for each stream, on disk if asked."""
+"""Messages sent but not yet confirmed as stored or refused: kept per stream, optionally on disk."""
 
 import sqlite3
 from collections import defaultdict, deque

@@ -1,4 +1,4 @@
-"""One line's way out: knock with the oldest message until it is reported, then the rest in order within a window.
+"""Sends a line's messages: retries the oldest until it is confirmed, then sends the backlog in order, window-limited.
 
 Whoever was away is not run past: newer messages go out only behind the older ones, so that what a broker lost, or
 said to nobody, still comes in its order. A monitor that was never heard may not exist: after a few knocks everything

@@ -1,4 +1,4 @@
-"""UTC that a step of the machine's clock does not move at once: the clock is followed, a step only after a minute."""
+"""UTC clock that follows the machine's, but accepts a clock step only after one minute."""
 
 import time
 from collections.abc import Callable

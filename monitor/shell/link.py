@@ -1,4 +1,4 @@
-"""The monitor's connection to the broker: what arrives is acknowledged only when it is told to be stored."""
+"""The monitor's connection to the broker: messages are acknowledged only after the caller confirms storage."""
 
 import asyncio
 import time

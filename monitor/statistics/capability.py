@@ -1,4 +1,4 @@
-"""How well a stream holds its tolerance, honestly: few independent values hide in many correlated samples."""
+"""Process capability, corrected for autocorrelation: few independent values hide in many correlated samples."""
 
 import math
 from dataclasses import dataclass
@@ -46,7 +46,7 @@ def cpk(lower: float | None, upper: float | None, mean: float, sigma: float) -> 
     """Distance to the nearer limit over three sigma. ValueError where neither limit is given."""
     sides = [(upper - mean) if upper is not None else math.inf, (mean - lower) if lower is not None else math.inf]
     if min(sides) == math.inf:
-        raise ValueError("a capability wants a lower or an upper limit")
+        raise ValueError("capability needs a lower or an upper limit")
     return min(sides) / (3 * sigma)
 
 

@@ -1,4 +1,4 @@
-"""Did it help? Rates of faults before and after, where they changed, and where they come from."""
+"""Fault rates before and after a change, where they changed, and where they come from."""
 
 import math
 from collections import Counter

@@ -1,4 +1,4 @@
-"""What comes back: periods in positions of events, with the chance of a false alarm corrected for the search.
+"""Periods in positions of events, with the chance of a false alarm corrected for the search.
 
 Harmonics are summed as in the H-test (de Jager, Raubenheimer and Swanepoel 1989): one mark a turn is sharp, a soft one
 is not. Long cable is cut into stretches whose powers are added, so a part that wears still stands out.

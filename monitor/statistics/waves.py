@@ -1,4 +1,4 @@
-"""Periods in signals with holes: the floating-mean Lomb-Scargle periodogram on a regular grid, exact by transforms."""
+"""Periods in signals with missing samples: floating-mean Lomb-Scargle periodogram on a regular grid, by transforms."""
 
 import math
 from dataclasses import dataclass

@@ -1,4 +1,4 @@
-"""What a line said, out of the store, in the order in which it came: for whoever runs the engine over it again."""
+"""Reads stored messages of a line in arrival order, for re-processing."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass

@@ -316,7 +316,7 @@ def test_doctor_lists_damage_and_compares_all_else(copy, capsys):
 def test_the_exit_codes_are_in_the_help(capsys):
     with pytest.raises(SystemExit):
         main(["doctor", "--help"])
-    assert "Exit code: 0 sound and equal, 1 damaged or different, 2 not run" in " ".join(
+    assert "Exit code: 0 intact and equal, 1 damaged or different, 2 not run" in " ".join(
         capsys.readouterr().out.split()
     )
 

@@ -22,7 +22,7 @@ from monitor.contract.topics import Stream
 from monitor.core.arrival import Arrival
 from monitor.core.derive import OVER_S
 from monitor.evidence import release_record
-from monitor.evidence.inherited import legacies, whole_runs
+from monitor.evidence.inherited import inherited_faults, whole_runs
 from monitor.evidence.integrity_tests import judge, schedule_of
 from monitor.evidence.whole_drum import whole_drum
 from monitor.store.reader import StoreReader
@@ -179,10 +179,10 @@ def test_a_ribbon_shows_what_a_drum_inherits(works, context):
 def test_what_is_kept_of_inheritance_does_not_pile_up(works):
     times = iter([START_S + 3000.0, START_S + 3000.0, START_S + 3060.0, START_S + 3060.0])
     context = Context(works.record, works.configuration, lambda: next(times), FakeGateway(), ActionNumbers(lambda: 0.0))
-    first = legacies(context, "sheath-1", 1)
-    legacies(context, "lay-1", 1)
+    first = inherited_faults(context, "sheath-1", 1)
+    inherited_faults(context, "lay-1", 1)
     assert len(context.kept) == 2
-    assert legacies(context, "sheath-1", 1) == first != []
+    assert inherited_faults(context, "sheath-1", 1) == first != []
     assert len(context.kept) == 1
 
 
@@ -245,7 +245,7 @@ def test_families_and_pdfs_over_http(works, context):
     app = create_app(works.record, works.configuration, FakeGateway(), context.clock)
     client = app.server.test_client()
     got = client.get("/api/v1/traceability?line=rewind-1&drum=R1-0002&start=20&end=21").get_json()
-    assert {k["drum"] for k in got["kin"]} >= {"C1-0002", "L1-0001", "S1-0001", "R1-0002"}
+    assert {k["drum"] for k in got["related"]} >= {"C1-0002", "L1-0001", "S1-0001", "R1-0002"}
     assert client.get("/api/v1/traceability?line=rewind-1&drum=R1-0002&start=5&end=5").status_code == 400
     answer = client.get("/api/v1/release.pdf?line=rewind-1&drum=R1-0002")
     assert (answer.status_code, answer.mimetype, answer.data[:5]) == (200, "application/pdf", b"%PDF-")

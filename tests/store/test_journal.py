@@ -125,7 +125,7 @@ def test_the_command_says_so_and_knows_a_hash_that_was_written_down(tmp_path, ar
     words = ["verify", "--configs", str(configs)]
     assert main(words) == 0
     said = capsys.readouterr().out
-    assert "core-1: 2 entries, sound" in said
+    assert "core-1: 2 entries, intact" in said
     last = said.split()[-1]
     assert main([*words, "--expect", f"core-1={last}"]) == 0
     with desk.writer.engine.begin() as c:

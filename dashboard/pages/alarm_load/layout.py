@@ -1,4 +1,4 @@
-"""How much is asked of people? Alarm rate by shift, peaks, floods, and which alarms make the load."""
+"""Layout of Alarm load: alarm rate by shift, peaks, floods, and the most frequent alarms."""
 
 import dash_mantine_components as dmc
 import numpy as np

@@ -1,4 +1,4 @@
-"""What wants an answer? The browser draws the list and its history (`assets/c-alarms.js`); the form is here."""
+"""Layout of Alarms: the browser draws the list and its history (`assets/c-alarms.js`); the form is here."""
 
 import dash_mantine_components as dmc
 from dash import dcc, html

@@ -1,4 +1,4 @@
-"""The page How it holds."""
+"""The page Capability."""
 
 from dashboard.page import Page, Shows
 from dashboard.pages.capability import layout

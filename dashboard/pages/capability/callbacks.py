@@ -1,4 +1,4 @@
-"""Callbacks of the page How it holds."""
+"""Callbacks of the page Capability."""
 
 from dash import Input, Output, State
 from dash.exceptions import PreventUpdate

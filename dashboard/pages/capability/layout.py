@@ -1,4 +1,4 @@
-"""How well does it hold? Charts by metres, capability with its doubt, faults per km, compound given away."""
+"""Layout of Capability: control charts, capability with intervals, faults per km, compound giveaway."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

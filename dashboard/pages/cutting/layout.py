@@ -1,4 +1,4 @@
-"""How do I cut this? Drums to reels: the cuts worth most, proven best, as a sheet in the rewinder's order and units."""
+"""Layout of Cutting: the optimal plan, as a cutting list in the rewinder's order and units."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass

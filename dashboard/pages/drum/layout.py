@@ -1,4 +1,4 @@
-"""What is in this drum? Ribbon, fault map, the process history of a chosen metre, and the findings as a table."""
+"""Layout of a drum: ribbon, fault map, process history of a chosen metre, table of findings."""
 
 from collections.abc import Mapping
 

@@ -1,4 +1,4 @@
-"""What is in the drums? The newest first, each with its ribbon."""
+"""Layout of Drums: the newest first, each with its ribbon."""
 
 from collections.abc import Sequence
 

@@ -1,4 +1,4 @@
-"""Can I trust this? What could not become data, and how old each line's newest data is."""
+"""Layout of Health: state of the monitors, damaged files, rejected and missing messages, age of data."""
 
 from dash import html
 

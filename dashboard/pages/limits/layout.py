@@ -1,4 +1,4 @@
-"""What if the limits were others? Rehearse them on the record, take a suggestion, propose, approve, go back."""
+"""Layout of Limits: rehearse, suggest, propose, approve, restore."""
 
 from collections.abc import Mapping
 from typing import Any

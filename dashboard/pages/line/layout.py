@@ -1,4 +1,4 @@
-"""What is this line doing? Its state and drum, the path with the cable's dwell, and the last ten minutes."""
+"""Layout of a line: status and drum, cable path with dwell times, the last ten minutes."""
 
 from urllib.parse import quote
 

@@ -1,4 +1,4 @@
-"""Which line needs me? One row a line, mostly its ribbon growing; the browser draws the rows each second."""
+"""Layout of Lines: one row per line with its ribbon; the browser updates the rows each second."""
 
 from dash import dcc, html
 

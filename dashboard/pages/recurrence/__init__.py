@@ -1,4 +1,4 @@
-"""The page Recurring."""
+"""The page Recurring faults."""
 
 from dashboard.page import Page, Shows
 from dashboard.pages.recurrence import layout

@@ -1,4 +1,4 @@
-"""What keeps coming back, and which part is it? Periods, the fold, what went before, whether work helped."""
+"""Layout of Recurring faults: periods, the fold, suspected part, preceding conditions, effect of maintenance."""
 
 from bisect import bisect_right
 from collections import Counter

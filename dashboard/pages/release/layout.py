@@ -1,4 +1,4 @@
-"""The record of one drum on paper: what is known of its metres and their ancestry, what stands against release."""
+"""Layout of the drum record: evidence of its metres and their ancestry, and reasons to hold."""
 
 import dash_mantine_components as dmc
 from dash import dcc, html

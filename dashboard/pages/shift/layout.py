@@ -1,4 +1,4 @@
-"""What do I hand over? Every line of the works this shift: state, drum change, metres, stops, indicators, and words."""
+"""Layout of Shift: every line in one shift with drum changes, length, stops, indicators, and handover notes."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass

@@ -1,4 +1,4 @@
-"""The page Family of drum."""
+"""The page Traceability of drum."""
 
 from dashboard.page import Page, Shows
 from dashboard.pages.traceability import layout

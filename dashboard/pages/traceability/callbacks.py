@@ -1,4 +1,4 @@
-"""Callbacks of the page Family of drum."""
+"""Callbacks of the page Traceability of drum."""
 
 from dash import Input, Output, State
 from dash.exceptions import PreventUpdate

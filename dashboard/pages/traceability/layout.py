@@ -1,4 +1,4 @@
-"""What is this reel made of, and where did this drum go? Its family from core to reel, metre by metre."""
+"""Layout of Traceability: related drums from core to reel, metre by metre."""
 
 import dash_mantine_components as dmc
 from dash import dcc, html
@@ -14,7 +14,7 @@ from dashboard.text.addresses import way_to
 from monitor.analysis.lineage import Lineage
 from monitor.contract.reading import DrumRow
 from monitor.evidence.asked import length_m, named_alike
-from monitor.evidence.inherited import Kin, kin, lineage_of, whole_runs
+from monitor.evidence.inherited import RelatedMetres, lineage_of, related_metres, whole_runs
 
 MET = ("degC", "kV", "mm", "%")
 
@@ -50,15 +50,15 @@ def content(context: Context, drum: DrumRow) -> Children:
 
 
 def answer(context: Context, drum: DrumRow, metre: float | None) -> Children:
-    """Ribbons of all kin, the earliest process first, with the metre marked; and what it met at each."""
+    """Ribbons of all related drums, the earliest process first, with the metre marked; and what it met at each."""
     lineage, length = lineage_of(context), length_m(context, drum)
-    whole = kin(lineage, drum, 0.0, length)
+    whole = related_metres(lineage, drum, 0.0, length)
     at = None if metre is None or not 0 <= metre <= length else metre
-    here = kin(lineage, drum, max(at - 0.5, 0.0), min(at + 0.5, length)) if at is not None else []
+    here = related_metres(lineage, drum, max(at - 0.5, 0.0), min(at + 0.5, length)) if at is not None else []
     return [_ribbons(context, lineage, whole, here), _followed(context, here, at), _orphans(lineage, drum)]
 
 
-def _ribbons(context: Context, lineage: Lineage, whole: list[Kin], here: list[Kin]) -> html.Div:
+def _ribbons(context: Context, lineage: Lineage, whole: list[RelatedMetres], here: list[RelatedMetres]) -> html.Div:
     rows = []
     for key in dict.fromkeys(k.key for k in whole):
         of = [k for k in whole if k.key == key]
@@ -68,7 +68,7 @@ def _ribbons(context: Context, lineage: Lineage, whole: list[Kin], here: list[Ki
     return table("Related drums, earliest process first", head, rows, empty="", classes="drums family", numeric=(2,))
 
 
-def _row(context: Context, lineage: Lineage, of: list[Kin], marks: list[Kin]) -> Children:
+def _row(context: Context, lineage: Lineage, of: list[RelatedMetres], marks: list[RelatedMetres]) -> Children:
     first, last = min(k.start_m for k in of), max(k.end_m for k in of)
     span = f"{format.metres(first)} to {format.metres(last)}"
     drum = of[0].drum
@@ -84,12 +84,12 @@ def _row(context: Context, lineage: Lineage, of: list[Kin], marks: list[Kin]) ->
     return [drum_link(drum), title, span, strip]
 
 
-def _mark(k: Kin, length: float) -> html.Span:
+def _mark(k: RelatedMetres, length: float) -> html.Span:
     left, _ = place_percent((k.start_m + k.end_m) / 2, k.end_m, max(length, 1.0))
     return html.Span(className="followed", style={"left": f"{left:.3f}%"}, title=f"{format.metres(k.start_m)} m")
 
 
-def _followed(context: Context, here: list[Kin], at: float | None) -> html.Div:
+def _followed(context: Context, here: list[RelatedMetres], at: float | None) -> html.Div:
     if at is None:
         return html.Div(html.P("Enter a metre to trace."))
     rows = [row for k in here if (row := _met(context, k)) is not None]
@@ -101,7 +101,7 @@ def _followed(context: Context, here: list[Kin], at: float | None) -> html.Div:
     )  # fmt: skip
 
 
-def _met(context: Context, k: Kin) -> Children | None:
+def _met(context: Context, k: RelatedMetres) -> Children | None:
     if k.drum is None or k.drum.line not in context.configuration.lines:
         return [k.name, "not recorded in this system", format.metres((k.start_m + k.end_m) / 2), "", "", ""]
     drum, line = k.drum, context.configuration.lines[k.drum.line]

@@ -1,4 +1,4 @@
-"""How did it run? Long trends of chosen streams, thinned for the screen, with windows and stops."""
+"""Layout of Trends: chosen streams over time, downsampled for the screen, with limits and stops."""
 
 from dataclasses import dataclass
 from datetime import datetime

@@ -1,4 +1,4 @@
-"""The page Other settings."""
+"""The page What if."""
 
 from dashboard.page import Page, Shows
 from dashboard.pages.what_if import layout

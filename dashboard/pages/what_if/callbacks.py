@@ -1,4 +1,4 @@
-"""Callbacks of the page Other settings."""
+"""Callbacks of the page What if."""
 
 from dash import ALL, Input, Output, State
 

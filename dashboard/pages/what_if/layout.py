@@ -1,4 +1,4 @@
-"""What would it do? Other speeds and oven temperatures, a stop, and a calibration, computed and drawn at once."""
+"""Layout of What if: cure at other speeds and oven temperatures, a stop, and a calibration."""
 
 from collections.abc import Mapping
 from typing import Any
@@ -261,7 +261,7 @@ def _stop_figure(line: Line, found: Stopped) -> go.Figure:
     """A strip of the path: what stood where, sound in grey."""
     fig = figure(120, top=24, bottom=40, left=58, right=86)
     for name, which, colour in (
-        ("sound", ~(found.undercured | found.overheated), GREY),
+        ("good", ~(found.undercured | found.overheated), GREY),
         ("undercured", found.undercured, ORANGE),
         ("overheated", found.overheated, VERMILLION),
     ):

@@ -1,4 +1,4 @@
-"""What the cable inside the line will come to: if nothing changes, at the slowest speed, and at the highest that saves.
+"""Forecast for the cable now in the line: if nothing changes, at the slowest speed, and at the highest that saves.
 
 A forecast holds the oven temperatures of its moment and one line speed, reached at once. While the line stands it is
 a restart at that speed, at once. It is what can be known without guessing at what people will do.

@@ -34,7 +34,7 @@ def test_an_unknown_key_names_its_neighbour():
 
 
 def test_an_unsound_recipe_is_refused_with_every_fault():
-    with pytest.raises(LimitsError, match=r"core-2g5 would not be sound: .*rise from lolo to hihi"):
+    with pytest.raises(LimitsError, match=r"core-2g5 would not be valid: .*rise from lolo to hihi"):
         with_limits(RECIPE, {"window/cold-gauge/diameter-x/hi": 0.0})
 
 
