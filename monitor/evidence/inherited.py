@@ -63,12 +63,12 @@ def inherited_faults(
         lineage = lineage or lineage_of(asked)
         known = (d for d in lineage.drums.values() if d and (d.line, d.filling) == (line, filling))
         row = next(known, None) or asked.record.drum(line, filling)
-        found = _legacies(row, lineage, verdicts_of or asked.record.verdicts) if row else []
+        found = _inherited_faults(row, lineage, verdicts_of or asked.record.verdicts) if row else []
         asked.kept[slot, line, filling] = found
     return list(found)
 
 
-def _legacies(drum: DrumRow, lineage: Lineage, verdicts_of: VerdictsOf) -> list[InheritedFault]:
+def _inherited_faults(drum: DrumRow, lineage: Lineage, verdicts_of: VerdictsOf) -> list[InheritedFault]:
     family = lineage.family(drum, forward=False)
     found = []
     for of, start_m, end_m in _extents(family, drum.key):
