@@ -20,6 +20,8 @@ AGAIN_WITHIN_S = 45.0  # R19: after those
 UNANSWERED_MAX = 5  # R19: sent so often with a report of the line after each, and still not reported: put aside
 ORDER_WITHIN_S = 2.0  # R16
 BLOCK_MAX_S = 10.0  # R8
+UNKNOWN_LINES_MAX = 100  # R21: names of lines that are not configured whose publishers are answered
+UNKNOWN_LINE_ANSWERS_PER_S = 10.0
 HEARING = Stored(n=0, first=1)  # R19: covers nothing
 
 
@@ -43,9 +45,10 @@ REFUSALS = {
     "clock ahead": False,
     "unknown stream": False,
     "derived stream": False,
+    "unknown line": False,
     "defect": False,
 }
-UNREPORTED = ("topic", "unknown line", "old retained")  # rejected as well, but no publisher can be told which
+UNREPORTED = ("topic", "old retained")  # rejected as well, but no publisher can be told which
 
 
 def shows_hearing(rejected: Rejected) -> bool:

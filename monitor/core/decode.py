@@ -103,7 +103,7 @@ class Decoder:
         parts = arrival.topic.split("/")
         line = parts[1] if len(parts) > 1 and parts[1] in self.lines else ""
         stream = parse(self.works, arrival.topic) if line else None
-        return line, stream, _number(stream, arrival.payload) if stream else None
+        return line, stream, number_of(stream, arrival.payload) if stream else None
 
     def by_line(self, arrivals: Iterable[Arrival]) -> tuple[dict[str, list[Message]], list[Rejected]]:
         """The sound messages of each line, in the order they came, and what was wrong with the others."""
@@ -214,7 +214,7 @@ class _Numbered(msgspec.Struct):
     start: Start = 0
 
 
-def _number(stream: Stream, payload: bytes) -> MessageNumber | None:
+def number_of(stream: Stream, payload: bytes) -> MessageNumber | None:
     """Number of a message that is no data, wherever it is in the payload; in broken JSON as far as it can be read."""
     try:
         read = msgspec.json.decode(payload, type=_Numbered)

@@ -54,27 +54,30 @@ class Connection:
         paho.on_socket_register_write = self._on_socket_register_write
         paho.on_socket_unregister_write = self._on_socket_unregister_write
 
-    async def open(self, address: BrokerAddress, settings: Broker) -> bool:
-        """Connect, and keep the session of before; whether the broker still had it. OSError, TimeoutError."""
+    async def open(self, address: BrokerAddress, settings: Broker, clean_start: bool = False) -> bool:
+        """Connect, and keep the session of before; whether the broker still had it. OSError, TimeoutError.
+
+        With `clean_start` there is none of before, and the broker keeps none.
+        """
         if address.user is not None:
             self._paho.username_pw_set(address.user, address.password)
         context = address.tls_context()
         if context is not None:
             self._paho.tls_set_context(context)
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-        properties.SessionExpiryInterval = settings.session_expiry_s
+        properties.SessionExpiryInterval = 0 if clean_start else settings.session_expiry_s
         properties.ReceiveMaximum = settings.receive_maximum
 
         def connect() -> None:  # blocks for as long as name, connection and TLS take
-            self._paho.connect(address.host, address.port, KEEPALIVE_S, clean_start=False, properties=properties)
+            self._paho.connect(address.host, address.port, KEEPALIVE_S, clean_start=clean_start, properties=properties)
 
         async with asyncio.timeout(ANSWER_S):
             await self._loop.run_in_executor(None, connect)
             return await self._connected
 
-    async def subscribe(self, topic: str) -> list[str]:
-        """Subscribe at QoS 1 to what others publish; returns why the broker will not, or nothing."""
-        code, mid = self._paho.subscribe(topic, options=SubscribeOptions(qos=1, noLocal=True))
+    async def subscribe(self, topic: str, qos: int = 1) -> list[str]:
+        """Subscribe to what others publish; returns why the broker will not, or nothing."""
+        code, mid = self._paho.subscribe(topic, options=SubscribeOptions(qos=qos, noLocal=True))
         return await self._answer(code, mid)
 
     async def publish(self, topic: str, payload: bytes, qos: int, retain: bool) -> None:

@@ -25,6 +25,7 @@ from monitor.shell.defects import Defects, EngineError, engine_step
 from monitor.shell.link import Received
 from monitor.shell.restore import restore
 from monitor.shell.salvage import SET_ASIDE, FedMessage, Salvage, suspension
+from monitor.shell.unknown_lines import UNKNOWN_LINE, UnknownLines, answers_for_all
 from monitor.store import manifest
 from monitor.store.ledger import LedgerDelta, Reports, reports_of
 from monitor.store.refusals import NOT_RECORDED, first_line, is_of_data
@@ -68,6 +69,7 @@ class Processor:
     suspended: dict[str, str] = field(default_factory=dict)
     decoder: Decoder = field(init=False)
     defects: Defects = field(init=False)
+    unknown_lines: UnknownLines | None = field(init=False)
     rejected: "Counter[str]" = field(default_factory=Counter)
     messages: int = 0
     committed_s: float | None = None
@@ -88,6 +90,8 @@ class Processor:
     def __post_init__(self) -> None:
         self.decoder = Decoder.of(self.configuration, self.lines)
         self.defects = Defects(self.decoder)
+        works, every = self.configuration.works.works, self.configuration.lines
+        self.unknown_lines = UnknownLines(works, every) if answers_for_all(self.configuration, self.lines) else None
 
     @property
     def lines(self) -> list[str]:
@@ -158,6 +162,8 @@ class Processor:
         except Exception as error:  # noqa: BLE001 - a defect in decoding stops no line
             return self.defects.reject(arrival, error)
         if isinstance(decoded, Rejected):
+            if decoded.kind == UNKNOWN_LINE and self.unknown_lines is not None:
+                return self.unknown_lines.answer(decoded, arrival)
             return decoded
         if decoded.stream.line in self.suspended:
             later = "the line is suspended, see the page Health: send the message again later"

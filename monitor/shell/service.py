@@ -32,6 +32,7 @@ from monitor.core.selfwatch import SelfWatch
 from monitor.shell.clock import SteadyClock
 from monitor.shell.link import Link, Received
 from monitor.shell.processor import NOT_WRITTEN, Processor, Written, lines_with, restored
+from monitor.shell.unknown_lines import Listener, answers_for_all
 from monitor.store import upgrade
 from monitor.store.lease import Lease, LeaseLostError
 from monitor.store.ledger import Reports
@@ -79,6 +80,7 @@ class Service:
     link: Link
     clock: SteadyClock = field(default_factory=SteadyClock)
     watch: SelfWatch = field(default_factory=SelfWatch)
+    listener: Listener | None = None
     hung: bool = False  # the thread did not come back at the stop: only the end of the process ends it
     thread: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(1, thread_name_prefix="processor"))
     _owed: Reports = field(default_factory=dict)
@@ -99,6 +101,8 @@ class Service:
             "link": self.link.stay_connected, "work": self._work, "alarms": self._tell_alarms,
             "stored": self._tell_stored, "roll": self._roll, "health": self._tell_health,
         }  # fmt: skip
+        if self.listener is not None:
+            doing["unknown lines"] = self.listener.listen
         tasks = {asyncio.create_task(do(), name=name) for name, do in doing.items()}
         try:
             ended, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
@@ -341,7 +345,8 @@ def watch(configuration: Configuration, lines: Sequence[str], at: BrokerAddress,
         writer.keep_revisions(configuration.recipes.values(), time.time())
         clock, watch = SteadyClock(), SelfWatch(standing(engine.pipelines))
         link = _link(configuration, lines, at, clock)
-        service = Service(Processor(configuration, writer, engine, suspended), link, clock, watch)
+        listener = _listener(configuration, lines, link)
+        service = Service(Processor(configuration, writer, engine, suspended), link, clock, watch, listener)
         return asyncio.run(_until_stopped(service, lease))
     except LeaseLostError as error:
         return _gone(error)
@@ -354,9 +359,18 @@ def watch(configuration: Configuration, lines: Sequence[str], at: BrokerAddress,
 def _link(configuration: Configuration, lines: Sequence[str], at: BrokerAddress, clock: SteadyClock) -> Link:
     works = configuration.works
     name = f"{works.works}-monitor-{hashlib.sha256(','.join(lines).encode()).hexdigest()[:10]}"
-    everything = set(lines) == set(configuration.lines)  # then unknown lines are heard too, and counted
-    filters = [subscription(works.works, line) for line in (["+"] if everything else lines)]
+    filters = [subscription(works.works, line) for line in (["+"] if _are_all(configuration, lines) else lines)]
     return Link(at, works.broker, filters, name, LOG.info, clock)
+
+
+def _are_all(configuration: Configuration, lines: Sequence[str]) -> bool:
+    return set(lines) == set(configuration.lines)  # then unknown lines are received too
+
+
+def _listener(configuration: Configuration, lines: Sequence[str], link: Link) -> Listener | None:
+    if _are_all(configuration, lines) or not answers_for_all(configuration, lines):
+        return None
+    return Listener(link, configuration.works.works, configuration.lines)
 
 
 def _gone(error: Exception) -> int:

@@ -32,6 +32,8 @@ def test_limits_of_the_text_are_those_of_the_configuration():
     assert f"the {NUMBERINGS_MAX} numberings of a stream" in text
     assert f"the {HOLES_MAX} newest holes" in text
     assert f"the {DEFERRED_MAX} newest runs of numbers that it refused for now" in text
+    answered = f"{rules.UNKNOWN_LINES_MAX} names of lines at a time and {rules.UNKNOWN_LINE_ANSWERS_PER_S:.0f} messages"
+    assert f"for at most {answered} a second" in text
     assert f"no report has come for {rules.REPORT_WITHIN_S:.0f} s" in text
 
 

@@ -130,8 +130,8 @@ LATER = {
     "unknown stream": ("tarn/core-1/oven-z/temperature", b'{"n": 7, "t": %d, "v": 1}' % MS),
     "derived stream": ("tarn/lay-1/bow/lay-length", b'{"n": 7, "t": %d, "v": 1}' % MS),
 }
+UNKNOWN_LINE = ("tarn/core-9/oven-a/temperature", b'{"n": 7, "t": %d, "v": 1}' % MS)
 OF_NOBODY = {
-    "unknown line": ("tarn/core-9/oven-a/temperature", b'{"n": 7, "t": %d, "v": 1}' % MS),
     "topic": ("tarn/core-1/oven-a", b'{"n": 7, "t": %d, "v": 1}' % MS),
 }
 
@@ -171,11 +171,18 @@ def test_a_message_of_no_stream_of_ours_has_no_publisher_to_answer(kind, case):
     assert one.number is None
 
 
+def test_whether_a_line_that_is_not_ours_is_of_the_works_is_not_known_here():
+    """Another monitor may have it: whoever knows all lines gives the answer its number."""
+    one = decode(*UNKNOWN_LINE)
+    assert isinstance(one, Rejected)
+    assert (one.kind, one.number, one.final) == ("unknown line", None, False)
+
+
 def test_where_no_report_can_name_a_message_its_line_hears_that_it_came():
     """B1: a publisher may not wait for ever for it, nor go on while its line is not taken."""
     for topic, payload in (OF_NOBODY["topic"], (OVEN_A, b"no number"), ("tarn/core-1/OVEN/temperature", b"{}")):
         assert rules.shows_hearing(decode(topic, payload))
-    for topic, payload in (OF_NOBODY["unknown line"], *FINAL.values(), *LATER.values()):
+    for topic, payload in (UNKNOWN_LINE, *FINAL.values(), *LATER.values()):
         assert not rules.shows_hearing(decode(topic, payload))
     assert not rules.shows_hearing(Rejected("line suspended", OVEN_A, "later", T0, "core-1"))
 
@@ -183,7 +190,9 @@ def test_where_no_report_can_name_a_message_its_line_hears_that_it_came():
 def test_the_contract_lists_every_kind_of_refusal_and_whether_it_is_final():
     ours = {"number forgotten", "set aside"}  # not for what a message says, but for what is stored
     assert {*OF_NOBODY, "old retained"} == set(rules.UNREPORTED)
-    assert {*FINAL, *LATER, *ours, "defect"} == set(rules.REFUSALS)  # a defect of the monitor is put right
+    assert {*FINAL, *LATER, *ours, "defect", "unknown line"} == set(
+        rules.REFUSALS
+    )  # a defect of the monitor is put right
     assert {kind for kind, final in rules.REFUSALS.items() if final} == {*FINAL, *ours}
 
 

@@ -16,9 +16,9 @@ from monitor.contract.config.line import Line
 from monitor.contract.config.works import WireLimits
 from monitor.contract.messages import Refused, Stored
 from monitor.contract.record import Rejected
-from monitor.contract.topics import REFUSED, STORED, Stream, parse, refused_topic, stored_topic
+from monitor.contract.topics import REFUSED, STORED, Stream, parse, refused_topic, sample_topic, stored_topic
 from monitor.core.arrival import Arrival, Message
-from monitor.core.decode import Decoder
+from monitor.core.decode import Decoder, number_of
 from monitor.gateway.conformance.story import Story
 from monitor.gateway.conformance.timing import Timing
 from monitor.store.numbering import AHEAD_MAX_MS, StreamNumbers
@@ -134,7 +134,7 @@ class RuleResult:
 
 @dataclass(slots=True)
 class Examiner:
-    """Judges the publisher of one line; `unit_s` stretches the trial."""
+    """Judges the publisher of one line; `unit_s` stretches the trial. `configured` are all lines of the works."""
 
     works: str
     line: Line
@@ -142,6 +142,7 @@ class Examiner:
     unit_s: float
     trial: tuple[Phase, ...] = TRIAL
     sees_connections: bool = True
+    configured: frozenset[str] = frozenset()
     verdicts: dict[str, RuleResult] = field(default_factory=lambda: {name: RuleResult() for name in rules.titles()})
     messages: int = 0
     _decoder: Decoder = field(init=False)
@@ -204,6 +205,8 @@ class Examiner:
         """The publisher sent a message."""
         stream = parse(self.works, topic)
         if stream is not None and stream.line != self.line.line:
+            if self.configured and stream.line not in self.configured:
+                self._reject_line(stream, payload)
             return
         self.messages += 1
         what = f"{topic} {_excerpt(payload)}"
@@ -412,6 +415,16 @@ class Examiner:
         self._expected = None  # the publisher may be knocking with this one, which is not known here
         if rejected.final:
             self._refused.setdefault(key, now_s)
+
+    def _reject_line(self, stream: Stream, payload: bytes) -> None:
+        self.messages += 1
+        what = f"no line of the name {stream.line} in the configuration"
+        self.verdicts["R5"].fail(f"unknown line: {what} ({sample_topic(self.works, stream)} {_excerpt(payload)})")
+        number = number_of(stream, payload)
+        if number is not None:
+            key = (stream, number.start, number.n)
+            why = f"{what}; add its file or correct the topic"
+            self._refusals[key] = Refused(number.n, why, number.start, final=False, kind="unknown line")
 
     # ---- reports -----------------------------------------------------------------------------------------------
 

@@ -33,7 +33,10 @@ async def examine(
     trial = TRIAL_AS_CLIENT if there else TRIAL
     unit_s = seconds / sum(phase.units for phase in trial)
     works = configuration.works
-    examiner = Examiner(works.works, line, works.wire, unit_s, trial, sees_connections=not there)
+    lines = frozenset(configuration.lines)
+    examiner = Examiner(
+        works.works, line, works.wire, unit_s, trial, sees_connections=not there, configured=lines
+    )  # fmt: skip
     wire: AbstractAsyncContextManager[Act]
     if there:
         wire = site_broker.connected(examiner, at)

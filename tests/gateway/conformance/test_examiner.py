@@ -1,6 +1,7 @@
 """The conformance test finds each rule broken by name, and nothing wrong with a publisher that keeps them all."""
 
 import itertools
+import json
 from functools import cache
 
 import pytest
@@ -151,6 +152,20 @@ def test_more_than_a_window_that_nobody_reports_is_seen_r18():
         payload = b'{"start":%d,"n":%d,"t":%d,"v":200.0}' % (T0_MS, n, t_ms)
         examiner.published("tarn/core-1/oven-a/temperature", payload, 1, False, t_ms / 1e3)
     assert broken(examiner) == {"R18": [f"more than {rules.WINDOW_MAX} messages sent and not reported"]}
+
+
+def test_a_line_that_is_not_configured_is_named_and_refused_for_now_r5():
+    c = configuration()
+    examiner = Examiner("tarn", c.lines["core-1"], c.works.wire, UNIT_S, configured=frozenset(c.lines))
+    payload = b'{"start":7,"n":3,"t":%d,"v":200.0}' % T0_MS
+    examiner.published("tarn/core-9/oven-a/temperature", payload, 1, False, T0_MS / 1e3)
+    examiner.published("tarn/core-2/oven-a/temperature", payload, 1, False, T0_MS / 1e3)  # it carries that line too
+    [evidence] = broken(examiner)["R5"]
+    assert "no line of the name core-9 in the configuration" in evidence
+    assert examiner.messages == 1  # the trial begins, and ends with the sheet
+    reports = [o for i in range(3) for o in examiner.tick(T0_MS / 1e3 + i) if isinstance(o, Report)]
+    [refused] = [json.loads(r.payload) for r in reports if r.topic == "tarn/core-9/refused/oven-a/temperature"]
+    assert (refused["start"], refused["n"], refused["final"]) == (7, 3, False)
 
 
 @pytest.mark.parametrize("trial", [TRIAL, TRIAL_AS_CLIENT])
