@@ -5,12 +5,19 @@ from argparse import ArgumentParser, Namespace
 from importlib.metadata import entry_points
 from pathlib import Path
 
+from monitor.analysis.films import film_guesses
 from monitor.commands import SUMMARIES
+from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.load import ConfigurationError, FileFault, parse, read_folder
 from monitor.contract.part import Part
 
+FIRST_GUESS = (
+    "An estimate is a first guess for still air: calibrate it on one measured surface temperature (page What if)."
+)
+
 
 def _options(parser: ArgumentParser) -> None:
+    parser.add_argument("--films", action="store_true", help="estimate the film coefficient of every zone of hot air")
     parser.add_argument(
         "folder", type=Path, nargs="?", default=Path("configs"), help="configuration folder (default: configs)"
     )
@@ -28,6 +35,22 @@ def faults_of(files: dict[str, str]) -> list[FileFault]:
     return faults
 
 
+def films(configuration: Configuration, every: bool) -> list[str]:
+    """Film coefficients by correlation: of zones of hot air without one of their own, or of every one."""
+    said = []
+    for guess in film_guesses(configuration):
+        if guess.configured_W_m2K is None or every:
+            has = "none of its own" if guess.configured_W_m2K is None else f"configured {guess.configured_W_m2K:g}"
+            at = f"{guess.recipe} at {guess.speed_m_per_min:g} m/min and {guess.air_C:g} degC"
+            e = guess.estimate
+            outside = f": {e.outside}" if e.outside else ""
+            said.append(
+                f"{guess.line}, {guess.zone}, {at}: film coefficient {has}, "
+                f"estimated {e.film_W_m2K:.0f} W/m2K with radiation ({e.source}{outside})"
+            )
+    return [*said, FIRST_GUESS] if said else []
+
+
 def _run(options: Namespace) -> int:
     try:
         files = read_folder(options.folder)
@@ -38,6 +61,8 @@ def _run(options: Namespace) -> int:
     for fault in faults:
         print(fault)
     print(f"{len(files)} files, {len(faults) or 'no'} fault{'s' if len(faults) > 1 else ''}")
+    if not faults:
+        print("".join(f"{line}\n" for line in films(parse(files), options.films)), end="")
     return 1 if faults else 0
 
 

@@ -10,6 +10,8 @@ import numpy as np
 
 STEFAN_BOLTZMANN_W_m2K4 = 5.670374419e-8  # CODATA 2018
 ZERO_C_K = 273.15
+ALONG = "along a moving wire, Kase and Matsuo 1965, Re 0.5 to 50"
+ACROSS = "across a cylinder, Churchill and Bernstein 1977, Re Pr above 0.2, Re below 1e7"
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,11 +21,7 @@ class Estimate:
     film_W_m2K: float
     reynolds: float
     outside: str
-
-    @property
-    def sure(self) -> bool:
-        """Whether the correlation was used where it was made."""
-        return not self.outside
+    source: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +61,7 @@ def along_moving_wire(diameter_m: float, speed_m_s: float, film_C: float, cross_
     Nu = 0.42 * Re ** (1 / 3) * (1 + (8 * cross_m_s / speed_m_s) ** 2) ** (1 / 6)
     out = [] if 0.5 <= Re <= 50 else [f"Re {Re:.0f} is outside 0.5..50"]
     out += [f"cross wind {cross_m_s:g} m/s exceeds the speed"] if cross_m_s > speed_m_s else []
-    return Estimate(Nu * gas.conductivity_W_mK / diameter_m, Re, "; ".join(out))
+    return Estimate(Nu * gas.conductivity_W_mK / diameter_m, Re, "; ".join(out), ALONG)
 
 
 def across_cylinder(diameter_m: float, wind_m_s: float, film_C: float) -> Estimate:
@@ -77,7 +75,9 @@ def across_cylinder(diameter_m: float, wind_m_s: float, film_C: float) -> Estima
     Re = wind_m_s * diameter_m / gas.viscosity_m2_s
     out = [] if Re * gas.prandtl >= 0.2 else [f"Re Pr {Re * gas.prandtl:.2g} is below 0.2"]
     out += [f"Re {Re:.0f} exceeds 1e7"] if Re > 1e7 else []
-    return Estimate(churchill_bernstein(Re, gas.prandtl) * gas.conductivity_W_mK / diameter_m, Re, "; ".join(out))
+    return Estimate(
+        churchill_bernstein(Re, gas.prandtl) * gas.conductivity_W_mK / diameter_m, Re, "; ".join(out), ACROSS
+    )
 
 
 def churchill_bernstein(reynolds: float, prandtl: float) -> float:
@@ -104,4 +104,4 @@ def in_air(
     across = across_cylinder(diameter_m, cross_m_s, mean_C)
     best = max(along, across, key=lambda e: e.film_W_m2K) if cross_m_s > 0 else along
     radiated = radiation_film_W_m2K(emissivity, surface_C, air_C)
-    return Estimate(float(np.round(best.film_W_m2K + radiated, 6)), best.reynolds, best.outside)
+    return Estimate(float(np.round(best.film_W_m2K + radiated, 6)), best.reynolds, best.outside, best.source)

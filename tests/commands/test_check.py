@@ -20,6 +20,18 @@ def test_sound_files_are_said_to_be_so(tmp_path, capsys):
     assert "no fault" in capsys.readouterr().out
 
 
+def test_a_film_coefficient_that_nobody_measured_is_estimated(tmp_path, capsys):
+    """F7: with its range and source."""
+    configs, *_ = configs_at(tmp_path)
+    edit(configs / "lines" / "core-1.toml", "film_coefficient_W_m2K = 85.0\n", "")
+    assert main(["check", str(configs)]) == 0
+    said = capsys.readouterr().out
+    assert "core-1, oven-a, core-2g5 at 230 m/min and 290 degC: film coefficient none of its own, estimated" in said
+    assert "oven-b" not in said
+    assert main(["check", str(configs), "--films"]) == 0
+    assert "oven-b" in capsys.readouterr().out
+
+
 def test_every_fault_is_named_at_once_with_file_key_and_remedy(tmp_path, capsys):
     configs, *_ = configs_at(tmp_path)
     line, recipe = configs / "lines" / "core-1.toml", configs / "recipes" / "core-2g5.toml"
