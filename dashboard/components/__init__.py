@@ -12,13 +12,6 @@ Row: TypeAlias = Sequence[Child]  # of a table, a cell each
 Attributes: TypeAlias = dict[str, Any]
 
 
-class Option(TypedDict):
-    """What a field to choose from offers."""
-
-    value: str
-    label: str
-
-
 class FillingData(TypedDict):
     """What the store of a drum's page holds."""
 

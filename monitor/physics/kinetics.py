@@ -34,13 +34,3 @@ class Rate:
     def time_at_s(self, T_C: Floats) -> Floats:
         """The time [s] at temperatures [degC], any shape."""
         return np.asarray(1.0 / self.rate_1_s(T_C))
-
-    def log_change(self, T0_C: Floats, T1_C: Floats) -> Floats:
-        """Natural logarithm of the ratio of the rates at two temperatures."""
-        E = self.activation_J_mol / R_J_molK
-        return np.asarray(E * (1 / (np.asarray(T0_C) + ZERO_C_K) - 1 / (np.asarray(T1_C) + ZERO_C_K)))
-
-
-def factor_per_10_K(activation_J_mol: float, T_C: float) -> float:
-    """How much faster 10 K above `T_C` is."""
-    return float(np.exp(Rate(1.0, T_C, activation_J_mol).log_change(np.array(T_C), np.array(T_C + 10.0))))

@@ -3,23 +3,13 @@
 import numpy as np
 import pytest
 
-from monitor.physics.kinetics import Rate, factor_per_10_K
+from monitor.physics.kinetics import Rate
 
 # J. Jalkanen, Thermochimica Acta 703 (2021) 178982, data doi 10.17632/pndj7x373y.1, sheet pred_vs_exp: two silicones
 # at 100 degC, time [s] at conversion, read off the kinetic predictions.
 PERCENT = np.array([10, 25, 50, 75, 90, 95]) / 100
 ADDITION_S = np.array([19.0, 30.3, 44.7, 59.9, 73.4, 82.8])
 PEROXIDE_S = np.array([12.6, 36.4, 90.6, 205.9, 419.2, 609.2])
-
-
-@pytest.mark.parametrize(("Ea", "factor"), [(80e3, 1.7339), (100e3, 1.9897), (120e3, 2.2831), (150e3, 2.8065)])
-def test_ten_kelvin_more_from_140_degC(Ea, factor):
-    """Derived from the Arrhenius form: "twice as fast per 10 K" means about 100 kJ/mol near 145 degC only."""
-    assert factor_per_10_K(Ea, 140.0) == pytest.approx(factor, abs=1e-4)
-
-
-def test_the_rule_of_ten_kelvin_is_not_constant():
-    assert factor_per_10_K(100e3, 180.0) == pytest.approx(1.7737, abs=1e-4)
 
 
 def test_dicumyl_peroxide_half_lives():
