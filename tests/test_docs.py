@@ -1,4 +1,4 @@
-"""README and DEVELOPERS.md do not lie: commands exist, tables are the code's, the journey's numbers come out so."""
+"""README and DEVELOPERS.md are right: commands exist, tables are the code's, the numbers of its example are right."""
 
 import re
 import shlex
@@ -48,7 +48,7 @@ def test_the_map_names_every_room():
 
 
 @pytest.fixture(scope="module")
-def journey() -> dict:
+def example() -> dict:
     """The reading of DEVELOPERS.md: one hot sample of oven B, 60 s into a run."""
 
     def before(story: Story, s: int) -> None:
@@ -67,18 +67,18 @@ def journey() -> dict:
     return {"arrival": arrival, "message": message, "out": out, "engine": engine}
 
 
-def test_the_journey_of_one_reading_comes_out_as_the_guide_tells_it(journey):
+def test_the_example_of_one_reading_is_as_the_guide_describes_it(example):
     text = " ".join(GUIDE.read_text(encoding="utf-8").split())
-    message, out = journey["message"], journey["out"]
-    assert journey["arrival"].payload.decode() in text
+    message, out = example["message"], example["out"]
+    assert example["arrival"].payload.decode() in text
     assert message.body.v.tolist() == [321.0, 321.0]
     found = {f.text: f for f in out if isinstance(f, Finding) and f.check == "HI"}
     raised = next(o for o in out if isinstance(o, AlarmChange) and o.event == "raised")
     assert raised.alarm == "oven-b/temperature/HI"
     for name, f in found.items():
-        assert f"{name}: line metre {f.start_m:.1f} to {f.end_m:.1f}" in text, (name, f.start_m, f.end_m)
+        assert f"{name.capitalize()}: line metre {f.start_m:.1f} to {f.end_m:.1f}" in text, (name, f.start_m, f.end_m)
     assert f"raised at {raised.t_s - T0:.1f} s" in text, raised.t_s - T0
     rows = next(o for o in out if isinstance(o, MetreRows))
     metre = int(found["pass 1"].start_m) + 20
     mean = float(rows.columns["oven-b/temperature"][metre - rows.first_m])
-    assert f"row {metre} says {mean:.1f} degC" in text, (metre, mean)
+    assert f"row {metre} has {mean:.1f} degC" in text, (metre, mean)

@@ -1,4 +1,4 @@
-"""The README's "Feed it yourself" to the letter: its commands, its ports, the demo's configuration, a real monitor."""
+"""The README's "Send your own data" to the letter: commands, ports, the demo's configuration, a real monitor."""
 
 import re
 import shutil
@@ -30,7 +30,7 @@ read -r _
 
 def commands() -> str:
     """The block of commands under the heading, as it is printed."""
-    part = README.read_text(encoding="utf-8").split("## Feed it yourself\n")[1].split("\n## ")[0]
+    part = README.read_text(encoding="utf-8").split("## Send your own data\n")[1].split("\n## ")[0]
     found = re.search(r"```sh\n(.*?)```", part, re.DOTALL)
     assert found
     return found[1]
