@@ -28,7 +28,7 @@ from monitor.shell.salvage import SET_ASIDE, FedMessage, Salvage, suspension
 from monitor.shell.unknown_lines import UNKNOWN_LINE, UnknownLines, answers_for_all
 from monitor.store import manifest
 from monitor.store.ledger import LedgerDelta, Reports, reports_of
-from monitor.store.refusals import NOT_RECORDED, first_line, is_of_data
+from monitor.store.refusals import NOT_RECORDED, first_line, is_of_data, is_of_line
 from monitor.store.rolling import each_drum, each_hour, log_not_moved
 from monitor.store.samples import NOTE, TICK
 from monitor.store.writer import Batch, Writer, key_of, ms
@@ -361,7 +361,7 @@ def restored(
         try:
             pipelines[line] = restore(writer, configuration, line, LOG.info)
         except Exception as error:
-            if not is_of_data(error):
+            if not is_of_line(error):
                 raise
             suspended[line] = suspension(line, error, known.get(line, ""))
     return Engine(pipelines), suspended

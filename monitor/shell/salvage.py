@@ -19,7 +19,7 @@ from monitor.core.pipeline import Pipeline
 from monitor.core.snapshot import Given, dump, load
 from monitor.shell.defects import EngineError, engine_step
 from monitor.shell.restore import restore
-from monitor.store.refusals import StoreNotAsExpectedError, first_line, is_of_data
+from monitor.store.refusals import StoreNotAsExpectedError, first_line, is_of_data, is_of_line
 from monitor.store.samples import TICK
 from monitor.store.writer import Batch, SetAside, Writer, key_of, ms
 
@@ -81,7 +81,7 @@ class Salvage:
         try:
             pipeline = restore(self.writer, self.configuration, line, LOG.info)
         except Exception as error:
-            if not is_of_data(error):
+            if not is_of_line(error):
                 raise
             self.suspended[line] = suspension(line, error)
             return None

@@ -288,7 +288,7 @@ class Service:
             processor, now_s = self.processor, self.clock()
             newest = [p.newest_s for p in processor.engine.pipelines.values() if p.first_s is not None]
             committed = round(processor.committed_s * 1e3) if processor.committed_s else None
-            free = shutil.disk_usage(processor.configuration.works.store.folder).free
+            free = _free_bytes(processor.configuration.works.store.folder)
             refused = sum(processor.rejected.values())
             health = Health(
                 round(now_s * 1e3), processor.messages, processor.counts(), now_s - max(newest, default=now_s),
@@ -317,6 +317,14 @@ class Service:
 
     async def _in_thread(self, do: Callable[..., T], *args: object) -> T:
         return await asyncio.get_running_loop().run_in_executor(self.thread, do, *args)
+
+
+def _free_bytes(folder: str) -> int | None:
+    """Free disk space, None where it cannot be found out: shared storage may be away for a while."""
+    try:
+        return shutil.disk_usage(folder).free
+    except OSError:
+        return None
 
 
 async def _end(tasks: set["asyncio.Task[None]"]) -> None:

@@ -47,6 +47,11 @@ def is_of_data(error: BaseException) -> bool:
     return isinstance(error, Exception) and not isinstance(error, OSError | MemoryError | CannotRunError)
 
 
+def is_of_line(error: BaseException) -> bool:
+    """Whether it concerns the line that is read back alone: its data or a file of it, not what all lines share."""
+    return is_of_data(error) or isinstance(error, OSError | MemoryError)
+
+
 def is_unexpected(error: BaseException) -> bool:
     """Whether the store is not what the monitor expects: somebody has to put it right, waiting alone does not help."""
     if not isinstance(error, DBAPIError) or is_of_data(error):

@@ -181,6 +181,37 @@ def test_whatever_fails_in_the_engine_of_one_line_the_other_is_stored_and_judged
     assert everything(tmp_path, "core-2") == everything(tmp_path / "undisturbed", "core-2")
 
 
+@pytest.mark.parametrize("error", [PermissionError("a file of it"), MemoryError(), OSError(5, "Input/output error")])
+def test_a_line_that_cannot_be_read_back_is_suspended_and_the_other_begins(tmp_path, monkeypatch, error):
+    """One file of one line kept the monitor of all from starting."""
+    desk, inner = desk_at(tmp_path, lines=LINES), restore.restore
+    store(desk, story())
+
+    def fails(writer: Any, configuration: Any, line: str, *more: Any) -> Any:
+        if line == "core-1":
+            raise error
+        return inner(writer, configuration, line, *more)
+
+    monkeypatch.setattr(processor, "restore", fails)
+    monkeypatch.setattr(salvage, "restore", fails)
+    engine, suspended = restored(desk.writer, desk.configuration, LINES)
+    assert (set(engine.pipelines), set(suspended)) == ({"core-2"}, {"core-1"})
+    engine_fails(monkeypatch, "feed", ZeroDivisionError)  # and so while it runs
+    store(desk, [Arrival(a.topic, a.payload.replace(b'"n": ', b'"n": 9'), a.received_s) for a in story()[-20:]], 20)
+    assert set(desk.engine.pipelines) == {"core-2"}
+
+
+def test_what_all_lines_share_is_no_fault_of_one(tmp_path, monkeypatch):
+    desk = desk_at(tmp_path, lines=LINES)
+
+    def fails(*_: Any) -> Any:
+        raise OperationalError("select", {}, Exception("server closed the connection"))
+
+    monkeypatch.setattr(processor, "restore", fails)
+    with pytest.raises(OperationalError):
+        restored(desk.writer, desk.configuration, LINES)
+
+
 @pytest.mark.parametrize("kind", KINDS)
 def test_the_class_of_a_defect_is_not_taken_for_another_s(kind):
     """An OSError of an engine is no full disk, and StopIteration would never come out of a thread."""

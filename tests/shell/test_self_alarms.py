@@ -120,6 +120,19 @@ def test_a_suspended_line_is_an_alarm_of_another_line_until_it_goes_on(place):
     assert told(link, SUSPENDED) in ([], [AlarmState.RETURNED.value])
 
 
+def test_a_folder_whose_free_space_cannot_be_found_out_stops_nothing(tmp_path, monkeypatch):
+    def away(_: str) -> Any:
+        raise OSError(116, "Stale file handle")
+
+    monkeypatch.setattr("monitor.shell.service.shutil.disk_usage", away)
+    link = StubLink(tell(3).sorted())
+    link.begin()
+    service = Service(desk_at(tmp_path, lines=["core-1"]), link, Clock(link.arrivals[-1].received_s))  # type: ignore[arg-type]
+    asyncio.run(running(service, lambda: eventually(lambda: service._health and link.done.is_set())))
+    assert service._health is not None
+    assert service._health.disk_free_bytes is None
+
+
 @pytest.mark.parametrize("lines", [["core-1"], LINES])
 def test_a_note_is_kept_until_a_line_has_an_engine(tmp_path, lines):
     link, clock = StubLink([]), Clock(1e9)

@@ -7,8 +7,9 @@ import pytest
 from sqlalchemy import Connection, text
 from sqlalchemy.exc import DataError, OperationalError
 
+from monitor.contract.part import CannotRunError
 from monitor.contract.reading import SchemaVersionError
-from monitor.store.refusals import first_line, is_of_data, is_unexpected
+from monitor.store.refusals import StoreNotAsExpectedError, first_line, is_of_data, is_of_line, is_unexpected
 from monitor.store.writer import Writer
 from tests.shell.works import settings_at
 
@@ -92,3 +93,17 @@ def test_a_store_that_is_not_as_expected(place, fault):
 def test_only_what_trying_again_cannot_help_is_the_fault_of_data(error, of_data):
     assert is_of_data(error) is of_data
     assert is_unexpected(error) is isinstance(error, SchemaVersionError)
+
+
+@pytest.mark.parametrize(
+    "error", [PermissionError(), OSError(5, "Input/output error"), MemoryError(), ZeroDivisionError()]
+)
+def test_what_is_met_in_reading_a_line_back_is_of_that_line(error):
+    assert is_of_line(error)
+
+
+@pytest.mark.parametrize(
+    "error", [OperationalError("x", {}, Exception()), StoreNotAsExpectedError("a table"), CannotRunError("x")]
+)
+def test_what_all_lines_share_is_of_none(error):
+    assert not is_of_line(error)
