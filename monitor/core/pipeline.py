@@ -140,14 +140,12 @@ class Pipeline:
         path = message.stream.path
         flow = self.flows.get(path)
         if message.stream.station == OPERATOR:
-            if self.people.is_new(message):
-                self._deliver(path, None, [Released(message, self.track.end_s, self.seq)], out)
-            self._advance(message.end_s, out)
-            return
-        order = flow.order if flow else self.order_of(path)
-        released = order.push(message, self.track.end_s, self.seq)
-        if order.held:
-            self._holding.add(path)
+            released = [Released(message, self.track.end_s, self.seq)] if self.people.is_new(message) else []
+        else:
+            order = flow.order if flow else self.order_of(path)
+            released = order.push(message, self.track.end_s, self.seq)
+            if order.held:
+                self._holding.add(path)
         self._deliver(path, flow, released, out)
         self._advance(message.end_s, out)
 
@@ -166,8 +164,7 @@ class Pipeline:
         self.newest_s = max(self.newest_s, stamp_s)
         if self._holding:
             self._expire(out)
-        wait_s = self.line.reorder_s + self.line.counter.silent_after_s + CLOCK_SPREAD_S
-        must_s = self.newest_s - wait_s
+        must_s = self.newest_s - (self.line.reorder_s + self.line.counter.silent_after_s + CLOCK_SPREAD_S)
         if must_s > self.track.end_s and must_s >= self.first_s:
             self.track.extend(must_s)
 
