@@ -1,6 +1,7 @@
 """The version of a store: a new one is made at the program's, an older one is upgraded, a newer one is refused."""
 
 import logging
+import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from functools import lru_cache
@@ -13,7 +14,7 @@ from sqlalchemy.schema import CreateIndex, CreateTable, ExecutableDDLElement
 from monitor.contract.config.works import Store
 from monitor.contract.reading import SchemaVersionError
 from monitor.store.lease import older_writers
-from monitor.store.schema import METADATA, SCHEMA_VERSION
+from monitor.store.schema import HEALTH, METADATA, SCHEMA_VERSION
 
 if TYPE_CHECKING:
     from alembic.config import Config
@@ -22,6 +23,8 @@ if TYPE_CHECKING:
 REVISIONS = Path(__file__).with_name("migrations")
 UNVERSIONED = 0  # the tables of program version 0.4.0, which kept no schema version
 VERSION = Table("alembic_version", MetaData(), Column("version_num", String(32), primary_key=True))
+RECENT_S = 60.0
+WATCH_S = 10  # a monitor keeps its health every 3 s; a busy one may take longer
 ONE_AT_A_TIME = 0x6D65747265  # key of PostgreSQL's advisory lock: one program changes the tables, the others wait
 
 # Which of the two tables are there. SQLAlchemy's inspector would list all, and costs as much as twenty statements.
@@ -57,11 +60,18 @@ class TablesChangingError(OSError):
 def prepare(engine: Engine, settings: Store) -> None:
     """Bring the store to the program's version, in one transaction. SchemaVersionError where that cannot be.
 
-    Nothing is changed while older programs write lines of the store: they do not know the new tables.
+    Nothing is changed while older programs write lines of the store: they do not know the new tables. Those of 0.4.0
+    hold no lease: they are known by what they write.
     """
     with engine.connect() as connection:
-        if version_of(connection) == SCHEMA_VERSION:
+        found = version_of(connection)
+        if found == SCHEMA_VERSION:
             return
+    if found is not None and found < SCHEMA_VERSION:
+        with engine.connect() as connection:
+            _refuse_beside(older_writers(settings, connection), found, place_of(connection))
+        if _is_being_written(engine):
+            _refuse_beside(["a monitor of version 0.4.0 or another that holds no lease"], found, str(settings.folder))
     with _alone(engine) as connection:
         version = version_of(connection)
         if version is None:
@@ -75,6 +85,25 @@ def prepare(engine: Engine, settings: Store) -> None:
             LOG.info("upgrading the store from version %d to %d", version, SCHEMA_VERSION)
             migrate(connection, SCHEMA_VERSION)
             LOG.info("the store is at version %d", SCHEMA_VERSION)
+
+
+def _is_being_written(engine: Engine) -> bool:
+    """Whether the health that each monitor keeps in the store moves on; watched only where it is of the last minute."""
+    first = _newest_health_ms(engine)
+    if first is None or first < (time.time() - RECENT_S) * 1e3:
+        return False
+    LOG.info("the store was written within the last minute: looking for %d s whether a monitor still runs", WATCH_S)
+    for _ in range(WATCH_S):
+        time.sleep(1.0)
+        if _newest_health_ms(engine) != first:
+            return True
+    return False
+
+
+def _newest_health_ms(engine: Engine) -> int | None:
+    with engine.connect() as connection:
+        found: int | None = connection.execute(select(func.max(HEALTH.c.t_ms))).scalar()
+        return found
 
 
 def _refuse_beside(writers: Sequence[str], version: int, place: str) -> None:
