@@ -36,7 +36,7 @@
   // ---- what is open now --------------------------------------------------------------------------------------
 
   async function ask(address) {
-    const answer = await fetch(address, { cache: "no-store" });
+    const answer = await fetch(address, { cache: "no-cache" });
     if (!answer.ok) throw new Error("answer " + answer.status);
     return answer.json();
   }

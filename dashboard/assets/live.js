@@ -60,7 +60,7 @@
     const stop = new AbortController();
     const timer = setTimeout(() => stop.abort(), 5000);
     try {
-      const answer = await fetch(address(here), { signal: stop.signal, cache: "no-store" });
+      const answer = await fetch(address(here), { signal: stop.signal, cache: "no-cache" });
       memory.unread = answer.status >= 500;
       if (answer.ok) take(await answer.json(), here);
       else if (memory.unread) memory.lost = true;

@@ -4,7 +4,6 @@ import gzip
 import re
 from collections.abc import Callable
 from math import inf, nextafter
-from typing import Any
 from urllib.parse import quote
 
 import msgspec
@@ -54,17 +53,18 @@ def blueprint(context: Context) -> Blueprint:
     api.add_url_rule("/release.pdf", "release_pdf", lambda: release_pdf(context))
     api.add_url_rule("/metrics", "metrics", lambda: Response(metrics(context), content_type=METRICS_TYPE))
     api.register_error_handler(BadQuestionError, lambda error: (jsonify(error=str(error)), 400))
-    api.after_request(_not_kept)
+    api.after_request(_not_kept)  # Flask runs them in the reverse order
     api.after_request(_small)
     return api
 
 
-def _answering(context: Context, reply: Callable[[Context], dict[str, Any]]) -> Callable[[], Response]:
+def _answering(context: Context, reply: Callable[[Context], dict[str, object]]) -> Callable[[], Response]:
     return lambda: jsonify(reply(context))
 
 
 def _not_kept(response: Response) -> Response:
-    response.headers["Cache-Control"] = "no-store"
+    """Asked for each time: what has a tag may be kept and is answered 304 while it stays the same."""
+    response.headers["Cache-Control"] = "no-cache" if "ETag" in response.headers else "no-store"
     return response
 
 
@@ -85,25 +85,25 @@ def _small(response: Response) -> Response:
     return response
 
 
-def live_reply(context: Context) -> dict[str, Any]:
+def live_reply(context: Context) -> dict[str, object]:
     """`line` (optional) is the one shown, `since` its newest sample in ms, `metres` the ribbon had: line:metre,..."""
     line = _line(context).line if "line" in request.args else None
     since = _whole("since", 0, MS_MAX) if "since" in request.args else None
     return live.answer(context, live.Question(line, since, metres(request.args.get("metres", ""), context)))
 
 
-def alarms_reply(context: Context) -> dict[str, Any]:
+def alarms_reply(context: Context) -> dict[str, object]:
     """Open alarms with what to do; `since` (UTC ms, optional) leaves out rows that changed before."""
     return alarm_list.now(context, _whole("since", 0, MS_MAX) if "since" in request.args else None)
 
 
-def alarm_changes_reply(context: Context) -> dict[str, Any]:
+def alarm_changes_reply(context: Context) -> dict[str, object]:
     """One page of changes: `hours` back, `page` from 0, `until` (UTC ms, optional) where an older page ended."""
     until = _whole("until", 0, MS_MAX) if "until" in request.args else None
     return alarm_list.history(context, _whole("hours", 1, 24 * 31, 8), _whole("page", 0, 10**6, 0), until)
 
 
-def health_reply(context: Context) -> dict[str, Any]:
+def health_reply(context: Context) -> dict[str, object]:
     """How each monitor is and what troubles it; `well` is false where anything does, or where none has written."""
     rows = context.record.health()
     said = [
@@ -115,7 +115,7 @@ def health_reply(context: Context) -> dict[str, Any]:
     return {"t": context.now_ms, "monitors": said, "well": bool(said) and not any(m["troubles"] for m in said)}
 
 
-def trend_reply(context: Context) -> dict[str, Any]:
+def trend_reply(context: Context) -> dict[str, object]:
     """`stream` as line/station/quantity, `start` and `end` UTC ms, `points` about how many to return."""
     line, stream = _stream(context)
     start, end = _whole("start", -MS_MAX, MS_MAX), _whole("end", -MS_MAX, MS_MAX)
@@ -133,7 +133,7 @@ def break_after_ms(interval_s: float | None) -> float:
     return max(2000.0, 10_000.0 * (interval_s or 0.0))
 
 
-def process_history_reply(context: Context) -> dict[str, Any]:
+def process_history_reply(context: Context) -> dict[str, object]:
     """`line` and `metre` (line metre, of a drum on record): the way of that metre."""
     line, metre = _line(context), _number("metre")
     drum = drum_at(context, line.line, metre)
@@ -168,9 +168,9 @@ def process_history_reply(context: Context) -> dict[str, Any]:
     }
 
 
-def release_reply(context: Context) -> dict[str, Any]:
+def release_reply(context: Context) -> dict[str, object]:
     """`line` and `filling`, or `drum` for the newest of that name: the drum's record as its sheet shows it."""
-    reply: dict[str, Any] = msgspec.to_builtins(record(context, whole_drum(context, _drum(context))))
+    reply: dict[str, object] = msgspec.to_builtins(record(context, whole_drum(context, _drum(context))))
     return reply
 
 
@@ -183,7 +183,7 @@ def release_pdf(context: Context) -> Response:
     return Response(printed, mimetype="application/pdf", headers=named)
 
 
-def traceability_reply(context: Context) -> dict[str, Any]:
+def traceability_reply(context: Context) -> dict[str, object]:
     """`line`, `filling` or `drum`, and `start`, `end` (drum metres, optional): every drum that shares that cable."""
     drum = _drum(context)
     length = length_m(context, drum)

@@ -117,8 +117,14 @@ def test_a_bad_question_gets_400_and_a_sentence(client, query, said):
     assert said in reply.get_json()["error"]
 
 
-def test_answers_are_not_kept_by_browsers(client):
-    assert client.get("/api/v1/live").headers["Cache-Control"] == "no-store"
+def test_browsers_ask_each_time_and_are_answered_in_short_where_nothing_has_changed(client):
+    first = client.get("/api/v1/live")
+    assert first.headers["Cache-Control"] == "no-cache"
+    again = client.get("/api/v1/live", headers={"If-None-Match": first.headers["ETag"]})
+    assert (again.status_code, again.data) == (304, b"")
+    assert (again.headers["Cache-Control"], again.headers["ETag"]) == ("no-cache", first.headers["ETag"])
+    assert client.get("/api/v1/live?line=nowhere").headers["Cache-Control"] == "no-store"
+    assert client.get("/api/v1/metrics").headers["Cache-Control"] == "no-store"
 
 
 def test_nothing_can_be_written_through_the_api(client):
