@@ -7,8 +7,10 @@ from urllib.parse import quote
 
 from dash import ClientsideFunction, Dash, Input, Output, State
 from flask import redirect, request
+from werkzeug import Response
 
 from dashboard import pages
+from dashboard.components import Children
 from dashboard.components.frame import INDEX, frame
 from dashboard.context import Context
 from dashboard.gateway import ActionNumbers, Gateway
@@ -53,7 +55,7 @@ def create_app(
     return app
 
 
-def _redirect_moved() -> Any:
+def _redirect_moved() -> Response | None:
     """Before each request: a redirect where its address is an earlier one."""
     now = moved(request.path)
     if now is None:
@@ -69,7 +71,7 @@ def _pages(app: Dash, context: Context) -> None:
         Input("location", "pathname"),
         Input("page-turn", "data"),
     )
-    def show(pathname: str | None, _turn: Any) -> tuple[Any, str]:
+    def show(pathname: str | None, _turn: object) -> tuple[Children, str]:
         try:
             page = pages.route(context, pathname or "/")
         except SchemaVersionError as error:
@@ -80,7 +82,7 @@ def _pages(app: Dash, context: Context) -> None:
 def _browser_side(app: Dash) -> None:
     """The second's work, the theme and the window's title are done by `assets/live.js`."""
 
-    client: Any = app.clientside_callback
+    client: Any = app.clientside_callback  # Dash leaves it untyped
 
     def call(name: str) -> ClientsideFunction:
         return ClientsideFunction("everymetre", name)

@@ -6,6 +6,7 @@ from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from multiprocessing.connection import Connection
+from multiprocessing.process import BaseProcess
 from typing import Any, Protocol
 
 from monitor.analysis.rehearse import Asked, AskedLimit
@@ -25,7 +26,7 @@ class Job:
 
     asked: Asked | AskedLimit
     share: float = 0.0
-    result: Any = None
+    result: Any = None  # of `asked`'s kind: a Comparison or a Suggestion
     failed: str = ""
     over: bool = False
 
@@ -47,7 +48,7 @@ class ProcessBench:
 
     configuration: Configuration
     work: Work
-    _jobs: "OrderedDict[str, tuple[Job, Any, Any]]" = field(default_factory=OrderedDict)
+    _jobs: "OrderedDict[str, tuple[Job, BaseProcess, Connection]]" = field(default_factory=OrderedDict)
     _keys: "itertools.count[int]" = field(default_factory=lambda: itertools.count(1))
 
     def begin(self, asked: Asked | AskedLimit) -> str:

@@ -16,7 +16,7 @@ class Shared:
     def __init__(self) -> None:
         self._lock = Lock()
         self._slot = -1
-        self._made: dict[Hashable, Future[Any]] = {}
+        self._made: dict[Hashable, Future[Any]] = {}  # each of what its question has
 
     def get(self, now_ms: int, asked: Hashable, make: Callable[[], T]) -> T:
         """The answer of the second that `now_ms` (UTC) lies in. An error goes to all who waited, and is not kept."""

@@ -1,6 +1,7 @@
 """Rules that hold in every folder: one name for one thing, fields by name, functions that fit on a screen."""
 
 import ast
+import re
 from collections import defaultdict
 from collections.abc import Iterator
 from pathlib import Path
@@ -24,3 +25,31 @@ def test_f6_a_class_name_means_one_thing():
     for path, node in classes():
         named[node.name].append(path)
     assert {name: paths for name, paths in named.items() if len(paths) > 1} == {}
+
+
+LINES_MOST = 50
+LONGER = {("monitor/physics/march.py", "_march_one_by_one")}  # compiled: a call inside would cost a metre's time
+
+
+def test_f6_a_function_fits_on_a_screen():
+    found = {
+        (path, node.name): node.end_lineno - node.lineno + 1
+        for path, tree in trees()
+        for node in ast.walk(tree)
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef) and "/versions/" not in path
+    }
+    assert {name for name, lines in found.items() if lines >= LINES_MOST} == LONGER
+
+
+ANY = re.compile(r"\bAny\b")
+
+
+def test_f3_any_is_rare_in_the_dashboard_and_has_its_reason():
+    used = []
+    for path in sorted((ROOT / "dashboard").rglob("*.py")):
+        lines = path.read_text(encoding="utf-8").splitlines()
+        for before, line in zip(["", *lines], lines, strict=False):
+            if ANY.search(line) and not line.startswith("from typing"):
+                used.append(f"{path.relative_to(ROOT)}: {line.strip()}")
+                assert "#" in line or before.lstrip().startswith("#"), f"say why in a comment: {used[-1]}"
+    assert len(used) <= 12, used

@@ -1,7 +1,7 @@
 """Builds the MQTT messages of the page Limits: propose, decide, restore."""
 
 from collections.abc import Iterable
-from typing import Any, cast
+from typing import Literal, cast
 
 from dashboard.actions.answers import RejectedActionError, said, send, who
 from dashboard.context import Context
@@ -64,7 +64,13 @@ def decide(
     if step == "approve" and known is not None and same_person(name, known.by):
         raise RejectedActionError(f"{known.by} proposed it: a second person must approve it.")
     n, t_ms = context.numbering.next()
-    send(context, line, LimitsStep(n, t_ms, cast(Any, step), recipe, name, proposal, reason=said(reason)))
+    send(
+        context,
+        line,
+        LimitsStep(
+            n, t_ms, cast(Literal["approve", "refuse", "withdraw"], step), recipe, name, proposal, reason=said(reason)
+        ),
+    )
     return f"{SENT[step]} sent, awaiting confirmation."
 
 

@@ -7,7 +7,7 @@ from dash.development.base_component import Component
 
 Child: TypeAlias = Component | str | int | float | None
 Children: TypeAlias = list[Child]  # of an element, as Dash takes them
-Row: TypeAlias = Sequence[Child]  # of a table, a cell each
+Row: TypeAlias = Sequence[Any]  # of a table: each cell a Child, but a list of links and texts is one of object
 # For `**`: each value is a text, but held against the type of every keyword of the element.
 Attributes: TypeAlias = dict[str, Any]
 

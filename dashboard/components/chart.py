@@ -1,7 +1,5 @@
 """A figure on a page: as high as it was drawn, whatever lies around it."""
 
-from typing import Any
-
 import plotly.graph_objects as go
 from dash import dcc
 
@@ -18,6 +16,6 @@ def chart(name: str, figure: go.Figure, *, coloured: bool = True, height: str | 
     )
 
 
-def tall(figure: go.Figure, height: str | None = None) -> dict[str, Any]:
+def tall(figure: go.Figure, height: str | None = None) -> dict[str, str]:
     """The style that gives a figure's box its height."""
     return {"display": "block", "height": height or f"{figure.layout.height:.0f}px"}

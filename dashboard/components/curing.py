@@ -1,10 +1,9 @@
 """Cable now in the line: temperature and cure along the path, headroom and forecast."""
 
-from collections.abc import Mapping
 from functools import lru_cache
-from typing import Any
 
 from dash import html
+from dash.development.base_component import Component
 
 from dashboard.components import Children, attributes
 from dashboard.components.chart import chart
@@ -12,6 +11,7 @@ from dashboard.components.table import table
 from dashboard.context import Context
 from dashboard.figures.along import Along, along_figure, from_told
 from dashboard.queries import live
+from dashboard.queries.live import CureNow
 from dashboard.text import format
 from dashboard.text.format import exact
 from monitor.analysis.what_if import ask, set_of
@@ -55,7 +55,7 @@ def _steady(line: Line, recipe: Recipe) -> Along:
     return _of_recipe(line.line, line.model_dump_json(), recipe.model_dump_json())
 
 
-def headroom(line: Line, cure: Mapping[str, Any]) -> Any:
+def headroom(line: Line, cure: CureNow) -> Component:
     """Room of the speed and of each oven until the first limit, at the present state held steady."""
     room = cure["headroom"]
     rows = [["Line speed", _room(room["faster"], "m/min faster"), _room(room["slower"], "m/min slower")]]
@@ -76,14 +76,14 @@ def headroom(line: Line, cure: Mapping[str, Any]) -> Any:
     )
 
 
-def _room(margin: Mapping[str, Any], what: str) -> str:
+def _room(margin: CureNow, what: str) -> str:
     if margin["room"] is None:
         return "no limit within range"
     limit = "" if margin["limit"] in ("undercured", "") else f": {margin['limit']}"
     return f"{format.number(margin['room'], 'm', 1)} {what}{limit}"
 
 
-def inside(context: Context, line: Line, now: NowRow, cure: Mapping[str, Any]) -> Any:
+def inside(context: Context, line: Line, now: NowRow, cure: CureNow) -> Component:
     """Stretches inside the line that are lost, at risk or overheated, on the drum and from its outer end."""
     rows = [
         [words_of, *_places(now, start, end)]

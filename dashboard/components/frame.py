@@ -3,7 +3,6 @@
 from base64 import b64encode
 from collections.abc import Mapping, Sequence
 from hashlib import sha256
-from typing import Any
 from urllib.parse import quote
 
 import dash_mantine_components as dmc
@@ -16,7 +15,7 @@ from dashboard.web.accounts import Person
 
 _BLUES = ["#e8f3fa", "#cde4f3", "#9fcbe8", "#6fb1dc", "#3f97cf", "#1c83c0", "#0072b2", "#00639c", "#005485", "#00456e"]
 Navigation = Mapping[str, Sequence[tuple[str, str, str]]]
-THEME: dict[str, Any] = {
+THEME: dict[str, object] = {
     "fontFamily": "system-ui, 'Segoe UI', 'Noto Sans', 'DejaVu Sans', sans-serif",
     "primaryColor": "answer",
     "primaryShade": 6,

@@ -1,14 +1,17 @@
 """A field for a number: plain text, read whole by `text.numbers`, since a browser's number field drops letters."""
 
-from typing import Any
-
 import dash_mantine_components as dmc
 
 from dashboard.text import format
 
 
 def number_field(
-    id_: Any, label: str, value: float | None, unit: str = "", description: str | None = None, width: int = 150
+    id_: str | dict[str, str],
+    label: str,
+    value: float | None,
+    unit: str = "",
+    description: str | None = None,
+    width: int = 150,
 ) -> dmc.TextInput:
     """A field of a value in a unit; empty for none."""
     name = format.unit(unit)

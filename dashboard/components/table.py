@@ -1,18 +1,17 @@
 """Plain tables with captions: a row that scrolls can be reached by keyboard, and a printed one is whole."""
 
 from collections.abc import Sequence
-from typing import Any
 
 from dash import html
 
-from dashboard.components import Children, aria, attributes
+from dashboard.components import Child, Children, Row, aria, attributes
 from dashboard.text.format import fixed
 
 
 def table(
     caption: str,
     head: Sequence[str],
-    rows: Sequence[Sequence[Any]],
+    rows: Sequence[Row],
     *,
     empty: str,
     classes: str = "",
@@ -40,7 +39,7 @@ def table(
     )
 
 
-def _cell(cell: Any, head: str, numeric: bool) -> html.Td:
+def _cell(cell: Child, head: str, numeric: bool) -> html.Td:
     """A cell; on a narrow screen a row is a card, on which its head stands beside each cell."""
     written = fixed(cell, 0) if isinstance(cell, int) and not isinstance(cell, bool) else cell
     return html.Td(written, className="n" if numeric else "", **attributes(label=head))

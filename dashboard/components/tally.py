@@ -1,10 +1,10 @@
 """Priority as tally strokes and its word: one, two or three bars."""
 
-from typing import Any
-
 from dash import html
 
-HIDDEN: Any = {"aria-hidden": "true"}
+from dashboard.components import Attributes
+
+HIDDEN: Attributes = {"aria-hidden": "true"}
 STROKES = {"low": 1, "medium": 2, "high": 3}
 
 

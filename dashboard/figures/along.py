@@ -2,12 +2,11 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import plotly.graph_objects as go
 
-from dashboard.figures.style import BLUE, GREY, LIMIT_LINE, VERMILLION, figure
+from dashboard.figures.style import BLUE, GREY, LIMIT_LINE, VERMILLION, Props, figure
 from dashboard.text.format import exact
 from monitor.contract.config import titles
 from monitor.contract.config.line import Line
@@ -71,7 +70,7 @@ def curves_figure(
 ) -> go.Figure:
     """Temperatures above, cure index below, over one axis."""
     fig = figure(height_px, top=26, bottom=42, left=58, right=86)
-    axis: dict[str, Any] = {"showgrid": True, "zeroline": False, "ticks": "outside", "ticklen": 4}
+    axis: Props = {"showgrid": True, "zeroline": False, "ticks": "outside", "ticklen": 4}
     top = 0.46
     fig.update_layout(
         hovermode="x",

@@ -1,9 +1,8 @@
 """The two metre axes of a drum, set in one place: wound order below, the same metres from the outer end above."""
 
-from typing import Any
-
 import plotly.graph_objects as go
 
+from dashboard.figures.style import Props
 from dashboard.queries.ribbon import outer_m
 
 SHORT_M = 10.0  # under this, whole metres are too coarse for an axis
@@ -17,7 +16,7 @@ def outer_range(wound_range: tuple[float, float], length_m: float) -> tuple[floa
 def set_metre_axes(fig: go.Figure, length_m: float, wound_range: tuple[float, float] | None = None) -> None:
     """Set both axes of a drum of `length_m`; a faint trace holds the upper axis, which exists only with data."""
     low, high = wound_range or (0.0, length_m)
-    common: dict[str, Any] = {
+    common: Props = {
         "showgrid": True,
         "zeroline": False,
         "ticks": "outside",

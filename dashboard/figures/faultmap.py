@@ -3,13 +3,12 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from textwrap import wrap
-from typing import Any
 
 import numpy as np
 import plotly.graph_objects as go
 
 from dashboard.figures.axes import set_metre_axes
-from dashboard.figures.style import COLOUR, GREY, LIMIT_LINE, figure
+from dashboard.figures.style import COLOUR, GREY, LIMIT_LINE, Props, figure
 from dashboard.queries.ribbon import full_scale_m
 from dashboard.text import format
 from dashboard.text.findings import sentence
@@ -193,9 +192,9 @@ def hover(found: DrumFinding, line: Line) -> str:
 class Drawn:
     """What a strip wants of the layout."""
 
-    axes: dict[str, Any]
-    shapes: list[dict[str, Any]]
-    annotations: list[dict[str, Any]]
+    axes: Props
+    shapes: list[Props]
+    annotations: list[Props]
 
 
 def _add_strip(fig: go.Figure, i: int, strip: MapStrip, drum: WholeDrum, bottom: float, height: float) -> Drawn:

@@ -3,13 +3,12 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Any
 from zoneinfo import ZoneInfo
 
 import plotly.graph_objects as go
 
 from dashboard.context import window_of
-from dashboard.figures.style import GREY, LIMIT_LINE, figure
+from dashboard.figures.style import GREY, LIMIT_LINE, Props, figure
 from dashboard.queries.downsample import Points
 from dashboard.text import format
 from dashboard.text.format import exact
@@ -90,23 +89,13 @@ def _cell(i: int, columns: int, lines: int, gap: float) -> dict[str, list[float]
     return {"x": [x0, min(x1, 1.0)], "y": [top - 1 / lines + gap * 0.45, top - gap * 0.55]}
 
 
-def _add_axes(
-    fig: go.Figure,
-    i: int,
-    cell: dict[str, list[float]],
-    strip: Strip,
-    span_ms: tuple[int, int],
-    shift: int,
-    columns: int,
-    lines: int,
-    count: int,
-) -> None:
-    last = i + columns >= count
-    axis: dict[str, Any] = {
+def _time_axis(i: int, cell: dict[str, list[float]], range_ms: tuple[int, int], columns: int, last: bool) -> Props:
+    """The axis of time of one strip; all follow the first, and only the last of a column is labelled."""
+    return {
         "type": "date",
         "domain": cell["x"],
         "anchor": f"y{_n(i)}",
-        "range": [span_ms[0] + shift, span_ms[1] + shift],
+        "range": list(range_ms),
         "showgrid": True,
         "showticklabels": last,
         "ticks": "outside" if last else "",
@@ -118,12 +107,25 @@ def _add_axes(
             {"dtickrange": [60_000, 86_400_000], "value": "%H:%M"},
             {"dtickrange": [86_400_000, None], "value": "%d %b"},
         ],
+        **({"matches": "x"} if i else {}),
     }
-    if i:
-        axis["matches"] = "x"
+
+
+def _add_axes(
+    fig: go.Figure,
+    i: int,
+    cell: dict[str, list[float]],
+    strip: Strip,
+    span_ms: tuple[int, int],
+    shift: int,
+    columns: int,
+    lines: int,
+    count: int,
+) -> None:
+    across = _time_axis(i, cell, (span_ms[0] + shift, span_ms[1] + shift), columns, i + columns >= count)
     fig.update_layout(
         {
-            f"xaxis{_n(i)}": axis,
+            f"xaxis{_n(i)}": across,
             f"yaxis{_n(i)}": {
                 "domain": cell["y"],
                 "anchor": f"x{_n(i)}",

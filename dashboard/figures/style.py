@@ -4,11 +4,13 @@ The abnormal has Okabe and Ito's colours (2008), the same in both themes. Ink, r
 (`assets/look.css`), so one figure serves light, dark and paper.
 """
 
-from typing import Any
+from typing import Any, TypeAlias
 
 import plotly.graph_objects as go
 
 from monitor.contract.record import Verdict
+
+Props: TypeAlias = dict[str, Any]  # as Plotly takes them: it has no types
 
 VERMILLION, ORANGE, BLUE, GREY = "#D55E00", "#E69F00", "#0072B2", "#8A9096"
 COLOUR = {
@@ -23,7 +25,7 @@ LIMIT_LINE = {
     "HI": {"color": ORANGE, "width": 1.2, "dash": "4px,3px"},
     "HIHI": {"color": VERMILLION, "width": 1.2},
 }
-CONFIG: Any = {
+CONFIG: Any = {  # Dash's own type of it is inside its Graph
     "displaylogo": False,
     "displayModeBar": False,
     "responsive": True,

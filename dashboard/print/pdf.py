@@ -1,8 +1,7 @@
 """The record of a drum as a PDF on A4, by ReportLab: the same words and tables as the page."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from io import BytesIO
-from typing import Any
 from xml.sax.saxutils import escape
 
 from reportlab.lib.colors import HexColor
@@ -10,7 +9,16 @@ from reportlab.lib.pagesizes import A4
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
-from reportlab.platypus import Flowable, KeepTogether, Paragraph, SimpleDocTemplate, Spacer, Table, TableStyle
+from reportlab.platypus import (
+    BaseDocTemplate,
+    Flowable,
+    KeepTogether,
+    Paragraph,
+    SimpleDocTemplate,
+    Spacer,
+    Table,
+    TableStyle,
+)
 
 from dashboard.print.sheet import Sheet, SheetTable
 from dashboard.queries.ribbon import place_percent
@@ -79,7 +87,7 @@ def pdf(sheet: Sheet, drum: WholeDrum) -> bytes:
         out, pagesize=A4, leftMargin=18 * mm, rightMargin=18 * mm, topMargin=16 * mm, bottomMargin=18 * mm,
         title=sheet.title, author="everymetre", invariant=1,
     )  # fmt: skip
-    story: list[Any] = [
+    story: list[Flowable] = [
         Paragraph(_text(sheet.title), HEAD),
         Paragraph(_text(sheet.proposed), BOLD),
         _facts(sheet),
@@ -108,7 +116,7 @@ def _facts(sheet: Sheet) -> Table:
     )
 
 
-def _block(block: SheetTable) -> list[Any]:
+def _block(block: SheetTable) -> list[Flowable]:
     caption = Paragraph(_text(block.caption), CAPTION)
     if not block.rows:
         return [caption, Paragraph(_text(block.empty or "Nothing."), TEXT)]
@@ -133,8 +141,8 @@ def _signature() -> Table:
     ))  # fmt: skip
 
 
-def _footer(sheet: Sheet) -> Any:
-    def draw(canvas: Canvas, document: Any) -> None:
+def _footer(sheet: Sheet) -> Callable[[Canvas, BaseDocTemplate], None]:
+    def draw(canvas: Canvas, document: BaseDocTemplate) -> None:
         canvas.setFont("Helvetica", 7)
         canvas.setFillColor(INK)
         canvas.drawString(18 * mm, 9 * mm, f"{sheet.title}. {sheet.caution}".translate(PRINTED))

@@ -1,12 +1,12 @@
 """The alarm list and its history as plain values for JSON: the browser draws them, and only what has changed."""
 
 from collections.abc import Mapping, Sequence
-from typing import Any
 
 from dashboard.context import Context
 from dashboard.queries.live import WANTS_ANSWER
 from dashboard.text import format, words
 from dashboard.text.addresses import way_to
+from monitor.contract.config.line import Response
 from monitor.contract.reading import AlarmRow, DrumRow
 
 HOUR_MS = 3_600_000
@@ -34,7 +34,7 @@ def standing(context: Context) -> list[AlarmRow]:
     )
 
 
-def now(context: Context, since_ms: int | None) -> dict[str, Any]:
+def now(context: Context, since_ms: int | None) -> dict[str, object]:
     """Keys of all open alarms with their versions, most urgent first, and the rows that changed at `since_ms` or later.
 
     A browser that then lacks a row (a line may report late) asks again without `since_ms` and gets them all.
@@ -49,7 +49,7 @@ def now(context: Context, since_ms: int | None) -> dict[str, Any]:
     }
 
 
-def history(context: Context, hours: int, page: int, until_ms: int | None) -> dict[str, Any]:
+def history(context: Context, hours: int, page: int, until_ms: int | None) -> dict[str, object]:
     """One page of the changes of the last `hours`, newest first, and how many there are.
 
     `until_ms` keeps older pages where they were while new changes come in.
@@ -73,7 +73,7 @@ def where(alarm: AlarmRow, drums: Sequence[DrumRow]) -> dict[str, str]:
     return {"text": f"line metre {format.number(alarm.line_metre, 'm')}"}
 
 
-def response_parts(response: Any) -> list[list[str]]:
+def response_parts(response: Response) -> list[list[str]]:
     """(label, text) of an alarm's response; corrective action first, since it is what a person needs."""
     return [
         [f"Respond within {format.span(response.time_to_respond_s)}:", response.corrective_action],
@@ -92,7 +92,7 @@ def _drums_of(alarms: Sequence[AlarmRow], context: Context) -> Sequence[DrumRow]
     return context.record.drums_between(alarms[0].line, min(metres), max(metres) + 0.001) if metres else ()
 
 
-def _row(context: Context, alarm: AlarmRow, drums: Sequence[DrumRow]) -> dict[str, Any]:
+def _row(context: Context, alarm: AlarmRow, drums: Sequence[DrumRow]) -> dict[str, object]:
     text = words.alarm_text(alarm, context.configuration)
     return {
         "version": _version(alarm),

@@ -3,7 +3,7 @@
 from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeAlias, TypedDict
 
 from dashboard.context import Context, shown_streams, window_of
 from dashboard.queries import downsample, ribbon
@@ -36,12 +36,26 @@ class Question:
     metres: Mapping[str, float] | None = None
 
 
+# What the engine reported of cable inside, as JSON of the record: see `told` of its curing stage.
+CureNow: TypeAlias = Mapping[str, Any]
+
+
+class StreamNow(TypedDict):
+    """A stream's newest samples: UTC ms and values, and from which age [s] the last one is old."""
+
+    t: list[int]
+    v: list[float]
+    newest: int | None
+    last: float | None
+    old_after_s: float
+
+
 @dataclass(frozen=True, slots=True)
 class Moment:
     """What every viewer is told of a second; `whole` are the ribbons of the drums being wound, by line."""
 
-    reply: Mapping[str, Any]
-    lines: Sequence[Mapping[str, Any]]
+    reply: Mapping[str, object]
+    lines: Mapping[str, Mapping[str, object]]
     whole: Mapping[str, "Ribbon"]
 
 
@@ -56,26 +70,26 @@ class Ribbon:
     read_whole_ms: int
 
 
-def answer(context: Context, question: Question) -> dict[str, Any]:
+def answer(context: Context, question: Question) -> dict[str, object]:
     """Everything the open page needs to be up to date; see `Question`. Made once a second for all who ask."""
     now_ms = context.now_ms
     found = context.shared.get(now_ms, "moment", lambda: moment(context))
     metres = question.metres or {}
     reply = dict(found.reply)
-    reply["lines"] = [dict(said) | _ribbon(found, said, metres.get(said["line"])) for said in found.lines]
+    reply["lines"] = [dict(said) | _ribbon(found, name, metres.get(name)) for name, said in found.lines.items()]
     if question.line is not None:
         line = context.configuration.lines[question.line]
         since = max(question.since_ms or 0, now_ms - BACKFILL_MS)
         begin = since // SINCE_MS * SINCE_MS
         made = context.shared.get(now_ms, ("shown", question.line, begin), lambda: shown(context, line, begin, now_ms))
-        reply["shown"] = made | {"streams": {path: _after(since, s) for path, s in made["streams"].items()}}
+        reply["shown"] = {"line": line.line, "streams": {path: _after(since, s) for path, s in made.items()}}
     return reply
 
 
-def _after(since_ms: int, stream: Mapping[str, Any]) -> dict[str, Any]:
+def _after(since_ms: int, stream: StreamNow) -> StreamNow:
     """A stream's samples after a time."""
     first = bisect_right(stream["t"], since_ms)
-    return dict(stream) | {"t": stream["t"][first:], "v": stream["v"][first:]}
+    return {**stream, "t": stream["t"][first:], "v": stream["v"][first:]}
 
 
 def moment(context: Context) -> Moment:
@@ -99,11 +113,11 @@ def moment(context: Context) -> Moment:
             "alarms_key": alarms_key(alarms),
             "needs": [{"line": name, "why": need.why} for name, need in needs],
         },
-        lines=[
-            line_now(context, line, rows.get(name), [a for a in alarms if a.line == name])
+        lines={
+            name: line_now(context, line, rows.get(name), [a for a in alarms if a.line == name])
             | {"suspended": suspended.get(name, "")}
             for name, line in context.configuration.lines.items()
-        ],
+        },
         whole=whole,
     )
 
@@ -114,10 +128,10 @@ def suspensions(context: Context) -> dict[str, str]:
     return {line: words.suspended(why) for row in recent for line, why in row.suspended.items()}
 
 
-def _ribbon(found: Moment, said: Mapping[str, Any], since_m: float | None) -> dict[str, Any]:
+def _ribbon(found: Moment, line: str, since_m: float | None) -> dict[str, object]:
     """The ribbon of a line from the metre on that a viewer has; nothing for a line that was never heard."""
-    whole = found.whole.get(said["line"])
-    if "t" not in said:
+    whole = found.whole.get(line)
+    if "t" not in found.lines[line]:
         return {}
     if whole is None:
         return {"ribbon": None}
@@ -131,10 +145,10 @@ def alarms_key(alarms: Sequence[AlarmRow]) -> str:
     return ";".join(f"{a.line}/{a.alarm}@{a.t_ms}={a.state}" for a in alarms)
 
 
-def line_now(context: Context, line: Line, row: NowRow | None, alarms: Sequence[AlarmRow]) -> dict[str, Any]:
+def line_now(context: Context, line: Line, row: NowRow | None, alarms: Sequence[AlarmRow]) -> dict[str, object]:
     """One line for the first page, without its ribbon."""
     newest = context.record.newest_ms(line.line)
-    said: dict[str, Any] = {
+    said: dict[str, object] = {
         "line": line.line,
         "title": line.title,
         "newest": max(newest.values(), default=None),
@@ -144,7 +158,7 @@ def line_now(context: Context, line: Line, row: NowRow | None, alarms: Sequence[
     return said | (_running(context, line, row) if row else {})
 
 
-def asks(context: Context, alarms: Sequence[AlarmRow]) -> dict[str, Any]:
+def asks(context: Context, alarms: Sequence[AlarmRow]) -> dict[str, object]:
     """Unacknowledged alarms: how many active of each priority, how many ended, and the most urgent one in words."""
     wanting = [a for a in alarms if a.state in WANTS_ANSWER]
     wanting.sort(key=lambda a: (a.state not in ACTIVE, -words.ORDER.get(a.priority, 0), -a.occurrence_ms))
@@ -157,7 +171,7 @@ def asks(context: Context, alarms: Sequence[AlarmRow]) -> dict[str, Any]:
     return counts | {"ended": len(wanting) - len(active), "text": text, "since": since, "standing": standing}
 
 
-def _running(context: Context, line: Line, row: NowRow) -> dict[str, Any]:
+def _running(context: Context, line: Line, row: NowRow) -> dict[str, object]:
     window = window_of(context.recipe(row.line, row.recipe), line.counter.speed)
     low, high = (_m_per_min(at, window.unit) for at in (window.lo, window.hi)) if window else (None, None)
     speed = row.speed_m_per_s * 60.0
@@ -183,7 +197,7 @@ def _m_per_min(limit: float | None, unit: str) -> float | None:
     return None if limit is None else round(convert(limit, unit, "m/min"), 3)
 
 
-def cure_now(context: Context, row: NowRow) -> dict[str, Any] | None:
+def cure_now(context: Context, row: NowRow) -> dict[str, object] | None:
     """Room until the cure's limit in few words, and what is to be done where cable inside is at risk."""
     cure = row.extra.get("cure")
     if not cure:
@@ -200,7 +214,7 @@ def cure_now(context: Context, row: NowRow) -> dict[str, Any] | None:
     return {"room": said, "advice": advice(cure, context.zone)}
 
 
-def advice(cure: Mapping[str, Any], zone: str) -> str:
+def advice(cure: CureNow, zone: str) -> str:
     """What the forecast asks for, or nothing."""
     lost, hot = (sum(b - a for a, b in cure[name]) for name in ("lost", "overheated"))
     parts = []
@@ -255,16 +269,13 @@ def ribbon_now(context: Context, line: Line, row: NowRow, before: Ribbon | None)
     return Ribbon(row.filling, wound, own, verdict_runs.laid_over(own, more), read_whole_ms)
 
 
-def shown(context: Context, line: Line, since_ms: int, now_ms: int) -> dict[str, Any]:
+def shown(context: Context, line: Line, since_ms: int, now_ms: int) -> dict[str, StreamNow]:
     """Newest samples of each stream of a line after `since_ms`, two a second at most."""
     newest = context.record.newest_ms(line.line)
-    streams = {path: _stream(context, line, path, since_ms, now_ms, newest) for path in shown_streams(line)}
-    return {"line": line.line, "streams": streams}
+    return {path: _stream(context, line, path, since_ms, now_ms, newest) for path in shown_streams(line)}
 
 
-def _stream(
-    context: Context, line: Line, path: str, since: int, now_ms: int, newest: Mapping[str, int]
-) -> dict[str, Any]:
+def _stream(context: Context, line: Line, path: str, since: int, now_ms: int, newest: Mapping[str, int]) -> StreamNow:
     settings = line.streams[path]
     stream = Stream(line.line, settings.station, settings.quantity)
     trend = downsample.live(context.record.samples(stream, since + 1, now_ms + 60_000))

@@ -64,7 +64,7 @@ def guard(server: Flask, names: Iterable[str], policy: Callable[[], str] | None 
         return response
 
 
-def listen(app: Flask, host: str, port: int) -> Any:
+def listen(app: Flask, host: str, port: int) -> Any:  # waitress has no types
     """A waitress server that listens and waits to be run; raises CannotServeError where the port is taken."""
     try:
         return create_server(app, host=host, port=port, threads=THREADS, ident="everymetre")

@@ -4,7 +4,7 @@ import hmac
 from collections.abc import Callable
 from datetime import timedelta
 from html import escape
-from typing import Any
+from typing import Any, TypeAlias
 
 from flask import Flask, Response, abort, has_request_context, redirect, request, session
 from flask import g as now
@@ -19,6 +19,7 @@ from dashboard.web.accounts import Accounts, Person
 from dashboard.web.session_list import LASTS_S, SessionList
 
 TRIES, WITHIN_S = 5, 300
+Reply: TypeAlias = Any  # what Flask takes of a view or a hook: None, a text, a response, with or without a status
 OPEN = ("/enter", "/assets/look.css")
 FIGURES = ("/api/v1/metrics", "/api/v1/health")
 PAGE = """<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>everymetre</title>
@@ -58,13 +59,13 @@ def ask_who(
         return SignedIn(person, session_token) if person else None
 
     @login.unauthorized_handler  # type: ignore[untyped-decorator]
-    def turn_away() -> Any:
+    def turn_away() -> Reply:
         if request.method == "GET" and not request.path.startswith(("/api/", "/_", "/assets/")):
             return redirect("/enter")
         return Response("Sign in required.", 401)
 
     @server.before_request
-    def known() -> Any:
+    def known() -> Reply:
         now.person = current_user.person if current_user.is_authenticated else None
         if request.path in OPEN or now.person is not None or _collects(token):
             return None
@@ -105,7 +106,7 @@ def _sign_in_page(server: Flask, accounts: Accounts, sessions: SessionList, work
     def tried_name() -> str:
         return request.form.get("name", "")[:80]
 
-    def enter() -> Any:
+    def enter() -> Reply:
         person = accounts.enter(tried_name(), request.form.get("password", "")[:1000])
         if person is None:
             return page("Incorrect user name or password.", 403)
@@ -125,7 +126,7 @@ def _sign_in_page(server: Flask, accounts: Accounts, sessions: SessionList, work
         return page("")
 
     @server.post("/leave")
-    def leave() -> Any:
+    def leave() -> Reply:
         sessions.end(current_user.get_id())
         logout_user()
         session.clear()

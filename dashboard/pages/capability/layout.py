@@ -2,11 +2,11 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import dash_mantine_components as dmc
 import numpy as np
 from dash import html
+from plotly.graph_objects import Figure
 
 from dashboard.components import Children, attributes
 from dashboard.components.chart import chart
@@ -98,7 +98,13 @@ def _first(choices: Sequence[Mapping[str, str]]) -> str:
 
 
 def answer(
-    context: Context, line_name: str, path: str, drums: str, eccentric: Any, spread: str = RANGES, rules: str = NELSON
+    context: Context,
+    line_name: str,
+    path: str,
+    drums: str,
+    eccentric: object,
+    spread: str = RANGES,
+    rules: str = NELSON,
 ) -> Children:
     """Everything below the choices; what cannot be said is said in a sentence."""
     line = context.configuration.lines[line_name]
@@ -203,7 +209,7 @@ def _by_whole_spread(pair: charts.Pair) -> charts.Pair:
     return charts.Pair(charts.Chart(points, pair.means.centre, *ends), pair.spreads, sigma)
 
 
-def _drawn(title: str, name: str, fig: Any) -> html.Div:
+def _drawn(title: str, name: str, fig: Figure) -> html.Div:
     return html.Div([html.H2(title), chart(name, fig)])
 
 
@@ -304,7 +310,7 @@ def _per_km(context: Context, line: str, drums: Sequence[DrumRow]) -> Children:
             chart("capability-per-km", fig)]  # fmt: skip
 
 
-def _given(line: Line, path: str, seen: Floats, recipe: Recipe, eccentric: Any) -> Children:
+def _given(line: Line, path: str, seen: Floats, recipe: Recipe, eccentric: object) -> Children:
     geometry, cost = recipe.geometry, recipe.cost
     try:
         away = read_number(eccentric, "mm")

@@ -3,7 +3,6 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Any
 from zoneinfo import ZoneInfo
 
 import dash_mantine_components as dmc
@@ -123,7 +122,7 @@ def lengths(orders: Orders, product: str, now_ms: int, zone: str) -> list[ReelLe
     return found
 
 
-def answer(context: Context, line: str, chosen: Sequence[str], guard: Any, suspect: bool) -> Children:
+def answer(context: Context, line: str, chosen: Sequence[str], guard: object, suspect: bool) -> Children:
     """The plan in words and numbers, then a sheet for each drum; `chosen` are numbers of the line's fillings."""
     orders = context.configuration.orders
     known = {str(d.filling): d for d in finished(context, line)}

@@ -1,13 +1,12 @@
 """Layout of Limits: rehearse, suggest, propose, approve, restore."""
 
 from collections.abc import Mapping
-from typing import Any
 
 import dash_mantine_components as dmc
 from dash import dcc, html
 from dash.development.base_component import Component
 
-from dashboard.components import Children, attributes
+from dashboard.components import Children, Row, attributes
 from dashboard.components.chart import chart
 from dashboard.components.heading import heading
 from dashboard.components.number_field import number_field
@@ -45,29 +44,9 @@ Values = Mapping[str, float | None]
 
 def content(context: Context) -> Children:
     """Controls; fields, results and tables come by callbacks."""
-    lines = context.configuration.lines
-    first = next(iter(lines))
     return [
         html.Div(heading("Limits", "What if the limits were different?"), className="top", **attributes(page="limits")),
-        html.Div(
-            [
-                _select("limits-line", "Line", {n: x.title for n, x in lines.items()}, first),
-                dmc.Select(id="limits-recipe", label="Recipe", allowDeselect=False, w=290),
-                dmc.Select(id="limits-group", label="Limits of", allowDeselect=False, searchable=True, w=270),
-                dmc.Select(
-                    id="limits-span",
-                    label="Over",
-                    value="1 h",
-                    allowDeselect=False,
-                    w=190,
-                    data=spans(context, first),
-                ),
-                dmc.Switch(id="limits-cure", label="include cure", checked=True, mb=6),
-                dmc.Switch(id="limits-lines", label="all lines of this type", mb=6),
-                dmc.Switch(id="limits-alone", label="this stream only (fast, for long periods)", mb=6),
-            ],
-            className="controls",
-        ),
+        _controls(context),
         html.Div(id="limits-fields"),
         html.Div(id="limits-changed"),
         html.Div(
@@ -95,6 +74,31 @@ def content(context: Context) -> Children:
         dcc.Interval(id="limits-tick", interval=700, disabled=True),
         dcc.Interval(id="limits-turn", interval=3000),
     ]
+
+
+def _controls(context: Context) -> Component:
+    """Of which line and recipe, over which span, and how it is rehearsed."""
+    lines = context.configuration.lines
+    first = next(iter(lines))
+    return html.Div(
+        [
+            _select("limits-line", "Line", {n: x.title for n, x in lines.items()}, first),
+            dmc.Select(id="limits-recipe", label="Recipe", allowDeselect=False, w=290),
+            dmc.Select(id="limits-group", label="Limits of", allowDeselect=False, searchable=True, w=270),
+            dmc.Select(
+                id="limits-span",
+                label="Over",
+                value="1 h",
+                allowDeselect=False,
+                w=190,
+                data=spans(context, first),
+            ),
+            dmc.Switch(id="limits-cure", label="include cure", checked=True, mb=6),
+            dmc.Switch(id="limits-lines", label="all lines of this type", mb=6),
+            dmc.Switch(id="limits-alone", label="this stream only (fast, for long periods)", mb=6),
+        ],
+        className="controls",
+    )
 
 
 def spans(context: Context, line: str) -> list[dict[str, str]]:
@@ -269,7 +273,7 @@ def shifts_in(context: Context, start_ms: int, end_ms: int) -> float:
     return worth_of(start_ms, end_ms, context.configuration.works.shift, context.zone)
 
 
-def comparison(context: Context, asked: Asked, found: Comparison, group: str) -> tuple[list[Any], str]:
+def comparison(context: Context, asked: Asked, found: Comparison, group: str) -> tuple[Children, str]:
     """Both sides laid beside each other, and the words that a proposal carries."""
     shifts = shifts_in(context, *found.span_ms(asked))
     said_ = in_words(found, shifts)
@@ -346,7 +350,7 @@ def _figures(context: Context, asked: Asked, found: Comparison, shifts: float) -
         alarm_figures.figures(side.raised, asked.start_ms / 1e3, asked.end_ms / 1e3, settings)
         for side in (found.before, found.after)
     ]
-    rows: list[list[Any]] = [
+    rows: list[Row] = [
         ["Alarms", *(f.count for f in both)],
         ["Alarms per shift", *(significant(f.count / shifts) for f in both)],
         ["Peak in 10 min", *(f.peak for f in both)],
@@ -359,7 +363,7 @@ def _figures(context: Context, asked: Asked, found: Comparison, shifts: float) -
     return table("Operator load", ["Figure", "In force", "Rehearsed"], rows, empty="", numeric=(1, 2))
 
 
-def _trend(context: Context, asked: Asked, found: Comparison, path: str) -> Any:
+def _trend(context: Context, asked: Asked, found: Comparison, path: str) -> Component:
     line = context.configuration.lines[asked.line]
     settings = line.streams[path]
     trend = context.record.samples(Stream(line.line, *path.split("/")), asked.start_ms, asked.end_ms)

@@ -4,12 +4,12 @@ from bisect import bisect_right
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 from urllib.parse import parse_qs
 
 import dash_mantine_components as dmc
 import numpy as np
 from dash import html
+from dash.development.base_component import Component
 
 from dashboard.components import Children, attributes
 from dashboard.components.chart import chart
@@ -408,7 +408,7 @@ def _turns(line: Line) -> list[tuple[str, float]]:
     return [(p.title or p.name, p.circumference_m) for p in line.rotating_part if p.circumference_m]
 
 
-def _rivals(found: Found | Wave | NoPeriod) -> Any:
+def _rivals(found: Found | Wave | NoPeriod) -> Component:
     if isinstance(found, NoPeriod) or not found.rivals:
         return html.P("")
     rows = [[fixed(r.period, 4), r.relation, _once(r.false_alarm)] for r in found.rivals]

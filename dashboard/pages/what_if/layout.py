@@ -1,12 +1,12 @@
 """Layout of What if: cure at other speeds and oven temperatures, a stop, and a calibration."""
 
 from collections.abc import Mapping
-from typing import Any
 
 import dash_mantine_components as dmc
 import numpy as np
 import plotly.graph_objects as go
 from dash import html
+from dash.development.base_component import Component
 
 from dashboard.components import Children
 from dashboard.components.chart import chart
@@ -25,6 +25,7 @@ from monitor.contract.config import titles
 from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Cure, Recipe
 from monitor.contract.units import ABSOLUTE_ZERO_C
+from monitor.physics.margins import Margin
 
 UNSURE = (
     "Film coefficients are uncertain: a 15 % change moves the cure index by a factor of about 1.6, the surface "
@@ -95,7 +96,7 @@ def _number(name: str, label: str, unit: str, value: float | None) -> dmc.TextIn
     return number_field({"type": "setting", "name": name}, label, value, unit, width=170)
 
 
-def answer(context: Context, line_name: str, recipe_name: str, given: Mapping[str, Any]) -> Children:
+def answer(context: Context, line_name: str, recipe_name: str, given: Mapping[str, object]) -> Children:
     """Everything below the fields; what cannot be computed is said in a sentence."""
     line, recipe = context.configuration.lines[line_name], context.configuration.recipes[recipe_name]
     if recipe.cure is None:
@@ -123,7 +124,7 @@ def answer(context: Context, line_name: str, recipe_name: str, given: Mapping[st
         return [html.P(str(error), className="outcome bad", role="alert")]
 
 
-def _given(given: Mapping[str, Any], name: str, unit: str = "") -> float:
+def _given(given: Mapping[str, object], name: str, unit: str = "") -> float:
     try:
         value = read_number(given.get(name), format.unit(unit))
     except NotANumberError as error:
@@ -133,7 +134,7 @@ def _given(given: Mapping[str, Any], name: str, unit: str = "") -> float:
     return value
 
 
-def _setting(line: Line, recipe: Recipe, given: Mapping[str, Any]) -> Setting:
+def _setting(line: Line, recipe: Recipe, given: Mapping[str, object]) -> Setting:
     zone_C = set_of(recipe).zone_C | {n: _oven_C(line, given, n) for n in ovens.ovens(line)}  # type: ignore[operator]
     film = _given(given, "film")
     if not ovens.FACTORS[0] <= film <= ovens.FACTORS[1]:
@@ -143,7 +144,7 @@ def _setting(line: Line, recipe: Recipe, given: Mapping[str, Any]) -> Setting:
     return Setting(_given(given, "speed", "m/min"), zone_C, film)
 
 
-def _oven_C(line: Line, given: Mapping[str, Any], name: str) -> float:
+def _oven_C(line: Line, given: Mapping[str, object], name: str) -> float:
     """The temperature of an oven, within what its own instrument can measure: it could not be held elsewhere."""
     value = _given(given, name, "degC")
     path = next(z.temperature for z in line.zone if z.name == name)
@@ -182,12 +183,12 @@ def _curve(found: SettingResult, name: str, now: bool) -> Along:
     return Along(name, p, t.inner_C, t.surface_C, t.index_inner, now)
 
 
-def _along(line: Line, cure: Cure, found: SettingResult, plain: SettingResult) -> Any:
+def _along(line: Line, cure: Cure, found: SettingResult, plain: SettingResult) -> Component:
     drawn = along_figure(line, cure, [_curve(plain, "recipe", False), _curve(found, "this setting", True)])
     return chart("settings-along", drawn)
 
 
-def _against(line: Line, recipe: Recipe, setting: Setting) -> Any:
+def _against(line: Line, recipe: Recipe, setting: Setting) -> Component:
     assert recipe.cure is not None
     v = setting.speed_m_per_min
     speeds = np.linspace(v * (1 - SPREAD), v * (1 + SPREAD), SPEEDS)
@@ -216,12 +217,12 @@ def _against(line: Line, recipe: Recipe, setting: Setting) -> Any:
     return chart("settings-against", fig)
 
 
-def _room(line: Line, found: SettingResult) -> Any:
+def _room(line: Line, found: SettingResult) -> Component:
     m = found.margins
     if m is None:
         return html.P("Headroom is calculated for the configured film coefficients only: set the factor back to 1.")
 
-    def said(margin: Any, what: str, factor: float = 1.0) -> str:
+    def said(margin: Margin, what: str, factor: float = 1.0) -> str:
         if margin.room is None:
             return "no limit within range"
         return f"{format.number(margin.room * factor, 'm', 1)} {what}"
@@ -239,7 +240,7 @@ def _room(line: Line, found: SettingResult) -> Any:
     )
 
 
-def _stop(line: Line, recipe: Recipe, setting: Setting, given: Mapping[str, Any]) -> Children:
+def _stop(line: Line, recipe: Recipe, setting: Setting, given: Mapping[str, object]) -> Children:
     stop = PlannedStop(*(_given(given, name, "s") for name in ("slows", "stands", "restarts")))
     if min(stop.slows_s, stop.stands_s, stop.restarts_s) < 0:
         raise ValueError("a stop has times of 0 s or more")
@@ -288,7 +289,7 @@ def _stop_figure(line: Line, found: Stopped) -> go.Figure:
     return fig
 
 
-def _calibration(line: Line, recipe: Recipe, setting: Setting, given: Mapping[str, Any]) -> Children:
+def _calibration(line: Line, recipe: Recipe, setting: Setting, given: Mapping[str, object]) -> Children:
     if given.get("reading") in (None, ""):
         return [
             html.P("To calibrate, enter a pyrometer reading of the cable's surface and its position.", className="note")

@@ -6,12 +6,12 @@ from dashboard.queries.live import REPORTED_MS, moment
 
 
 def test_a_suspended_line_is_shown_with_what_to_do_and_no_other(context, monkeypatch):
-    assert [line["suspended"] for line in moment(context).lines] == [""] * len(context.configuration.lines)
+    assert [line["suspended"] for line in moment(context).lines.values()] == [""] * len(context.configuration.lines)
     [row] = context.record.health()
     why = "its engine cannot be restored (ZeroDivisionError: a defect)"
     reported = replace(row, suspended={"core-1": why})
     monkeypatch.setattr(type(context.record), "health", lambda _: [reported])
-    said = {line["line"]: line["suspended"] for line in moment(context).lines}
+    said = {line["line"]: line["suspended"] for line in moment(context).lines.values()}
     assert {line for line, text in said.items() if text} == {"core-1"}
     assert "Nothing is stored or judged" in said["core-1"]
     assert "Watch the line by its own instruments" in said["core-1"]
@@ -22,4 +22,4 @@ def test_what_a_monitor_that_is_gone_last_reported_is_not_shown(context, monkeyp
     [row] = context.record.health()
     old = replace(row, t_ms=context.now_ms - REPORTED_MS, suspended={"core-1": "a reason"})
     monkeypatch.setattr(type(context.record), "health", lambda _: [old])
-    assert not any(line["suspended"] for line in moment(context).lines)
+    assert not any(line["suspended"] for line in moment(context).lines.values())
