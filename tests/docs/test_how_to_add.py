@@ -215,6 +215,7 @@ def test_what_was_added_has_tests_of_its_own_is_used_and_is_in_the_tables(tree):
     assert "1 passed" in tree.run("-q", "-p", "no:cacheprovider", "tests/test_used.py", module="pytest")
 
 
+LAYOUT = "test_the_layout_is_the_one_described_for_its_version"
 CHECK = """\"\"\"A trial check.\"\"\"
 
 from dataclasses import dataclass
@@ -236,6 +237,8 @@ def test_what_a_check_carries_is_part_of_snapshots_and_a_test_says_so(tree):
     tree.edit(stream, field, f"{field}    trial: Trial | None = None\n")
     imported = "from monitor.core.track import"
     tree.edit(stream, imported, f"from monitor.core.trial import Trial\n{imported}")
-    said = tree.run("-q", "-x", "-p", "no:cacheprovider", "tests/core/test_snapshot.py", module="pytest", fails=True)
+    said = tree.run(
+        "-q", "-x", "-p", "no:cacheprovider", f"tests/core/test_snapshot.py::{LAYOUT}", module="pytest", fails=True
+    )
     assert "raise VERSION" in said
     assert "tests.core.snapshots" in said
