@@ -9,6 +9,7 @@ SUMMARIES = {
     "check": "Check the configuration and list all errors.",
     "contract": "Export the rules and message schemas for gateway developers, or test a gateway.",
     "kinetics": "Fit t90 and activation energy to rheometer data.",
+    "wall": "Compare wall thickness readings with a recipe.",
     "verify": "Verify the hash chain of the journal and report any change.",
     "rehearse": "Rehearse other alarm limits on recorded data and compare the alarms.",
     "doctor": "Check the integrity of the store, and rebuild it from its messages to compare.",

@@ -1,0 +1,52 @@
+"""Thickness readings of a laboratory against a recipe (F7)."""
+
+import pytest
+
+from monitor.__main__ import main
+from tests.core.story import CONFIGS
+
+WALL_MM = 0.9  # of core-2g5, so that the thinnest place may have 0.71 mm
+
+
+def wall(tmp_path, readings: list[str], *more: str) -> int:
+    (tmp_path / "readings.csv").write_text("wall_mm\n" + "".join(f"{r}\n" for r in readings))
+    words = ["wall", str(tmp_path / "readings.csv"), "--recipe", "core-2g5", "--configs", str(CONFIGS)]
+    return main([*words, *more])
+
+
+def test_a_wall_that_meets_both_rules_conforms(tmp_path, capsys):
+    """The mean 0.85 rounds up to 0.9: decimal, half up, as IEC 60227-2 has it."""
+    assert wall(tmp_path, ["0.84", "0.86"] * 9) == 0
+    said = capsys.readouterr().out
+    assert "18 readings" in said
+    assert f"mean 0.9 mm, specified {WALL_MM}: met" in said
+    assert "thinnest place 0.84 mm, allowed 0.71: met" in said
+    assert "confirm it against the standard" in said
+
+
+@pytest.mark.parametrize(
+    ("readings", "said"),
+    [
+        (["0.84"] * 18, "mean 0.8 mm, specified 0.9: not met"),
+        (["0.95"] * 17 + ["0.70"], "thinnest place 0.70 mm, allowed 0.71: not met"),
+    ],
+)
+def test_a_wall_that_misses_one_does_not(tmp_path, capsys, readings, said):
+    assert wall(tmp_path, readings) == 1
+    assert said in capsys.readouterr().out
+
+
+def test_a_sheath_may_be_thinner_at_one_place(tmp_path, capsys):
+    assert wall(tmp_path, ["0.95"] * 17 + ["0.70"], "--layer", "sheath") == 0
+    assert "allowed 0.665: met" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("readings", [[], ["x"], ["-1"], ["nan"]])
+def test_what_is_no_reading_is_refused(tmp_path, capsys, readings):
+    assert wall(tmp_path, readings) == 2
+    assert "expected thicknesses in mm" in capsys.readouterr().err
+
+
+def test_a_recipe_that_is_not_there_is_refused_with_those_that_are(tmp_path, capsys):
+    assert wall(tmp_path, ["0.9"], "--recipe", "any") == 2
+    assert "no recipe 'any'; there are" in capsys.readouterr().err
