@@ -111,7 +111,10 @@ def moment(context: Context) -> Moment:
             "t": context.now_ms,
             "rejected": sum(row.count for row in context.record.rejected()),
             "alarms_key": alarms_key(alarms),
-            "needs": [{"line": name, "why": need.why} for name, need in needs],
+            "needs": [
+                *({"line": name, "why": "suspended"} for name in sorted(suspended)),
+                *({"line": name, "why": need.why} for name, need in needs if name not in suspended),
+            ],
         },
         lines={
             name: line_now(context, line, rows.get(name), [a for a in alarms if a.line == name])

@@ -75,6 +75,7 @@ class FakeRecord:
     configuration: Configuration
     clock: Callable[[], float]
     silent: dict[str, float] = field(default_factory=dict)
+    suspended: dict[str, str] = field(default_factory=dict)
     alarms: list[AlarmRow] = field(default_factory=list)
     proposed: list[ProposalRow] = field(default_factory=list)
     came: list[RevisionRow] = field(default_factory=list)
@@ -162,7 +163,8 @@ class FakeRecord:
 
     def health(self) -> Sequence[HealthRow]:
         t_ms = round(self.clock() * 1e3)
-        return [HealthRow("all lines", t_ms, 1200, {"not JSON": 3}, 0.3, 4, t_ms - 200, 80 * 2**30)]
+        free = 80 * 2**30
+        return [HealthRow("all lines", t_ms, 1200, {"not JSON": 3}, 0.3, 4, t_ms - 200, free, suspended=self.suspended)]
 
     def damaged_files(self) -> Sequence[DamagedFile]:
         return [DamagedFile(line="core-1", path="drums/core-1/000001.parquet", damage="missing")]

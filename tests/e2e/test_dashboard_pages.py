@@ -600,3 +600,19 @@ def test_d9_what_is_chosen_on_recurring_is_in_the_address(served: Served, page: 
     page.reload()
     expect(page.locator("#recurring-drums")).to_have_value("100 drums")
     expect(page.locator("#recurring-line")).to_have_value("Core line 2")
+
+
+@pytest.mark.parametrize("width", [390, 1280])
+@pytest.mark.parametrize("where", ["/", "/line/core-1"])
+def test_a_suspended_line_is_shown_with_what_to_do(page: Page, served: Served, where: str, width: int) -> None:
+    served.record.suspended["core-1"] = "its engine cannot be restored (ZeroDivisionError: a defect)"
+    page.set_viewport_size({"width": width, "height": 900})
+    page.goto(served.url + where)
+    row = page.locator(".line-row").first
+    expect(row.locator(".state")).to_have_text("suspended")
+    expect(row.locator(".behind")).to_contain_text("Watch the line by its own instruments")
+    expect(row.locator(".behind")).to_contain_text("ZeroDivisionError")
+    assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+    served.record.suspended.clear()
+    expect(row.locator(".state")).not_to_have_text("suspended")
+    expect(row.locator(".behind")).to_have_text("")

@@ -11,7 +11,10 @@ def test_a_suspended_line_is_shown_with_what_to_do_and_no_other(context, monkeyp
     why = "its engine cannot be restored (ZeroDivisionError: a defect)"
     reported = replace(row, suspended={"core-1": why})
     monkeypatch.setattr(type(context.record), "health", lambda _: [reported])
-    said = {line["line"]: line["suspended"] for line in moment(context).lines.values()}
+    now = moment(context)
+    assert now.reply["needs"][0] == {"line": "core-1", "why": "suspended"}
+    assert [need["line"] for need in now.reply["needs"]].count("core-1") == 1
+    said = {line["line"]: line["suspended"] for line in now.lines.values()}
     assert {line for line, text in said.items() if text} == {"core-1"}
     assert "Nothing is stored or judged" in said["core-1"]
     assert "Watch the line by its own instruments" in said["core-1"]
