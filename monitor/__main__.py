@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from importlib import import_module
 from importlib.metadata import EntryPoint, entry_points, version
 
-from monitor.contract.part import CannotRunError, Part
+from monitor.contract.command import CannotRunError, Command
 
 DESCRIPTION = """Line monitoring and a record of each metre for the manufacture of fire-resistant cable.
 Advisory only: it is not a safety interlock and does not release product."""
@@ -15,7 +15,7 @@ EXTRAS = {"dashboard": "pages"}  # by package: the extra that installs what it i
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one part; returns its exit code. The code of a part is imported only when it is asked for."""
+    """Run one command; returns its exit code. Its code is imported only when it is called."""
     words = list(sys.argv[1:] if argv is None else argv)
     found = {entry.name: entry for entry in entry_points(group="everymetre.parts")}
     if words and words[0] in found:
@@ -28,7 +28,7 @@ def main(argv: Sequence[str] | None = None) -> int:
             print(f"{words[0]} needs {error.name}: pip install everymetre[{extra}]", file=sys.stderr)
             return 2
     parser = argparse.ArgumentParser("everymetre", description=DESCRIPTION, formatter_class=_Raw, epilog=_list(found))
-    parser.add_argument("part", choices=found, metavar="COMMAND", help="one of the commands below")
+    parser.add_argument("command", choices=found, metavar="COMMAND", help="one of the commands below")
     parser.add_argument("--version", action="version", version=f"everymetre {version('everymetre')}")
     parser.parse_args(words)
     return 2
@@ -38,11 +38,11 @@ class _Raw(argparse.RawDescriptionHelpFormatter):
     pass
 
 
-def _run(name: str, part: Part, words: list[str]) -> int:
-    parser = argparse.ArgumentParser(f"everymetre {name}", description=part.summary)
-    part.options(parser)
+def _run(name: str, command: Command, words: list[str]) -> int:
+    parser = argparse.ArgumentParser(f"everymetre {name}", description=command.summary)
+    command.options(parser)
     try:
-        return part.run(parser.parse_args(words))
+        return command.run(parser.parse_args(words))
     except CannotRunError as error:
         print(error, file=sys.stderr)
         return 2
@@ -54,7 +54,7 @@ def _list(found: Mapping[str, EntryPoint]) -> str:
 
 
 def _summary(entry: EntryPoint) -> str:
-    """From the light module `commands` of the part's package; of a package without one the part itself is imported."""
+    """From the light module `commands` of its package; without one the command itself is imported."""
     package = entry.module.partition(".")[0]
     with contextlib.suppress(ModuleNotFoundError, KeyError):
         return str(import_module(f"{package}.commands").SUMMARIES[entry.name])

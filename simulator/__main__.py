@@ -10,9 +10,9 @@ from argparse import ArgumentParser, Namespace, RawDescriptionHelpFormatter
 from pathlib import Path
 
 from monitor.contract.address import BrokerAddress, address
+from monitor.contract.command import Command
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.load import ConfigurationError, load
-from monitor.contract.part import Part
 from simulator import resume
 from simulator.commands import SUMMARIES
 from simulator.line import simulate_all
@@ -131,4 +131,4 @@ def _watch(stop: asyncio.Event) -> None:
         stop.set()
 
 
-COMMAND = Part(SUMMARIES["simulate"], _options, _run)
+COMMAND = Command(SUMMARIES["simulate"], _options, _run)

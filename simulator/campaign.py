@@ -58,7 +58,7 @@ class DrumBegin:
 
 
 @dataclass(frozen=True, slots=True)
-class Burn:
+class FlameTest:
     """A circuit integrity test: ignition, its end, and when the circuit failed (None: it held)."""
 
     begins_s: float
@@ -73,7 +73,7 @@ class LineSchedule:
     travel: Travel
     put_on: list[PutOnDrum]
     drum_changes: list[DrumBegin]
-    burns: list[Burn]
+    flame_tests: list[FlameTest]
 
 
 def taken(recipe: Recipe) -> float:
@@ -170,7 +170,7 @@ def plan(
     travel = planner.way.travel(start_m, usual)
     drum_changes = [d if d.t_s >= 0 else _timed(d, travel) for d in planner.drum_changes]
     set_up = DrumBegin(0.0, start_m, None, None)  # the recipe is set before the first cable comes
-    return LineSchedule(travel, planner.put_on, [set_up, *drum_changes], planner.burns)
+    return LineSchedule(travel, planner.put_on, [set_up, *drum_changes], planner.flame_tests)
 
 
 def _timed(change: DrumBegin, travel: Travel) -> DrumBegin:
@@ -188,7 +188,7 @@ class _Planner:
     way: _Way
     put_on: list[PutOnDrum] = field(default_factory=list)
     drum_changes: list[DrumBegin] = field(default_factory=list)
-    burns: list[Burn] = field(default_factory=list)
+    flame_tests: list[FlameTest] = field(default_factory=list)
 
     def job(self) -> bool:
         """One drum of the first pay-off, from when it is put on until its end is wound. False where there is none."""
@@ -215,10 +215,10 @@ class _Planner:
                 return False
             if not last:
                 self.way.stand(self.way.now_s + self.campaign.change_s)
-        self._let_go()
+        self._release_drum()
         return True
 
-    def _let_go(self) -> None:
+    def _release_drum(self) -> None:
         """The last drum is taken off, and a leader pulled through behind it."""
         self.drum_changes.append(DrumBegin(self.way.now_s + 1.0, self.way.L_m, None, None))
         self.way.stand(self.way.now_s + 2.0)
@@ -297,12 +297,12 @@ class _Planner:
         self.way.run(c.specimen_m, 0.2, 2.0, "mounted", quiet=True)
         self.way.stand(self.way.now_s + SETTLES_S)
         begins = self.way.now_s
-        fails = c.fails_after_s[len(self.burns) % len(c.fails_after_s)] if c.fails_after_s else 0.0
+        fails = c.fails_after_s[len(self.flame_tests) % len(c.fails_after_s)] if c.fails_after_s else 0.0
         lasts = min(burn_s, fails + 60.0) if fails else burn_s
         self.way.say("running", "ignition")
         self.way.stand(begins + lasts)
         self.way.say("stopped", "flame out")
-        self.burns.append(Burn(begins, begins + lasts, begins + fails if fails else None))
+        self.flame_tests.append(FlameTest(begins, begins + lasts, begins + fails if fails else None))
         self.way.stand(self.way.now_s + c.change_s)
         self.drum_changes.append(DrumBegin(self.way.now_s, self.way.L_m, None, None))
         self.way.stand(self.way.now_s + 2.0)

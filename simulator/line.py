@@ -317,8 +317,8 @@ class LineRun:
         assert self.schedule is not None
         out = np.full(len(t_s), ROOM_C)
         hot_C = test.flame_C + (test.above_C - test.below_C) / 2
-        for burn in self.schedule.burns:
-            since, after = t_s - burn.begins_s, t_s - burn.ends_s
+        for flame in self.schedule.flame_tests:
+            since, after = t_s - flame.begins_s, t_s - flame.ends_s
             on = (since >= 0) & (after < 0)
             out[on] = ROOM_C + (hot_C - ROOM_C) * -np.expm1(-since[on] / FLAME_GROWS_S)
             off = (after >= 0) & (after < 3600)
@@ -432,13 +432,13 @@ class LineRun:
         if test is None:
             return []
         if stream.path == test.circuit:
-            return [b.fails_s for b in self.schedule.burns if b.fails_s is not None]
+            return [b.fails_s for b in self.schedule.flame_tests if b.fails_s is not None]
         if stream.path == test.water and test.water_from_s is not None:
-            due = [(b, b.begins_s + test.water_from_s) for b in self.schedule.burns]
+            due = [(b, b.begins_s + test.water_from_s) for b in self.schedule.flame_tests]
             return [t for b, t in due if t < b.ends_s]
         return [
             t
-            for b in self.schedule.burns
+            for b in self.schedule.flame_tests
             for t in np.arange(b.begins_s + test.shock_first_s, b.ends_s, test.shock_every_s).tolist()
         ]
 

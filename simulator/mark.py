@@ -15,10 +15,10 @@ from scipy.optimize import linear_sum_assignment
 from sqlalchemy import create_engine, select
 from sqlalchemy.engine import Connection, make_url
 
+from monitor.contract.command import Command
 from monitor.contract.config.line import Line
 from monitor.contract.config.load import ConfigurationError, load
 from monitor.contract.config.recipe import Recipe, Window
-from monitor.contract.part import Part
 from monitor.contract.record import DrumSpan, Finding, FindingKind, Floats
 from monitor.store.findings import finding_of
 from monitor.store.schema import DRUM, FINDING
@@ -456,4 +456,4 @@ def _address(store: str) -> str:
     return f"sqlite:///file:{files[0]}?mode=ro&uri=true"
 
 
-COMMAND = Part(SUMMARIES["mark"], _options, _run)
+COMMAND = Command(SUMMARIES["mark"], _options, _run)

@@ -7,8 +7,8 @@ from pathlib import Path
 
 from dashboard.commands import SUMMARIES
 from dashboard.web.accounts import ROLES, Accounts
+from monitor.contract.command import Command
 from monitor.contract.config.load import ConfigurationError, load
-from monitor.contract.part import Part
 
 
 def _options(parser: ArgumentParser) -> None:
@@ -45,4 +45,4 @@ def _password(stdin: bool) -> str:
     return first
 
 
-COMMAND = Part(SUMMARIES["account"], _options, _run)
+COMMAND = Command(SUMMARIES["account"], _options, _run)

@@ -14,9 +14,9 @@ from dashboard.web.accounts import Accounts
 from dashboard.web.serve import LOOPBACK_NAMES, CannotServeError, collector_token, guard, listen, want_accounts
 from dashboard.web.sessions import ask_who, content_policy
 from monitor.contract.address import address
+from monitor.contract.command import Command
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.load import ConfigurationError, load
-from monitor.contract.part import Part
 from monitor.contract.reading import Record
 
 
@@ -99,7 +99,7 @@ def _serve(args: Namespace, configuration: Configuration) -> int:
     return 0
 
 
-COMMAND = Part(SUMMARIES["dashboard"], _options, _run)
+COMMAND = Command(SUMMARIES["dashboard"], _options, _run)
 
 if __name__ == "__main__":
     _parser = ArgumentParser("dashboard", description=COMMAND.summary)

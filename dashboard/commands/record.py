@@ -11,8 +11,8 @@ import msgspec
 from dashboard.commands import SUMMARIES
 from dashboard.print.pdf import pdf
 from dashboard.print.sheet import Sheet, SheetTable, sheet_of
+from monitor.contract.command import CannotRunError, Command
 from monitor.contract.config.load import load
-from monitor.contract.part import CannotRunError, Part
 from monitor.contract.reading import DrumRow
 from monitor.evidence.asked import EvidenceSource, drum_meant
 from monitor.evidence.release_record import record
@@ -96,4 +96,4 @@ def _run(options: Namespace) -> int:
     return 0
 
 
-COMMAND = Part(SUMMARIES["record"], _options, _run)
+COMMAND = Command(SUMMARIES["record"], _options, _run)

@@ -109,9 +109,9 @@ def inside(context: Context, line: Line, now: NowRow, cure: CureNow) -> Componen
 
 def _places(now: NowRow, start_m: float, end_m: float) -> list[str]:
     if now.drum_start_m is None:
-        return [format.NOTHING] * 4
+        return [format.NO_VALUE] * 4
     a, b = start_m - now.drum_start_m, end_m - now.drum_start_m
     if now.planned_length_m is None:
-        return [format.metres(a), format.metres(b), format.NOTHING, format.NOTHING]
+        return [format.metres(a), format.metres(b), format.NO_VALUE, format.NO_VALUE]
     outer = now.planned_length_m
     return [format.metres(a), format.metres(b), format.metres(outer - b), format.metres(outer - a)]

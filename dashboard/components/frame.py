@@ -122,4 +122,4 @@ def _person(person: Person | None, form_token: str) -> Children:
         return []
     leave = html.Button("Sign out", className="plain", type="submit", title=f"{person.name}, role: {person.role}")
     token = dcc.Input(type="hidden", name="token", value=form_token)
-    return [html.Form([html.Span(person.name), token, leave], action="/leave", method="POST", className="person")]
+    return [html.Form([html.Span(person.name), token, leave], action="/logout", method="POST", className="person")]

@@ -65,7 +65,7 @@ def history(context: Context, hours: int, page: int, until_ms: int | None) -> di
 def where(alarm: AlarmRow, drums: Sequence[DrumRow]) -> dict[str, str]:
     """Drum metre of an activation, with the address of its drum; a line metre where no drum is known."""
     if alarm.line_metre is None:
-        return {"text": format.NOTHING}
+        return {"text": format.NO_VALUE}
     for drum in drums:
         if drum.start_m <= alarm.line_metre and (drum.end_m is None or alarm.line_metre < drum.end_m):
             at = format.number(alarm.line_metre - drum.start_m, "m")
@@ -133,7 +133,7 @@ def _line(context: Context, alarm: AlarmRow) -> str:
 
 
 def _value(alarm: AlarmRow) -> str:
-    return format.NOTHING if alarm.unit == "count" else format.quantity(alarm.value, alarm.unit)
+    return format.NO_VALUE if alarm.unit == "count" else format.quantity(alarm.value, alarm.unit)
 
 
 def _state(context: Context, alarm: AlarmRow) -> str:

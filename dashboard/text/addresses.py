@@ -19,6 +19,8 @@ MOVED = {
     "/settings": "/what-if",
     "/cut": "/cutting",
     "/family": "/traceability",
+    "/enter": "/login",
+    "/leave": "/logout",
     "/api/v1/family": "/api/v1/traceability",
     "/api/v1/journey": "/api/v1/process-history",
 }

@@ -3,9 +3,9 @@
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
-from monitor.contract.numerals import NOTHING, exact, fixed, percent, significant
+from monitor.contract.numerals import NO_VALUE, exact, fixed, percent, significant
 
-__all__ = ["NOTHING", "exact", "fixed", "limit", "local", "local_hour", "metres", "number", "percent", "quantity",
+__all__ = ["NO_VALUE", "exact", "fixed", "limit", "local", "local_hour", "metres", "number", "percent", "quantity",
            "significant", "span", "unit"]  # fmt: skip
 
 UNIT = {"degC": "\N{DEGREE SIGN}C", "1": "", "count": ""}
@@ -25,13 +25,13 @@ def number(value: float | None, of_unit: str, decimals: int | None = None) -> st
 def limit(value: float | None, of_unit: str) -> str:
     """A value that a person set, with every digit of it, and its unit."""
     text = exact(value)
-    return text if text == NOTHING else f"{text} {unit(of_unit)}".rstrip()
+    return text if text == NO_VALUE else f"{text} {unit(of_unit)}".rstrip()
 
 
 def quantity(value: float | None, of_unit: str, decimals: int | None = None) -> str:
     """A value and its unit."""
     text = number(value, of_unit, decimals)
-    return text if text == NOTHING else f"{text} {unit(of_unit)}".rstrip()
+    return text if text == NO_VALUE else f"{text} {unit(of_unit)}".rstrip()
 
 
 def local(t_ms: float, zone: str, *, day: bool = False) -> str:
@@ -43,7 +43,7 @@ def local(t_ms: float, zone: str, *, day: bool = False) -> str:
 def span(seconds: float | None) -> str:
     """A length of time as `45 s`, `12 min`, `2 h 05 min`."""
     if seconds is None or seconds != seconds:
-        return NOTHING
+        return NO_VALUE
     if seconds < 90:
         return f"{fixed(seconds, 0)} s"
     minutes = round(seconds / 60)

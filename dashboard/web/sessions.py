@@ -20,13 +20,13 @@ from dashboard.web.session_list import LASTS_S, SessionList
 
 TRIES, WITHIN_S = 5, 300
 Reply: TypeAlias = Any  # what Flask takes of a view or a hook: None, a text, a response, with or without a status
-OPEN = ("/enter", "/assets/look.css")
+OPEN = ("/login", "/assets/look.css")
 FIGURES = ("/api/v1/metrics", "/api/v1/health")
 PAGE = """<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>everymetre</title>
 <meta name="viewport" content="width=device-width, initial-scale=1">
 <link rel="stylesheet" href="/assets/look.css"></head>
 <body><main class="enter"><h1>every<b>metre</b></h1><p>{works}</p><p role="alert">{said}</p>
-<form method="post" action="/enter"><input type="hidden" name="token" value="{token}">
+<form method="post" action="/login"><input type="hidden" name="token" value="{token}">
 <p><label>Name <input name="name" autocomplete="username" required autofocus></label></p>
 <p><label>Password <input name="password" type="password" autocomplete="current-password" required></label></p>
 <p><button class="plain">Sign in</button></p></form><p class="caution">{caution}</p></main></body></html>"""
@@ -61,7 +61,7 @@ def ask_who(
     @login.unauthorized_handler  # type: ignore[untyped-decorator]
     def turn_away() -> Reply:
         if request.method == "GET" and not request.path.startswith(("/api/", "/_", "/assets/")):
-            return redirect("/enter")
+            return redirect("/login")
         return Response("Sign in required.", 401)
 
     @server.before_request
@@ -119,24 +119,24 @@ def _sign_in_page(server: Flask, accounts: Accounts, sessions: SessionList, work
     for key in (lambda: f"name {tried_name()}", lambda: f"from {get_remote_address()}"):
         limit = f"{TRIES} per {WITHIN_S} seconds"
         enter = tries.limit(limit, key_func=key, deduct_when=lambda response: response.status_code == 403)(enter)
-    server.add_url_rule("/enter", "enter", enter, methods=["POST"])
+    server.add_url_rule("/login", "enter", enter, methods=["POST"])
 
-    @server.get("/enter")
+    @server.get("/login")
     def door() -> Response:
         return page("")
 
-    @server.post("/leave")
+    @server.post("/logout")
     def leave() -> Reply:
         sessions.end(current_user.get_id())
         logout_user()
         session.clear()
-        gone = redirect("/enter")
+        gone = redirect("/login")
         gone.delete_cookie("_csrf_token", samesite="Strict")
         return gone
 
     @server.errorhandler(CSRFError)
     def too_old(error: CSRFError) -> Response:
-        return page("The form has expired. Try again.", 400) if request.path == "/enter" else Response(str(error), 400)
+        return page("The form has expired. Try again.", 400) if request.path == "/login" else Response(str(error), 400)
 
     @server.errorhandler(429)
     def too_many(_error: Exception) -> Response:

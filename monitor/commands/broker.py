@@ -10,9 +10,9 @@ from pathlib import Path
 
 from monitor.commands import SUMMARIES
 from monitor.contract.address import BrokerAddress, address
+from monitor.contract.command import CannotRunError, Command
 from monitor.contract.config.load import ConfigurationError, load
 from monitor.contract.lifeline import live_by_stdin
-from monitor.contract.part import CannotRunError, Part
 
 NOT_INSTALLED = (
     "the embedded broker is not installed: `pip install everymetre[demo]`, or start another broker and name it in "
@@ -115,4 +115,4 @@ def serve(at: BrokerAddress) -> int:
     return 0
 
 
-COMMAND = Part(SUMMARIES["broker"], _options, _run)
+COMMAND = Command(SUMMARIES["broker"], _options, _run)

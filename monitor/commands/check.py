@@ -7,9 +7,9 @@ from pathlib import Path
 
 from monitor.analysis.films import film_guesses
 from monitor.commands import SUMMARIES
+from monitor.contract.command import Command
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.load import ConfigurationError, FileFault, parse, read_folder
-from monitor.contract.part import Part
 
 FIRST_GUESS = (
     "An estimate is a first guess for still air: calibrate it on one measured surface temperature (page What if)."
@@ -66,4 +66,4 @@ def _run(options: Namespace) -> int:
     return 1 if faults else 0
 
 
-COMMAND = Part(SUMMARIES["check"], _options, _run)
+COMMAND = Command(SUMMARIES["check"], _options, _run)

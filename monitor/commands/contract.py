@@ -12,9 +12,9 @@ import msgspec
 from monitor.commands import SUMMARIES
 from monitor.contract import rules, topics
 from monitor.contract.address import address
+from monitor.contract.command import Command
 from monitor.contract.config.load import ConfigurationError, load
 from monitor.contract.messages import MONITOR_MESSAGES, STREAM_MESSAGES
-from monitor.contract.part import Part
 
 DRAFT = "https://json-schema.org/draft/2020-12/schema"
 
@@ -161,4 +161,4 @@ def _write(options: Namespace) -> int:
     return 0
 
 
-COMMAND = Part(SUMMARIES["contract"], _options, _run)
+COMMAND = Command(SUMMARIES["contract"], _options, _run)

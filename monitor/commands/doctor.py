@@ -11,9 +11,9 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from monitor.analysis.differences import LAST_DIGITS, Difference
 from monitor.commands import SUMMARIES
+from monitor.contract.command import Command
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.load import ConfigurationError, load
-from monitor.contract.part import Part
 from monitor.shell import work_folder
 from monitor.shell.compared import NOT_COMPARED
 from monitor.shell.damage import Damage, examine
@@ -136,4 +136,4 @@ def _state(differences: Sequence[Difference]) -> str:
     return f"{len(differences)} differences"
 
 
-COMMAND = Part(SUMMARIES["doctor"], _options, _run)
+COMMAND = Command(SUMMARIES["doctor"], _options, _run)

@@ -8,7 +8,7 @@ from pathlib import Path
 from shutil import copytree
 
 from monitor.commands import SUMMARIES
-from monitor.contract.part import CannotRunError, Part
+from monitor.contract.command import CannotRunError, Command
 
 SHIPPED = "example"  # where a wheel carries it, inside the package `monitor`
 NEXT = """Wrote {n} files to {folder}: the invented works `tarn`, its lines, recipes and scenarios.
@@ -41,4 +41,4 @@ def _run(options: Namespace) -> int:
     return 0
 
 
-COMMAND = Part(SUMMARIES["init"], _options, _run)
+COMMAND = Command(SUMMARIES["init"], _options, _run)

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from monitor.commands import SUMMARIES
 from monitor.commands.csv_table import number, read_table
-from monitor.contract.part import Part
+from monitor.contract.command import Command
 from monitor.physics.rheometer import RateFit, fit_rate, time_to
 
 COLUMNS = ("temperature_C", "t90_s")
@@ -68,4 +68,4 @@ def _run(options: Namespace) -> int:
     return 0
 
 
-COMMAND = Part(SUMMARIES["kinetics"], _options, _run)
+COMMAND = Command(SUMMARIES["kinetics"], _options, _run)

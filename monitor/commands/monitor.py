@@ -8,10 +8,10 @@ from pathlib import Path
 
 from monitor.commands import SUMMARIES
 from monitor.contract.address import address
+from monitor.contract.command import Command
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.load import ConfigurationError, load
 from monitor.contract.lifeline import live_by_stdin
-from monitor.contract.part import Part
 from monitor.shell.service import watch
 from monitor.store.lease import hold
 
@@ -65,4 +65,4 @@ def _run(options: Namespace) -> int:
         return watch(configuration, lines, at, lease)
 
 
-COMMAND = Part(SUMMARIES["monitor"], _options, _run)
+COMMAND = Command(SUMMARIES["monitor"], _options, _run)

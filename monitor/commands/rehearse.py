@@ -44,12 +44,12 @@ from monitor.analysis.suggest import (
 from monitor.commands import SUMMARIES
 from monitor.commands.csv_table import read_table
 from monitor.commands.monitor import configured
+from monitor.contract.command import Command
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.limits import Changes, with_limits
 from monitor.contract.config.load import ConfigurationError
 from monitor.contract.config.recipe import Recipe, Window
 from monitor.contract.messages import DrumChange
-from monitor.contract.part import Part
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import Floats
 from monitor.contract.topics import Stream
@@ -450,4 +450,4 @@ def said_of(s: Suggestion) -> list[str]:
     return [*rows, "", s.why]
 
 
-COMMAND = Part(SUMMARIES["rehearse"], _options, _run)
+COMMAND = Command(SUMMARIES["rehearse"], _options, _run)

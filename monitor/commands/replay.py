@@ -12,10 +12,10 @@ import aiomqtt
 
 from monitor.commands import SUMMARIES
 from monitor.contract.address import address
+from monitor.contract.command import Command
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.load import ConfigurationError, load
 from monitor.contract.config.works import Store
-from monitor.contract.part import Part
 from monitor.contract.record import AlarmChange, CounterFault, Finding, Gap, Output, Rejected
 from monitor.core.arrival import Arrival
 from monitor.core.decode import Decoder
@@ -182,4 +182,4 @@ def _iso(t_s: float) -> str:
     return time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(t_s))
 
 
-COMMAND = Part(SUMMARIES["replay"], _options, _run)
+COMMAND = Command(SUMMARIES["replay"], _options, _run)

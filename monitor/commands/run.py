@@ -16,9 +16,9 @@ from types import FrameType
 
 from monitor.commands import SUMMARIES
 from monitor.contract.address import address
+from monitor.contract.command import Command
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.load import ConfigurationError, load
-from monitor.contract.part import Part
 
 STARTS_WITHIN_S = 45.0
 STOPS_WITHIN_S = 8.0
@@ -195,4 +195,4 @@ def _answers(page: str) -> bool:
         return False
 
 
-COMMAND = Part(SUMMARIES["run"], _options, _run)
+COMMAND = Command(SUMMARIES["run"], _options, _run)

@@ -7,8 +7,8 @@ from pathlib import Path
 from sqlalchemy import select
 
 from monitor.commands import SUMMARIES
+from monitor.contract.command import Command
 from monitor.contract.config.load import ConfigurationError, load
-from monitor.contract.part import Part
 from monitor.store.database import open_for_reading
 from monitor.store.journal import verify
 from monitor.store.schema import JOURNAL
@@ -49,4 +49,4 @@ def _run(options: Namespace) -> int:
     return 0 if good else 1
 
 
-COMMAND = Part(SUMMARIES["verify"], _options, _run)
+COMMAND = Command(SUMMARIES["verify"], _options, _run)

@@ -7,8 +7,8 @@ from pathlib import Path
 
 from monitor.commands import SUMMARIES
 from monitor.commands.csv_table import number, read_table
+from monitor.contract.command import Command
 from monitor.contract.config.load import ConfigurationError, load
-from monitor.contract.part import Part
 from monitor.physics.wall import judge_wall, thinnest_allowed_mm
 
 COLUMN = "wall_mm"
@@ -60,4 +60,4 @@ def _run(options: Namespace) -> int:
     return 0 if conforms else 1
 
 
-COMMAND = Part(SUMMARIES["wall"], _options, _run)
+COMMAND = Command(SUMMARIES["wall"], _options, _run)

@@ -6,7 +6,7 @@ written as zero: it keeps as many decimals as it needs.
 
 import math
 
-NOTHING = "\N{EN DASH}"
+NO_VALUE = "\N{EN DASH}"
 GROUP, MINUS = "\N{NARROW NO-BREAK SPACE}", "\N{MINUS SIGN}"
 DUST = 1e-9  # what is smaller comes of rounding in floats: it is written as 0
 DIGITS = 10  # significant ones that a value typed by a person has at most
@@ -21,7 +21,7 @@ def fixed(value: float | None, decimals: int, *, sign: bool = False) -> str:
     `sign` writes a plus before what is greater than zero.
     """
     if value is None or math.isnan(value):
-        return NOTHING
+        return NO_VALUE
     size = abs(value)
     if not size < LARGEST:
         return _signed(value, "\N{INFINITY}" if math.isinf(size) else _power(size, 3), sign)
@@ -58,7 +58,7 @@ def percent(value: float | None, decimals: int = 0) -> str:
     What is nearer to one of them than a hundredth of a percent is written as less, or more, than that.
     """
     if value is None or math.isnan(value):
-        return NOTHING
+        return NO_VALUE
     of_100 = 100.0 * value
     if abs(of_100) < DUST or abs(100.0 - of_100) < DUST:
         return f"{fixed(round(of_100), decimals)} %"

@@ -7,8 +7,8 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.contract.command import CannotRunError
 from monitor.contract.config.recipe import Recipe
-from monitor.contract.part import CannotRunError
 from monitor.contract.record import FillingKey, Finding, FindingKind, Floats, Ints, Splice
 from monitor.contract.topics import Stream
 

@@ -12,8 +12,8 @@ import msgspec
 from sqlalchemy import Engine as Database
 from sqlalchemy.exc import SQLAlchemyError
 
+from monitor.contract.command import CannotRunError
 from monitor.contract.config.configuration import Configuration
-from monitor.contract.part import CannotRunError
 from monitor.contract.record import LineNow, MessageNumber, Output, Rejected
 from monitor.contract.topics import MONITOR, Stream
 from monitor.core.arrival import Arrival, LineArrival, Message, Note, Tick

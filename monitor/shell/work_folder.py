@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from monitor.contract.part import CannotRunError
+from monitor.contract.command import CannotRunError
 
 NAME = "work"  # of the folder in a store's own that holds them
 PREFIX = "everymetre-"

@@ -12,8 +12,8 @@ from typing import Any
 from sqlalchemy import Connection, Engine, Executable, Table, create_engine, event, literal, select
 from sqlalchemy.dialects import postgresql, sqlite
 
+from monitor.contract.command import CannotRunError
 from monitor.contract.config.works import Store
-from monitor.contract.part import CannotRunError
 from monitor.store import seal, upgrade
 from monitor.store.lease import Lease
 from monitor.store.schema import CHECKPOINT, DRUM, MESSAGE

@@ -24,8 +24,8 @@ import msgspec
 from sqlalchemy import Connection, NullPool, create_engine, func, select, text
 from sqlalchemy.exc import SQLAlchemyError
 
+from monitor.contract.command import CannotRunError
 from monitor.contract.config.works import Store
-from monitor.contract.part import CannotRunError
 from monitor.store.schema import LEDGER, SCHEMA_VERSION
 from monitor.store.server import FILE, KEEPALIVE, SERVER_KEEPALIVE, server_url
 

@@ -16,7 +16,7 @@ from sqlalchemy.exc import (
     StatementError,
 )
 
-from monitor.contract.part import CannotRunError
+from monitor.contract.command import CannotRunError
 
 NOT_RECORDED = "not recorded"  # kind of rejection: a row of the monitor's own making that the database refuses
 

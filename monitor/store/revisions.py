@@ -7,11 +7,11 @@ from typing import TypeVar
 from pydantic import ValidationError
 from sqlalchemy import Connection, Engine, select
 
+from monitor.contract.command import CannotRunError
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.content import differences_of, digest_of
 from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Recipe
-from monitor.contract.part import CannotRunError
 from monitor.store.schema import IN_FORCE, LINE_REVISION, REVISION
 
 FILES = "configuration files"  # who brought a revision that no message did

@@ -4,7 +4,7 @@ from importlib.util import find_spec
 
 from sqlalchemy import URL, make_url
 
-from monitor.contract.part import CannotRunError
+from monitor.contract.command import CannotRunError
 
 FILE = "record.sqlite"
 INSTALL = "install it with `pip install everymetre[postgres]`"

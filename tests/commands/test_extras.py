@@ -7,7 +7,7 @@ import pytest
 from monitor.__main__ import main
 from monitor.commands import broker
 from monitor.contract.address import BrokerAddress
-from monitor.contract.part import CannotRunError
+from monitor.contract.command import CannotRunError
 from monitor.store import server
 
 

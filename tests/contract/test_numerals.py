@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.contract.numerals import DUST, GROUP, MINUS, NOTHING, exact, fixed, percent, significant
+from monitor.contract.numerals import DUST, GROUP, MINUS, NO_VALUE, exact, fixed, percent, significant
 
 PLAIN = st.floats(min_value=DUST, max_value=1e14)
 VALUES = st.builds(math.copysign, PLAIN, st.sampled_from([-1.0, 1.0]))
@@ -79,7 +79,7 @@ def test_c22_a_share_is_none_or_all_only_where_it_is(value: float, decimals: int
         (fixed(2.5e-13, 1), "0.0"),
         (fixed(-1e-12, 0), "0"),
         (fixed(float("inf"), 0), "\N{INFINITY}"),
-        (fixed(None, 0), NOTHING),
+        (fixed(None, 0), NO_VALUE),
         (exact(3.66), "3.66"),
         (exact(1250.0), f"1{GROUP}250"),
         (exact(0.002), "0.002"),

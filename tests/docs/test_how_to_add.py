@@ -61,7 +61,7 @@ from argparse import ArgumentParser, Namespace
 
 from monitor.analysis.trial import half
 from monitor.commands import SUMMARIES
-from monitor.contract.part import Part
+from monitor.contract.command import Command
 
 
 def _options(parser: ArgumentParser) -> None:
@@ -73,7 +73,7 @@ def _run(options: Namespace) -> int:
     return 0
 
 
-COMMAND = Part(SUMMARIES["greet"], _options, _run)
+COMMAND = Command(SUMMARIES["greet"], _options, _run)
 """
 ANALYSIS = """\"\"\"A trial analysis.\"\"\"
 

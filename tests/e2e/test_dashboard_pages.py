@@ -505,7 +505,7 @@ def test_with_accounts_nobody_comes_in_without_one_and_answers_bear_its_name(
     accounts.put("Mira", "answer alarms", "a long password")
     ask_who(served.app.server, accounts, "Tarn", time.time, tls=False)
     page.goto(served.url + "/alarms")
-    expect(page).to_have_url(served.url + "/enter")
+    expect(page).to_have_url(served.url + "/login")
     page.get_by_label("Name").fill("Mira")
     page.get_by_label("Password").fill("not the password")
     page.get_by_role("button", name="Sign in").click()
@@ -520,7 +520,7 @@ def test_with_accounts_nobody_comes_in_without_one_and_answers_bear_its_name(
     assert "password" not in page.url
     expect(page.locator(".person")).to_contain_text("Mira")
     page.get_by_role("button", name="Sign out").click()
-    expect(page).to_have_url(served.url + "/enter")
+    expect(page).to_have_url(served.url + "/login")
 
 
 def test_a_fold_leans_when_its_period_is_moved(served: Served, page: Page) -> None:

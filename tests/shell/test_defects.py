@@ -11,8 +11,8 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.exc import OperationalError
 
+from monitor.contract.command import CannotRunError
 from monitor.contract.messages import Refused
-from monitor.contract.part import CannotRunError
 from monitor.contract.record import Rejected
 from monitor.core.arrival import Arrival
 from monitor.core.decode import Decoder

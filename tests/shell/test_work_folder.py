@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.contract.part import CannotRunError
+from monitor.contract.command import CannotRunError
 from monitor.shell.work_folder import KEEP_FREE_BYTES, PREFIX, work_folder
 
 KILLED = """

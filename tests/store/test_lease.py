@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import create_engine, text
 
-from monitor.contract.part import CannotRunError
+from monitor.contract.command import CannotRunError
 from monitor.store.lease import LeaseHeldError, LeaseLostError, hold
 from monitor.store.reader import StoreReader
 from monitor.store.server import server_url

@@ -7,7 +7,7 @@ import pytest
 from sqlalchemy import Connection, text
 from sqlalchemy.exc import DataError, OperationalError
 
-from monitor.contract.part import CannotRunError
+from monitor.contract.command import CannotRunError
 from monitor.contract.reading import SchemaVersionError
 from monitor.store.refusals import StoreNotAsExpectedError, first_line, is_of_data, is_of_line, is_unexpected
 from monitor.store.writer import Writer

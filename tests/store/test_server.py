@@ -2,7 +2,7 @@
 
 import pytest
 
-from monitor.contract.part import CannotRunError
+from monitor.contract.command import CannotRunError
 from monitor.store import server
 
 

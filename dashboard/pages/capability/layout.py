@@ -264,7 +264,7 @@ def _capability(recipe: Recipe, path: str, groups: Floats, effective: float, uni
 
     def cell(index: Index | None) -> str:
         if index is None:
-            return format.NOTHING
+            return format.NO_VALUE
         return f"{fixed(index.value, 2)} ({fixed(index.interval.low, 2)} to {fixed(index.interval.high, 2)})"
 
     limits = " to ".join("no limit" if x is None else exact(x) for x in (low, high)) + f" {unit}"

@@ -12,7 +12,7 @@ from dashboard.text.troubles import troubles
 from monitor.contract.config import titles
 
 DAY_MS = 86_400_000
-NOTHING = format.NOTHING
+NO_VALUE = format.NO_VALUE
 HOW_FILES_ARE_CHECKED = (
     "The monitor compares each file with its digest in turn, at most 100 files in 10 s, and a drum's file is compared "
     "when its page opens. Until then lists show the metres that were counted before a file was damaged."
@@ -42,8 +42,8 @@ def _monitors(context: Context) -> html.Div:
             html.Span("", **attributes(ago=str(row.t_ms))),
             format.quantity(row.lag_s, "s"),
             format.number(row.queue, "", 0),
-            NOTHING if row.last_commit_ms is None else html.Span("", **attributes(ago=str(row.last_commit_ms))),
-            NOTHING if row.disk_free_bytes is None else f"{fixed(row.disk_free_bytes / 2**30, 1)} GiB",
+            NO_VALUE if row.last_commit_ms is None else html.Span("", **attributes(ago=str(row.last_commit_ms))),
+            NO_VALUE if row.disk_free_bytes is None else f"{fixed(row.disk_free_bytes / 2**30, 1)} GiB",
             "; ".join(troubles(row, context.now_ms)) or "OK",
         ]
         for row in context.record.health()

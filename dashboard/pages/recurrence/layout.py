@@ -518,7 +518,7 @@ def _by_shift(context: Context, of: ChosenCable, found: Sequence[Finding]) -> Ch
         return []
     told = recur.by_shift(names, [counts[n] for n in names], [lengths[n] for n in names])
     rows = [
-        [n, c, f"{fixed(x / 1000, 1)} km", significant(1000 * c / x) if x else format.NOTHING]
+        [n, c, f"{fixed(x / 1000, 1)} km", significant(1000 * c / x) if x else format.NO_VALUE]
         for n, c, x in zip(told.names, told.counts, told.lengths, strict=True)
     ]
     said = f"By shift; probability of this difference if all shifts had the same rate: {significant(told.chance, 2)}"

@@ -199,7 +199,7 @@ def drum_change_due(context: Context, line: Line) -> str:
     """When the drum that is being wound will be full at the present speed."""
     now = context.line_now(line.line)
     if now is None or now.planned_length_m is None or now.drum_start_m is None:
-        return format.NOTHING
+        return format.NO_VALUE
     wound = now.line_metre + line.counter_m - line.take_up_m - now.drum_start_m
     left = now.planned_length_m - wound
     if left <= 0:
@@ -237,7 +237,7 @@ def _link(of: LineShift) -> dcc.Link:
 
 def _shares(said: Indicators | None) -> list[str]:
     if said is None:
-        return [format.NOTHING] * 4
+        return [format.NO_VALUE] * 4
     return [percent(k, 1) for k in (said.availability, said.effectiveness, said.quality, said.oee)]
 
 

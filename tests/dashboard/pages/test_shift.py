@@ -73,7 +73,7 @@ def test_the_next_drum_change_is_predicted_from_length_and_speed(context, record
     monkeypatch.setattr(record, "lines_now", lambda: [replace(standing, planned_length_m=10.0)])
     assert shift.drum_change_due(context, line) == "now"
     monkeypatch.setattr(record, "lines_now", list)
-    assert shift.drum_change_due(context, line) == format.NOTHING
+    assert shift.drum_change_due(context, line) == format.NO_VALUE
 
 
 def test_a_works_without_a_calendar_is_told_so(context):

@@ -30,8 +30,8 @@ NOT_READ = {  # style sheets' percent, addresses, keys, fields to type in, and m
         (-0.5, "mm", "\N{MINUS SIGN}0.50 mm"),
         (12345.0, "m", "12\N{NARROW NO-BREAK SPACE}345 m"),
         (3.0, "count", "3"),
-        (None, "kV", format.NOTHING),
-        (float("nan"), "kV", format.NOTHING),
+        (None, "kV", format.NO_VALUE),
+        (float("nan"), "kV", format.NO_VALUE),
     ],
 )
 def test_values_carry_their_unit(value, unit, said):
@@ -48,7 +48,7 @@ def test_times_are_local_and_name_their_zone_on_both_sides_of_a_change():
 
 def test_spans_are_short():
     said = [format.span(s) for s in (0, 89, 120, 5399, 7500, None)]
-    assert said == ["0 s", "89 s", "2 min", "1 h 30 min", "2 h 05 min", format.NOTHING]
+    assert said == ["0 s", "89 s", "2 min", "1 h 30 min", "2 h 05 min", format.NO_VALUE]
 
 
 def number_specs(path: Path) -> int:

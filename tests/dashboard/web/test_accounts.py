@@ -46,10 +46,10 @@ def token_in(page: str) -> str:
 
 
 def enter(door: FlaskClient, name: str, password: str, token: str | None = None, **more):
-    page = door.get("/enter", base_url="https://localhost").get_data(as_text=True)
+    page = door.get("/login", base_url="https://localhost").get_data(as_text=True)
     given = token if token is not None else token_in(page)
     return door.post(
-        "/enter", data={"name": name, "password": password, "token": given}, base_url="https://localhost", **more
+        "/login", data={"name": name, "password": password, "token": given}, base_url="https://localhost", **more
     )
 
 
@@ -59,8 +59,8 @@ def look(door: FlaskClient) -> int:
 
 
 def leave(door: FlaskClient) -> None:
-    form = door.get("/enter", base_url="https://localhost").get_data(as_text=True)
-    assert door.post("/leave", data={"token": token_in(form)}, base_url="https://localhost").status_code == 302
+    form = door.get("/login", base_url="https://localhost").get_data(as_text=True)
+    assert door.post("/logout", data={"token": token_in(form)}, base_url="https://localhost").status_code == 302
 
 
 def test_the_file_holds_no_password_and_only_its_owner_reads_it(accounts):
@@ -219,7 +219,7 @@ def test_a_cookie_that_was_copied_is_worth_nothing_after_its_session_ended(app, 
 
 
 def test_a_cookie_that_was_planted_before_is_not_signed_in_after(app, door):
-    door.get("/enter", base_url="https://localhost")
+    door.get("/login", base_url="https://localhost")
     planted = cookie_of(door)
     enter(door, "Mira", PASSWORD)
     assert look(door) == 200
@@ -235,7 +235,7 @@ def test_each_session_has_a_token_of_its_own_and_leaving_ends_no_other(app, door
     assert look(elsewhere) == 200
 
 
-@pytest.mark.parametrize("path", ["/_dash-update-component", "/leave", "/enter"])
+@pytest.mark.parametrize("path", ["/_dash-update-component", "/logout", "/login"])
 @pytest.mark.parametrize("token", ["", "guessed"])
 def test_what_is_posted_without_the_token_of_its_session_does_nothing(door, path, token):
     enter(door, "Mira", PASSWORD)
@@ -247,8 +247,8 @@ def test_what_is_posted_without_the_token_of_its_session_does_nothing(door, path
 def test_the_token_of_another_session_does_not_do(app, door):
     enter(door, "Mira", PASSWORD)
     other = app.server.test_client()
-    token = token_in(other.get("/enter", base_url="https://localhost").get_data(as_text=True))
-    assert door.post("/leave", data={"token": token}, base_url="https://localhost").status_code == 400
+    token = token_in(other.get("/login", base_url="https://localhost").get_data(as_text=True))
+    assert door.post("/logout", data={"token": token}, base_url="https://localhost").status_code == 400
 
 
 def test_dash_finds_the_token_that_its_callbacks_must_bear(door):

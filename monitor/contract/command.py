@@ -6,11 +6,11 @@ from dataclasses import dataclass
 
 
 class CannotRunError(Exception):
-    """A part cannot do its work; the text explains why and what to do. The command prints it and exits with 2."""
+    """A command cannot run; the text explains why and what to do. It is printed, and the exit code is 2."""
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class Command:
     """A subcommand: how to describe it, which options it takes, what it does (returns an exit code)."""
 
     summary: str
