@@ -128,7 +128,10 @@ def moment(context: Context) -> Moment:
 def suspensions(context: Context) -> dict[str, str]:
     """Lines of which nothing is stored for now, with what to do, as their monitors last reported."""
     recent = [row for row in context.record.health() if context.now_ms - row.t_ms < REPORTED_MS]
-    return {line: words.suspended(why) for row in recent for line, why in row.suspended.items()}
+    known = context.configuration.lines
+    return {
+        line: words.suspended(why) for row in recent for line, why in row.suspended.items() if line in known
+    }  # fmt: skip
 
 
 def _ribbon(found: Moment, line: str, since_m: float | None) -> dict[str, object]:
