@@ -43,6 +43,10 @@ class Day:
     fault: str
     counter_step_s: float
     hum: Hum
+    high_m_per_min: float | None = None  # where it is the speed that goes high
+    moves_s: tuple[float, float] | None = None  # (for so long, once in so long); None: always
+    take_up: str = "take-up"
+    rows: int = 1000  # a story has more
 
 
 def _laying_up(rng: np.random.Generator, v: Floats, high: Floats) -> dict:
@@ -80,9 +84,35 @@ def _core(rng: np.random.Generator, v: Floats, high: Floats) -> dict:
     }
 
 
+def _sheath(rng: np.random.Generator, v: Floats, high: Floats) -> dict:
+    def about(value: float, sd: float, every: int) -> tuple[Floats, float]:
+        return (value + rng.normal(0, sd, len(v)))[::every], float(every)
+
+    return {
+        "barrel/temperature": about(152, 0.5, 5),
+        "head/temperature": about(165, 0.5, 5),
+        "head/pressure": about(220, 1, 5),
+        "head/screw-speed": about(40, 0.1, 5),
+        "trough-1/temperature": about(45, 0.2, 2),
+        "trough-2/temperature": ((np.where(high, 48.0, 20.0) + rng.normal(0, 0.2, len(v)))[::2], 2.0),
+        "air-wipe/pressure": about(3, 0.02, 5),
+        "gauge/diameter-x": about(10.06, 0.01, 1),
+        "gauge/diameter-y": about(10.06, 0.01, 1),
+        "spark-electrode/voltage": about(8, 0.02, 1),
+    }
+
+
+def _rewinder(rng: np.random.Generator, v: Floats, high: Floats) -> dict:
+    return {"take-up/tension": ((120 + rng.normal(0, 1, len(v)))[::5], 5.0)}
+
+
+def _bench(rng: np.random.Generator, v: Floats, high: Floats) -> dict:
+    return {"flame/temperature": (np.where(high, 878.0, 850.0) + rng.normal(0, 0.5, len(v)), 1.0)}
+
+
 DAYS = {
     "lay-1": Day(
-        line="lay-1", hours=3.5, pace=1.0, block_s=30.0, kept_hours=1.0, m_per_min=50.0, recipe="laid-2x2g5", drum="L1",
+        line="lay-1", hours=2.5, pace=1.4, block_s=30.0, kept_hours=0.7, m_per_min=50.0, recipe="laid-2x2g5", drum="L1",
         payoffs=("pay-off-a", "pay-off-b"), high="pay-off-a/tension", limit="window/pay-off-a/tension/hi", wide=41.0,
         hushed="spark-b/voltage", fault="spark-a/spark-fault", counter_step_s=1.0, hum=_laying_up,
     ),
@@ -90,6 +120,22 @@ DAYS = {
         line="core-1", hours=0.6, pace=5.0, block_s=10.0, kept_hours=0.15, m_per_min=60.0, recipe="core-2g5", drum="C1",
         payoffs=(), high="oven-b/temperature", limit="window/oven-b/temperature/hi", wide=316.0,
         hushed="cold-gauge/diameter-y", fault="spark-electrode/spark-fault", counter_step_s=2 / 3, hum=_core,
+    ),
+    "sheath-1": Day(
+        line="sheath-1", hours=0.6, pace=5.0, block_s=10.0, kept_hours=0.15, m_per_min=115.0, recipe="cable-2x2g5",
+        drum="S1", payoffs=("pay-off",), high="trough-2/temperature", limit="window/trough-2/temperature/hi", wide=42.0,
+        hushed="gauge/diameter-y", fault="spark-electrode/spark-fault", counter_step_s=0.5, hum=_sheath,
+    ),
+    "rewind-1": Day(
+        line="rewind-1", hours=1.5, pace=2.0, block_s=10.0, kept_hours=0.4, m_per_min=180.0, recipe="reel-2x2g5",
+        drum="R1", payoffs=("pay-off",), high="metre-counter/speed", limit="window/metre-counter/speed/hi", wide=204.0,
+        hushed="take-up/tension", fault="take-up/label", counter_step_s=1.0, hum=_rewinder, high_m_per_min=210.0,
+    ),
+    "fire-1": Day(
+        line="fire-1", hours=2.0, pace=1.5, block_s=10.0, kept_hours=0.5, m_per_min=24.0, recipe="fire-2x2g5",
+        drum="T1", payoffs=("clamp",), high="flame/temperature", limit="window/flame/temperature/hi", wide=872.0,
+        hushed="flame/temperature", fault="circuit/failure", counter_step_s=1.0, hum=_bench, moves_s=(3.0, 300.0),
+        take_up="holder", rows=20,
     ),
 }  # fmt: skip
 
@@ -106,16 +152,22 @@ def story(line: str, seed: int) -> tuple[Arrival, ...]:
     slips_s, stuck_s, uncounted_s = np.random.default_rng((seed, 1)).uniform(600 / pace, end_s - 600 / pace, 3)
     counted = 2000.0
     told.tell("line/state", T0, state="running")
-    told.tell("take-up/drum", T0, drum=f"{day.drum}-0001", recipe=day.recipe)
+    told.tell(f"{day.take_up}/drum", T0, drum=f"{day.drum}-0001", recipe=day.recipe)
+    if day.moves_s is not None:  # nobody but the machine can tell
+        told.tell("line/state", T0 + round(stop_s), state="stopped")
+        told.tell("line/state", T0 + round(stop_s + STANDS_S), state="running")
     _changes_of_drums(day, seed, rng, told)
     _people(day, told, high_s, long_high_s)
     for begin in np.arange(0, end_s, block_s):
         t = begin + np.arange(block_s)
-        v = np.where((t >= stop_s) & (t < stop_s + STANDS_S), 0.0, day.m_per_min)
+        high = _within((t - high_s) * pace, (0, 300)) | _within((t - long_high_s) * pace, (0, 600), (800, 2100))
+        v = np.where(high & (day.high_m_per_min is not None), day.high_m_per_min or 0.0, day.m_per_min)
+        v[(t >= stop_s) & (t < stop_s + STANDS_S)] = 0.0
+        if day.moves_s is not None:
+            v[t % day.moves_s[1] >= day.moves_s[0]] = 0.0
         share = np.where(_within((t - slips_s) * pace, (0, SLIPS_S)), 0.9, 1.0)
         share[_within((t - stuck_s) * pace, (0, STUCK_S))] = 0.0
         run = counted + np.concatenate(([0.0], np.cumsum(v * share) / 60.0))
-        high = _within((t - high_s) * pace, (0, 300)) | _within((t - long_high_s) * pace, (0, 600), (800, 2100))
         at = begin + np.arange(0, block_s, day.counter_step_s)[: round(block_s / day.counter_step_s)]
         reading = np.interp(at, [*t, begin + block_s], run) - 700.0 * np.searchsorted(resets_s, at, side="right")
         said = day.hum(rng, v, high)
@@ -147,12 +199,13 @@ def _changes_of_drums(day: Day, seed: int, rng: np.random.Generator, told: Story
     """With an even seed the last drum is long, as in A3."""
     end_s = day.hours * 3600
     for i, at_s in enumerate(np.sort(rng.uniform(120, 1500 / day.pace if seed % 2 == 0 else end_s, 3))):
-        told.tell("take-up/drum", T0 + round(at_s), drum=f"{day.drum}-{i + 2:04}", recipe=day.recipe)
+        told.tell(f"{day.take_up}/drum", T0 + round(at_s), drum=f"{day.drum}-{i + 2:04}", recipe=day.recipe)
     if not day.payoffs:
         return
     told.tell(f"{day.payoffs[0]}/payoff", T0, drum="C1-0001", left_m=700.0)
     for i, at_s in enumerate(np.sort(rng.uniform(60, end_s, 4))):
-        told.tell(f"{day.payoffs[i % 2]}/payoff", T0 + round(at_s), drum=f"C{i % 2 + 1}-{i + 2:04}")
+        payoff = day.payoffs[i % len(day.payoffs)]
+        told.tell(f"{payoff}/payoff", T0 + round(at_s), drum=f"C{i % 2 + 1}-{i + 2:04}")
 
 
 def _people(day: Day, told: Story, high_s: float, long_high_s: float) -> None:
