@@ -10,8 +10,8 @@ import os
 import shutil
 import tempfile
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from itertools import pairwise
+from dataclasses import InitVar, dataclass, field
+from itertools import count, pairwise
 from pathlib import Path
 
 import msgspec
@@ -19,9 +19,11 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
-from sqlalchemy import delete, select, update
+from sqlalchemy import Engine as Database
+from sqlalchemy import delete, event, select, update
 
 from monitor.contract.config.configuration import Configuration
+from monitor.contract.config.line import Line
 from monitor.contract.record import Output
 from monitor.core import snapshot
 from monitor.core.arrival import Arrival, Message, Tick
@@ -36,19 +38,19 @@ from monitor.shell.processor import Processor
 from monitor.shell.restore import restore
 from monitor.store.reader import StoreReader
 from monitor.store.revisions import FILES
-from monitor.store.schema import CHECKPOINT, COUNTER_FAULT, IN_FORCE, JOURNAL, METRE_BLOCK, SPLICE
+from monitor.store.schema import CHECKPOINT, COUNTER_FAULT, GAP, IN_FORCE, JOURNAL, METRE_BLOCK, SPLICE, STATE_SPAN
 from monitor.store.writer import Batch, Writer, ms
 from tests.core.story import T0
 from tests.shell.law_stories import DAYS, parts, story
 from tests.shell.works import SERVER, everything, settings_at, stored_at
 from tests.store.test_journal import rows_of
 
+MOST_COMMITS = 12  # of a start
 TOGETHER = 60  # messages of a batch
 ROLL_EVERY = 5  # batches
-MODES = (
-    "same program", "older version", "no snapshot", "damaged snapshot", "damaged files", "edited recipe", "edited line",
-    "both edited",
-)  # fmt: skip
+OF_THE_MACHINE = (STATE_SPAN, GAP, COUNTER_FAULT, SPLICE)
+ALIKE = ("same program", "older version", "no snapshot", "damaged snapshot", "damaged files")
+MODES = (*ALIKE, "edited recipe", "edited line", "both edited")
 EXAMPLES = int(os.environ.get("LAW_EXAMPLES", "0"))  # at random; 0: a few that are always the same
 MEMORY = Path("/dev/shm")
 
@@ -119,12 +121,16 @@ class Undisturbed:
             self.whole[line, seed] = self._made(line, seed, 0, None)
         return self.whole[line, seed]
 
+    def with_line(self, line: str, seed: int, c: Configuration) -> Path:
+        """Of an engine that has an edited line from its first reading on, there at the same cable."""
+        return self._made(line, seed, 0, None, c.lines[line])
+
     def forget(self) -> None:
         for folder in self.whole.values():
             shutil.rmtree(folder)
         self.whole = {}
 
-    def _made(self, line: str, seed: int, at: int, edited: Configuration | None) -> Path:
+    def _made(self, line: str, seed: int, at: int, edited: Configuration | None, described: Line | None = None) -> Path:
         folder = Path(tempfile.mkdtemp(dir=self.folder))
         c, arrivals = configured(folder, line), story(line, seed)
         before = fed(c, line, arrivals[:at])
@@ -133,7 +139,11 @@ class Undisturbed:
         numbers = writer.ledger.open_delta()
         for m in (m for m in before + after if isinstance(m, Message)):
             numbers.add(m.stream, m.start, m.n, ms(m.t_s))
-        pipeline = Pipeline(c.lines[line], c.recipes_for(line))
+        was, now = c.lines[line], described or c.lines[line]
+        pipeline = Pipeline(now, c.recipes_for(line))
+        if described is not None:
+            first_m = next(m.body.v[0] for m in after if m.stream.path == was.counter.stream)
+            pipeline.track.start_m = first_m + (was.counter_m - was.take_up_m) - (now.counter_m - now.take_up_m)
         out: list[Output] = pipeline.feed(before)
         if edited is not None:
             out += pipeline.take_recipes(edited.recipes_for(line), dict(pipeline.recipes), FILES)
@@ -244,8 +254,8 @@ def edited_line(c: Configuration, name: str) -> Configuration:
         s.model_copy(update={"position_m": s.position_m - 0.5}) if s.name in ("capstan", "metre-counter") else s
         for s in line.station
     ]
-    added = line.streams["take-up/tension"].model_copy(
-        update={"station": "capstan", "missing_after_s": None, "instrument": None}
+    added = line.streams[DAYS[name].hushed].model_copy(
+        update={"station": line.station[0].name, "required": False, "missing_after_s": None, "instrument": None}
     )
     edited = line.model_copy(update={"revision": 2, "station": stations, "stream": [*line.stream, added]})
     return c.model_copy(update={"lines": c.lines | {name: edited}})
@@ -261,36 +271,96 @@ def changed(mode: str, c: Configuration, line: str) -> Configuration:
 # ---- the law -----------------------------------------------------------------------------------------------------
 
 
-def restarted(folder: Path, line: str, seed: int, at: int, mode: str, undisturbed: Undisturbed) -> None:
-    """Stop a story at a message, start again as `mode` says, and hold the law to it, then and at the end."""
-    arrivals = story(line, seed)
+Stops = Sequence[tuple[float, str]]  # (share of the messages before it, mode of the next start)
+
+
+def restarted(folder: Path, line: str, seed: int, stops: Stops, undisturbed: Undisturbed, killed: bool = False) -> None:
+    """Stop a story at messages, start again as the mode says, and hold the law to it, then and at the end.
+
+    `killed`: each start is killed before its first commit, the next one before its second, and so on until one is not.
+    """
+    arrivals, c, at = story(line, seed), configured(folder, line), 0
+    run_from = started(c, line, [])
+    edited = Edited()
     with pytest.MonkeyPatch.context() as m:
         m.setattr(processor, "NOW_EVERY_S", 0.0)
-        desk = started(configured(folder, line), line, [])
-        run(desk, arrivals[:at])
-        desk.writer.close()  # without a last batch: as kill -9 leaves it
-        was, given_out = present(desk, line), record_of(folder, line)
-        lose_snapshot(desk, line, mode)
-        damage = Damage(folder) if mode == "damaged files" else None
-        c, log = changed(mode, desk.configuration, line), []
-        again = started(c, line, log)
-        holds(mode, was, present(again, line))
-        if damage is None:
-            keeps(given_out, record_of(folder, line))
-        if "recipe" in mode or "both" in mode:
-            reported(f"recipe {DAYS[line].recipe} revision 3", "", f"{was.take_up_m:.1f}", again, line, log)
-        if "line" in mode or "both" in mode:
-            next_m = again.engine.pipelines[line].rows.next_m
-            reported("line revision 2", f"line {line} revision 2", f"{next_m}", again, line, log)
-        run(again, arrivals[at:], arrivals[at - 1].received_s)
-        if damage is not None:
-            damage.put_back(again)
-        again.writer.close()
+        for share, mode in stops:
+            stop_at = round(share * len(arrivals))
+            run(run_from, arrivals[at:stop_at], arrivals[at - 1].received_s if at else None)
+            run_from.writer.close()  # without a last batch: as kill -9 leaves it
+            at = stop_at
+            was, given_out, log = present(run_from, line), record_of(folder, line), []
+            lose_snapshot(run_from, line, mode)
+            damage = Damage(folder) if mode == "damaged files" else None
+            c = changed(mode, c, line)
+            run_from = at_last(c, line, log) if killed else started(c, line, log)
+            goes_on(mode, was, given_out, run_from, line, log)
+            if "edited" in mode:
+                edited = Edited(c, at, run_from.engine.pipelines[line])
+            if damage is not None:
+                damage.put_back(run_from)
+                keeps(given_out, record_of(folder, line))
+        run(run_from, arrivals[at:], arrivals[at - 1].received_s)
+        run_from.writer.close()
     found = record_of(folder, line)
-    keeps(given_out, found)
+    keeps(given_out, found, is_later=True)
     assert whole(folder, line), "a metre was given out twice, or never"
-    if mode not in ("edited line", "both edited"):
-        same(folder, undisturbed.of(line, seed, at, c if mode == "edited recipe" else None), line)
+    if mode == "edited line":
+        agrees(folder, undisturbed.with_line(line, seed, c), edited, line)
+    elif mode != "both edited":
+        same(folder, undisturbed.of(line, seed, edited.at, edited.configuration), line)
+
+
+@dataclass(frozen=True)
+class Edited:
+    """Since when files are others: a message, a time, and the first metre of which no row was given out."""
+
+    configuration: Configuration | None = None
+    at: int = 0
+    pipeline: InitVar[Pipeline | None] = None
+    t_s: float = field(init=False, default=0.0)
+    next_m: int = field(init=False, default=0)
+
+    def __post_init__(self, pipeline: Pipeline | None) -> None:
+        if pipeline is not None:
+            object.__setattr__(self, "t_s", pipeline.track.end_s)
+            object.__setattr__(self, "next_m", pipeline.rows.next_m)
+
+
+class KilledError(BaseException):
+    """The process ends here."""
+
+
+def at_last(configuration: Configuration, line: str, log: list[str]) -> Processor:
+    """Starts in a row, each killed before one commit more than the last one came to, and one that is not killed."""
+    for commits in count():
+        left = iter(range(commits, -1, -1))
+
+        def kill(_: object, left: Iterator[int] = left) -> None:
+            if next(left, None) == 0:
+                raise KilledError
+
+        event.listen(Database, "commit", kill)
+        try:
+            return started(configuration, line, log)
+        except KilledError:
+            continue
+        finally:
+            event.remove(Database, "commit", kill)
+            assert next(left, None) is not None or commits < MOST_COMMITS
+    raise AssertionError
+
+
+def goes_on(mode: str, was: Present, given_out: dict, again: Processor, line: str, log: list[str]) -> None:
+    """What the law says of the moment after a start."""
+    holds(mode, was, present(again, line))
+    if mode != "damaged files":
+        keeps(given_out, record_of(Path(again.writer.settings.folder), line))
+    if "recipe" in mode or "both" in mode:
+        reported(f"recipe {DAYS[line].recipe} revision 3", "", f"{was.take_up_m:.1f}", again, line, log)
+    if "line" in mode or "both" in mode:
+        next_m = again.engine.pipelines[line].rows.next_m
+        reported("line revision 2", f"line {line} revision 2", f"{next_m}", again, line, log)
 
 
 def holds(mode: str, was: Present, now: Present) -> None:
@@ -301,8 +371,11 @@ def holds(mode: str, was: Present, now: Present) -> None:
     assert now == was
 
 
-def keeps(given_out: dict, after: dict) -> None:
-    """Everything that had been given out is as it was; more may have come."""
+def keeps(given_out: dict, after: dict, is_later: bool = False) -> None:
+    """Everything that had been given out is as it was; more may have come.
+
+    `is_later`: a line that stood may have forecast anew under the same keys, as the undisturbed one did.
+    """
     first, verdict = given_out["verdict"]
     assert after["verdict"][0] == first
     assert len(after["verdict"][1]) >= len(verdict)
@@ -313,8 +386,9 @@ def keeps(given_out: dict, after: dict) -> None:
         assert dataclasses.replace(drum, metres={}) in [dataclasses.replace(d, metres={}) for d in after["drums"]]
     for name in ("changes", "states", "gaps", "splice", "counter_fault", "in_force", "journal"):
         assert not [x for x in given_out[name] if x not in after[name]], name
-    closed = [f for f in given_out["findings"] if "end_m=None" not in f and "'cure/forecast'" not in f]
-    assert not [f for f in closed if f not in after["findings"]]
+    closed = [f for f in given_out["findings"] if "end_m=None" not in f]
+    kept = [f for f in closed if not (is_later and "'cure/forecast'" in f)]
+    assert not [f for f in kept if f not in after["findings"]]
 
 
 def reported(what: str, target: str, metre: str, desk: Processor, line: str, log: list[str]) -> None:
@@ -328,7 +402,7 @@ def same(folder: Path, undisturbed: Path, line: str) -> None:
     """Rows, findings, alarms, drums and all else that messages make, and the digest of each filling, to the bit."""
     found = compare(StoreComparison(stored=settings_at(folder), made=settings_at(undisturbed), line=line, since_ms=0))
     assert [str(difference) for difference in found.differences] == []
-    assert found.rows > 1000
+    assert found.rows > DAYS[line].rows
     assert len(found.digests) >= 2
 
 
@@ -340,45 +414,112 @@ def whole(folder: Path, line: str) -> bool:
     return all(a.first_m + a.rows == c.first_m for a, c in pairwise(blocks))
 
 
+def agrees(folder: Path, oracle: Path, edited: Edited, line: str) -> None:
+    """After an edit of the line: what an engine that has the line so from the start reports of what comes then.
+
+    To the bit: rows from the first metre on of which none was given out, drums, what the machine reported, faults of
+    the counter, findings and alarms that begin; of alarms that had begun, each change with its time.
+    """
+    found, theirs = record_of(folder, line), record_of(oracle, line)
+    skipped, of_oracle = edited.next_m - found["verdict"][0], edited.next_m - theirs["verdict"][0]
+    assert found["verdict"][1][skipped:] == theirs["verdict"][1][of_oracle:]
+    for name, column in theirs["rows"].items():
+        assert found["rows"][name][skipped:] == column[of_oracle:], name
+    mine, other = (StoreReader(settings_at(at)) for at in (folder, oracle))
+    for what in (_drums, _machine, _findings, _alarms, _changes):
+        assert what(mine, line, ms(edited.t_s)) == what(other, line, ms(edited.t_s)), what.__name__
+
+
+def _drums(reader: StoreReader, line: str, _at_ms: int) -> list:
+    return [dataclasses.replace(d, metres={}) for d in reader.drums(line)]
+
+
+def _machine(reader: StoreReader, line: str, at_ms: int) -> list:
+    """What the machine and its counter reported after a time."""
+    return [
+        list(reader._all(select(t).where(t.c.line == line, t.c.t_ms > at_ms).order_by(*t.primary_key)))
+        for t in OF_THE_MACHINE
+    ]
+
+
+def _findings(reader: StoreReader, line: str, at_ms: int) -> list:
+    return sorted((f for f in reader.findings(line, -1e9, 1e9) if ms(f.start_s) > at_ms), key=lambda f: f.key)
+
+
+def _alarms(reader: StoreReader, line: str, at_ms: int) -> list:
+    changes = reader.alarm_changes(line, at_ms, 10**15, 10**6)
+    return sorted((a for a in changes if a.occurrence_ms > at_ms), key=repr)
+
+
+def _changes(reader: StoreReader, line: str, at_ms: int) -> list:
+    changes = reader.alarm_changes(line, at_ms, 10**15, 10**6)
+    return sorted((a.t_ms, a.alarm, a.event, a.state) for a in changes if a.t_ms > at_ms)
+
+
+@st.composite
+def stops(draw: st.DrawFn) -> Stops:
+    """Up to three, the last of any mode."""
+    shares = sorted(draw(st.lists(st.floats(0.02, 1.0), min_size=1, max_size=3, unique=True)))
+    return [
+        *((share, draw(st.sampled_from(ALIKE))) for share in shares[:-1]),
+        (shares[-1], draw(st.sampled_from(MODES))),
+    ]
+
+
 @settings(
     max_examples=EXAMPLES or 6, derandomize=not EXAMPLES, database=None, phases=[Phase.explicit, Phase.generate],
     suppress_health_check=[HealthCheck.too_slow],
 )  # fmt: skip
 @given(
-    line=st.sampled_from(["lay-1", "lay-1", "core-1"]), seed=st.integers(0, 10**6 if EXAMPLES else 1),
-    share=st.floats(0.02, 1.0), mode=st.sampled_from(MODES), number=st.uuids(),
+    line=st.sampled_from(["rewind-1", "sheath-1", "lay-1", *(["core-1"] if EXAMPLES else [])]),
+    seed=st.integers(0, 10**6 if EXAMPLES else 1), stops=stops(), killed=st.booleans(), number=st.uuids(),
 )  # fmt: skip
-def test_a_restart_goes_on_where_the_line_was(memory, undisturbed, line, seed, share, mode, number):
+def test_a_restart_goes_on_where_the_line_was(memory, undisturbed, line, seed, stops, killed, number):
     """A3, A4."""
     folder = memory / str(number)
-    restarted(folder, line, seed, round(share * len(story(line, seed))), mode, undisturbed)
+    restarted(folder, line, seed, stops, undisturbed, killed)
     shutil.rmtree(folder)
     if EXAMPLES:
         undisturbed.forget()
 
 
 @pytest.mark.parametrize(
-    ("line", "mode", "seed", "share"),
+    ("line", "seed", "stops"),
     [
-        ("lay-1", "no snapshot", 0, 0.58), ("lay-1", "damaged files", 0, 0.9), ("lay-1", "both edited", 1, 0.35),
-        ("core-1", "no snapshot", 0, 0.5), ("core-1", "edited line", 1, 0.6),
-        ("lay-1", "damaged snapshot", 5, 0.19),  # stopped between a reading and the speed that it waits for
-        ("lay-1", "no snapshot", 0, 0.7827),  # behind a counter that slipped and was silent
+        # While the counter slips, and behind one that was silent too.
+        ("lay-1", 0, [(0.25, "older version"), (0.58, "no snapshot"), (0.7827, "no snapshot"), (0.9, "damaged files")]),
+        ("lay-1", 1, [(0.35, "both edited")]),
+        ("lay-1", 5, [(0.19, "damaged snapshot")]),  # stopped between a reading and the speed that it waits for
+        ("core-1", 0, [(0.3, "damaged snapshot"), (0.66, "no snapshot"), (0.8, "no snapshot")]),
+        ("sheath-1", 0, [(0.2, "no snapshot"), (0.5, "no snapshot"), (0.7, "edited line")]),
+        ("rewind-1", 0, [(0.2, "no snapshot"), (0.5, "no snapshot"), (0.8, "edited recipe")]),
     ],
 )  # fmt: skip
-def test_a_line_that_was_stopped_ends_as_the_undisturbed_one(memory, undisturbed, line, mode, seed, share):
+def test_a_line_that_was_stopped_ends_as_the_undisturbed_one(memory, undisturbed, line, seed, stops):
     """A3, A4: rows, findings and alarms that come after it, too."""
-    folder = memory / f"{line}-{mode}-{seed}-{share}"
-    restarted(folder, line, seed, round(share * len(story(line, seed))), mode, undisturbed)
+    restarted(memory / f"{line}-{seed}", line, seed, stops, undisturbed)
 
 
-@pytest.mark.parametrize("mode", MODES if EXAMPLES else ["no snapshot"])
-def test_the_law_holds_on_postgresql(memory, undisturbed, server, mode):
+@pytest.mark.parametrize("mode", MODES)
+def test_a_start_that_is_killed_at_any_commit_leaves_the_next_able(memory, undisturbed, mode):
+    """A3: also where the next is killed too."""
+    restarted(memory / f"killed-{mode}", "rewind-1", 1, [(0.6, mode)], undisturbed, killed=True)
+
+
+@pytest.mark.parametrize(
+    ("line", "seed", "stops"),
+    [
+        ("lay-1", 1, [(0.2, "no snapshot"), (0.6, "damaged files")]),
+        ("rewind-1", 1, [(0.3, "damaged snapshot"), (0.7, "edited line")]),
+        ("rewind-1", 0, [(0.5, "edited recipe")]),
+    ],
+)
+def test_the_law_holds_on_postgresql(memory, undisturbed, server, line, seed, stops):
     """A3, A4."""
-    folder = memory / f"postgresql-{mode}"
+    folder = memory / f"postgresql-{line}-{seed}"
     folder.mkdir()
     (folder / SERVER).write_text(server)
-    restarted(folder, "lay-1", 1, round(0.6 * len(story("lay-1", 1))), mode, undisturbed)
+    restarted(folder, line, seed, stops, undisturbed, killed=True)
 
 
 @pytest.mark.parametrize("line", sorted(DAYS))
@@ -387,8 +528,8 @@ def test_the_story_holds_what_it_should(undisturbed, line):
     found = record_of(undisturbed.of(line, 0), line)
     assert len(found["drums"]) == 4
     assert len(found["states"]) >= 3
-    assert len(found["counter_fault"]) >= 3
-    assert "slip" in {fault.kind for fault in found["counter_fault"]}
+    if line != "fire-1":  # a specimen is too short for a slip
+        assert "slip" in {fault.kind for fault in found["counter_fault"]}
     text = msgspec.json.encode(found["changes"]).decode()
     for word in ("acknowledge", "shelve", "shelving ended", "line/counter/fault", "line/gateway/silent", "missing"):
         assert word in text, word
