@@ -109,8 +109,7 @@ def _write(
     outputs: list[Output] = []
     for start in range(0, len(found), BATCH):
         batch = processor.take([Received(a, _nothing) for a in found[start : start + BATCH]], found[start].received_s)
-        writer.write(batch)
-        outputs += batch.outputs
+        outputs += processor.write(batch).outputs
     writer.write(processor.last_batch())
     processor.roll()
     writer.close()

@@ -8,15 +8,19 @@ import pytest
 import river.datasets
 from hypothesis import given
 from hypothesis import strategies as st
+from sqlalchemy.exc import DataError
 
 from monitor.__main__ import main
 from monitor.commands.replay import widened
 from monitor.contract.config.load import ConfigurationError, load
+from monitor.contract.config.works import Store
 from monitor.contract.record import AlarmChange, Finding
 from monitor.core.arrival import Message
 from monitor.core.decode import Decoder
 from monitor.core.engine import Engine
 from monitor.shell.recording import AssumedStory, ColumnOf, Mapping, RecordingRows, arrivals, read_mapping, read_rows
+from monitor.store.writer import Batch, Writer
+from tests.shell.works import numbers_stored
 
 PIPE = Path(__file__).parents[1] / "data" / "pipe"
 WATER_FLOW = Path(river.datasets.__file__).parent / "water-flow.csv"
@@ -99,7 +103,7 @@ def test_every_row_comes_out_of_its_message_as_it_went_in(steps):
     t = 1.7e9 + np.cumsum([s[0] for s in steps])
     v = np.array([s[1] for s in steps])
     c = widened(load(PIPE))
-    decoder = Decoder("pipe", c.lines, c.works.wire)
+    decoder = Decoder.of(c)
     got_t, got_v = [], []
     for arrival in arrivals(RecordingRows(t, ["meter/flow"] * len(t), v), Mapping(), "pipe", c.lines["pipe"]):
         message = decoder.decode(arrival)
@@ -114,7 +118,7 @@ def test_a_bad_value_of_a_recording_is_no_value():
     c = widened(load(PIPE))
     rows = RecordingRows(np.array([1.7e9, 1.7e9 + 0.1]), ["meter/flow"] * 2, np.array([np.nan, 1.0]))
     (arrival,) = arrivals(rows, Mapping(), "pipe", c.lines["pipe"])
-    message = Decoder("pipe", c.lines, c.works.wire).decode(arrival)
+    message = Decoder.of(c).decode(arrival)
     assert np.isnan(message.body.v[0])
     assert message.body.v[1] == 1.0
 
@@ -184,3 +188,27 @@ def test_decimal_commas_empty_values_and_milliseconds_are_read(tmp_path):
     )
     assert rows.t_s.tolist() == [1.7e9, 1.7e9 + 1]
     assert rows.v == pytest.approx([36.5, np.nan], nan_ok=True)
+
+
+def test_what_the_store_refuses_once_is_looked_through_and_stored_as_the_monitor_does(tmp_path, capsys, monkeypatch):
+    recording, write, left = tmp_path / "part.csv", Writer.write, iter(range(1))
+    recording.write_text("\n".join(WATER_FLOW.read_text().splitlines()[:12]) + "\n")
+
+    def refuses(writer: Writer, batch: Batch) -> object:
+        if batch.messages and next(left, None) is not None:
+            raise DataError("insert into message", {}, ValueError("a value that no column holds"))
+        return write(writer, batch)
+
+    def kept_in(store: Path) -> int:
+        words = ["replay", str(recording), "--line", "pipe", "--configs", str(PIPE), "--store", str(store)]
+        assert main([*words, "--mapping", str(PIPE / "water-flow-mapping.toml")]) == 0
+        assert "refused: none" in capsys.readouterr().out
+        writer = Writer(Store(folder=str(store)), ["pipe"])
+        kept = numbers_stored(writer.engine)["pipe"]
+        writer.close()
+        return kept
+
+    wanted = kept_in(tmp_path / "undisturbed")
+    monkeypatch.setattr(Writer, "write", refuses)
+    assert kept_in(tmp_path / "refused") == wanted > 11
+    assert next(left, None) is None
