@@ -30,7 +30,7 @@ values = st.recursive(
 
 def decoded(topic: str, payload: bytes) -> Message | Rejected:
     c = configuration()
-    return Decoder(c.works.works, c.lines, c.works.wire).decode(Arrival(topic, payload, T0))
+    return Decoder.of(c).decode(Arrival(topic, payload, T0))
 
 
 def sound_or_refused(found: Message | Rejected) -> None:

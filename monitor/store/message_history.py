@@ -46,7 +46,7 @@ class History:
     def came(self, start_ms: int, end_ms: int) -> Iterator[list[Came]]:
         """Messages stamped in a span of time with their ids, in lists, in the order they came."""
         store = self.configuration.works.store
-        decoder = Decoder(self.configuration.works.works, self.configuration.lines, self.configuration.works.wire)
+        decoder = Decoder.of(self.configuration)
         files = hour_files(Path(store.folder), self.line, (start_ms // HOUR_MS - 1) * HOUR_MS, end_ms)
         engine = open_for_reading(store)
         try:

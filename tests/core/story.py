@@ -62,8 +62,7 @@ def pipeline(line: str = "core-1") -> Pipeline:
 
 def decoded(arrivals: Sequence[Arrival]) -> list:  # type: ignore[type-arg]
     """Arrivals of the demo works as messages; a rejected one fails the test."""
-    c = configuration()
-    decoder = Decoder(c.works.works, c.lines, c.works.wire)
+    decoder = Decoder.of(configuration())
     messages = [decoder.decode(a) for a in arrivals]
     assert not [m for m in messages if type(m).__name__ == "Rejected"]
     return messages

@@ -21,8 +21,7 @@ GOLDEN = json.loads((Path(__file__).parents[1] / "data/wire/golden.json").read_t
 
 
 def decoder() -> Decoder:
-    c = configuration()
-    return Decoder(c.works.works, c.lines, c.works.wire)
+    return Decoder.of(configuration())
 
 
 def decode(topic: str, payload: bytes, retained: bool = False) -> Message | Rejected:

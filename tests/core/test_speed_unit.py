@@ -41,7 +41,7 @@ def run(unit: str):
                 body["v"] = [v / 60.0 for v in body["v"]]
                 arrivals[i] = type(a)(a.topic, json.dumps(body).encode(), a.received_s)
     engine = Pipeline(works.lines["core-1"], works.recipes_for("core-1"))
-    decoder = Decoder(works.works.works, works.lines, works.works.wire)
+    decoder = Decoder.of(works)
     return engine, engine.feed([decoder.decode(a) for a in arrivals])
 
 

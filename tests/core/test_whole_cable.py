@@ -113,7 +113,7 @@ def test_a_drum_taken_off_with_none_put_on_ends_and_what_follows_is_on_none():
 def test_what_is_no_pay_off_takes_no_drum_and_what_is_worked_out_is_not_published(topic, kind):
     c = configuration()
     payload = b'{"n":0,"t":1764000000000,"drum":"C1-0001","v":80}'
-    refused = Decoder(c.works.works, c.lines, c.works.wire).decode(Arrival(topic, payload, T0))
+    refused = Decoder.of(c).decode(Arrival(topic, payload, T0))
     assert isinstance(refused, Rejected)
     assert refused.kind == kind
 

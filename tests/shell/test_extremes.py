@@ -99,7 +99,7 @@ LONG = tell(70).sorted()
 @given(st.sets(st.sampled_from(sorted(paths_of(LONG))), min_size=1), st.lists(st.sampled_from(EXTREMES), min_size=1))
 def test_an_engine_makes_a_finite_record_of_any_readings(paths, values):
     """Readings of several streams at once, over cable that passes all ovens; no arithmetic warning either."""
-    decoder = Decoder(OPEN.works.works, OPEN.lines, OPEN.works.wire)
+    decoder = Decoder.of(OPEN)
     arrivals = extreme(LONG, paths, values)
     messages = [m for m in map(decoder.decode, arrivals) if isinstance(m, Message)]
     engine = Pipeline(OPEN.lines["core-1"], OPEN.recipes_for("core-1"))
