@@ -194,7 +194,7 @@ class _Line:
         while (found := self._shortest_failing(passing)) is not None:
             failing, error = found
             guilty = self._at_fault(failing, error)
-            if guilty is not None and not self._is_certain(failing, guilty):
+            if guilty is not None and not self._is_certain(failing, error):
                 guilty = None
             if guilty is not None:
                 self.salvage.give_up([(self.waiting.pop(guilty), first_line(error))])
@@ -264,13 +264,13 @@ class _Line:
             guilty = self._removable(part, of_story + of_samples)
         return failing - 1 if guilty is None else guilty
 
-    def _is_certain(self, failing: int, guilty: int) -> bool:
-        """Whether a beginning fails with a message and passes without it while the store is sound."""
+    def _is_certain(self, failing: int, error: Exception) -> bool:
+        """Whether it is no fault of the store that a beginning fails; that it took the rest was seen."""
         part = self.waiting[:failing]
-        self.salvage.control(part[0])
-        alone = self._probe(part) is not None and self._probe([*part[:guilty], *part[guilty + 1 :]]) is None
-        self.salvage.control(part[0])
-        return alone and self._probe(part) is not None
+        if isinstance(error, EngineError):
+            return True
+        _, batch = self._batch(part)
+        return self.salvage.refusals([batch], part[0]) != [None]
 
     def _removable(self, part: Sequence[FedMessage], candidates: Sequence[int]) -> int | None:
         for i in candidates:
