@@ -73,7 +73,7 @@ def _metres(pipeline: Pipeline, known: LastKnown) -> None:
     if not len(track.t_s):
         track.begin(known.t_s, known.line_metre)
     off_m = known.line_metre - float(track.at(known.t_s))
-    if abs(off_m) > EXACT_M:
+    if abs(off_m) > EXACT_M and known.t_s >= track.t_s[0]:  # else it has gone on since and cannot tell
         track.shift(off_m)
     if known.next_row is not None:
         pipeline.rows.next_m = max(known.next_row, pipeline.rows.next_m or known.next_row)

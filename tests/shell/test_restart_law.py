@@ -274,16 +274,20 @@ def changed(mode: str, c: Configuration, line: str) -> Configuration:
 Stops = Sequence[tuple[float, str]]  # (share of the messages before it, mode of the next start)
 
 
-def restarted(folder: Path, line: str, seed: int, stops: Stops, undisturbed: Undisturbed, killed: bool = False) -> None:
+def restarted(
+    folder: Path, line: str, seed: int, stops: Stops, undisturbed: Undisturbed, killed: bool = False,
+    now_every_s: float = 0.0,
+) -> None:  # fmt: skip
     """Stop a story at messages, start again as the mode says, and hold the law to it, then and at the end.
 
-    `killed`: each start is killed before its first commit, the next one before its second, and so on until one is not.
+    `now_every_s`: how long ago the line's present may have been written. `killed`: each start is killed before its
+    first commit, the next one before its second, and so on until one is not.
     """
     arrivals, c, at = story(line, seed), configured(folder, line), 0
     run_from = started(c, line, [])
     edited = Edited()
     with pytest.MonkeyPatch.context() as m:
-        m.setattr(processor, "NOW_EVERY_S", 0.0)
+        m.setattr(processor, "NOW_EVERY_S", now_every_s)
         for share, mode in stops:
             stop_at = round(share * len(arrivals))
             run(run_from, arrivals[at:stop_at], arrivals[at - 1].received_s if at else None)
@@ -498,6 +502,13 @@ def test_a_restart_goes_on_where_the_line_was(memory, undisturbed, line, seed, s
 def test_a_line_that_was_stopped_ends_as_the_undisturbed_one(memory, undisturbed, line, seed, stops):
     """A3, A4: rows, findings and alarms that come after it, too."""
     restarted(memory / f"{line}-{seed}", line, seed, stops, undisturbed)
+
+
+@pytest.mark.parametrize("line", ["lay-1", "rewind-1"])
+def test_a_line_whose_present_is_behind_its_messages_goes_on_to_the_bit(memory, undisturbed, line):
+    """A3: one batch of a gateway that was away may hold more than the track remembers."""
+    stops = [(0.2, "no snapshot"), (0.31, "no snapshot"), (0.6, "no snapshot")]
+    restarted(memory / f"{line}-behind", line, 1, stops, undisturbed, now_every_s=200.0)
 
 
 @pytest.mark.parametrize("mode", MODES)
