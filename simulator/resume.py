@@ -21,7 +21,9 @@ def read(folder: Path | None, line: str) -> Left | None:
     try:
         return msgspec.json.decode(path.read_bytes(), type=Left)
     except msgspec.DecodeError as error:
-        raise ValueError(f"{path} cannot be read ({error}); remove it to begin the line anew") from error
+        raise ValueError(
+            f"{path} cannot be read ({error}); remove it to restart the line from its beginning"
+        ) from error
 
 
 def write(folder: Path | None, line: str, left: Left) -> None:

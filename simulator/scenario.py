@@ -217,7 +217,7 @@ class PayOffFeed(Settings):
     @model_validator(mode="after")
     def _from_somewhere(self) -> Self:
         if (self.of is None) == (self.bought is None):
-            raise ValueError("say what goes in: `of`, a line of this scenario, or `bought`, the drums' prefix")
+            raise ValueError("name the input: `of`, a line of this scenario, or `bought`, the drums' prefix")
         return self
 
 
@@ -431,7 +431,7 @@ def _pay_offs_meet(file: str, key: str, story: LineStory, line: Line, before: li
         if one.of is not None and one.of not in before:
             problem = f"no line {one.of!r} before this one; before it stand {', '.join(before) or 'none'}."
             faults.append(
-                FileFault(file, f"{key}.pay_off[{j}].of", problem, "Tell of the lines in the order of the cable.")
+                FileFault(file, f"{key}.pay_off[{j}].of", problem, "List the lines in the order of the cable.")
             )
         if one.tested_at is not None and one.tested_at not in line.stations:
             problem = f"line {line.line} has no station {one.tested_at!r}."

@@ -24,7 +24,7 @@ WIDTH = 100
 
 def _options(parser: ArgumentParser) -> None:
     parser.add_argument("line", metavar="LINE", help="the line on which the drum was wound")
-    parser.add_argument("drum", metavar="DRUM", nargs="?", help="its name: the newest filling of it")
+    parser.add_argument("drum", metavar="DRUM", nargs="?", help="drum name; the newest filling of that name")
     parser.add_argument("--filling", type=int, metavar="N", help="the filling of the line, instead of a name")
     parser.add_argument("--json", action="store_true", help="print JSON")
     parser.add_argument("--pdf", type=Path, metavar="FILE", help="write a PDF on A4")
@@ -61,7 +61,7 @@ def _rows(block: SheetTable) -> list[str]:
 def _found(asked: EvidenceSource, options: Namespace) -> DrumRow:
     lines = asked.configuration.lines
     if options.line not in lines:
-        raise CannotRunError(f"no line {options.line}; this works has {', '.join(lines)}")
+        raise CannotRunError(f"no line {options.line}; this plant has {', '.join(lines)}")
     if (options.drum is None) == (options.filling is None):
         raise CannotRunError("name a drum, or a filling by --filling N")
     if options.filling is not None:
@@ -69,7 +69,7 @@ def _found(asked: EvidenceSource, options: Namespace) -> DrumRow:
     else:
         found, what = drum_meant(asked, options.line, name=options.drum), f"drum {options.drum}"
     if found is None:
-        raise CannotRunError(f"no {what} of line {options.line} on record: the page Drums lists what there is")
+        raise CannotRunError(f"no {what} of line {options.line} on record: see the page Drums")
     return found
 
 

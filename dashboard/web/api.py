@@ -121,7 +121,7 @@ def trend_reply(context: Context) -> dict[str, object]:
     start, end = _whole("start", -MS_MAX, MS_MAX), _whole("end", -MS_MAX, MS_MAX)
     points = _whole("points", 4, POINTS_MAX, 2000)
     if not start < end <= start + SPAN_MAX_MS:
-        raise BadQuestionError(f"end must lie after start and at most 31 days later, got start={start} end={end}.")
+        raise BadQuestionError(f"end must be after start by at most 31 days, got start={start} end={end}.")
     settings = line.streams[stream.path]
     trend = context.record.samples(stream, start, end)
     t, v = downsample.long(trend, points, break_after_ms(settings.interval_s))
@@ -226,7 +226,7 @@ def metres(text: str, context: Context) -> dict[str, float]:
     for part in filter(None, text.split(",")):
         match = re.fullmatch(r"([a-z0-9-]+):(\d{1,9}(?:\.\d{1,6})?)", part)
         if not match or match[1] not in context.configuration.lines:
-            raise BadQuestionError(f"metres: expected LINE:METRE with a line of this works, got {part[:80]!r}.")
+            raise BadQuestionError(f"metres: expected LINE:METRE with a line of this plant, got {part[:80]!r}.")
         found[match[1]] = float(match[2])
     return found
 
@@ -244,7 +244,7 @@ def _stream(context: Context) -> tuple[Line, Stream]:
     name, _, path = text.partition("/")
     line = context.configuration.lines.get(name)
     if line is None or path not in line.streams:
-        raise BadQuestionError(f"stream: expected LINE/STATION/QUANTITY of this works, got {text[:120]!r}.")
+        raise BadQuestionError(f"stream: expected LINE/STATION/QUANTITY of this plant, got {text[:120]!r}.")
     settings = line.streams[path]
     return line, Stream(name, settings.station, settings.quantity)
 

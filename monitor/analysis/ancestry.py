@@ -93,7 +93,7 @@ class Family:
             seen += 1
             if piece.generation > len(self.spans):
                 raise ValueError(
-                    f"drum {piece.drum.drum} is its own ancestor: the splices on record contradict each other"
+                    f"drum {piece.drum.drum} is its own ancestor: the recorded pay-off changes contradict each other"
                 )
             for span in self.parents(piece.drum) if back else self.children(piece.drum):
                 found = _up(piece, span) if back else _down(piece, span)

@@ -186,7 +186,7 @@ class Lineage:
             return "no drum was reported there"
         newest = put_on[-1]
         if self.meant_by(newest) is not None:
-            return f"drum {newest.drum} has no more cable on record"
+            return f"drum {newest.drum} has no more cable recorded"
         ended = [d for d in self._named[newest.drum] if d.end_ms is not None and d.end_ms <= newest.t_s * 1e3]
         if not ended:
             return f"no drum {newest.drum} was finished when it was put on"

@@ -86,7 +86,7 @@ def _lines(configuration: Configuration, chosen: str | None) -> list[str]:
     lines = chosen.split(",") if chosen else list(configuration.lines)
     unknown = sorted(set(lines) - set(configuration.lines))
     if unknown:
-        raise ValueError(f"--lines: no line {', '.join(unknown)}; this works has {', '.join(configuration.lines)}")
+        raise ValueError(f"--lines: no line {', '.join(unknown)}; this plant has {', '.join(configuration.lines)}")
     return lines
 
 

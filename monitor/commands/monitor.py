@@ -46,7 +46,7 @@ def _chosen(configuration: Configuration, lines: str | None) -> list[str]:
     unknown = sorted(set(chosen) - set(configuration.lines))
     if unknown:
         known = ", ".join(configuration.lines)
-        raise ValueError(f"--lines: no line {', '.join(unknown)}; this works has {known}")
+        raise ValueError(f"--lines: no line {', '.join(unknown)}; this plant has {known}")
     return chosen
 
 

@@ -288,7 +288,7 @@ def _options(parser: ArgumentParser) -> None:
     parser.add_argument("--store", metavar="DIR", help="folder of the record (overrides works.toml)")
     parser.add_argument("--line", required=True, metavar="LINE,LINE", help="which line, or several of one kind")
     parser.add_argument(
-        "--from", dest="since", metavar="TIME", help="start, e.g. 2026-03-29T06:00 (local time of the works)"
+        "--from", dest="since", metavar="TIME", help="start, e.g. 2026-03-29T06:00 (local time of the plant)"
     )
     parser.add_argument("--until", metavar="TIME", help="end, in the same form")
     parser.add_argument(
@@ -306,7 +306,7 @@ def _options(parser: ArgumentParser) -> None:
         "--known", type=Path, metavar="FILE", help="known bad cable: CSV with the columns line, start_m, end_m, of"
     )
     parser.add_argument("--without-cure", action="store_true", help="skip the cure calculation (faster)")
-    parser.add_argument("--stream", metavar="PATH", help="the window of this stream alone, for spans of months")
+    parser.add_argument("--stream", metavar="PATH", help="only the limits of this stream (fast, for long periods)")
     parser.add_argument("--suggest", metavar="LIMIT", help="deadband and delay for one, such as oven-b/temperature/HI")
     parser.add_argument(
         "--at-most", type=float, default=2.0, metavar="N", help="maximum nuisance alarms per shift (default: 2)"
@@ -320,7 +320,7 @@ def _run(options: Namespace) -> int:
         options.line, *more = options.line.split(",")
         for line in (options.line, *more):
             if line not in configuration.lines:
-                raise ValueError(f"--line: no line {line}; this works has {', '.join(configuration.lines)}")
+                raise ValueError(f"--line: no line {line}; this plant has {', '.join(configuration.lines)}")
         start_ms, end_ms = _span(options, configuration)
         if options.suggest:
             found = suggestion(

@@ -53,7 +53,7 @@ def _run(options: Namespace) -> int:
     try:
         configuration = load(options.configs)
         if options.line not in configuration.lines:
-            raise ValueError(f"--line: no line {options.line!r}; this works has {', '.join(configuration.lines)}")
+            raise ValueError(f"--line: no line {options.line!r}; this plant has {', '.join(configuration.lines)}")
         mapping = read_mapping(options.mapping) if options.mapping else Mapping()
         rows = read_rows(options.file, mapping)
         works = configuration.works.works

@@ -29,7 +29,7 @@ def _run(options: Namespace) -> int:
         store = load(options.configs).works.store
         expected = [tuple(pair.split("=", 1)) for pair in options.expect]
         if any(len(pair) != 2 for pair in expected):
-            raise ValueError("--expect wants LINE=HASH, such as core-1=3f0a...")
+            raise ValueError("--expect requires LINE=HASH, such as core-1=3f0a...")
     except (ConfigurationError, FileNotFoundError, ValueError) as error:
         print(error, file=sys.stderr)
         return 2

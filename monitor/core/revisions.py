@@ -92,7 +92,7 @@ class Revisions:
         if not step.changes:
             raise NotAllowedError("a proposal without changes")
         if not step.reason.strip():
-            raise NotAllowedError("a proposal without a reason: say why the limits should change")
+            raise NotAllowedError("a proposal without a reason: state why the limits should change")
         if sum(p.state == "proposed" for p in self.proposals.values()) >= OPEN_MOST:
             raise NotAllowedError(f"{OPEN_MOST} proposals are open: decide some of them first")
         if step.proposal in self.proposals:
@@ -149,7 +149,7 @@ class Revisions:
         if recipe.revision != proposal.base:
             raise NotAllowedError(
                 f"recipe {proposal.recipe} has become revision {recipe.revision} since it was proposed for "
-                f"{proposal.base}: rehearse and propose anew"
+                f"{proposal.base}: rehearse and propose again"
             )
         new = with_limits(recipe, proposal.changes, self._next(proposal.recipe))
         self.enforce(new)

@@ -197,7 +197,7 @@ def profile(
 def _crossings(route: Route, speed: Speed, entry_s: float) -> Floats:
     cross_s = speed.when(entry_s, route.edges_m)
     if not np.isfinite(cross_s[-1]):
-        raise ValueError(f"the element never reaches {route.edges_m[-1]} m: the line stands for ever; give a restart")
+        raise ValueError(f"the element never reaches {route.edges_m[-1]} m: the line never restarts; give a restart")
     return cross_s[None, :]
 
 

@@ -36,7 +36,7 @@ def fit_rate(T_C: Floats, time_s: Floats) -> RateFit:
     if not (np.isfinite(T_C).all() and np.isfinite(time_s).all() and (time_s > 0).all() and (T_C > -ZERO_C_K).all()):
         raise ValueError("expected finite temperatures above absolute zero and times > 0 s; take the bad rows out")
     if len(np.unique(T_C)) < 2:
-        raise ValueError("expected rows at two temperatures or more: one temperature says nothing of the slope")
+        raise ValueError("expected rows at two temperatures or more: one temperature does not determine the slope")
     x = 1 / (T_C + ZERO_C_K)
     middle = x.mean()
     E, c = np.polyfit(x - middle, np.log(time_s), 1)

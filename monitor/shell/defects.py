@@ -86,6 +86,6 @@ class Defects:
         if place not in self._places and len(self._places) < PLACES_MAX:
             self._places.add(place)
             LOG.error(
-                "decoding a message of %s failed by a defect; it is refused, the others go on. Its bytes are %r",
+                "decoding a message of %s failed by a defect; it is refused, the others continue. Its bytes are %r",
                 printable(arrival.topic, 200), arrival.payload[:1000], exc_info=error,
             )  # fmt: skip

@@ -369,7 +369,7 @@ def restored(
 
 def _forgotten(message: Message, arrival: Arrival) -> Rejected:
     """A number so old that nobody remembers whether it is stored: taking it could store it twice."""
-    why = f"message {message.n} of numbering {message.start} is older than what is remembered of its stream"
+    why = f"message {message.n} of numbering {message.start} is older than the numberings kept of its stream"
     number = MessageNumber(message.stream, message.start, message.n)
     return Rejected(FORGOTTEN, arrival.topic, why, arrival.received_s, message.stream.line, number)
 

@@ -195,18 +195,15 @@ def find(
         return NoPeriod(f"only {len(x)} events: at least {FEWEST} are needed"), None
     most = min(most, (x[-1] - x[0]) / FEWEST_TURNS)
     if most <= least:
-        return NoPeriod("the events lie too near together for the periods asked for"), None
+        return NoPeriod("the events are too close together for the periods asked for"), None
     p = periodogram(x, least, most, resolution)
     peaks = _peaks(p)
     if not peaks:
-        return NoPeriod("nothing stands out at all"), p
+        return NoPeriod("no period stands out"), p
     best = peaks[0]
     chance = p.false_alarm(float(p.score[best]))
     if chance > alpha:
-        why = (
-            "nothing comes back more than chance allows: the best would come by chance once in "
-            f"{significant(1 / chance)}"
-        )
+        why = f"no significant period: the best has a false-alarm probability of 1 in {significant(1 / chance)}"
         return NoPeriod(why, float(p.period[best]), chance), p
     return _found(x, p, best, peaks, resolution, most), p
 

@@ -52,7 +52,7 @@ def lomb_scargle(values: ArrayLike, spacing: float, oversample: int = OVERSAMPLE
     seen = np.isfinite(y)
     n = int(seen.sum())
     if n < 5:
-        raise ValueError(f"expected at least 5 samples that were seen, got {n}")
+        raise ValueError(f"expected at least 5 valid samples, got {n}")
     y = np.where(seen, y - y[seen].mean(), 0.0)
     size = 1 << math.ceil(math.log2(oversample * len(y)))
     last = size // 2 if least is None else min(size // 2, math.floor(size * spacing / least))
@@ -106,7 +106,7 @@ def find_wave(
     most = min(most, len(y) * spacing / 4)
     least = max(least, 2.5 * spacing)
     if most <= least:
-        return NoPeriod("the record is too short for the periods asked for"), None
+        return NoPeriod("the record is too short for the requested periods"), None
     p = lomb_scargle(y, spacing, least=least)
     ratio = above_floor(p)
     inside = (p.period >= least) & (p.period <= most)
@@ -115,10 +115,7 @@ def find_wave(
     best = int(np.argmax(ratio))
     chance = _chance(float(ratio[best]), trials)
     if chance > alpha:
-        why = (
-            "nothing stands out of the signal's own noise: the best would come by chance once in "
-            f"{significant(1 / chance)}"
-        )
+        why = f"no peak above the noise floor: the best has a false-alarm probability of 1 in {significant(1 / chance)}"
         return NoPeriod(why, float(p.period[best]), chance), p
     place = _longest(ratio, best, trials, alpha)
     return _wave(y, spacing, p, ratio, place, trials), p

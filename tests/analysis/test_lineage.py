@@ -67,7 +67,7 @@ SHEATHED = DrumRow("sheath-1", 1, "S1", "r", 1, 0.0, 500.0, 1000, 2000, None, {}
         ([], None),  # bought in: a parent that was not wound here
         ([filling("lay-1", 1, 900, None)], "no drum 7 was finished when it was put on"),
         ([filling("lay-1", 1, 0, 100), filling("rewind-1", 1, 50, 150)], "two lines had a drum 7 at one time"),
-        ([filling("lay-1", 1, 0, 100)], "drum 7 has no more cable on record"),
+        ([filling("lay-1", 1, 0, 100)], "drum 7 has no more cable recorded"),
     ],
 )
 def test_a2_an_orphan_says_why_its_origin_is_not_known(wound, why):

@@ -114,7 +114,7 @@ def test_a_proposal_for_a_revision_that_has_passed_must_be_made_anew():
     book = proposed()
     book.take(step("propose", proposal="P2", changes={HI: 317.0}, reason="x"), 11.0)
     book.take(step("approve", "Olle", proposal="P1"), 20.0)
-    with pytest.raises(NotAllowedError, match="propose anew"):
+    with pytest.raises(NotAllowedError, match="propose again"):
         book.take(step("approve", "Olle", proposal="P2"), 21.0)
 
 

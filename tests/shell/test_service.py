@@ -160,7 +160,7 @@ def test_while_it_is_away_the_broker_keeps_what_is_said(works):
 @pytest.mark.parametrize(
     ("words", "says"),
     [
-        (["--lines", "core-7"], "no line core-7; this works has core-1, core-2, lay-1"),
+        (["--lines", "core-7"], "no line core-7; this plant has core-1, core-2, lay-1"),
         (["--broker", "http://x"], "mqtt://"),
         (["--configs", "/nowhere"], "/nowhere"),
     ],

@@ -159,7 +159,7 @@ def test_with_few_events_it_is_silent_and_says_why(n):
 def test_events_too_near_together_are_said_to_be():
     found, _ = find(np.linspace(0, 1, 20), 0.5, 10, RESOLUTION_M)
     assert isinstance(found, NoPeriod)
-    assert "too near together" in found.why
+    assert "too close together" in found.why
 
 
 @pytest.mark.parametrize("given_", [(0, 1, 0.1), (2, 1, 0.1), (1, 2, 0)])

@@ -330,7 +330,7 @@ def _given(line: Line, path: str, seen: Floats, recipe: Recipe, eccentric: objec
     )
     verb = "overuse" if found.given_kg_per_km >= 0 else "underuse"
     rows = [
-        ["Mean wall at least the specified", f"{fixed(need.by_mean_mm, 3)} mm"],
+        ["Mean wall: specified minimum", f"{fixed(need.by_mean_mm, 3)} mm"],
         [
             f"Thinnest place allowed, {exact(away)} mm off centre, 4 sigma",
             f"{fixed(need.by_thinnest_mm, 3)} mm",

@@ -86,8 +86,8 @@ def answer(context: Context, line: str, what: str, drums: str, least: object, mo
         none = "No period to fold at."
         return found.parts, found.more, no_update, no_update, no_update, [], True, none
     said = (
-        f"Wrapped near {significant(p, 4)} {found.unit}: what keeps it stands in a column. Move the "
-        "period to see it lean."
+        f"Folded at {significant(p, 4)} {found.unit}: faults of this period form a column. "
+        "Change the period and the column leans."
     )
     marks = [{"value": p, "label": significant(p, 4)}]
     return found.parts, found.more, p, p * (1 - layout.SPAN), p * (1 + layout.SPAN), marks, False, said

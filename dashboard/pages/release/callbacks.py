@@ -27,7 +27,7 @@ def sign(context: Context, _n: object, of: FillingData, decision: str, by: str, 
         sign_record(context, of["line"], of["filling"], decision, by, reason)
     except RejectedActionError as error:
         return str(error), no_update
-    return "Signed; it stands on the sheet as soon as the monitor has it.", ""
+    return "Signed; shown on the record once the monitor confirms it.", ""
 
 
 @CALLBACKS(
@@ -44,7 +44,7 @@ def measured(context: Context, _n: object, of: FillingData, ohm: object, at_C: o
         note_resistance(context, of["line"], of["filling"], ohm, at_C, by)
     except RejectedActionError as error:
         return str(error)
-    return "Noted; it stands on the sheet as soon as the monitor has it."
+    return "Saved; shown on the record once the monitor confirms it."
 
 
 @CALLBACKS(

@@ -26,7 +26,7 @@ class Settings(BaseModel):
 
 
 def repeated(what: str, names: list[str]) -> list[str]:
-    return [f"{what} {name!r} stands more than once" for name in sorted({n for n in names if names.count(n) > 1})]
+    return [f"{what} {name!r} occurs more than once" for name in sorted({n for n in names if names.count(n) > 1})]
 
 
 def refuse(problems: list[str]) -> None:

@@ -173,7 +173,7 @@ class Integrity(Settings):
     @model_validator(mode="after")
     def _water_is_heard(self) -> Self:
         if self.water_from_s is not None and self.water is None:
-            raise ValueError("water_from_s needs `water`, the stream that tells when water begins")
+            raise ValueError("water_from_s needs `water`, the stream that reports when water begins")
         return self
 
 

@@ -30,7 +30,7 @@ BY_OWN_BROKER = NotTried(
     partly=_PARTLY
     | {
         "R2": "where a password is kept, and TLS unless --try has an mqtts:// address with --certificates",
-        "R15": "size and disk of the outbox, which want an outage of hours and the end of the publisher's process",
+        "R15": "size and disk of the outbox, which need an outage of hours and the end of the publisher's process",
     },
 )
 BY_SITE_BROKER = NotTried(

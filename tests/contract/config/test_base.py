@@ -41,7 +41,7 @@ def test_settings_are_frozen_and_know_their_keys():
 @given(names=st.lists(st.sampled_from("abc"), max_size=6))
 def test_what_stands_more_than_once_is_named_once(names):
     found = repeated("oven", names)
-    assert found == [f"oven {n!r} stands more than once" for n in "abc" if names.count(n) > 1]
+    assert found == [f"oven {n!r} occurs more than once" for n in "abc" if names.count(n) > 1]
     if found:
         with pytest.raises(ValueError, match=r"^oven .*more than once"):
             refuse(found)

@@ -11,7 +11,7 @@ from tests.analysis.recipes import of_cores
         (8, None, "Input should be 2, 3, 4, 5, 6, 7, 12 or 19"),
         (7, None, "7 cores: `layers` must list 1, 6 pay-offs"),
         (7, [["a", "b"], ["c", "d", "e", "f", "g"]], "7 cores: `layers` must list 1, 6 pay-offs"),
-        (7, [["a"], ["a", "c", "d", "e", "f", "g"]], "layers 'a' stands more than once"),
+        (7, [["a"], ["a", "c", "d", "e", "f", "g"]], "layers 'a' occurs more than once"),
         (3, [["a", "b", "c"]], "3 cores lie in one layer"),
     ],
 )

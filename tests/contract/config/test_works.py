@@ -18,8 +18,8 @@ def test_an_address_that_holds_a_password_or_is_none_is_refused(url):
 @pytest.mark.parametrize(
     ("shifts", "words"),
     [
-        ([("early", "06:00"), ("early", "14:00")], "shift 'early' stands more than once"),
-        ([("early", "06:00"), ("late", "06:00")], "shift.begins '06:00:00' stands more than once"),
+        ([("early", "06:00"), ("early", "14:00")], "shift 'early' occurs more than once"),
+        ([("early", "06:00"), ("late", "06:00")], "shift.begins '06:00:00' occurs more than once"),
     ],
 )
 def test_two_shifts_of_one_name_or_one_time_are_refused(shifts, words):

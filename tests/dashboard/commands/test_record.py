@@ -61,4 +61,4 @@ def test_what_is_not_there_is_refused_with_what_to_do(words, more, told, capsys)
 
 def test_a_line_that_is_not_there_is_refused(words, capsys):
     assert main(["record", "core-9", "x"]) == 2
-    assert "no line core-9; this works has core-1" in capsys.readouterr().err
+    assert "no line core-9; this plant has core-1" in capsys.readouterr().err
