@@ -13,7 +13,7 @@ from monitor.shell.remake import remake
 from monitor.store import rolling
 from monitor.store.reader import StoreReader
 from tests.core.story import T0, Story, configuration
-from tests.shell.works import desk_at, stored_at, take
+from tests.shell.works import SERVER, desk_at, stored_at, take
 
 LINES = ("core-1", "lay-1", "sheath-1", "rewind-1", "fire-1")
 M_PER_MIN = {"fire-1": 5.0}  # a specimen of a length that has metres
@@ -62,8 +62,17 @@ def digests(store: Store, line: str) -> list[str]:
 
 
 @pytest.mark.parametrize("line", LINES)
-def test_a_fillings_digest_is_the_same_however_it_came_to_be(place, tmp_path_factory, line):
+def test_a_fillings_digest_is_the_same_however_it_came_to_be(tmp_path, tmp_path_factory, line):
     """How good, 12: tried on core-1 only, and without a replay."""
+    one_digest(tmp_path, tmp_path_factory, line)
+
+
+def test_a_fillings_digest_on_a_server_is_the_same_however_it_came_to_be(server, tmp_path, tmp_path_factory):
+    (tmp_path / SERVER).write_text(server)
+    one_digest(tmp_path, tmp_path_factory, "core-1")
+
+
+def one_digest(place: Path, tmp_path_factory: pytest.TempPathFactory, line: str) -> None:
     arrivals, store = story(line), stored_at(place).works.store
     half = len(arrivals) * 5 // 9
     desk = desk_at(place, lines=[line])

@@ -31,10 +31,10 @@ with hold(Store(folder=sys.argv[2], database_url=sys.argv[3] or None), ["core-2"
             connection.execute(text("delete from health"))
             row = {"t": round(time.time() * 1e3)}
             connection.execute(text("insert into health (monitor, t_ms, said) values ('core-2', :t, '{}')"), row)
-        time.sleep(3.0)
+        time.sleep(0.5)
 """
 
-# What 0.4.0 did to a store while no message came: its health every 3 s, by no lease.
+# What 0.4.0 did to a store while no message came: its health every few seconds (here twice a second), by no lease.
 AS_0_4_0 = """
 import sys, time
 from sqlalchemy import create_engine, text
@@ -44,7 +44,7 @@ while True:
         connection.execute(text("delete from health"))
         row = {"t": round(time.time() * 1e3)}
         connection.execute(text("insert into health (monitor, t_ms, said) values ('all lines', :t, '{}')"), row)
-    time.sleep(3.0)
+    time.sleep(0.5)
 """
 
 
@@ -68,6 +68,11 @@ def running(code: str, *words: str) -> Iterator[subprocess.Popen[bytes]]:
     finally:
         process.kill()
         process.wait()
+
+
+@pytest.fixture(autouse=True)
+def watched_for_less(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(upgrade, "WATCH_S", 4)
 
 
 def version_in(engine: Engine) -> int | None:
