@@ -24,7 +24,7 @@ class OutboxMessage:
 class Outbox:
     """At most `most` messages a stream: the oldest makes room when nobody stores them (counted in `dropped`).
 
-    `heard` says that a monitor has ever answered.
+    `heard` says that a monitor has ever answered; `next_n` by topic is one more than the newest number added.
     What a monitor cannot store for now is put aside: it is kept, but waits for nobody and nobody waits for it.
     """
 
@@ -32,6 +32,7 @@ class Outbox:
     dropped: int = 0
     heard: bool = False
     end: int = 0
+    next_n: dict[str, int] = field(default_factory=dict)
     _kept: dict[int, OutboxMessage] = field(default_factory=dict)
     _streams: defaultdict[str, deque[OutboxMessage]] = field(default_factory=lambda: defaultdict(deque))
     _aside: dict[int, OutboxMessage] = field(default_factory=dict)
@@ -42,6 +43,7 @@ class Outbox:
     def add(self, topic: str, n: int, payload: bytes, start: int = 0) -> None:
         """Keep one message after all others."""
         self._put(OutboxMessage(self.end, topic, n, payload, start))
+        self.next_n[topic] = max(self.next_n.get(topic, 0), n + 1)
 
     def stored(self, topic: str, report: Stored) -> None:
         """Forget what the monitor has stored of a stream, and nothing else: what is missing may still be sent."""
@@ -132,6 +134,7 @@ class Outbox:
 
 TABLES = """
 create table if not exists kept (place integer primary key, topic text, n integer, payload blob, start integer);
+create table if not exists next (topic text primary key, n integer);
 create table if not exists heard (yes integer primary key);
 """
 
@@ -146,7 +149,7 @@ class DiskOutbox(Outbox):
     path: Path = Path()
     _fresh: dict[int, OutboxMessage] = field(default_factory=dict)
     _gone: list[int] = field(default_factory=list)
-    _heard_kept: bool = False
+    _used: bool = False  # numbers were used since the last `keep`, even if their messages are stored by now
     _file: sqlite3.Connection | None = None
 
     @classmethod
@@ -161,18 +164,20 @@ class DiskOutbox(Outbox):
             file.execute("alter table kept add column start integer default 0")
         for row in file.execute("select place, topic, n, payload, start from kept order by place"):
             box._put(OutboxMessage(*row))
-        box.heard = box._heard_kept = file.execute("select 1 from heard").fetchone() is not None
+        box.next_n = dict(file.execute("select topic, n from next"))
+        box.heard = file.execute("select 1 from heard").fetchone() is not None
         return box
 
     def add(self, topic: str, n: int, payload: bytes, start: int = 0) -> None:
         """Keep one message after all others."""
         place = self.end
         Outbox.add(self, topic, n, payload, start)
+        self._used = True
         self._fresh[place] = self._kept[place]
 
     def keep(self) -> str:
         """Write down what has changed; returns what stands in the way, in words, or nothing."""
-        if self._file is None or not (self._fresh or self._gone or self.heard > self._heard_kept):
+        if self._file is None or not (self._fresh or self._gone or self._used):
             return ""
         fresh = [(k.place, k.topic, k.n, k.payload, k.start) for k in self._fresh.values()]
         try:
@@ -181,13 +186,14 @@ class DiskOutbox(Outbox):
                     "insert or replace into kept (place, topic, n, payload, start) values (?, ?, ?, ?, ?)", fresh
                 )
                 file.executemany("delete from kept where place = ?", [(place,) for place in self._gone])
+                file.executemany("insert or replace into next values (?, ?)", list(self.next_n.items()))
                 if self.heard:
                     file.execute("insert or ignore into heard values (1)")
         except sqlite3.Error as error:
             return f"{self.path}: {error}"
         self._fresh.clear()
         self._gone.clear()
-        self._heard_kept = self.heard
+        self._used = False
         return ""
 
     def _forget(self, kept: OutboxMessage) -> None:

@@ -73,21 +73,21 @@ def test_the_outbox_is_bounded_and_counts_what_it_gave_up() -> None:
 def test_what_was_written_down_is_there_after_a_death(
     tmp_path_factory: pytest.TempPathFactory, steps: list[tuple[str, str, int]]
 ) -> None:
-    """Whoever opens the file finds what the last `keep` held, in order, and whether a monitor was ever heard."""
+    """Whoever opens the file finds what the last `keep` held, in order, and every number that was used by then."""
     path = tmp_path_factory.mktemp("out") / "line.outbox"
-    box, written, heard = DiskOutbox.at(path, most=10), [], False
-    for number, (topic, what, n) in enumerate(steps):
+    box, written, nexts = DiskOutbox.at(path, most=10), [], {}
+    for topic, what, n in steps:
         if what == "add":
-            box.add(topic, number, b"x")
+            box.add(topic, box.next_n.get(topic, 0), b"x")
         elif what == "trim":
             box.stored(topic, Stored(n=n, first=0))
         elif what == "keep":
             assert box.keep() == ""
-            written, heard = [(k.topic, k.n) for k in box.after(-1, 1000)], box.heard
+            written, nexts = [(k.topic, k.n) for k in box.after(-1, 1000)], dict(box.next_n)
         else:
             box = DiskOutbox.at(path, most=10)
             assert [(k.topic, k.n) for k in box.after(-1, 1000)] == written
-            assert box.heard is heard
+            assert box.next_n == nexts
 
 
 def test_with_a_full_disk_it_goes_on_from_memory_and_writes_when_it_can(tmp_path: Path) -> None:
