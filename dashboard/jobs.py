@@ -20,7 +20,7 @@ class TooManyError(Exception):
     """As many are running as may; the text says what to do."""
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class Job:
     """One computation as a page sees it."""
 
@@ -62,7 +62,7 @@ class ProcessBench:
         process.start()
         there.close()
         key = str(next(self._keys))
-        self._jobs[key] = (Job(asked), process, here)
+        self._jobs[key] = (Job(asked=asked), process, here)
         while len(self._jobs) > KEPT:
             self.stop(next(iter(self._jobs)))
             self._jobs.popitem(last=False)

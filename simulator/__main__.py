@@ -82,7 +82,16 @@ def _publisher(options: Namespace) -> Publisher:
     runs = simulate_all(scenario, configuration, lines, start_s, left, round(time.time() * 1e3))
     until_s = start_s + lasts_s if options.minutes else None
     broker = _broker(options.broker, configuration)
-    return Publisher(configuration.works.works, runs, pace, until_s, broker, _say, options.truth, folder)
+    return Publisher(
+        works=configuration.works.works,
+        runs=runs,
+        pace=pace,
+        until_s=until_s,
+        broker=broker,
+        say=_say,
+        truth_folder=options.truth,
+        left_folder=folder,
+    )
 
 
 def _lines(options: Namespace, scenario: Scenario) -> list[str]:

@@ -21,7 +21,7 @@ SHORTEST_M = 1e-6  # a shorter piece is rounding
 LEADER_M = 3.0  # pulled through behind the last cable
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Wound:
     """A drum as a later line meets it: `flaws` in its own wound metres, `ready_s` when it was taken off."""
 
@@ -35,7 +35,7 @@ class Wound:
 Supply = Callable[[int], Wound | None]  # the drums of a pay-off one after the other; None where there are no more
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PutOnDrum:
     """A drum goes on a pay-off at `t_s`, when the counter reads `L_m`."""
 
@@ -46,7 +46,7 @@ class PutOnDrum:
     L_m: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DrumBegin:
     """A drum begins at the take-up at `t_s`; name None: the one that was there is taken off and none put on."""
 
@@ -139,7 +139,15 @@ class _Way:
         keep = np.concatenate(([True], np.diff(t) > 0))
         t, v = t[keep], v[keep]
         S = np.concatenate(([0.0], np.cumsum(0.5 * (v[1:] + v[:-1]) * np.diff(t))))
-        return Travel(t, v, S, start_m, usual_m_per_s, None, tuple(self.turns))
+        return Travel(
+            t_s=t,
+            v_m_per_s=v,
+            S_m=S,
+            start_m=start_m,
+            before_m_per_s=usual_m_per_s,
+            period_s=None,
+            turns=tuple(self.turns),
+        )
 
 
 @dataclass(slots=True)
@@ -162,23 +170,36 @@ def plan(
     names: Iterator[str],
 ) -> LineSchedule:  # fmt: skip
     """The schedule of a line from L = `start_m`; `names` are those of its drums."""
-    planner = _Planner(line, recipe, campaign, [_On(wish, supply) for wish, supply in wishes], names, _Way(start_m))
+    planner = _Planner(
+        line=line,
+        recipe=recipe,
+        campaign=campaign,
+        on=[_On(wish, supply) for wish, supply in wishes],
+        names=names,
+        way=_Way(start_m),
+    )
     for _ in range(JOBS):
         if not planner.job():
             break
     usual = recipe.setpoints.speed_m_per_min / 60.0
     travel = planner.way.travel(start_m, usual)
     drum_changes = [d if d.t_s >= 0 else _timed(d, travel) for d in planner.drum_changes]
-    set_up = DrumBegin(0.0, start_m, None, None)  # the recipe is set before the first cable comes
+    set_up = DrumBegin(t_s=0.0, L_m=start_m, name=None, length_m=None)  # the recipe is set before the first cable comes
     return LineSchedule(travel, planner.put_on, [set_up, *drum_changes], planner.flame_tests)
 
 
 def _timed(change: DrumBegin, travel: Travel) -> DrumBegin:
     """A change on the fly is planned by metres; its time follows from the travel."""
-    return DrumBegin(float(travel.when(np.array(change.L_m))), change.L_m, change.name, change.length_m, change.scrap)
+    return DrumBegin(
+        t_s=float(travel.when(np.array(change.L_m))),
+        L_m=change.L_m,
+        name=change.name,
+        length_m=change.length_m,
+        scrap=change.scrap,
+    )
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class _Planner:
     line: Line
     recipe: Recipe
@@ -220,7 +241,7 @@ class _Planner:
 
     def _release_drum(self) -> None:
         """The last drum is taken off, and a leader pulled through behind it."""
-        self.drum_changes.append(DrumBegin(self.way.now_s + 1.0, self.way.L_m, None, None))
+        self.drum_changes.append(DrumBegin(t_s=self.way.now_s + 1.0, L_m=self.way.L_m, name=None, length_m=None))
         self.way.stand(self.way.now_s + 2.0)
         self.way.run(LEADER_M, v_m_per_s=0.5, ramp_s=2.0, why_stops=WAITS, quiet=True)
         for on in self.on[1:]:
@@ -229,7 +250,9 @@ class _Planner:
     def _begin(self, L_m: float, piece: tuple[float, bool]) -> None:
         name = next(self.names) + ("-scrap" if piece[1] else "")
         standing = L_m == self.way.L_m
-        self.drum_changes.append(DrumBegin(self.way.now_s if standing else -1.0, L_m, name, piece[0], piece[1]))
+        self.drum_changes.append(
+            DrumBegin(t_s=self.way.now_s if standing else -1.0, L_m=L_m, name=name, length_m=piece[0], scrap=piece[1])
+        )
 
     def _wait_for(self, drum: Wound) -> None:
         """It is brought, then put on."""
@@ -241,7 +264,9 @@ class _Planner:
 
     def _put(self, on: _On, drum: Wound) -> None:
         on.left_m = drum.length_m
-        self.put_on.append(PutOnDrum(self.way.now_s, on.wish.station, drum, drum.length_m, self.way.L_m))
+        self.put_on.append(
+            PutOnDrum(t_s=self.way.now_s, station=on.wish.station, drum=drum, left_m=drum.length_m, L_m=self.way.L_m)
+        )
 
     def _fill(self) -> bool:
         """Whatever other pay-off is empty gets its next drum."""
@@ -293,7 +318,9 @@ class _Planner:
     def _burn(self, burn_s: float) -> None:
         """The specimen is measured off and mounted, then it burns where it hangs."""
         c = self.campaign
-        self.drum_changes.append(DrumBegin(self.way.now_s, self.way.L_m, next(self.names), c.specimen_m))
+        self.drum_changes.append(
+            DrumBegin(t_s=self.way.now_s, L_m=self.way.L_m, name=next(self.names), length_m=c.specimen_m)
+        )
         self.way.run(c.specimen_m, 0.2, 2.0, "mounted", quiet=True)
         self.way.stand(self.way.now_s + SETTLES_S)
         begins = self.way.now_s
@@ -304,7 +331,7 @@ class _Planner:
         self.way.say("stopped", "flame out")
         self.flame_tests.append(FlameTest(begins, begins + lasts, begins + fails if fails else None))
         self.way.stand(self.way.now_s + c.change_s)
-        self.drum_changes.append(DrumBegin(self.way.now_s, self.way.L_m, None, None))
+        self.drum_changes.append(DrumBegin(t_s=self.way.now_s, L_m=self.way.L_m, name=None, length_m=None))
         self.way.stand(self.way.now_s + 2.0)
 
 

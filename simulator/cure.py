@@ -65,9 +65,14 @@ def wall_of(recipe: Recipe) -> heat.HeatedWall:
     g, m = recipe.geometry, recipe.material
     assert m is not None
     return heat.HeatedWall(
-        g.inside_mm / 2e3, g.outer_diameter_mm / 2e3, m.conductor_density_kg_m3, m.conductor_heat_J_kgK,
-        m.compound_density_kg_m3, m.compound_heat_J_kgK, m.compound_conductivity_W_mK,
-    )  # fmt: skip
+        core_radius_m=g.inside_mm / 2e3,
+        outer_radius_m=g.outer_diameter_mm / 2e3,
+        core_rho=m.conductor_density_kg_m3,
+        core_cp=m.conductor_heat_J_kgK,
+        wall_rho=m.compound_density_kg_m3,
+        wall_cp=m.compound_heat_J_kgK,
+        wall_k=m.compound_conductivity_W_mK,
+    )
 
 
 def _path(run: LineRun) -> tuple[list[float], list[heat.PathPiece]]:

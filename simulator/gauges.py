@@ -36,7 +36,7 @@ class Taken:
     said: Floats
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class Gauge:
     """One stream of samples. Its samples lie on a fixed grid, so that no cut of time shows in them."""
 

@@ -30,7 +30,7 @@ _WEIGHTS = (_B1, _B2, _G)
 Air = Callable[[Floats], Floats]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class HeatedWall:
     """Radii in m, densities in kg/m3, heats in J/kgK, conductivity in W/mK."""
 
@@ -71,7 +71,7 @@ def rate(kinetics: Arrhenius, T_C: Floats) -> Floats:
     return np.asarray(np.exp(-x) / kinetics.time_s)
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class Collocation:
     """The wall's operator on its points: `x[0]` the surface, the last the conductor."""
 
@@ -93,7 +93,7 @@ class Collocation:
         change[-1] = wall.wall_k * slope[-1] / core_heat
         moments = np.array([2 / (1 - k * k) if k % 2 == 0 else 0.0 for k in range(order + 1)])
         area = np.linalg.solve(chebyshev.chebvander(x, order).T, moments) * r
-        return cls(wall, r, slope, change, area / area.sum())
+        return cls(wall=wall, r_m=r, slope=slope, change=change, weights=area / area.sum())
 
     def surface(self, film_W_m2K: float) -> tuple[Floats, float]:
         """Surface temperature as a sum over the other points and a share of the air's: -k dT/dr = h (T - air)."""

@@ -51,7 +51,7 @@ class Teller:
     next_n: int = 0
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class LineRun:
     """A line's run through a scenario. `pages` gives messages in wire order; `truth` grows with them."""
 
@@ -87,7 +87,7 @@ class LineRun:
         self.schedule = self._plan()
         usual_m_per_s = self.recipe.setpoints.speed_m_per_min / 60.0
         self.travel = self.schedule.travel if self.schedule else travel(story, repeat_s, usual_m_per_s)
-        self.truth = Truth(self.line.line, self.recipe.recipe, self.start_ms)
+        self.truth = Truth(line=self.line.line, recipe=self.recipe.recipe, start_ms=self.start_ms)
         wall = HeadDiameter.of(self.recipe.geometry, story.screw, self.travel, self.rng("screw"))
         lumps = [Lumps(one, places(one, self.origin_m, self.rng(f"lump {i}"))) for i, one in enumerate(story.lump)]
         self.cable = TrueDiameter(wall, lumps, self.line.counter_m)
@@ -129,7 +129,9 @@ class LineRun:
 
     def _supply(self, one: PayOffFeed) -> Supply:
         if one.of is None:
-            return lambda k: Wound(f"{one.bought}-{self.first_drum + k:04d}", one.bought_m, 0.0, ())
+            return lambda k: Wound(
+                name=f"{one.bought}-{self.first_drum + k:04d}", length_m=one.bought_m, ready_s=0.0, flaws=()
+            )
         drums = self.suppliers[one.of].wound()
         chosen = islice((d for d in drums if not d.scrap), one.first - 1, None, one.every)
         return lambda _k: next(chosen, None)
@@ -152,7 +154,7 @@ class LineRun:
         a, b = from_L + offset, to_L + offset
         found = [*self.flaws.between(a, b), *(flaw for _, flaw in self.inherited if a <= flaw.metre < b)]
         own = sorted((Flaw(f.metre - a, f.cause) for f in found), key=lambda f: f.metre)
-        return Wound(name, b - a, ready_s, tuple(own), scrap)
+        return Wound(name=name, length_m=b - a, ready_s=ready_s, flaws=tuple(own), scrap=scrap)
 
     def reading_m(self, t_s: float) -> float:
         """What the metre counter shows at a time, m."""
@@ -227,7 +229,16 @@ class LineRun:
         truth, sigma, decimals = self._nature(s)
         troubles = [one for one in self.story.instrument if one.stream == s.path]
         rng, still = self.rng(f"gauge {s.path}"), s.path == self.line.counter.speed or s.unit == "rpm"
-        return Gauge(s, truth, sigma, decimals, troubles, self.scenario.repeat_s, rng, still)
+        return Gauge(
+            settings=s,
+            truth=truth,
+            sigma=sigma,
+            decimals=decimals,
+            troubles=troubles,
+            repeat_s=self.scenario.repeat_s,
+            rng=rng,
+            still=still,
+        )
 
     def _nature(self, s: StreamSettings) -> tuple[Callable[[Floats], Floats], float, int]:
         """What a stream measures, its noise, and how many decimals its instrument shows."""
@@ -336,7 +347,9 @@ class LineRun:
 
     def _oven(self, zone: str, setpoint_C: float) -> Oven:
         troubles = [one for one in self.story.oven if one.zone == zone]
-        return Oven(setpoint_C, troubles, self.scenario.repeat_s, self.rng(f"oven {zone}"))
+        return Oven(
+            setpoint_C=setpoint_C, troubles=troubles, repeat_s=self.scenario.repeat_s, rng=self.rng(f"oven {zone}")
+        )
 
     # ---- what is told as it happens ------------------------------------------------------------------------
 
@@ -450,7 +463,7 @@ class LineRun:
             for one in self.story.instrument:
                 t = one.at_s + period * (repeat_s or 0.0)
                 if from_s <= t < before_s:
-                    spell = Spell(t, t + one.for_s, t + one.for_s, 0.0)
+                    spell = Spell(start_s=t, end_s=t + one.for_s, clear_s=t + one.for_s, extreme=0.0)
                     self.truth.troubles += stretches(self.line, self.travel, one.stream, one.kind, spell)
 
 
@@ -507,6 +520,13 @@ def simulate(
     if line_metre_start_m is not None:
         story = story.model_copy(update={"line_metre_start_m": line_metre_start_m})
     return LineRun(
-        configuration.works.works, configuration.lines[line], configuration.recipes[story.recipe],
-        scenario, story, round(start_s * 1e3), first_drum, numbering, suppliers,
-    )  # fmt: skip
+        works=configuration.works.works,
+        line=configuration.lines[line],
+        recipe=configuration.recipes[story.recipe],
+        scenario=scenario,
+        story=story,
+        start_ms=round(start_s * 1e3),
+        first_drum=first_drum,
+        numbering=numbering,
+        suppliers=suppliers,
+    )

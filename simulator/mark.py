@@ -40,7 +40,7 @@ CURE_CHECKS = (
 T = TypeVar("T", Finding, DrumSpan)
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class Mark:
     """One thing that was looked for. Errors in m; `allowed_m` holds what each error may be."""
 
@@ -63,7 +63,7 @@ class Mark:
         return not (self.missed or self.false or self.off)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Allowed:
     """How far off a place may be, m: spark faults at constant speed and in ramps or stops, ends of intervals, cure."""
 
@@ -100,7 +100,7 @@ def mark(
 
 def mark_sparks(truth: Truth, findings: Sequence[Finding], allowed: Allowed) -> Mark:
     """Each fault wants one finding of its own near by; pairs are chosen for the least sum of distances."""
-    result = Mark("spark faults", true=len(truth.sparks))
+    result = Mark(what="spark faults", true=len(truth.sparks))
     centres = [((f.start_m + (f.end_m if f.end_m is not None else f.start_m)) / 2, f.key) for f in findings]
     for sparks, found in _neighbours(truth.sparks, sorted(centres)):
         distance = np.abs(np.subtract.outer([s.metre for s in sparks], [c for c, _ in found]))
@@ -143,7 +143,7 @@ def _even(truth: Truth, spark: Spark) -> bool:
 
 def mark_windows(truth: Truth, findings: Sequence[Finding], windows: Mapping[str, Window], allowed: Allowed) -> Mark:
     """Truth and findings of one limit that overlap belong together; their outer ends are compared."""
-    result = Mark("intervals out of window")
+    result = Mark(what="intervals out of window")
     keys = {(s.stream, s.check, s.place) for s in truth.beyond} | {(f.stream, f.check, f.text) for f in findings}
     for key in sorted(keys):
         stretches = [s for s in truth.beyond if (s.stream, s.check, s.place) == key]
@@ -262,7 +262,7 @@ def mark_cure(true: TrueCure, findings: Sequence[Finding], recipe: Recipe, allow
     A metre within the reach of gauge noise of the limit may be found or not; a false one is more than `false_m` away
     from the nearest that is even nearly beyond.
     """
-    result = Mark("metres beyond a limit of cure")
+    result = Mark(what="metres beyond a limit of cure")
     newest = {f.key: f for f in findings}.values()
     for column, check in CURE_CHECKS:
         mine = [f for f in newest if f.stream == column and f.check == check]
@@ -304,7 +304,7 @@ def _longer(metres: Floats, which: NDArray[np.bool_], than_m: float, what: str) 
 
 def mark_instruments(truth: Truth, findings: Sequence[Finding], line: Line) -> Mark:
     """Each silence and each sticking that is long enough wants a finding that overlaps it; others are false."""
-    result = Mark("silent and stuck gauges")
+    result = Mark(what="silent and stuck gauges")
     kinds = {"drop-out": "missing", "bad": "missing", "stick": "stuck"}
     known = [t for t in truth.troubles if t.check in kinds]
     for trouble in known:
@@ -335,7 +335,7 @@ def _same_time(truth: Truth, trouble: TrueStretch, found: Finding) -> bool:
 
 def mark_drums(cuts: Sequence[DrumCut], drums: Sequence[DrumSpan], allowed: Allowed) -> Mark:
     """Each filling begins where the knife was. A name may come back: of those that bear it, the nearest is meant."""
-    result = Mark("drums", true=len(cuts))
+    result = Mark(what="drums", true=len(cuts))
     pairs = [(abs(d.start_m - c.start_m), i, j) for i, c in enumerate(cuts) for j, d in enumerate(drums)
              if c.drum == d.drum]  # fmt: skip
     of_cut: dict[int, int] = {}

@@ -17,7 +17,7 @@ RESET_S = 60.0
 UNREST_C = 0.05
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class Oven:
     """True air temperature at steps of `STEP_S` from the start; it goes on where the last call ended."""
 

@@ -35,7 +35,7 @@ class _NumberedMessage(msgspec.Struct):
     start: int = 0
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class Publisher:
     """One process' share of lines. `now` is the wall clock, given so that tests can."""
 
@@ -59,7 +59,7 @@ class Publisher:
     def __post_init__(self) -> None:
         for line in self.runs:
             folder = self.left_folder
-            self.senders[line] = Sender(DiskOutbox.at(folder / f"{line}.outbox") if folder else Outbox())
+            self.senders[line] = Sender(outbox=DiskOutbox.at(folder / f"{line}.outbox") if folder else Outbox())
         self.published_s = self.pace.start_s
 
     async def publish(self) -> None:

@@ -18,7 +18,7 @@ class StateFrom:
     reason: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Travel:
     """Speed and line metre at the counter over time, s from the start. Before the start the line ran evenly.
 
@@ -123,4 +123,12 @@ def travel(story: LineStory, repeat_s: float | None, usual_m_per_s: float) -> Tr
     t_s, places = np.unique(np.array(t), return_index=True)
     v_m_per_s = np.array(v)[places]
     S = np.concatenate(([0.0], np.cumsum(0.5 * (v_m_per_s[1:] + v_m_per_s[:-1]) * np.diff(t_s))))
-    return Travel(t_s, v_m_per_s, S, story.line_metre_start_m, v0 or usual_m_per_s, repeat_s, tuple(turns))
+    return Travel(
+        t_s=t_s,
+        v_m_per_s=v_m_per_s,
+        S_m=S,
+        start_m=story.line_metre_start_m,
+        before_m_per_s=v0 or usual_m_per_s,
+        period_s=repeat_s,
+        turns=tuple(turns),
+    )

@@ -67,7 +67,7 @@ class State:
     line_metre: float
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class Truth:
     """Grows as a run goes on; everything up to `until_s` is in it."""
 
@@ -116,7 +116,7 @@ def extents(line: Line, stream: str) -> list[TrueExtent]:
     return [TrueExtent(station.position_m, station.end_m if station.end_m is not None else station.position_m)]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Spell:
     """A time in which a value was beyond a limit: last beyond it until `end_s`, back by the deadband at `clear_s`.
 
@@ -130,7 +130,7 @@ class Spell:
     sure_s: float | None = None
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class Spells:
     """Samples beyond one limit, gathered into spells; one may stay open between calls."""
 
@@ -164,7 +164,15 @@ class Spells:
             if self.sure_s is None and surely[i:stop].any():
                 self.sure_s = float(t_s[i + int(np.argmax(surely[i:stop]))])
             if stop < len(t_s):
-                out.append(Spell(self.start_s, self.end_s, float(t_s[stop]), self.extreme, self.sure_s))
+                out.append(
+                    Spell(
+                        start_s=self.start_s,
+                        end_s=self.end_s,
+                        clear_s=float(t_s[stop]),
+                        extreme=self.extreme,
+                        sure_s=self.sure_s,
+                    )
+                )
                 self.start_s = None
             i = stop
         self.newest_s = float(t_s[-1])
@@ -174,7 +182,11 @@ class Spells:
         """The spell that is open when the run is cut off."""
         if self.start_s is None:
             return []
-        out = [Spell(self.start_s, self.end_s, self.newest_s, self.extreme, self.sure_s)]
+        out = [
+            Spell(
+                start_s=self.start_s, end_s=self.end_s, clear_s=self.newest_s, extreme=self.extreme, sure_s=self.sure_s
+            )
+        ]
         self.start_s = None
         return out
 
@@ -186,7 +198,7 @@ class Spells:
             self.extreme = self.sign * max(self.sign * self.extreme, float((self.sign * v[i:j]).max()))
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class Watch:
     """The true value of one stream against the limits of its window, in the states in which the window applies."""
 
@@ -202,7 +214,7 @@ class Watch:
         applies = self._applies(t_s)
         for name, at in self.window.limits.items():
             sign = -1 if name in ("LO", "LOLO") else 1
-            spells = self.spells.setdefault(name, Spells(sign))
+            spells = self.spells.setdefault(name, Spells(sign=sign))
             beyond = (sign * true > sign * at) & applies
             holding = (sign * true > sign * at - self.window.deadband) & applies
             surely = (sign * true > sign * at + SURE_SIGMAS * self.sigma) & applies
@@ -260,4 +272,7 @@ def dwell_s(line: Line, travel: Travel, zone: str, metres: Floats) -> Floats:
 def watches(line: Line, recipe: Recipe, travel: Travel, truth: Truth) -> dict[str, Watch]:
     """One watch for each window of the recipe, by stream path."""
     windows = [w for w in recipe.window if w.stream in line.streams]
-    return {w.stream: Watch(line, travel, w, truth, truth.noise.get(w.stream, 0.0)) for w in windows}
+    return {
+        w.stream: Watch(line=line, travel=travel, window=w, truth=truth, sigma=truth.noise.get(w.stream, 0.0))
+        for w in windows
+    }

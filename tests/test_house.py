@@ -53,3 +53,30 @@ def test_f3_any_is_rare_in_the_dashboard_and_has_its_reason():
                 used.append(f"{path.relative_to(ROOT)}: {line.strip()}")
                 assert "#" in line or before.lstrip().startswith("#"), f"say why in a comment: {used[-1]}"
     assert len(used) <= 12, used
+
+
+FIELDS_MOST = 4
+POSITIONAL = ROOT / "tests" / "with_positional_fields.txt"  # it may only become shorter
+
+
+def by_name(node: ast.ClassDef) -> bool:
+    """Whether a dataclass or struct takes its fields by name."""
+    said = [k for d in node.decorator_list if isinstance(d, ast.Call) for k in d.keywords] + node.keywords
+    return any(k.arg == "kw_only" and ast.unparse(k.value) == "True" for k in said)
+
+
+def taken(node: ast.ClassDef) -> list[str]:
+    """Fields that the constructor takes."""
+    fields = (b for b in node.body if isinstance(b, ast.AnnAssign) and "ClassVar" not in ast.unparse(b.annotation))
+    return [ast.unparse(b.target) for b in fields if not (b.value and "init=False" in ast.unparse(b.value))]
+
+
+def test_f6_more_than_four_fields_are_given_by_name():
+    made = [
+        (path, node)
+        for path, node in classes()
+        if "dataclass" in "".join(map(ast.unparse, node.decorator_list))
+        or "Struct" in "".join(map(ast.unparse, node.bases))
+    ]
+    found = {f"{path}:{node.name}" for path, node in made if len(taken(node)) > FIELDS_MOST and not by_name(node)}
+    assert found == set(POSITIONAL.read_text().split()), f"{POSITIONAL.name} lists what is not yet; it may only shrink"

@@ -48,7 +48,14 @@ def _of_recipe(line: str, text: str, recipe: str) -> Along:
     of_line, of_recipe = Line.model_validate_json(text), Recipe.model_validate_json(recipe)
     seen = ask(of_line, of_recipe, set_of(of_recipe)).profile
     t = seen.trace
-    return Along("recipe", seen.position_m, t.inner_C, t.surface_C, t.index_inner, now=False)
+    return Along(
+        name="recipe",
+        position_m=seen.position_m,
+        inner_C=t.inner_C,
+        surface_C=t.surface_C,
+        index=t.index_inner,
+        now=False,
+    )
 
 
 def _steady(line: Line, recipe: Recipe) -> Along:

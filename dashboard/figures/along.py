@@ -19,7 +19,7 @@ ZONE_GROUND = {"air": "rgba(213,94,0,0.07)", "water": "rgba(0,114,178,0.08)"}
 POINTS = 400
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Along:
     """One curve along the path (k,): metres from the head, temperatures [degC], index; `now` is drawn strong."""
 
@@ -56,7 +56,13 @@ def along_figure(line: Line, cure: Cure, curves: Sequence[Along], height_px: int
 def history_figure(line: Line, cure: Cure, heat: Heat, height_px: int = 300) -> go.Figure:
     """Over time since the metre left the head, s; a stop is as wide as it was long."""
     t = heat.trace.t_s - heat.trace.t_s[0]
-    curve = Along("this metre", t, heat.trace.inner_C, heat.trace.surface_C, heat.trace.index_inner)
+    curve = Along(
+        name="this metre",
+        position_m=t,
+        inner_C=heat.trace.inner_C,
+        surface_C=heat.trace.surface_C,
+        index=heat.trace.index_inner,
+    )
     shades = []
     for z in line.zone:
         if 0 <= z.start_m < line.take_up_m:
@@ -133,4 +139,4 @@ def from_told(cable: Mapping[str, Sequence[float]]) -> Along:
     position, inner, surface, index, expected = (
         np.array(cable[name], dtype=float)[::-1] for name in ("position_m", "inner_C", "surface_C", "index", "expected")
     )
-    return Along("now", position, inner, surface, index, expected=expected)
+    return Along(name="now", position_m=position, inner_C=inner, surface_C=surface, index=index, expected=expected)

@@ -27,7 +27,7 @@ COOLING = "Cooling"
 INDEX, INDEX_MOST = "cure/index-inner", 8.0  # what stood in an oven has indices of thousands: drawn at the top
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class MapStrip:
     """One measured quantity along the drum, with the limits it was judged by."""
 
@@ -80,23 +80,44 @@ def strips(line: Line, recipe: Recipe | None) -> list[MapStrip]:
     if recipe is None:
         return []
     found = [
-        MapStrip(titles.stream_title(line, w.stream), w.unit, w.stream, {str(k): v for k, v in w.limits.items()})
+        MapStrip(
+            title=titles.stream_title(line, w.stream),
+            unit=w.unit,
+            column=w.stream,
+            limits={str(k): v for k, v in w.limits.items()},
+        )
         for w in recipe.window
         if any(w.verdict_of(name) != "none" for name in w.limits) and w.stream in line.streams
     ]
     if recipe.cure:
         least = {"LOLO": recipe.cure.index_min, "LO": recipe.cure.index_warn}
         found.append(
-            MapStrip("Cure index inside", "1", INDEX, least, ("cure/index-low", "cure/index-high"), INDEX_MOST)
+            MapStrip(
+                title="Cure index inside",
+                unit="1",
+                column=INDEX,
+                limits=least,
+                band=("cure/index-low", "cure/index-high"),
+                most=INDEX_MOST,
+            )
         )
     if recipe.cooling:
         most = {"HI": recipe.cooling.inside_max_C}
         place = titles.inside(titles.station_title(line, recipe.cooling.station))
-        found.append(MapStrip(f"Inside the wall at the {place}", "degC", "cooling/inside", most))
+        found.append(
+            MapStrip(title=f"Inside the wall at the {place}", unit="degC", column="cooling/inside", limits=most)
+        )
     for dwell in recipe.dwell:
         limits = {"LO": dwell.min_s, "HI": dwell.max_s}
         title = f"Dwell, {titles.inside(titles.station_title(line, dwell.zone))}"
-        found.append(MapStrip(title, "s", f"dwell/{dwell.zone}", {k: v for k, v in limits.items() if v is not None}))
+        found.append(
+            MapStrip(
+                title=title,
+                unit="s",
+                column=f"dwell/{dwell.zone}",
+                limits={k: v for k, v in limits.items() if v is not None},
+            )
+        )
     return found
 
 

@@ -11,7 +11,7 @@ from monitor.evidence.record_types import ReleaseRecord, SparkTest
 CAUTION = "For information only. Release is decided by an authorised person under the plant's procedures."
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SheetTable:
     """One table: caption, head, rows of text, which columns are numbers, and what stands for no rows."""
 
@@ -22,7 +22,7 @@ class SheetTable:
     empty: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Sheet:
     """What is printed of a drum, in order."""
 
@@ -47,8 +47,8 @@ def sheet_of(asked: EvidenceSource, r: ReleaseRecord) -> Sheet:
     blocks = [_metres(r), _ancestry(asked, r), _inherited(r), _seen(asked, r), _sparks(r), _statistics(asked, r)]
     blocks.insert(4, _people(r))
     return Sheet(
-        f"Record of drum {r.drum}", proposed, held, _facts(asked, r),
-        tuple(b for b in blocks if b is not None), _statements(asked, r),
+        title=f"Record of drum {r.drum}", proposed=proposed, held=held, facts=_facts(asked, r),
+        tables=tuple(b for b in blocks if b is not None), said=_statements(asked, r),
     )  # fmt: skip
 
 
@@ -81,7 +81,10 @@ def _metres(r: ReleaseRecord) -> SheetTable:
     length = r.length_m
     rows = [(w, f"{fixed(m, 1)} m", percent(m / length, 2) if length else "") for w, m in r.metres.items()]
     return SheetTable(
-        "Length by verdict, including inherited faults", ("Verdict", "Length", "Share"), tuple(rows), (1, 2)
+        caption="Length by verdict, including inherited faults",
+        head=("Verdict", "Length", "Share"),
+        rows=tuple(rows),
+        numeric=(1, 2),
     )
 
 
@@ -91,7 +94,9 @@ def _ancestry(asked: EvidenceSource, r: ReleaseRecord) -> SheetTable | None:
     rows = [(a.label, _line(asked, a.line), fixed(a.start_m, 1), fixed(a.end_m, 1)) for a in r.ancestry]
     rows += [(f"not recorded ({o.pay_off}: {o.why})", "", fixed(o.start_m, 1), fixed(o.end_m, 1))
              for o in r.without_origin]  # fmt: skip
-    return SheetTable("Input drums", ("Drum", "Line", "From (m)", "To (m)"), tuple(rows), (2, 3))
+    return SheetTable(
+        caption="Input drums", head=("Drum", "Line", "From (m)", "To (m)"), rows=tuple(rows), numeric=(2, 3)
+    )
 
 
 def _line(asked: EvidenceSource, line: str | None) -> str:
@@ -108,7 +113,10 @@ def _inherited(r: ReleaseRecord) -> SheetTable | None:
         for x in r.inherited
     ]  # fmt: skip
     return SheetTable(
-        "Faults inherited from input drums", ("Verdict", "From (m)", "To (m)", "From drum"), tuple(rows), (1, 2)
+        caption="Faults inherited from input drums",
+        head=("Verdict", "From (m)", "To (m)", "From drum"),
+        rows=tuple(rows),
+        numeric=(1, 2),
     )
 
 
@@ -121,7 +129,13 @@ def _seen(asked: EvidenceSource, r: ReleaseRecord) -> SheetTable:
         if whole:
             rows.append((e.label, f"{'all' if not short else 'the other'} {whole} required streams", "100.00%"))
     caption = "Coverage: share of length with valid data from each required instrument"
-    return SheetTable(caption, ("Drum", "Stream", "Coverage"), tuple(rows), (2,), "No stream is required.")
+    return SheetTable(
+        caption=caption,
+        head=("Drum", "Stream", "Coverage"),
+        rows=tuple(rows),
+        numeric=(2,),
+        empty="No stream is required.",
+    )
 
 
 def _people(r: ReleaseRecord) -> SheetTable:
@@ -131,7 +145,7 @@ def _people(r: ReleaseRecord) -> SheetTable:
         for e in r.evidence
     ]  # fmt: skip
     head = ("Drum", "Alarms during winding", "Unacknowledged", "Operator responses", "Audit trail")
-    return SheetTable("Alarms and responses during winding", head, tuple(rows), (1, 2, 3))
+    return SheetTable(caption="Alarms and responses during winding", head=head, rows=tuple(rows), numeric=(1, 2, 3))
 
 
 def _sparks(r: ReleaseRecord) -> SheetTable | None:
@@ -147,7 +161,7 @@ def _sparks(r: ReleaseRecord) -> SheetTable | None:
     if not rows:
         return None
     head = ("Drum", "Spark test", "Faults", "Per km", "Voltage (kV)", "Min. exposure (ms)", "Required")
-    return SheetTable("Spark tests of these metres", head, tuple(rows), (2, 3, 4, 5))
+    return SheetTable(caption="Spark tests of these metres", head=head, rows=tuple(rows), numeric=(2, 3, 4, 5))
 
 
 def _needed(s: SparkTest) -> str:
@@ -170,7 +184,7 @@ def _statistics(asked: EvidenceSource, r: ReleaseRecord) -> SheetTable:
         if found
     ]
     head = ("Drum", "Quantity", "Min", "Mean", "Max", "Std dev")
-    return SheetTable("Measured values over its length", head, tuple(rows), (2, 3, 4, 5))
+    return SheetTable(caption="Measured values over its length", head=head, rows=tuple(rows), numeric=(2, 3, 4, 5))
 
 
 def _title(asked: EvidenceSource, line: str, name: str) -> str:

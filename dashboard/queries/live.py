@@ -59,7 +59,7 @@ class Moment:
     whole: Mapping[str, "Ribbon"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Ribbon:
     """The drum that a line winds: its length so far, and its runs as far as they are judged."""
 
@@ -272,7 +272,9 @@ def ribbon_now(context: Context, line: Line, row: NowRow, before: Ribbon | None)
     newer = [Run(r.start_m + since, r.end_m + since, r.verdict) for r in verdict_runs.runs(first, verdicts, begin, end)]
     own = verdict_runs.joined([*kept, *newer])
     more = as_runs(inherited_faults(context, line.line, row.filling)) if row.filling is not None else []
-    return Ribbon(row.filling, wound, own, verdict_runs.laid_over(own, more), read_whole_ms)
+    return Ribbon(
+        filling=row.filling, wound_m=wound, own=own, runs=verdict_runs.laid_over(own, more), read_whole_ms=read_whole_ms
+    )
 
 
 def shown(context: Context, line: Line, since_ms: int, now_ms: int) -> dict[str, StreamNow]:

@@ -17,7 +17,7 @@ AFTER_MS = 60_000
 NEAR_MS = 5_000
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Value:
     """One quantity as the metre met it."""
 
@@ -28,7 +28,7 @@ class Value:
     most: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PlacePassed:
     """One place on the way of a metre. `left_ms` and `dwell_s` are given for zones."""
 
@@ -52,7 +52,16 @@ def process_history(record: Record, line: Line, drum: DrumRow, line_metre: float
             came = _came_ms(way, whole, station.middle_m)
             streams = [s for s in line.stream if s.station == station.name and s.kind == "samples"]
             values = tuple(v for s in streams if (v := _from_row(row, s)) is not None)
-            stops.append(PlacePassed(station.title or station.name, station.middle_m, came, None, None, values))
+            stops.append(
+                PlacePassed(
+                    place=station.title or station.name,
+                    position_m=station.middle_m,
+                    came_ms=came,
+                    left_ms=None,
+                    dwell_s=None,
+                    values=values,
+                )
+            )
     return sorted(stops, key=lambda stop: stop.position_m)
 
 
@@ -96,7 +105,13 @@ def _from_row(columns: Mapping[str, Floats], stream: StreamSettings) -> Value | 
     mean = at(stream.path)
     if stream.path not in columns:
         return None
-    return Value(stream.title or stream.quantity, stream.unit, mean, at(f"{stream.path}/min"), at(f"{stream.path}/max"))
+    return Value(
+        title=stream.title or stream.quantity,
+        unit=stream.unit,
+        mean=mean,
+        least=at(f"{stream.path}/min"),
+        most=at(f"{stream.path}/max"),
+    )
 
 
 def _zone_stop(record: Record, line: Line, zone: Zone, way: Passage, metre: float) -> PlacePassed:
@@ -108,7 +123,7 @@ def _zone_stop(record: Record, line: Line, zone: Zone, way: Passage, metre: floa
     values: tuple[Value, ...] = ()
     if zone.temperature and came is not None and left is not None:
         values = _met(record, line, zone.temperature, came, left)
-    return PlacePassed(name, zone.start_m, came, left, dwell, values)
+    return PlacePassed(place=name, position_m=zone.start_m, came_ms=came, left_ms=left, dwell_s=dwell, values=values)
 
 
 def _met(record: Record, line: Line, path: str, came_ms: float, left_ms: float) -> tuple[Value, ...]:
@@ -117,7 +132,11 @@ def _met(record: Record, line: Line, path: str, came_ms: float, left_ms: float) 
     v = trend.v[~np.isnan(trend.v)]
     if not len(v):
         return ()
-    return (Value(settings.title, settings.unit, float(v.mean()), float(v.min()), float(v.max())),)
+    return (
+        Value(
+            title=settings.title, unit=settings.unit, mean=float(v.mean()), least=float(v.min()), most=float(v.max())
+        ),
+    )
 
 
 def passes(zones: Sequence[Zone], name: str) -> int:

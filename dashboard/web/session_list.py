@@ -22,7 +22,7 @@ class Session(msgspec.Struct, frozen=True):
     until_s: float
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class SessionList:
     """Sessions by the digest of their token, in a file beside the accounts, so that they outlast a restart.
 

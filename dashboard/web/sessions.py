@@ -50,7 +50,7 @@ def ask_who(
     A collector that bears `token` may read the monitor's figures and nothing else.
     """
     _configure(server, accounts.key(), tls)
-    sessions = SessionList(accounts, clock)
+    sessions = SessionList(accounts=accounts, clock=clock)
     login = LoginManager(server)
 
     @login.user_loader  # type: ignore[untyped-decorator]

@@ -32,7 +32,7 @@ class Share:
     share: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AlarmFigures:
     """Figures of a span; rates are per operator position."""
 

@@ -14,7 +14,7 @@ EXACT_M = 1e-9
 HOLE_M = 0.1  # what is shorter is the counter, no cable
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Span:
     """Cable of `parent` that went into `child`, as metres of each drum in its own wound order.
 
@@ -48,7 +48,7 @@ class Span:
         return self.parent_end_m - (child_m - self.child_start_m) * self.taken
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Piece:
     """An interval of a drum; `reversed_` says whether it runs against the drum that was asked about."""
 
@@ -80,11 +80,15 @@ class Family:
 
     def back(self, drum: FillingKey, start_m: float, end_m: float) -> list[Piece]:
         """Every interval of earlier drums that is in an interval of this one, nearest generation first."""
-        return list(self._walk(Piece(drum, start_m, end_m, False, 0), back=True))
+        return list(
+            self._walk(Piece(drum=drum, start_m=start_m, end_m=end_m, reversed_=False, generation=0), back=True)
+        )
 
     def forward(self, drum: FillingKey, start_m: float, end_m: float) -> list[Piece]:
         """Every interval of later drums that holds an interval of this one, nearest generation first."""
-        return list(self._walk(Piece(drum, start_m, end_m, False, 0), back=False))
+        return list(
+            self._walk(Piece(drum=drum, start_m=start_m, end_m=end_m, reversed_=False, generation=0), back=False)
+        )
 
     def _walk(self, first: Piece, back: bool) -> Iterator[Piece]:
         waiting, seen = [first], 0
@@ -106,14 +110,26 @@ def _up(piece: Piece, span: Span) -> Piece | None:
     a, b = max(piece.start_m, span.child_start_m), min(piece.end_m, span.child_end_m)
     if b - a <= EXACT_M:
         return None
-    return Piece(span.parent, span.up(b), span.up(a), not piece.reversed_, piece.generation + 1)
+    return Piece(
+        drum=span.parent,
+        start_m=span.up(b),
+        end_m=span.up(a),
+        reversed_=not piece.reversed_,
+        generation=piece.generation + 1,
+    )
 
 
 def _down(piece: Piece, span: Span) -> Piece | None:
     a, b = max(piece.start_m, span.parent_start_m), min(piece.end_m, span.parent_end_m)
     if b - a <= EXACT_M:
         return None
-    return Piece(span.child, span.down(b), span.down(a), not piece.reversed_, piece.generation + 1)
+    return Piece(
+        drum=span.child,
+        start_m=span.down(b),
+        end_m=span.down(a),
+        reversed_=not piece.reversed_,
+        generation=piece.generation + 1,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,7 +187,15 @@ def _laid(one: PutOn, parent: FillingKey, left: float, until: float, along: Sequ
         b = min(drum.end_m, until, a + left / taken)
         if b - a > EXACT_M:
             inner = max(left - (b - a) * taken, 0.0)
-            yield Span(parent, inner, left, drum.drum, a - drum.start_m, b - drum.start_m, one.position)
+            yield Span(
+                parent=parent,
+                parent_start_m=inner,
+                parent_end_m=left,
+                child=drum.drum,
+                child_start_m=a - drum.start_m,
+                child_end_m=b - drum.start_m,
+                position=one.position,
+            )
             left, at = inner, b
 
 

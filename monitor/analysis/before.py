@@ -11,7 +11,7 @@ REACH = 60
 DRAWS = 999
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StreamDifference:
     """One stream: mean of faulty metres less that elsewhere by offset (k,), in deviations of such means.
 
@@ -62,7 +62,16 @@ def what_went_before(
         peak = int(np.argmax(np.abs(real[n])))
         largest = float(real[n][peak])
         chance = (1 + int((most >= abs(largest)).sum())) / (draws + 1)
-        found.append(StreamDifference(n, offsets.astype(np.float64), real[n], float(offsets[peak]), largest, chance))
+        found.append(
+            StreamDifference(
+                stream=n,
+                offsets_m=offsets.astype(np.float64),
+                z=real[n],
+                offset_m=float(offsets[peak]),
+                largest=largest,
+                chance=chance,
+            )
+        )
     return sorted(found, key=lambda d: (d.chance, -abs(d.largest)))
 
 

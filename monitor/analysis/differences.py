@@ -14,7 +14,7 @@ SHOWN = 60  # characters of a value
 LAST_DIGITS = 1e-6  # in the unit of a column: arithmetic in another order, as of a rebuilt line, comes to less
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Difference:
     """`where` names table and key, or file and metre; `column` is empty where one side has no such entry at all.
 
@@ -38,13 +38,15 @@ def of_entries(table: str, stored: Entries, made: Entries) -> list[Difference]:
     for key in sorted(set(stored) | set(made), key=repr):
         where = f"table {table}, {' '.join(map(str, key))}"
         if key not in made:
-            found.append(Difference(where, "", "one", "none"))
+            found.append(Difference(where=where, column="", stored="one", made="none"))
         elif key not in stored:
-            found.append(Difference(where, "", "none", "one"))
+            found.append(Difference(where=where, column="", stored="none", made="one"))
         else:
             old, new = stored[key], made[key]
             found += [
-                Difference(where, n, _short(old[n]), _short(new[n]), _is_tiny(old[n], new[n]))
+                Difference(
+                    where=where, column=n, stored=_short(old[n]), made=_short(new[n]), is_tiny=_is_tiny(old[n], new[n])
+                )
                 for n in old
                 if old[n] != new[n]
             ]
@@ -71,7 +73,11 @@ def of_rows(
             most_by = f", by {np.nanmax(most):.3g} at most" if not np.isnan(most).all() else ""
             more = f" (and {len(differ) - 1} more metres{most_by})" if len(differ) > 1 else ""
             place = f"{where}, metre {metres[at]:.0f}"
-            found.append(Difference(place, name, f"{old[at]:.17g}", f"{new[at]:.17g}{more}", is_tiny))
+            found.append(
+                Difference(
+                    where=place, column=name, stored=f"{old[at]:.17g}", made=f"{new[at]:.17g}{more}", is_tiny=is_tiny
+                )
+            )
     return found
 
 

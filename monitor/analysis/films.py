@@ -10,7 +10,7 @@ from monitor.contract.units import convert
 from monitor.physics.convection import Estimate, in_air
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class FilmGuess:
     """A zone of hot air by one recipe's setpoints; `configured_W_m2K` is None where the line's file gives none."""
 
@@ -46,4 +46,12 @@ def _of_line(line: Line, recipe: Recipe) -> Iterator[FilmGuess]:
         surface_C = (air_C + material.compound_entry_C) / 2  # on the way from one to the other
         estimate = in_air(recipe.geometry.outer_diameter_mm / 1e3, speed_m_s, air_C, surface_C)
         configured = None if None in films else films[0]
-        yield FilmGuess(line.line, name, recipe.recipe, points.speed_m_per_min, air_C, configured, estimate)
+        yield FilmGuess(
+            line=line.line,
+            zone=name,
+            recipe=recipe.recipe,
+            speed_m_per_min=points.speed_m_per_min,
+            air_C=air_C,
+            configured_W_m2K=configured,
+            estimate=estimate,
+        )

@@ -71,7 +71,7 @@ class Orphan:
     why: str
 
 
-@dataclass
+@dataclass(kw_only=True)
 class Lineage:
     """Families of drums, read from the record as they are asked for. `recipe_of` gives a drum's recipe.
 

@@ -11,7 +11,7 @@ MARKS = (1, 2, 3, 4)  # marks on one turn: a part with k of them shows at a k-th
 FAR = 3.0  # standard deviations beyond which a part does not explain a period
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PartCandidate:
     """A part that would show at `period`; `away` is how far from the found one, in standard deviations of both."""
 
@@ -68,7 +68,10 @@ def rank(
     stranger = 1 / (period * search)
     total = sum(x[-1] for x in likely) + stranger
     found = sorted(
-        (PartCandidate(part, marks, at, away, density / total) for part, marks, at, away, density in likely),
+        (
+            PartCandidate(part=part, marks=marks, period=at, away=away, weight=density / total)
+            for part, marks, at, away, density in likely
+        ),
         key=lambda c: (-c.weight, abs(c.away)),
     )
     best = found[0] if found and found[0].fits and found[0].weight > 0.5 else None

@@ -7,7 +7,7 @@ from monitor.contract.reading import AlarmRow
 from monitor.contract.record import AlarmChange
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Raised:
     """One raising of one alarm; `end_s` is None while its condition stands."""
 
@@ -29,7 +29,21 @@ class Raised:
 def of_changes(changes: Iterable[AlarmChange]) -> list[Raised]:
     """Raisings in order of time."""
     return _paired(
-        (c.t_s, c.event, Raised(c.line, c.alarm, c.priority.value, c.t_s, None, c.line_metre, c.value, c.limit, c.unit))
+        (
+            c.t_s,
+            c.event,
+            Raised(
+                line=c.line,
+                alarm=c.alarm,
+                priority=c.priority.value,
+                t_s=c.t_s,
+                end_s=None,
+                line_metre=c.line_metre,
+                value=c.value,
+                limit=c.limit,
+                unit=c.unit,
+            ),
+        )
         for c in changes
     )
 
@@ -42,7 +56,17 @@ def of_rows(rows: Sequence[AlarmRow]) -> list[Raised]:
         (
             r.t_ms / 1e3,
             r.event,
-            Raised(r.line, r.alarm, r.priority, r.t_ms / 1e3, None, r.line_metre, r.value, r.limit, r.unit),
+            Raised(
+                line=r.line,
+                alarm=r.alarm,
+                priority=r.priority,
+                t_s=r.t_ms / 1e3,
+                end_s=None,
+                line_metre=r.line_metre,
+                value=r.value,
+                limit=r.limit,
+                unit=r.unit,
+            ),
         )
         for r in ordered
     )

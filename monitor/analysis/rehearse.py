@@ -20,7 +20,7 @@ class CancelledError(Exception):
     """The run was stopped by whoever asked for it."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Asked:
     """What to rehearse: a line, a span in UTC ms, changes by recipe, and whether cure is computed."""
 
@@ -143,7 +143,7 @@ class Caught:
         return "the same" if abs(a - b) < 1e-6 else "earlier" if b < a else "later"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Moved:
     """An alarm on both sides: how often each, and by how much raisings that belong together moved [s]."""
 
@@ -155,7 +155,7 @@ class Moved:
     moved_s: tuple[float, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Comparison:
     """Two sides laid beside each other."""
 
@@ -181,7 +181,9 @@ def compare(before: Side, after: Side, faults: Sequence[Fault] | None = None, re
     names = sorted({r.alarm for r in (*before.raised, *after.raised)})
     known = before.faults if faults is None else faults
     caught = [Caught(f, _told_s(before, f, reach_m), _told_s(after, f, reach_m)) for f in known]
-    return Comparison(before, after, tuple(_moved(name, before, after) for name in names), tuple(caught))
+    return Comparison(
+        before=before, after=after, alarms=tuple(_moved(name, before, after) for name in names), caught=tuple(caught)
+    )
 
 
 def _moved(alarm: str, before: Side, after: Side) -> Moved:
@@ -197,7 +199,14 @@ def _moved(alarm: str, before: Side, after: Side) -> Moved:
             moved.append(b[used].t_s - one.t_s)
             used += 1
             paired_a += 1
-    return Moved(alarm, len(a), len(b), len(a) - paired_a, len(b) - paired_a, tuple(moved))
+    return Moved(
+        alarm=alarm,
+        before=len(a),
+        after=len(b),
+        only_before=len(a) - paired_a,
+        only_after=len(b) - paired_a,
+        moved_s=tuple(moved),
+    )
 
 
 def _told_s(side: Side, fault: Fault, reach_m: float) -> float | None:
@@ -226,7 +235,13 @@ def together(by_line: Mapping[str, Comparison]) -> Comparison:
     moved = tuple(replace(m, alarm=f"{line}/{m.alarm}") for line, c in by_line.items() for m in c.alarms)
     known = [c.known_ms for c in by_line.values() if c.known_ms]
     span = (min(a for a, _ in known), max(b for _, b in known)) if known else None
-    return Comparison(sides[0], sides[1], moved, tuple(x for c in by_line.values() for x in c.caught), span)
+    return Comparison(
+        before=sides[0],
+        after=sides[1],
+        alarms=moved,
+        caught=tuple(x for c in by_line.values() for x in c.caught),
+        known_ms=span,
+    )
 
 
 def in_words(c: Comparison, shifts: float) -> str:

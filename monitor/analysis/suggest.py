@@ -23,7 +23,7 @@ DELAYS_S = (0.0, 1.0, 2.0, 5.0, 10.0, 20.0, 30.0, 60.0)
 DEADBANDS = (0.0, 0.5, 1.0, 2.0, 4.0)  # in standard deviations of the signal's noise
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Candidate:
     """One deadband and on-delay: nuisance alarms, real excursions detected and missed, and their delays [s]."""
 
@@ -128,7 +128,7 @@ class Raising:
 def crossings(data: Recorded, limit: Limit) -> list[Raising]:
     """Each alarm of one limit; delays in seconds. `limit` is used up."""
     seq = np.zeros(len(data.v), dtype=np.int64)
-    stretch = Stretch(data.t_s, data.v, np.zeros(len(seq)), data.t_s, seq, data.open)
+    stretch = Stretch(t_s=data.t_s, v=data.v, L_m=np.zeros(len(seq)), known_s=data.t_s, seq=seq, open=data.open)
     found: list[Raising] = []
     for crossing in limit.feed(stretch, data.t_s, data.t_s):
         if crossing.raised:
@@ -200,7 +200,15 @@ def _candidate(band: float, delay: float, raised: list[Raising], truly: list[tup
             detected.add(hit)
             late.append(one.raised - truly[hit][0])
     median, worst = (float(np.median(late)), max(late)) if late else (0.0, 0.0)
-    return Candidate(band, delay, nuisance, len(detected), len(truly) - len(detected), median, worst)
+    return Candidate(
+        deadband=band,
+        on_delay_s=delay,
+        nuisance=nuisance,
+        detected=len(detected),
+        missed=len(truly) - len(detected),
+        delay_median_s=median,
+        delay_worst_s=worst,
+    )
 
 
 def suggest(candidates: Sequence[Candidate], shifts: float, most_per_shift: float) -> Suggestion:

@@ -87,7 +87,7 @@ def _constant(speed_m_s: float) -> Speed:
 # ---- other speeds and setpoints --------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SettingResult:
     """A steady line at one setting: what leaves, its band by the films' uncertainty, its profile and its headroom."""
 
@@ -110,7 +110,14 @@ def ask(line: Line, recipe: Recipe, setting: Setting) -> SettingResult:
     margins = None
     if plan is not None and setting.film_factor == 1.0:
         margins = room(line, plan, dict(setting.zone_C), v)
-    return SettingResult(setting, model.steady(v), min(ends), max(ends), model.profile(v), margins)
+    return SettingResult(
+        setting=setting,
+        leaves=model.steady(v),
+        index_low=min(ends),
+        index_high=max(ends),
+        profile=model.profile(v),
+        margins=margins,
+    )
 
 
 def against_speed(line: Line, recipe: Recipe, setting: Setting, speeds_m_per_min: Floats) -> list[Cured]:
@@ -131,7 +138,7 @@ class PlannedStop:
     restarts_s: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Stopped:
     """Cable by where it stood (k,), path m; what it comes to at the take-up, and which of it is scrap."""
 
@@ -161,7 +168,14 @@ def ask_stop(line: Line, recipe: Recipe, setting: Setting, stop: PlannedStop) ->
         np.array([getattr(c, name) for c in each]) for name in ("index_inner", "peak_C", "degradation")
     )
     hot = (peak > limits.surface_max_C) | (aged > limits.degradation_max)
-    return Stopped(stood_m, index, peak, aged, index < limits.index_min, hot)
+    return Stopped(
+        position_m=stood_m,
+        index=index,
+        peak_C=peak,
+        degradation=aged,
+        undercured=index < limits.index_min,
+        overheated=hot,
+    )
 
 
 def _entry_s(stood_m: float, coast_m: float, t0: float, v: float, slows_s: float) -> float:
@@ -174,7 +188,7 @@ def _entry_s(stood_m: float, coast_m: float, t0: float, v: float, slows_s: float
 # ---- calibration ---------------------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Calibration:
     """Films of the zones times `factor` give the surface temperature that was read; indices before and after."""
 
@@ -220,7 +234,9 @@ def calibrate(line: Line, recipe: Recipe, setting: Setting, position_m: float, r
         f"A reading 5 K off would make it {fixed(_index_at(line, recipe, plain, surface_C, reading_C - 5), 2)} "
         f"or {fixed(_index_at(line, recipe, plain, surface_C, reading_C + 5), 2)}"
     )
-    return Calibration(factor, surface_C(1.0), before, after, films, said)
+    return Calibration(
+        factor=factor, modelled_C=surface_C(1.0), index_before=before, index_after=after, films_W_m2K=films, words=said
+    )
 
 
 def _index_at(line: Line, recipe: Recipe, plain: Setting, surface_C, reading_C: float) -> float:  # type: ignore[no-untyped-def]

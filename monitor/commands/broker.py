@@ -68,7 +68,11 @@ def _options(parser: ArgumentParser) -> None:
 
 def _run(options: Namespace) -> int:
     try:
-        at = BrokerAddress("127.0.0.1", options.port) if options.port else address(load(options.configs).works.broker)
+        at = (
+            BrokerAddress(host="127.0.0.1", port=options.port)
+            if options.port
+            else address(load(options.configs).works.broker)
+        )
     except (ConfigurationError, ValueError, OSError) as error:
         print(error, file=sys.stderr)
         return 2

@@ -111,7 +111,7 @@ def _run_one(configuration: Configuration, asked: Asked, progress: Progress) -> 
             on = DrumChange(0, begin_ms, drum.drum, drum.recipe, drum.planned_length_m)
             engine.pipelines[asked.line].assume(on, begin_ms / 1e3)
     was, would_be = Kept(), Kept()
-    for messages in History(configuration, asked.line).read(begin_ms, asked.end_ms):
+    for messages in History(configuration=configuration, line=asked.line).read(begin_ms, asked.end_ms):
         was.add(before.feed({asked.line: messages}))
         would_be.add(after.feed({asked.line: without_changes(messages)}))
         stamps = [round(m.t_s * 1e3) for m in messages if isinstance(m, Message)]
@@ -155,9 +155,16 @@ def _window(recipe: Recipe, path: str) -> Window | None:
 def _raised(line: str, window: Window, data: Recorded) -> Iterator[Raised]:
     for name, one in windows_alone(data, window):
         yield Raised(
-            line, f"{window.stream}/{name}", window.priority_of(name).value, one.raised, one.returned, None, None,
-            window.limits[name], window.unit,
-        )  # fmt: skip
+            line=line,
+            alarm=f"{window.stream}/{name}",
+            priority=window.priority_of(name).value,
+            t_s=one.raised,
+            end_s=one.returned,
+            line_metre=None,
+            value=None,
+            limit=window.limits[name],
+            unit=window.unit,
+        )
 
 
 def _share(newest: object, asked: Asked) -> float:
@@ -331,7 +338,14 @@ def _run(options: Namespace) -> int:
         known = known_in(options.known) if options.known else None
         changes = _changes(options, configuration)
         asked = Asked(
-            options.line, start_ms, end_ms, changes, not options.without_cure, tuple(more), known, options.stream
+            line=options.line,
+            start_ms=start_ms,
+            end_ms=end_ms,
+            changes=changes,
+            with_cure=not options.without_cure,
+            more_lines=tuple(more),
+            known=known,
+            stream=options.stream,
         )
         found_ = run(configuration, asked, _bar)
     except (ConfigurationError, ValueError, OSError) as error:

@@ -12,7 +12,7 @@ from monitor.contract.config.works import Broker
 DEFAULT_PORT = {"mqtt": 1883, "mqtts": 8883}
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BrokerAddress:
     """Where a client connects and as whom. `repr` hides the password."""
 

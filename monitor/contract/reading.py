@@ -17,7 +17,7 @@ class SchemaVersionError(CannotRunError):
     """The store's tables are of another version than the program reads and writes."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AlarmRow:
     """One change of an alarm as stored; in `alarms_now` the newest of each alarm. Times are UTC ms."""
 
@@ -39,7 +39,7 @@ class AlarmRow:
     until_ms: int | None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DrumRow:
     """A filling as stored: line and `filling` are its key, `drum` its name. Lengths in m, None while it is wound."""
 
@@ -60,7 +60,7 @@ class DrumRow:
         return FillingKey(self.line, self.filling, self.drum)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class NowRow:
     """A line at this moment."""
 
@@ -94,7 +94,7 @@ class DamagedFile:
     damage: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RejectedRow:
     """What could not become data, by kind, with its newest example."""
 
@@ -106,7 +106,7 @@ class RejectedRow:
     why: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class HealthRow:
     """A monitor process as it last said of itself: `monitor` names its lines; times are UTC ms."""
 
@@ -122,7 +122,7 @@ class HealthRow:
     suspended: Mapping[str, str] = field(default_factory=dict)  # lines of which nothing is stored for now, and why
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ProposalRow:
     """Limits that someone wants changed, as stored; times are UTC ms."""
 
@@ -142,7 +142,7 @@ class ProposalRow:
     revision: int | None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RevisionRow:
     """A recipe that came into force on a line while it ran."""
 

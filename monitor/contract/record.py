@@ -323,7 +323,7 @@ Output = (
 )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LineNow:
     """A line at this moment, for the first page."""
 

@@ -8,7 +8,7 @@ from monitor.contract.messages import Health
 from monitor.contract.record import Priority
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SelfAlarm:
     """Raised when `of` a health is beyond `limit`, returned when back at `back`; None says nothing of it."""
 
@@ -32,8 +32,13 @@ def _free_GiB(health: Health) -> float | None:
 
 SELF_ALARMS: dict[str, SelfAlarm] = {
     "monitor/disk/low": SelfAlarm(
-        "The monitor's disk is nearly full", Priority.HIGH, 2.0, 2.5, "GiB", _free_GiB,
-        Response(
+        title="The monitor's disk is nearly full",
+        priority=Priority.HIGH,
+        limit=2.0,
+        back=2.5,
+        unit="GiB",
+        of=_free_GiB,
+        response=Response(
             cause="The record has grown, or something else fills its disk.",
             consequence="When the disk is full, storage stops. Gateways keep what they can; "
             "data beyond their outboxes are lost.",
@@ -42,8 +47,13 @@ SELF_ALARMS: dict[str, SelfAlarm] = {
         ),
     ),
     "monitor/line/suspended": SelfAlarm(
-        "A line is suspended", Priority.HIGH, 1.0, 0.5, "s", lambda h: h.suspended_s,
-        Response(
+        title="A line is suspended",
+        priority=Priority.HIGH,
+        limit=1.0,
+        back=0.5,
+        unit="s",
+        of=lambda h: h.suspended_s,
+        response=Response(
             cause="The record of a line could not be read back, or its messages fail one after the other.",
             consequence="Nothing of that line is stored or judged; its gateways keep the data while they have space. "
             "The page Health names the line and the reason.",
@@ -53,8 +63,13 @@ SELF_ALARMS: dict[str, SelfAlarm] = {
         ),
     ),
     "monitor/store/fault": SelfAlarm(
-        "The store could not be written", Priority.HIGH, 5.0, 1.0, "s", lambda h: h.store_fault_s,
-        Response(
+        title="The store could not be written",
+        priority=Priority.HIGH,
+        limit=5.0,
+        back=1.0,
+        unit="s",
+        of=lambda h: h.store_fault_s,
+        response=Response(
             cause="The disk is full or failed, the database server is away, or a table or permission has changed.",
             consequence="Nothing is stored or judged meanwhile, on any line of this monitor; gateways keep the data "
             "while they have space. Alarms of that time come late.",
@@ -64,8 +79,13 @@ SELF_ALARMS: dict[str, SelfAlarm] = {
         ),
     ),
     "monitor/queue/long": SelfAlarm(
-        "The monitor is slower than its lines", Priority.MEDIUM, 5000.0, 500.0, "", lambda h: float(h.queue),
-        Response(
+        title="The monitor is slower than its lines",
+        priority=Priority.MEDIUM,
+        limit=5000.0,
+        back=500.0,
+        unit="",
+        of=lambda h: float(h.queue),
+        response=Response(
             cause="A slow disk, a busy machine, too many lines for one process, or a flood after an outage.",
             consequence="Alarms are late by the time that messages wait in the queue.",
             corrective_action="After an outage, wait until it has caught up; otherwise move lines to another monitor.",
@@ -73,8 +93,13 @@ SELF_ALARMS: dict[str, SelfAlarm] = {
         ),
     ),
     "monitor/clock/stepped": SelfAlarm(
-        "The monitor's clock was stepped", Priority.MEDIUM, 2.0, 1.0, "s", lambda h: abs(h.clock_step_s),
-        Response(
+        title="The monitor's clock was stepped",
+        priority=Priority.MEDIUM,
+        limit=2.0,
+        back=1.0,
+        unit="s",
+        of=lambda h: abs(h.clock_step_s),
+        response=Response(
             cause="Someone set the clock, or its time service stepped it.",
             consequence="If it is wrong now, readings are rejected as too early or too old after a minute; "
             "gateways keep them.",
@@ -83,12 +108,17 @@ SELF_ALARMS: dict[str, SelfAlarm] = {
         ),
     ),
     "monitor/messages/refused": SelfAlarm(
-        "Many messages are rejected", Priority.LOW, 30.0, 1.0, "/min", lambda h: h.refused_per_min,
-        Response(
+        title="Many messages are rejected",
+        priority=Priority.LOW,
+        limit=30.0,
+        back=1.0,
+        unit="/min",
+        of=lambda h: h.refused_per_min,
+        response=Response(
             cause="A gateway sends invalid values or unknown streams, or its clock is wrong.",
             consequence="Rejected data are not stored; the metres they belong to may be unverified.",
             corrective_action="Open the page Health: it shows the newest example of each kind, and why.",
             time_to_respond_s=1800.0,
         ),
     ),
-}  # fmt: skip
+}

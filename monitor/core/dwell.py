@@ -90,7 +90,7 @@ class DwellCheck:
     def _judge(self, metres: Floats, t_s: Floats, spent: Floats) -> Iterator[Found]:
         size = len(metres)
         open_ = np.ones(size, dtype=bool)
-        stretch = Stretch(t_s, spent, metres, t_s, np.full(size, -1, dtype=np.int64), open_)
+        stretch = Stretch(t_s=t_s, v=spent, L_m=metres, known_s=t_s, seq=np.full(size, -1, dtype=np.int64), open=open_)
         for name, limit in self.sides:
             if not limit.quiet(float(spent.min()), float(spent.max())):
                 for crossing in limit.feed(stretch, metres, metres):

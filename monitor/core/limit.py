@@ -35,7 +35,7 @@ class Point:
     seq: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Crossing:
     """A limit is raised or returns, at `at`, for the stretch from `start` to `end`; `gated`: by the line's state."""
 
@@ -47,7 +47,7 @@ class Crossing:
     gated: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Stretch:
     """Samples of one stream with all that a check needs; arrays of equal length, values without NaN."""
 
@@ -90,7 +90,7 @@ class Limit:
         if self.mode not in (Mode.ACTIVE, Mode.LEAVING) or self.start is None:
             return None
         end = self.left if self.mode is Mode.LEAVING else here
-        return Crossing(False, here, self.start, end or here, self.sign * self.extreme)
+        return Crossing(raised=False, at=here, start=self.start, end=end or here, extreme=self.sign * self.extreme)
 
     def feed(self, stretch: Stretch, on_clock: Floats, off_clock: Floats) -> list[Crossing]:
         """Crossings in a stretch that follows the last one; the clocks of both delays as long as it, rising."""
@@ -98,9 +98,15 @@ class Limit:
         beyond = (x > self.sign * self.at) & stretch.open
         holding = (x > self.sign * self.at - self.deadband) & stretch.open
         look = _Look(
-            stretch, on_clock, off_clock, x, np.flatnonzero(beyond), np.flatnonzero(~beyond),
-            np.flatnonzero(holding), np.flatnonzero(~holding),
-        )  # fmt: skip
+            stretch=stretch,
+            on_clock=on_clock,
+            off_clock=off_clock,
+            x=x,
+            beyond=np.flatnonzero(beyond),
+            inside=np.flatnonzero(~beyond),
+            holding=np.flatnonzero(holding),
+            back=np.flatnonzero(~holding),
+        )
         crossings: list[Crossing] = []
         i: int | None = 0
         while i is not None and i < len(stretch):
@@ -123,7 +129,13 @@ class Limit:
             self._see(look, i, due + 1)
             self.mode = Mode.ACTIVE
             out.append(
-                Crossing(True, look.stretch.point(due, look.on_clock), self.start, None, self.sign * self.extreme)
+                Crossing(
+                    raised=True,
+                    at=look.stretch.point(due, look.on_clock),
+                    start=self.start,
+                    end=None,
+                    extreme=self.sign * self.extreme,
+                )
             )
             return due + 1
         self._see(look, i, stop)
@@ -157,7 +169,12 @@ class Limit:
         assert self.start is not None
         out.append(
             Crossing(
-                False, look.stretch.point(i, look.off_clock), self.start, self.left, self.sign * self.extreme, gated
+                raised=False,
+                at=look.stretch.point(i, look.off_clock),
+                start=self.start,
+                end=self.left,
+                extreme=self.sign * self.extreme,
+                gated=gated,
             )
         )
         self.mode = Mode.IDLE
@@ -169,7 +186,7 @@ class Limit:
             self.extreme = max(self.extreme, float(part.max()))
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class _Look:
     """A stretch with the places of each condition, found once."""
 

@@ -386,7 +386,13 @@ class Pipeline:
             "newest_ms": {p: round(f.newest_s * 1e3) for p, f in self.flows.items() if f.newest == f.newest},
         }
         return LineNow(
-            self.line.line, stamp, self.states.now, self.track.speed_m_per_s, self.track.now_m, self.drums.on, extra
+            line=self.line.line,
+            t_s=stamp,
+            state=self.states.now,
+            speed_m_per_s=self.track.speed_m_per_s,
+            line_metre=self.track.now_m,
+            drum=self.drums.on,
+            extra=extra,
         )
 
 

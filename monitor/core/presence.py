@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from monitor.contract.record import Floats
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Silence:
     """`begins` or ends at `t_s`; known when the record had come to `known_s`; the last word was at `since_s`."""
 
@@ -36,7 +36,7 @@ class Missing:
         if self.silent or upto_s - self.last_s <= self.after_s:
             return []
         self.silent = True
-        return [Silence(True, due, self.last_s, due, seq)]
+        return [Silence(begins=True, t_s=due, since_s=self.last_s, known_s=due, seq=seq)]
 
     def hear(self, t_s: Floats, known_s: Floats, seq: NDArray[np.int64]) -> list[Silence]:
         """Samples in order, NaN left out beforehand: a sample of bad quality is silence.
@@ -55,9 +55,17 @@ class Missing:
         for i in ends:
             since, due = float(before[i]), float(before[i]) + self.after_s
             if not self.silent:
-                out.append(Silence(True, due, since, due, int(seq[i])))
+                out.append(Silence(begins=True, t_s=due, since_s=since, known_s=due, seq=int(seq[i])))
             self.silent = False
-            out.append(Silence(False, max(float(t_s[i]), due), since, max(float(known_s[i]), due), int(seq[i])))
+            out.append(
+                Silence(
+                    begins=False,
+                    t_s=max(float(t_s[i]), due),
+                    since_s=since,
+                    known_s=max(float(known_s[i]), due),
+                    seq=int(seq[i]),
+                )
+            )
         self.last_s = float(t_s[-1])
         return out
 
@@ -90,7 +98,7 @@ class Stuck:
         for i in np.flatnonzero(np.diff(long, prepend=was)):
             t = float(t_s[i])
             begun = float(since[i]) if long[i] else t
-            out.append(Silence(bool(long[i]), t, begun, float(known_s[i]), int(seq[i])))
+            out.append(Silence(begins=bool(long[i]), t_s=t, since_s=begun, known_s=float(known_s[i]), seq=int(seq[i])))
         self.value, self.heard_s = float(v[-1]), float(t_s[-1])
         self.since_s, self.stuck = float(since[-1]), bool(long[-1])
         return out

@@ -25,7 +25,7 @@ DECIDED_KEPT = 50
 OPEN_MOST = 100
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Turn:
     """A recipe that comes into force, and why."""
 
@@ -38,7 +38,13 @@ class Turn:
     @classmethod
     def from_file(cls, before: Recipe, after: Recipe, by: str) -> "Turn":
         """A file has a greater revision."""
-        return cls(after, by, "", "", {key: value for key, (_, value) in differences(before, after).items()})
+        return cls(
+            recipe=after,
+            by=by,
+            approved_by="",
+            reason="",
+            changes={key: value for key, (_, value) in differences(before, after).items()},
+        )
 
     def on_record(self, line: str, t_s: float, line_metre: float) -> Revision:
         """As the record has it: in force from a metre on."""
@@ -153,7 +159,7 @@ class Revisions:
             )
         new = with_limits(recipe, proposal.changes, self._next(proposal.recipe))
         self.enforce(new)
-        return Turn(new, proposal.by, step.by, proposal.reason, proposal.changes)
+        return Turn(recipe=new, by=proposal.by, approved_by=step.by, reason=proposal.reason, changes=proposal.changes)
 
     def _go_back(self, step: LimitsStep) -> Turn:
         self._current(step)
@@ -162,7 +168,13 @@ class Revisions:
             raise NotAllowedError(f"no revision {step.to} of recipe {step.recipe} is known here")
         new = old.model_copy(update={"revision": self._next(step.recipe)})
         self.enforce(new)
-        return Turn(new, step.by, "", f"back to revision {step.to}" + (f": {step.reason}" if step.reason else ""), {})
+        return Turn(
+            recipe=new,
+            by=step.by,
+            approved_by="",
+            reason=f"back to revision {step.to}" + (f": {step.reason}" if step.reason else ""),
+            changes={},
+        )
 
     def _current(self, step: LimitsStep) -> Recipe:
         recipe = self.in_force.get(step.recipe)

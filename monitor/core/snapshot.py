@@ -93,7 +93,7 @@ class OtherConfigurationError(SnapshotError):
 RecipeKey = tuple[str, int]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Given:
     """What a state refers to: the line, every recipe by name and revision, and the line's fillings on record."""
 
@@ -367,7 +367,7 @@ UPGRADES: dict[int, Upgrade] = {
 
 def dump(pipeline: Pipeline) -> bytes:
     """State of an engine. The same state gives the same bytes."""
-    given = Given(pipeline.line, pipeline.revisions.earlier, pipeline.drums.fillings)
+    given = Given(line=pipeline.line, recipes=pipeline.revisions.earlier, fillings=pipeline.drums.fillings)
     tree = _plain(pipeline, given)
     recipes = [[*key, digest_of(given.recipes[key])] for key in sorted(given.used)]
     return _sealed(VERSION, [digest_of(pipeline.line), recipes], tree)

@@ -316,7 +316,7 @@ class StreamFlow:
             return
         applies = check.applies(states.at(t_s))
         yield from self._suppression(check, sorted(check.suppressed), applies, t_s, known_s, seq)
-        stretch = Stretch(t_s, v, L_m, known_s, seq, applies)
+        stretch = Stretch(t_s=t_s, v=v, L_m=L_m, known_s=known_s, seq=seq, open=applies)
         clocks = (
             L_m if check.window.on_delay_m is not None else t_s,
             L_m if check.window.off_delay_m is not None else t_s,

@@ -20,7 +20,7 @@ from monitor.evidence.verdict_runs import Run, laid_over, runs
 KEEP_MS = 10_000  # what a drum inherits changes only when another is put on
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class InheritedFault:
     """Metres of a drum in which bad metres of an earlier one lie; `of_start_m` to `of_end_m` are that one's own."""
 
@@ -39,7 +39,11 @@ def lineage_of(asked: EvidenceSource) -> Lineage:
     def recipe(line: str, name: str, revision: int | None) -> Recipe | None:
         return asked.recipe(line, name, revision)
 
-    return Lineage(asked.record, asked.configuration, lambda d: recipe(d.line, d.recipe, d.revision or None))
+    return Lineage(
+        record=asked.record,
+        configuration=asked.configuration,
+        recipe_of=lambda d: recipe(d.line, d.recipe, d.revision or None),
+    )
 
 
 VerdictsOf = Callable[[str, float, float], tuple[int, NDArray[np.int8]]]  # of a line over an interval of its metres
@@ -78,7 +82,12 @@ def _inherited_faults(drum: DrumRow, lineage: Lineage, verdicts_of: VerdictsOf) 
         for run in _own_runs(verdicts_of, earlier, start_m, end_m):
             if run.verdict > Verdict.CONFORMING:
                 places = inherited(family, drum.key, [(of, run.start_m, run.end_m)])
-                found += [InheritedFault(a, b, run.verdict, earlier, run.start_m, run.end_m) for a, b, _ in places]
+                found += [
+                    InheritedFault(
+                        start_m=a, end_m=b, verdict=run.verdict, of=earlier, of_start_m=run.start_m, of_end_m=run.end_m
+                    )
+                    for a, b, _ in places
+                ]
     return sorted(found, key=lambda x: (x.start_m, x.of.key))
 
 
@@ -159,7 +168,7 @@ def _earlier(lineage: Lineage, drums: Sequence[DrumRow]) -> Iterator[tuple[str, 
                 yield of.line, of.start_m + start_m, of.start_m + end_m
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RelatedMetres:
     """One drum of a family: by how many processes it is apart (before 0: earlier), and the metres that it shares."""
 
@@ -177,9 +186,14 @@ class RelatedMetres:
 def related_metres(lineage: Lineage, drum: DrumRow, start_m: float, end_m: float) -> list[RelatedMetres]:
     """Every drum that shares an interval of this one, the earliest process first; the drum itself is among them."""
     family = lineage.family(drum)
-    found = [RelatedMetres(drum.key, drum, 0, start_m, end_m)]
+    found = [RelatedMetres(key=drum.key, drum=drum, generation=0, start_m=start_m, end_m=end_m)]
     for sign, pieces in ((-1, family.back(drum.key, start_m, end_m)), (1, family.forward(drum.key, start_m, end_m))):
-        found += [RelatedMetres(p.drum, lineage.drum(p.drum), sign * p.generation, p.start_m, p.end_m) for p in pieces]
+        found += [
+            RelatedMetres(
+                key=p.drum, drum=lineage.drum(p.drum), generation=sign * p.generation, start_m=p.start_m, end_m=p.end_m
+            )
+            for p in pieces
+        ]
     return sorted(found, key=lambda k: (k.generation, k.name, k.key, k.start_m))
 
 

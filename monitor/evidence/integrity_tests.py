@@ -13,7 +13,7 @@ from monitor.contract.numerals import fixed
 from monitor.contract.record import Floats
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Schedule:
     """What a test prescribes. Times in s from ignition; `water_from_s` None for a test without water.
 
@@ -35,16 +35,43 @@ class Schedule:
 
 # EN 50200: 830 degC +40/-0, shocks first and every 5 min within 10 s (as quoted by laboratories' sheets); classes are
 # recalled. Annex E (BS 8434-1): 15 min, then 15 min with water.
-EN_50200 = Schedule("EN 50200", 830.0, 0.0, 40.0, 300.0, 300.0, 10.0, (15, 30, 60, 90, 120))
-EN_50200_WATER = Schedule("EN 50200 annex E", 830.0, 0.0, 40.0, 300.0, 300.0, 10.0, (30,), 900.0)
+EN_50200 = Schedule(
+    name="EN 50200",
+    flame_C=830.0,
+    below_C=0.0,
+    above_C=40.0,
+    shock_first_s=300.0,
+    shock_every_s=300.0,
+    shock_within_s=10.0,
+    classes_min=(15, 30, 60, 90, 120),
+)
+EN_50200_WATER = Schedule(
+    name="EN 50200 annex E",
+    flame_C=830.0,
+    below_C=0.0,
+    above_C=40.0,
+    shock_first_s=300.0,
+    shock_every_s=300.0,
+    shock_within_s=10.0,
+    classes_min=(30,),
+    water_from_s=900.0,
+)
 
 
 def schedule_of(test: Integrity) -> Schedule:
     """A recipe's schedule."""
     return Schedule(
-        test.standard, test.flame_C, test.below_C, test.above_C, test.shock_first_s, test.shock_every_s,
-        test.shock_within_s, tuple(test.classes_min), test.water_from_s, test.settle_s,
-    )  # fmt: skip
+        name=test.standard,
+        flame_C=test.flame_C,
+        below_C=test.below_C,
+        above_C=test.above_C,
+        shock_first_s=test.shock_first_s,
+        shock_every_s=test.shock_every_s,
+        shock_within_s=test.shock_within_s,
+        classes_min=tuple(test.classes_min),
+        water_from_s=test.water_from_s,
+        settle_s=test.settle_s,
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ from monitor.evidence.inherited import lineage_of
 from monitor.evidence.integrity_tests import Outcome, judge, schedule_of
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Tested:
     """A specimen in the flame. `outcome` is None before ignition; `burning` while it is not over."""
 
@@ -59,7 +59,18 @@ def tested(asked: EvidenceSource, drum: DrumRow) -> Tested | None:
     until = drum.end_ms if drum.end_ms is not None else asked.now_ms
     lit = _lit(asked, drum, until)
     if lit is None:
-        return Tested(drum, test, None, None, None, False, np.empty(0), np.empty(0), (), None)
+        return Tested(
+            drum=drum,
+            test=test,
+            ignition_ms=None,
+            ended_ms=None,
+            outcome=None,
+            failed=False,
+            t_s=np.empty(0),
+            flame_C=np.empty(0),
+            shocks_s=(),
+            water_s=None,
+        )
     begun, ended = lit
     last = ended if ended is not None else until
     t_ms, v = _samples(asked, drum.line, test.flame, begun, last)
@@ -73,9 +84,17 @@ def tested(asked: EvidenceSource, drum: DrumRow) -> Tested | None:
         first_water = water[0] if water else None
         outcome = judge(schedule_of(test), (t_ms - begun) / 1e3, v, shocks, broken, ran_s, first_water)
     return Tested(
-        drum, test, begun, ended, outcome, broken is not None, (t_ms - begun) / 1e3, v, tuple(shocks),
-        water[0] if water else None,
-    )  # fmt: skip
+        drum=drum,
+        test=test,
+        ignition_ms=begun,
+        ended_ms=ended,
+        outcome=outcome,
+        failed=broken is not None,
+        t_s=(t_ms - begun) / 1e3,
+        flame_C=v,
+        shocks_s=tuple(shocks),
+        water_s=water[0] if water else None,
+    )
 
 
 def flames_of(asked: EvidenceSource, drum: DrumRow, lineage: Lineage | None = None) -> list[Tested]:

@@ -26,7 +26,7 @@ PROBE_S = 60.0  # what cannot be stored for now is tried again, one message of e
 LOG = logging.getLogger("gateway")
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class Sender:
     """Sends the outbox of one line over one connection after another."""
 

@@ -18,7 +18,7 @@ from monitor.physics.march import GRID_S, Elements, Ints, Media, Route, Trace, m
 PROFILE_S = 0.125  # between two points of a profile
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Cable:
     """Radii [m], densities [kg/m3], heats [J/kgK], conductivity [W/mK] of core and wall, and how both come in [degC].
 
@@ -42,7 +42,7 @@ class Cable:
         return Wall.of(self.inner_m, self.outer_m, self.wall_W_mK, heat_J_m3K, core_J_mK, nodes)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PathZone:
     """Path from `start_m` to `end_m`: one film coefficient; temperature by knots, straight between, held outside."""
 
@@ -137,7 +137,7 @@ def _time_over(s: float, v0: float, v1: float, lasts_s: float) -> float:
     return float(min(2 * s / (v0 + np.sqrt(max(v0 * v0 + 2 * change * s, 0.0))), lasts_s))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Cured:
     """An element as it leaves: temperatures [degC], indices [1], time [s]."""
 

@@ -31,7 +31,7 @@ def _gauss(n: int) -> tuple[Floats, Floats]:
 _EVEN, _ROOT = _gauss(3), _gauss(7)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Media:
     """What is around the cable: medium m has knots `first[m]` to `first[m + 1]` of (`t_s`, `T_C`), straight between.
 
@@ -54,7 +54,15 @@ class Media:
         sizes = np.cumsum([0, *(len(t) for t, _ in knots)]).astype(np.int64)
         t_s, T_C = (np.concatenate([np.asarray(k[i], dtype=np.float64) for k in knots]) for i in (0, 1))
         ever = np.full(len(knots), np.inf)
-        return cls(sizes, t_s, T_C, ever, np.zeros(len(knots)), ever, np.ones(len(knots), dtype=bool))
+        return cls(
+            first=sizes,
+            t_s=t_s,
+            T_C=T_C,
+            held_s=ever,
+            rest_C=np.zeros(len(knots)),
+            reach_s=ever,
+            needed=np.ones(len(knots), dtype=bool),
+        )
 
 
 @dataclass(frozen=True, slots=True)

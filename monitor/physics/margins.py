@@ -58,7 +58,7 @@ class Margins:
     hotter: Mapping[str, Margin]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Steady:
     """A line in steady state, ready to be solved for many speeds and temperatures: films are decomposed once."""
 
@@ -73,7 +73,7 @@ class Steady:
     def of(cls, cable: Cable, way: Way, t90: Rate, ageing: Rate) -> "Steady":
         """From a cable and its way; temperatures of the zones must be constant."""
         wall = cable.wall()
-        return cls(cable, way, wall, way.route(wall), t90, ageing)
+        return cls(cable=cable, way=way, wall=wall, route=way.route(wall), t90=t90, ageing=ageing)
 
     def at(self, speed_m_s: float, warmer_K: Mapping[str, float] | None = None) -> Cured:
         """At one speed, zones of these names warmer by so much."""

@@ -8,7 +8,7 @@ from scipy.special import stdtrit
 from monitor.physics.kinetics import ZERO_C_K, Floats, R_J_molK, Rate
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RateFit:
     """An Arrhenius time fitted to rows of (temperature, time), with how sure it is.
 
@@ -51,7 +51,15 @@ def fit_rate(T_C: Floats, time_s: Floats) -> RateFit:
     about = (rate.activation_J_mol - half_E, rate.activation_J_mol + half_E)
     span = (float(T_C.min()), float(T_C.max()))
     scatter = 100 * s if free else float("nan")
-    return RateFit(rate, len(x), between, about, scatter, span, _words(rate, len(x), about, scatter, span))
+    return RateFit(
+        rate=rate,
+        rows=len(x),
+        time_95_s=between,
+        activation_95_J_mol=about,
+        scatter_percent=scatter,
+        range_C=span,
+        words=_words(rate, len(x), about, scatter, span),
+    )
 
 
 def _words(rate: Rate, rows: int, about: tuple[float, float], scatter: float, span: tuple[float, float]) -> str:

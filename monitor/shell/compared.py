@@ -56,7 +56,7 @@ SUMS = tuple(f"{verdict.word}_m" for verdict in Verdict)
 Columns = dict[str, Any]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Entered:
     """How a table is compared: what makes an entry that one, what is left out, and how a row is read.
 
@@ -114,19 +114,26 @@ class _Known:
 _OF_LINES = or_(JOURNAL.c.who != FILES, JOURNAL.c.target.like("line %"))
 
 ENTRIES = (
-    Entered(FINDING, ("key",), ends="end_ms"),
-    Entered(ALARM_CHANGE, ("alarm", "t_ms", "event"), frozenset({"id"})),
-    Entered(ALARM_NOW, ("alarm",), needs="end"),
-    Entered(DRUM, ("start_ms",), frozenset({"rows_file", *SUMS}), ends="end_ms"),  # sums are compared with the rows
-    Entered(SPLICE, ("position", "t_ms")),
-    Entered(STATE_SPAN, ("t_ms",)),
-    Entered(GAP, ("stream", "start", "first", "t_ms")),
-    Entered(COUNTER_FAULT, ("t_ms",)),
-    Entered(PROPOSAL, ("proposal",), ends="decided_ms"),
-    Entered(IN_FORCE, ("recipe", "revision"), frozenset({"message_id"})),
-    Entered(LINE_REVISION, ("revision",), frozenset({"message_id", "text"}), LINE_REVISION.c.since_m.is_not(None)),
-    Entered(JOURNAL, journal.ONCE[1:], frozenset({"seq", "hash"}), _OF_LINES),
-    Entered(LEDGER, ("station", "quantity"), read=_numbers, needs="whole"),
+    Entered(table=FINDING, key=("key",), ends="end_ms"),
+    Entered(table=ALARM_CHANGE, key=("alarm", "t_ms", "event"), ignored=frozenset({"id"})),
+    Entered(table=ALARM_NOW, key=("alarm",), needs="end"),
+    Entered(
+        table=DRUM, key=("start_ms",), ignored=frozenset({"rows_file", *SUMS}), ends="end_ms"
+    ),  # sums are compared with the rows
+    Entered(table=SPLICE, key=("position", "t_ms")),
+    Entered(table=STATE_SPAN, key=("t_ms",)),
+    Entered(table=GAP, key=("stream", "start", "first", "t_ms")),
+    Entered(table=COUNTER_FAULT, key=("t_ms",)),
+    Entered(table=PROPOSAL, key=("proposal",), ends="decided_ms"),
+    Entered(table=IN_FORCE, key=("recipe", "revision"), ignored=frozenset({"message_id"})),
+    Entered(
+        table=LINE_REVISION,
+        key=("revision",),
+        ignored=frozenset({"message_id", "text"}),
+        condition=LINE_REVISION.c.since_m.is_not(None),
+    ),
+    Entered(table=JOURNAL, key=journal.ONCE[1:], ignored=frozenset({"seq", "hash"}), condition=_OF_LINES),
+    Entered(table=LEDGER, key=("station", "quantity"), read=_numbers, needs="whole"),
 )
 
 # What each table that is not among these goes through instead.
@@ -274,7 +281,9 @@ def _compare_drum(readers: tuple[StoreReader, StoreReader], drum: DrumRow, found
     found.digests.append((name, old))
     place = f"filling {drum.filling}, drum {drum.drum}"
     if old != new and not any(not d.is_tiny for d in found.differences):
-        found.differences.append(Difference(place, "digest", old[:16], new[:16], is_tiny=bool(found.differences)))
+        found.differences.append(
+            Difference(where=place, column="digest", stored=old[:16], made=new[:16], is_tiny=bool(found.differences))
+        )
     stored = _sums(readers[0], drum)
     if stored is None:
         return

@@ -109,7 +109,7 @@ def _described(line: Line, after: Lost, taken: Sequence[RevisionsTaken], at_ms: 
 
 def _behind(configuration: Configuration, line: str, after: Lost) -> Iterator[Message]:
     """Messages behind a loss, in the order in which they came."""
-    history = History(configuration, line, after_id=after.last_id)
+    history = History(configuration=configuration, line=line, after_id=after.last_id)
     for part in history.came(max(after.end_ms, 0), END_MS):
         yield from (m for at, m in part if isinstance(m, Message) and after.precedes(at, m.t_s * 1e3))
 
@@ -124,7 +124,7 @@ def _of(configuration: Configuration, described: Line, after: Lost, drum: DrumSp
         return None
     first_s = min(m.t_s for m in first)
     streams = tuple(Stream(line, *path.split("/")) for path in (described.counter.stream, described.counter.speed))
-    history = History(configuration, line, after_id=after.last_id, streams=streams)
+    history = History(configuration=configuration, line=line, after_id=after.last_id, streams=streams)
     track = counted(history, described, LastKnown(t_s=start_s, line_metre=0.0), start_s - first_s)
     if not len(track.t_s):
         return None

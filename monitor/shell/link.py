@@ -30,7 +30,7 @@ class Received:
     acknowledge: Callable[[], None]
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class Link:
     """Stays connected; puts what arrives into `inbox`, publishes what it is given while there is a connection."""
 

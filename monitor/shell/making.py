@@ -158,7 +158,9 @@ class Making:
     def _came(self, after_id: int, upto_id: int) -> Iterator[Sequence[Came]]:
         """Messages behind one loss and before the next."""
         start_ms = 0 if self.after is None else max(self.after.end_ms, 0)
-        for part in History(self.configuration, self.line, after_id, upto_id).came(start_ms, END_MS):
+        for part in History(configuration=self.configuration, line=self.line, after_id=after_id, upto_id=upto_id).came(
+            start_ms, END_MS
+        ):
             came = part
             if self.after is not None:
                 came = [one for one in came if self.after.precedes(one[0], _stamp_ms(one))]

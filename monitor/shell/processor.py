@@ -91,7 +91,9 @@ class Processor:
         self.decoder = Decoder.of(self.configuration, self.lines)
         self.defects = Defects(self.decoder)
         works, every = self.configuration.works.works, self.configuration.lines
-        self.unknown_lines = UnknownLines(works, every) if answers_for_all(self.configuration, self.lines) else None
+        self.unknown_lines = (
+            UnknownLines(works=works, lines=every) if answers_for_all(self.configuration, self.lines) else None
+        )
 
     @property
     def lines(self) -> list[str]:
@@ -130,7 +132,7 @@ class Processor:
         self.messages += len(received)
         self._taken, self._taken_s = taken, now_s
         aside, self.defects.kept = self.defects.kept, []
-        self.pending = Batch([one.pair for one in taken], outputs, numbers=numbers, aside=aside)
+        self.pending = Batch(messages=[one.pair for one in taken], outputs=outputs, numbers=numbers, aside=aside)
         try:
             outputs += self._feed(taken)
         except Exception as error:

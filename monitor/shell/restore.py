@@ -60,7 +60,7 @@ def restore(writer: Writer, configuration: Configuration, line: str, log: Log, u
     """
     record = OnRecord.of(writer, configuration, line)
     reader = StoreReader(configuration.works.store, configuration, upto_id)
-    start = _Start(writer, configuration, record, reader, log, upto_id)
+    start = _Start(writer=writer, configuration=configuration, record=record, reader=reader, log=log, upto_id=upto_id)
     try:
         pipeline = start.from_snapshot() if record.line_is_as_described else None
         if pipeline is None:
@@ -124,7 +124,7 @@ def _without_file(
     return {name: recipe for (name, _), recipe in sorted(known.items()) if name in wanted}
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class _Start:
     """One line's way back. `kept` is what came out on it that is not on record yet."""
 
@@ -146,7 +146,7 @@ class _Start:
 
     def _history(self, *streams: Stream) -> History:
         upto_id = END_ID if self.upto_id is None else self.upto_id
-        return History(self.configuration, self.line, upto_id=upto_id, streams=streams)
+        return History(configuration=self.configuration, line=self.line, upto_id=upto_id, streams=streams)
 
     # ---- from a snapshot ---------------------------------------------------------------------------------
 
@@ -156,7 +156,9 @@ class _Start:
         if not state:
             return None
         try:
-            pipeline = load(state, Given(self.record.described, self.record.recipes, self.record.fillings))
+            pipeline = load(
+                state, Given(line=self.record.described, recipes=self.record.recipes, fillings=self.record.fillings)
+            )
         except SnapshotError as error:
             self.log(f"{self.line}: the last snapshot cannot be used: {error}. Going on from the record and messages.")
             return None

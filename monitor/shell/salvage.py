@@ -96,7 +96,7 @@ class Salvage:
         try:
             with engine_step():
                 state, given = dump(pipeline), _given(pipeline)
-            self.pipelines[line] = _Line(self, line, state, given, waiting).run()
+            self.pipelines[line] = _Line(salvage=self, line=line, state=state, given=given, waiting=waiting).run()
         except _TooLongError as error:
             self.suspended[line] = str(error)
             LOG.error("%s: nothing of the line is taken for a while: %s", line, error)
@@ -161,7 +161,7 @@ class Salvage:
 def _neutral(one: FedMessage) -> Batch:
     """A message without content, beside one."""
     m = one.kept
-    return Batch([(Message(Stream(m.stream.line, MONITOR, TICK), 0, m.t_s, m.t_s, m.received_s, m.body), b"")])
+    return Batch(messages=[(Message(Stream(m.stream.line, MONITOR, TICK), 0, m.t_s, m.t_s, m.received_s, m.body), b"")])
 
 
 def suspension(line: str, error: BaseException, known: str = "") -> str:
@@ -173,7 +173,7 @@ def suspension(line: str, error: BaseException, known: str = "") -> str:
     return why
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class _Line:
     """One line's part of a batch, and its engine as the store has it."""
 
@@ -207,16 +207,16 @@ class _Line:
 
         The store is tried before the search as well: a fault of its own that lasts need not be looked through.
         """
-        if self.waiting and self._refusal(Batch([one.pair for one in self.waiting])) is not None:
+        if self.waiting and self._refusal(Batch(messages=[one.pair for one in self.waiting])) is not None:
             self.salvage.control(self.waiting[0])
             suspects = list(self._refused(range(len(self.waiting))))
-            whys = self.salvage.refusals([Batch([self.waiting[i].pair]) for i in suspects], self.waiting[0])
+            whys = self.salvage.refusals([Batch(messages=[self.waiting[i].pair]) for i in suspects], self.waiting[0])
             refused = {i: why for i, why in zip(suspects, whys, strict=True) if why is not None}
             self.salvage.give_up([(self.waiting[i], why) for i, why in refused.items()])
             self.waiting = [one for i, one in enumerate(self.waiting) if i not in refused]
 
     def _refused(self, places: Sequence[int]) -> Iterator[int]:
-        error = self._refusal(Batch([self.waiting[i].pair for i in places])) if places else None
+        error = self._refusal(Batch(messages=[self.waiting[i].pair for i in places])) if places else None
         if error is None:
             return
         if len(places) == 1:
@@ -309,7 +309,7 @@ class _Line:
         if self.one_by_one:
             self.left_out = []
             outputs = [output for output in outputs if self._is_taken(output)]
-        return pipeline, Batch([one.pair for one in part], outputs)
+        return pipeline, Batch(messages=[one.pair for one in part], outputs=outputs)
 
     def _is_taken(self, output: Output) -> bool:
         batch = Batch(outputs=[output])
@@ -331,7 +331,7 @@ class _Line:
         for one in self.waiting:
             if not one.is_own:
                 numbers.add(one.kept.stream, one.kept.start, one.kept.n, ms(one.kept.t_s))
-        batch = Batch(batch.messages, batch.outputs, numbers=numbers)
+        batch = Batch(messages=batch.messages, outputs=batch.outputs, numbers=numbers)
         self.salvage.outputs[self.line] = list(batch.outputs)
         self.salvage.writer.write(batch)
         for what, reason in self.left_out:
@@ -344,4 +344,4 @@ class _TooLongError(Exception):
 
 
 def _given(pipeline: Pipeline) -> Given:
-    return Given(pipeline.line, pipeline.revisions.earlier, pipeline.drums.fillings)
+    return Given(line=pipeline.line, recipes=pipeline.revisions.earlier, fillings=pipeline.drums.fillings)

@@ -368,7 +368,7 @@ def _link(configuration: Configuration, lines: Sequence[str], at: BrokerAddress,
     works = configuration.works
     name = f"{works.works}-monitor-{hashlib.sha256(','.join(lines).encode()).hexdigest()[:10]}"
     filters = [subscription(works.works, line) for line in (["+"] if _are_all(configuration, lines) else lines)]
-    return Link(at, works.broker, filters, name, LOG.info, clock)
+    return Link(address=at, settings=works.broker, filters=filters, name=name, say=LOG.info, now=clock)
 
 
 def _are_all(configuration: Configuration, lines: Sequence[str]) -> bool:

@@ -26,7 +26,7 @@ COUNTED = "now/extra/late/"
 OF_0_4_0 = b"\x80"  # how a snapshot of version 0.4.0 begins, which no start uses any more
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class StateOnRecord:
     """Snapshot and present state of one line in the store; `differences` from the engine that went the same way."""
 
@@ -42,18 +42,22 @@ class StateOnRecord:
     @classmethod
     def nothing(cls, line: str) -> "StateOnRecord":
         """Of a part of the record behind which neither snapshot nor present state lies."""
-        return cls(line, None, b"", None)
+        return cls(line=line, message_id=None, state=b"", now=None)
 
     @classmethod
     def of(cls, connection: Connection, line: str) -> "StateOnRecord":
         """What the store has of a line."""
         kept = connection.execute(select(CHECKPOINT).where(CHECKPOINT.c.line == line)).first()
         now = connection.execute(select(LINE_NOW).where(LINE_NOW.c.line == line)).first()
-        found = cls(line, kept.message_id if kept else None, kept.state if kept else b"", None)
+        found = cls(
+            line=line, message_id=kept.message_id if kept else None, state=kept.state if kept else b"", now=None
+        )
         try:
             found.now = None if now is None else _columns(now._asdict())
         except msgspec.DecodeError as error:
-            found.differences.append(Difference(f"table line_now, {line}", "now", str(error), "one"))
+            found.differences.append(
+                Difference(where=f"table line_now, {line}", column="now", stored=str(error), made="one")
+            )
         return found
 
     def parts(self, came: Sequence[Came], pipeline: Pipeline) -> Iterator[list[Message | Tick | Note]]:
@@ -79,13 +83,15 @@ class StateOnRecord:
             return
         self._is_snapshot_judged = True
         self._look_for_now(pipeline)
-        given = Given(pipeline.line, pipeline.revisions.earlier, pipeline.drums.fillings)
+        given = Given(line=pipeline.line, recipes=pipeline.revisions.earlier, fillings=pipeline.drums.fillings)
         try:
             loaded = load(self.state, given)
         except OtherConfigurationError:
             return  # files were edited since: the next start takes them, and needs no snapshot
         except SnapshotError as error:
-            self.differences.append(Difference(f"table checkpoint, {self.line}", "state", str(error), "one"))
+            self.differences.append(
+                Difference(where=f"table checkpoint, {self.line}", column="state", stored=str(error), made="one")
+            )
             return
         if dump(loaded) != dump(pipeline):
             self.differences += self._of("checkpoint", _present(loaded), _present(pipeline))

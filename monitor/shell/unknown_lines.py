@@ -32,7 +32,7 @@ def answers_for_all(configuration: Configuration, lines: Sequence[str]) -> bool:
     return min(configuration.lines) in lines
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class UnknownLines:
     """Refuses for now what is published of lines that are not among `lines`, all that the works has."""
 

@@ -19,7 +19,7 @@ class Index:
     interval: Interval
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Capability:
     """Indices of a stream against its limits: C by the sigma within subgroups, P by the whole spread.
 
@@ -93,7 +93,17 @@ def capability(
         for side in ((upper - mean) if upper is not None else None, (mean - lower) if lower is not None else None)
         if side is not None
     )
-    return Capability(mean, within, overall, size, found[0], found[1], found[2], found[3], beyond)  # type: ignore[arg-type]
+    return Capability(
+        mean=mean,
+        sigma_within=within,
+        sigma_overall=overall,
+        values=size,
+        cp=found[0],
+        cpk=found[1],  # type: ignore[arg-type]
+        pp=found[2],
+        ppk=found[3],  # type: ignore[arg-type]
+        beyond=beyond,
+    )
 
 
 def autocorrelation(values: ArrayLike, lags: int) -> Floats:

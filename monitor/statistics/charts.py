@@ -145,7 +145,7 @@ def ewma(values: ArrayLike, target: float, sigma: float, weight: float, width: f
     return Chart(points, target, target - half, target + half)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Cusum:
     """Upper and lower sums (k,) in the unit of the values, the decision interval `h`, and runs since 0 above."""
 
@@ -171,7 +171,7 @@ def cusum(values: ArrayLike, target: float, k: float, h: float) -> Cusum:
             s = max(0.0, s + sign * (value - target) - k)
             run = run + 1 if s > 0 else 0
             sums[side, i], runs[side, i] = s, run
-    return Cusum(sums[0], sums[1], h, runs[0], runs[1])
+    return Cusum(high=sums[0], low=sums[1], h=h, run_high=runs[0], run_low=runs[1])
 
 
 # ---- run rules -----------------------------------------------------------------------------------------------

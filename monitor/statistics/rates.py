@@ -49,7 +49,7 @@ def rate_change(before: int, before_m: float, after: int, after_m: float) -> Cha
     return Change(ratio(after / total), Interval(ratio(low), ratio(high)), float(test.pvalue))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Since:
     """Where a rate changed: the most likely place with its 95 % interval; `chance` of so sharp a change by none."""
 
@@ -80,9 +80,13 @@ def changed_at(positions_m: ArrayLike, start_m: float, end_m: float, seed: int =
     span = end_m - start_m
     k = int((u < at[best]).sum())
     return Since(
-        start_m + at[best] * span, start_m + float(near.min()) * span, start_m + float(near.max()) * span,
-        1000 * k / (at[best] * span), 1000 * (len(u) - k) / ((1 - at[best]) * span), chance,
-    )  # fmt: skip
+        at=start_m + at[best] * span,
+        low=start_m + float(near.min()) * span,
+        high=start_m + float(near.max()) * span,
+        before_per_km=1000 * k / (at[best] * span),
+        after_per_km=1000 * (len(u) - k) / ((1 - at[best]) * span),
+        chance=chance,
+    )
 
 
 def _part(u: Floats) -> tuple[Floats, Floats]:

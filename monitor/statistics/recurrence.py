@@ -83,7 +83,7 @@ class Rival:
     relation: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Found:
     """A period with its 95 % interval; `share` of the events keep it; `phase` is where in the turn they lie."""
 
@@ -300,9 +300,18 @@ def _found(x: Floats, p: Periodogram, place: int, peaks: list[int], resolution: 
     )
     score = float(p.score[place])
     return Found(
-        1 / f, 1 / (f + half), 1 / (f - half), phase, share, score, p.false_alarm(score), len(x),
-        float(x[-1] - x[0]) * f, used, rivals[:6],
-    )  # fmt: skip
+        period=1 / f,
+        low=1 / (f + half),
+        high=1 / (f - half),
+        phase=phase,
+        share=share,
+        score=score,
+        false_alarm=p.false_alarm(score),
+        count=len(x),
+        turns=float(x[-1] - x[0]) * f,
+        harmonics=used,
+        rivals=rivals[:6],
+    )
 
 
 FRACTIONS = {2: "its half", 3: "its third", 4: "its quarter"}

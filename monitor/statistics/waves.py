@@ -28,7 +28,7 @@ class Power:
         return 1.0 / self.frequency
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Wave:
     """A period in a signal with its interval, amplitude (half of peak to peak) and phase at the first sample, turns."""
 
@@ -157,7 +157,16 @@ def _wave(y: Floats, spacing: float, p: Power, ratio: Floats, place: int, trials
             break
     score = float(ratio[place])
     low, high = 1 / (f + half), 1 / max(f - half, 1e-12)
-    return Wave(1 / f, low, high, amplitude, phase, _chance(score, trials), score, tuple(rivals))
+    return Wave(
+        period=1 / f,
+        low=low,
+        high=high,
+        amplitude=amplitude,
+        phase=phase,
+        false_alarm=_chance(score, trials),
+        above_floor=score,
+        rivals=tuple(rivals),
+    )
 
 
 def _relation(f: float, found: float) -> str:

@@ -25,7 +25,7 @@ TOGETHER = 20_000
 END_ID = 2**62
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class History:
     """Messages of one line, those that came after message `after_id` up to `upto_id`, of all its streams or of some.
 

@@ -27,7 +27,7 @@ Place = Literal["new", "stored", "forgotten"]
 Span = tuple[int, int]
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class Numbering:
     """Numbers of one numbering that are settled, stored or refused: `spans` [first, last], rising and apart.
 
@@ -134,7 +134,9 @@ class Numbering:
     def copy(self) -> "Numbering":
         """The same numbers, apart from these."""
         spans, refused, deferred = self.spans.copy(), self.refused.copy(), self.deferred.copy()
-        return Numbering(self.start, spans, self.floor, refused, self.sure, deferred)
+        return Numbering(
+            start=self.start, spans=spans, floor=self.floor, refused=refused, sure=self.sure, deferred=deferred
+        )
 
     def _is_refused(self, n: int) -> bool:
         return _within(self.refused, n) or _within(self.deferred, n)
@@ -189,7 +191,7 @@ class StreamNumbers:
             self.used.append(start)
         if t_ms > self.newest_ms:
             if numbering.knows(n):
-                self.numberings[self.numberings.index(numbering)] = numbering = Numbering(start)
+                self.numberings[self.numberings.index(numbering)] = numbering = Numbering(start=start)
             self.newest_ms = t_ms
         return numbering.add(n)
 
@@ -234,24 +236,36 @@ class StreamNumbers:
         """As the store keeps it."""
         kept = [
             _KeptNumbering(
-                one.start, _packed(one.spans), one.floor, _packed(one.refused), one.sure, _packed(one.deferred)
+                start=one.start,
+                spans=_packed(one.spans),
+                floor=one.floor,
+                refused=_packed(one.refused),
+                sure=one.sure,
+                deferred=_packed(one.deferred),
             )
             for one in self.numberings
         ]
-        return msgspec.json.encode(_Kept(self.newest_ms, kept, self.used, self.forgotten, self.evicted)).decode()
+        return msgspec.json.encode(
+            _Kept(newest_ms=self.newest_ms, packed=kept, used=self.used, forgotten=self.forgotten, evicted=self.evicted)
+        ).decode()
 
     @classmethod
     def read(cls, text: str) -> "StreamNumbers":
         """From what the store keeps, of earlier versions too: 0.4.0 had one numbering for a stream."""
         if text.startswith("["):
             newest_ms, spans = msgspec.json.decode(text, type=tuple[int, list[tuple[int, int, int]]])
-            return cls([Numbering(0, [(first, last) for first, last, _ in spans])], newest_ms)
+            return cls([Numbering(start=0, spans=[(first, last) for first, last, _ in spans])], newest_ms)
         if '"packed"' not in text:
             return cls._of_pairs(msgspec.json.decode(text, type=_KeptPairs))
         kept = msgspec.json.decode(text, type=_Kept)
         numberings = [
             Numbering(
-                one.start, _unpacked(one.spans), one.floor, _unpacked(one.refused), one.sure, _unpacked(one.deferred)
+                start=one.start,
+                spans=_unpacked(one.spans),
+                floor=one.floor,
+                refused=_unpacked(one.refused),
+                sure=one.sure,
+                deferred=_unpacked(one.deferred),
             )
             for one in kept.packed
         ]
@@ -261,7 +275,7 @@ class StreamNumbers:
     def _of_pairs(cls, kept: "_KeptPairs") -> "StreamNumbers":
         if not kept.used and len(kept.numberings) == NUMBERINGS_MAX:  # of a time when the smallest made room
             kept.forgotten = kept.numberings[0][0] - 1
-        numberings = [Numbering(start, spans, floor) for start, spans, floor in kept.numberings]
+        numberings = [Numbering(start=start, spans=spans, floor=floor) for start, spans, floor in kept.numberings]
         return cls(numberings, kept.newest_ms, kept.used, kept.forgotten)
 
     def _of(self, start: int) -> Numbering | None:
@@ -273,7 +287,7 @@ class StreamNumbers:
             return None
         if len(self.numberings) == NUMBERINGS_MAX:
             self._evict(self.used.pop(0))
-        made = Numbering(start)
+        made = Numbering(start=start)
         self.numberings.append(made)
         self.numberings.sort(key=lambda numbering: numbering.start)
         self.used.append(start)
@@ -290,7 +304,7 @@ class StreamNumbers:
         return start <= self.newest_ms + AHEAD_MAX_MS
 
 
-class _KeptNumbering(msgspec.Struct, array_like=True):
+class _KeptNumbering(msgspec.Struct, array_like=True, kw_only=True):
     start: int
     spans: list[int]
     floor: int = 0
@@ -299,7 +313,7 @@ class _KeptNumbering(msgspec.Struct, array_like=True):
     deferred: list[int] = []
 
 
-class _Kept(msgspec.Struct):
+class _Kept(msgspec.Struct, kw_only=True):
     newest_ms: int
     packed: list[_KeptNumbering]
     used: list[int] = []

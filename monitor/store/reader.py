@@ -114,11 +114,19 @@ class StoreReader:
         said = [(r.monitor, msgspec.json.decode(r.said, type=Health)) for r in rows]
         return [
             HealthRow(
-                name, h.t, h.messages, h.rejected, h.lag_s, h.queue, h.last_commit, h.disk_free_bytes, h.problems,
-                h.suspended,
+                monitor=name,
+                t_ms=h.t,
+                messages=h.messages,
+                rejected=h.rejected,
+                lag_s=h.lag_s,
+                queue=h.queue,
+                last_commit_ms=h.last_commit,
+                disk_free_bytes=h.disk_free_bytes,
+                problems=h.problems,
+                suspended=h.suspended,
             )
             for name, h in said
-        ]  # fmt: skip
+        ]
 
     def damaged_files(self) -> Sequence[DamagedFile]:
         """Files of hours and drums that the monitor found not as they were written, by line and name."""
@@ -286,11 +294,23 @@ class StoreReader:
         rows = self._all(select(PROPOSAL).order_by(p.t_ms.desc()).limit(limit))
         return [
             ProposalRow(
-                r.line, r.proposal, r.recipe, r.base, r.state, msgspec.json.decode(r.changes), r.by_whom, r.reason,
-                r.t_ms, r.rehearsal, r.decided_by, r.decided_reason, r.decided_ms, r.revision,
+                line=r.line,
+                proposal=r.proposal,
+                recipe=r.recipe,
+                base=r.base,
+                state=r.state,
+                changes=msgspec.json.decode(r.changes),
+                by=r.by_whom,
+                reason=r.reason,
+                t_ms=r.t_ms,
+                rehearsal=r.rehearsal,
+                decided_by=r.decided_by,
+                decided_reason=r.decided_reason,
+                decided_ms=r.decided_ms,
+                revision=r.revision,
             )
             for r in rows
-        ]  # fmt: skip
+        ]
 
     def recipes_of_files(self) -> Sequence[Recipe]:
         """Every revision of a recipe's file that the monitor has taken, those that this program can read."""
@@ -303,11 +323,17 @@ class StoreReader:
         rows = self._all(wanted.order_by(f.t_ms.desc(), f.revision.desc()))
         return [
             RevisionRow(
-                r.line, Recipe.model_validate_json(r.text), r.t_ms, r.line_metre, r.by_whom, r.approved_by, r.reason,
-                msgspec.json.decode(r.changes),
+                line=r.line,
+                recipe=Recipe.model_validate_json(r.text),
+                t_ms=r.t_ms,
+                line_metre=r.line_metre,
+                by=r.by_whom,
+                approved_by=r.approved_by,
+                reason=r.reason,
+                changes=msgspec.json.decode(r.changes),
             )
             for r in rows
-        ]  # fmt: skip
+        ]
 
     def metre_at(self, line: str, t_ms: int) -> float | None:
         """Line metre at the counter at a time, straight between changes of state and the newest that is known."""
@@ -344,7 +370,10 @@ class StoreReader:
     def rejected(self) -> Sequence[RejectedRow]:
         """What could not become data, most frequent first."""
         rows = self._all(select(REJECTED).order_by(REJECTED.c.count.desc()))
-        return [RejectedRow(r.line, r.kind, r.count, r.newest_ms, r.topic, r.why) for r in rows]
+        return [
+            RejectedRow(line=r.line, kind=r.kind, count=r.count, newest_ms=r.newest_ms, topic=r.topic, why=r.why)
+            for r in rows
+        ]
 
     def gaps(self, line: str, start_ms: int, end_ms: int) -> Sequence[tuple[str, int, int, int]]:
         """(stream path, first n, last n, t_ms) of messages that never came."""
@@ -462,9 +491,18 @@ def _drum(r: Any, verdicts: tuple[int, Verdicts] | None) -> DrumRow:
         if len(verdict):
             metres[Verdict.UNVERIFIED.word] += max(0.0, first - r.start_m)  # what has no row never gets one
     return DrumRow(
-        r.line, r.filling, r.drum, r.recipe, r.revision, r.start_m, r.end_m, r.start_ms, r.end_ms,
-        r.planned_length_m, metres,
-    )  # fmt: skip
+        line=r.line,
+        filling=r.filling,
+        drum=r.drum,
+        recipe=r.recipe,
+        revision=r.revision,
+        start_m=r.start_m,
+        end_m=r.end_m,
+        start_ms=r.start_ms,
+        end_ms=r.end_ms,
+        planned_length_m=r.planned_length_m,
+        metres=metres,
+    )
 
 
 def _unverified(start_m: float, end_m: float) -> pa.Table:
@@ -480,9 +518,23 @@ def _not_there_yet(error: Exception) -> bool:
 
 def _alarm(r: Any) -> AlarmRow:
     return AlarmRow(
-        r.line, r.alarm, r.occurrence_ms, r.t_ms, r.event, r.after, r.priority, r.value, r.limit_value, r.unit,
-        r.line_metre, r.recipe, r.revision, r.by_whom, r.reason, r.until_ms,
-    )  # fmt: skip
+        line=r.line,
+        alarm=r.alarm,
+        occurrence_ms=r.occurrence_ms,
+        t_ms=r.t_ms,
+        event=r.event,
+        state=r.after,
+        priority=r.priority,
+        value=r.value,
+        limit=r.limit_value,
+        unit=r.unit,
+        line_metre=r.line_metre,
+        recipe=r.recipe,
+        revision=r.revision,
+        by=r.by_whom,
+        reason=r.reason,
+        until_ms=r.until_ms,
+    )
 
 
 def _splice(r: Any) -> Splice:

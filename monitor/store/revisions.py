@@ -22,7 +22,7 @@ class RevisionConflictError(CannotRunError):
     """A file has another content than the record under its revision, or a lower revision; the text gives a remedy."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RecordedRevision:
     """One revision as the record has it. `content` is None where this program cannot read it any more."""
 
@@ -174,7 +174,14 @@ def _kept(model: type[M], name: str, revision: int, digest: str | None, text: st
         content: M | None = model.model_validate_json(text)
     except ValidationError:  # of another program's keys: its digest still tells whether it is the same
         content = None
-    return RecordedRevision(name, revision, digest or (digest_of(content) if content else ""), text, t_ms, content)
+    return RecordedRevision(
+        name=name,
+        revision=revision,
+        digest=digest or (digest_of(content) if content else ""),
+        text=text,
+        t_ms=t_ms,
+        content=content,
+    )
 
 
 def contents(kept: list[RecordedRevision]) -> dict[tuple[str, int], Recipe]:

@@ -215,7 +215,10 @@ def _hour_of(engine: Engine, inside: Any, hour_ms: int, path: Path, station: str
     for row in rows:
         if not is_as_stored(row):
             raise ValueError(f"message {row.id} of {station}/{quantity} is damaged in the database")
-    held = [samples.Held(row.n, row.t_ms, row.id, row.received_ms, row.payload) for row in rows]
+    held = [
+        samples.Held(n=row.n, t_ms=row.t_ms, id=row.id, received_ms=row.received_ms, payload=row.payload)
+        for row in rows
+    ]
     new = samples.table(station, quantity, held) if rows else None
     old = samples.read(path, station, quantity) if path.is_file() else None
     if new is not None and old is not None:

@@ -58,7 +58,7 @@ def _joined(said: Sequence[Samples]) -> tuple[Ints, Ints, Floats]:
     return sizes, t_ms, v
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Held:
     """A stored message: its number, its stamp, the order it came in, when (UTC ms), and its bytes."""
 

@@ -85,7 +85,7 @@ Row = dict[str, Any]
 AsideKey = tuple[Stream, int, int, int]  # stream, start, n, stamp in UTC ms
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Batch:
     """What one transaction holds. `messages` with their payloads in the order they came; `states` are checkpoints."""
 

@@ -16,7 +16,10 @@ DAY = 86_400.0
 
 
 def raised(times, alarm="oven/HI", lasts=30.0, priority="low") -> list[Raised]:
-    return [Raised("core-1", alarm, priority, t, None if lasts is None else t + lasts) for t in times]
+    return [
+        Raised(line="core-1", alarm=alarm, priority=priority, t_s=t, end_s=None if lasts is None else t + lasts)
+        for t in times
+    ]
 
 
 def test_iec_62682_one_alarm_in_ten_minutes_is_144_a_day():

@@ -29,7 +29,7 @@ def key(drum: str) -> FillingKey:
 
 
 def span(parent: str, a: float, b: float, child: str, c: float, d: float) -> Span:
-    return Span(key(parent), a, b, key(child), c, d)
+    return Span(parent=key(parent), parent_start_m=a, parent_end_m=b, child=key(child), child_start_m=c, child_end_m=d)
 
 
 def wound(drum: str, start_m: float, end_m: float, taken: Mapping[str, float] | None = None) -> Made:

@@ -30,8 +30,8 @@ def test_rows_differ_at_the_first_metre_and_by_how_many():
     one = {"line_metre": np.array([5.0, 6, 7]), "v": np.array([1.0, nan, 3]), "w": np.array([1.0, 1, 1])}
     other = {"line_metre": np.array([6.0, 7, 8]), "v": np.array([nan, 4.0, 5]), "w": np.array([1.0, 1, nan])}
     assert of_rows("f", one, other) == [
-        Difference("f, metre 5", "v", "1", "nan (and 2 more metres, by 1 at most)"),
-        Difference("f, metre 5", "w", "1", "nan"),
+        Difference(where="f, metre 5", column="v", stored="1", made="nan (and 2 more metres, by 1 at most)"),
+        Difference(where="f, metre 5", column="w", stored="1", made="nan"),
     ]
     assert of_rows("f", one, one) == []
     assert of_rows("f", one, other, ["v", "w"]) == []

@@ -13,7 +13,19 @@ from tests.core.story import configuration
 
 
 def filling(line: str, number: int, start_ms: int, end_ms: int | None) -> DrumRow:
-    return DrumRow(line, number, "7", "r", 1, 0.0, None if end_ms is None else 1.0, start_ms, end_ms, None, {})
+    return DrumRow(
+        line=line,
+        filling=number,
+        drum="7",
+        recipe="r",
+        revision=1,
+        start_m=0.0,
+        end_m=None if end_ms is None else 1.0,
+        start_ms=start_ms,
+        end_ms=end_ms,
+        planned_length_m=None,
+        metres={},
+    )
 
 
 ON_CORE_1 = [filling("core-1", 1, 0, 100), filling("core-1", 4, 200, 300), filling("core-1", 6, 400, None)]
@@ -58,7 +70,19 @@ class Wound:
         return [s for s in self.put_on if s.line == line and s.line_metre < end_m]
 
 
-SHEATHED = DrumRow("sheath-1", 1, "S1", "r", 1, 0.0, 500.0, 1000, 2000, None, {})
+SHEATHED = DrumRow(
+    line="sheath-1",
+    filling=1,
+    drum="S1",
+    recipe="r",
+    revision=1,
+    start_m=0.0,
+    end_m=500.0,
+    start_ms=1000,
+    end_ms=2000,
+    planned_length_m=None,
+    metres={},
+)
 
 
 @pytest.mark.parametrize(
@@ -74,14 +98,14 @@ def test_a2_an_orphan_says_why_its_origin_is_not_known(wound, why):
     """Drum 7 is put on at 0 m; the finished one is 1 m long."""
     splice = Splice("sheath-1", "pay-off", "7", 1.0, 0.0, 500.0 if not wound else None)
     record = Wound([*wound, SHEATHED], [splice])
-    lineage = Lineage(record, configuration(), lambda _: None)  # type: ignore[arg-type]
+    lineage = Lineage(record=record, configuration=configuration(), recipe_of=lambda _: None)  # type: ignore[arg-type]
     found = lineage.without_parent(SHEATHED)
     assert [o.why.startswith(why) for o in found] == [True] if why else found == []
     assert [o.pay_off for o in found] == ["pay-off"] * len(found)
 
 
 def test_a2_where_no_drum_was_reported_at_a_pay_off_that_is_said():
-    lineage = Lineage(Wound([SHEATHED], []), configuration(), lambda _: None)  # type: ignore[arg-type]
+    lineage = Lineage(record=Wound([SHEATHED], []), configuration=configuration(), recipe_of=lambda _: None)  # type: ignore[arg-type]
     want = Orphan(start_m=0.0, end_m=500.0, pay_off="pay-off", why="no drum was reported there")
     assert lineage.without_parent(SHEATHED) == [want]
 

@@ -21,7 +21,24 @@ def change(t_s: float, alarm: str, event: str) -> AlarmChange:
 
 def row(t_s: float, alarm: str, event: str) -> AlarmRow:
     at = round(t_s * 1e3)
-    return AlarmRow("core-1", alarm, at, at, event, "x", "high", 1.0, 2.0, "mm", 5.0, "r", 1, "", "", None)
+    return AlarmRow(
+        line="core-1",
+        alarm=alarm,
+        occurrence_ms=at,
+        t_ms=at,
+        event=event,
+        state="x",
+        priority="high",
+        value=1.0,
+        limit=2.0,
+        unit="mm",
+        line_metre=5.0,
+        recipe="r",
+        revision=1,
+        by="",
+        reason="",
+        until_ms=None,
+    )
 
 
 def test_what_people_do_with_an_alarm_ends_it_not():

@@ -93,7 +93,9 @@ async def through_our_connection(port: int, clock: Clock) -> None:
             done.set()
 
     connection = Connection("bench", receive)
-    await connection.open(BrokerAddress("127.0.0.1", port), Broker(session_expiry_s=0, receive_maximum=WINDOW))
+    await connection.open(
+        BrokerAddress(host="127.0.0.1", port=port), Broker(session_expiry_s=0, receive_maximum=WINDOW)
+    )
     await connection.subscribe(FILTER)
     clock.ready()
     await done.wait()

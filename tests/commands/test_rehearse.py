@@ -72,14 +72,14 @@ def rehearsed(side: Side):
 
 
 def test_unchanged_limits_raise_the_alarms_of_the_record(folder):
-    found = run(stored_at(folder), Asked("core-1", START, END, {}))
+    found = run(stored_at(folder), Asked(line="core-1", start_ms=START, end_ms=END, changes={}))
     recorded = raised_on_record(folder)
     assert len(recorded) > 8
     assert sorted(rehearsed(found.before)) == sorted(recorded)
 
 
 def test_messages_come_back_to_the_bit_and_in_their_order(folder):
-    came = [m for part in History(stored_at(folder), "core-1").read(START - 1, END) for m in part]
+    came = [m for part in History(configuration=stored_at(folder), line="core-1").read(START - 1, END) for m in part]
     sent = decoded(ARRIVALS)
     assert [(m.stream, m.n) for m in came if isinstance(m, Message)] == [(m.stream, m.n) for m in sent]
     for a, b in zip(came, sent, strict=True):
@@ -91,7 +91,7 @@ def test_messages_come_back_to_the_bit_and_in_their_order(folder):
 
 
 def test_other_limits_raise_others_and_the_recorded_change_is_set_aside(folder):
-    found = run(stored_at(folder), Asked("core-1", START, END, {"core-2g5": {HI: 304.0}}))
+    found = run(stored_at(folder), Asked(line="core-1", start_ms=START, end_ms=END, changes={"core-2g5": {HI: 304.0}}))
     after = [r for r in found.after.raised if r.alarm == "oven-b/temperature/HI"]
     assert after[0].limit == 304.0
     assert round(after[0].t_s - T0) in (5, 6)
@@ -100,14 +100,17 @@ def test_other_limits_raise_others_and_the_recorded_change_is_set_aside(folder):
 
 
 def test_limits_of_the_cure_are_rehearsed_too(folder):
-    found = run(stored_at(folder), Asked("core-1", START, END, {"core-2g5": {"cure/index_warn": 9.0}}))
+    found = run(
+        stored_at(folder),
+        Asked(line="core-1", start_ms=START, end_ms=END, changes={"core-2g5": {"cure/index_warn": 9.0}}),
+    )
     scant = [r for r in found.after.raised if r.alarm == "cure/index-inner/scant"]
     assert scant
     assert scant[0].limit == 9.0
 
 
 def test_the_cure_is_that_of_the_record_where_its_limits_are(folder):
-    found = run(stored_at(folder), Asked("core-1", START, END, {"core-2g5": {HI: 304.0}}))
+    found = run(stored_at(folder), Asked(line="core-1", start_ms=START, end_ms=END, changes={"core-2g5": {HI: 304.0}}))
     of_cure = [[r for r in side.raised if r.alarm.startswith("cure/")] for side in (found.before, found.after)]
     assert of_cure[0] == of_cure[1]
 
@@ -115,8 +118,8 @@ def test_the_cure_is_that_of_the_record_where_its_limits_are(folder):
 @pytest.mark.parametrize("hi", [315.0, 304.9])
 def test_a_stream_alone_raises_what_the_engine_raises_for_it(folder, hi):
     path, changes = "oven-b/temperature", {"core-2g5": {HI: hi}}
-    alone = run(stored_at(folder), Asked("core-1", START, END, changes, stream=path))
-    whole = run(stored_at(folder), Asked("core-1", START, END, changes, with_cure=False))
+    alone = run(stored_at(folder), Asked(line="core-1", start_ms=START, end_ms=END, changes=changes, stream=path))
+    whole = run(stored_at(folder), Asked(line="core-1", start_ms=START, end_ms=END, changes=changes, with_cure=False))
     of_stream = [r for r in whole.after.raised if r.alarm in {f"{path}/{n}" for n in ("LOLO", "LO", "HI", "HIHI")}]
     assert [(r.alarm, r.t_s, r.end_s, r.priority, r.limit) for r in alone.after.raised] == [
         (r.alarm, pytest.approx(r.t_s, abs=2e-3), r.end_s and pytest.approx(r.end_s, abs=2e-3), r.priority, r.limit)
@@ -127,14 +130,22 @@ def test_a_stream_alone_raises_what_the_engine_raises_for_it(folder, hi):
 
 def test_a_stream_alone_needs_a_window_and_delays_in_seconds(folder):
     with pytest.raises(ValueError, match="has a window"):
-        run(stored_at(folder), Asked("core-1", START, END, {}, stream="spark-electrode/spark-fault"))
+        run(
+            stored_at(folder),
+            Asked(line="core-1", start_ms=START, end_ms=END, changes={}, stream="spark-electrode/spark-fault"),
+        )
     in_metres = {"window/oven-b/temperature/on_delay_s": None, "window/oven-b/temperature/on_delay_m": 10.0}
     with pytest.raises(ValueError, match="delays in m"):
-        run(stored_at(folder), Asked("core-1", START, END, {"core-2g5": in_metres}, stream="oven-b/temperature"))
+        run(
+            stored_at(folder),
+            Asked(
+                line="core-1", start_ms=START, end_ms=END, changes={"core-2g5": in_metres}, stream="oven-b/temperature"
+            ),
+        )
 
 
 def test_rates_are_over_what_is_on_record(folder):
-    asked = Asked("core-1", START - 7_200_000, END + 7_200_000, {}, with_cure=False)
+    asked = Asked(line="core-1", start_ms=START - 7_200_000, end_ms=END + 7_200_000, changes={}, with_cure=False)
     start, end = run(stored_at(folder), asked).span_ms(asked)
     assert start == pytest.approx(START, abs=1000)
     assert end == pytest.approx(START + 260_000, abs=1500)
@@ -142,8 +153,11 @@ def test_rates_are_over_what_is_on_record(folder):
 
 def test_several_lines_are_one_comparison_with_their_names(folder):
     c = stored_at(folder)
-    alone = run(c, Asked("core-1", START, END, {}, with_cure=False))
-    both = run(c, Asked("core-1", START, END, {}, with_cure=False, more_lines=("core-2", "core-1")))
+    alone = run(c, Asked(line="core-1", start_ms=START, end_ms=END, changes={}, with_cure=False))
+    both = run(
+        c,
+        Asked(line="core-1", start_ms=START, end_ms=END, changes={}, with_cure=False, more_lines=("core-2", "core-1")),
+    )
     assert len(both.before.raised) == len(alone.before.raised)
     assert {m.alarm for m in both.alarms} == {f"core-1/{m.alarm}" for m in alone.alarms}
 
@@ -151,7 +165,10 @@ def test_several_lines_are_one_comparison_with_their_names(folder):
 def test_known_faults_may_come_from_outside(folder, tmp_path):
     file = tmp_path / "known.csv"
     file.write_text("line,start_m,end_m,of\ncore-1,1100,1110,a mark\ncore-2,5,6,elsewhere\n")
-    found = run(stored_at(folder), Asked("core-1", START, END, {}, with_cure=False, known=known_in(file)))
+    found = run(
+        stored_at(folder),
+        Asked(line="core-1", start_ms=START, end_ms=END, changes={}, with_cure=False, known=known_in(file)),
+    )
     assert [(x.fault.start_m, x.fault.of) for x in found.caught] == [(1100.0, "a mark")]
     file.write_text("line,from\n")
     with pytest.raises(ValueError, match="no column start_m, end_m"):
@@ -159,12 +176,14 @@ def test_known_faults_may_come_from_outside(folder, tmp_path):
 
 
 def test_without_cure_no_alarm_of_the_cure_is_raised(folder):
-    found = run(stored_at(folder), Asked("core-1", START, END, {}, with_cure=False))
+    found = run(stored_at(folder), Asked(line="core-1", start_ms=START, end_ms=END, changes={}, with_cure=False))
     assert not [r for r in found.before.raised if r.alarm.startswith("cure/")]
 
 
 def test_a_span_in_the_middle_knows_its_drum(folder):
-    found = run(stored_at(folder), Asked("core-1", START + 100_000, END, {"core-2g5": {HI: 304.0}}))
+    found = run(
+        stored_at(folder), Asked(line="core-1", start_ms=START + 100_000, end_ms=END, changes={"core-2g5": {HI: 304.0}})
+    )
     assert all(r.t_s >= T0 + 100 for r in found.before.raised)
 
 
@@ -176,14 +195,14 @@ def test_it_tells_how_far_it_is_and_stops_when_asked(folder):
         return False
 
     with pytest.raises(CancelledError):
-        run(stored_at(folder), Asked("core-1", START, END, {}), stop)
+        run(stored_at(folder), Asked(line="core-1", start_ms=START, end_ms=END, changes={}), stop)
     assert len(shares) == 1
     assert 0 <= shares[0] <= 1
 
 
 def test_limits_that_cannot_be_are_refused_before_anything_runs(folder):
     with pytest.raises(LimitsError, match="must rise"):
-        run(stored_at(folder), Asked("core-1", START, END, {"core-2g5": {HI: 1.0}}))
+        run(stored_at(folder), Asked(line="core-1", start_ms=START, end_ms=END, changes={"core-2g5": {HI: 1.0}}))
 
 
 def test_the_recipes_of_a_time_are_those_that_were_in_force(folder):

@@ -43,7 +43,7 @@ def test_an_address_without_a_host_is_refused(url):
 
 
 def test_tls_checks_the_certificate_and_the_name():
-    context = BrokerAddress("plant.example", 8883, tls=True).tls_context()
+    context = BrokerAddress(host="plant.example", port=8883, tls=True).tls_context()
     assert context is not None
     assert (context.verify_mode, context.check_hostname) == (ssl.CERT_REQUIRED, True)
-    assert BrokerAddress("plant.example", 1883).tls_context() is None
+    assert BrokerAddress(host="plant.example", port=1883).tls_context() is None

@@ -70,7 +70,9 @@ def decoded(arrivals: Sequence[Arrival]) -> list:  # type: ignore[type-arg]
 
 def through_snapshot(engine: Pipeline) -> Pipeline:
     """The engine that a snapshot of this one comes back as."""
-    return load_snapshot(dump(engine), Given(engine.line, engine.revisions.earlier, engine.drums.fillings))
+    return load_snapshot(
+        dump(engine), Given(line=engine.line, recipes=engine.revisions.earlier, fillings=engine.drums.fillings)
+    )
 
 
 def finding(start_m: float, end_m: float | None, kind: FindingKind = FindingKind.WINDOW, **more: Any) -> Finding:

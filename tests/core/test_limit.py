@@ -13,7 +13,7 @@ from monitor.core.limit import Crossing, Limit, Stretch
 def stretch(t, v, open_=None) -> Stretch:
     t, v = np.asarray(t, dtype=float), np.asarray(v, dtype=float)
     shut = np.ones(len(t), dtype=bool) if open_ is None else np.asarray(open_, dtype=bool)
-    return Stretch(t, v, 4.0 * t, t, np.arange(len(t)), shut)
+    return Stretch(t_s=t, v=v, L_m=4.0 * t, known_s=t, seq=np.arange(len(t)), open=shut)
 
 
 def told(crossings: list[Crossing]) -> list[tuple[str, float]]:

@@ -45,7 +45,7 @@ def engine_at(line: str, share: float) -> tuple[Pipeline, tuple]:
 
 
 def given_of(engine: Pipeline) -> Given:
-    return Given(engine.line, engine.revisions.earlier, engine.drums.fillings)
+    return Given(line=engine.line, recipes=engine.revisions.earlier, fillings=engine.drums.fillings)
 
 
 @cache
@@ -134,10 +134,10 @@ def test_other_configuration_is_named():
     written, known = state()
     moved = known.line.model_copy(update={"settle_s": 6.0})
     with pytest.raises(OtherConfigurationError, match="line core-1 as it was described before"):
-        load(written, Given(moved, known.recipes, known.fillings))
+        load(written, Given(line=moved, recipes=known.recipes, fillings=known.fillings))
     none_of = {key: recipe for key, recipe in known.recipes.items() if key != ("core-2g5", 2)}
     with pytest.raises(OtherConfigurationError, match="core-2g5 revision 2"):
-        load(written, Given(known.line, none_of, known.fillings))
+        load(written, Given(line=known.line, recipes=none_of, fillings=known.fillings))
 
 
 def test_a_type_that_is_not_listed_is_an_error_when_it_is_written():
@@ -209,7 +209,9 @@ def test_a_snapshot_of_every_version_so_far_is_read_and_goes_on(kept):
     line = Line.model_validate_json((kept / "line.json").read_text())
     recipes = msgspec.json.decode((kept / "recipes.json").read_bytes())
     known = {(r["recipe"], r["revision"]): Recipe.model_validate(r) for r in recipes}
-    engine = load(gzip.decompress((kept / "state.gz").read_bytes()), Given(line, known, Fillings()))
+    engine = load(
+        gzip.decompress((kept / "state.gz").read_bytes()), Given(line=line, recipes=known, fillings=Fillings())
+    )
     facts = msgspec.json.decode((kept / "facts.json").read_bytes())
     assert snapshots.facts(engine) == facts
     before = engine.rows.next_m

@@ -211,9 +211,14 @@ def by_another_solver(trough_C: float, m_per_min: float) -> float:
     m, g = recipe.material, recipe.geometry
     assert m is not None
     wall = heat.HeatedWall(
-        g.inside_mm / 2e3, g.outer_diameter_mm / 2e3, 1.0, 1.0, m.compound_density_kg_m3, m.compound_heat_J_kgK,
-        m.compound_conductivity_W_mK,
-    )  # fmt: skip
+        core_radius_m=g.inside_mm / 2e3,
+        outer_radius_m=g.outer_diameter_mm / 2e3,
+        core_rho=1.0,
+        core_cp=1.0,
+        wall_rho=m.compound_density_kg_m3,
+        wall_cp=m.compound_heat_J_kgK,
+        wall_k=m.compound_conductivity_W_mK,
+    )
     zones = {"trough-1": 45.0, "trough-2": trough_C}
     pieces, edges, at = [], [0.0], 0.0
     for z in line.zone:

@@ -131,9 +131,18 @@ class FakeRecord:
         _first, verdicts = self.verdicts(line, start, start + min(wound, DRUM_M[line]))
         metres = {v.word: float(np.count_nonzero(verdicts == v)) for v in Verdict}
         return DrumRow(
-            line, number + 1, f"{line[-1]}-{1041 + number}", RECIPE[line], 1, start, end, round(begun_s * 1e3),
-            round((begun_s + DRUM_M[line] / pace) * 1e3) if done else None, DRUM_M[line], metres,
-        )  # fmt: skip
+            line=line,
+            filling=number + 1,
+            drum=f"{line[-1]}-{1041 + number}",
+            recipe=RECIPE[line],
+            revision=1,
+            start_m=start,
+            end_m=end,
+            start_ms=round(begun_s * 1e3),
+            end_ms=round((begun_s + DRUM_M[line] / pace) * 1e3) if done else None,
+            planned_length_m=DRUM_M[line],
+            metres=metres,
+        )
 
     # ---- Record --------------------------------------------------------------------------------------------
 
@@ -146,17 +155,17 @@ class FakeRecord:
             extra = {"dwell_s": {"shock-oven": 6 / pace, "oven-a": 28 / pace, "oven-b": 28 / pace}}
             rows.append(
                 NowRow(
-                    name,
-                    round(heard * 1e3),
-                    "running",
-                    pace,
-                    float(self._L(name, heard)),
-                    on.drum if on else None,
-                    on.filling if on else None,
-                    on.recipe if on else None,
-                    on.start_m if on else None,
-                    on.planned_length_m if on else None,
-                    extra,
+                    line=name,
+                    t_ms=round(heard * 1e3),
+                    state="running",
+                    speed_m_per_s=pace,
+                    line_metre=float(self._L(name, heard)),
+                    drum=on.drum if on else None,
+                    filling=on.filling if on else None,
+                    recipe=on.recipe if on else None,
+                    drum_start_m=on.start_m if on else None,
+                    planned_length_m=on.planned_length_m if on else None,
+                    extra=extra,
                 )
             )
         return rows
@@ -164,7 +173,19 @@ class FakeRecord:
     def health(self) -> Sequence[HealthRow]:
         t_ms = round(self.clock() * 1e3)
         free = 80 * 2**30
-        return [HealthRow("all lines", t_ms, 1200, {"not JSON": 3}, 0.3, 4, t_ms - 200, free, suspended=self.suspended)]
+        return [
+            HealthRow(
+                monitor="all lines",
+                t_ms=t_ms,
+                messages=1200,
+                rejected={"not JSON": 3},
+                lag_s=0.3,
+                queue=4,
+                last_commit_ms=t_ms - 200,
+                disk_free_bytes=free,
+                suspended=self.suspended,
+            )
+        ]
 
     def damaged_files(self) -> Sequence[DamagedFile]:
         return [DamagedFile(line="core-1", path="drums/core-1/000001.parquet", damage="missing")]
@@ -323,11 +344,23 @@ class FakeRecord:
     def rejected(self) -> Sequence[RejectedRow]:
         now = round(self.clock() * 1e3)
         return [
-            RejectedRow("core-1", "not JSON", 3, now - 61_000, "tarn/core-1/head/pressure",
-                        "expected JSON, got text that starts with 'ERR 17'; the sender's fault or its gateway's"),
-            RejectedRow("core-2", "unknown stream", 128, now - 4_000, "tarn/core-2/oven-c/temperature",
-                        "no stream oven-c/temperature on line core-2; add it to lines/core-2.toml or stop sending it"),
-        ]  # fmt: skip
+            RejectedRow(
+                line="core-1",
+                kind="not JSON",
+                count=3,
+                newest_ms=now - 61_000,
+                topic="tarn/core-1/head/pressure",
+                why="expected JSON, got text that starts with 'ERR 17'; the sender's fault or its gateway's",
+            ),
+            RejectedRow(
+                line="core-2",
+                kind="unknown stream",
+                count=128,
+                newest_ms=now - 4_000,
+                topic="tarn/core-2/oven-c/temperature",
+                why="no stream oven-c/temperature on line core-2; add it to lines/core-2.toml or stop sending it",
+            ),
+        ]
 
     def gaps(self, line: str, start_ms: int, end_ms: int) -> Sequence[tuple[str, int, int, int]]:
         return [("cold-gauge/diameter-x", 5120, 5123, round(START_S * 1e3) + 90_000)]
@@ -342,8 +375,24 @@ def some_alarms(now_s: float) -> list[AlarmRow]:
         t = round((now_s - ago_s) * 1e3)
         occurrence = round((now_s - (raised_ago_s or ago_s)) * 1e3)
         until = round((now_s + until_s) * 1e3) if until_s else None
-        return AlarmRow(line, alarm, occurrence, t, event, state, priority, value, limit, unit,
-                        FIRST_L_M[line] + 2000.0, RECIPE[line], 1, by, reason, until)  # fmt: skip
+        return AlarmRow(
+            line=line,
+            alarm=alarm,
+            occurrence_ms=occurrence,
+            t_ms=t,
+            event=event,
+            state=state,
+            priority=priority,
+            value=value,
+            limit=limit,
+            unit=unit,
+            line_metre=FIRST_L_M[line] + 2000.0,
+            recipe=RECIPE[line],
+            revision=1,
+            by=by,
+            reason=reason,
+            until_ms=until,
+        )
 
     return [
         row("core-1", "cold-gauge/diameter-y/HI", 900, "unacknowledged", "medium", 3.672, 3.66, "mm"),

@@ -72,7 +72,10 @@ def test_no_function_of_a_page_holds_callbacks_inside(path: Path) -> None:
 def test_e8_the_fold_is_of_the_answer_to_the_same_question(context: Context) -> None:
     """Two people with other bounds of the period see their own points."""
     empty = recurrence.layout.answer(context, "core-1", "event:", "20", 0.4, 20.0)
-    mine, theirs = (RecurrenceResult([], [], empty.x, empty.x, empty.x, p, "m") for p in (1.5, 2.5))
+    mine, theirs = (
+        RecurrenceResult(parts=[], more=[], x=empty.x, shade=empty.x, shade_at=empty.x, period=p, unit="m")
+        for p in (1.5, 2.5)
+    )
     context.answers.put(("recurring", "core-1", "event:", "20", 0.4, 20.0), mine)
     context.answers.put(("recurring", "core-1", "event:", "20", 1.0, 20.0), theirs)
     assert context.answers.get(("recurring", "core-1", "event:", "20", 0.4, 20.0), RecurrenceResult) is mine

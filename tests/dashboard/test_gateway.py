@@ -37,7 +37,7 @@ def test_numbers_rise_even_when_the_clock_stands_or_goes_back():
 
 
 def test_without_a_broker_nothing_is_claimed_to_be_sent():
-    gateway = MqttGateway("tarn", BrokerAddress("127.0.0.1", 1))
+    gateway = MqttGateway("tarn", BrokerAddress(host="127.0.0.1", port=1))
     with pytest.raises(NotSentError, match=r"no broker at mqtt://127.0.0.1:1"):
         gateway.send("core-1", ACTION)
 

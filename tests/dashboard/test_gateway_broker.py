@@ -71,7 +71,7 @@ def test_an_answer_arrives_as_it_was_encoded(broker):
     listener.on_subscribe = lambda *_: subscribed.put(True)
     listener.connect("127.0.0.1", broker.port)
     listener.loop_start()
-    gateway = MqttGateway("tarn", BrokerAddress("127.0.0.1", broker.port), clock=lambda: 7.0)
+    gateway = MqttGateway("tarn", BrokerAddress(host="127.0.0.1", port=broker.port), clock=lambda: 7.0)
     gateway.start()
     try:
         assert subscribed.get(timeout=PATIENCE_S)
@@ -85,7 +85,7 @@ def test_an_answer_arrives_as_it_was_encoded(broker):
 
 
 def test_a_broker_that_went_away_is_told_to_the_person(broker):
-    gateway = MqttGateway("tarn", BrokerAddress("127.0.0.1", broker.port))
+    gateway = MqttGateway("tarn", BrokerAddress(host="127.0.0.1", port=broker.port))
     gateway.start()
     try:
         until(lambda: gateway.send("core-2", ACTION) is None)

@@ -8,7 +8,7 @@ from dashboard.jobs import AT_ONCE, ProcessBench, TooManyError
 from monitor.analysis.rehearse import Asked
 from tests.shell.works import until
 
-ASKED = Asked("core-1", 0, 1, {})
+ASKED = Asked(line="core-1", start_ms=0, end_ms=1, changes={})
 
 
 def quick(end, _configuration, _asked):

@@ -37,7 +37,7 @@ class Wire:
 @pytest.fixture
 def full() -> Sender:
     """A sender with messages 0 to 4 of numbering 7, whose monitor has answered before."""
-    one = Sender(Outbox(heard=True))
+    one = Sender(outbox=Outbox(heard=True))
     for n in range(5):
         one.put("a", n, b"%d" % n, 7)
     return one
@@ -243,7 +243,7 @@ class Monitor(TimedWire):
 
 @pytest.mark.parametrize("count", [1, 3])
 def test_a_message_that_no_report_can_name_holds_up_nothing_and_stays(count: int) -> None:
-    one = Sender(Outbox(heard=True), window=5)
+    one = Sender(outbox=Outbox(heard=True), window=5)
     unreadable = [b"%d" % n for n in range(count)]
     wire = Monitor(sender=one, unreadable=frozenset(unreadable))
 

@@ -20,16 +20,25 @@ def cable(c: dict[str, Any]) -> Cable:
     """The case's element."""
     g, p, i = c["geometry"], c["properties"], c["initial"]
     return Cable(
-        g["core_radius_m"], g["outer_radius_m"], p["core_rho"], p["core_cp"], p["ins_rho"], p["ins_cp"], p["ins_k"],
-        i["T_core_C"], i["T_ins_C"],
-    )  # fmt: skip
+        inner_m=g["core_radius_m"],
+        outer_m=g["outer_radius_m"],
+        core_kg_m3=p["core_rho"],
+        core_J_kgK=p["core_cp"],
+        wall_kg_m3=p["ins_rho"],
+        wall_J_kgK=p["ins_cp"],
+        wall_W_mK=p["ins_k"],
+        core_C=i["T_core_C"],
+        wall_C=i["T_ins_C"],
+    )
 
 
 def zone(z: dict[str, Any]) -> PathZone:
     """One zone, with a constant temperature or a profile."""
     knots = z.get("T_profile", [[0.0, z.get("T_C")]])
     t_s, T_C = zip(*knots, strict=True)
-    return PathZone(z["start_m"], z["end_m"], z["h_W_m2K"], tuple(T_C), tuple(t_s), z["name"])
+    return PathZone(
+        start_m=z["start_m"], end_m=z["end_m"], film_W_m2K=z["h_W_m2K"], T_C=tuple(T_C), t_s=tuple(t_s), name=z["name"]
+    )
 
 
 def way(c: dict[str, Any]) -> Way:

@@ -77,7 +77,10 @@ def test_a_film_off_by_fifteen_percent_moves_the_index_by_far_and_the_surface_by
     """A lesson of the model's authors: a factor of about 1.6 either way, against about 11 K."""
 
     def off(factor: float) -> Way:
-        zones = tuple(PathZone(z.start_m, z.end_m, z.film_W_m2K * factor, z.T_C) for z in WAY.zones[:5])
+        zones = tuple(
+            PathZone(start_m=z.start_m, end_m=z.end_m, film_W_m2K=z.film_W_m2K * factor, T_C=z.T_C)
+            for z in WAY.zones[:5]
+        )
         return Way((*zones, WAY.zones[5]), WAY.air_film_W_m2K, WAY.air_C, WAY.exit_m)
 
     low, plain, high = (Steady.of(CABLE, off(f), *RATES).at(230 / 60) for f in (0.85, 1.0, 1.15))

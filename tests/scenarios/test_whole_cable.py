@@ -51,7 +51,11 @@ class Works:
 
     @property
     def lineage(self) -> Lineage:
-        return Lineage(self.record, self.configuration, lambda d: self.configuration.recipes.get(d.recipe))
+        return Lineage(
+            record=self.record,
+            configuration=self.configuration,
+            recipe_of=lambda d: self.configuration.recipes.get(d.recipe),
+        )
 
     def drum(self, name: str) -> DrumRow:
         return self.record.drums_named(name)[0]

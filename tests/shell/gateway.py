@@ -57,9 +57,18 @@ class Faster:
 
 def main(settings: SimpleNamespace) -> None:
     run = StoryRun(Path(settings.story))
-    address = BrokerAddress("127.0.0.1", settings.port)
+    address = BrokerAddress(host="127.0.0.1", port=settings.port)
     folder = Path(settings.folder)
-    publisher = Publisher("tarn", {"core-1": run}, Faster(settings.speed, 0.0), None, address, print, None, folder)
+    publisher = Publisher(
+        works="tarn",
+        runs={"core-1": run},
+        pace=Faster(settings.speed, 0.0),
+        until_s=None,
+        broker=address,
+        say=print,
+        truth_folder=None,
+        left_folder=folder,
+    )
     first = next(run.messages())
     run.next_n = dict(publisher.senders["core-1"].outbox.next_n)
     if settings.keeps_pace:

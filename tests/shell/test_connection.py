@@ -24,7 +24,7 @@ SETTINGS = Broker(receive_maximum=20)
 def running(request, tmp_path_factory) -> Iterator[tuple[Process, BrokerAddress]]:
     port = free_port()
     one = broker(request.param, tmp_path_factory.mktemp("broker"), port).start()
-    yield one, BrokerAddress("127.0.0.1", port)
+    yield one, BrokerAddress(host="127.0.0.1", port=port)
     one.close()
 
 
@@ -105,7 +105,7 @@ async def test_own_messages_do_not_come_back_where_the_broker_knows_how(running)
 async def test_who_speaks_no_mqtt_is_given_up_and_the_socket_closed():
     """Also where the attempt is cancelled while the broker has not answered."""
     with socket.create_server(("127.0.0.1", free_port())) as silent:
-        at = BrokerAddress("127.0.0.1", silent.getsockname()[1])
+        at = BrokerAddress(host="127.0.0.1", port=silent.getsockname()[1])
         connection = Connection("silent", lambda _: None)
         opening = asyncio.create_task(connection.open(at, SETTINGS))
         accepted, _ = await asyncio.to_thread(silent.accept)
@@ -123,7 +123,7 @@ async def test_who_speaks_no_mqtt_is_given_up_and_the_socket_closed():
 async def test_a_port_where_nobody_listens_is_an_error_that_names_it():
     connection = Connection("nobody", lambda _: None)
     with pytest.raises(OSError, match="refused"):
-        await connection.open(BrokerAddress("127.0.0.1", free_port()), SETTINGS)
+        await connection.open(BrokerAddress(host="127.0.0.1", port=free_port()), SETTINGS)
     connection.close()
     assert isinstance(connection.lost.exception(), ConnectionLostError)
 

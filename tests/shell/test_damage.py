@@ -76,7 +76,7 @@ def test_an_hour_that_cannot_be_read_is_missing_and_the_others_are_answered(plac
     way(hours(place)[1])
     trend = StoreReader(settings_at(place)).samples(OVEN, 0, 10**15)
     assert trend.v.tolist() == [290.0 + i for i in range(20) if not 6 <= i < 12]
-    parts = History(stored_at(place), "core-1").read(0, 10**15)
+    parts = History(configuration=stored_at(place), line="core-1").read(0, 10**15)
     assert [m.body.v[0] for part in parts for m in part] == trend.v.tolist()
     assert len([r for r in caplog.records if "cannot be read" in r.message]) == (way is not Path.unlink)
 
@@ -281,7 +281,7 @@ def test_a_file_that_is_not_ours_is_passed_over(place, name):
     (hours(place)[0].parent / name).write_text("not ours")
     (place / "lines" / "core-1" / "2025-12-99").mkdir()
     assert samples_of(place) == [290.0 + i for i in range(20)]
-    parts = History(stored_at(place), "core-1").read(0, 10**15)
+    parts = History(configuration=stored_at(place), line="core-1").read(0, 10**15)
     assert len([m for part in parts for m in part]) == 20
 
 

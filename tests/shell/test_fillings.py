@@ -84,7 +84,7 @@ def of_filling(reader: StoreReader, folder: Path, drum: DrumRow) -> dict[str, ob
     """All that the record says of one filling but for its name."""
     end = drum.end_m if drum.end_m is not None else 1e9
     first, verdict = reader.verdicts(drum.line, drum.start_m, end)
-    lineage = Lineage(reader, stored_at(folder), lambda _: None)
+    lineage = Lineage(record=reader, configuration=stored_at(folder), recipe_of=lambda _: None)
     rows = reader.rows(drum.line, drum.start_m, end)
     return {
         "where": (drum.start_m, drum.end_m, drum.start_ms, drum.end_ms, drum.recipe),

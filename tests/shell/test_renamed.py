@@ -32,14 +32,22 @@ def desk(place):
 
 def payoffs(desk) -> list[str]:
     start_ms = round(T0 * 1e3)
-    found = [m for part in History(desk.configuration, "lay-1").read(start_ms, start_ms + 200_000) for m in part]
+    found = [
+        m
+        for part in History(configuration=desk.configuration, line="lay-1").read(start_ms, start_ms + 200_000)
+        for m in part
+    ]
     return [m.body.drum for m in found if isinstance(m, Message) and isinstance(m.body, PayoffChange)]
 
 
 def test_a_line_made_again_from_its_messages_reads_them(desk):
     c, start_ms = desk.configuration, round(T0 * 1e3)
     pipeline = Pipeline(c.lines["lay-1"], c.recipes_for("lay-1"))
-    outputs = [o for part in History(c, "lay-1").read(start_ms, start_ms + 200_000) for o in pipeline.feed(part)]
+    outputs = [
+        o
+        for part in History(configuration=c, line="lay-1").read(start_ms, start_ms + 200_000)
+        for o in pipeline.feed(part)
+    ]
     assert sorted(o.drum for o in outputs if isinstance(o, Splice)) == sorted(DRUMS)
 
 

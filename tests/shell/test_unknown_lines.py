@@ -41,7 +41,7 @@ def answered(one: UnknownLines, arrival: Arrival) -> Rejected:
 
 
 def test_the_answer_names_the_message_and_what_to_do_and_is_not_final():
-    found = answered(UnknownLines("tarn", LINES), of("core-9"))
+    found = answered(UnknownLines(works="tarn", lines=LINES), of("core-9"))
     assert found.number is not None
     assert (str(found.number.stream), found.number.start, found.number.n) == ("core-9/oven-a/temperature", 5, 7)
     assert not found.final
@@ -50,11 +50,11 @@ def test_the_answer_names_the_message_and_what_to_do_and_is_not_final():
 
 @pytest.mark.parametrize("arrival", [of("core-9", payload=b"{"), of("core-2"), Arrival("tarn/core-9/x", b"{}", T0)])
 def test_what_has_no_number_no_topic_or_another_monitor_is_not_answered(arrival):
-    assert answered(UnknownLines("tarn", LINES), arrival).number is None
+    assert answered(UnknownLines(works="tarn", lines=LINES), arrival).number is None
 
 
 def test_no_more_names_are_answered_than_the_rules_have_until_some_fell_silent():
-    one = UnknownLines("tarn", LINES)
+    one = UnknownLines(works="tarn", lines=LINES)
     names = [f"stray-{i}" for i in range(rules.UNKNOWN_LINES_MAX + 5)]
     found = [answered(one, of(name, t_s=T0 + i)).number for i, name in enumerate(names)]
     assert [number is not None for number in found] == [True] * rules.UNKNOWN_LINES_MAX + [False] * 5
@@ -67,7 +67,7 @@ def test_no_more_names_are_answered_than_the_rules_have_until_some_fell_silent()
 @pytest.mark.parametrize("back_s", [0.0, -3600.0])
 def test_no_more_answers_are_given_a_second_than_the_rules_have(back_s):
     """Nor where the clock goes back."""
-    one = UnknownLines("tarn", LINES)
+    one = UnknownLines(works="tarn", lines=LINES)
     at = [T0 + i / 1000 for i in range(3000)] + [T0 + back_s + i / 1000 for i in range(3000)]
     count = sum(answered(one, of("core-9", i, t)).number is not None for i, t in enumerate(at))
     most = rules.UNKNOWN_LINE_ANSWERS_PER_S
@@ -79,7 +79,7 @@ def test_one_monitor_of_the_works_answers():
     lines = sorted(c.lines)
     parts = [[lines[0]], lines[1:3], lines[3:], lines, lines[1:]]
     assert [unknown_lines.answers_for_all(c, part) for part in parts] == [True, False, False, True, False]
-    at = BrokerAddress("127.0.0.1", 1)
+    at = BrokerAddress(host="127.0.0.1", port=1)
     links = [_link(c, part, at, time.time) for part in parts]  # type: ignore[arg-type]
     listening = [_listener(c, part, link) is not None for part, link in zip(parts, links, strict=True)]
     assert listening == [True, False, False, False, False]  # who has all lines receives them anyway
@@ -108,7 +108,7 @@ def test_the_service_publishes_it_and_a_sender_puts_it_aside_until_the_line_is_t
         return [Refused(**json.loads(payload)) for at, payload in link.published if at == topic]
 
     asyncio.run(running(service, lambda: eventually(lambda: len(refused()) == 3)))
-    sender = Sender(Outbox())
+    sender = Sender(outbox=Outbox())
     for n in range(3):
         sender.put("oven-a/temperature", n, b"%d" % n, 5)
     for one in refused():
@@ -127,7 +127,13 @@ def test_where_monitors_share_the_lines_one_listens_now_and_then(tmp_path, monke
     monkeypatch.setattr(unknown_lines, "LISTEN_S", 3.0)
     monkeypatch.setattr(unknown_lines, "EVERY_S", 3.2)
     c, port = configuration(), free_port()
-    link = Link(BrokerAddress("127.0.0.1", port), c.works.broker, [], f"listening-{kind}", lambda _: None)
+    link = Link(
+        address=BrokerAddress(host="127.0.0.1", port=port),
+        settings=c.works.broker,
+        filters=[],
+        name=f"listening-{kind}",
+        say=lambda _: None,
+    )
     one = broker(kind, tmp_path, port)
 
     async def listening() -> None:

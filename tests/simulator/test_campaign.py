@@ -80,8 +80,8 @@ def test_pieces_cover_the_drum_once_and_reels_keep_their_guard(at, reel_m, guard
     run = runs()["rewind-1"]
     campaign = Campaign(reel_m=reel_m, short_m=10.0, guard_m=guard_m)
     flaws = tuple(type("F", (), {"metre": 700 - x, "cause": "x"})() for x in at)
-    planner = _Planner(run.line, run.recipe, campaign, [], iter(()), _Way(0.0))
-    pieces = planner._pieces(Wound("S", 700.0, 0.0, flaws), 700.0)
+    planner = _Planner(line=run.line, recipe=run.recipe, campaign=campaign, on=[], names=iter(()), way=_Way(0.0))
+    pieces = planner._pieces(Wound(name="S", length_m=700.0, ready_s=0.0, flaws=flaws), 700.0)
     assert sum(length for length, _ in pieces) == pytest.approx(700.0)
     edges = np.cumsum([0.0, *(length for length, _ in pieces)])
     for (a, b), (_, scrap) in zip(pairwise(edges), pieces, strict=True):

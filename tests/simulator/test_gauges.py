@@ -15,7 +15,16 @@ STREAM = "cold-gauge/diameter-x"
 
 def gauge(*troubles: InstrumentTrouble, interval_s: float = 0.1, sigma: float = 0.0, **more: object) -> Gauge:
     settings = StreamSettings(station="cold-gauge", quantity="diameter-x", unit="mm", interval_s=interval_s)
-    return Gauge(settings, lambda t: 3.0 + 0.01 * t, sigma, 3, troubles, None, np.random.default_rng(1), **more)
+    return Gauge(
+        settings=settings,
+        truth=lambda t: 3.0 + 0.01 * t,
+        sigma=sigma,
+        decimals=3,
+        troubles=troubles,
+        repeat_s=None,
+        rng=np.random.default_rng(1),
+        **more,
+    )
 
 
 def trouble(kind: str, **more: float) -> InstrumentTrouble:
@@ -74,7 +83,16 @@ def test_a_drop_out_sends_nothing_and_bad_values_are_marked(interval_s):
 
 def test_a_still_gauge_has_no_noise_at_zero():
     settings = StreamSettings(station="line", quantity="speed", unit="m/min", interval_s=1.0)
-    one = Gauge(settings, np.zeros_like, 1.0, 3, (), None, np.random.default_rng(1), still=True)
+    one = Gauge(
+        settings=settings,
+        truth=np.zeros_like,
+        sigma=1.0,
+        decimals=3,
+        troubles=(),
+        repeat_s=None,
+        rng=np.random.default_rng(1),
+        still=True,
+    )
     assert not one.take(60_000).said.any()
 
 

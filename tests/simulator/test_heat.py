@@ -43,7 +43,13 @@ def kinetics(case: dict[str, Any], key: str) -> Arrhenius:
 def solved(case: dict[str, Any], step_s: float = heat.STEP_S) -> tuple[heat.CuredElements, float]:
     g, p = case["geometry"], case["properties"]
     wall = heat.HeatedWall(
-        g["core_radius_m"], g["outer_radius_m"], p["core_rho"], p["core_cp"], p["ins_rho"], p["ins_cp"], p["ins_k"]
+        core_radius_m=g["core_radius_m"],
+        outer_radius_m=g["outer_radius_m"],
+        core_rho=p["core_rho"],
+        core_cp=p["core_cp"],
+        wall_rho=p["ins_rho"],
+        wall_cp=p["ins_cp"],
+        wall_k=p["ins_k"],
     )
     inner = {e for z in case["zones"] for e in (z["start_m"], z["end_m"]) if 0 < e < case["exit_m"]}
     edges_m = sorted({0.0, case["exit_m"]} | inner)
@@ -80,7 +86,15 @@ def test_cure_cases(name: str) -> None:
 
 def test_no_heat_is_made_or_lost_without_a_film() -> None:
     """With no film the element's heat content stays: conductor and wall meet at their mean by heat capacity."""
-    wall = heat.HeatedWall(0.9e-3, 1.8e-3, 8930.0, 390.0, 1180.0, 1300.0, 0.25)
+    wall = heat.HeatedWall(
+        core_radius_m=0.9e-3,
+        outer_radius_m=1.8e-3,
+        core_rho=8930.0,
+        core_cp=390.0,
+        wall_rho=1180.0,
+        wall_cp=1300.0,
+        wall_k=0.25,
+    )
     slow = Arrhenius(time_s=1.0, reference_C=100.0, activation_energy_J_mol=1e5)
     piece = heat.PathPiece(1e-9, lambda t: np.full_like(t, 500.0))
     cured = heat.solve(wall, [piece], np.array([[0.0, 60.0]]), (20.0, 120.0), slow, slow)

@@ -12,7 +12,7 @@ SETPOINT_C = 300.0
 
 
 def oven(*troubles: OvenTrouble, repeat_s: float | None = None, seed: int = 1) -> Oven:
-    return Oven(SETPOINT_C, troubles, repeat_s, np.random.default_rng(seed))
+    return Oven(setpoint_C=SETPOINT_C, troubles=troubles, repeat_s=repeat_s, rng=np.random.default_rng(seed))
 
 
 def trouble(kind: str, **more: float) -> OvenTrouble:

@@ -78,9 +78,18 @@ def publisher(port: int, minutes: float, folder: Path | None = None) -> Publishe
     pace = begin(0.0, 1_764_000_000.0, minutes * 60)
     run = simulate(made(), configuration(), "core-1", pace.start_s)
     until_s = pace.start_s + minutes * 60
-    address = BrokerAddress("127.0.0.1", port)
+    address = BrokerAddress(host="127.0.0.1", port=port)
     said: list[str] = []
-    return Publisher("tarn", {"core-1": run}, pace, until_s, address, said.append, None, folder)
+    return Publisher(
+        works="tarn",
+        runs={"core-1": run},
+        pace=pace,
+        until_s=until_s,
+        broker=address,
+        say=said.append,
+        truth_folder=None,
+        left_folder=folder,
+    )
 
 
 def expected(minutes: float) -> dict[str, int]:
@@ -134,8 +143,15 @@ async def test_a_broker_that_dies_is_met_again(tmp_path: Path) -> None:
     port, start_s = free_port(), time.time()
     run = simulate(made(), configuration(), "core-1", start_s)
     said: list[str] = []
-    address = BrokerAddress("127.0.0.1", port)
-    one = Publisher("tarn", {"core-1": run}, begin(1.0, start_s, 0.0), start_s + 12.0, address, said.append)
+    address = BrokerAddress(host="127.0.0.1", port=port)
+    one = Publisher(
+        works="tarn",
+        runs={"core-1": run},
+        pace=begin(1.0, start_s, 0.0),
+        until_s=start_s + 12.0,
+        broker=address,
+        say=said.append,
+    )
     async with asyncio.timeout(180):
         async with broker(tmp_path, port, signal.SIGKILL):
             publishing = asyncio.create_task(one.publish())

@@ -128,7 +128,7 @@ def test_spells_do_not_depend_on_cuts(values: list[int], data: st.DataObject) ->
         x = v[part]
         return list(spells.feed(t[part], x > 1, x > 0, x > 2, x))
 
-    whole, parts = Spells(1), Spells(1)
+    whole, parts = Spells(sign=1), Spells(sign=1)
     assert feed(whole, slice(None)) + whole.end() == [
         *feed(parts, slice(0, cut)),
         *feed(parts, slice(cut, None)),

@@ -261,7 +261,7 @@ def test_a_publisher_by_the_rules_never_forgets_what_is_not_stored_and_nothing_i
 
 @given(numbers)
 def test_a_numbering_keeps_spans_rising_and_apart(arrivals):
-    one = Numbering(0)
+    one = Numbering(start=0)
     for n in arrivals:
         one.add(n)
     for (_, last), (first, _) in zip(one.spans, one.spans[1:], strict=False):

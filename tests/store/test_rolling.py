@@ -30,7 +30,11 @@ def arrival(path: str, second: float, **fields: object) -> Arrival:
 
 def kept(desk) -> list[tuple[int, int]]:
     start_ms = round(T0 * 1e3)
-    found = [m for part in History(desk.configuration, "core-1").read(start_ms, start_ms + 100_000) for m in part]
+    found = [
+        m
+        for part in History(configuration=desk.configuration, line="core-1").read(start_ms, start_ms + 100_000)
+        for m in part
+    ]
     return [(m.start, m.n) for m in found if isinstance(m, Message)]
 
 

@@ -157,7 +157,7 @@ class Gateway:
     messages: Sequence[Message]
     clock: Callable[[], float]
     speed: float
-    sender: Sender = field(default_factory=lambda: Sender(Outbox(most=100_000)))
+    sender: Sender = field(default_factory=lambda: Sender(outbox=Outbox(most=100_000)))
     cut: asyncio.Event = field(default_factory=asyncio.Event)
     refused: list[tuple[str, int]] = field(default_factory=list)
 

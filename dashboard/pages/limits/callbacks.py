@@ -229,7 +229,16 @@ def _asked(context: Context, form: Form) -> Asked:
     stream = _stream_alone(form.group, changes) if form.alone else None
     lines = tuple(_lines(context, form.line, bool(form.everywhere)))
     of = {form.recipe: changes} if changes else {}
-    return Asked(form.line, start, end, of, bool(form.cure), lines, None, stream)
+    return Asked(
+        line=form.line,
+        start_ms=start,
+        end_ms=end,
+        changes=of,
+        with_cure=bool(form.cure),
+        more_lines=lines,
+        known=None,
+        stream=stream,
+    )
 
 
 def _limit_asked(context: Context, form: Form) -> AskedLimit:

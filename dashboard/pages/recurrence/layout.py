@@ -193,7 +193,7 @@ def _at(f: Finding) -> float:
     return f.start_m if f.kind is FindingKind.WINDOW or f.end_m is None else (f.start_m + f.end_m) / 2
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RecurrenceResult:
     """What the page shows, and what the fold needs."""
 
@@ -206,16 +206,17 @@ class RecurrenceResult:
     unit: str = "m"
 
 
+def _no_result(said: str) -> RecurrenceResult:
+    return RecurrenceResult(parts=[html.P(said)], more=[], x=np.empty(0), shade=None, shade_at=None, period=None)
+
+
 def answer(context: Context, line: str, what: str, drums: str, least: float, most: float) -> RecurrenceResult:
     """The period, its rivals, the clock and the part; then what went before and where faults come from."""
     of = cable(context, line, drums)
-    nothing = np.empty(0)
     if of is None:
-        return RecurrenceResult([html.P("No drum of this line is recorded yet.")], [], nothing, None, None, None)
+        return _no_result("No drum of this line is recorded yet.")
     if not 0 < least < most:
-        return RecurrenceResult(
-            [html.P("Search spacing: the first value must be below the second.")], [], nothing, None, None, None
-        )
+        return _no_result("Search spacing: the first value must be below the second.")
     kind, _, path = what.partition(":")
     if kind == "signal":
         counter, moving = (_recorded(context, of, p) for p in (of.line.counter.stream, of.line.counter.speed))
@@ -254,7 +255,7 @@ def answer(context: Context, line: str, what: str, drums: str, least: float, mos
         *_paretos(context, of),
     ]  # fmt: skip
     period = found.period if isinstance(found, Found) else found.best
-    return RecurrenceResult(shown, more, x, None, None, period)
+    return RecurrenceResult(parts=shown, more=more, x=x, shade=None, shade_at=None, period=period)
 
 
 @dataclass(frozen=True, slots=True)
@@ -293,7 +294,7 @@ def _signal(
 ) -> RecurrenceResult:
     at, v, nothing = signal.at, signal.v, np.empty(0)
     if len(v) < 100:
-        return RecurrenceResult([html.P("Not enough data in the selected drums.")], [], nothing, None, None, None)
+        return _no_result("Not enough data in the selected drums.")
     found, power = find_wave(v, signal.spacing, least, most)
     readings = f"readings every {exact(signal.spacing)} {signal.unit}"
     shown: Children = [_said(found, int(np.isfinite(v).sum()), readings, signal.unit)]
@@ -322,7 +323,7 @@ def _signal(
         )  # fmt: skip
     shown.append(_rivals(found))
     period = found.period if isinstance(found, Wave) else found.best
-    return RecurrenceResult(shown, [], nothing, v, at, period, signal.unit)
+    return RecurrenceResult(parts=shown, more=[], x=nothing, shade=v, shade_at=at, period=period, unit=signal.unit)
 
 
 def _speed(x: Floats, t: Floats) -> float:

@@ -42,7 +42,7 @@ DECISIONS = 500  # the newest that are looked at for what is held
 MOST = 20_000
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LineShift:
     """What one line came to in a shift; lengths in m by verdict word."""
 
@@ -161,14 +161,14 @@ def of_line(context: Context, line: Line, span: ShiftSpan, until_ms: int) -> Lin
         busy = min(producing_s(states, span.start_ms, until_ms), planned)
         said = indicators(planned, busy, sum(metres.values()), metres[Verdict.CONFORMING.word], nominal)
     return LineShift(
-        line,
-        metres,
-        halts,
-        said,
-        now.state if now else "no data received yet",
-        drum_change_due(context, line),
-        now.drum or "" if now else "",
-        in_state_s(states, span.start_ms, until_ms, (UNKNOWN,)),
+        line=line,
+        metres=metres,
+        stops=halts,
+        said=said,
+        state=now.state if now else "no data received yet",
+        drum_change_due=drum_change_due(context, line),
+        drum=now.drum or "" if now else "",
+        unheard_s=in_state_s(states, span.start_ms, until_ms, (UNKNOWN,)),
     )
 
 

@@ -35,7 +35,7 @@ class TrendRequest:
     end_ms: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TrendChoice:
     """What an address asks for: a line, and of the rest what it names; `since` and `until` are local times."""
 
@@ -56,7 +56,9 @@ def choice_of(context: Context, search: str) -> TrendChoice | None:
     since, until = (query.get(name) if local_ms(query.get(name), context.zone) else None for name in ("from", "until"))
     span = query.get("span")
     streams = tuple(path for path in query.get("streams", "").split(",") if path in known)
-    return TrendChoice(line.line, streams, span if span in (*SPANS, CUSTOM) else None, since, until)
+    return TrendChoice(
+        line=line.line, streams=streams, span=span if span in (*SPANS, CUSTOM) else None, since=since, until=until
+    )
 
 
 def content(context: Context) -> Children:

@@ -180,7 +180,7 @@ def _said(cure: Cure, found: SettingResult) -> Children:
 
 def _curve(found: SettingResult, name: str, now: bool) -> Along:
     p, t = found.profile.position_m, found.profile.trace
-    return Along(name, p, t.inner_C, t.surface_C, t.index_inner, now)
+    return Along(name=name, position_m=p, inner_C=t.inner_C, surface_C=t.surface_C, index=t.index_inner, now=now)
 
 
 def _along(line: Line, cure: Cure, found: SettingResult, plain: SettingResult) -> Component:

@@ -47,10 +47,16 @@ def cable_of(recipe: Recipe) -> Cable:
     if m is None:
         raise ValueError(f"recipe {recipe.recipe} has no [material]: add it to compute its cure")
     return Cable(
-        g.inside_mm / 2e3, g.outer_diameter_mm / 2e3, m.conductor_density_kg_m3, m.conductor_heat_J_kgK,
-        m.compound_density_kg_m3, m.compound_heat_J_kgK, m.compound_conductivity_W_mK,
-        m.conductor_entry_C, m.compound_entry_C,
-    )  # fmt: skip
+        inner_m=g.inside_mm / 2e3,
+        outer_m=g.outer_diameter_mm / 2e3,
+        core_kg_m3=m.conductor_density_kg_m3,
+        core_J_kgK=m.conductor_heat_J_kgK,
+        wall_kg_m3=m.compound_density_kg_m3,
+        wall_J_kgK=m.compound_heat_J_kgK,
+        wall_W_mK=m.compound_conductivity_W_mK,
+        core_C=m.conductor_entry_C,
+        wall_C=m.compound_entry_C,
+    )
 
 
 def limits_of(recipe: Recipe) -> CureLimits:
@@ -72,7 +78,13 @@ def way_of(line: Line, zone_C: dict[str, float], sign: float = 0.0) -> Way:
     """The line's path at constant temperatures by name of zone; a zone not named is as warm as the air."""
     air_C = line.open_air.temperature_C
     zones = tuple(
-        PathZone(z.start_m, z.end_m, film_of(line, z, sign), (zone_C.get(z.name, air_C),), name=z.name)
+        PathZone(
+            start_m=z.start_m,
+            end_m=z.end_m,
+            film_W_m2K=film_of(line, z, sign),
+            T_C=(zone_C.get(z.name, air_C),),
+            name=z.name,
+        )
         for z in zones_on_path(line)
     )
     return Way(zones, film_of(line, None, sign), air_C, line.take_up_m)
@@ -83,7 +95,7 @@ def zones_on_path(line: Line) -> list[LineZone]:
     return sorted((z for z in line.zone if 0 <= z.start_m < line.take_up_m), key=lambda z: z.start_m)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
     """One recipe on one line, ready to march: three cases of film coefficients (nominal, low, high) side by side.
 
@@ -141,11 +153,20 @@ class Plan:
         held = np.array([*(line.streams[s].held_s for s in streams), np.inf])
         needed = np.array([*(line.streams[s].required for s in streams), False])
         return cls(
-            recipe, cable, wall, Route.of(wall, edges, films, medium), rate_of(cure.t90) if cure else NEVER,
-            rate_of(cure.degradation) if cure else NEVER, limits_of(recipe) if cure else NO_LIMITS, streams,
-            {z.name: z.temperature for z in zones if z.temperature}, held, needed, line.open_air.temperature_C,
-            int(np.searchsorted(edges, also[0])) - 1 if also else None,
-        )  # fmt: skip
+            recipe=recipe,
+            cable=cable,
+            wall=wall,
+            route=Route.of(wall, edges, films, medium),
+            t90=rate_of(cure.t90) if cure else NEVER,
+            ageing=rate_of(cure.degradation) if cure else NEVER,
+            limits=limits_of(recipe) if cure else NO_LIMITS,
+            streams=streams,
+            zone_of={z.name: z.temperature for z in zones if z.temperature},
+            held_s=held,
+            needed=needed,
+            air_C=line.open_air.temperature_C,
+            sheave_piece=int(np.searchsorted(edges, also[0])) - 1 if also else None,
+        )
 
 
 def longest_held_s(line: Line) -> float:

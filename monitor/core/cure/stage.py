@@ -230,7 +230,9 @@ class CureStage:
             t_s, m = x.t_s[good], metres[good].astype(np.float64)
             for check in length.checks:
                 v = values[length.plan.columns.index(check.column)][good]
-                stretch = Stretch(t_s, v, m, t_s + self.delay_s, told, np.ones(len(v), dtype=bool))
+                stretch = Stretch(
+                    t_s=t_s, v=v, L_m=m, known_s=t_s + self.delay_s, seq=told, open=np.ones(len(v), dtype=bool)
+                )
                 if not check.limit.quiet(float(v.min()), float(v.max())):
                     for crossing in check.limit.feed(stretch, m, m):
                         yield from self._crossing(length, check, crossing)
@@ -242,7 +244,7 @@ class CureStage:
         inside = length.plan.columns[0]
         every = np.ones(len(m), dtype=bool)
         told = np.full(len(m), -1, dtype=np.int64)
-        stretch = Stretch(t_s, blind.astype(np.float64), m, t_s + self.delay_s, told, every)
+        stretch = Stretch(t_s=t_s, v=blind.astype(np.float64), L_m=m, known_s=t_s + self.delay_s, seq=told, open=every)
         for crossing in length.unverified.feed(stretch, m, m):
             start, end = crossing.start, crossing.end
             yield Finding(
@@ -293,7 +295,9 @@ class CureStage:
             start = check.limit.start
             if start is not None and check.limit.mode in STANDING:
                 at = replace(start, L_m=length.end_m)
-                crossing = Crossing(False, at, start, at, check.limit.sign * check.limit.extreme)
+                crossing = Crossing(
+                    raised=False, at=at, start=start, end=at, extreme=check.limit.sign * check.limit.extreme
+                )
                 yield self._finding(check, start.t_s, start.L_m, start.t_s, length.end_m, crossing)
 
     def _close_alarms(self, t_s: float) -> Iterator[AlarmEvent]:
@@ -460,7 +464,15 @@ def media_upto(plan: Plan, heats: Mapping[str, ZoneHeat], upto_s: float) -> Medi
     reach = [_reach_s(t, held, upto_s) for (t, _), held in zip(knots, plan.held_s.tolist(), strict=True)]
     t_s, T_C = (np.concatenate([k[i] for k in knots]) for i in (0, 1))
     rest = np.full(len(knots), plan.air_C)
-    return Media(first.astype(np.int64), t_s, T_C, plan.held_s, rest, np.array(reach), plan.needed)
+    return Media(
+        first=first.astype(np.int64),
+        t_s=t_s,
+        T_C=T_C,
+        held_s=plan.held_s,
+        rest_C=rest,
+        reach_s=np.array(reach),
+        needed=plan.needed,
+    )
 
 
 def _reach_s(t_s: Floats, held_s: float, upto_s: float) -> float:

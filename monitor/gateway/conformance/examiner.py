@@ -57,7 +57,7 @@ class Report:
 Act = Callable[["Do | Report"], Awaitable[None]]  # does to the wire what the trial wants
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Phase:
     """A stretch of the trial, of some units and `seconds`. `stores`: what comes is stored; `reports`: and reported."""
 
@@ -70,52 +70,52 @@ class Phase:
     special: str = ""
 
 
-WATCH = Phase("watch", 3)
+WATCH = Phase(name="watch", units=3)
 SILENCE = (
-    Phase("fall silent", 0, seconds=rules.REPORT_WITHIN_S + NOTICE_S, stores=False, reports=False),
-    Phase("knock in silence", 0, seconds=SILENT_S, reports=False, special="silence"),
+    Phase(name="fall silent", units=0, seconds=rules.REPORT_WITHIN_S + NOTICE_S, stores=False, reports=False),
+    Phase(name="knock in silence", units=0, seconds=SILENT_S, reports=False, special="silence"),
 )
-LEAVE_OUT = Phase("leave one missing", 1, special="missing")
-WAIT_FOR_IT = Phase("wait for it", 0, seconds=rules.REPORT_WITHIN_S + rules.AGAIN_WITHIN_S, special="again")
+LEAVE_OUT = Phase(name="leave one missing", units=1, special="missing")
+WAIT_FOR_IT = Phase(name="wait for it", units=0, seconds=rules.REPORT_WITHIN_S + rules.AGAIN_WITHIN_S, special="again")
 
 TRIAL = (
     WATCH,
-    Phase("lose", 2, stores=False, reports=False),
-    Phase("knock", 3, reports=False, begin=Do.CUT, special="knock"),
-    Phase("resume", 4),
+    Phase(name="lose", units=2, stores=False, reports=False),
+    Phase(name="knock", units=3, reports=False, begin=Do.CUT, special="knock"),
+    Phase(name="resume", units=4),
     *SILENCE,
-    Phase("hold acknowledgements", 1, begin=Do.HOLD),
-    Phase("resume after silence", 3, begin=Do.RELEASE),
+    Phase(name="hold acknowledgements", units=1, begin=Do.HOLD),
+    Phase(name="resume after silence", units=3, begin=Do.RELEASE),
     LEAVE_OUT,
     WAIT_FOR_IT,
-    Phase("meet it again", 3, begin=Do.CUT),
-    Phase("refuse one for now", 2, special="defer"),
-    Phase("go on without it", 3, begin=Do.CUT, special="defer"),
-    Phase("refuse one", 2, special="refuse"),
-    Phase("go on after a refusal", 3, begin=Do.CUT),
-    Phase("odd reports", 2, special="odd"),
-    Phase("lose before dying", 1, stores=False, reports=False),
-    Phase("dead", 2, stores=False, reports=False, begin=Do.KILL),
-    Phase("knock after death", 3, reports=False, begin=Do.START, special="knock"),
-    Phase("resume after death", 3),
-    Phase("dead again", 1, stores=False, reports=False, begin=Do.KILL),
-    Phase("settle", 5, begin=Do.START),
+    Phase(name="meet it again", units=3, begin=Do.CUT),
+    Phase(name="refuse one for now", units=2, special="defer"),
+    Phase(name="go on without it", units=3, begin=Do.CUT, special="defer"),
+    Phase(name="refuse one", units=2, special="refuse"),
+    Phase(name="go on after a refusal", units=3, begin=Do.CUT),
+    Phase(name="odd reports", units=2, special="odd"),
+    Phase(name="lose before dying", units=1, stores=False, reports=False),
+    Phase(name="dead", units=2, stores=False, reports=False, begin=Do.KILL),
+    Phase(name="knock after death", units=3, reports=False, begin=Do.START, special="knock"),
+    Phase(name="resume after death", units=3),
+    Phase(name="dead again", units=1, stores=False, reports=False, begin=Do.KILL),
+    Phase(name="settle", units=5, begin=Do.START),
 )
 # What a client of the broker can do: it withholds, repeats and refuses, and neither cuts nor kills.
 TRIAL_AS_CLIENT = (
     WATCH,
     *SILENCE,
-    Phase("resume after silence", 4),
+    Phase(name="resume after silence", units=4),
     LEAVE_OUT,
     WAIT_FOR_IT,
     *SILENCE,
-    Phase("meet it again", 3),
-    Phase("refuse one for now", 2, special="defer"),
-    Phase("go on without it", 3, special="defer"),
-    Phase("refuse one", 2, special="refuse"),
-    Phase("go on after a refusal", 3),
-    Phase("odd reports", 2, special="odd"),
-    Phase("settle", 5),
+    Phase(name="meet it again", units=3),
+    Phase(name="refuse one for now", units=2, special="defer"),
+    Phase(name="go on without it", units=3, special="defer"),
+    Phase(name="refuse one", units=2, special="refuse"),
+    Phase(name="go on after a refusal", units=3),
+    Phase(name="odd reports", units=2, special="odd"),
+    Phase(name="settle", units=5),
 )
 
 
@@ -132,7 +132,7 @@ class RuleResult:
             self.broken.append(evidence)
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class Examiner:
     """Judges the publisher of one line; `unit_s` stretches the trial. `configured` are all lines of the works."""
 

@@ -73,7 +73,12 @@ async def connected(examiner: Examiner, at: BrokerAddress, certificates: Path | 
     def published(topic: str, payload: bytes, qos: int, retain: bool) -> None:
         examiner.published(topic, payload, qos, retain, time.time())
 
-    tap = Tap(lambda: examiner.connected(time.time()), examiner.subscribed, published, examiner.in_flight)
+    tap = Tap(
+        on_connected=lambda: examiner.connected(time.time()),
+        on_subscribed=examiner.subscribed,
+        on_published=published,
+        on_in_flight=examiner.in_flight,
+    )
     broker = OwnBroker()
 
     async def act(order: Do | Report) -> None:

@@ -88,7 +88,7 @@ def _whole(frame: bytes, at: int) -> tuple[int, int]:
     return read
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, kw_only=True)
 class TappedConnection:
     """One connection of a client: what it is by now, told from its packets."""
 
@@ -154,7 +154,7 @@ class TappedConnection:
         return end + size
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class Tap:
     """Listens where publishers connect and forwards to the broker behind, while it is `open`."""
 
@@ -209,7 +209,11 @@ class Tap:
         except OSError:
             return writer.transport.abort()
         connection = TappedConnection(
-            writer, self.on_connected, self.on_subscribed, self.on_published, self.on_in_flight
+            writer=writer,
+            on_connected=self.on_connected,
+            on_subscribed=self.on_subscribed,
+            on_published=self.on_published,
+            on_in_flight=self.on_in_flight,
         )
         self._connections[connection] = far
         try:

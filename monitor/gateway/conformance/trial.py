@@ -35,8 +35,14 @@ async def examine(
     works = configuration.works
     lines = frozenset(configuration.lines)
     examiner = Examiner(
-        works.works, line, works.wire, unit_s, trial, sees_connections=not there, configured=lines
-    )  # fmt: skip
+        works=works.works,
+        line=line,
+        limits=works.wire,
+        unit_s=unit_s,
+        trial=trial,
+        sees_connections=not there,
+        configured=lines,
+    )
     wire: AbstractAsyncContextManager[Act]
     if there:
         wire = site_broker.connected(examiner, at)

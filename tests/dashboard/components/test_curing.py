@@ -44,8 +44,23 @@ def knowing(context, row, monkeypatch) -> Context:
 
 def alarm(name: str, value: float | None, limit: float | None, unit: str = "") -> AlarmRow:
     return AlarmRow(
-        "core-1", name, 0, 0, "raised", "unacknowledged", "high", value, limit, unit, 1e3, "core-2g5", 1, "", "", None
-    )  # fmt: skip
+        line="core-1",
+        alarm=name,
+        occurrence_ms=0,
+        t_ms=0,
+        event="raised",
+        state="unacknowledged",
+        priority="high",
+        value=value,
+        limit=limit,
+        unit=unit,
+        line_metre=1e3,
+        recipe="core-2g5",
+        revision=1,
+        by="",
+        reason="",
+        until_ms=None,
+    )
 
 
 @pytest.mark.parametrize(

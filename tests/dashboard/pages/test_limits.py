@@ -47,7 +47,16 @@ def recipe(context):
 
 def came(recipe, revision=2, hi=318.0):
     new = with_limits(recipe, {HI: hi}, revision)
-    return RevisionRow("core-1", new, round(NOW_S * 1e3) - 5000, 31_000.0, "Mira", "Olle", "too tight", {HI: hi})
+    return RevisionRow(
+        line="core-1",
+        recipe=new,
+        t_ms=round(NOW_S * 1e3) - 5000,
+        line_metre=31_000.0,
+        by="Mira",
+        approved_by="Olle",
+        reason="too tight",
+        changes={HI: hi},
+    )
 
 
 def test_pages_show_the_limits_in_force_on_their_line(context, record, recipe):
@@ -153,7 +162,12 @@ def test_a_field_put_back_is_no_change(recipe):
 
 
 def found(hi_times, other=()):
-    raised = [Raised("core-1", "oven-b/temperature/HI", "medium", t, t + 20.0, 20_000.0) for t in hi_times]
+    raised = [
+        Raised(
+            line="core-1", alarm="oven-b/temperature/HI", priority="medium", t_s=t, end_s=t + 20.0, line_metre=20_000.0
+        )
+        for t in hi_times
+    ]
     finding = [
         story.finding(20_000.0 + t - NOW_S, 20_010.0 + t - NOW_S, stream="oven-b/temperature", start_s=t, end_s=t + 5)
         for t in hi_times
@@ -162,7 +176,12 @@ def found(hi_times, other=()):
 
 
 def test_a_comparison_is_shown_in_words_numbers_and_a_picture(context):
-    asked = Asked("core-1", round((NOW_S - 3600) * 1e3), round(NOW_S * 1e3), {"core-2g5": {HI: 318.0}})
+    asked = Asked(
+        line="core-1",
+        start_ms=round((NOW_S - 3600) * 1e3),
+        end_ms=round(NOW_S * 1e3),
+        changes={"core-2g5": {HI: 318.0}},
+    )
     both = compare(found([NOW_S - 900, NOW_S - 300]), found([NOW_S - 890]), [Fault(19_100.0, 19_105.0, "event")])
     parts, words = limits.comparison(context, asked, both, GROUP)
     text = said(parts)
@@ -179,7 +198,19 @@ def test_a_comparison_is_shown_in_words_numbers_and_a_picture(context):
 
 
 def test_a_suggestion_is_drawn_and_can_be_taken(context):
-    tried = tuple(Candidate(b, d, 20 - int(10 * b + d), 2, 0, d, d + 1) for b in (0.0, 1.0) for d in (0.0, 5.0))
+    tried = tuple(
+        Candidate(
+            deadband=b,
+            on_delay_s=d,
+            nuisance=20 - int(10 * b + d),
+            detected=2,
+            missed=0,
+            delay_median_s=d,
+            delay_worst_s=d + 1,
+        )
+        for b in (0.0, 1.0)
+        for d in (0.0, 5.0)
+    )
     asked = AskedLimit("core-1", "oven-b/temperature/HI", 0, 8 * 3_600_000, 2.0)
     parts = limits.suggestion(context, asked, Suggestion(tried[3], tried, "because"))
     assert "because" in said(parts)
@@ -267,7 +298,22 @@ def test_a_broker_that_is_away_is_said(context, gateway, monkeypatch):
 
 def test_nobody_is_let_approve_their_own_on_the_page_either(context, gateway, record):
     record.proposed[:] = [
-        ProposalRow("core-1", "P1", "core-2g5", 1, "proposed", {HI: 318.0}, "Mira", "x", 0, "", "", "", None, None)
+        ProposalRow(
+            line="core-1",
+            proposal="P1",
+            recipe="core-2g5",
+            base=1,
+            state="proposed",
+            changes={HI: 318.0},
+            by="Mira",
+            reason="x",
+            t_ms=0,
+            rehearsal="",
+            decided_by="",
+            decided_reason="",
+            decided_ms=None,
+            revision=None,
+        )
     ]
     with pytest.raises(RejectedActionError, match="second person"):
         proposals.decide(context, "core-1", "core-2g5", "P1", "approve", " mira", "")
@@ -276,8 +322,22 @@ def test_nobody_is_let_approve_their_own_on_the_page_either(context, gateway, re
 
 
 def test_open_proposals_have_their_steps_and_decided_ones_their_end(context, record):
-    row = ProposalRow("core-1", "P1", "core-2g5", 1, "proposed", {HI: 318.0}, "Mira", "too tight", round(NOW_S * 1e3),
-                      "16 become 8", "", "", None, None)  # fmt: skip
+    row = ProposalRow(
+        line="core-1",
+        proposal="P1",
+        recipe="core-2g5",
+        base=1,
+        state="proposed",
+        changes={HI: 318.0},
+        by="Mira",
+        reason="too tight",
+        t_ms=round(NOW_S * 1e3),
+        rehearsal="16 become 8",
+        decided_by="",
+        decided_reason="",
+        decided_ms=None,
+        revision=None,
+    )
     record.proposed[:] = [row, replace(row, proposal="P0", state="approved", decided_by="Olle", revision=2)]
     text = said(limits.proposals(context))
     assert text.count("Approve") == text.count("Reject") == text.count("Withdraw") == 1

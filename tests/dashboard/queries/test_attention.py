@@ -10,7 +10,24 @@ ALARM = st.tuples(st.sampled_from(PRIORITIES), st.sampled_from([*STATES, "shelve
 
 
 def alarm(line, priority, state, name="head/pressure/HI"):
-    return AlarmRow(line, name, 1, 1, "raised", state, priority, 1.0, 1.0, "bar", None, None, None, "", "", None)
+    return AlarmRow(
+        line=line,
+        alarm=name,
+        occurrence_ms=1,
+        t_ms=1,
+        event="raised",
+        state=state,
+        priority=priority,
+        value=1.0,
+        limit=1.0,
+        unit="bar",
+        line_metre=None,
+        recipe=None,
+        revision=None,
+        by="",
+        reason="",
+        until_ms=None,
+    )
 
 
 def alarms(line, *several):

@@ -8,7 +8,22 @@ from dashboard.text import words
 from monitor.contract.reading import AlarmRow
 
 ROW = AlarmRow(
-    "core-1", "x", 0, 0, "raised", "unacknowledged", "high", 1.0, None, "", None, "core-2g5", 1, "", "", None
+    line="core-1",
+    alarm="x",
+    occurrence_ms=0,
+    t_ms=0,
+    event="raised",
+    state="unacknowledged",
+    priority="high",
+    value=1.0,
+    limit=None,
+    unit="",
+    line_metre=None,
+    recipe="core-2g5",
+    revision=1,
+    by="",
+    reason="",
+    until_ms=None,
 )
 
 

@@ -10,7 +10,16 @@ from dashboard.text.troubles import troubles
 from dashboard.web.metrics import FIGURES
 from monitor.contract.reading import HealthRow
 
-WELL = HealthRow("all lines", 1_000_000, 10, {}, 0.2, 3, 999_900, 50 * 2**30)
+WELL = HealthRow(
+    monitor="all lines",
+    t_ms=1_000_000,
+    messages=10,
+    rejected={},
+    lag_s=0.2,
+    queue=3,
+    last_commit_ms=999_900,
+    disk_free_bytes=50 * 2**30,
+)
 
 
 def test_a_monitor_that_is_well_has_no_troubles():

@@ -19,12 +19,12 @@ def time_now() -> list[float]:
 def sessions(tmp_path, time_now) -> SessionList:
     accounts = Accounts(tmp_path / "accounts.json")
     accounts.put("Mira", "look", PASSWORD)
-    return SessionList(accounts, lambda: time_now[0])
+    return SessionList(accounts=accounts, clock=lambda: time_now[0])
 
 
 def test_a_session_outlasts_a_restart_and_ends_for_all_when_it_is_ended(sessions):
     token = sessions.begin("Mira")
-    other = SessionList(Accounts(sessions.accounts.path), sessions.clock)
+    other = SessionList(accounts=Accounts(sessions.accounts.path), clock=sessions.clock)
     assert other.person(token).name == "Mira"
     other.end(token)
     assert sessions.person(token) is None

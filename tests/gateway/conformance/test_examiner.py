@@ -59,7 +59,14 @@ def examined(wrong: str = "", trial: Trial = TRIAL) -> Examiner:
     """The whole trial of a publisher, in no time."""
     c = configuration()
     publisher = Publisher(wrong)
-    examiner = Examiner("tarn", c.lines["core-1"], c.works.wire, UNIT_S, trial, sees_connections=trial is TRIAL)
+    examiner = Examiner(
+        works="tarn",
+        line=c.lines["core-1"],
+        limits=c.works.wire,
+        unit_s=UNIT_S,
+        trial=trial,
+        sees_connections=trial is TRIAL,
+    )
     alive, held, away_s = True, False, 0.0
     for i in range(100_000):
         now_s = T0_MS / 1e3 + i * STEP_S
@@ -143,7 +150,7 @@ def test_evidence_names_what_was_expected_and_what_came():
 
 def test_more_than_a_window_that_nobody_reports_is_seen_r18():
     c = configuration()
-    examiner = Examiner("tarn", c.lines["core-1"], c.works.wire, UNIT_S)
+    examiner = Examiner(works="tarn", line=c.lines["core-1"], limits=c.works.wire, unit_s=UNIT_S)
     for topics in ("tarn/core-1/stored/+/+", "tarn/core-1/refused/+/+"):
         examiner.subscribed(topics)
     for n in range(rules.WINDOW_MAX + 1):
@@ -156,7 +163,9 @@ def test_more_than_a_window_that_nobody_reports_is_seen_r18():
 
 def test_a_line_that_is_not_configured_is_named_and_refused_for_now_r5():
     c = configuration()
-    examiner = Examiner("tarn", c.lines["core-1"], c.works.wire, UNIT_S, configured=frozenset(c.lines))
+    examiner = Examiner(
+        works="tarn", line=c.lines["core-1"], limits=c.works.wire, unit_s=UNIT_S, configured=frozenset(c.lines)
+    )
     payload = b'{"start":7,"n":3,"t":%d,"v":200.0}' % T0_MS
     examiner.published("tarn/core-9/oven-a/temperature", payload, 1, False, T0_MS / 1e3)
     examiner.published("tarn/core-2/oven-a/temperature", payload, 1, False, T0_MS / 1e3)  # it carries that line too

@@ -17,7 +17,7 @@ async def test_a_broker_that_is_set_up_for_a_monitor_keeps_the_rule_each_time(tm
     try:
         one.start()
         for _ in range(2):  # another trial finds nothing of the one before
-            assert await queues(BrokerAddress("127.0.0.1", port), TOPIC) == (True, KEPT)
+            assert await queues(BrokerAddress(host="127.0.0.1", port=port), TOPIC) == (True, KEPT)
     finally:
         one.close()
 
@@ -29,7 +29,7 @@ async def test_one_with_its_default_settings_breaks_it(tmp_path, monkeypatch):
     one = Process([program("mosquitto"), "-p", str(port)], tmp_path / "broker.log", lambda: is_open(port))
     try:
         one.start()
-        kept, evidence = await queues(BrokerAddress("127.0.0.1", port), TOPIC)
+        kept, evidence = await queues(BrokerAddress(host="127.0.0.1", port=port), TOPIC)
     finally:
         one.close()
     assert not kept

@@ -43,7 +43,7 @@ def nameless(certificates: Path) -> ssl.SSLContext:
 
 async def met(stranger: Stranger, context: ssl.SSLContext) -> bool:
     """Whether a client with this context turned the stranger away."""
-    at = BrokerAddress("localhost", free_port(), tls=True)
+    at = BrokerAddress(host="localhost", port=free_port(), tls=True)
 
     async def connect() -> None:
         while True:

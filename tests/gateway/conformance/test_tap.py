@@ -27,7 +27,9 @@ ALL = CONNECT_5 + SUBSCRIBE_5 + PUBLISH_5
 
 def connection(seen: list) -> TappedConnection:
     published = lambda *fields: seen.append(fields)  # noqa: E731
-    return TappedConnection(None, lambda: seen.append("connected"), seen.append, published)  # type: ignore[arg-type]
+    return TappedConnection(
+        writer=None, on_connected=lambda: seen.append("connected"), on_subscribed=seen.append, on_published=published
+    )  # type: ignore[arg-type]
 
 
 @given(st.lists(st.integers(0, len(ALL)), max_size=8))
@@ -61,7 +63,13 @@ def test_what_a_client_of_mqtt_3_1_1_does_is_seen():
 
 def test_what_is_not_acknowledged_is_counted_against_what_the_broker_allows():
     flights: list = []
-    one = TappedConnection(None, lambda: None, lambda _: None, lambda *_: None, lambda *f: flights.append(f))  # type: ignore[arg-type]
+    one = TappedConnection(
+        writer=None,
+        on_connected=lambda: None,
+        on_subscribed=lambda _: None,
+        on_published=lambda *_: None,
+        on_in_flight=lambda *f: flights.append(f),
+    )  # type: ignore[arg-type]
     one.sent(CONNECT_5)
     one.received(bytes.fromhex("20 0e 00 00 0b 26 0001 61 0001 62 21 0014 25"))  # a user property, Receive Maximum 20
     for packet in (7, 8):
@@ -103,7 +111,7 @@ async def talk(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> No
 async def test_a_client_that_resets_or_talks_no_mqtt_is_dropped_and_nothing_stays_of_it(what):
     unhandled: list = []
     asyncio.get_running_loop().set_exception_handler(lambda _, context: unhandled.append(context))
-    tap = Tap(lambda: None, lambda _: None, lambda *_: None, open=True)
+    tap = Tap(on_connected=lambda: None, on_subscribed=lambda _: None, on_published=lambda *_: None, open=True)
     async with await asyncio.start_server(talk, "127.0.0.1", 0) as broker, asyncio.timeout(20):
         await tap.listen("127.0.0.1", 0, lambda: broker.sockets[0].getsockname()[1])
         reader, writer = await asyncio.open_connection("127.0.0.1", tap._servers[0].sockets[0].getsockname()[1])
