@@ -7,6 +7,7 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 from monitor.analysis.ancestry import HOLE_M, Family, Made, PutOn, Span, orphaned, spans_of
+from monitor.analysis.pay_off import put_on_at
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.recipe import Recipe
 from monitor.contract.reading import DrumRow, Record
@@ -23,21 +24,6 @@ def taken(recipe: Recipe | None, pay_off: str) -> float:
         return 1.0
     up = recipe.laying_up
     return lay_factor(up.core_diameter_mm * pitch_diameter_ratios(up.cores)[up.layer_of(pay_off)], up.lay_mm)
-
-
-def put_on_at(named: Sequence[DrumRow], t_ms: int) -> DrumRow | None:
-    """Which filling a drum put on a pay-off at a time is, of those that bear its name on any line.
-
-    It is the newest that had ended by then. None where that cannot be told: none had ended by then, or another line
-    wound a drum of that name while this one was wound, so that there were two.
-    """
-    ended = [(d.end_ms, d) for d in named if d.end_ms is not None and d.end_ms <= t_ms]
-    if not ended:
-        return None
-    end_ms, newest = max(ended, key=lambda one: one[0])
-    others = [d for d in named if d.line != newest.line and d.start_ms < end_ms]
-    two = any(d.end_ms is None or d.end_ms > newest.start_ms for d in others)
-    return None if two else newest
 
 
 NEAR_M = 20_000.0  # cable of a line so near to each other is read in one pass

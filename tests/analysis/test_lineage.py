@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import pytest
 
-from monitor.analysis.lineage import Lineage, Orphan, put_on_at, taken
+from monitor.analysis.lineage import Lineage, Orphan, taken
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import Splice
 from tests.analysis.recipes import of_cores
@@ -26,28 +26,6 @@ def filling(line: str, number: int, start_ms: int, end_ms: int | None) -> DrumRo
         planned_length_m=None,
         metres={},
     )
-
-
-ON_CORE_1 = [filling("core-1", 1, 0, 100), filling("core-1", 4, 200, 300), filling("core-1", 6, 400, None)]
-
-
-@pytest.mark.parametrize(
-    ("t_ms", "number"), [(50, None), (100, 1), (150, 1), (250, 1), (299, 1), (300, 4), (450, 4), (10**9, 4)]
-)
-def test_a_drum_put_on_is_the_newest_filling_of_its_name_that_had_ended_by_then(t_ms, number):
-    """A2: before, a name meant its newest filling, also one that was wound later."""
-    found = put_on_at(ON_CORE_1, t_ms)
-    assert (found.filling if found else None) == number
-
-
-def test_a_drum_that_went_from_line_to_line_is_followed():
-    both = [*ON_CORE_1[:1], filling("lay-1", 1, 120, 180), filling("core-1", 4, 200, 300)]
-    assert [put_on_at(both, t).line for t in (110, 190, 310)] == ["core-1", "lay-1", "core-1"]
-
-
-@pytest.mark.parametrize("other", [(50, 150), (50, 90), (0, 100), (50, None)])
-def test_of_two_drums_of_one_name_wound_at_the_same_time_it_cannot_be_told_which_it_is(other):
-    assert put_on_at([filling("core-1", 1, 0, 100), filling("core-2", 1, *other)], 160) is None
 
 
 @dataclass
