@@ -17,7 +17,7 @@ from dashboard.gateway import ActionNumbers, Gateway
 from dashboard.jobs import Bench
 from dashboard.text.addresses import moved
 from dashboard.web import api
-from dashboard.web.sessions import form_token, present
+from dashboard.web.sign_in import form_token, present
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.reading import Record, SchemaVersionError
 

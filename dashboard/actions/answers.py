@@ -5,7 +5,7 @@ from typing import Literal, TypedDict, cast
 from dashboard.context import Context
 from dashboard.gateway import NotSentError
 from dashboard.queries.alarm_list import find
-from dashboard.web.sessions import present
+from dashboard.web.sign_in import present
 from monitor.contract import bounds
 from monitor.contract.messages import Action, LimitsStep
 from monitor.contract.reading import AlarmRow

@@ -12,7 +12,7 @@ from dashboard.gateway import MqttGateway
 from dashboard.jobs import Bench, ProcessBench
 from dashboard.web.accounts import Accounts
 from dashboard.web.serve import LOOPBACK_NAMES, CannotServeError, collector_token, guard, listen, want_accounts
-from dashboard.web.sessions import ask_who, content_policy
+from dashboard.web.sign_in import ask_who, content_policy
 from monitor.contract.address import address
 from monitor.contract.command import Command
 from monitor.contract.config.configuration import Configuration

@@ -3,7 +3,7 @@
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
-from monitor.contract.numerals import NO_VALUE, exact, fixed, percent, significant
+from monitor.contract.number_format import NO_VALUE, exact, fixed, percent, significant
 
 __all__ = ["NO_VALUE", "exact", "fixed", "limit", "local", "local_hour", "metres", "number", "percent", "quantity",
            "significant", "span", "unit"]  # fmt: skip

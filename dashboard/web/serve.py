@@ -11,7 +11,7 @@ from flask import Flask, Response, abort, request
 from waitress.server import create_server
 
 from dashboard.web.accounts import Accounts
-from dashboard.web.sessions import only_from_here
+from dashboard.web.sign_in import only_from_here
 
 THREADS = 8
 SHORTEST_TOKEN = 20

@@ -1,182 +1,89 @@
-"""Authentication, sessions and CSRF protection."""
+"""Sessions as the server keeps them: a copied cookie is worth nothing after its session was ended."""
 
-import hmac
+import hashlib
+import secrets
+import threading
 from collections.abc import Callable
-from datetime import timedelta
-from html import escape
-from typing import Any, TypeAlias
+from dataclasses import dataclass, field
+from pathlib import Path
 
-from flask import Flask, Response, abort, has_request_context, redirect, request, session
-from flask import g as now
-from flask_limiter import Limiter
-from flask_limiter.util import get_remote_address
-from flask_login import LoginManager, UserMixin, current_user, login_user, logout_user
-from flask_wtf.csrf import CSRFError, CSRFProtect, generate_csrf
-from werkzeug.middleware.proxy_fix import ProxyFix
+import msgspec
 
-from dashboard.text.words import CAUTION
-from dashboard.web.accounts import Accounts, Person
-from dashboard.web.session_list import LASTS_S, SessionList
+from dashboard.web.accounts import Accounts, Person, write_private
 
-TRIES, WITHIN_S = 5, 300
-Reply: TypeAlias = Any  # what Flask takes of a view or a hook: None, a text, a response, with or without a status
-OPEN = ("/login", "/assets/look.css")
-FIGURES = ("/api/v1/metrics", "/api/v1/health")
-PAGE = """<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>everymetre</title>
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<link rel="stylesheet" href="/assets/look.css"></head>
-<body><main class="enter"><h1>every<b>metre</b></h1><p>{works}</p><p role="alert">{said}</p>
-<form method="post" action="/login"><input type="hidden" name="token" value="{token}">
-<p><label>Name <input name="name" autocomplete="username" required autofocus></label></p>
-<p><label>Password <input name="password" type="password" autocomplete="current-password" required></label></p>
-<p><button class="plain">Sign in</button></p></form><p class="caution">{caution}</p></main></body></html>"""
+LASTS_S = 12 * 3600.0
 
 
-class SignedIn(UserMixin):  # type: ignore[misc]
-    """A person in a session; what Flask-Login knows them by is the session's token."""
+class Session(msgspec.Struct, frozen=True):
+    """Whose it is, the digest of the password hash that it began with, and until when it holds."""
 
-    def __init__(self, person: Person, token: str) -> None:
-        self.person, self._token = person, token
-
-    def get_id(self) -> str:
-        return self._token
+    name: str
+    password: str
+    until_s: float
 
 
-def ask_who(
-    server: Flask, accounts: Accounts, works_title: str, clock: Callable[[], float], tls: bool, token: str = ""
-) -> None:
-    """Let nobody in without an account; `tls` says that a proxy speaks TLS, so that cookies need it too.
+@dataclass(slots=True, kw_only=True)
+class SessionList:
+    """Sessions by the digest of their token, in a file beside the accounts, so that they outlast a restart.
 
-    A collector that bears `token` may read the monitor's figures and nothing else.
+    One ends when its person signs out, when the account is removed or gets another password, or unused for 12 h.
     """
-    _configure(server, accounts.key(), tls)
-    sessions = SessionList(accounts=accounts, clock=clock)
-    login = LoginManager(server)
 
-    @login.user_loader  # type: ignore[untyped-decorator]
-    def load(session_token: str) -> SignedIn | None:
-        person = sessions.person(session_token)
-        return SignedIn(person, session_token) if person else None
+    accounts: Accounts
+    clock: Callable[[], float]
+    _found: dict[str, Session] = field(default_factory=dict)
+    _of: tuple[int, int] | None = None
+    _lock: threading.Lock = field(default_factory=threading.Lock)
 
-    @login.unauthorized_handler  # type: ignore[untyped-decorator]
-    def turn_away() -> Reply:
-        if request.method == "GET" and not request.path.startswith(("/api/", "/_", "/assets/")):
-            return redirect("/login")
-        return Response("Sign in required.", 401)
+    @property
+    def path(self) -> Path:
+        return self.accounts.path.with_suffix(".sessions")
 
-    @server.before_request
-    def known() -> Reply:
-        now.person = current_user.person if current_user.is_authenticated else None
-        if request.path in OPEN or now.person is not None or _collects(token):
-            return None
-        return login.unauthorized()
+    def begin(self, name: str) -> str:
+        """A new session of a person; returns its token, which nobody else has ever seen."""
+        token = secrets.token_urlsafe(32)
+        with self._lock:
+            self._write(self._read() | {_digest(token): self._session(name)})
+        return token
 
-    _check_forms(server, tls)
-    _sign_in_page(server, accounts, sessions, works_title)
+    def person(self, token: str) -> Person | None:
+        """Whose session this is, while it holds."""
+        key, now_s = _digest(token), self.clock()
+        with self._lock:
+            found = self._read().get(key)
+            if found is None or found.until_s <= now_s or found.password != self._password(found.name):
+                return None
+            if found.until_s < now_s + LASTS_S / 2:
+                self._write(self._found | {key: self._session(found.name)})
+        return self.accounts.person(found.name)
 
+    def end(self, token: str) -> None:
+        """End a session, wherever its cookie may be."""
+        with self._lock:
+            self._write({k: s for k, s in self._read().items() if k != _digest(token)})
 
-def _configure(server: Flask, key: bytes, tls: bool) -> None:
-    server.secret_key = key
-    server.permanent_session_lifetime = timedelta(seconds=LASTS_S)
-    server.config |= {
-        "SESSION_COOKIE_NAME": "everymetre", "SESSION_COOKIE_HTTPONLY": True, "SESSION_COOKIE_SAMESITE": "Strict",
-        "SESSION_COOKIE_SECURE": tls, "WTF_CSRF_FIELD_NAME": "token", "WTF_CSRF_TIME_LIMIT": None,
-        "WTF_CSRF_SSL_STRICT": False,  # `only_from_here` compares the origin, with TLS and without
-    }  # fmt: skip
-    if tls:  # else all who try would seem to come from the proxy
-        server.wsgi_app = ProxyFix(server.wsgi_app, x_for=1, x_proto=0)  # type: ignore[method-assign]
+    def _session(self, name: str) -> Session:
+        return Session(name, self._password(name), self.clock() + LASTS_S)
 
+    def _password(self, name: str) -> str:
+        return _digest(self.accounts.all().get(name, {}).get("hash", ""))
 
-def _check_forms(server: Flask, tls: bool) -> None:
-    """Whatever is posted bears the token of its session; Dash sends the one that it finds in this cookie."""
-    CSRFProtect(server)
+    def _read(self) -> dict[str, Session]:
+        stat = self.path.stat() if self.path.is_file() else None
+        of = (stat.st_mtime_ns, stat.st_size) if stat else None
+        if of != self._of:
+            try:
+                self._found = msgspec.json.decode(self.path.read_bytes(), type=dict[str, Session])
+            except (OSError, msgspec.DecodeError):  # damaged or gone: people sign in again
+                self._found = {}
+            self._of = of
+        return self._found
 
-    @server.after_request
-    def hand_out(response: Response) -> Response:
-        if response.mimetype == "text/html" and present() is not None:
-            response.set_cookie("_csrf_token", generate_csrf(), secure=tls, samesite="Strict")
-        return response
-
-
-def _sign_in_page(server: Flask, accounts: Accounts, sessions: SessionList, works_title: str) -> None:
-    def page(said: str, status: int = 200) -> Response:
-        text = PAGE.format(works=escape(works_title), said=escape(said), token=generate_csrf(), caution=CAUTION)
-        return Response(text, status, {"Cache-Control": "no-store"}, "text/html")
-
-    def tried_name() -> str:
-        return request.form.get("name", "")[:80]
-
-    def enter() -> Reply:
-        person = accounts.enter(tried_name(), request.form.get("password", "")[:1000])
-        if person is None:
-            return page("Incorrect user name or password.", 403)
-        session.clear()
-        session.permanent = True
-        login_user(SignedIn(person, sessions.begin(person.name)))
-        return redirect("/")
-
-    tries = Limiter(get_remote_address, app=server, storage_uri="memory://", strategy="moving-window")
-    for key in (lambda: f"name {tried_name()}", lambda: f"from {get_remote_address()}"):
-        limit = f"{TRIES} per {WITHIN_S} seconds"
-        enter = tries.limit(limit, key_func=key, deduct_when=lambda response: response.status_code == 403)(enter)
-    server.add_url_rule("/login", "enter", enter, methods=["POST"])
-
-    @server.get("/login")
-    def door() -> Response:
-        return page("")
-
-    @server.post("/logout")
-    def leave() -> Reply:
-        sessions.end(current_user.get_id())
-        logout_user()
-        session.clear()
-        gone = redirect("/login")
-        gone.delete_cookie("_csrf_token", samesite="Strict")
-        return gone
-
-    @server.errorhandler(CSRFError)
-    def too_old(error: CSRFError) -> Response:
-        return page("The form has expired. Try again.", 400) if request.path == "/login" else Response(str(error), 400)
-
-    @server.errorhandler(429)
-    def too_many(_error: Exception) -> Response:
-        return page("Too many attempts. Try again in five minutes.", 429)
+    def _write(self, sessions: dict[str, Session]) -> None:
+        now_s = self.clock()
+        write_private(self.path, msgspec.json.encode({k: s for k, s in sessions.items() if s.until_s > now_s}))
+        self._of = None
 
 
-def _collects(token: str) -> bool:
-    kind, _, given = request.headers.get("Authorization", "").partition(" ")
-    right = bool(token) and kind == "Bearer" and hmac.compare_digest(given.encode(), token.encode())
-    return right and request.method == "GET" and request.path in FIGURES
-
-
-def present() -> Person | None:
-    """Who asks; None where there are no accounts."""
-    person: Person | None = now.get("person") if has_request_context() else None
-    return person
-
-
-def form_token() -> str:
-    """What a form of the present session bears; nothing where there are no accounts."""
-    return str(generate_csrf()) if present() is not None else ""
-
-
-def only_from_here(server: Flask) -> None:
-    """What changes something must come from a page of ours: browsers say where a request comes from."""
-
-    @server.before_request
-    def same_origin() -> None:
-        if request.method in ("GET", "HEAD", "OPTIONS"):
-            return
-        origin = request.headers.get("Origin", "")
-        if origin.split("://")[-1] != request.host:
-            abort(403, "Request blocked: it did not come from this site.")
-
-
-def content_policy(hashes: list[str]) -> str:
-    """What a page may load: only what comes from here, and the scripts written into it, by their hashes."""
-    scripts = " ".join(["'self'", *hashes])
-    return (
-        f"default-src 'self'; script-src {scripts}; style-src 'self' 'unsafe-inline'; img-src 'self' data: blob:; "
-        "connect-src 'self'; font-src 'self' data:; object-src 'none'; base-uri 'self'; form-action 'self'; "
-        "frame-ancestors 'none'"
-    )
+def _digest(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()

@@ -12,7 +12,7 @@ import numpy as np
 from scipy.optimize import LinearConstraint, milp
 from scipy.sparse import coo_matrix
 
-from monitor.contract.numerals import exact
+from monitor.contract.number_format import exact
 from monitor.contract.record import FillingKey
 
 LIMIT_S = 20.0

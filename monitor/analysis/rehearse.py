@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 from monitor.analysis.raisings import Raised, of_changes
 from monitor.contract.config.limits import Changes
 from monitor.contract.messages import LimitsStep
-from monitor.contract.numerals import fixed, significant
+from monitor.contract.number_format import fixed, significant
 from monitor.contract.record import AlarmChange, Finding, FindingKind, Output, Verdict
 from monitor.core.arrival import LineArrival, Message
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from monitor.contract.config.base import LimitName
 from monitor.contract.config.recipe import Window
-from monitor.contract.numerals import exact, significant
+from monitor.contract.number_format import exact, significant
 from monitor.contract.record import Floats
 from monitor.core.limit import Limit, Stretch
 from monitor.core.stream import SIGN

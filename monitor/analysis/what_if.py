@@ -13,7 +13,7 @@ from scipy.optimize import brentq
 
 from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Recipe
-from monitor.contract.numerals import exact, fixed
+from monitor.contract.number_format import exact, fixed
 from monitor.contract.record import Floats
 from monitor.core.cure.forecast import room
 from monitor.core.cure.plan import Plan, cable_of, limits_of, rate_of, way_of

@@ -20,7 +20,7 @@ from monitor.contract.record import AlarmChange, CounterFault, Finding, Gap, Out
 from monitor.core.arrival import Arrival
 from monitor.core.decode import Decoder
 from monitor.core.engine import Engine
-from monitor.shell.link import Received
+from monitor.shell.broker_link import Received
 from monitor.shell.processor import Processor
 from monitor.shell.recording import Mapping, arrivals, read_mapping, read_rows
 from monitor.store.lease import hold

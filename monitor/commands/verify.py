@@ -9,8 +9,8 @@ from sqlalchemy import select
 from monitor.commands import SUMMARIES
 from monitor.contract.command import Command
 from monitor.contract.config.load import ConfigurationError, load
+from monitor.store.audit_trail import verify
 from monitor.store.database import open_for_reading
-from monitor.store.journal import verify
 from monitor.store.schema import JOURNAL
 
 

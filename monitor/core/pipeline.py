@@ -38,10 +38,10 @@ from monitor.core.cure.stage import told as cure_told
 from monitor.core.drums import Drums, NameAlarm
 from monitor.core.dwell import DwellCheck
 from monitor.core.line_silence import LineSilence
+from monitor.core.metre_rows import Rows
 from monitor.core.order import Released, StreamOrder
 from monitor.core.people import People
 from monitor.core.revisions import NotAllowedError, Revisions, Turn
-from monitor.core.rows import Rows
 from monitor.core.state import STATES, StateTimeline
 from monitor.core.stream import StreamFlow, tape_of
 from monitor.core.track import Track

@@ -41,7 +41,6 @@ from monitor.contract.record import (
 from monitor.contract.topics import Stream
 from monitor.core.alarms import Alarm, AlarmBook, AlarmEvent, Definition
 from monitor.core.arrival import Block, Message
-from monitor.core.cells import Cells
 from monitor.core.counter_alarm import CounterAlarm
 from monitor.core.cure.forecast import Forecast, Inside
 from monitor.core.cure.plan import Plan
@@ -51,17 +50,18 @@ from monitor.core.dwell import DwellCheck, zones_of
 from monitor.core.fillings import Fillings
 from monitor.core.limit import Limit, Mode, Point
 from monitor.core.line_silence import LineSilence
+from monitor.core.metre_rows import Rows
+from monitor.core.metre_samples import Cells
 from monitor.core.order import StreamOrder
 from monitor.core.people import People
 from monitor.core.pipeline import Pipeline
 from monitor.core.presence import Missing, Stuck
 from monitor.core.revisions import Revisions
-from monitor.core.rows import Rows
 from monitor.core.state import StateTimeline
 from monitor.core.stream import EventPulse, Pending, StreamFlow, WindowCheck
 from monitor.core.track import Track, TrackStart, to_grid
 from monitor.core.zone_heat import ZoneHeat
-from monitor.physics.march import Elements
+from monitor.physics.heat_march import Elements
 from monitor.physics.margins import Margin, Margins
 
 VERSION = 9

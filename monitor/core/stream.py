@@ -13,9 +13,9 @@ from monitor.contract.config.recipe import EventCheck, Recipe, Tape, Window
 from monitor.contract.record import Finding, FindingKind, Floats, Verdict
 from monitor.core.alarms import AlarmEvent, Definition
 from monitor.core.arrival import Block
-from monitor.core.cells import Cells
 from monitor.core.derive import derived, moved_m_per_min
 from monitor.core.limit import Crossing, Limit, Point, Stretch
+from monitor.core.metre_samples import Cells
 from monitor.core.order import Released, StreamOrder
 from monitor.core.presence import Missing, Silence, Stuck
 from monitor.core.state import STATES, StateTimeline

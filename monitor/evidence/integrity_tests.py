@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from monitor.contract.config.recipe import Integrity
-from monitor.contract.numerals import fixed
+from monitor.contract.number_format import fixed
 from monitor.contract.record import Floats
 
 

@@ -12,7 +12,7 @@ from monitor.contract.units import convert
 from monitor.core.cure.plan import Plan
 from monitor.core.track import Track
 from monitor.physics.cure import born
-from monitor.physics.march import Media, Trace, march_traced
+from monitor.physics.heat_march import Media, Trace, march_traced
 
 
 @dataclass(frozen=True, slots=True)

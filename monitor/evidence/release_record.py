@@ -10,7 +10,7 @@ from monitor.contract.config import titles
 from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Recipe
 from monitor.contract.drum_names import NAME_USED
-from monitor.contract.numerals import exact, fixed, significant
+from monitor.contract.number_format import exact, fixed, significant
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import FillingKey, Finding, FindingKind, Floats, Verdict
 from monitor.evidence.asked import EvidenceSource

@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from monitor.contract.numerals import fixed, percent
+from monitor.contract.number_format import fixed, percent
 from monitor.contract.record import Floats, Verdict
 
 LEAST_M = 0.05  # what is shorter is the counter

@@ -6,7 +6,7 @@ import numpy as np
 
 from monitor.analysis.lineage import Lineage
 from monitor.contract.config.recipe import Integrity
-from monitor.contract.numerals import fixed
+from monitor.contract.number_format import fixed
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import FillingKey, Floats
 from monitor.contract.topics import Stream

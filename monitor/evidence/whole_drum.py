@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Recipe
-from monitor.contract.numerals import fixed
+from monitor.contract.number_format import fixed
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import Finding, FindingKind, Floats, Verdict
 from monitor.evidence.asked import EvidenceSource, length_m, named_alike

@@ -12,8 +12,8 @@ from itertools import pairwise
 import numpy as np
 
 from monitor.physics.conduction import NODES, Floats, Wall
+from monitor.physics.heat_march import GRID_S, Elements, Ints, Media, Route, Trace, march, march_traced
 from monitor.physics.kinetics import Rate
-from monitor.physics.march import GRID_S, Elements, Ints, Media, Route, Trace, march, march_traced
 
 PROFILE_S = 0.125  # between two points of a profile
 

@@ -11,8 +11,8 @@ import numpy as np
 
 from monitor.physics.conduction import Wall
 from monitor.physics.cure import Cable, Cured, Way, born, cured
+from monitor.physics.heat_march import Route, march
 from monitor.physics.kinetics import Rate
-from monitor.physics.march import Route, march
 from monitor.physics.root import root
 
 UNDERCURED, SURFACE, DEGRADATION = "undercured", "surface too hot", "too long hot"

@@ -17,7 +17,7 @@ from monitor.contract.reading import DrumRow
 from monitor.contract.record import Verdict
 from monitor.contract.topics import Stream, present
 from monitor.evidence.filling_digest import filling_digest
-from monitor.store import journal
+from monitor.store import audit_trail
 from monitor.store.database import upsert
 from monitor.store.numbering import Span, StreamNumbers, joined
 from monitor.store.parquet_files import why
@@ -132,7 +132,7 @@ ENTRIES = (
         ignored=frozenset({"message_id", "text"}),
         condition=LINE_REVISION.c.since_m.is_not(None),
     ),
-    Entered(table=JOURNAL, key=journal.ONCE[1:], ignored=frozenset({"seq", "hash"}), condition=_OF_LINES),
+    Entered(table=JOURNAL, key=audit_trail.ONCE[1:], ignored=frozenset({"seq", "hash"}), condition=_OF_LINES),
     Entered(table=LEDGER, key=("station", "quantity"), read=_numbers, needs="whole"),
 )
 

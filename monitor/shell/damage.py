@@ -11,7 +11,7 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.content import digest_of
-from monitor.store import journal, manifest
+from monitor.store import audit_trail, manifest
 from monitor.store.checksum import is_as_stored
 from monitor.store.database import faults_of_empty, faults_of_sqlite, open_for_reading
 from monitor.store.message_history import END_ID
@@ -142,7 +142,7 @@ def _tables(engine: Engine, _: Path, found: Damage) -> None:
 def _journal(engine: Engine, _: Path, found: Damage) -> None:
     with engine.connect() as connection:
         rows = connection.execute(select(JOURNAL).order_by(JOURNAL.c.line, JOURNAL.c.seq)).all()
-    for verdict in journal.verify(rows):
+    for verdict in audit_trail.verify(rows):
         if verdict.wrong:
             found.faults.append(f"journal of {verdict.line or 'the works'}: {verdict.wrong}")
 

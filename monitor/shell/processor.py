@@ -21,8 +21,8 @@ from monitor.core.decode import Decoder
 from monitor.core.engine import Engine
 from monitor.core.pipeline import Pipeline
 from monitor.core.snapshot import dump
+from monitor.shell.broker_link import Received
 from monitor.shell.defects import Defects, EngineError, engine_step
-from monitor.shell.link import Received
 from monitor.shell.restore import restore
 from monitor.shell.salvage import SET_ASIDE, FedMessage, Salvage, suspension
 from monitor.shell.unknown_lines import UNKNOWN_LINE, UnknownLines, answers_for_all

@@ -29,7 +29,7 @@ from monitor.core.resume import EXACT_M, LastKnown, resume
 from monitor.core.snapshot import Given, SnapshotError, dump, load
 from monitor.core.track import START_BEFORE_S, Track, TrackStart
 from monitor.shell.defects import engine_step
-from monitor.store import journal, last_known
+from monitor.store import audit_trail, last_known
 from monitor.store.message_history import END_ID, History, again
 from monitor.store.reader import StoreReader
 from monitor.store.revisions import (
@@ -305,18 +305,18 @@ class _Start:
             entries.append(self._line_entry(pipeline))
         self.checkpoint(pipeline, entries, described=True)
 
-    def _line_entry(self, pipeline: Pipeline) -> journal.JournalEntry:
+    def _line_entry(self, pipeline: Pipeline) -> audit_trail.JournalEntry:
         old, new = self.record.described, self.record.file
         keys = ", ".join(differences_of(old, new))
         self.log(f"{self.line}: line revision {new.revision} is in force from metre {pipeline.rows.next_m} on: {keys}")
         target, digests = f"line {self.line} revision {new.revision}", (digest_of(old), digest_of(new))
         at_ms = ms(pipeline.now().t_s)
-        return journal.JournalEntry(
+        return audit_trail.JournalEntry(
             self.line, at_ms, FILES, "take into force", target, f"from metre {pipeline.rows.next_m}", *digests
         )
 
     def checkpoint(
-        self, pipeline: Pipeline, entries: Sequence[journal.JournalEntry] = (), described: bool = False
+        self, pipeline: Pipeline, entries: Sequence[audit_trail.JournalEntry] = (), described: bool = False
     ) -> None:
         """Keep the engine as it is, and what came out that is not on record."""
         changed = described and (self.record.first_revision or not self.record.line_is_as_described)

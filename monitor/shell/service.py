@@ -29,8 +29,8 @@ from monitor.contract.topics import monitor_topic, refused_topic, stored_topic, 
 from monitor.core.arrival import Note
 from monitor.core.pipeline import Pipeline
 from monitor.core.selfwatch import SelfWatch
+from monitor.shell.broker_link import Link, Received
 from monitor.shell.clock import SteadyClock
-from monitor.shell.link import Link, Received
 from monitor.shell.processor import NOT_WRITTEN, Processor, Written, lines_with, restored
 from monitor.shell.unknown_lines import Listener, answers_for_all
 from monitor.store import upgrade

@@ -18,8 +18,8 @@ from monitor.contract.rules import UNKNOWN_LINE_ANSWERS_PER_S, UNKNOWN_LINES_MAX
 from monitor.contract.topics import MONITOR, parse, subscription
 from monitor.core.arrival import Arrival
 from monitor.core.decode import number_of, printable
-from monitor.shell.connection import Connection, topic_of
-from monitor.shell.link import Link, Received
+from monitor.shell.broker_link import Link, Received
+from monitor.shell.mqtt_client import Connection, topic_of
 
 UNKNOWN_LINE = "unknown line"  # kind of rejection
 FORGOTTEN_AFTER_S = 600.0  # a name of which nothing is received makes room

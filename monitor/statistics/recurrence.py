@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import gammaln
 from scipy.stats import chi2
 
-from monitor.contract.numerals import percent, significant
+from monitor.contract.number_format import percent, significant
 from monitor.contract.record import Floats
 
 HARMONICS = 8

@@ -7,7 +7,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from monitor.contract.numerals import significant
+from monitor.contract.number_format import significant
 from monitor.contract.record import Floats
 from monitor.statistics.recurrence import ALPHA, NoPeriod, Rival
 

@@ -43,7 +43,7 @@ from monitor.contract.record import (
 from monitor.contract.topics import Stream
 from monitor.core.arrival import Message
 from monitor.core.decode import printable
-from monitor.store import journal
+from monitor.store import audit_trail
 from monitor.store.checksum import checksum
 from monitor.store.database import FILE, open_for_writing, upsert
 from monitor.store.lease import Lease
@@ -116,7 +116,7 @@ class Restored:
     now: LineNow
     state: bytes | None
     outputs: Sequence[Output] = ()
-    entries: Sequence[journal.JournalEntry] = ()
+    entries: Sequence[audit_trail.JournalEntry] = ()
     described: Line | None = None
     since_m: float | None = None
 
@@ -241,7 +241,7 @@ class Writer:
             fresh = [row for row in rows if (row["recipe"], row["revision"]) not in known]
             chain = min(self.lines) if self.lines else ""  # writers that share a store do not share a chain
             upsert(connection, REVISION, fresh, keep_old=True)
-            journal.append(connection, [_revised(row, known, chain) for row in fresh])
+            audit_trail.append(connection, [_revised(row, known, chain) for row in fresh])
 
     def checkpoints(self) -> dict[str, tuple[int, bytes]]:
         """(id of the last message it knows, snapshot of the engine) by line."""
@@ -307,7 +307,7 @@ class Writer:
                 self._write_own(connection, restored.line, "output", write, sparing)
             for revision in (o for o in restored.outputs if isinstance(o, Revision) and o.by == FILES):
                 _came_after(connection, revision, restored.message_id)
-            journal.append(connection, restored.entries)
+            audit_trail.append(connection, restored.entries)
             if restored.described is not None:
                 row = _line_row(restored.described, now_ms, restored.since_m)
                 upsert(connection, LINE_REVISION, [row | {"message_id": restored.message_id}])
@@ -389,7 +389,7 @@ class Writer:
         upsert(connection, ALARM_CHANGE, changes, keep_old=True)
         upsert(connection, ALARM_NOW, _newest(changes))
         _occurrences(connection, outputs)
-        journal.append(connection, journal.entries_of(outputs))
+        audit_trail.append(connection, audit_trail.entries_of(outputs))
         self._rejected(connection, outputs)
 
     def _rejected(self, connection: Any, outputs: Sequence[Output]) -> None:
@@ -458,13 +458,13 @@ def _line_row(line: Line, t_ms: int, since_m: float | None) -> Row:
     }  # fmt: skip
 
 
-def _revised(row: Row, known: Mapping[tuple[str, int], str], chain: str) -> journal.JournalEntry:
+def _revised(row: Row, known: Mapping[tuple[str, int], str], chain: str) -> audit_trail.JournalEntry:
     """A revision of a recipe's file that is new, with the digests of its text and of the newest one before."""
     newest = max((n for name, n in known if name == row["recipe"]), default=None)
     before = "" if newest is None else known[row["recipe"], newest]
     old, new = (hashlib.sha256(text.encode()).hexdigest() if text else "" for text in (before, row["text"]))
     target = f"recipe {row['recipe']} revision {row['revision']}"
-    return journal.JournalEntry(chain, row["first_seen_ms"], FILES, "take into force", target, "", old, new)
+    return audit_trail.JournalEntry(chain, row["first_seen_ms"], FILES, "take into force", target, "", old, new)
 
 
 def key_of(message: Message) -> AsideKey:

@@ -12,7 +12,7 @@ from monitor.core.cure.forecast import room
 from monitor.core.cure.plan import Plan, cable_of, way_of
 from monitor.physics.conduction import Wall
 from monitor.physics.cure import Speed, born, cure
-from monitor.physics.march import Media, march
+from monitor.physics.heat_march import Media, march
 from tests.core.story import configuration
 from tests.physics import reference
 

@@ -10,7 +10,7 @@ from monitor.contract.config.load import load
 from monitor.contract.config.works import Store
 from monitor.core.arrival import Arrival
 from monitor.core.engine import Engine
-from monitor.shell.link import Received
+from monitor.shell.broker_link import Received
 from monitor.shell.processor import Processor
 from monitor.store.writer import Writer
 from simulator.line import simulate

@@ -12,7 +12,7 @@ from monitor.contract.config.works import Store
 from monitor.contract.topics import Stream
 from monitor.core.arrival import Arrival
 from monitor.core.engine import Engine
-from monitor.shell.link import Received
+from monitor.shell.broker_link import Received
 from monitor.shell.processor import Processor
 from monitor.store.reader import StoreReader
 from monitor.store.writer import Writer

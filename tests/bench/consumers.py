@@ -14,7 +14,7 @@ from paho.mqtt.properties import Properties
 
 from monitor.contract.address import BrokerAddress
 from monitor.contract.config.works import Broker
-from monitor.shell.connection import Connection
+from monitor.shell.mqtt_client import Connection
 
 FILTER = "bench/#"
 WINDOW = 200

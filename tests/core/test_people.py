@@ -5,7 +5,7 @@ import pytest
 from monitor.contract.messages import Action
 from monitor.contract.record import Finding, Verdict
 from monitor.core import people
-from monitor.store.journal import entries_of
+from monitor.store.audit_trail import entries_of
 from tests.core.story import T0, Story, configuration, decoded, pipeline
 from tests.core.test_pipeline import of, tell
 

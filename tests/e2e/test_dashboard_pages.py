@@ -16,7 +16,7 @@ from dashboard.app import create_app
 from dashboard.components.frame import OWN_SCRIPTS
 from dashboard.web.accounts import Accounts
 from dashboard.web.serve import LOOPBACK_NAMES, guard
-from dashboard.web.sessions import ask_who, content_policy
+from dashboard.web.sign_in import ask_who, content_policy
 from monitor.contract.config.load import load
 from tests.dashboard.fake_record import START_S, FakeGateway, FakeRecord, core_lines_of
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from monitor.analysis import parts
+from monitor.analysis import rotating_parts
 from monitor.contract.record import Finding
 from monitor.statistics import recurrence as recur
 from monitor.statistics.recurrence import Found, NoPeriod
@@ -27,7 +27,7 @@ def test_a_burr_among_ten_times_as_many_faults_is_traced_to_its_sheave():
     assert isinstance(found, Found), found
     assert found.period == pytest.approx(3.77 * 0.998, rel=3e-4)
     assert found.false_alarm < 1e-3
-    verdict = parts.rank(line.rotating_part, found.period, found.low, found.high)
+    verdict = rotating_parts.rank(line.rotating_part, found.period, found.low, found.high)
     assert verdict.part.part.name == "far-sheave-wheel"
     seconds, _ = recur.find(t, 0.1, 5.0, RESOLUTION_M / 3.8)
     v = np.diff(x) / np.maximum(np.diff(t), 1e-6)
@@ -38,7 +38,7 @@ def test_the_demo_s_capstan_is_named():
     x, _, line = faults("demo")
     found, _ = recur.find(x, 0.4, 20.0, RESOLUTION_M)
     assert isinstance(found, Found)
-    verdict = parts.rank(line.rotating_part, found.period, found.low, found.high)
+    verdict = rotating_parts.rank(line.rotating_part, found.period, found.low, found.high)
     assert verdict.part.part.name == "capstan-wheel"
 
 

@@ -5,7 +5,7 @@ from sqlalchemy import delete
 
 from monitor.contract.config.limits import limits_of
 from monitor.shell.restore import restore
-from monitor.store.journal import verify
+from monitor.store.audit_trail import verify
 from monitor.store.reader import StoreReader
 from monitor.store.revisions import RevisionConflictError, refuse_conflicts
 from monitor.store.schema import CHECKPOINT, MESSAGE
@@ -13,7 +13,7 @@ from tests.core.story import T0
 from tests.core.test_pipeline import tell
 from tests.core.test_revisions import HI
 from tests.shell.works import desk_at, everything, settings_at, stored_at, take
-from tests.store.test_journal import rows_of
+from tests.store.test_audit_trail import rows_of
 
 
 def before(story, s):

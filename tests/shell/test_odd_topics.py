@@ -8,7 +8,7 @@ import psutil
 import pytest
 from paho.mqtt.client import MQTTMessage
 
-from monitor.shell.connection import legible, topic_of
+from monitor.shell.mqtt_client import legible, topic_of
 from tests.shell.test_service import Works
 from tests.shell.works import until
 

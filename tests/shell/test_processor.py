@@ -5,7 +5,7 @@ import pytest
 from monitor.contract.record import Rejected
 from monitor.core.engine import Engine
 from monitor.shell import processor
-from monitor.shell.link import Received
+from monitor.shell.broker_link import Received
 from monitor.shell.restore import restore
 from tests.core.story import T0
 from tests.core.test_pipeline import tell

@@ -32,8 +32,8 @@ from monitor.core.engine import Engine
 from monitor.core.pipeline import Pipeline
 from monitor.core.snapshot import every
 from monitor.shell import processor
+from monitor.shell.broker_link import Received
 from monitor.shell.compared import StoreComparison, compare
-from monitor.shell.link import Received
 from monitor.shell.processor import Processor
 from monitor.shell.restore import restore
 from monitor.store.reader import StoreReader
@@ -43,7 +43,7 @@ from monitor.store.writer import Batch, Writer, ms
 from tests.core.story import T0
 from tests.shell.law_stories import DAYS, parts, story
 from tests.shell.works import SERVER, everything, settings_at, stored_at
-from tests.store.test_journal import rows_of
+from tests.store.test_audit_trail import rows_of
 
 MOST_COMMITS = 12  # of a start
 TOGETHER = 60  # messages of a batch

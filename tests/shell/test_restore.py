@@ -11,14 +11,14 @@ from sqlalchemy import create_engine, delete, select, update
 from monitor.contract.config.configuration import Configuration
 from monitor.core.pipeline import Pipeline
 from monitor.shell import processor
-from monitor.shell.link import Received
+from monitor.shell.broker_link import Received
 from monitor.shell.restore import restore
 from monitor.store.revisions import RevisionConflictError, lines_on_record, refuse_conflicts
 from monitor.store.schema import CHECKPOINT, LINE_REVISION
 from tests.core.story import T0, Story
 from tests.core.test_pipeline import tell
 from tests.shell.works import desk_at, everything, take
-from tests.store.test_journal import rows_of
+from tests.store.test_audit_trail import rows_of
 from tests.store.test_upgrade import handles
 from tests.store.test_writer import busy
 

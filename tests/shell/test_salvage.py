@@ -19,7 +19,7 @@ from monitor.contract.topics import MONITOR
 from monitor.core.arrival import Arrival
 from monitor.core.pipeline import Pipeline
 from monitor.shell import salvage
-from monitor.shell.link import Received
+from monitor.shell.broker_link import Received
 from monitor.shell.processor import Processor
 from monitor.store.ledger import Ledger
 from monitor.store.schema import MESSAGE, METADATA, REJECTED, SET_ASIDE

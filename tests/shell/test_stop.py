@@ -25,7 +25,7 @@ from monitor.core.arrival import Arrival
 from monitor.core.pipeline import Pipeline
 from monitor.shell import processor
 from monitor.shell import service as module
-from monitor.shell.link import Received
+from monitor.shell.broker_link import Received
 from monitor.shell.processor import Processor
 from monitor.shell.service import Service
 from monitor.store import upgrade

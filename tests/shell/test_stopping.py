@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from monitor.contract.config.works import Broker
-from monitor.shell.link import Link, Received
+from monitor.shell.broker_link import Link, Received
 from monitor.shell.service import Service
 
 RECEIVED = Received(None, lambda: None)

@@ -14,7 +14,7 @@ from monitor.contract.config.limits import limits_of
 from monitor.contract.config.recipe import Recipe
 from monitor.contract.topics import Stream
 from monitor.shell.remake import remake
-from monitor.store import journal, upgrade
+from monitor.store import audit_trail, upgrade
 from monitor.store.database import FILE, open_for_reading, open_for_writing
 from monitor.store.migrations.versions import v0003_who_did_it_and_kinds as v0003
 from monitor.store.reader import StoreReader
@@ -153,7 +153,7 @@ def test_the_journal_is_the_same_and_sound(store):
     with open_for_reading(settings_at(store)).connect() as connection:
         rows = connection.execute(select(JOURNAL).order_by(JOURNAL.c.line, JOURNAL.c.seq)).all()
     assert [row.hash for row in rows] == shown_before(store)["journal"]
-    assert not [verdict for verdict in journal.verify(rows) if verdict.wrong]
+    assert not [verdict for verdict in audit_trail.verify(rows) if verdict.wrong]
 
 
 @pytest.mark.parametrize(

@@ -16,7 +16,7 @@ from monitor.core.arrival import Arrival
 from monitor.gateway.outbox import Outbox
 from monitor.gateway.sender import Sender
 from monitor.shell import unknown_lines
-from monitor.shell.link import Link
+from monitor.shell.broker_link import Link
 from monitor.shell.service import Service, _link, _listener
 from monitor.shell.unknown_lines import FORGOTTEN_AFTER_S, Listener, UnknownLines
 from monitor.store.reader import StoreReader

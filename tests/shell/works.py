@@ -15,7 +15,7 @@ from monitor.contract.config.works import Store
 from monitor.contract.topics import MONITOR
 from monitor.core.arrival import Arrival
 from monitor.core.engine import Engine
-from monitor.shell.link import Received
+from monitor.shell.broker_link import Received
 from monitor.shell.processor import Processor
 from monitor.shell.restore import restore
 from monitor.store.numbering import StreamNumbers

@@ -12,7 +12,7 @@ from sqlalchemy import select, text
 from monitor.contract.record import Finding, Rejected, Verdict
 from monitor.contract.topics import Stream
 from monitor.core.arrival import Arrival
-from monitor.shell.link import Received
+from monitor.shell.broker_link import Received
 from monitor.store import rolling as rollup
 from monitor.store.metre_blocks import lay_over
 from monitor.store.numbering import HOLES_MAX, MISSING_MAX
@@ -113,7 +113,7 @@ def test_samples_come_back_as_they_were_sent_from_database_files_and_both(place)
 
 
 def test_a_transaction_that_fails_leaves_nothing_and_may_be_tried_again(place, arrivals, monkeypatch):
-    from monitor.shell.link import Received
+    from monitor.shell.broker_link import Received
     from monitor.store import writer as module
 
     desk = desk_at(place)
@@ -137,7 +137,7 @@ def test_a_transaction_that_fails_leaves_nothing_and_may_be_tried_again(place, a
 
 
 def test_writing_the_same_outputs_again_changes_nothing(place, arrivals):
-    from monitor.shell.link import Received
+    from monitor.shell.broker_link import Received
 
     desk = desk_at(place)
     batch = desk.take([Received(a, lambda: None) for a in arrivals], T0)

@@ -16,7 +16,7 @@ from monitor.contract.topics import REFUSED, STORED
 from monitor.core.arrival import Arrival
 from monitor.gateway.outbox import Outbox
 from monitor.gateway.sender import Sender
-from monitor.shell.link import Received
+from monitor.shell.broker_link import Received
 from tests.world.stories import Message
 
 INFLIGHT = 40

@@ -17,7 +17,7 @@ from dashboard.context import Context
 from dashboard.figures.control import chart_figure, cusum_figure, u_figure
 from dashboard.text import format
 from dashboard.text.format import exact, fixed, percent, significant
-from dashboard.text.numbers import NotANumberError, read_number
+from dashboard.text.number_entry import NotANumberError, read_number
 from monitor.analysis.giveaway import giveaway, needed_diameter
 from monitor.contract.config import titles
 from monitor.contract.config.line import Line

@@ -14,7 +14,7 @@ from dashboard.context import Context
 from dashboard.jobs import Bench, TooManyError
 from dashboard.pages.limits import layout
 from dashboard.pages.limits.layout import Values
-from dashboard.text.numbers import NotANumberError, read_number
+from dashboard.text.number_entry import NotANumberError, read_number
 from monitor.analysis.rehearse import Asked, AskedLimit
 from monitor.contract.config.limits import LimitsError, limits_of, with_limits
 from monitor.contract.config.recipe import Recipe

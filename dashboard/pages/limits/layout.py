@@ -18,7 +18,7 @@ from dashboard.queries import downsample
 from dashboard.text import format
 from dashboard.text.addresses import is_number
 from dashboard.text.format import fixed, percent, significant
-from dashboard.text.numbers import NotANumberError, read_number
+from dashboard.text.number_entry import NotANumberError, read_number
 from dashboard.web.api import break_after_ms
 from monitor.analysis import alarm_load as alarm_figures
 from monitor.analysis.rehearse import Asked, AskedLimit, Comparison, in_words

@@ -19,9 +19,9 @@ from dashboard.context import Context
 from dashboard.figures.recurrence import fold_figure, score_figure
 from dashboard.text import format, words
 from dashboard.text.format import exact, fixed, percent, significant
-from monitor.analysis import parts
 from monitor.analysis.along import along
 from monitor.analysis.before import what_went_before
+from monitor.analysis.rotating_parts import PartRanking, rank
 from monitor.analysis.shift_calendar import shifts_between
 from monitor.contract.config import titles
 from monitor.contract.config.line import Line
@@ -232,13 +232,13 @@ def answer(context: Context, line: str, what: str, drums: str, least: float, mos
     clock = recur.which_clock(found, seconds, x, t, _spread(x, t)) if len(x) > 3 else None
     shown: Children = [_said(found, len(x), "events")]
     if isinstance(found, Found):
-        verdict = parts.rank(of.line.rotating_part, found.period, found.low, found.high, search=np.log(most / least))
+        verdict = rank(of.line.rotating_part, found.period, found.low, found.high, search=np.log(most / least))
         shown += [*_named(of.line, verdict, found, clock), _drift(x, found.period)]
     elif clock is not None and isinstance(seconds, Found):
         said = f"Period in time {significant(seconds.period, 4)} s: {clock.why}."
         shown.append(html.P(said, className="outcome", id="recurring-part"))
         screws = _rpm(context, of)
-        verdict = parts.rank(of.line.rotating_part, seconds.period, seconds.low, seconds.high, "seconds", screws)
+        verdict = rank(of.line.rotating_part, seconds.period, seconds.low, seconds.high, "seconds", screws)
         shown.append(html.P(f"{verdict.why}.", className="note"))
     if grid is not None:
         needed = float(np.log(grid.trials / ALPHA))
@@ -300,7 +300,7 @@ def _signal(
     shown: Children = [_said(found, int(np.isfinite(v).sum()), readings, signal.unit)]
     if isinstance(found, Wave):
         unit = format.unit(of.line.streams[path].unit)
-        verdict = parts.rank(
+        verdict = rank(
             of.line.rotating_part, found.period, found.low, found.high, signal.clock, _rpm(context, of),
             np.log(most / least),
         )  # fmt: skip
@@ -364,7 +364,7 @@ def _once(chance: float) -> str:
 
 
 def _named(
-    line: Line, verdict: parts.PartRanking, found: Found | Wave, clock: recur.Clock | None, unit: str = "m"
+    line: Line, verdict: PartRanking, found: Found | Wave, clock: recur.Clock | None, unit: str = "m"
 ) -> Children:
     rows = [
         [

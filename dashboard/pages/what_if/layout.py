@@ -18,7 +18,7 @@ from dashboard.figures.along import Along, along_figure
 from dashboard.figures.style import BLUE, GREY, LIMIT_LINE, ORANGE, VERMILLION, figure
 from dashboard.text import format
 from dashboard.text.format import exact, fixed, significant
-from dashboard.text.numbers import NotANumberError, read_number
+from dashboard.text.number_entry import NotANumberError, read_number
 from monitor.analysis import what_if as ovens
 from monitor.analysis.what_if import PlannedStop, Setting, SettingResult, Stopped, ask, ask_stop, calibrate, set_of
 from monitor.contract.config import titles

@@ -14,7 +14,7 @@ from monitor.contract.config.recipe import Recipe
 from monitor.contract.record import Floats
 from monitor.contract.units import convert
 from monitor.core.cure.plan import Plan, way_of
-from monitor.physics.march import Elements, Media, march
+from monitor.physics.heat_march import Elements, Media, march
 from monitor.physics.margins import STEP_S, Margins, Steady, margins
 
 Flags = NDArray[np.bool_]

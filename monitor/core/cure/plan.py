@@ -11,8 +11,8 @@ from monitor.contract.config.recipe import Arrhenius, Recipe
 from monitor.contract.record import Floats
 from monitor.physics.conduction import Wall
 from monitor.physics.cure import Cable, PathZone, Way
+from monitor.physics.heat_march import Route
 from monitor.physics.kinetics import Rate
-from monitor.physics.march import Route
 from monitor.physics.margins import CureLimits
 
 INNER, LOW, HIGH, OUTER, SHEAVE, PEAK, DEGRADED = COLUMNS = (

@@ -25,7 +25,7 @@ from monitor.core.stream import VERDICT
 from monitor.core.track import Track
 from monitor.core.zone_heat import ZoneHeat
 from monitor.physics.cure import born
-from monitor.physics.march import Elements, Media, march
+from monitor.physics.heat_march import Elements, Media, march
 from monitor.physics.margins import Margin, Margins
 
 FORECAST_EVERY_S = 5.0

@@ -65,4 +65,4 @@ def test_c22_numbers_that_people_read_are_written_in_one_place():
     folders = ("dashboard", "monitor/analysis", "monitor/evidence", "monitor/statistics")
     files = [p for base in folders for p in (ROOT / base).rglob("*.py")]
     found = Counter({str(p.relative_to(ROOT)): number_specs(p) for p in files})
-    assert +found == NOT_READ, "use dashboard.text.format or monitor.contract.numerals"
+    assert +found == NOT_READ, "use dashboard.text.format or monitor.contract.number_format"

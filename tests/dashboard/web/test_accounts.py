@@ -13,7 +13,7 @@ from dashboard.actions.answers import RejectedActionError, send_answer
 from dashboard.web import accounts as accounts_module
 from dashboard.web.accounts import HASHER, ROLES, Accounts, Person
 from dashboard.web.serve import CannotServeError, collector_token
-from dashboard.web.sessions import TRIES, WITHIN_S, ask_who
+from dashboard.web.sign_in import TRIES, WITHIN_S, ask_who
 from monitor.__main__ import main
 from tests.shell.works import configs_at
 

@@ -12,7 +12,7 @@ from paho.mqtt.client import MQTTMessage
 
 from monitor.contract.address import BrokerAddress
 from monitor.contract.config.works import Broker
-from monitor.shell.connection import Connection, ConnectionLostError
+from monitor.shell.mqtt_client import Connection, ConnectionLostError
 from tests.ports import free_port
 from tests.shell.brokers import KINDS, Process, broker, say
 

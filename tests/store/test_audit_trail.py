@@ -6,8 +6,8 @@ from hypothesis import strategies as st
 from sqlalchemy import create_engine, delete, select, text, update
 
 from monitor.__main__ import main
-from monitor.store import journal
-from monitor.store.journal import JournalEntry, append, verify
+from monitor.store import audit_trail
+from monitor.store.audit_trail import JournalEntry, append, verify
 from monitor.store.schema import JOURNAL, METADATA
 from tests.core.story import T0, Story
 from tests.core.test_pipeline import tell
@@ -133,4 +133,4 @@ def test_the_command_says_so_and_knows_a_hash_that_was_written_down(tmp_path, ar
     assert main(words) == 0
     assert main([*words, "--expect", f"core-1={last}"]) == 1
     assert "cut off or changed" in capsys.readouterr().out
-    assert journal.BEGINNING == "0" * 64
+    assert audit_trail.BEGINNING == "0" * 64

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from monitor.contract.config.line import RotatingPart
-from monitor.contract.numerals import significant
+from monitor.contract.number_format import significant
 
 MARKS = (1, 2, 3, 4)  # marks on one turn: a part with k of them shows at a k-th of its turn
 FAR = 3.0  # standard deviations beyond which a part does not explain a period

@@ -5,7 +5,7 @@ import stat
 import pytest
 
 from dashboard.web.accounts import Accounts
-from dashboard.web.session_list import LASTS_S, SessionList
+from dashboard.web.sessions import LASTS_S, SessionList
 
 PASSWORD = "a long password"
 

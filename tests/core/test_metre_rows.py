@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from monitor.contract.record import MetreRows, Verdict
-from monitor.core.rows import Rows
+from monitor.core.metre_rows import Rows
 from tests.core.story import T0, configuration, decoded, pipeline
 from tests.core.test_pipeline import tell
 

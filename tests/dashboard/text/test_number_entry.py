@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboard.text.numbers import NotANumberError, read_number
+from dashboard.text.number_entry import NotANumberError, read_number
 
 
 @given(st.floats(allow_nan=False, allow_infinity=False))

@@ -13,7 +13,7 @@ from monitor.contract.address import BrokerAddress
 from monitor.contract.config.works import Broker
 from monitor.contract.topics import MONITOR
 from monitor.core.arrival import Arrival
-from monitor.shell.connection import Connection, topic_of
+from monitor.shell.mqtt_client import Connection, topic_of
 
 AWAY_S = (0.2, 0.5, 1.0, 2.0, 5.0)
 

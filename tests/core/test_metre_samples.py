@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.core.cells import Cells
+from monitor.core.metre_samples import Cells
 
 samples = st.lists(st.tuples(st.floats(0, 0.7), st.floats(-5, 5)), min_size=1, max_size=80)
 

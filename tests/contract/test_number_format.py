@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.contract.numerals import DUST, GROUP, MINUS, NO_VALUE, exact, fixed, percent, significant
+from monitor.contract.number_format import DUST, GROUP, MINUS, NO_VALUE, exact, fixed, percent, significant
 
 PLAIN = st.floats(min_value=DUST, max_value=1e14)
 VALUES = st.builds(math.copysign, PLAIN, st.sampled_from([-1.0, 1.0]))

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.physics.cure import born
-from monitor.physics.march import Elements, march
+from monitor.physics.heat_march import Elements, march
 from tests.physics import reference as ref
 
 NOMINAL = ref.CASES["steady_2.5_230"]

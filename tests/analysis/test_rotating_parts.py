@@ -2,7 +2,7 @@
 
 import pytest
 
-from monitor.analysis.parts import rank, turn
+from monitor.analysis.rotating_parts import rank, turn
 from monitor.contract.config.line import RotatingPart
 from tests.core.story import configuration
 
