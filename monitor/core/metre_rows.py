@@ -42,13 +42,32 @@ class Rows:
     def give(
         self, end_s: float, track: Track, flows: Mapping[str, StreamFlow], curing: CureStage, drums: Drums,
         recipes: Mapping[str, Recipe],
-    ) -> MetreRows | None:  # fmt: skip
-        """Rows of metres that passed the take-up long enough before `end_s`; None where there are none yet."""
-        count = self._count(end_s, track, curing)
+    ) -> list[MetreRows]:  # fmt: skip
+        """Rows of metres that passed the last place on the path long enough before `end_s`, if there are any yet.
+
+        That place is the take-up; on a bench it is an instrument behind it.
+        """
+        count = self._count(end_s - curing.delay_s, track, self._beyond_m(flows))
+        return self._rows(count, np.inf, track, flows, curing, drums, recipes)
+
+    def give_drum(
+        self, end_s: float, cut_m: float, track: Track, flows: Mapping[str, StreamFlow], curing: CureStage,
+        drums: Drums, recipes: Mapping[str, Recipe],
+    ) -> list[MetreRows]:  # fmt: skip
+        """Rows up to where a drum ends at `end_s`, on a bench: the specimen is taken off and meets no more."""
+        if not self._beyond_m(flows):
+            return []
+        return self._rows(int(np.floor(cut_m)) - self._begin(track), end_s, track, flows, curing, drums, recipes)
+
+    def _rows(
+        self, count: int, upto_s: float, track: Track, flows: Mapping[str, StreamFlow], curing: CureStage,
+        drums: Drums, recipes: Mapping[str, Recipe],
+    ) -> list[MetreRows]:  # fmt: skip
+        """The next rows, of what their metres met before `upto_s`."""
         if count <= 0 or self.next_m is None:
-            return None
+            return []
         metres = np.arange(self.next_m, self.next_m + count, dtype=np.float64)
-        columns, seen = self._columns(metres, track, flows)
+        columns, seen = self._columns(metres, upto_s, track, flows)
         seen &= drums.hold(metres, _with(recipes), 0.5)
         marched = self._marched(recipes)
         if marched:
@@ -60,26 +79,34 @@ class Rows:
         rows = MetreRows(self.line.line, self.next_m, verdict, columns)
         self.next_m += count
         drums.forget_before(self.next_m)
-        return rows
+        return [rows]
 
-    def _count(self, end_s: float, track: Track, curing: CureStage) -> int:
-        """How many metres are ripe."""
-        offset = self.line.counter_m - self.line.take_up_m
-        if self.next_m is None:
-            self.next_m = int(np.ceil(float(track.L_m[0]) + offset))
-        ripe_s = end_s - curing.delay_s
+    def _count(self, ripe_s: float, track: Track, beyond_m: float) -> int:
+        """How many metres had passed by `ripe_s`."""
+        offset = self.line.counter_m - self.line.take_up_m - beyond_m
         ripe_m = float(track.at(ripe_s)) + offset
         last = int(np.floor(ripe_m))
         if float(track.at(ripe_s - STOOD_S)) + offset < ripe_m:  # a line that stands gives all that it has
             last = last // ROWS_TOGETHER * ROWS_TOGETHER
-        return last - self.next_m
+        return last - self._begin(track)
+
+    def _begin(self, track: Track) -> int:
+        """The next metre: at first the first whole one behind the take-up when the track began."""
+        if self.next_m is None:
+            self.next_m = int(np.ceil(float(track.L_m[0]) + self.line.counter_m - self.line.take_up_m))
+        return self.next_m
+
+    def _beyond_m(self, flows: Mapping[str, StreamFlow]) -> float:
+        """How far behind the take-up the last instrument is that rows have a column of; 0 where none is."""
+        take_up_m = self.line.take_up_m
+        return max([0.0, *(flow.middle_m - take_up_m for flow in flows.values() if flow.cells is not None)])
 
     def _columns(
-        self, metres: Floats, track: Track, flows: Mapping[str, StreamFlow]
+        self, metres: Floats, upto_s: float, track: Track, flows: Mapping[str, StreamFlow]
     ) -> tuple[dict[str, Floats], NDArray[np.bool_]]:
         columns: dict[str, Floats] = {}
         seen = np.ones(len(metres), dtype=bool)
-        passed = Passages.of(track, self.line.counter_m, self._positions_m(flows), metres)
+        passed = Passages.of(track, self.line.counter_m, self._positions_m(flows), metres).before(upto_s)
         for path, flow in flows.items():
             if flow.settings.required and (flow.cells is not None or flow.heat is not None):
                 seen &= self._judged(flow, passed)

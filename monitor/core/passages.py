@@ -22,6 +22,12 @@ class Passages:
         times = track.when((metres + 0.5 - counter_m) + positions_m[:, np.newaxis])
         return cls(metres, dict(zip(positions_m.tolist(), times, strict=True)))
 
+    def before(self, t_s: float) -> "Passages":
+        """Those of them that were before a time; NaN for the others."""
+        if t_s == np.inf:
+            return self
+        return Passages(self.metres, {p: np.where(at < t_s, at, np.nan) for p, at in self.at.items()})
+
     def dwell_s(self, zones: list[Zone]) -> Floats:
         """Time spent in all of these passes together; NaN where an entry was not witnessed."""
         return np.asarray(sum(self.at[z.end_m] - self.at[z.start_m] for z in zones))

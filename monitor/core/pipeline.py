@@ -239,9 +239,7 @@ class Pipeline:
             else:
                 self._limits(effect_s, body, out)
         self._stretch(np.nextafter(end_s, np.inf), end_s, out)
-        rows = self.rows.give(end_s, self.track, self.flows, self.curing, self.drums, self.recipes)
-        if rows is not None:
-            out.append(rows)
+        out += self.rows.give(end_s, self.track, self.flows, self.curing, self.drums, self.recipes)
         self._forget()
 
     def _due(self, before_s: float) -> list[AlarmEvent]:
@@ -289,6 +287,7 @@ class Pipeline:
         if self.drums.is_on(change):
             return
         cut_m = self.metre_at(t_s, None)
+        out += self.rows.give_drum(t_s, cut_m, self.track, self.flows, self.curing, self.drums, self.recipes)
         _sort_out(self.drums.change(change, recipe, t_s, cut_m), self._events, out)
         if recipe is not self.recipe:
             self.judge_by(recipe, t_s, cut_m, out)

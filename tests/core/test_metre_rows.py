@@ -1,12 +1,18 @@
 """Rows: each whole metre once and in order, verified only where a recipe was in force and a known drum holds it."""
 
+from functools import partial
+from itertools import pairwise
+
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from monitor.contract.record import MetreRows, Verdict
+from monitor.contract.record import Floats, MetreRows, Verdict
 from monitor.core.metre_rows import Rows
 from tests.core.story import T0, configuration, decoded, pipeline
 from tests.core.test_pipeline import tell
+from tests.shell.law_stories import story
 
 LINE, RECIPE = configuration().lines["core-1"], configuration().recipes["core-2g5"]
 
@@ -51,3 +57,27 @@ def test_no_metre_is_verified_that_no_drum_of_a_known_recipe_holds():
     assert sum(map(len, rows)) > 50
     assert {int(v) for one in rows for v in one.verdict} == {int(Verdict.UNVERIFIED)}
     assert messages[0].t_s >= T0
+
+
+@pytest.mark.parametrize("line", ["fire-1", "rewind-1"])
+@settings(max_examples=5)
+@given(seed=st.integers(0, 3), share=st.sampled_from([0.0, 0.001, 0.02, 0.3]))
+def test_rows_of_hours_do_not_depend_on_how_the_arrivals_are_cut(line, seed, share):
+    """A specimen hangs in the flame behind the take-up: its rows are given out when it is taken off."""
+    messages = decoded(story(line, seed))
+    cuts = np.flatnonzero(np.random.default_rng(seed).random(len(messages)) < share).tolist()
+    one_by_one: list[MetreRows] = []
+    engine = pipeline(line)
+    for a, b in pairwise([0, *cuts, len(messages)]):
+        one_by_one += [o for o in engine.feed(messages[a:b]) if isinstance(o, MetreRows)]
+    whole = [o for o in pipeline(line).feed(messages) if isinstance(o, MetreRows)]
+    for rows in (whole, one_by_one):
+        assert [one.first_m for one in rows[1:]] == [one.first_m + len(one) for one in rows[:-1]]
+    assert whole[0].columns.keys() == one_by_one[0].columns.keys()
+    for values in (lambda one: one.verdict, *(partial(_column, name) for name in whole[0].columns)):
+        expected, got = (np.concatenate([values(one) for one in rows]) for rows in (whole, one_by_one))
+        assert np.array_equal(got, expected, equal_nan=True)
+
+
+def _column(name: str, rows: MetreRows) -> Floats:
+    return rows.columns[name]

@@ -497,6 +497,7 @@ def test_a_restart_goes_on_where_the_line_was(memory, undisturbed, line, seed, s
         ("core-1", 0, [(0.3, "damaged snapshot"), (0.66, "no snapshot"), (0.8, "no snapshot")]),
         ("sheath-1", 0, [(0.2, "no snapshot"), (0.5, "no snapshot"), (0.7, "edited line")]),
         ("rewind-1", 0, [(0.2, "no snapshot"), (0.5, "no snapshot"), (0.8, "edited recipe")]),
+        ("fire-1", 0, [(0.2, "no snapshot"), (0.41, "older version"), (0.6, "no snapshot"), (0.8, "damaged files")]),
     ],
 )  # fmt: skip
 def test_a_line_that_was_stopped_ends_as_the_undisturbed_one(memory, undisturbed, line, seed, stops):
