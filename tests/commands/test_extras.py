@@ -1,6 +1,7 @@
 """What an installation without the extras says when it is asked for them."""
 
 import importlib.util
+from types import SimpleNamespace
 
 import pytest
 
@@ -35,20 +36,24 @@ def test_the_broker_that_is_not_installed_is_told_with_the_remedy():
         broker.serve(BrokerAddress(host="127.0.0.1", port=1))
 
 
+def without(monkeypatch, command: str, module: str, missing: str) -> None:
+    """The one command there is cannot be loaded, since a module is missing."""
+
+    def load() -> object:
+        raise ModuleNotFoundError(f"No module named {missing!r}", name=missing)
+
+    entry = SimpleNamespace(name=command, module=module, load=load)
+    monkeypatch.setattr("monitor.__main__.entry_points", lambda group: [entry])
+
+
 @pytest.mark.parametrize("command", ["dashboard", "record", "account"])
 def test_a_command_of_the_pages_names_the_extra_that_installs_them(command, monkeypatch, capsys):
-    def load(entry):
-        raise ModuleNotFoundError("No module named 'dash'", name="dash")
-
-    monkeypatch.setattr("importlib.metadata.EntryPoint.load", load)
+    without(monkeypatch, command, "dashboard.commands.any", "dash")
     assert main([command]) == 2
     assert capsys.readouterr().err == f"{command} needs dash: pip install everymetre[pages]\n"
 
 
 def test_a_missing_module_of_another_part_is_an_error(monkeypatch):
-    def load(entry):
-        raise ModuleNotFoundError("No module named 'numpy'", name="numpy")
-
-    monkeypatch.setattr("importlib.metadata.EntryPoint.load", load)
+    without(monkeypatch, "check", "monitor.commands.check", "numpy")
     with pytest.raises(ModuleNotFoundError):
         main(["check"])

@@ -428,7 +428,7 @@ def agrees(folder: Path, oracle: Path, edited: Edited, line: str) -> None:
     skipped, of_oracle = edited.next_m - found["verdict"][0], edited.next_m - theirs["verdict"][0]
     assert found["verdict"][1][skipped:] == theirs["verdict"][1][of_oracle:]
     for name, column in theirs["rows"].items():
-        assert found["rows"][name][skipped:] == column[of_oracle:], name
+        assert found["rows"].get(name, [])[skipped:] == column[of_oracle:], name
     mine, other = (StoreReader(settings_at(at)) for at in (folder, oracle))
     for what in (_drums, _machine, _findings, _alarms, _changes):
         assert what(mine, line, ms(edited.t_s)) == what(other, line, ms(edited.t_s)), what.__name__
