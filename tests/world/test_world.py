@@ -8,8 +8,8 @@ from monitor.store.writer import Writer
 from tests.world.stories import LONG, SHORT, Kind
 from tests.world.world import STORIES, Report, World, undisturbed
 
-SEEDS = range(2000)
-SEEDS_LONG = range(40)
+SEEDS = range(500)
+SEEDS_LONG = range(20)
 TOGETHER = 100  # a part of what workers share
 # Seeds of worlds in which something was wrong once; what each found.
 FOUND = {
