@@ -211,8 +211,8 @@ def test_the_record_of_a_reel_holds_the_evidence_of_its_ancestry(works, context)
     assert r.without_origin == r.inherited == []
     assert r.proposed == "hold"
     assert r.against == [
-        "the conductor's resistance was not measured", "1 alarm of C1-0002's time is not answered",
-        "1 alarm of C2-0002's time is not answered", "3 alarms of L1-0001's time are not answered",
+        "the conductor's resistance was not measured", "1 alarm during winding of C1-0002 is unacknowledged",
+        "1 alarm during winding of C2-0002 is unacknowledged", "3 alarms during winding of L1-0001 are unacknowledged",
     ]  # fmt: skip
     (test,) = r.integrity_tests
     assert (test.drum, test.class_min, test.failed) == ("T1-0001", 15, False)
@@ -234,7 +234,7 @@ def test_the_sheet_prints_on_a4_and_repeats_to_the_byte(works, context):
     pages = PdfReader(BytesIO(printed)).pages
     assert [round(float(x)) for x in pages[0].mediabox[2:]] == [595, 842]
     text = " ".join(page.extract_text() for page in pages)
-    for word in ("Record of drum R1-0004-scrap", "hold", "C1-0002", "Signature", "It releases nothing"):
+    for word in ("Record of drum R1-0004-scrap", "hold", "C1-0002", "Signature", "Release is decided by an authorised person"):
         assert word in " ".join(text.split()), word
 
 

@@ -99,7 +99,7 @@ BAD = [
     ("trend", "stream: expected LINE/STATION/QUANTITY"),
     ("trend?stream=core-1/oven-z/temperature&start=0&end=1", "stream: expected LINE/STATION/QUANTITY"),
     ("trend?stream=core-1/head/pressure&end=1", "start: expected a whole number"),
-    ("trend?stream=core-1/head/pressure&start=5&end=5", "end must lie after start"),
+    ("trend?stream=core-1/head/pressure&start=5&end=5", "end must be after start"),
     ("trend?stream=core-1/head/pressure&start=0&end=99999999999999", "at most 31 days"),
     ("trend?stream=core-1/head/pressure&start=0&end=9&points=3", "points: expected a whole number from 4 to 10000"),
     ("trend?stream=core-1/head/pressure&start=0&end=9&points=1000000", "points: expected a whole number"),
