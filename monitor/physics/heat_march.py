@@ -19,6 +19,7 @@ from monitor.physics.kinetics import ZERO_C_K, R_J_molK, Rate
 
 Ints = NDArray[np.int64]
 
+COLDEST_K = 1.0  # a sudden medium of 1e12 degC makes a spectral wall swing below absolute zero
 GRID_S = 0.5
 ROOT_S = 0.4  # for so long after an edge the quadrature runs over the root of time
 
@@ -279,10 +280,10 @@ def _march_one_by_one(  # type: ignore[no-untyped-def]
                             z = (y[j] + lag) * np.exp(-rate[f, j] * at[i]) - lag
                             core += back[f, 0, j] * z
                             surface += back[f, n - 1, j] * z
-                        inner[v, e] += weight[i] * np.exp(rates[0] - rates[1] / (core + 273.15))
+                        inner[v, e] += weight[i] * np.exp(rates[0] - rates[1] / max(core + 273.15, COLDEST_K))
                         if v == 0:
-                            outer[e] += weight[i] * np.exp(rates[0] - rates[1] / (surface + 273.15))
-                            degradation[e] += weight[i] * np.exp(rates[2] - rates[3] / (surface + 273.15))
+                            outer[e] += weight[i] * np.exp(rates[0] - rates[1] / max(surface + 273.15, COLDEST_K))
+                            degradation[e] += weight[i] * np.exp(rates[2] - rates[3] / max(surface + 273.15, COLDEST_K))
                             peak[e] = max(peak[e], surface)
                     for j in range(n):
                         lag = slope * ones[f, j] / rate[f, j]

@@ -2,7 +2,7 @@
 
 from typing import Annotated, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import Field, SerializerFunctionWrapHandler, model_serializer, model_validator
 
 from monitor.contract.config.base import (
     LimitName,
@@ -288,6 +288,14 @@ class EventCheck(Settings):
     verdict: MetreVerdict = "nonconforming"
     exposure: Exposure | None = None
     response: Response
+
+    @model_serializer(mode="wrap")
+    def _as_written_before(self, form: SerializerFunctionWrapHandler) -> dict[str, object]:
+        """Without the key that came after 0.4.0 where it is not set: the text of a recipe on record stays the same."""
+        written: dict[str, object] = form(self)
+        if self.exposure is None:
+            written.pop("exposure", None)  # absent already where defaults are left out
+        return written
 
 
 class Dwell(Settings):
