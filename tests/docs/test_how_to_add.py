@@ -102,6 +102,9 @@ class Copy:
     def write(self, name: str, text: str) -> None:
         (self.folder / name).parent.mkdir(exist_ok=True)
         (self.folder / name).write_text(text, encoding="utf-8")
+        path = self.folder / name  # changed within a second, and of one size, it would be taken for what was compiled
+        for compiled in (path.parent / "__pycache__").glob(f"{path.stem}.*.pyc"):
+            compiled.unlink()
 
     def edit(self, name: str, old: str, new: str) -> None:
         text = (self.folder / name).read_text(encoding="utf-8")
