@@ -94,7 +94,7 @@ def _is_being_written(engine: Engine) -> bool:
         return False
     LOG.info("the store was written within the last minute: looking for %d s whether a monitor still runs", WATCH_S)
     for _ in range(WATCH_S):
-        time.sleep(1.0)
+        time.sleep(1.0)  # on another process, which may be of a version that keeps no lease
         if _newest_health_ms(engine) != first:
             return True
     return False

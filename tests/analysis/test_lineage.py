@@ -9,23 +9,8 @@ from monitor.analysis.lineage import Lineage, Orphan, taken
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import Splice
 from tests.analysis.recipes import of_cores
+from tests.analysis.test_pay_off import filling
 from tests.core.story import configuration
-
-
-def filling(line: str, number: int, start_ms: int, end_ms: int | None) -> DrumRow:
-    return DrumRow(
-        line=line,
-        filling=number,
-        drum="7",
-        recipe="r",
-        revision=1,
-        start_m=0.0,
-        end_m=None if end_ms is None else 1.0,
-        start_ms=start_ms,
-        end_ms=end_ms,
-        planned_length_m=None,
-        metres={},
-    )
 
 
 @dataclass
