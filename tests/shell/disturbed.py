@@ -24,7 +24,6 @@ from monitor.contract.config.content import differences_of
 from monitor.contract.config.load import load
 from monitor.contract.config.recipe import Recipe
 from monitor.contract.topics import MONITOR
-from monitor.core import snapshot
 from monitor.core.arrival import Arrival
 from monitor.store.database import open_for_reading, open_for_writing
 from monitor.store.rolling import roll_drums, roll_hours
@@ -33,7 +32,7 @@ from tests.shell import postgres
 from tests.shell.brokers import Process, broker, monitor
 from tests.shell.long_story import LIMIT, LINE, MESSAGES_PER_S, RECIPE
 from tests.shell.test_kills import gateway, prepared
-from tests.shell.test_restart_law import as_version_1
+from tests.shell.test_restart_law import as_version_8
 from tests.shell.works import SERVER, desk_at, everything, numbers_stored, settings_at, take, until
 
 DATABASES = ("sqlite", "postgresql")
@@ -225,13 +224,7 @@ def damage_snapshot(works: Works) -> None:
 
 def snapshot_of_older_version(works: Works) -> None:
     works.stop()
-    _with_snapshot(works, _older)
-
-
-def _older(state: bytes) -> bytes:
-    """As version 1 had it, which knew no alarm of a name that comes back: while it is active, the state as it is."""
-    _, _, tree = snapshot._opened(state)
-    return as_version_1(state) if tree["_name_alarm_until_s"] is None else state
+    _with_snapshot(works, as_version_8)
 
 
 def _with_snapshot(works: Works, change: Callable[[bytes], bytes | None]) -> None:
