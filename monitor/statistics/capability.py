@@ -5,10 +5,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.stats import chi2, norm
 
 from monitor.contract.record import Floats
 from monitor.statistics.counts import Interval
+from monitor.statistics.distributions import chi_squared_quantile, normal_below, normal_quantile
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,13 +53,13 @@ def cpk(lower: float | None, upper: float | None, mean: float, sigma: float) -> 
 def cp_interval(value: float, freedom: float, confidence: float = 0.95) -> Interval:
     """Interval of Cp from sigma's chi-squared interval with `freedom` degrees of freedom (exact for normal values)."""
     tail = (1 - confidence) / 2
-    low, high = chi2.ppf([tail, 1 - tail], freedom) / freedom
+    low, high = (chi_squared_quantile(p, freedom) / freedom for p in (tail, 1 - tail))
     return Interval(value * math.sqrt(low), value * math.sqrt(high))
 
 
 def cpk_interval(value: float, values: float, freedom: float, confidence: float = 0.95) -> Interval:
     """Interval of Cpk by Bissell's normal approximation (Applied Statistics 39, 1990; recalled)."""
-    z = float(norm.ppf(1 - (1 - confidence) / 2))
+    z = normal_quantile(1 - (1 - confidence) / 2)
     half = z * math.sqrt(1 / (9 * values) + value**2 / (2 * freedom))
     return Interval(value - half, value + half)
 
@@ -89,7 +89,7 @@ def capability(
         found.append(None if wide is None else Index(wide, cp_interval(wide, freedom)))
         found.append(Index(near, cpk_interval(near, size, freedom)))
     beyond = sum(
-        float(norm.sf(side / overall))
+        float(normal_below(-side / overall))
         for side in ((upper - mean) if upper is not None else None, (mean - lower) if lower is not None else None)
         if side is not None
     )

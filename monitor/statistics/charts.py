@@ -10,10 +10,10 @@ from functools import cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import gammaln, ndtr
-from scipy.stats import norm
+from scipy.special import gammaln
 
 from monitor.contract.record import Floats
+from monitor.statistics.distributions import normal_below
 
 REACH, NODES = 9.0, 160  # the integrals of the constants: so many sigma, by so many nodes
 
@@ -45,7 +45,7 @@ def c4(n: int) -> float:
 def d2(n: int) -> float:
     """Mean of the range of n normal values, in sigma (Tippett 1925)."""
     x, weight = _nodes(-REACH, REACH)
-    return float(np.sum(weight * (1 - ndtr(x) ** n - ndtr(-x) ** n)))
+    return float(np.sum(weight * (1 - normal_below(x) ** n - normal_below(-x) ** n)))
 
 
 @cache
@@ -55,7 +55,7 @@ def d3(n: int) -> float:
     y, weight = _nodes(-REACH, REACH)
     part, share = _nodes(0.0, 1.0)
     x = -REACH + (y[:, None] + REACH) * part  # below each y
-    over = 1 - ndtr(y)[:, None] ** n - ndtr(-x) ** n + (ndtr(y)[:, None] - ndtr(x)) ** n
+    over = 1 - normal_below(y)[:, None] ** n - normal_below(-x) ** n + (normal_below(y)[:, None] - normal_below(x)) ** n
     squares = np.sum(weight * (y + REACH) * np.sum(share * over, axis=1))
     return math.sqrt(2 * float(squares) - d2(n) ** 2)
 
@@ -234,7 +234,7 @@ def shewhart_arl(shift: float, n: int = 1, width: float = 3.0) -> float:
 def shewhart_miss(shift: float, n: int, width: float = 3.0) -> float:
     """Chance that the next mean of n values stays inside the limits (type II error)."""
     moved = shift * math.sqrt(n)
-    return float(norm.cdf(width - moved) - norm.cdf(-width - moved))
+    return float(normal_below(width - moved) - normal_below(-width - moved))
 
 
 CELLS = 401
@@ -250,8 +250,8 @@ def _cusum_side(shift: float, k: float, h: float) -> float:
     width = 2 * h / (2 * CELLS - 1)
     centres = np.arange(CELLS) * width
     edges = centres[None, :] - centres[:, None] + k - shift
-    stay = norm.cdf(edges + width / 2) - norm.cdf(edges - width / 2)
-    stay[:, 0] = norm.cdf(edges[:, 0] + width / 2)
+    stay = normal_below(edges + width / 2) - normal_below(edges - width / 2)
+    stay[:, 0] = normal_below(edges[:, 0] + width / 2)
     return float(np.linalg.solve(np.eye(CELLS) - stay, np.ones(CELLS))[0])
 
 
@@ -261,5 +261,5 @@ def ewma_arl(shift: float, weight: float, width: float) -> float:
     cell = 2 * h / CELLS
     centres = -h + (np.arange(CELLS) + 0.5) * cell
     reach = (centres[None, :] - (1 - weight) * centres[:, None]) / weight - shift
-    stay = norm.cdf(reach + cell / 2 / weight) - norm.cdf(reach - cell / 2 / weight)
+    stay = normal_below(reach + cell / 2 / weight) - normal_below(reach - cell / 2 / weight)
     return float(np.linalg.solve(np.eye(CELLS) - stay, np.ones(CELLS))[CELLS // 2])

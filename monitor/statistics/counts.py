@@ -4,9 +4,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.stats import chi2
 
 from monitor.contract.record import Floats
+from monitor.statistics.distributions import chi_squared_quantile
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,8 +52,8 @@ def poisson_interval(count: int, confidence: float = 0.95) -> Interval:
     if count < 0 or not 0 < confidence < 1:
         raise ValueError(f"expected a count >= 0 and a confidence between 0 and 1, got {count} and {confidence}")
     tail = (1 - confidence) / 2
-    low = float(chi2.ppf(tail, 2 * count)) / 2 if count else 0.0
-    return Interval(low, float(chi2.ppf(1 - tail, 2 * count + 2)) / 2)
+    low = chi_squared_quantile(tail, 2 * count) / 2 if count else 0.0
+    return Interval(low, chi_squared_quantile(1 - tail, 2 * count + 2) / 2)
 
 
 def rate_per_km(count: int, length_m: float, confidence: float = 0.95) -> tuple[float, Interval]:

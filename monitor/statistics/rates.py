@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.stats import binomtest, chi2
 
 from monitor.contract.record import Floats
 from monitor.statistics.counts import Interval
+from monitor.statistics.distributions import chi_squared_quantile
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +36,8 @@ def rate_change(before: int, before_m: float, after: int, after_m: float) -> Cha
     """
     if before_m <= 0 or after_m <= 0:
         raise ValueError(f"expected lengths greater than 0 m, got {before_m} and {after_m}")
+    from scipy.stats import binomtest  # here, since importing it takes longer than starting a page
+
     total = before + after
     if total == 0:
         return Change(math.nan, Interval(0.0, math.inf), 1.0)
@@ -76,7 +78,7 @@ def changed_at(positions_m: ArrayLike, start_m: float, end_m: float, seed: int =
     null = [_part(np.sort(rng.uniform(size=len(u))))[0].max() for _ in range(draws)]
     best = int(np.argmax(gain))
     chance = (1 + sum(g >= gain[best] for g in null)) / (draws + 1)
-    near = at[gain >= gain[best] - chi2.ppf(0.95, 1) / 2]
+    near = at[gain >= gain[best] - chi_squared_quantile(0.95, 1) / 2]
     span = end_m - start_m
     k = int((u < at[best]).sum())
     return Since(

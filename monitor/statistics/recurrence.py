@@ -12,10 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import gammaln
-from scipy.stats import chi2
 
 from monitor.contract.number_format import percent, significant
 from monitor.contract.record import Floats
+from monitor.statistics.distributions import chi_squared_above, chi_squared_quantile
 
 HARMONICS = 8
 FEWEST = 6  # events; under that nothing is said
@@ -176,7 +176,8 @@ def _score(powers: Floats, stretches: int) -> Floats:
 
 def log_tail(x: Floats, freedom: float) -> Floats:
     """ln of the chance that chi-squared with an even `freedom` exceeds x, far out in the tail too."""
-    found = np.asarray(chi2.logsf(x, freedom), dtype=np.float64)
+    with np.errstate(divide="ignore"):
+        found = np.log(chi_squared_above(np.asarray(x, dtype=np.float64), freedom))
     far = ~np.isfinite(found)
     h, d = x[far] / 2, freedom / 2
     found[far] = -h + (d - 1) * np.log(h) - gammaln(d) - np.log1p(-(d - 1) / h)
@@ -260,7 +261,7 @@ class _Fold:
             return False
         power = self.powers(np.array([f]), n)[:, 0]
         mine, theirs = (np.array([power[k - 1] for k in ks]) for ks in (own, shared))
-        chance = float(chi2.sf(mine.sum(), 2 * len(own) * len(self.parts)))
+        chance = float(chi_squared_above(mine.sum(), 2 * len(own) * len(self.parts)))
         return chance < SURE and bool(mine.mean() > EVEN * theirs.mean())
 
 
@@ -288,7 +289,7 @@ def _found(x: Floats, p: Periodogram, place: int, peaks: list[int], resolution: 
     fine = f + np.linspace(-2 * step, 2 * step, 401)
     z = fold.powers(fine, used).sum(axis=0)
     at = int(np.argmax(z))
-    inside = fine[z >= z[at] - WIDE * chi2.ppf(0.95, 1)]
+    inside = fine[z >= z[at] - WIDE * chi_squared_quantile(0.95, 1)]
     f, half = float(fine[at]), max(float(inside[-1] - inside[0]) / 2, step / 100)
     turn = np.exp(2j * np.pi * f * (x - x[0]))
     share = float(np.abs(turn.mean())) if p.stretches == 1 else float(np.sqrt(max(z[at] / used / 2 / len(few), 0.0)))
@@ -418,5 +419,5 @@ def by_shift(names: Sequence[str], counts: Sequence[int], lengths: Sequence[floa
     expected = n.sum() * length / length.sum()
     good = expected > 0
     statistic = float(((n - expected)[good] ** 2 / expected[good]).sum())
-    chance = float(chi2.sf(statistic, max(int(good.sum()) - 1, 1))) if good.sum() > 1 else 1.0
+    chance = float(chi_squared_above(statistic, max(int(good.sum()) - 1, 1))) if good.sum() > 1 else 1.0
     return ByShift(tuple(names), tuple(int(x) for x in counts), tuple(float(x) for x in lengths), chance)
