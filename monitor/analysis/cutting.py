@@ -7,10 +7,9 @@ a knapsack, orders tie pieces together: an integer programme, solved by HiGHS th
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
-from scipy.optimize import LinearConstraint, milp
-from scipy.sparse import coo_matrix
 
 from monitor.contract.number_format import exact
 from monitor.contract.record import FillingKey
@@ -92,6 +91,23 @@ def plan(
     if not pairs:
         return CuttingPlan((), tuple(pieces), 0.0, 0.0)
     most = [_most(pieces[i], lengths[j], kerf_m) for i, j in pairs]
+    solved = _solved(pieces, lengths, pairs, most, kerf_m, limit_s)
+    if solved.x is None:
+        raise ValueError(f"no cuts were found within {exact(limit_s)} s: {solved.message}")
+    counts = {pair: round(n) for pair, n in zip(pairs, solved.x, strict=True)}
+    return _laid_out(pieces, lengths, counts, kerf_m, float(solved.mip_gap or 0.0))
+
+
+def _solved(
+    pieces: Sequence[Good], lengths: Sequence[ReelLength], pairs: Sequence[tuple[int, int]], most: Sequence[int],
+    kerf_m: float, limit_s: float,
+) -> Any:  # fmt: skip
+    """How many of each pair of piece and length, as scipy's result: no piece cut beyond its end, no length beyond what
+    is wanted of it.
+    """
+    from scipy.optimize import LinearConstraint, milp  # here, since importing it takes longer than starting a page
+    from scipy.sparse import coo_matrix
+
     rows: list[int] = []
     columns: list[int] = []
     values: list[float] = []
@@ -113,14 +129,10 @@ def plan(
             upper.append(float(length.wanted))
     matrix = coo_matrix((values, (rows, columns)), shape=(len(upper), len(pairs))).tocsr()
     worth = np.array([lengths[j].worth for _, j in pairs])
-    solved = milp(
+    return milp(
         -worth, constraints=LinearConstraint(matrix, -np.inf, upper), integrality=np.ones(len(pairs)),
         bounds=(np.zeros(len(pairs)), np.array(most, dtype=float)), options={"time_limit": limit_s},
     )  # fmt: skip
-    if solved.x is None:
-        raise ValueError(f"no cuts were found within {exact(limit_s)} s: {solved.message}")
-    counts = {pair: round(n) for pair, n in zip(pairs, solved.x, strict=True)}
-    return _laid_out(pieces, lengths, counts, kerf_m, float(solved.mip_gap or 0.0))
 
 
 def _most(piece: Good, length: ReelLength, kerf_m: float) -> int:

@@ -4,12 +4,11 @@ The index moves by a factor of about 1.6 for 15 % of film coefficient, the surfa
 answer carries its band, and one pyrometer reading at a known place narrows it (`calibrate`).
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import brentq
 
 from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Recipe
@@ -20,6 +19,7 @@ from monitor.core.cure.plan import Plan, cable_of, limits_of, rate_of, way_of
 from monitor.physics.cure import Cable, Cured, Profile, Speed, Way, cure, cure_each, profile
 from monitor.physics.kinetics import Rate
 from monitor.physics.margins import Margins
+from monitor.physics.root import root
 
 STRETCH_M = 1.0
 FACTORS = (0.3, 3.0)  # a film coefficient farther off than this is not a matter of calibration
@@ -224,7 +224,8 @@ def calibrate(line: Line, recipe: Recipe, setting: Setting, position_m: float, r
             f"degC at {exact(position_m)} m, they give {fixed(low, 0)} to {fixed(high, 0)}: "
             "look at emissivity, place, speed and temperatures"
         )
-    factor = float(brentq(lambda f: surface_C(f) - reading_C, *FACTORS, xtol=1e-6))
+    factor = root(lambda f: surface_C(f) - reading_C, *FACTORS, 1e-6)
+    assert factor is not None  # the signs at the ends differ
     before, after = (Model.of(line, recipe, replace(plain, film_factor=f)).steady(v).index_inner for f in (1.0, factor))
     films = {
         f"{z.name} at {exact(z.start_m)} m": round(z.film_W_m2K * factor, 1) for z in way.zones if z.name in ovens(line)
@@ -239,9 +240,11 @@ def calibrate(line: Line, recipe: Recipe, setting: Setting, position_m: float, r
     )
 
 
-def _index_at(line: Line, recipe: Recipe, plain: Setting, surface_C, reading_C: float) -> float:  # type: ignore[no-untyped-def]
-    ends = [surface_C(f) - reading_C for f in FACTORS]
-    if ends[0] * ends[1] > 0:
+def _index_at(
+    line: Line, recipe: Recipe, plain: Setting, surface_C: Callable[[float], float], reading_C: float
+) -> float:
+    """The inner index by the factor that gives the reading; NaN where none does."""
+    factor = root(lambda f: surface_C(f) - reading_C, *FACTORS, 1e-5)
+    if factor is None:
         return float("nan")
-    factor = float(brentq(lambda f: surface_C(f) - reading_C, *FACTORS, xtol=1e-5))
     return Model.of(line, recipe, replace(plain, film_factor=factor)).steady(plain.speed_m_s).index_inner
