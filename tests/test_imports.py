@@ -28,6 +28,11 @@ def test_a_monitor_starts_without_what_others_need(module):
     assert imported & HEAVY == set()
 
 
+def test_the_pages_start_without_what_single_answers_need():
+    _, imported = after("import dashboard.app")
+    assert imported & {"numba", "pandas", "reportlab", "scipy.optimize", "scipy.stats"} == set()
+
+
 def test_help_imports_no_command_and_says_of_each_what_it_says_itself():
     printed, imported = after(HELP)
     assert imported & (HEAVY | {"numpy", "pydantic", "sqlalchemy"}) == set()

@@ -3,6 +3,7 @@
 import json
 import os
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 
 from argon2 import PasswordHasher
@@ -11,7 +12,12 @@ from argon2.exceptions import Argon2Error, InvalidHashError
 ROLES = ("look", "answer alarms", "change limits", "administer")
 SHORTEST = 12
 HASHER = PasswordHasher()
-NOBODY = HASHER.hash("nobody has this password")  # verified for unknown names, so that they take as long
+
+
+@cache
+def _nobody() -> str:
+    """A hash that is verified for unknown names, so that they take as long."""
+    return HASHER.hash("nobody has this password")
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,9 +58,9 @@ class Accounts:
 
     def enter(self, name: str, password: str) -> Person | None:
         """The person, if the password is theirs."""
-        found = self.all().get(name)
+        found, nobody = self.all().get(name), _nobody()
         try:
-            HASHER.verify(found["hash"] if found else NOBODY, password)
+            HASHER.verify(found["hash"] if found else nobody, password)
         except (Argon2Error, InvalidHashError):
             return None
         return Person(name, found["role"]) if found else None

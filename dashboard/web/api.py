@@ -10,7 +10,6 @@ import msgspec
 from flask import Blueprint, Response, jsonify, request
 
 from dashboard.context import Context
-from dashboard.print.pdf import pdf
 from dashboard.print.sheet import sheet_of
 from dashboard.queries import alarm_list, downsample, live
 from dashboard.queries.process_history import process_history
@@ -178,6 +177,8 @@ def release_pdf(context: Context) -> Response:
     """The same on A4."""
     drum = _drum(context)
     whole = whole_drum(context, drum)
+    from dashboard.print.pdf import pdf  # here: its import would delay the start of the pages
+
     printed = pdf(sheet_of(context, record(context, whole)), whole)
     named = {"Content-Disposition": f'inline; filename="{quote(drum.drum, safe="")}.pdf"'}
     return Response(printed, mimetype="application/pdf", headers=named)
