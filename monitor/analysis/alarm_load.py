@@ -4,14 +4,14 @@ Figures as ISA-18.2, IEC 62682 and EEMUA 191 name them; every threshold is confi
 """
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from monitor.analysis.raisings import Raised
 from monitor.contract.config.works import AlarmFigureSettings
-from monitor.contract.record import Floats
+from monitor.contract.record import SILENCE_ALARM, Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,10 +34,11 @@ class Share:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AlarmFigures:
-    """Figures of a span; rates are per operator position."""
+    """Figures of a span; rates are per operator position and observed time. NaN where nothing was observed."""
 
     start_s: float
     end_s: float
+    observed_s: float
     count: int
     per_window: float
     peak: int
@@ -51,15 +52,45 @@ class AlarmFigures:
     priorities: dict[str, float]
 
 
-def figures(
-    raised: Sequence[Raised], start_s: float, end_s: float, s: AlarmFigureSettings, tops: int = 10
-) -> AlarmFigures:
-    """Figures of the raisings in [start_s, end_s). Raises ValueError for an empty span.
+def observed(
+    recorded_s: Mapping[str, tuple[float, float]], raised: Sequence[Raised], start_s: float, end_s: float
+) -> float:
+    """Seconds of [start_s, end_s) in which at least one line was observed.
 
-    `stale` counts those that stood before the span as well.
+    `recorded_s`: by line, the first and the newest time on record (UTC s). While a line sends nothing at all it is not
+    observed.
+    """
+    cuts: list[tuple[float, int]] = []
+    for line, (first_s, newest_s) in recorded_s.items():
+        silent = sorted(
+            (r.t_s, np.inf if r.end_s is None else r.end_s)
+            for r in raised
+            if r.line == line and r.alarm == SILENCE_ALARM
+        )
+        begin_s, until_s = max(first_s, start_s), min(newest_s, end_s)
+        for from_s, to_s in [*silent, (until_s, np.inf)]:
+            if (stop_s := min(from_s, until_s)) > begin_s:
+                cuts += [(begin_s, 1), (stop_s, -1)]
+            begin_s = max(begin_s, to_s)
+    total_s, lines, since_s = 0.0, 0, 0.0
+    for t_s, step in sorted(cuts, key=lambda cut: (cut[0], -cut[1])):
+        if lines:
+            total_s += t_s - since_s
+        lines, since_s = lines + step, t_s
+    return total_s
+
+
+def figures(
+    raised: Sequence[Raised], start_s: float, end_s: float, s: AlarmFigureSettings, tops: int = 10,
+    observed_s: float | None = None,
+) -> AlarmFigures:  # fmt: skip
+    """Figures of the raisings in [start_s, end_s), of which `observed_s` were observed, the whole if None.
+
+    Raises ValueError for an empty span. `stale` counts those that stood before the span as well.
     """
     if end_s <= start_s:
         raise ValueError(f"expected a span of time, got {start_s} to {end_s}")
+    observed_s = end_s - start_s if observed_s is None else observed_s
     inside = [r for r in raised if start_s <= r.t_s < end_s]
     t = np.array(sorted(r.t_s for r in inside))
     peak, peak_s = _peak(t, s.window_s)
@@ -69,12 +100,13 @@ def figures(
     return AlarmFigures(
         start_s=start_s,
         end_s=end_s,
+        observed_s=observed_s,
         count=len(inside),
-        per_window=len(inside) / ((end_s - start_s) / s.window_s) / s.operator_positions,
+        per_window=len(inside) / (observed_s / s.window_s) / s.operator_positions if observed_s > 0 else np.nan,
         peak=peak,
         peak_s=peak_s,
         floods=tuple(found),
-        flood_share=sum(f.end_s - f.start_s for f in found) / (end_s - start_s),
+        flood_share=sum(f.end_s - f.start_s for f in found) / observed_s if observed_s > 0 else np.nan,
         frequent=tuple(Share(name, n, n / len(inside)) for name, n in counts.most_common(tops)),
         chattering=tuple(sorted(_chattering(inside, s))),
         fleeting=sum(r.end_s is not None and r.end_s - r.t_s < s.fleeting_s for r in inside),

@@ -1,13 +1,14 @@
 """Alarm figures by their definitions; thresholds and which of them are recalled stand in `AlarmFigureSettings`."""
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.analysis.alarm_load import figures
+from monitor.analysis.alarm_load import figures, observed
 from monitor.analysis.raisings import Raised, of_changes, of_rows
 from monitor.contract.config.works import AlarmFigureSettings
-from monitor.contract.record import AlarmChange
+from monitor.contract.record import SILENCE_ALARM, AlarmChange
 from tests.core.story import decoded, pipeline
 from tests.core.test_pipeline import of, tell
 
@@ -118,3 +119,45 @@ def test_raisings_are_paired_with_their_returns():
     assert [round(r.t_s - 1.764e9) for r in found] == [25, 65]
     assert all(r.end_s is not None and 9 < r.end_s - r.t_s < 25 for r in found)
     assert of_rows([]) == []
+
+
+def test_a_rate_is_of_the_time_that_was_observed():
+    """C3: the rate of a record of 45 minutes was divided by the 24 hours that were asked for."""
+    ten = raised([100.0 * i for i in range(10)])
+    watched_s = observed({"core-1": (DAY - 2700, DAY)}, ten, 0, DAY)
+    assert watched_s == 2700
+    assert figures(ten, 0, DAY, S, observed_s=watched_s).per_window == pytest.approx(10 / 4.5)
+
+
+def test_nothing_observed_has_no_rate():
+    found = figures([], 0, DAY, S, observed_s=0.0)
+    assert found.per_window != found.per_window
+    assert found.flood_share != found.flood_share
+
+
+def test_a_line_is_not_observed_while_it_sends_nothing():
+    silent = raised([100.0, 800.0], SILENCE_ALARM, lasts=200.0)
+    assert observed({"core-1": (0.0, 1000.0)}, silent, 0, 2000) == 1000 - 200 - 200
+    assert observed({"core-1": (0.0, 1000.0), "core-2": (200.0, 250.0)}, silent, 0, 2000) == 650
+
+
+LINES = st.dictionaries(
+    st.sampled_from("abc"), st.tuples(st.integers(0, 60), st.integers(0, 60)).map(sorted).map(tuple)
+)
+
+
+@given(LINES, st.lists(st.tuples(st.sampled_from("abc"), st.integers(0, 60), st.none() | st.integers(0, 30))))
+def test_observed_seconds_are_those_in_which_a_line_sent(recorded, silences):
+    raisings = [
+        Raised(line=line, alarm=SILENCE_ALARM, priority="low", t_s=t, end_s=None if lasts is None else t + lasts)
+        for line, t, lasts in silences
+    ]
+    wanted = sum(
+        any(
+            a <= t < b
+            and not any(r.line == line and r.t_s <= t < (np.inf if r.end_s is None else r.end_s) for r in raisings)
+            for line, (a, b) in recorded.items()
+        )
+        for t in range(10, 50)
+    )
+    assert observed(recorded, raisings, 10, 50) == wanted

@@ -1,5 +1,7 @@
 """Layout of Alarm load: alarm rate by shift, peaks, floods, and the most frequent alarms."""
 
+from collections.abc import Mapping
+
 import dash_mantine_components as dmc
 import numpy as np
 import plotly.graph_objects as go
@@ -15,13 +17,14 @@ from dashboard.figures.style import GREY, ORANGE, VERMILLION, figure
 from dashboard.pages.limits.layout import alarm_title
 from dashboard.text import format
 from dashboard.text.format import exact, percent, significant
-from monitor.analysis.alarm_load import AlarmFigures, figures
+from monitor.analysis.alarm_load import AlarmFigures, figures, observed
 from monitor.analysis.raisings import Raised, of_rows
 from monitor.analysis.shift_calendar import shifts_between
 
 SPANS_H = {"8 h": 8, "24 h": 24, "7 days": 168, "30 days": 720}
 ALL = "all lines"
 MOST = 200_000
+JUDGED_FROM_S = 3600.0  # of observed time; a rate of less is shown and not judged
 
 
 def content(context: Context) -> Children:
@@ -54,23 +57,40 @@ def answer(context: Context, line: str, span: str) -> Children:
     rows = context.record.alarm_changes(None if line == ALL else line, start - 7 * 86_400_000, end, MOST)
     raised = of_rows(rows)
     settings = context.configuration.works.alarm_figures
-    found = figures(raised, start / 1e3, end / 1e3, settings)
+    recorded = _recorded(context, line, start, end)
+    watched_s = observed(recorded, raised, start / 1e3, end / 1e3)
+    found = figures(raised, start / 1e3, end / 1e3, settings, observed_s=watched_s)
+    by_shift = _by_shift(context, raised, recorded, (start, end))
     return [
         _said(context, found),
         chart("alarm-load-windows", _windows(context, raised, start, end)),
-        html.Div([_by_shift(context, raised, start, end), _frequent(context, found)], className="beside-blocks two"),
+        html.Div([by_shift, _frequent(context, found)], className="beside-blocks two"),
         _notes(context, found),
     ]
 
 
+def _recorded(context: Context, line: str, start: int, end: int) -> dict[str, tuple[float, float]]:
+    """By line, the first time on record within a span (UTC ms) and the newest, UTC s."""
+    found = {}
+    for now in context.record.lines_now():
+        states = context.record.states(now.line, start, end) if line in (ALL, now.line) else ()
+        if states:
+            found[now.line] = states[0][0] / 1e3, now.t_ms / 1e3
+    return found
+
+
 def _said(context: Context, f: AlarmFigures) -> html.P:
     s = context.configuration.works.alarm_figures
+    if f.observed_s <= 0:
+        return html.P("No line was observed in this period.", className="outcome", id="alarm-load-said")
     word = (
-        "acceptable" if f.per_window <= s.acceptable_per_window
+        f"too short to judge, {format.span(JUDGED_FROM_S)} needed" if f.observed_s < JUDGED_FROM_S
+        else "acceptable" if f.per_window <= s.acceptable_per_window
         else "manageable" if f.per_window <= s.manageable_per_window else "overloaded"
     )  # fmt: skip
     text = (
-        f"Alarms: {f.count}, {significant(f.per_window, 2)} per 10 min per operator position: {word}. "
+        f"Alarms: {f.count} in {format.span(f.observed_s)} observed, {significant(f.per_window, 2)} per 10 min per "
+        f"operator position: {word}. "
         f"Peak {f.peak} in 10 min. Floods: {len(f.floods)}, {percent(f.flood_share, 1)} of the time."
     )
     return html.P(text, className="outcome" + (" bad" if f.floods else ""), id="alarm-load-said")
@@ -107,17 +127,20 @@ def _windows(context: Context, raised: list[Raised], start: int, end: int) -> go
     return fig
 
 
-def _by_shift(context: Context, raised: list[Raised], start: int, end: int) -> html.Div:
+def _by_shift(
+    context: Context, raised: list[Raised], recorded: Mapping[str, tuple[float, float]], within: tuple[int, int]
+) -> html.Div:
     works = context.configuration.works
     rows = []
-    for span in shifts_between(start, end, works.shift, works.time_zone)[::-1][:30]:
-        a, b = max(span.start_ms, start), min(span.end_ms, end)
-        f = figures(raised, a / 1e3, b / 1e3, works.alarm_figures)
+    for span in shifts_between(*within, works.shift, works.time_zone)[::-1][:30]:
+        a_s, b_s = max(span.start_ms, within[0]) / 1e3, min(span.end_ms, within[1]) / 1e3
+        f = figures(raised, a_s, b_s, works.alarm_figures, observed_s=observed(recorded, raised, a_s, b_s))
         rows.append(
             [
                 span.title,
+                format.span(f.observed_s) if f.observed_s > 0 else "none",
                 f.count,
-                significant(f.per_window, 2),
+                significant(f.per_window, 2) if f.observed_s > 0 else "",
                 f.peak,
                 len(f.floods),
                 len(f.chattering),
@@ -125,8 +148,9 @@ def _by_shift(context: Context, raised: list[Raised], start: int, end: int) -> h
             ]
         )
     return table(
-        "Shift by shift, newest first", ["Shift", "Alarms", "Per 10 min", "Peak", "Floods", "Chattering", "Fleeting"],
-        rows, empty="The plant has no shifts: add [[shift]] to works.toml.", numeric=(1, 2, 3, 4, 5, 6),
+        "Shift by shift, newest first",
+        ["Shift", "Observed", "Alarms", "Per 10 min", "Peak", "Floods", "Chattering", "Fleeting"],
+        rows, empty="The plant has no shifts: add [[shift]] to works.toml.", numeric=(1, 2, 3, 4, 5, 6, 7),
     )  # fmt: skip
 
 
