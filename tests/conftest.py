@@ -12,6 +12,7 @@ from hypothesis import settings
 from xdist.remote import Producer
 
 from tests import statements
+from tests.cpu_time import CpuTime
 from tests.schedule import Schedule, in_order
 from tests.shell import postgres
 from tests.shell.works import SERVER
@@ -31,6 +32,10 @@ sys.dont_write_bytecode = False
 settings.register_profile("works", deadline=None)
 settings.load_profile("works")
 statements.share()
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    config.pluginmanager.register(CpuTime())
 
 
 def pytest_xdist_auto_num_workers() -> int:
