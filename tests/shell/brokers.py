@@ -6,13 +6,17 @@ import signal
 import socket
 import subprocess
 import sys
-from collections.abc import Callable
+import tempfile
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import IO
 
+from tests import forks
 from tests.shell.works import PATIENCE, until
 
 KINDS = ("mosquitto", "embedded")
+Running = subprocess.Popen[bytes] | forks.Child
 PATH = "/usr/sbin:/usr/local/sbin:/usr/bin:/usr/local/bin:/opt/homebrew/sbin:/opt/homebrew/bin"
 
 
@@ -32,20 +36,25 @@ def is_open(port: int) -> bool:
 
 @dataclass
 class Process:
-    """One command that can be killed and started again; its words are kept in one file."""
+    """One command that can be killed and started again; its words are kept in one file.
+
+    A module of ours is forked (`tests.forks`), unless it is to be `fresh` or has an `environment` of its own.
+    """
 
     words: list[str]
     log: Path
     ready: Callable[[], bool] = lambda: True
     started: int = 0
     environment: dict[str, str] | None = field(default=None, repr=False)
-    process: "subprocess.Popen[bytes] | None" = field(default=None, repr=False)
+    fresh: bool = False
+    process: Running | None = field(default=None, repr=False)
 
     def start(self) -> "Process":
         with self.log.open("ab") as out:
-            self.process = subprocess.Popen(
-                self.words, stdin=subprocess.DEVNULL, stdout=out, stderr=subprocess.STDOUT, env=self.environment
-            )
+            if self.fresh or self.environment is not None:
+                self.process = _started(self.words, out, out, self.environment)
+            else:
+                self.process = launched(self.words, out, out)
         self.started += 1
         until(lambda: self.ready() or not self.alive, 30, self.words[0])
         assert self.alive, self.said
@@ -87,6 +96,30 @@ class Process:
 def everymetre(*words: str) -> list[str]:
     """A part of ours as a command."""
     return [sys.executable, "-m", "monitor", *words]
+
+
+def launched(words: Sequence[str], out: IO[bytes], err: IO[bytes]) -> Running:
+    """A command without standard input: a module of ours as a fork, anything else as itself."""
+    if forks.can_fork() and list(words[:2]) == [sys.executable, "-m"]:
+        return forks.server().fork(words[2:], out, err)
+    return _started(words, out, err)
+
+
+def _started(words: Sequence[str], out: IO[bytes], err: IO[bytes], env: dict[str, str] | None = None) -> Running:
+    return subprocess.Popen(words, stdin=subprocess.DEVNULL, stdout=out, stderr=err, env=env)
+
+
+def ended(words: Sequence[str], within_s: float = 30.0) -> "subprocess.CompletedProcess[str]":
+    """A command that ends by itself, with what it printed; a busy machine gets `PATIENCE` times as long."""
+    with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as err:
+        process = launched(words, out, err)
+        try:
+            code = process.wait(within_s * PATIENCE)
+        finally:
+            process.kill()
+        for file in (out, err):
+            file.seek(0)
+        return subprocess.CompletedProcess(words, code, out.read().decode(), err.read().decode())
 
 
 def broker(kind: str, folder: Path, port: int) -> Process:

@@ -29,7 +29,7 @@ from monitor.store.database import open_for_reading, open_for_writing
 from monitor.store.rolling import roll_drums, roll_hours
 from monitor.store.schema import CHECKPOINT, IN_FORCE, MESSAGE, PROPOSAL, REVISION
 from tests.shell import postgres
-from tests.shell.brokers import Process, broker, monitor
+from tests.shell.brokers import Process, broker, ended, monitor
 from tests.shell.long_story import LIMIT, LINE, MESSAGES_PER_S, RECIPE
 from tests.shell.test_kills import gateway, prepared
 from tests.shell.test_restart_law import as_version_8
@@ -258,9 +258,9 @@ def edit_under_same_number(works: Works) -> None:
     before, text = works.changed(), works.recipe_file.read_text()
     works.recipe_file.write_text(text.replace("index_warn = 1.2", "index_warn = 1.25"))
     assert works.recipe_file.read_text() != text
-    ended = subprocess.run(works.monitor.words, capture_output=True, text=True, timeout=120, check=False)
-    assert ended.returncode == 2, ended.stdout + ended.stderr
-    assert f"recipes/{RECIPE}.toml" in ended.stderr + ended.stdout
+    refused = ended(works.monitor.words, within_s=20)
+    assert refused.returncode == 2, refused.stdout + refused.stderr
+    assert f"recipes/{RECIPE}.toml" in refused.stderr + refused.stdout
     assert works.changed() == before
     works.recipe_file.write_text(text)
 

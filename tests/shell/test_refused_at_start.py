@@ -1,12 +1,10 @@
 """A monitor whose files contradict the record does not start: its process names file, key and what to do."""
 
-import subprocess
 from pathlib import Path
 
 import pytest
 
-from tests.shell.brokers import everymetre
-from tests.shell.works import PATIENCE
+from tests.shell.brokers import ended, everymetre
 from tests.store.test_lease import in_words, monitor
 
 FILES = {"lines/core-1.toml": "settle_s = 5.0", "recipes/core-1g5.toml": "wall_mm = 0.8"}
@@ -23,7 +21,7 @@ def written(path: Path, **values: str) -> None:
 
 def start(configs: Path) -> tuple[int, str]:
     words = everymetre("monitor", "--configs", str(configs), "--lines", "core-1")
-    done = subprocess.run(words, capture_output=True, text=True, timeout=60 * PATIENCE, check=False)
+    done = ended(words, within_s=60)
     return done.returncode, done.stderr
 
 

@@ -14,8 +14,8 @@ from monitor.contract.config.works import Store
 from monitor.contract.topics import Stream
 from monitor.store.reader import StoreReader
 from tests.core.story import configuration
-from tests.shell.brokers import KINDS, broker, everymetre, is_open, monitor, program, say
-from tests.shell.works import PATIENCE, configs_at, until
+from tests.shell.brokers import KINDS, broker, ended, everymetre, is_open, monitor, program, say
+from tests.shell.works import configs_at, until
 
 
 class Works:
@@ -168,9 +168,7 @@ def test_while_it_is_away_the_broker_keeps_what_is_said(works):
 def test_what_cannot_be_done_is_said_in_a_sentence(tmp_path, words, says):
     configs, *_ = configs_at(tmp_path)
     given = words if "--configs" in words else ["--configs", str(configs), *words]
-    done = subprocess.run(
-        everymetre("monitor", *given), capture_output=True, text=True, timeout=30 * PATIENCE, check=False
-    )
+    done = ended(everymetre("monitor", *given))
     assert done.returncode == 2
     assert says in done.stderr
     assert "Traceback" not in done.stderr

@@ -2,7 +2,6 @@
 
 import os
 import re
-import subprocess
 import threading
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
@@ -17,7 +16,7 @@ from monitor.store.reader import StoreReader
 from monitor.store.server import server_url
 from monitor.store.writer import Batch, Writer
 from tests.core.story import T0, finding
-from tests.shell.brokers import Process, everymetre
+from tests.shell.brokers import Process, ended, everymetre
 from tests.shell.works import PATIENCE, SERVER, configs_at, settings_at, until
 
 WRITING = "no broker"  # what a monitor logs that has its lines and finds nobody to listen to
@@ -78,7 +77,7 @@ def test_a_second_monitor_names_the_first_and_starts_when_that_was_killed(place)
         stack.callback(second.close)
         first.start()
         words = everymetre("monitor", "--configs", str(configs), "--lines", "core-2,core-1")
-        refused = subprocess.run(words, capture_output=True, text=True, timeout=60 * PATIENCE, check=False)
+        refused = ended(words, within_s=60)
         assert refused.returncode == 2
         assert re.match(rf"Line core-1 is already written by process {first.process.pid} on", refused.stderr)
         assert refused.stderr.count("\n") == 1
