@@ -2,6 +2,7 @@
 
 import argparse
 import contextlib
+import gc
 import sys
 from collections.abc import Mapping, Sequence
 from importlib import import_module
@@ -20,7 +21,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     found = {entry.name: entry for entry in entry_points(group="everymetre.parts")}
     if words and words[0] in found:
         try:
-            return _run(words[0], found[words[0]].load(), words[1:])
+            command = found[words[0]].load()
+            if argv is None:  # a process of its own: what is imported stays, and is never searched for garbage again
+                gc.freeze()
+            return _run(words[0], command, words[1:])
         except ModuleNotFoundError as error:
             extra = EXTRAS.get(found[words[0]].module.partition(".")[0])
             if extra is None:
