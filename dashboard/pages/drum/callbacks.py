@@ -1,14 +1,19 @@
 """Callbacks of the page Drum."""
 
-from dash import Input, Output, State
+from dash import Input, Output, State, no_update
+from dash.development.base_component import Component
 from dash.exceptions import PreventUpdate
 
-from dashboard.callbacks import Callbacks
+from dashboard.actions.answers import RejectedActionError
+from dashboard.actions.marks import mark_metres
+from dashboard.callbacks import Callbacks, Updates
 from dashboard.components import Children, FillingData
 from dashboard.context import Context
 from dashboard.pages.drum import layout
 
 CALLBACKS = Callbacks()
+SENT = "Sent; the mark is listed above once the monitor confirms it."
+LOOK_EVERY_S = 3
 
 
 @CALLBACKS(Output("history-metre", "value"), Input("location", "search"))
@@ -30,3 +35,50 @@ def way(context: Context, metre: object, of: FillingData) -> Children:
     if found is None or not isinstance(metre, (int, float)):
         raise PreventUpdate
     return layout.history_table(context, found, float(metre))
+
+
+@CALLBACKS(
+    Output("mark-from", "value"),
+    Output("mark-to", "value"),
+    Input("history-metre", "value"),
+    prevent_initial_call=True,
+)
+def chosen(_context: Context, metre: object) -> Updates:
+    """The metre that was clicked on the map."""
+    if not isinstance(metre, int | float):
+        raise PreventUpdate
+    return int(metre), int(metre) + 1
+
+
+@CALLBACKS(
+    Output("mark-said", "children"),
+    Output("mark-reason", "value"),
+    Input("mark-do", "n_clicks"),
+    State("history-drum", "data"),
+    State("mark-from", "value"),
+    State("mark-to", "value"),
+    State("mark-by", "value"),
+    State("mark-reason", "value"),
+    prevent_initial_call=True,
+)
+def mark(context: Context, _n: object, of: FillingData, from_m: object, to_m: object, by: str, reason: str) -> Updates:
+    try:
+        mark_metres(context, of["line"], of["filling"], from_m, to_m, by, reason)
+    except RejectedActionError as error:
+        return str(error), no_update
+    return SENT, ""
+
+
+@CALLBACKS(
+    Output("drum-findings", "children"),
+    Input("second", "n_intervals"),
+    State("mark-said", "children"),
+    State("history-drum", "data"),
+    prevent_initial_call=True,
+)
+def listed(context: Context, n: int | None, said: str | None, of: FillingData) -> Component:
+    """After a mark was sent, the findings as they are now."""
+    found = context.record.drum(of["line"], of["filling"]) if said == SENT and (n or 0) % LOOK_EVERY_S == 0 else None
+    if found is None:
+        raise PreventUpdate
+    return layout.findings_again(context, found)

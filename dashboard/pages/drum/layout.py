@@ -1,5 +1,6 @@
 """Layout of a drum: ribbon, fault map, process history of a chosen metre, table of findings."""
 
+import math
 from collections.abc import Mapping
 
 import dash_mantine_components as dmc
@@ -53,7 +54,8 @@ def content(context: Context, row: DrumRow) -> Children:
                 html.Div(ribbon(drum.runs, drum.length_m, None, size="tall"), className="over-map"),
                 chart("fault-map", maps[0], coloured=False),
                 _history(drum.length_m),
-                findings_table(context, drum, found),
+                html.Div(findings_table(context, drum, found), id="drum-findings"),
+                _mark_form(drum.length_m),
             ],
             **attributes(page="drum", line=row.line, length=f"{drum.length_m:.3f}", drum=row.drum),
         ),
@@ -81,6 +83,31 @@ def _history(length_m: float) -> Component:
     )  # fmt: skip
     shown = html.Div(id="history", role="region", **aria("Process history of the chosen metre", live="polite"))
     return html.Div([field, shown], className="history")
+
+
+def _mark_form(length_m: float) -> Component:
+    """Metres of this drum that a person holds suspect, with name and reason."""
+    metres = {"suffix": " m", "min": 0, "max": math.ceil(length_m), "w": 130}
+    return html.Details(
+        [
+            html.Summary("Mark metres as suspect"),
+            html.P("A mark makes these metres suspect here, on each drum that they go to and on the drum record. It "
+                   "is entered in the audit trail with your name. Chalk or tag the cable too where you can reach it "
+                   "safely: keep clear of moving cable and of the spark tester.", className="note"),
+            html.Div(
+                [
+                    dmc.NumberInput(id="mark-from", label="From drum metre", **metres),
+                    dmc.NumberInput(id="mark-to", label="To drum metre", **metres),
+                    dmc.TextInput(id="mark-by", label="Name", w=180),
+                    dmc.TextInput(id="mark-reason", label="What is suspect", w=360),
+                    dmc.Button("Mark", id="mark-do", mt=24),
+                ],
+                className="controls",
+            ),
+            html.P(id="mark-said", role="status"),
+        ],
+        className="mark-metres",
+    )  # fmt: skip
 
 
 def _flame(test: Tested | None, drawn: Figure | None) -> Children:
@@ -174,6 +201,12 @@ def findings_table(context: Context, drum: WholeDrum, found: list[DrumFinding]) 
         numeric=(2, 3, 4, 5, 6),
         classes="findings",
     )
+
+
+def findings_again(context: Context, row: DrumRow) -> Component:
+    """The findings of a drum as they are on record now."""
+    drum = whole_drum(context, row)
+    return findings_table(context, drum, drum.of_metres())
 
 
 def history_table(context: Context, drum: DrumRow, metre_m: float) -> Children:
