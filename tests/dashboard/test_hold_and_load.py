@@ -4,12 +4,12 @@ import pytest
 
 from dashboard.pages.alarm_load import layout as alarm_load
 from dashboard.pages.capability import layout as capability
-from tests.dashboard.pages.test_limits import said
+from tests.dashboard.page_text import text_of
 
 
 def test_a_diameter_has_charts_capability_faults_and_giveaway(context):
     parts = capability.answer(context, "core-1", "cold-gauge/diameter-x", "3", 0.05)
-    text = said(parts)
+    text = text_of(parts)
     assert "independent values" in text
     assert "Cp, Pp" in text
     assert "per km" in text
@@ -18,30 +18,30 @@ def test_a_diameter_has_charts_capability_faults_and_giveaway(context):
 
 
 def test_an_oven_has_no_giveaway(context):
-    text = said(capability.answer(context, "core-1", "oven-b/temperature", "3", 0.05))
+    text = text_of(capability.answer(context, "core-1", "oven-b/temperature", "3", 0.05))
     assert "Capability" in text
     assert "kg/km" not in text
 
 
 @pytest.mark.parametrize("typed", [5.0, "5", "-0.1", "", "off centre"])
 def test_c20_an_eccentricity_that_cannot_be_gives_no_money(context, typed):
-    text = said(capability.answer(context, "core-1", "cold-gauge/diameter-x", "3", typed))
+    text = text_of(capability.answer(context, "core-1", "cold-gauge/diameter-x", "3", typed))
     assert "Eccentricity: expected" in text
     assert "a year" not in text
 
 
 def test_too_few_metres_are_said(context, record, monkeypatch):
     monkeypatch.setattr(record, "rows", lambda *_: {"line_metre": [24000.0], "cold-gauge/diameter-x": [3.58]})
-    assert "Metres with data: 1;" in said(capability.answer(context, "core-1", "cold-gauge/diameter-x", "3", 0.05))
+    assert "Metres with data: 1;" in text_of(capability.answer(context, "core-1", "cold-gauge/diameter-x", "3", 0.05))
     monkeypatch.setattr(record, "drums", lambda *_: [])
-    assert "No drum" in said(capability.answer(context, "core-1", "cold-gauge/diameter-x", "3", 0.05))
+    assert "No drum" in text_of(capability.answer(context, "core-1", "cold-gauge/diameter-x", "3", 0.05))
 
 
 @pytest.mark.parametrize("span", alarm_load.SPANS_H)
 @pytest.mark.parametrize("line", [alarm_load.ALL, "core-1"])
 def test_alarm_load_counts_what_is_on_record(context, span, line):
     parts = alarm_load.answer(context, line, span)
-    text = said(parts)
+    text = text_of(parts)
     assert "per 10 min per operator position" in text
     assert "Spark faults: spark fault" in text or line == "core-1"
     assert "Priorities" in text
@@ -55,7 +55,7 @@ def test_streams_come_with_diameters_first(configuration):
 
 def test_spreads_and_run_rules_can_be_chosen(context):
     usual, other = (
-        said(capability.answer(context, "core-1", "cold-gauge/diameter-x", "3", 0.05, spread, rules))
+        text_of(capability.answer(context, "core-1", "cold-gauge/diameter-x", "3", 0.05, spread, rules))
         for spread, rules in ((capability.RANGES, capability.NELSON), (capability.DEVIATIONS, capability.WESTERN))
     )
     assert "Ranges within subgroups" in usual

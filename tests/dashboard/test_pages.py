@@ -1,6 +1,5 @@
 """Every page is made without a browser: what it holds, and that it needs nothing from elsewhere."""
 
-import json
 import re
 from dataclasses import replace
 from pathlib import Path
@@ -17,14 +16,10 @@ from dashboard.queries import alarm_list
 from dashboard.text import words
 from monitor.contract.config.line import Station
 from tests.dashboard.conftest import NOW_S
+from tests.dashboard.page_text import json_of
 
 ASSETS = Path(__file__).parents[2] / "dashboard" / "assets"
 NOW_MS = round(NOW_S * 1e3)
-
-
-def text_of(component):
-    """All words of a component, as JSON."""
-    return json.dumps(component, default=lambda one: one.to_plotly_json(), ensure_ascii=False)
 
 
 PAGES = ["/", "/alarms", "/drums", "/trend", "/health", "/line/core-1", "/drum/core-1/1-1042"]
@@ -34,20 +29,20 @@ PAGES = ["/", "/alarms", "/drums", "/trend", "/health", "/line/core-1", "/drum/c
 def test_every_page_asks_one_question_in_its_head(context, address):
     page = route(context, address)
     assert page.title
-    assert text_of(page.content).count('"type": "H1"') == 1
+    assert json_of(page.content).count('"type": "H1"') == 1
 
 
 @pytest.mark.parametrize("address", ["/nowhere", "/line/core-9", "/drum/core-1/none", "/drum/none/1-1042", "/line/"])
 def test_an_unknown_address_gets_a_sentence_and_a_way_back(context, address):
     page = route(context, address)
     assert page.title == "Not found"
-    assert '"href": "/"' in text_of(page.content)
+    assert '"href": "/"' in json_of(page.content)
 
 
 def test_the_document_names_its_language_and_its_caution(client, app):
     document = client.get("/").get_data(as_text=True)
     assert '<html lang="en">' in document
-    assert words.CAUTION in text_of(app.layout())
+    assert words.CAUTION in json_of(app.layout())
 
 
 def test_no_asset_comes_from_elsewhere(client):
@@ -112,7 +107,7 @@ def test_a_broker_that_is_away_is_told_to_the_person(context, monkeypatch):
 
 
 def test_findings_stand_with_both_coordinates(context):
-    page = text_of(route(context, "/drum/core-1/1-1042").content)
+    page = json_of(route(context, "/drum/core-1/1-1042").content)
     assert "From outer end: start, m" in page
     # Second drum, known spark fault at 312 + 113 = 425 of 4000 m.
     assert "425.0" in page
@@ -121,8 +116,8 @@ def test_findings_stand_with_both_coordinates(context):
 
 def test_process_history_of_a_metre_that_is_not_there_gets_a_message(context, record):
     found = record.drum_named("core-1", "1-1042")
-    assert "Metre 4\u202f000 is outside drum" in text_of(drum.history_table(context, found, 4000.0))
-    assert "Process history at drum metre 700" in text_of(drum.history_table(context, found, 700.0))
+    assert "Metre 4\u202f000 is outside drum" in json_of(drum.history_table(context, found, 4000.0))
+    assert "Process history at drum metre 700" in json_of(drum.history_table(context, found, 700.0))
 
 
 def test_long_trend_says_how_much_it_holds(context):
@@ -150,7 +145,7 @@ def test_the_path_folds_so_that_both_passes_of_an_oven_lie_over_each_other(confi
         assert out.x(first.start_m) == back.x(second.end_m)
         assert out.x(first.end_m) == back.x(second.start_m)
     assert (last.from_x, last.to_x) == (2.0, 36.0)
-    assert text_of(pathway(line)).count("zone-pass") == 6
+    assert json_of(pathway(line)).count("zone-pass") == 6
 
 
 def test_a_path_may_end_at_0(configuration):

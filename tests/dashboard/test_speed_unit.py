@@ -12,7 +12,7 @@ from monitor.evidence.release_record import record as release_record
 from monitor.evidence.whole_drum import whole_drum
 from tests.core.story import in_m_per_s
 from tests.dashboard.fake_record import FakeRecord
-from tests.dashboard.pages.test_limits import said
+from tests.dashboard.page_text import text_of
 
 SPEED = "metre-counter/speed"
 
@@ -43,7 +43,7 @@ def test_what_if_answers_the_same(context: Context) -> None:
     recipe = context.configuration.recipes["core-2g5"]
     typed: dict[str, Any] = {"speed": 230, "film": 1, "stands": 60, "slows": 8, "restarts": 12}
     typed |= {zone: recipe.setpoints.zone_C[zone] for zone in ("shock-oven", "oven-a", "oven-b")}
-    plain, other = (said(what_if.answer(c, "core-1", "core-2g5", typed)) for c in both(context))
+    plain, other = (text_of(what_if.answer(c, "core-1", "core-2g5", typed)) for c in both(context))
     assert plain == other
 
 
@@ -61,6 +61,6 @@ def test_exposure_on_the_release_record_is_the_same(context: Context) -> None:
 
 def test_limits_of_the_speed_stand_in_its_own_unit(context: Context) -> None:
     line, key = "core-1", f"window/{SPEED}"
-    shown = [said(limits.fields(c, line, c.configuration.recipes["core-2g5"], key, {})) for c in both(context)]
+    shown = [text_of(limits.fields(c, line, c.configuration.recipes["core-2g5"], key, {})) for c in both(context)]
     assert "245" in shown[0]
     assert "4.083333333" in shown[1]

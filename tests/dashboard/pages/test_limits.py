@@ -21,20 +21,10 @@ from monitor.contract.reading import ProposalRow, RevisionRow
 from monitor.evidence.whole_drum import whole_drum
 from tests.core import story
 from tests.dashboard.conftest import NOW_S
+from tests.dashboard.page_text import text_of
 
 HI = "window/oven-b/temperature/hi"
 GROUP = "window/oven-b/temperature"
-
-
-def said(part) -> str:
-    """All words of a piece of a page."""
-    if isinstance(part, str | int | float):
-        return str(part)
-    if isinstance(part, list | tuple):
-        return " ".join(said(p) for p in part)
-    inner = getattr(part, "children", None)
-    label = " ".join(str(getattr(part, name, "")) for name in ("label", "description", "value"))
-    return f"{label} {said(inner)}" if inner is not None else label
 
 
 @pytest.fixture
@@ -77,7 +67,7 @@ def test_a_drum_names_the_revisions_it_was_judged_by(context, record, recipe):
 
 def test_revisions_are_listed_and_all_but_the_one_in_force_can_come_back(context, record, recipe):
     record.came.append(came(recipe))
-    text = said(limits.in_force(context))
+    text = text_of(limits.in_force(context))
     assert "Mira, approved by Olle" in text
     assert "31\u202f000 m" in text
     assert text.count("Restore this revision") == 1
@@ -103,7 +93,7 @@ def test_every_limit_has_a_group_a_field_and_a_unit(context, recipe):
             "%",
             "N",
         )
-    text = said(limits.fields(context, "core-1", recipe, GROUP, {HI: 318.0}))
+    text = text_of(limits.fields(context, "core-1", recipe, GROUP, {HI: 318.0}))
     assert "in force: 315 \N{DEGREE SIGN}C" in text
     assert "318" in text
     assert "on-delay in s" in text
@@ -111,11 +101,11 @@ def test_every_limit_has_a_group_a_field_and_a_unit(context, recipe):
 
 
 def test_what_is_changed_is_listed_and_what_cannot_be_is_said(context, recipe):
-    assert "No changes yet" in said(limits.changed(context, "core-1", recipe, {}))
-    text = said(limits.changed(context, "core-1", recipe, {HI: 318.0, "cure/index_warn": None}))
+    assert "No changes yet" in text_of(limits.changed(context, "core-1", recipe, {}))
+    text = text_of(limits.changed(context, "core-1", recipe, {HI: 318.0, "cure/index_warn": None}))
     assert "Oven B temperature: HI" in text
     assert "318" in text
-    assert "must rise" in said(limits.changed(context, "core-1", recipe, {HI: 100.0}))
+    assert "must rise" in text_of(limits.changed(context, "core-1", recipe, {HI: 100.0}))
 
 
 DEADBAND = "window/oven-b/temperature/deadband"
@@ -137,7 +127,7 @@ def test_c20_a_limit_that_cannot_be_is_refused_with_a_sentence_and_not_proposed(
     context, gateway, recipe, key, typed, says
 ):
     changes, wrong = limits.read(context, "core-1", recipe, {}, {key: typed})
-    assert says in wrong.get(key, "") + said(limits.changed(context, "core-1", recipe, changes))
+    assert says in wrong.get(key, "") + text_of(limits.changed(context, "core-1", recipe, changes))
     if key in changes:  # the page's own reading is not the only guard
         with pytest.raises(RejectedActionError, match=says):
             proposals.propose(context, ["core-1"], "core-2g5", changes, "Mira", "why", "rehearsed")
@@ -184,7 +174,7 @@ def test_a_comparison_is_shown_in_words_numbers_and_a_picture(context):
     )
     both = compare(found([NOW_S - 900, NOW_S - 300]), found([NOW_S - 890]), [Fault(19_100.0, 19_105.0, "event")])
     parts, words = limits.comparison(context, asked, both, GROUP)
-    text = said(parts)
+    text = text_of(parts)
     assert "16 alarms per shift become 8" in words
     assert "Oven B temperature: HI" in text
     assert "0 sooner, 1 later, +10.0 s median" in text
@@ -213,7 +203,7 @@ def test_a_suggestion_is_drawn_and_can_be_taken(context):
     )
     asked = AskedLimit("core-1", "oven-b/temperature/HI", 0, 8 * 3_600_000, 2.0)
     parts = limits.suggestion(context, asked, Suggestion(tried[3], tried, "because"))
-    assert "because" in said(parts)
+    assert "because" in text_of(parts)
     assert parts[-2].id == {"type": "take", "what": "window/oven-b/temperature|1.0|5.0"}
     assert [t.name for t in suggestion_figure(Suggestion(tried[3], tried, ""), 1.0).data] == [
         "deadband 0", "deadband 1", "suggested",
@@ -339,7 +329,7 @@ def test_open_proposals_have_their_steps_and_decided_ones_their_end(context, rec
         revision=None,
     )
     record.proposed[:] = [row, replace(row, proposal="P0", state="approved", decided_by="Olle", revision=2)]
-    text = said(limits.proposals(context))
+    text = text_of(limits.proposals(context))
     assert text.count("Approve") == text.count("Reject") == text.count("Withdraw") == 1
     assert "approved by Olle: revision 2" in text
     assert "Oven B temperature: HI 318" in text

@@ -10,7 +10,7 @@ from monitor.contract.record import Finding, FindingKind, Verdict
 from tests.core.story import finding
 from tests.dashboard.conftest import NOW_S
 from tests.dashboard.fake_record import FIRST_L_M, SPEED_M_PER_MIN, START_S
-from tests.dashboard.pages.test_limits import said
+from tests.dashboard.page_text import text_of
 
 EVENT = "fault:spark-electrode/spark-fault"
 
@@ -42,7 +42,7 @@ def marked(record, monkeypatch):
 
 def test_the_wheel_is_named_with_period_rivals_and_fold(context, marked):
     found = recurrence.answer(context, "core-1", EVENT, "30", 0.4, 20.0)
-    text = said(found.parts)
+    text = text_of(found.parts)
     assert "Period 2.513 m" in text
     assert "Capstan wheel: expected spacing 2.513 m" in text
     assert "its half" in text
@@ -51,8 +51,8 @@ def test_the_wheel_is_named_with_period_rivals_and_fold(context, marked):
     figure = fold_figure(found.x, found.period, "m")
     across = np.array(figure.data[0].x) / found.period
     assert np.median(np.abs(across - 0.5)) < 0.05  # what keeps it stands in the middle
-    assert "Where faults come from" in said(found.more)
-    assert "Conditions before the fault" in said(found.more)
+    assert "Where faults come from" in text_of(found.more)
+    assert "Conditions before the fault" in text_of(found.more)
 
 
 def test_d11_the_page_opens_on_what_has_most_to_say(context, record, marked, monkeypatch):
@@ -85,7 +85,7 @@ def test_d11_too_few_events_in_the_newest_drums_are_looked_for_in_more(context, 
 
 
 def test_a_repair_that_helped_is_said_to_have_helped(context, marked):
-    text = said(recurrence.work(context, "core-1", EVENT, "30"))
+    text = text_of(recurrence.work(context, "core-1", EVENT, "30"))
     assert "Olle: wheel turned" in text
     assert "it fell" in text
     assert "The rate changed at line metre" in text
@@ -94,7 +94,7 @@ def test_a_repair_that_helped_is_said_to_have_helped(context, marked):
 def test_a_diameter_is_looked_through_as_a_signal(context, record):
     """The fake record's diameter swings with 2 pi / 1.7 per metre of its rows, in time at 230 m/min."""
     found = recurrence.answer(context, "core-1", "signal:cold-gauge/diameter-x", "3", 0.4, 40.0)
-    text = said(found.parts)
+    text = text_of(found.parts)
     assert "Period " in text
     assert "times its floor" in text
     assert found.shade is not None
@@ -104,7 +104,7 @@ def test_a_diameter_is_looked_through_as_a_signal(context, record):
 def test_an_oven_is_looked_through_in_seconds(context, record):
     """The fake record's ovens swing with 2 pi / 1.3, in seconds."""
     found = recurrence.answer(context, "core-1", "cycle:oven-b/temperature", "3", 2.0, 60.0)
-    text = said(found.parts)
+    text = text_of(found.parts)
     assert "It comes back every 4.833 s" in text or "s (" in text
     assert found.unit == "s"
 
@@ -112,7 +112,7 @@ def test_an_oven_is_looked_through_in_seconds(context, record):
 def test_faults_at_one_place_of_every_drum_are_told(context, marked, monkeypatch):
     drums = [d for d in marked.drums("core-1") if d.end_m]
     x = np.sort([d.start_m + 100.0 + 5 * i for d in drums for i in range(8)])
-    text = said(recurrence._by_place(context, recurrence.cable(context, "core-1", "30"), x, START_S + x))
+    text = text_of(recurrence._by_place(context, recurrence.cable(context, "core-1", "30"), x, START_S + x))
     assert "Position on the drum: most at" in text
     assert "of the length" in text
 
@@ -120,11 +120,11 @@ def test_faults_at_one_place_of_every_drum_are_told(context, marked, monkeypatch
 def test_few_faults_and_strange_ranges_are_said(context, record, monkeypatch):
     monkeypatch.setattr(record, "findings", lambda *_: [fault(20_100.0)])
     found = recurrence.answer(context, "core-1", EVENT, "3", 0.4, 20.0)
-    assert "only 1 events" in said(found.parts)
+    assert "only 1 events" in text_of(found.parts)
     assert found.period is None
-    assert "Search spacing" in said(recurrence.answer(context, "core-1", EVENT, "3", 5.0, 1.0).parts)
+    assert "Search spacing" in text_of(recurrence.answer(context, "core-1", EVENT, "3", 5.0, 1.0).parts)
     monkeypatch.setattr(record, "drums", lambda *_: [])
-    assert "No drum" in said(recurrence.answer(context, "core-1", EVENT, "3", 0.4, 20.0).parts)
+    assert "No drum" in text_of(recurrence.answer(context, "core-1", EVENT, "3", 0.4, 20.0).parts)
 
 
 def test_scores_keep_every_peak_when_thinned():

@@ -12,7 +12,7 @@ from monitor.contract.record import FindingKind
 from tests.core.story import finding
 from tests.dashboard.conftest import NOW_S
 from tests.dashboard.fake_record import SPEED_M_PER_MIN, START_S
-from tests.dashboard.pages.test_limits import said
+from tests.dashboard.page_text import text_of
 
 NOW_MS = round(NOW_S * 1e3)
 
@@ -39,7 +39,7 @@ def test_the_page_says_lines_stops_alarms_and_what_wants_an_answer(context, reco
     states = [(round(START_S * 1e3), "running", ""), (NOW_MS - 900_000, "stopped", "conductor joint"),
               (NOW_MS - 600_000, "running", "")]  # fmt: skip
     monkeypatch.setattr(record, "states", lambda *_: states)
-    text = said(shift.answer(context, str(NOW_MS)))
+    text = text_of(shift.answer(context, str(NOW_MS)))
     assert "m conforming" in text
     assert "conductor joint" in text
     assert "5 min" in text
@@ -79,7 +79,7 @@ def test_the_next_drum_change_is_predicted_from_length_and_speed(context, record
 def test_a_works_without_a_calendar_is_told_so(context):
     works = context.configuration.works.model_copy(update={"shift": []})
     bare = replace(context, configuration=context.configuration.model_copy(update={"works": works}))
-    assert "no shifts" in said(shift.answer(bare, str(NOW_MS)))
+    assert "no shifts" in text_of(shift.answer(bare, str(NOW_MS)))
 
 
 def test_words_are_signed_and_stand_with_the_record(context, gateway, record, monkeypatch):
@@ -96,7 +96,7 @@ def test_words_are_signed_and_stand_with_the_record(context, gateway, record, mo
         at, at, FindingKind.HANDOVER, start_s=NOW_S, by="Quality: Mira", reason="drum C1-0007 waits for a look"
     )
     monkeypatch.setattr(record, "findings_of_kind", lambda *_: [one])
-    text = said(shift.handovers(context))
+    text = text_of(shift.handovers(context))
     assert "Quality: Mira" in text
     assert "drum C1-0007 waits" in text
 
@@ -119,24 +119,24 @@ def test_d3_every_open_and_shelved_alarm_and_every_held_drum_is_named(context, r
         for word, ago, why in (("hold", 10.0, "lump at 668 m"), ("release", 90.0, "earlier"))
     ]
     monkeypatch.setattr(record, "findings_of_kind", lambda kind, _: signed if kind is FindingKind.DECISION else [])
-    text = said(shift.answer(context, str(NOW_MS)))
+    text = text_of(shift.answer(context, str(NOW_MS)))
     assert f"Open and shelved alarms ({len(record.alarms_now())})" in text
     named = text.split("Open and shelved alarms")[1].split("held by a signed decision")[0]
     assert named.count("shelved") >= 20
     assert drum.drum in text.split("held by a signed decision")[1]
     assert "lump at 668 m" in text
     signed.reverse()  # the newest is then the release
-    assert "earlier" not in said(shift.answer(context, str(NOW_MS)))
-    assert "lump at 668 m" not in said(shift.answer(context, str(NOW_MS)))
+    assert "earlier" not in text_of(shift.answer(context, str(NOW_MS)))
+    assert "lump at 668 m" not in text_of(shift.answer(context, str(NOW_MS)))
 
 
 def test_d3_what_only_the_release_rule_holds_is_named_until_someone_decides(context, record, monkeypatch):
     drum = next(d for d in record.drums("core-1") if d.end_m is not None)
     by_rule = "held by the release rule"
-    assert drum.drum in said(shift.answer(context, str(NOW_MS))).split(by_rule)[1]
+    assert drum.drum in text_of(shift.answer(context, str(NOW_MS))).split(by_rule)[1]
     signed = finding(drum.start_m, drum.end_m, FindingKind.DECISION, check="release", by="Olle", reason="seen")
     monkeypatch.setattr(record, "findings_of_kind", lambda kind, _: [signed] if kind is FindingKind.DECISION else [])
-    assert drum.drum not in said(shift.answer(context, str(NOW_MS))).split(by_rule)[1]
+    assert drum.drum not in text_of(shift.answer(context, str(NOW_MS))).split(by_rule)[1]
 
 
 @pytest.mark.parametrize(

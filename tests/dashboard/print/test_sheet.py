@@ -10,7 +10,7 @@ from dashboard.print.sheet import sheet_of
 from monitor.contract.config.recipe import Exposure
 from monitor.evidence.release_record import record
 from monitor.evidence.whole_drum import whole_drum
-from tests.dashboard.pages.test_limits import said
+from tests.dashboard.page_text import text_of
 from tests.dashboard.test_speed_unit import WithSpeed
 
 
@@ -49,4 +49,4 @@ def test_a_spark_test_says_whether_it_held_each_metre_long_enough(
     assert any("held a metre for 130 ms" in reason for reason in found.against) is (suffices is False)
     (sparks,) = [b for b in sheet_of(other, found).tables if b.caption.startswith("Spark tests")]
     assert sparks.rows[0][-1] == row
-    assert page in said(content(other, drum))
+    assert page in text_of(content(other, drum))
