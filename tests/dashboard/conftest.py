@@ -12,6 +12,7 @@ from dashboard.context import Context
 from dashboard.gateway import ActionNumbers
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.load import load
+from monitor.contract.reading import DrumRow
 from tests.dashboard.fake_record import START_S, FakeGateway, FakeRecord, core_lines_of
 
 NOW_S = START_S + 3050.0
@@ -30,6 +31,12 @@ def clock() -> Callable[[], float]:
 @pytest.fixture
 def record(configuration: Configuration, clock: Callable[[], float]) -> FakeRecord:
     return FakeRecord(configuration, clock)
+
+
+@pytest.fixture
+def drum(record: FakeRecord) -> DrumRow:
+    """A finished drum."""
+    return next(d for d in record.drums("core-1") if d.end_m)
 
 
 @pytest.fixture

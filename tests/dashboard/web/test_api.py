@@ -129,3 +129,13 @@ def test_browsers_ask_each_time_and_are_answered_in_short_where_nothing_has_chan
 
 def test_nothing_can_be_written_through_the_api(client):
     assert client.post("/api/v1/live").status_code == 405
+
+
+def test_the_api_gives_the_same_record(client, drum):
+    got = client.get(f"/api/v1/release?line=core-1&filling={drum.filling}").get_json()
+    assert got["drum"] == drum.drum
+    assert got["proposed"] == "hold"
+    assert got["length_m"] == pytest.approx(drum.end_m - drum.start_m)
+    assert sum(got["metres"].values()) == pytest.approx(got["length_m"], abs=25)
+    assert got["journal_last_hash"] == "ab" * 32
+    assert client.get("/api/v1/release?line=core-1&drum=none").status_code == 400

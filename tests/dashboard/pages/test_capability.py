@@ -1,8 +1,7 @@
-"""How it holds and Alarm load: numbers agree with the analysis, and what cannot be said is said."""
+"""The page Capability: numbers agree with the analysis, and what cannot be calculated is named."""
 
 import pytest
 
-from dashboard.pages.alarm_load import layout as alarm_load
 from dashboard.pages.capability import layout as capability
 from tests.dashboard.page_text import text_of
 
@@ -35,16 +34,6 @@ def test_too_few_metres_are_said(context, record, monkeypatch):
     assert "Metres with data: 1;" in text_of(capability.answer(context, "core-1", "cold-gauge/diameter-x", "3", 0.05))
     monkeypatch.setattr(record, "drums", lambda *_: [])
     assert "No drum" in text_of(capability.answer(context, "core-1", "cold-gauge/diameter-x", "3", 0.05))
-
-
-@pytest.mark.parametrize("span", alarm_load.SPANS_H)
-@pytest.mark.parametrize("line", [alarm_load.ALL, "core-1"])
-def test_alarm_load_counts_what_is_on_record(context, span, line):
-    parts = alarm_load.answer(context, line, span)
-    text = text_of(parts)
-    assert "per 10 min per operator position" in text
-    assert "Spark faults: spark fault" in text or line == "core-1"
-    assert "Priorities" in text
 
 
 def test_streams_come_with_diameters_first(configuration):
