@@ -10,12 +10,14 @@ from flask.testing import FlaskClient
 from dashboard.app import create_app
 from dashboard.context import Context
 from dashboard.gateway import ActionNumbers
+from dashboard.web.accounts import Accounts
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.load import load
 from monitor.contract.reading import DrumRow
 from tests.dashboard.fake_record import START_S, FakeGateway, FakeRecord, core_lines_of
 
 NOW_S = START_S + 3050.0
+PASSWORD = "a long password"
 
 
 @pytest.fixture(scope="session")
@@ -59,3 +61,11 @@ def app(context: Context) -> Dash:
 @pytest.fixture
 def client(app: Dash) -> FlaskClient:
     return app.server.test_client()
+
+
+@pytest.fixture
+def accounts(tmp_path: Path) -> Accounts:
+    made = Accounts(tmp_path / "accounts.json")
+    made.put("Mira", "answer alarms", PASSWORD)
+    made.put("Olle", "look", PASSWORD)
+    return made

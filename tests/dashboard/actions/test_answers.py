@@ -3,10 +3,12 @@
 import re
 
 import pytest
+from flask import g
 
 from dashboard.actions.answers import RejectedActionError, note_resistance, send_answer, sign_record
 from dashboard.gateway import NotSentError
 from dashboard.queries import alarm_list
+from dashboard.web.accounts import Person
 from tests.dashboard.conftest import NOW_S
 
 NOW_MS = round(NOW_S * 1e3)
@@ -105,3 +107,16 @@ def test_a_broker_that_is_away_is_told_to_the_person(context, monkeypatch):
     key = key_of(context, "oven-a/temperature/LO")
     with pytest.raises(RejectedActionError, match=r"^Not sent: no broker\.$"):
         send_answer(context, key, "acknowledge", "K. Berg", "", "60")
+
+
+def test_who_may_only_look_does_not_answer_and_who_may_bears_their_own_name(app, context, accounts, gateway):
+    with app.server.test_request_context():
+        g.person = Person("Olle", "look")
+        with pytest.raises(
+            RejectedActionError, match="The account Olle has the role 'look'; 'answer alarms' is required"
+        ):
+            send_answer(context, "x", "acknowledge", "somebody else", "", None)
+        g.person = Person("Mira", "answer alarms")
+        with pytest.raises(RejectedActionError, match="Enter a reason: others must know why this alarm is shelved"):
+            send_answer(context, "x", "shelve", "somebody else", "", None)
+    assert gateway.sent == []

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from dashboard.actions.answers import RejectedActionError, note_work
-from dashboard.figures.recurrence import fold_figure, score_figure
+from dashboard.figures.recurrence import fold_figure
 from dashboard.pages.recurrence import layout as recurrence
 from monitor.contract.record import Finding, FindingKind, Verdict
 from tests.core.story import finding
@@ -125,15 +125,6 @@ def test_few_faults_and_strange_ranges_are_said(context, record, monkeypatch):
     assert "Search spacing" in text_of(recurrence.answer(context, "core-1", EVENT, "3", 5.0, 1.0).parts)
     monkeypatch.setattr(record, "drums", lambda *_: [])
     assert "No drum" in text_of(recurrence.answer(context, "core-1", EVENT, "3", 0.4, 20.0).parts)
-
-
-def test_scores_keep_every_peak_when_thinned():
-    period = np.geomspace(0.4, 20, 200_000)
-    score = np.zeros(len(period))
-    score[123_456] = 77.0
-    figure = score_figure(period, score, 10.0, None, [("Wheel", 2.5)], "m", "score")
-    assert max(figure.data[0].y) == 77.0
-    assert len(figure.data[0].y) <= 4000
 
 
 def test_work_is_noted_with_name_place_and_deed(context, gateway):

@@ -7,7 +7,15 @@ import urllib.request
 import pytest
 
 from dashboard.web.accounts import Accounts
-from dashboard.web.serve import LOOPBACK_NAMES, CannotServeError, guard, is_loopback, listen, want_accounts
+from dashboard.web.serve import (
+    LOOPBACK_NAMES,
+    CannotServeError,
+    collector_token,
+    guard,
+    is_loopback,
+    listen,
+    want_accounts,
+)
 
 
 @pytest.mark.parametrize("host", ["127.0.0.1", "127.0.0.5", "::1", "localhost"])
@@ -52,3 +60,12 @@ def test_what_listens_answers(app):
     finally:
         server.close()
         thread.join(5)
+
+
+@pytest.mark.parametrize("text", [None, "short"])
+def test_a_token_file_that_will_not_do_is_named(tmp_path, text):
+    file = tmp_path / "token"
+    if text is not None:
+        file.write_text(text)
+    with pytest.raises(CannotServeError, match="token"):
+        collector_token(str(file))
