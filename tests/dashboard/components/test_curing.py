@@ -10,8 +10,6 @@ from dashboard.components.curing import curing
 from dashboard.context import Context
 from dashboard.figures.along import along_figure, from_told
 from dashboard.figures.faultmap import fault_map, lane_of
-from dashboard.pages.drum import layout as drum_page
-from dashboard.pages.what_if import layout as what_if
 from dashboard.queries import live
 from dashboard.text import words
 from monitor.contract.reading import AlarmRow
@@ -158,64 +156,3 @@ def test_what_was_taken_back_is_not_drawn(configuration):
     line, recipe = configuration.lines["core-1"], configuration.recipes["core-2g5"]
     fig = fault_map(drum_with(line, recipe, [finding("cure/forecast", "undercured", "taken back")]))
     assert not [t for t in fig.data if t.name == "suspect"]
-
-
-# ---- other settings -----------------------------------------------------------------------------------------------
-
-PLAIN = {
-    "speed": 230.0, "shock-oven": 540.0, "oven-a": 290.0, "oven-b": 305.0, "film": 1.0,
-    "stands": 60.0, "slows": 8.0, "restarts": 12.0, "at": 9.0, "reading": "",
-}  # fmt: skip
-
-
-def ask(context, **other) -> str:
-    return str(what_if.answer(context, "core-1", "core-2g5", PLAIN | other))
-
-
-@pytest.mark.parametrize(
-    ("field", "typed", "says"),
-    [
-        ("oven-b", "-300", "expected 0 to 500"), ("oven-b", "596", "its instrument's range, got 596"),
-        ("speed", "fast", "expected a number"), ("reading", "hot", "expected a number"),
-    ],
-)  # fmt: skip
-def test_c20_what_cannot_be_is_not_computed(context, field, typed, says):
-    assert says in ask(context, **{field: typed})
-
-
-def test_the_set_values_give_the_recipes_own_index(context):
-    assert "Steady state: cured. Cure index at the conductor 1.67" in ask(context)
-
-
-def test_faster_and_colder_is_undercured(context):
-    assert "Steady state: undercured" in ask(context, speed=245.0, **{"oven-b": 270.0})
-
-
-def test_a_stop_says_its_scrap(context):
-    assert "72 m of scrap: 62 m overheated, 10 m undercured" in ask(context)
-
-
-def test_a_reading_calibrates_and_an_impossible_one_is_refused(context):
-    assert "films times 1.366" in ask(context, reading=140.0)
-    assert "look at emissivity" in ask(context, reading=700.0)
-
-
-@pytest.mark.parametrize(
-    ("other", "says"),
-    [
-        ({"speed": ""}, "speed: enter a number"),
-        ({"speed": 0.0}, "above 0 m/min"),
-        ({"film": 9.0}, "expected 0.3 to 3"),
-        ({"stands": -5.0}, "times of 0 s or more"),
-    ],
-)
-def test_what_cannot_be_computed_is_a_sentence(context, other, says):
-    assert says in ask(context, **other)
-
-
-def test_cure_of_a_metre_in_words(configuration):
-    row = {"cure/index-inner": 1.31, "cure/index-low": 0.66, "cure/index-high": 2.29}
-    row |= {"cure/surface-peak": 182.9, "cure/degradation": 1e-6}
-    said = drum_page._cure_words(row, configuration.recipes["core-2g5"].cure)
-    assert said.startswith("Cure index at the conductor 1.31 (band 0.66 to 2.29; min. 1)")
-    assert "not verified" in drum_page._cure_words({}, configuration.recipes["core-2g5"].cure)
