@@ -14,8 +14,10 @@ import shutil
 import subprocess
 import sys
 import tempfile
+import time
 from collections.abc import Iterator
 from dataclasses import dataclass
+from importlib.util import cache_from_source
 from pathlib import Path
 
 from tests.test_mirror import ROOT, file_of
@@ -26,6 +28,7 @@ SWAPS: dict[type[ast.AST], type[ast.AST]] = {
     ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div, ast.Div: ast.Mult, ast.And: ast.Or, ast.Or: ast.And,
 }  # fmt: skip
 TIMEOUT_S = 300.0
+SHORTEST_TIMEOUT_S = 20.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,16 +109,40 @@ class _Replaced(ast.NodeTransformer):
         return self.new if node is self.old else self.generic_visit(node)
 
 
-def survives(copy_of_tree: Path, module: Path, source: str, tests: list[str]) -> bool:
-    """Whether the tests pass although the module is `source`. A run longer than five minutes counts as noticed."""
-    (copy_of_tree / module).write_text(source)
-    command = [sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", *tests]
-    environment = os.environ | {"PYTHONPATH": str(copy_of_tree), "PYTHONDONTWRITEBYTECODE": "1"}
-    try:
-        done = subprocess.run(command, cwd=copy_of_tree, env=environment, capture_output=True, timeout=TIMEOUT_S)
-    except subprocess.TimeoutExpired:
-        return False
-    return done.returncode == 0
+class Runs:
+    """Runs of the same tests over a copy of the tree, by `tests.mutate_runs`."""
+
+    def __init__(self, copy_of_tree: Path, tests: list[str]) -> None:
+        self.tree = copy_of_tree
+        self.timeout_s = TIMEOUT_S
+        self._process = subprocess.Popen(
+            [sys.executable, "-P", str(ROOT / "tests" / "mutate_runs.py"), *tests],
+            cwd=copy_of_tree,
+            env=os.environ | {"PYTHONPATH": str(copy_of_tree)},
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+
+    def __enter__(self) -> "Runs":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._process.communicate()
+
+    def survives(self, module: Path, source: str) -> bool:
+        """Whether the tests pass although the module is `source`. A run that takes too long counts as noticed."""
+        assert self._process.stdin is not None
+        assert self._process.stdout is not None
+        (self.tree / module).write_text(source)
+        Path(cache_from_source(self.tree / module)).unlink(missing_ok=True)  # it tells sources by size and second
+        began_s = time.monotonic()
+        self._process.stdin.write(f"{self.timeout_s}\n")
+        self._process.stdin.flush()
+        passed = self._process.stdout.readline().strip() == "0"
+        if passed:
+            self.timeout_s = min(self.timeout_s, max(SHORTEST_TIMEOUT_S, 10 * (time.monotonic() - began_s)))
+        return passed
 
 
 def copied(folder: Path) -> Path:
@@ -147,13 +174,15 @@ def main(argv: list[str] | None = None) -> int:
     every = list(mutations(original))
     tried = random.Random(asked.seed).sample(every, min(asked.most, len(every)))
     alive = 0
-    with tempfile.TemporaryDirectory(prefix="everymetre-mutate-") as folder:
-        tree = copied(Path(folder))
-        if not survives(tree, asked.module, original, tests):
+    with (
+        tempfile.TemporaryDirectory(prefix="everymetre-mutate-") as folder,
+        Runs(copied(Path(folder)), tests) as runs,
+    ):
+        if not runs.survives(asked.module, original):
             print(f"{', '.join(tests)} fail without any mutation: mend them first")
             return 2
         for mutation in sorted(tried, key=lambda m: m.line):
-            if survives(tree, asked.module, mutation.source, tests):
+            if runs.survives(asked.module, mutation.source):
                 alive += 1
                 print(f"{asked.module}:{mutation.line}: not noticed: {mutation.what}", flush=True)
     print(f"{len(tried)} of {len(every)} mutations tried, {len(tried) - alive} noticed, {alive} not")

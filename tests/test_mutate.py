@@ -3,8 +3,6 @@
 import ast
 from pathlib import Path
 
-import pytest
-
 from tests import mutate
 from tests.test_mirror import file_of
 
@@ -26,14 +24,24 @@ def test_each_mutation_changes_one_place_and_compiles():
     assert {"a > 0  ->  a >= 0", "a + b  ->  a - b", "a + b  ->  a", "True  ->  False", "0.5  ->  1.5"} <= told
 
 
-@pytest.mark.parametrize(("expected", "alive"), [("share(1, 3) == 0.25", False), ("share(0, 3) == 0.5", True)])
-def test_a_mutation_survives_only_tests_that_do_not_look(tmp_path, expected, alive):
-    (tmp_path / "test_it.py").write_text(f"from it import share\n\n\ndef test_it():\n    assert {expected}\n")
+def test_a_mutation_survives_only_tests_that_do_not_look(tmp_path):
+    """Both mutations have as many characters as the module, and come within a second of it: no bytecode is reused."""
     module = Path("it.py")
-    (tmp_path / module).write_text(SOURCE)
-    assert mutate.survives(tmp_path, module, SOURCE, ["test_it.py"])
-    mutated = SOURCE.replace("a + b", "a - b")
-    assert mutate.survives(tmp_path, module, mutated, ["test_it.py"]) is alive
+    ignored = SOURCE.replace("0.5", "1.5")
+    noticed = SOURCE.replace("a + b", "a - b")
+    (tmp_path / "test_it.py").write_text("from it import share\n\n\ndef test_it():\n    assert share(1, 3) == 0.25\n")
+    with mutate.Runs(tmp_path, ["test_it.py"]) as runs:
+        assert [runs.survives(module, source) for source in (SOURCE, noticed, ignored, noticed, SOURCE)] == [
+            True, False, True, False, True,
+        ]  # fmt: skip
+
+
+def test_a_run_that_takes_too_long_counts_as_noticed(tmp_path):
+    (tmp_path / "test_it.py").write_text("from it import wait\n\n\ndef test_it():\n    wait()\n")
+    with mutate.Runs(tmp_path, ["test_it.py"]) as runs:
+        assert runs.survives(Path("it.py"), "def wait():\n    return None\n")
+        runs.timeout_s = 0.2
+        assert not runs.survives(Path("it.py"), "def wait():\n    while True:\n        pass\n")
 
 
 def test_the_tests_of_a_module_carry_its_name():
