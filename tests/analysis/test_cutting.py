@@ -1,5 +1,7 @@
 """Cutting: laws of every plan."""
 
+from itertools import pairwise
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -47,10 +49,36 @@ def test_a_plan_fits_its_pieces_keeps_its_orders_and_is_never_worse(pieces, want
     assert best.worth >= greedy.worth - 1e-6
     for cut in best.cuts:
         assert any(p.start_m - 1e-6 <= cut.start_m and cut.end_m <= p.end_m + 1e-6 for p in good)
-    for a, b in zip(best.cuts, best.cuts[1:], strict=False):
-        assert b.start_m >= a.end_m - 1e-6
+    for plan_of in (best, greedy):
+        for a, b in pairwise(plan_of.cuts):
+            assert b.start_m >= a.end_m + kerf - 1e-6
     for i, (_, _, n) in enumerate(wanted):
         assert sum(c.order == f"o{i}" for c in best.cuts) <= n
+
+
+@pytest.mark.parametrize("cut", [plan, in_order])
+def test_each_cut_takes_its_kerf(cut):
+    """F9: 10 m of reels and three cuts of 0.1 m need 40.3 m of cable; no cut is needed after the last reel."""
+    ten = [ReelLength(10, 1)]
+    assert len(cut([Good(key("D"), 0, 40.2)], ten, 0.1).cuts) == 3
+    found = cut([Good(key("D"), 5, 45.3)], ten, 0.1)
+    assert [(c.start_m, c.end_m) for c in found.cuts] == [
+        (pytest.approx(5 + 10.1 * i), pytest.approx(15 + 10.1 * i)) for i in range(4)
+    ]
+    assert (found.left, found.cut_m, found.worth) == ((), pytest.approx(40), 4)
+
+
+def test_what_is_left_begins_behind_the_kerf_of_the_last_cut():
+    found = plan([Good(key("D"), 0, 25.0), Good(key("E"), 0, 9.0)], [ReelLength(10, 1)], 0.5)
+    assert found.left == (Good(key("D"), 21.0, 25.0), Good(key("E"), 0, 9.0))
+
+
+def test_a_length_that_is_wanted_twice_is_cut_twice_over_all_pieces():
+    pieces = [Good(key("D"), 0, 30), Good(key("E"), 0, 30)]
+    for cut in (plan, in_order):
+        found = cut(pieces, [ReelLength(10, 5, 2, "A"), ReelLength(9, 1, 1, "B")])
+        assert sorted(c.order for c in found.cuts) == ["A", "A", "B"]
+        assert found.worth == 11
 
 
 def test_a_wider_guard_is_never_worth_more():

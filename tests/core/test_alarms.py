@@ -64,7 +64,7 @@ def book() -> AlarmBook:
 
 
 def event(t, what, **more) -> AlarmEvent:
-    return AlarmEvent(float(t), t, float(t), "x/HI", what, **more)
+    return AlarmEvent(known_s=float(t), seq=t, t_s=float(t), alarm="x/HI", event=what, **more)
 
 
 def states(made: AlarmBook, events) -> list:
@@ -76,6 +76,71 @@ def test_an_answer_to_another_occurrence_changes_nothing():
     assert states(made, [event(1, "raised"), event(2, "returned"), event(3, "raised")]) == [B, D, B]
     assert states(made, [event(4, "acknowledge", occurrence_s=1.0)]) == []
     assert states(made, [event(5, "acknowledge", occurrence_s=3.0)]) == [C]
+
+
+@pytest.mark.parametrize(("answer", "after"), [("acknowledge", C), ("shelve", G)])
+@pytest.mark.parametrize(
+    ("off_s", "is_same"), [(0.0, True), (0.0004, True), (-0.0004, True), (0.0011, False), (-2.0, False)]
+)
+def test_an_answer_holds_for_the_occurrence_it_names_to_the_millisecond(answer, after, off_s, is_same):
+    """F9: a time that passed through milliseconds is the same; shelving another occurrence was noticed by no test."""
+    made = book()
+    states(made, [event(3, "raised")])
+    assert states(made, [event(5, answer, occurrence_s=3.0 + off_s)]) == ([after] if is_same else [])
+
+
+def test_what_answers_no_occurrence_takes_effect_whatever_it_names():
+    made = book()
+    states(made, [event(3, "raised")])
+    assert states(made, [event(4, "returned", occurrence_s=1.0), event(5, "raised", occurrence_s=1.0)]) == [D, B]
+
+
+def test_another_definition_is_in_the_next_change_and_the_life_goes_on():
+    made = book()
+    states(made, [event(1, "raised", value=12.0)])
+    made.define({"x/HI": Definition(Priority.LOW, 11.0, "cm"), "y": Definition(Priority.LOW, None, "")})
+    change = made.apply(event(2, "acknowledge", by="Mira", reason="seen"), "r", 7)
+    assert change == AlarmChange(
+        line="core-1", alarm="x/HI", occurrence_s=1.0, t_s=2.0, event="acknowledge", before=B, after=C,
+        priority=Priority.LOW, value=12.0, limit=11.0, unit="cm", line_metre=None, recipe="r", revision=7, by="Mira",
+        reason="seen", until_s=None,
+    )  # fmt: skip
+    assert made.alarms["y"].state is A
+    assert made.apply(AlarmEvent(known_s=3.0, seq=3, t_s=3.0, alarm="z", event="raised"), "r", 7) is None
+
+
+def test_only_shelving_for_a_time_has_an_end_and_it_counts_from_when_it_became_known():
+    made = book()
+    late = AlarmEvent(known_s=9.0, seq=1, t_s=2.0, alarm="x/HI", event="shelve", shelve_for_s=60.0)
+    change = made.apply(late, "r", 1)
+    assert isinstance(change, AlarmChange)
+    assert (change.t_s, change.until_s) == (2.0, 69.0)
+    states(made, [event(10, "unshelve"), event(11, "raised", shelve_for_s=5.0)])
+    assert made.alarms["x/HI"].until_s is None
+    states(made, [event(12, "shelve")])
+    assert made.alarms["x/HI"].until_s is None
+    assert made.shelving_ends(1e9) == []
+
+
+def test_ends_of_shelving_take_their_places_between_the_events():
+    made = AlarmBook("core-1")
+    made.define(dict.fromkeys(("x/HI", "y"), Definition(Priority.HIGH, 10.0, "mm")))
+    raise_y = AlarmEvent(known_s=30.0, seq=30, t_s=30.0, alarm="y", event="raised")
+    events = [
+        event(50, "raised"),
+        event(1, "shelve", shelve_for_s=20.0),
+        raise_y,
+        event(40, "shelve", shelve_for_s=5.0),
+    ]
+    out = list(made.apply_all(events, 45.0, "r", 1))
+    assert [(known_s, c.alarm, c.event, c.after) for known_s, c in out if isinstance(c, AlarmChange)] == [
+        (1.0, "x/HI", "shelve", G), (21.0, "x/HI", "shelving ended", A), (30.0, "y", "raised", B),
+        (40.0, "x/HI", "shelve", G), (45.0, "x/HI", "shelving ended", A), (50.0, "x/HI", "raised", B),
+    ]  # fmt: skip
+    made = book()
+    assert [c.after for _, c in made.apply_all([event(1, "shelve", shelve_for_s=2.0)], 3.0, "r", 1)] == [G, A]
+    made = book()
+    assert [c.after for _, c in made.apply_all([event(1, "shelve", shelve_for_s=2.0)], 2.9, "r", 1)] == [G]
 
 
 def test_shelving_ends_by_itself_and_shows_the_present_value():
