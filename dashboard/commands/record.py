@@ -37,7 +37,8 @@ def _options(parser: ArgumentParser) -> None:
 def text_of(sheet: Sheet) -> str:
     """The sheet as lines of text, at most `WIDTH` wide but for tables."""
     facts = [f"{name + ':':<12} {value}" for name, value in sheet.facts]
-    parts = [sheet.title, *wrap(sheet.proposed, WIDTH), "", *facts]
+    decided = wrap(sheet.decided, WIDTH) if sheet.decided else []
+    parts = [sheet.title, *decided, *wrap(sheet.proposed, WIDTH), "", *facts]
     for block in sheet.tables:
         parts += ["", block.caption, *_rows(block)]
     said = [line for text in (*sheet.said, sheet.caution) for line in wrap(text, WIDTH)]

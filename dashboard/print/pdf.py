@@ -89,6 +89,7 @@ def pdf(sheet: Sheet, drum: WholeDrum) -> bytes:
     )  # fmt: skip
     story: list[Flowable] = [
         Paragraph(_text(sheet.title), HEAD),
+        *([Paragraph(_text(sheet.decided), BOLD)] if sheet.decided else []),
         Paragraph(_text(sheet.proposed), BOLD),
         _facts(sheet),
         Spacer(1, 3 * mm),

@@ -27,6 +27,7 @@ class Sheet:
     """What is printed of a drum, in order."""
 
     title: str
+    decided: str  # by the newest signature; empty where nobody has signed
     proposed: str
     held: bool
     facts: tuple[tuple[str, str], ...]
@@ -47,9 +48,23 @@ def sheet_of(asked: EvidenceSource, r: ReleaseRecord) -> Sheet:
     blocks = [_metres(r), _ancestry(asked, r), _inherited(r), _seen(asked, r), _sparks(r), _statistics(asked, r)]
     blocks.insert(4, _people(r))
     return Sheet(
-        title=f"Record of drum {r.drum}", proposed=proposed, held=held, facts=_facts(asked, r),
-        tables=tuple(b for b in blocks if b is not None), said=_statements(asked, r),
+        title=f"Record of drum {r.drum}", decided=_decided(asked, r), proposed=proposed, held=held,
+        facts=_facts(asked, r), tables=tuple(b for b in blocks if b is not None), said=_statements(asked, r),
     )  # fmt: skip
+
+
+def _decided(asked: EvidenceSource, r: ReleaseRecord) -> str:
+    """The newest signed decision, and whether it departs from the proposal."""
+    if not r.decisions:
+        return ""
+    newest = r.decisions[-1]
+    when = format.local(newest.t_ms, asked.configuration.works.time_zone, day=True)
+    departs = r.proposed == "hold" and newest.decision == "release"
+    return (
+        f"Decision: {newest.decision}, signed by {newest.by or 'nobody named'}, {when}. "
+        f"Reason: {newest.reason or 'none given'}."
+        + (" It departs from the automatic proposal, which is hold." if departs else "")
+    )
 
 
 def _facts(asked: EvidenceSource, r: ReleaseRecord) -> tuple[tuple[str, str], ...]:

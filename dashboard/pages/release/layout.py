@@ -41,6 +41,7 @@ def _sheet(context: Context, drum: DrumRow) -> Children:
             className="top",
         ),
         *fillings(context, "release", drum, whole.named_alike),
+        *([html.P(sheet.decided, className="outcome", id="release-decided")] if sheet.decided else []),
         html.P(sheet.proposed, className=f"outcome{' bad' if sheet.held else ''}", id="release-proposed"),
         html.Dl([html.Div([html.Dt(k), html.Dd(v)]) for k, v in sheet.facts], className="facts"),
         html.Div(ribbon(whole.runs, whole.length_m, None, size="tall")),

@@ -2,12 +2,14 @@
 
 from dataclasses import replace
 
+import msgspec
 import pytest
 
 from dashboard.context import Context
 from dashboard.pages.drum.layout import content
 from dashboard.print.sheet import sheet_of
 from monitor.contract.config.recipe import Exposure
+from monitor.evidence.record_types import Decision, ReleaseRecord
 from monitor.evidence.release_record import record
 from monitor.evidence.whole_drum import whole_drum
 from tests.dashboard.page_text import text_of
@@ -50,3 +52,26 @@ def test_a_spark_test_says_whether_it_held_each_metre_long_enough(
     (sparks,) = [b for b in sheet_of(other, found).tables if b.caption.startswith("Spark tests")]
     assert sparks.rows[0][-1] == row
     assert page in text_of(content(other, drum))
+
+
+def signed(context: Context, *decisions: Decision) -> ReleaseRecord:
+    drum = context.record.drum_named("core-1", "1-1041")
+    assert drum is not None
+    return msgspec.structs.replace(record(context, whole_drum(context, drum)), decisions=list(decisions))
+
+
+def test_the_newest_decision_is_shown_first_with_its_signature(context: Context) -> None:
+    """D6: the headline said hold although a release was signed."""
+    first = Decision(decision="hold", by="Mira", reason="lump", t_ms=1_764_000_000_000)
+    then = Decision(decision="release", by="Olle", reason="cut out", t_ms=1_764_000_060_000)
+    found = signed(context, first, then)
+    assert found.proposed == "hold"
+    decided = sheet_of(context, found).decided
+    assert decided.startswith("Decision: release, signed by Olle, ")
+    assert "Reason: cut out." in decided
+    assert "departs from the automatic proposal, which is hold" in decided
+    assert "departs" not in sheet_of(context, signed(context, then, first)).decided
+
+
+def test_without_a_signature_no_decision_is_shown(context: Context) -> None:
+    assert sheet_of(context, signed(context)).decided == ""
