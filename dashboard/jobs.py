@@ -85,12 +85,12 @@ class ProcessBench:
         job, process, here = self._jobs[key]
         try:
             while not job.over and here.poll():
-                said, what = here.recv()
-                if said == "share":
+                kind, what = here.recv()
+                if kind == "share":
                     job.share = what
                 else:
                     job.over = True
-                    job.result, job.failed = (what, "") if said == "done" else (None, what)
+                    job.result, job.failed = (what, "") if kind == "done" else (None, what)
         except EOFError:
             job.over, job.failed = True, f"The job ended without a result (exit code {process.exitcode})."
         return job

@@ -40,13 +40,13 @@ def who(typed: str | None, may: str, nameless: str) -> str:
         if not person.may(may):
             raise RejectedActionError(f"The account {person.name} has the role '{person.role}'; '{may}' is required.")
         return person.name
-    name = said(typed, NAME_MOST)
+    name = entered_text(typed, NAME_MOST)
     if not name:
         raise RejectedActionError(f"Enter your name: {nameless}")
     return name
 
 
-def said(text: str | None, most: int = REASON_MOST) -> str:
+def entered_text(text: str | None, most: int = REASON_MOST) -> str:
     """What was typed, as it goes into a message: whole. Raises RejectedActionError for what is longer than `most`."""
     words = (text or "").strip()
     if len(words) > most:
@@ -66,7 +66,7 @@ def send_answer(
     context: Context, key: str, action: str, by: str | None, reason: str | None, minutes: str | None
 ) -> SentAnswer:
     """Publish one response to an alarm; returns what to keep until it is confirmed. Raises RejectedActionError."""
-    name, why = who(by, "answer alarms", "it is required."), said(reason)
+    name, why = who(by, "answer alarms", "it is required."), entered_text(reason)
     if action == "shelve" and not why:
         raise RejectedActionError("Enter a reason: others must know why this alarm is shelved.")
     if action == "shelve" and minutes not in SHELVE_MIN:
@@ -81,7 +81,7 @@ def send_answer(
 
 def note_work(context: Context, line: str, station: str | None, by: str | None, done: str | None) -> None:
     """Tell the monitor what was done at a station. Raises RejectedActionError."""
-    name, what = who(by, "answer alarms", "it is required for the log entry."), said(done)
+    name, what = who(by, "answer alarms", "it is required for the log entry."), entered_text(done)
     if station not in context.configuration.lines[line].stations:
         raise RejectedActionError("Choose where it was done.")
     if not what:
@@ -92,7 +92,7 @@ def note_work(context: Context, line: str, station: str | None, by: str | None, 
 
 def hand_over(context: Context, by: str | None, words: str | None) -> None:
     """Sign words for the next shift; they stand with the first line of the works. Raises RejectedActionError."""
-    name, text = who(by, "answer alarms", "it is required to sign."), said(words, bounds.WORDS)
+    name, text = who(by, "answer alarms", "it is required to sign."), entered_text(words, bounds.WORDS)
     if not text:
         raise RejectedActionError("Enter the handover note, or that there is nothing to hand over.")
     n, t_ms = context.numbering.next()
@@ -103,7 +103,7 @@ def sign_record(
     context: Context, line: str, filling: int, decision: str | None, by: str | None, reason: str | None
 ) -> None:
     """An authorised person's decision of a drum, for the journal. It moves nothing. Raises RejectedActionError."""
-    name, why = who(by, "change limits", "it is required to sign."), said(reason)
+    name, why = who(by, "change limits", "it is required to sign."), entered_text(reason)
     found = context.record.drum(line, filling)
     if found is None or decision not in ("release", "hold", "scrap"):
         raise RejectedActionError("Choose a decision.")

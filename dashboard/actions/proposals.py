@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 from typing import Literal, cast
 
-from dashboard.actions.answers import RejectedActionError, said, send, who
+from dashboard.actions.answers import RejectedActionError, entered_text, send, who
 from dashboard.context import Context
 from monitor.contract.config.limits import Changes, LimitsError, beyond_instruments, same_person, with_limits
 from monitor.contract.messages import LimitsStep
@@ -23,7 +23,7 @@ def propose(
     words: str,
 ) -> str:
     """Propose changes of a recipe on some lines; returns what to say."""
-    name, why = who(by, MAY, NAMELESS), said(reason)
+    name, why = who(by, MAY, NAMELESS), entered_text(reason)
     if not changes:
         raise RejectedActionError("Change a limit first.")
     if not why:
@@ -68,7 +68,13 @@ def decide(
         context,
         line,
         LimitsStep(
-            n, t_ms, cast(Literal["approve", "refuse", "withdraw"], step), recipe, name, proposal, reason=said(reason)
+            n,
+            t_ms,
+            cast(Literal["approve", "refuse", "withdraw"], step),
+            recipe,
+            name,
+            proposal,
+            reason=entered_text(reason),
         ),
     )
     return f"{SENT[step]} sent, awaiting confirmation."
@@ -78,5 +84,5 @@ def go_back(context: Context, line: str, recipe: str, to: int, by: str | None, r
     """Put an earlier revision in force again, under a new number."""
     name = who(by, MAY, NAMELESS)
     n, t_ms = context.numbering.next()
-    send(context, line, LimitsStep(n, t_ms, "go back", recipe, name, to=to, reason=said(reason)))
+    send(context, line, LimitsStep(n, t_ms, "go back", recipe, name, to=to, reason=entered_text(reason)))
     return "Sent, awaiting confirmation."

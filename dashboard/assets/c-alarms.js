@@ -120,7 +120,7 @@
     const title = Draw.el("th", "", row.title);
     title.scope = "row";
     title.dataset.label = "Alarm";
-    const state = cell("State", "state", ...(row.wants ? [Draw.el("span", "mark")] : []), row.said);
+    const state = cell("State", "state", ...(row.wants ? [Draw.el("span", "mark")] : []), row.state_text);
     const ago = Draw.el("span", "ago");
     ago.dataset.ago = row.occurrence;
     first.append(
@@ -204,9 +204,9 @@
     button("Older", "older", () => go({}, memory.page + 1)).disabled = first + reply.rows.length >= reply.total;
     const last = first + reply.rows.length;
     const text = reply.total ? first + 1 + " to " + last + " of " + reply.total + ", newest first" : "none";
-    const said = Draw.el("span", "said", text);
-    said.setAttribute("role", "status");
-    made.append(said);
+    const count = Draw.el("span", "message", text);
+    count.setAttribute("role", "status");
+    made.append(count);
     return made;
   }
 

@@ -66,7 +66,7 @@
       else if (memory.unread) memory.lost = true;
       else if (answer.status === 400) memory.ribbons = {}; // another works or line behind the same address
     } catch (error) {
-      memory.lost = true; // said on the page by its age; nothing else to do until it is back
+      memory.lost = true; // the page shows its age; nothing else to do until it is back
       memory.unread = false;
     } finally {
       clearTimeout(timer);
@@ -241,10 +241,10 @@
 
   function paintAsks(room, line, fresh) {
     const asks = line.asks;
-    const said = JSON.stringify([asks, fresh.kind]);
+    const shown = JSON.stringify([asks, fresh.kind]);
     const age = asks.since === null ? null : (Age.serverNow(memory.reply.t, sinceAnswer()) - asks.since) / 1000;
-    if (room.dataset.said !== said) {
-      room.dataset.said = said;
+    if (room.dataset.shown !== shown) {
+      room.dataset.shown = shown;
       room.replaceChildren();
       for (const priority of ["high", "medium", "low"]) if (asks[priority]) room.append(tally(priority, asks[priority] + " " + priority));
       if (asks.ended) room.append(el("small", "", asks.ended + " ended, unacknowledged"));
@@ -312,9 +312,9 @@
     const asking = memory.reply.needs.map((one) => ({ line: one.line, title: titles[one.line], why: " (" + one.why + ")" }));
     const silent = lines.filter((line) => !lineFreshness(line).alive);
     const behind = lines.filter((line) => lineFreshness(line).kind === "catching up").length;
-    const said = JSON.stringify([asking.map((one) => one.line + one.why), silent.map((line) => line.line), behind]);
-    if (need.dataset.said !== said) {
-      need.dataset.said = said;
+    const shown = JSON.stringify([asking.map((one) => one.line + one.why), silent.map((line) => line.line), behind]);
+    if (need.dataset.shown !== shown) {
+      need.dataset.shown = shown;
       need.classList.toggle("asking", asking.length > 0);
       need.replaceChildren();
       if (!asking.length) need.append("No active or unacknowledged alarms.");
@@ -423,7 +423,7 @@
     });
   }
 
-  // New x values make the charting library guess the kind of axis again; it is told that it is time.
+  // New x values make the charting library guess the kind of axis again; so its type is set to time.
   function timeAxes(graph) {
     const layout = {};
     for (const name of Object.keys(graph.layout)) if (/^xaxis\d*$/.test(name)) layout[name + ".type"] = "date";

@@ -41,8 +41,8 @@ def text_of(sheet: Sheet) -> str:
     parts = [sheet.title, *decided, *wrap(sheet.proposed, WIDTH), "", *facts]
     for block in sheet.tables:
         parts += ["", block.caption, *_rows(block)]
-    said = [line for text in (*sheet.said, sheet.caution) for line in wrap(text, WIDTH)]
-    return "\n".join([*parts, "", *said])
+    lines = [line for text in (*sheet.statements, sheet.caution) for line in wrap(text, WIDTH)]
+    return "\n".join([*parts, "", *lines])
 
 
 def _rows(block: SheetTable) -> list[str]:

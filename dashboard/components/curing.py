@@ -101,9 +101,11 @@ def inside(context: Context, line: Line, now: NowRow, cure: CureNow) -> Componen
         )
         for start, end in cure[name]
     ]
-    said = live.advice(cure, context.zone)
+    advice = live.advice(cure, context.zone)
     about = "if the line restarts now" if cure["standing"] else "at unchanged settings"
-    caption = f"Forecast at the take-up for cable now in the line, {about}" + (f": {said}" if said else ": fully cured")
+    caption = f"Forecast at the take-up for cable now in the line, {about}" + (
+        f": {advice}" if advice else ": fully cured"
+    )
     return table(
         caption,
         ["Forecast", "Drum metre from", "to", "From the outer end", "to"],

@@ -21,10 +21,10 @@ def fillings(context: Context, page: str, drum: DrumRow, named_alike: Sequence[D
     if len(named_alike) < 2:
         return []
     place = [d.key for d in named_alike].index(drum.key)
-    said: list[Component | str] = [f"Filling {place + 1} of {len(named_alike)} of this drum, whose name came back."]
+    parts: list[Component | str] = [f"Filling {place + 1} of {len(named_alike)} of this drum, whose name came back."]
     lines = context.configuration.lines
     for i, other in enumerate(named_alike):
         title = lines[other.line].title if other.line in lines else other.line
         when = f"{i + 1}: {title}, {format.local(other.start_ms, context.zone, day=True)}"
-        said += [" ", html.B(when) if i == place else dcc.Link(when, href=way_to(page, other.line, other.filling))]
-    return [html.P(said, className="fillings")]
+        parts += [" ", html.B(when) if i == place else dcc.Link(when, href=way_to(page, other.line, other.filling))]
+    return [html.P(parts, className="fillings")]

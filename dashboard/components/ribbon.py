@@ -38,8 +38,8 @@ def in_words(of: Sequence[Run], wound_m: float) -> str:
     """The ribbon as a sentence."""
     total = lengths_m(of)
     abnormal = (Verdict.NONCONFORMING, Verdict.SUSPECT, Verdict.UNVERIFIED)
-    said = [f"{number(total[v], 'm')} m {v.word}" for v in abnormal if total[v] > 0]
-    return f"{number(wound_m, 'm')} m wound; " + (", ".join(said) if said else "nothing found")
+    lengths = [f"{number(total[v], 'm')} m {v.word}" for v in abnormal if total[v] > 0]
+    return f"{number(wound_m, 'm')} m wound; " + (", ".join(lengths) if lengths else "nothing found")
 
 
 def legend(metres: Mapping[Verdict, float] | None = None) -> html.Ul:

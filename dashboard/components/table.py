@@ -17,7 +17,7 @@ def table(
     classes: str = "",
     numeric: Sequence[int] = (),
 ) -> html.Div:
-    """Rows under column heads; `numeric` columns stand to the right; `empty` is said where there is no row.
+    """Rows under column heads; `numeric` columns stand to the right; `empty` is shown where there is no row.
 
     Counts are written as all numbers are. Raises ValueError for a table or a column without a name: who listens to the
     page hears nothing else of it.

@@ -88,10 +88,10 @@ def curves_figure(
         _ground(fig, shade)
     for curve in curves:
         _add(fig, curve)
-    for name, at, said in (("LOLO", cure.index_min, "min"), ("LO", cure.index_warn, "marginal")):
+    for name, at, label in (("LOLO", cure.index_min, "min"), ("LO", cure.index_warn, "marginal")):
         fig.add_shape(type="line", xref="paper", x0=0, x1=1, yref="y2", y0=at, y1=at, line=LIMIT_LINE[name])
         fig.add_annotation(
-            xref="paper", x=1, xanchor="left", yref="y2", y=at, text=f" {said} {exact(at)}", showarrow=False,
+            xref="paper", x=1, xanchor="left", yref="y2", y=at, text=f" {label} {exact(at)}", showarrow=False,
             font_size=10, yshift=5 if name == "LO" else -5,
         )  # fmt: skip
     return fig

@@ -152,9 +152,9 @@ def _add_axes(
 
 
 def _members(strip: Strip) -> str:
-    said = ("line", "dots", "dashes")
+    styles = ("line", "dots", "dashes")
     short = [path.split("/")[1].rsplit("-", 1)[-1] for path in strip.streams]
-    return ", ".join(f"{name} {how}" for name, how in zip(short, said, strict=False))
+    return ", ".join(f"{name} {how}" for name, how in zip(short, styles, strict=False))
 
 
 def _add_states(

@@ -61,5 +61,5 @@ def unreadable(error: SchemaVersionError) -> Shown:
 
 
 def _nothing(pathname: str) -> Shown:
-    said = f"There is no page {pathname[:120]}: no line or drum has this name."
-    return Shown("Not found", [html.H1("Page not found"), html.P(said), dcc.Link("Back to Lines", href="/")])
+    text = f"There is no page {pathname[:120]}: no line or drum has this name."
+    return Shown("Not found", [html.H1("Page not found"), html.P(text), dcc.Link("Back to Lines", href="/")])

@@ -97,7 +97,7 @@ def pdf(sheet: Sheet, drum: WholeDrum) -> bytes:
     ]
     for block in sheet.tables:
         story += _block(block)
-    story += [Spacer(1, 3 * mm), *(Paragraph(_text(said), TEXT) for said in sheet.said)]
+    story += [Spacer(1, 3 * mm), *(Paragraph(_text(statement), TEXT) for statement in sheet.statements)]
     story.append(KeepTogether([Paragraph(_text(sheet.caution), BOLD), Spacer(1, 6 * mm), _signature()]))
     document.build(story, onFirstPage=_footer(sheet), onLaterPages=_footer(sheet))
     return out.getvalue()

@@ -32,7 +32,7 @@ class Sheet:
     held: bool
     facts: tuple[tuple[str, str], ...]
     tables: tuple[SheetTable, ...]
-    said: tuple[str, ...]
+    statements: tuple[str, ...]
     caution: str = CAUTION
 
 
@@ -209,10 +209,10 @@ def _title(asked: EvidenceSource, line: str, name: str) -> str:
 
 
 def _statements(asked: EvidenceSource, r: ReleaseRecord) -> tuple[str, ...]:
-    said = [f"Circuit integrity, {t.standard}, specimen {t.drum}: {t.said}." for t in r.integrity_tests]
-    said += [
+    statements = [f"Circuit integrity, {t.standard}, specimen {t.drum}: {t.said}." for t in r.integrity_tests]
+    statements += [
         f"{format.local(d.t_ms, asked.configuration.works.time_zone, day=True)}: {d.decision}, signed by {d.by}"
         + (f": {d.reason}." if d.reason else ".")
         for d in r.decisions
     ]
-    return tuple(said)
+    return tuple(statements)

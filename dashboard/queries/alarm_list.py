@@ -98,7 +98,7 @@ def _row(context: Context, alarm: AlarmRow, drums: Sequence[DrumRow]) -> dict[st
         "version": _version(alarm),
         "t": alarm.t_ms,
         "state": alarm.state,
-        "said": _state(context, alarm),
+        "state_text": _state(context, alarm),
         "wants": alarm.state in WANTS_ANSWER,
         "priority": alarm.priority,
         "line": _line(context, alarm),
@@ -137,9 +137,9 @@ def _value(alarm: AlarmRow) -> str:
 
 
 def _state(context: Context, alarm: AlarmRow) -> str:
-    said = SHORT.get(alarm.state, alarm.state)
+    text = SHORT.get(alarm.state, alarm.state)
     if alarm.state == "shelved" and alarm.until_ms:
-        said += f" until {format.local(alarm.until_ms, context.zone)}"
+        text += f" until {format.local(alarm.until_ms, context.zone)}"
     if alarm.by:
-        said += f" by {alarm.by}"
-    return said
+        text += f" by {alarm.by}"
+    return text

@@ -36,7 +36,7 @@ class Question:
     metres: Mapping[str, float] | None = None
 
 
-# What the engine reported of cable inside, as JSON of the record: see `told` of its curing stage.
+# What the engine reported of cable inside, as JSON of the record: see `status_json` of its curing stage.
 CureNow: TypeAlias = Mapping[str, Any]
 
 
@@ -52,7 +52,7 @@ class StreamNow(TypedDict):
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """What every viewer is told of a second; `whole` are the ribbons of the drums being wound, by line."""
+    """What every viewer receives in one second; `whole` are the ribbons of the drums being wound, by line."""
 
     reply: Mapping[str, object]
     lines: Mapping[str, Mapping[str, object]]
@@ -76,7 +76,7 @@ def answer(context: Context, question: Question) -> dict[str, object]:
     found = context.shared.get(now_ms, "moment", lambda: moment(context))
     metres = question.metres or {}
     reply = dict(found.reply)
-    reply["lines"] = [dict(said) | _ribbon(found, name, metres.get(name)) for name, said in found.lines.items()]
+    reply["lines"] = [dict(line) | _ribbon(found, name, metres.get(name)) for name, line in found.lines.items()]
     if question.line is not None:
         line = context.configuration.lines[question.line]
         since = max(question.since_ms or 0, now_ms - BACKFILL_MS)
@@ -154,14 +154,14 @@ def alarms_key(alarms: Sequence[AlarmRow]) -> str:
 def line_now(context: Context, line: Line, row: NowRow | None, alarms: Sequence[AlarmRow]) -> dict[str, object]:
     """One line for the first page, without its ribbon."""
     newest = context.record.newest_ms(line.line)
-    said: dict[str, object] = {
+    status: dict[str, object] = {
         "line": line.line,
         "title": line.title,
         "newest": max(newest.values(), default=None),
         "asks": asks(context, alarms),
         "state": row.state if row else None,
     }
-    return said | (_running(context, line, row) if row else {})
+    return status | (_running(context, line, row) if row else {})
 
 
 def asks(context: Context, alarms: Sequence[AlarmRow]) -> dict[str, object]:
@@ -210,14 +210,14 @@ def cure_now(context: Context, row: NowRow) -> dict[str, object] | None:
         return None
     room = cure["headroom"]["faster"]["room"]
     fast = room is not None and room < 0
-    said = (
+    room_text = (
         ""
         if room is None
         else f"speed must drop {fixed(-room, 0)} m/min for full cure"
         if fast
         else f"speed margin {fixed(room, 0)} m/min before undercure"
     )
-    return {"room": said, "advice": advice(cure, context.zone)}
+    return {"room": room_text, "advice": advice(cure, context.zone)}
 
 
 def advice(cure: CureNow, zone: str) -> str:

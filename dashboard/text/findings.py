@@ -31,9 +31,9 @@ def sentence(finding: Finding, line: Line) -> str:
 
 
 def _cure_sentence(finding: Finding) -> str:
-    said = words.cure_said(finding.stream, finding.check, finding.limit, finding.unit)
+    text = words.cure_text(finding.stream, finding.check, finding.limit, finding.unit)
     worst = "" if finding.extreme is None else f" (worst {format.number(finding.extreme, finding.unit, 2)})"
-    return f"{said}{worst}" + (f", {finding.text}" if finding.text else "")
+    return f"{text}{worst}" + (f", {finding.text}" if finding.text else "")
 
 
 def _worst(finding: Finding) -> str:

@@ -54,7 +54,7 @@ def alarm_text(alarm: AlarmRow, configuration: Configuration) -> AlarmText:
         return AlarmText("No data from this line", line.silence.response if line.silence else None)
     if station.startswith("cooling/"):
         cooling = recipe.cooling if recipe else None
-        return AlarmText(cure_said(station, check, alarm.limit, alarm.unit), cooling.too_warm if cooling else None)
+        return AlarmText(cure_text(station, check, alarm.limit, alarm.unit), cooling.too_warm if cooling else None)
     if station.startswith("cure/"):
         return _cure_text(recipe, station, check, alarm)
     if station.endswith("/dwell"):
@@ -86,19 +86,19 @@ FORESEEN = {
 }
 
 
-def cure_said(stream: str, check: str, limit: float | None, of_unit: str) -> str:
+def cure_text(stream: str, check: str, limit: float | None, of_unit: str) -> str:
     """What a check of the cure says of cable."""
     if stream == "cure/forecast":
         return FORESEEN.get(check, check)
-    said = CURE.get((stream, check), f"{stream} {check}")
-    return f"{said} {format.limit(limit, of_unit)}" if limit is not None else said
+    text = CURE.get((stream, check), f"{stream} {check}")
+    return f"{text} {format.limit(limit, of_unit)}" if limit is not None else text
 
 
 def _cure_text(recipe: Recipe | None, stream: str, check: str, alarm: AlarmRow) -> AlarmText:
     cure = recipe.cure if recipe else None
     response = None if cure is None else cure.overheated if check == "overheated" else cure.undercured
     if stream != "cure/forecast":
-        return AlarmText(cure_said(stream, check, alarm.limit, alarm.unit), response)
+        return AlarmText(cure_text(stream, check, alarm.limit, alarm.unit), response)
     if alarm.value is None:
         first = "The metres at risk cannot be recovered at any line speed."
     else:

@@ -105,13 +105,13 @@ def alarm_changes_reply(context: Context) -> dict[str, object]:
 def health_reply(context: Context) -> dict[str, object]:
     """How each monitor is and what troubles it; `well` is false where anything does, or where none has written."""
     rows = context.record.health()
-    said = [
+    reports = [
         {"monitor": r.monitor, "t": r.t_ms, "lag_s": r.lag_s, "queue": r.queue, "last_commit": r.last_commit_ms,
          "disk_free_bytes": r.disk_free_bytes, "messages": r.messages, "rejected": dict(r.rejected),
          "troubles": troubles(r, context.now_ms)}
         for r in rows
     ]  # fmt: skip
-    return {"t": context.now_ms, "monitors": said, "well": bool(said) and not any(m["troubles"] for m in said)}
+    return {"t": context.now_ms, "monitors": reports, "well": bool(reports) and not any(m["troubles"] for m in reports)}
 
 
 def trend_reply(context: Context) -> dict[str, object]:

@@ -46,7 +46,7 @@ def guard(server: Flask, names: Iterable[str], policy: Callable[[], str] | None 
     """
     only_from_here(server)
     known = frozenset(names)
-    said = cache(policy or str)
+    policy_text = cache(policy or str)
 
     @server.before_request
     def by_its_name() -> None:
@@ -60,7 +60,7 @@ def guard(server: Flask, names: Iterable[str], policy: Callable[[], str] | None 
         response.headers["X-Frame-Options"] = "DENY"
         response.headers["Referrer-Policy"] = "same-origin"
         if policy:
-            response.headers["Content-Security-Policy"] = said()
+            response.headers["Content-Security-Policy"] = policy_text()
         return response
 
 

@@ -25,7 +25,7 @@ FIGURES = ("/api/v1/metrics", "/api/v1/health")
 PAGE = """<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>everymetre</title>
 <meta name="viewport" content="width=device-width, initial-scale=1">
 <link rel="stylesheet" href="/assets/look.css"></head>
-<body><main class="enter"><h1>every<b>metre</b></h1><p>{works}</p><p role="alert">{said}</p>
+<body><main class="enter"><h1>every<b>metre</b></h1><p>{works}</p><p role="alert">{message}</p>
 <form method="post" action="/login"><input type="hidden" name="token" value="{token}">
 <p><label>Name <input name="name" autocomplete="username" required autofocus></label></p>
 <p><label>Password <input name="password" type="password" autocomplete="current-password" required></label></p>
@@ -99,8 +99,8 @@ def _check_forms(server: Flask, tls: bool) -> None:
 
 
 def _sign_in_page(server: Flask, accounts: Accounts, sessions: SessionList, works_title: str) -> None:
-    def page(said: str, status: int = 200) -> Response:
-        text = PAGE.format(works=escape(works_title), said=escape(said), token=generate_csrf(), caution=CAUTION)
+    def page(message: str, status: int = 200) -> Response:
+        text = PAGE.format(works=escape(works_title), message=escape(message), token=generate_csrf(), caution=CAUTION)
         return Response(text, status, {"Cache-Control": "no-store"}, "text/html")
 
     def tried_name() -> str:

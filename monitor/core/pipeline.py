@@ -34,7 +34,7 @@ from monitor.core.alarms import AlarmBook, AlarmEvent, Definition
 from monitor.core.arrival import Block, LineArrival, Message, Note, Tick
 from monitor.core.counter_alarm import CounterAlarm
 from monitor.core.cure.stage import CureStage
-from monitor.core.cure.stage import told as cure_told
+from monitor.core.cure.stage import status_json as cure_status
 from monitor.core.drums import Drums, NameAlarm
 from monitor.core.dwell import DwellCheck
 from monitor.core.line_silence import LineSilence
@@ -379,7 +379,7 @@ class Pipeline:
             "track": self.track.starts[0] if self.track.starts else None,
             "recipe": self.recipe.recipe if self.recipe else None,
             "dwell_s": {c.dwell.zone: c.newest_s for c in self.dwells if c.newest_s == c.newest_s},
-            "cure": cure_told(self.curing),
+            "cure": cure_status(self.curing),
             "late": {p: f.late for p, f in self.flows.items() if f.late},
             "newest": {p: f.newest for p, f in self.flows.items() if f.newest == f.newest},
             "newest_ms": {p: round(f.newest_s * 1e3) for p, f in self.flows.items() if f.newest == f.newest},

@@ -9,7 +9,7 @@ import pytest
 from monitor.contract.record import AlarmChange, Finding
 from monitor.core.cure.forecast import SPEED_STEP_M_S, slowest_m_s
 from monitor.core.cure.stage import FORECAST_ALARM
-from monitor.core.cure.stage import told as cure_told
+from monitor.core.cure.stage import status_json as cure_status
 from monitor.core.decode import Decoder
 from monitor.core.pipeline import Pipeline
 from tests.core.story import T0, Story, configuration, in_m_per_s
@@ -69,7 +69,7 @@ def test_findings_and_alarms_are_the_same():
 
 
 def test_forecast_and_headroom_are_the_same():
-    now, other = (cure_told(run(unit)[0].curing) for unit in ("m/min", "m/s"))
+    now, other = (cure_status(run(unit)[0].curing) for unit in ("m/min", "m/s"))
     assert now["slowest"] == 200.0
     assert now["save"] is not None
     for key in ("speed", "slowest", "save", "lost", "at_risk", "headroom", "act_by_ms"):

@@ -227,7 +227,7 @@ def test_acknowledging_sends_the_answer_and_waits_for_the_record(served: Served,
     page.goto(served.url + "/alarms")
     page.get_by_role("button", name="Respond").first.click()
     page.get_by_role("button", name="Acknowledge").click()
-    expect(page.locator("#answer-said")).to_contain_text("Enter your name")
+    expect(page.locator("#answer-message")).to_contain_text("Enter your name")
     assert served.gateway.sent == []
     page.get_by_label("Your name").fill("K. Berg")
     page.get_by_label("Reason or comment").fill("marked")
@@ -455,7 +455,7 @@ def test_d3_words_for_the_next_shift_outlast_a_reload_until_they_are_signed(serv
     page.reload()
     expect(words).to_have_value("Capstan wheel of Core line 1 marks the cable: turn it at the next drum change.")
     page.get_by_role("button", name="Sign and hand over").click()
-    expect(page.locator("#shift-said")).to_contain_text("Signed")
+    expect(page.locator("#shift-message")).to_contain_text("Signed")
     expect(words).to_have_value("")
     page.wait_for_function("!Object.values(localStorage).some((kept) => kept.includes('Capstan wheel'))")
     page.reload()
@@ -483,7 +483,7 @@ def test_other_settings_are_answered_at_once(served: Served, strict: Page) -> No
     page = strict
     watch = Watch(page)
     page.goto(served.url + "/what-if")
-    said = page.locator("#settings-said")
+    said = page.locator("#settings-result")
     expect(said).to_contain_text("Steady state: cured. Cure index at the conductor 1.67")
     speed = page.get_by_label("Line speed")
     speed.fill("260")
@@ -538,7 +538,7 @@ def test_a_fold_leans_when_its_period_is_moved(served: Served, page: Page) -> No
     page.wait_for_function(f"{across} < {before} * 0.99")
     page.get_by_label("Your name").fill("Olle")
     page.get_by_role("button", name="Save").click()
-    expect(page.locator("#recurring-said")).to_contain_text("where it was done")
+    expect(page.locator("#recurring-message")).to_contain_text("where it was done")
 
 
 def test_a_line_without_a_drum_stops_nothing_and_takes_its_next_one(served: Served, strict: Page) -> None:
@@ -557,11 +557,11 @@ def test_a_line_without_a_drum_stops_nothing_and_takes_its_next_one(served: Serv
 def test_a_decision_is_signed_with_a_name_and_a_reason(served: Served, strict: Page) -> None:
     strict.goto(served.url + "/release/core-1/1-1041")
     strict.get_by_role("button", name="Sign").click()
-    expect(strict.locator("#sign-said")).to_contain_text("Enter your name")
+    expect(strict.locator("#sign-message")).to_contain_text("Enter your name")
     strict.get_by_label("Name").first.fill("Mira")
     strict.get_by_label("Reason").fill("sample burned well")
     strict.get_by_role("button", name="Sign").click()
-    expect(strict.locator("#sign-said")).to_contain_text("Signed")
+    expect(strict.locator("#sign-message")).to_contain_text("Signed")
     (sent,) = served.gateway.sent
     assert (sent[0], sent[1].action, sent[1].by, sent[1].decision) == ("core-1", "sign record", "Mira", "hold")
 

@@ -93,7 +93,7 @@ def _said(context: Context, f: AlarmFigures) -> html.P:
         f"operator position: {word}. "
         f"Peak {f.peak} in 10 min. Floods: {len(f.floods)}, {percent(f.flood_share, 1)} of the time."
     )
-    return html.P(text, className="outcome" + (" bad" if f.floods else ""), id="alarm-load-said")
+    return html.P(text, className="outcome" + (" bad" if f.floods else ""), id="alarm-load-result")
 
 
 def _windows(context: Context, raised: list[Raised], start: int, end: int) -> go.Figure:

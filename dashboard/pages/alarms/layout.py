@@ -19,7 +19,7 @@ def content(_context: Context) -> Children:
         html.Div(
             [
                 *heading("Alarms", "Which alarms are unacknowledged?"),
-                html.P(id="alarm-said", className="said", role="status"),
+                html.P(id="alarm-heading", className="message", role="status"),
             ],
             className="top",
             **attributes(page="alarms"),
@@ -56,7 +56,7 @@ def _answer_form() -> dmc.Modal:
                 ],
                 className="answer-fields",
             ),
-            html.P(id="answer-said", className="said", role="alert"),
+            html.P(id="answer-message", className="message", role="alert"),
             html.Div(
                 [
                     dmc.Button("Acknowledge", id="do-acknowledge"),
@@ -75,7 +75,7 @@ def about(context: Context, alarm: AlarmRow) -> Children:
     line = context.configuration.lines[alarm.line].title
     since = format.local(alarm.occurrence_ms, context.zone)
     what = html.P([tally(alarm.priority), html.B(f"{line}: {text.title}")], className="about-what")
-    said: Children = [what, html.P(f"{SHORT.get(alarm.state, alarm.state)}, activated {since}")]
+    shown: Children = [what, html.P(f"{SHORT.get(alarm.state, alarm.state)}, activated {since}")]
     if text.response:
         r = text.response
         facts = [
@@ -84,5 +84,5 @@ def about(context: Context, alarm: AlarmRow) -> Children:
             ("Cause", r.cause),
             ("Consequence", r.consequence),
         ]
-        said.append(html.Dl([html.Div([html.Dt(k), html.Dd(v)]) for k, v in facts], className="about"))
-    return said
+        shown.append(html.Dl([html.Div([html.Dt(k), html.Dd(v)]) for k, v in facts], className="about"))
+    return shown

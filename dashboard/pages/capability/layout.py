@@ -106,7 +106,7 @@ def answer(
     spread: str = RANGES,
     rules: str = NELSON,
 ) -> Children:
-    """Everything below the choices; what cannot be said is said in a sentence."""
+    """Everything below the choices; a sentence says what cannot be computed."""
     line = context.configuration.lines[line_name]
     newest = context.record.drums(line_name, 60)
     if not newest:
@@ -172,17 +172,17 @@ def _charts(line: Line, path: str, metres: Metres, seen: Floats, recipe: Recipe,
     sums = charts.cusum(z, 0.0, CUSUM_K, CUSUM_H)
     axis = f"metre (one subgroup of {SIZE} metres every {apart} m)"
     reach = f"up to about {lag} m" if lag < len(seen) // 2 else "over the whole length (periodic component)"
-    said = (
+    text = (
         f"{format.number(len(seen), 'm')} metres, equivalent to {format.number(size, '', 0)} independent values "
         f"(autocorrelation {reach}). A subgroup is {SIZE} consecutive metres; the next starts {apart} m later."
     )
     if alike > ALIKE:
-        said += (
+        text += (
             f" Subgroups are still correlated ({fixed(alike, 2)}): limits are based on the overall spread, and "
             "EWMA and CUSUM show slow drift, not a special cause."
         )
     return [
-        html.P(said, className="note"),
+        html.P(text, className="note"),
         html.Div(
             [
                 _drawn("Means of subgroups, each as one value", "capability-means",
@@ -302,11 +302,11 @@ def _per_km(context: Context, line: str, drums: Sequence[DrumRow]) -> Children:
     rate, between = rate_per_km(sum(counts), sum(lengths) * 1000)
     called = names_apart(d.key for d in ended)
     fig = u_figure([called[d.key] for d in ended], u_chart(counts, lengths), "per km")
-    said = (
+    text = (
         f"{sum(counts)} in {fixed(sum(lengths), 2)} km: {significant(rate)} per km, {significant(between.low)} to "
         f"{significant(between.high)} (95 %)."
     )
-    return [html.H2("Spark faults per km, drum by drum"), html.P(said, className="note"),
+    return [html.H2("Spark faults per km, drum by drum"), html.P(text, className="note"),
             chart("capability-per-km", fig)]  # fmt: skip
 
 

@@ -228,10 +228,10 @@ def sheet(
 
 
 def _why(b: Bad, length: float, orders: Orders, recipe: Recipe | None) -> str:
-    said = f"{b.verdict.word} at {fixed(b.start_m, 1)} to {fixed(b.end_m, 1)} m"
+    text = f"{b.verdict.word} at {fixed(b.start_m, 1)} to {fixed(b.end_m, 1)} m"
     sizes = (orders.drum_barrel_mm, orders.drum_flange_mm, orders.drum_width_mm)
     if recipe is None or any(x is None for x in sizes):
-        return said
+        return text
     drum = Drum(*sizes)  # type: ignore[arg-type]
     place = place_on(drum, recipe.geometry.outer_diameter_mm, min(max(length - b.start_m, 0.0), length), length)
-    return f"{said} (layer {place.layer} from the barrel, turn {place.turn})"
+    return f"{text} (layer {place.layer} from the barrel, turn {place.turn})"

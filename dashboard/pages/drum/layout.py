@@ -115,10 +115,10 @@ def _flame(test: Tested | None, drawn: Figure | None) -> Children:
     if test is None or drawn is None:
         return []
     bad = test.failed or bool(test.outcome and test.outcome.departures)
-    said = html.P(f"Circuit integrity by {test.test.standard}: {test.words}.",
+    outcome = html.P(f"Circuit integrity by {test.test.standard}: {test.words}.",
                   className=f"outcome{' bad' if bad else ''}", id="flame-outcome")  # fmt: skip
     caution = "Tests to be done by competent laboratories only: fire, mains voltage and water are present together."
-    return [said, chart("flame", drawn), html.P(caution, className="note")]
+    return [outcome, chart("flame", drawn), html.P(caution, className="note")]
 
 
 def _facts(context: Context, drum: WholeDrum, more: list[tuple[str, str]]) -> Component:
@@ -140,8 +140,8 @@ def _rates(drum: WholeDrum) -> list[tuple[str, str]]:
     findings = [f.finding for f in drum.findings]
     for rate in fault_rates(findings, drum.recipe, drum.length_m) if drum.recipe else []:
         low, high = (format.number(v, "", 1) for v in (rate.interval_per_km.low, rate.interval_per_km.high))
-        said = f"{rate.count}, {format.number(rate.per_km, '', 1)} per km (95 % confidence interval {low} to {high})"
-        facts.append((titles.event_title(drum.line, rate.stream, f"{rate.check}s"), said))
+        text = f"{rate.count}, {format.number(rate.per_km, '', 1)} per km (95 % confidence interval {low} to {high})"
+        facts.append((titles.event_title(drum.line, rate.stream, f"{rate.check}s"), text))
     return facts
 
 
@@ -241,11 +241,11 @@ def _heat(context: Context, line: Line, drum: DrumRow, line_metre: float) -> Chi
     whole = float(np.floor(line_metre))
     row = {n: float(v[0]) for n, v in context.record.rows(line.line, whole, whole + 1).items() if len(v)}
     heat = heat_of_metre(context.record, line, recipe, drum, line_metre, context.now_ms)
-    said = html.P(_cure_words(row, recipe.cure), className="outcome", id="history-cure")
+    outcome = html.P(_cure_words(row, recipe.cure), className="outcome", id="history-cure")
     if heat is None:
-        return [said, html.P("Data for this metre are incomplete; no temperature profile is shown.")]
+        return [outcome, html.P("Data for this metre are incomplete; no temperature profile is shown.")]
     drawn = history_figure(line, recipe.cure, heat)
-    return [said, chart("history-heat", drawn)]
+    return [outcome, chart("history-heat", drawn)]
 
 
 def _cure_words(row: Mapping[str, float], cure: Cure) -> str:
@@ -270,8 +270,8 @@ def _stop(context: Context, stop: PlacePassed) -> Children:
 def _value(value: Value) -> str:
     if value.mean != value.mean:
         return f"{value.title}: no data"
-    said = f"{value.title} {format.quantity(value.mean, value.unit)}"
+    text = f"{value.title} {format.quantity(value.mean, value.unit)}"
     if value.least == value.least and value.most > value.least:
         least, most = format.number(value.least, value.unit), format.number(value.most, value.unit)
-        said += f" ({least} to {most})"
-    return said
+        text += f" ({least} to {most})"
+    return text

@@ -264,7 +264,7 @@ def _all_read(form: Form) -> None:
     """RejectedActionError while a field is invalid: what is rehearsed would not be what is on the screen."""
     if form.wrong:
         key, problem = next(iter(form.wrong.items()))
-        raise RejectedActionError(f"{layout.said(key.rpartition('/')[2])}: {problem}")
+        raise RejectedActionError(f"{layout.limit_name(key.rpartition('/')[2])}: {problem}")
 
 
 def _stream_alone(group: str, changes: Values) -> str:
@@ -289,7 +289,7 @@ def turn(context: Context, _n: object, _s: object) -> tuple[Component, Component
 
 
 @CALLBACKS(
-    Output("limits-said", "children"),
+    Output("limits-message", "children"),
     Output("limits-sent", "data"),
     Output("limits-reason", "value"),
     inputs={
@@ -318,14 +318,16 @@ def act(
             _all_read(filled)
             lines, changes = _lines(context, filled.line, bool(everywhere)), filled.changes or {}
             words = _words(about, filled.recipe, changes)
-            said = proposals.propose(context, lines, filled.recipe, changes, by, reason, words)
+            message = proposals.propose(context, lines, filled.recipe, changes, by, reason, words)
         elif done["type"] == "decide":
-            said = proposals.decide(context, done["line"], done["recipe"], done["proposal"], done["what"], by, reason)
+            message = proposals.decide(
+                context, done["line"], done["recipe"], done["proposal"], done["what"], by, reason
+            )
         else:
-            said = proposals.go_back(context, done["line"], done["recipe"], int(done["to"]), by, reason)
+            message = proposals.go_back(context, done["line"], done["recipe"], int(done["to"]), by, reason)
     except RejectedActionError as error:
         return str(error), no_update, no_update
-    return said, context.now_ms, ""
+    return message, context.now_ms, ""
 
 
 def _lines(context: Context, line: str, everywhere: bool) -> list[str]:

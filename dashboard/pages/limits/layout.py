@@ -132,7 +132,7 @@ def _proposing() -> html.Div:
             dmc.TextInput(id="limits-reason", debounce=True, label="Reason", w=420),
             dmc.Switch(id="limits-all", label="for all lines of this type", mb=6),
             dmc.Button("Propose", id="limits-propose", variant="default"),
-            html.P(id="limits-said", className="said", role="alert"),
+            html.P(id="limits-message", className="message", role="alert"),
         ],
         className="controls",
     )
@@ -175,10 +175,10 @@ def title_of(context: Context, line: str, key: str) -> str:
     group, _, name = key.rpartition("/")
     found = {g["value"]: g["label"] for g in groups(context, line, next(iter(context.recipes(line).values())))}
     label = found.get(group, group)
-    return f"{label}: {said(name)}"
+    return f"{label}: {limit_name(name)}"
 
 
-def said(name: str) -> str:
+def limit_name(name: str) -> str:
     """A limit's name as people read it: on_delay_s is `on-delay in s`, hi is `HI`."""
     for end in ("_s", "_m"):
         if "delay" in name and name.endswith(end):
@@ -197,7 +197,7 @@ def fields(context: Context, line: str, recipe: Recipe, group: str, changes: Val
         now = changes.get(key, value)
         row.append(
             number_field(
-                {"type": "limit", "key": key}, said(key.rpartition("/")[2]), now, unit_of(context, line, key),
+                {"type": "limit", "key": key}, limit_name(key.rpartition("/")[2]), now, unit_of(context, line, key),
                 f"in force: {'none' if value is None else format.limit(value, unit)}",
             )
         )  # fmt: skip
@@ -248,7 +248,7 @@ def read(
     try:
         beyond = beyond_instruments(with_limits(recipe, kept), context.configuration.lines[line])
     except LimitsError:
-        return kept, wrong  # said below the fields, of all changes together
+        return kept, wrong  # shown below the fields, of all changes together
     return kept, wrong | {key: text for key, text in beyond.items() if key in kept}
 
 

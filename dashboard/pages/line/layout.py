@@ -71,8 +71,8 @@ def _path(line: Line) -> Children:
     places = [s.middle_m for s in line.station]
     if max(places) - min(places) < SHORTEST_PATH_M:
         return []
-    said = "Temperature of each zone, and dwell time per pass at the current speed."
-    return [html.H2("Cable path (to scale)"), html.P(said, className="note"), pathway(line)]
+    text = "Temperature of each zone, and dwell time per pass at the current speed."
+    return [html.H2("Cable path (to scale)"), html.P(text, className="note"), pathway(line)]
 
 
 def _cure(context: Context, line: Line) -> Children:

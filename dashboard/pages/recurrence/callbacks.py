@@ -68,7 +68,7 @@ CALLBACKS.in_browser(
     Output("recurring-period", "max"),
     Output("recurring-period", "marks"),
     Output("recurring-period", "disabled"),
-    Output("recurring-fold-said", "children"),
+    Output("recurring-fold-caption", "children"),
     Input("recurring-line", "value"),
     Input("recurring-what", "value"),
     Input("recurring-drums", "value"),
@@ -85,12 +85,12 @@ def answer(context: Context, line: str, what: str, drums: str, least: object, mo
     if p is None:
         none = "No period to fold at."
         return found.parts, found.more, no_update, no_update, no_update, [], True, none
-    said = (
+    caption = (
         f"Folded at {significant(p, 4)} {found.unit}: faults of this period form a column. "
         "Change the period and the column leans."
     )
     marks = [{"value": p, "label": significant(p, 4)}]
-    return found.parts, found.more, p, p * (1 - layout.SPAN), p * (1 + layout.SPAN), marks, False, said
+    return found.parts, found.more, p, p * (1 - layout.SPAN), p * (1 + layout.SPAN), marks, False, caption
 
 
 @CALLBACKS(
@@ -119,14 +119,14 @@ def fold(
     Input("recurring-line", "value"),
     Input("recurring-what", "value"),
     Input("recurring-drums", "value"),
-    Input("recurring-said", "children"),
+    Input("recurring-message", "children"),
 )
 def work(context: Context, line: str, what: str, drums: str, _said: object) -> Children:
     return layout.work(context, line, what, drums)
 
 
 @CALLBACKS(
-    Output("recurring-said", "children"),
+    Output("recurring-message", "children"),
     Output("recurring-done", "value"),
     Input("recurring-note", "n_clicks"),
     State("recurring-line", "value"),

@@ -82,7 +82,7 @@ def content(context: Context) -> Children:
         html.Div(
             [
                 html.Div([html.H2("Folded by period: one revolution per row"),
-                          html.P(id="recurring-fold-said", className="note")]),
+                          html.P(id="recurring-fold-caption", className="note")]),
                 dmc.Slider(id="recurring-period", value=1.0, min=0.5, max=2.0, step=0.0001, disabled=True, w=420,
                            updatemode="mouseup"),
             ],
@@ -100,7 +100,7 @@ def content(context: Context) -> Children:
                 dmc.Select(id="recurring-station", label="Station", searchable=True, w=200),
                 dmc.TextInput(id="recurring-done", debounce=True, label="Work done", w=420),
                 dmc.Button("Save", id="recurring-note", variant="default"),
-                html.P(id="recurring-said", className="said", role="alert"),
+                html.P(id="recurring-message", className="message", role="alert"),
             ],
             className="controls",
         ),
@@ -206,8 +206,8 @@ class RecurrenceResult:
     unit: str = "m"
 
 
-def _no_result(said: str) -> RecurrenceResult:
-    return RecurrenceResult(parts=[html.P(said)], more=[], x=np.empty(0), shade=None, shade_at=None, period=None)
+def _no_result(reason: str) -> RecurrenceResult:
+    return RecurrenceResult(parts=[html.P(reason)], more=[], x=np.empty(0), shade=None, shade_at=None, period=None)
 
 
 def answer(context: Context, line: str, what: str, drums: str, least: float, most: float) -> RecurrenceResult:
@@ -235,8 +235,8 @@ def answer(context: Context, line: str, what: str, drums: str, least: float, mos
         verdict = rank(of.line.rotating_part, found.period, found.low, found.high, search=np.log(most / least))
         shown += [*_named(of.line, verdict, found, clock), _drift(x, found.period)]
     elif clock is not None and isinstance(seconds, Found):
-        said = f"Period in time {significant(seconds.period, 4)} s: {clock.why}."
-        shown.append(html.P(said, className="outcome", id="recurring-part"))
+        text = f"Period in time {significant(seconds.period, 4)} s: {clock.why}."
+        shown.append(html.P(text, className="outcome", id="recurring-part"))
         screws = _rpm(context, of)
         verdict = rank(of.line.rotating_part, seconds.period, seconds.low, seconds.high, "seconds", screws)
         shown.append(html.P(f"{verdict.why}.", className="note"))
@@ -280,12 +280,12 @@ def _recorded(context: Context, of: ChosenCable, path: str) -> Trend:
 def in_time(context: Context, of: ChosenCable, path: str) -> Signal:
     """A stream at its own interval, from its samples."""
     spacing = float(of.line.streams[path].interval_s or 1.0)
-    said = _recorded(context, of, path)
-    if len(said.v) < 2:
+    recorded = _recorded(context, of, path)
+    if len(recorded.v) < 2:
         return Signal(np.empty(0), np.empty(0), spacing, "seconds")
-    cell = np.rint((said.t_ms - said.t_ms[0]) / 1e3 / spacing).astype(np.int64)
+    cell = np.rint((recorded.t_ms - recorded.t_ms[0]) / 1e3 / spacing).astype(np.int64)
     v = np.full(min(int(cell[-1]) + 1, 20_000_000), np.nan)
-    v[cell[cell < len(v)]] = said.v[cell < len(v)]
+    v[cell[cell < len(v)]] = recorded.v[cell < len(v)]
     return Signal(np.arange(len(v), dtype=np.float64) * spacing, v, spacing, "seconds")
 
 
@@ -305,11 +305,11 @@ def _signal(
             np.log(most / least),
         )  # fmt: skip
         shown += _named(of.line, verdict, found, None, signal.unit)
-        said = (
+        text = (
             f"Amplitude {significant(found.amplitude)} {unit}; {fixed(found.above_floor, 0)} times its "
             f"floor: {WANDERS}."
         )
-        shown.append(html.P(said, className="note"))
+        shown.append(html.P(text, className="note"))
     if power is not None:
         inside = (power.period >= least) & (power.period <= most)
         score = np.asarray(above_floor(power)[inside])
@@ -379,11 +379,11 @@ def _named(
         if abs(c.away) < 30
     ]
     rows.append(["none of the listed parts", "", "", "", "", percent(verdict.none, 1)])
-    said = f"{verdict.why[:1].upper()}{verdict.why[1:]}."
+    text = f"{verdict.why[:1].upper()}{verdict.why[1:]}."
     if clock is not None:
-        said += f" Repeats per: {CLOCKS[clock.word]} ({clock.why})."
+        text += f" Repeats per: {CLOCKS[clock.word]} ({clock.why})."
     return [
-        html.P(said, className="outcome", id="recurring-part"),
+        html.P(text, className="outcome", id="recurring-part"),
         table(
             "Rotating parts of this line against the period; difference in standard deviations (wear and measurement "
             "combined)",
@@ -480,19 +480,19 @@ def _by_place(context: Context, of: ChosenCable, x: Floats, t: Floats) -> Childr
     ended = [d for d in of.drums if d.end_m is not None]
     spans = [(d.start_m, d.end_m) for d in ended if d.end_m is not None]
     shares = np.array([(m - a) / (b - a) for a, b in spans for m in x if a <= m < b])
-    said = []
+    sentences = []
     if len(shares) >= recur.FEWEST and len(ended) > 1:
         length, at = recur.mean_resultant(2 * np.pi * shares)
         chance = recur.rayleigh_p(len(shares), length)
         where = f"most at {percent(at / (2 * np.pi))} of the length" if chance < ALPHA else "evenly spread"
-        said.append(f"Position on the drum: {where} (probability by chance {significant(chance, 2)}).")
+        sentences.append(f"Position on the drum: {where} (probability by chance {significant(chance, 2)}).")
     if len(t) >= recur.FEWEST and t[-1] - t[0] > 2 * 86_400:
         local = np.array([format.local_hour(round(s * 1e3), context.zone) for s in t])
         length, at = recur.mean_resultant(2 * np.pi * local / 24)
         chance = recur.rayleigh_p(len(t), length)
         when = f"most around {round(at / (2 * np.pi) * 24) % 24:02d}:00" if chance < ALPHA else "evenly spread"
-        said.append(f"Time of day: {when} (probability by chance {significant(chance, 2)}).")
-    return [html.P(" ".join(said), className="note")] if said else []
+        sentences.append(f"Time of day: {when} (probability by chance {significant(chance, 2)}).")
+    return [html.P(" ".join(sentences), className="note")] if sentences else []
 
 
 def _by_shift(context: Context, of: ChosenCable, found: Sequence[Finding]) -> Children:
@@ -517,13 +517,15 @@ def _by_shift(context: Context, of: ChosenCable, found: Sequence[Finding]) -> Ch
             counts[name] += 1
     if sum(lengths.values()) <= 0:
         return []
-    told = recur.by_shift(names, [counts[n] for n in names], [lengths[n] for n in names])
+    compared = recur.by_shift(names, [counts[n] for n in names], [lengths[n] for n in names])
     rows = [
         [n, c, f"{fixed(x / 1000, 1)} km", significant(1000 * c / x) if x else format.NO_VALUE]
-        for n, c, x in zip(told.names, told.counts, told.lengths, strict=True)
+        for n, c, x in zip(compared.names, compared.counts, compared.lengths, strict=True)
     ]
-    said = f"By shift; probability of this difference if all shifts had the same rate: {significant(told.chance, 2)}"
-    return [table(said, ["Shift", "Faults", "Length produced", "Per km"], rows, empty="", numeric=(1, 2, 3))]
+    caption = (
+        f"By shift; probability of this difference if all shifts had the same rate: {significant(compared.chance, 2)}"
+    )
+    return [table(caption, ["Shift", "Faults", "Length produced", "Per km"], rows, empty="", numeric=(1, 2, 3))]
 
 
 PARETOS = ("line", "station", "product", "drum")

@@ -13,7 +13,7 @@ CALLBACKS = Callbacks()
 
 
 @CALLBACKS(
-    Output("sign-said", "children"),
+    Output("sign-message", "children"),
     Output("sign-reason", "value"),
     Input("sign-do", "n_clicks"),
     State("release-drum", "data"),
@@ -31,7 +31,7 @@ def sign(context: Context, _n: object, of: FillingData, decision: str, by: str, 
 
 
 @CALLBACKS(
-    Output("ohm-said", "children"),
+    Output("ohm-message", "children"),
     Input("ohm-do", "n_clicks"),
     State("release-drum", "data"),
     State("ohm", "value"),
@@ -49,8 +49,8 @@ def measured(context: Context, _n: object, of: FillingData, ohm: object, at_C: o
 
 @CALLBACKS(
     Output("release-sheet", "children"),
-    Input("sign-said", "children"),
-    Input("ohm-said", "children"),
+    Input("sign-message", "children"),
+    Input("ohm-message", "children"),
     Input("second", "n_intervals"),
     State("release-drum", "data"),
     prevent_initial_call=True,

@@ -46,7 +46,7 @@ def _sheet(context: Context, drum: DrumRow) -> Children:
         html.Dl([html.Div([html.Dt(k), html.Dd(v)]) for k, v in sheet.facts], className="facts"),
         html.Div(ribbon(whole.runs, whole.length_m, None, size="tall")),
         *_tables(sheet),
-        *(html.P(said) for said in sheet.said),
+        *(html.P(statement) for statement in sheet.statements),
         html.P(sheet.caution, className="release-caution"),
         html.Div([html.P(w) for w in ("Decision", "Name", "Signature", "Date")], className="signature"),
     ]
@@ -77,7 +77,7 @@ def _forms(context: Context, drum: DrumRow) -> Children:
             ],
             className="controls",
         ),
-        html.P(id="sign-said", role="status"),
+        html.P(id="sign-message", role="status"),
     ]  # fmt: skip
     if recipe is None or recipe.conductor is None or drum.end_m is None:
         return [*signs, *_hidden()]
@@ -98,14 +98,14 @@ def _forms(context: Context, drum: DrumRow) -> Children:
             ],
             className="controls",
         ),
-        html.P(id="ohm-said", role="status"),
+        html.P(id="ohm-message", role="status"),
     ]  # fmt: skip
 
 
 def _hidden() -> Children:
     """What the callbacks look for where there is nothing to measure."""
     fields = [dmc.NumberInput(id=name, style={"display": "none"}) for name in ("ohm", "ohm-at")]
-    return [*fields, dmc.TextInput(id="ohm-by", style={"display": "none"}), html.P(id="ohm-said"),
+    return [*fields, dmc.TextInput(id="ohm-by", style={"display": "none"}), html.P(id="ohm-message"),
             dmc.Button(id="ohm-do", style={"display": "none"})]  # fmt: skip
 
 

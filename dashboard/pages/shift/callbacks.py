@@ -18,7 +18,7 @@ def answer(context: Context, start: str | None) -> Children:
     return layout.answer(context, start)
 
 
-@CALLBACKS(Output("shift-handovers", "children"), Input("shift-said", "children"), Input("second", "n_intervals"))
+@CALLBACKS(Output("shift-handovers", "children"), Input("shift-message", "children"), Input("second", "n_intervals"))
 def signed(context: Context, _said: object, n: int | None) -> Component:
     if ctx.triggered_id == "second" and (n or 0) % 5:
         raise PreventUpdate
@@ -26,16 +26,16 @@ def signed(context: Context, _said: object, n: int | None) -> Component:
 
 
 @CALLBACKS(
-    Output("shift-said", "children"),
+    Output("shift-message", "children"),
     Output("shift-words", "value"),
     Input("shift-sign", "n_clicks"),
     State("shift-by", "value"),
     State("shift-words", "value"),
     prevent_initial_call=True,
 )
-def sign(context: Context, _n: object, by: str, said: str) -> Updates:
+def sign(context: Context, _n: object, by: str, note: str) -> Updates:
     try:
-        hand_over(context, by, said)
+        hand_over(context, by, note)
     except RejectedActionError as error:
         return str(error), no_update
     return "Signed; listed below once the monitor confirms it.", ""

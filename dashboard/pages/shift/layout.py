@@ -49,7 +49,7 @@ class LineShift:
     line: Line
     metres: dict[str, float]
     stops: list[Stop]
-    said: Indicators | None
+    measures: Indicators | None
     state: str
     drum_change_due: str
     drum: str
@@ -82,7 +82,7 @@ def content(context: Context) -> Children:
                             description=f"At most {bounds.WORDS} characters, kept on this device until signed.",
                         ),
                         dmc.Button("Sign and hand over", id="shift-sign", variant="default"),
-                        html.P(id="shift-said", className="said", role="alert"),
+                        html.P(id="shift-message", className="message", role="alert"),
                     ],
                     className="controls",
                 ),
@@ -154,17 +154,17 @@ def of_line(context: Context, line: Line, span: ShiftSpan, until_ms: int) -> Lin
     halts = stops(states, span.start_ms, until_ms)
     now = context.line_now(name)
     recipe = context.recipe_now(name)
-    said = None
+    measures = None
     if recipe is not None and until_ms > span.start_ms and states:
         nominal = recipe.setpoints.speed_m_per_min / 60
         planned = (until_ms - span.start_ms) / 1e3
         busy = min(producing_s(states, span.start_ms, until_ms), planned)
-        said = indicators(planned, busy, sum(metres.values()), metres[Verdict.CONFORMING.word], nominal)
+        measures = indicators(planned, busy, sum(metres.values()), metres[Verdict.CONFORMING.word], nominal)
     return LineShift(
         line=line,
         metres=metres,
         stops=halts,
-        said=said,
+        measures=measures,
         state=now.state if now else "no data received yet",
         drum_change_due=drum_change_due(context, line),
         drum=now.drum or "" if now else "",
@@ -226,7 +226,7 @@ def _ran(found: list[LineShift]) -> html.Div:
     rows = []
     for x in found:
         minutes = [f"{fixed(s / 60, 0)} min" for s in (sum(stop.lasts_s for stop in x.stops), x.unheard_s)]
-        rows.append([_link(x), len(x.stops), *minutes, *_shares(x.said)])
+        rows.append([_link(x), len(x.stops), *minutes, *_shares(x.measures)])
     heads = ["Line", "Stops", "Stop time", "No data", "Availability", "Effectiveness", "Quality", "OEE"]
     return table("Running time by line", heads, rows, empty=NO_LINE, numeric=tuple(range(1, 8)))
 
@@ -235,10 +235,10 @@ def _link(of: LineShift) -> dcc.Link:
     return dcc.Link(of.line.title, href=f"/line/{of.line.line}")
 
 
-def _shares(said: Indicators | None) -> list[str]:
-    if said is None:
+def _shares(measures: Indicators | None) -> list[str]:
+    if measures is None:
         return [format.NO_VALUE] * 4
-    return [percent(k, 1) for k in (said.availability, said.effectiveness, said.quality, said.oee)]
+    return [percent(k, 1) for k in (measures.availability, measures.effectiveness, measures.quality, measures.oee)]
 
 
 def _stops(context: Context, found: list[LineShift]) -> html.Div:

@@ -112,20 +112,20 @@ def _met(context: Context, k: RelatedMetres) -> Children | None:
     row = context.record.rows(drum.line, whole, whole + 1)
     recipe = context.recipe(drum.line, drum.recipe, drum.revision)
     judged = {w.stream for w in recipe.window} if recipe else set()
-    said = [
+    parts = [
         f"{s.title or s.quantity} {format.quantity(float(row[s.path][0]), s.unit)}"
         for s in line.stream
         if s.unit in MET and s.path in judged & row.keys() and len(row[s.path]) and row[s.path][0] == row[s.path][0]
     ]
     index = row.get("cure/index-inner")
     if index is not None and len(index) and index[0] == index[0]:
-        said.append(f"cure index {format.number(float(index[0]), '')}")
+        parts.append(f"cure index {format.number(float(index[0]), '')}")
     when = context.record.time_at(drum.line, drum.start_m + metre + line.take_up_m - line.counter_m)
     link = f"{way_to('drum', drum.line, drum.filling)}?metre={metre:.0f}"
     return [
         drum_link(drum), line.title, format.metres(metre),
         format.local(when, context.zone, day=True) if when is not None else "no data",
-        "; ".join(said), dcc.Link("process history", href=link),
+        "; ".join(parts), dcc.Link("process history", href=link),
     ]  # fmt: skip
 
 
@@ -133,7 +133,7 @@ def _orphans(lineage: Lineage, drum: DrumRow) -> html.Div:
     found = lineage.without_parent(drum)
     if not found:
         return html.Div()
-    said = "; ".join(
+    parts = "; ".join(
         f"{format.metres(o.start_m)} to {format.metres(o.end_m)} m at {o.pay_off} ({o.why})" for o in found
     )
-    return html.Div(html.P(f"No input drum recorded for: {said}.", className="outcome bad"))
+    return html.Div(html.P(f"No input drum recorded for: {parts}.", className="outcome bad"))

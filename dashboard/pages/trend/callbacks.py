@@ -56,7 +56,7 @@ CALLBACKS.in_browser(
 
 @CALLBACKS(
     Output("trend-chart", "children"),
-    Output("trend-said", "children"),
+    Output("trend-message", "children"),
     Input("trend-streams", "value"),
     Input("trend-span", "value"),
     Input("trend-from", "value"),

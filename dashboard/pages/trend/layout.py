@@ -90,7 +90,7 @@ def content(context: Context) -> Children:
             className="controls",
         ),
         dmc.MultiSelect(id="trend-streams", label="Streams, one strip each", searchable=True),
-        html.P(id="trend-said", className="note", role="status"),
+        html.P(id="trend-message", className="note", role="status"),
         html.Div(id="trend-chart"),
     ]
 
@@ -152,9 +152,9 @@ def answer(context: Context, asked: TrendRequest) -> tuple[html.Div, str]:
     )
     drawn = sum(len(t) for t, _ in data.values())
     zone = datetime.fromtimestamp(asked.end_ms / 1e3, ZoneInfo(context.zone)).tzname()
-    said = (
+    message = (
         f"{format.number(total, 'm')} samples, {format.number(drawn, 'm')} points shown (peaks preserved); local "
         f"time ({zone}). Drag to zoom in at full resolution; double-click to reset. Grey background: stopped "
         f"(dark), ramping (light). Limits are those of recipe {recipe.recipe if recipe else '(unknown)'}."
     )
-    return html.Div(chart("long-trends", figure, coloured=False, height=room), **marks), said
+    return html.Div(chart("long-trends", figure, coloured=False, height=room), **marks), message

@@ -97,7 +97,7 @@ def _number(name: str, label: str, unit: str, value: float | None) -> dmc.TextIn
 
 
 def answer(context: Context, line_name: str, recipe_name: str, given: Mapping[str, object]) -> Children:
-    """Everything below the fields; what cannot be computed is said in a sentence."""
+    """Everything below the fields; a sentence says what cannot be computed."""
     line, recipe = context.configuration.lines[line_name], context.configuration.recipes[recipe_name]
     if recipe.cure is None:
         return [html.P(f"Recipe {recipe.title} has no cure data.")]
@@ -167,7 +167,7 @@ def _said(cure: Cure, found: SettingResult) -> Children:
             f"Steady state: {verdict}. Cure index at the conductor {format.number(c.index_inner, '')} at the take-up "
             f"(band {band}, min. {exact(cure.index_min)}).",
             className=f"outcome{' bad' if under or hot else ''}",
-            id="settings-said",
+            id="settings-result",
         ),
         html.P(
             f"Surface max. {format.quantity(c.peak_C, 'degC')} (limit {exact(cure.surface_max_C)}), degradation "
@@ -199,10 +199,10 @@ def _against(line: Line, recipe: Recipe, setting: Setting) -> Component:
         hovertemplate="%{x:.0f} m/min: index %{y:.2f}<extra></extra>",
     )  # fmt: skip
     fig.add_scatter(x=[v], y=[index[SPEEDS // 2]], mode="markers", marker={"size": 9, "color": BLUE}, hoverinfo="skip")
-    for name, at, said in (("LOLO", recipe.cure.index_min, "min"), ("LO", recipe.cure.index_warn, "marginal")):
+    for name, at, label in (("LOLO", recipe.cure.index_min, "min"), ("LO", recipe.cure.index_warn, "marginal")):
         fig.add_shape(type="line", xref="paper", x0=0, x1=1, y0=at, y1=at, line=LIMIT_LINE[name])
         fig.add_annotation(
-            xref="paper", x=1, xanchor="left", y=at, text=f" {said} {exact(at)}", showarrow=False, font_size=10,
+            xref="paper", x=1, xanchor="left", y=at, text=f" {label} {exact(at)}", showarrow=False, font_size=10,
             yshift=5 if name == "LO" else -5,
         )  # fmt: skip
     fig.update_layout(
@@ -222,14 +222,15 @@ def _room(line: Line, found: SettingResult) -> Component:
     if m is None:
         return html.P("Headroom is calculated for the configured film coefficients only: set the factor back to 1.")
 
-    def said(margin: Margin, what: str, factor: float = 1.0) -> str:
+    def distance(margin: Margin, what: str, factor: float = 1.0) -> str:
         if margin.room is None:
             return "no limit within range"
         return f"{format.number(margin.room * factor, 'm', 1)} {what}"
 
-    rows = [["Line speed", said(m.faster, "m/min faster", 60), said(m.slower, "m/min slower", 60)]]
+    rows = [["Line speed", distance(m.faster, "m/min faster", 60), distance(m.slower, "m/min slower", 60)]]
     rows += [
-        [titles.station_title(line, n), said(m.colder[n], "K colder"), said(m.hotter[n], "K hotter")] for n in m.colder
+        [titles.station_title(line, n), distance(m.colder[n], "K colder"), distance(m.hotter[n], "K hotter")]
+        for n in m.colder
     ]
     return table(
         "Until the first limit",
@@ -252,7 +253,7 @@ def _stop(line: Line, recipe: Recipe, setting: Setting, given: Mapping[str, obje
             f"{fixed(both, 0)} m of scrap: {fixed(hot, 0)} m overheated, {fixed(under, 0)} m undercured, by "
             "position during the stop.",
             className=f"outcome{' bad' if both else ''}",
-            id="settings-stop-said",
+            id="settings-stop-result",
         ),
         chart("settings-stop", _stop_figure(line, found), coloured=False),
     ]

@@ -407,7 +407,7 @@ class CureStage:
         return columns
 
 
-def told(stage: CureStage) -> dict[str, Any]:
+def status_json(stage: CureStage) -> dict[str, Any]:
     """The newest forecast and headroom as plain values for the page: m, m/min, degC, UTC ms; empty before the first."""
     f, room_ = stage.forecast, stage.margins
     if f is None or room_ is None:

@@ -9,7 +9,7 @@ from monitor.contract.record import Finding, Priority, Verdict
 from monitor.core.cure.forecast import slowest_m_s
 from monitor.core.cure.plan import COLUMNS, INNER, PEAK, Plan, cable_of, way_of
 from monitor.core.cure.stage import FORECAST_ALARM
-from monitor.core.cure.stage import told as cure_told
+from monitor.core.cure.stage import status_json as cure_status
 from monitor.core.pipeline import Pipeline
 from monitor.physics.cure import Speed, cure
 from tests.core.story import T0, Story, configuration, decoded, pipeline
@@ -74,7 +74,7 @@ def test_the_surface_at_the_first_sheave_is_known_apart(steady):
 
 def test_headroom_and_forecast_of_a_steady_line_are_told(steady):
     engine, _, _ = steady
-    now = cure_told(engine.curing)
+    now = cure_status(engine.curing)
     assert now["lost"] == now["at_risk"] == now["overheated"] == []
     assert now["save"] is None
     assert 19 < now["headroom"]["faster"]["room"] < 22  # 250.55 m/min is the reference speed at an index of 1

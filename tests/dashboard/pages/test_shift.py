@@ -29,9 +29,9 @@ def test_metres_are_those_that_came_to_the_take_up_in_the_shift(context, span):
     made = SPEED_M_PER_MIN["core-1"] * (NOW_S - START_S) / 60
     assert sum(found.metres.values()) == pytest.approx(made, abs=60)
     assert found.metres["nonconforming"] > 5
-    assert found.said.quality == pytest.approx(found.metres["conforming"] / sum(found.metres.values()))
-    assert found.said.effectiveness == pytest.approx(
-        sum(found.metres.values()) / (230 / 60) / (found.said.availability * (NOW_MS - span.start_ms) / 1e3)
+    assert found.measures.quality == pytest.approx(found.metres["conforming"] / sum(found.metres.values()))
+    assert found.measures.effectiveness == pytest.approx(
+        sum(found.metres.values()) / (230 / 60) / (found.measures.availability * (NOW_MS - span.start_ms) / 1e3)
     )
 
 
@@ -57,7 +57,7 @@ def test_a_silence_is_no_production(context, record, span):
     quiet = shift.of_line(context, context.configuration.lines["core-1"], span, NOW_MS)
     assert quiet.unheard_s == pytest.approx(310)  # from the last that was heard, 10 s before the alarm
     planned = (NOW_MS - span.start_ms) / 1e3
-    assert quiet.said.availability == pytest.approx(calm.said.availability - 310 / planned)
+    assert quiet.measures.availability == pytest.approx(calm.measures.availability - 310 / planned)
 
 
 def test_the_next_drum_change_is_predicted_from_length_and_speed(context, record, monkeypatch):

@@ -29,7 +29,7 @@ def test_alarms_come_most_urgent_first_with_what_to_do(client):
     assert [label for label, _ in first["response"]] == ["Respond within 5 min:", "Cause", "Consequence"]
     assert "Pinhole, foreign particle" in first["response"][1][1]
     assert first["where"]["href"].startswith("/drum/core-2/")
-    assert rows[3]["said"] == "acknowledged by K. Berg"
+    assert rows[3]["state_text"] == "acknowledged by K. Berg"
 
 
 def test_d1_a_browser_that_has_the_list_gets_only_what_changed_since(client, record):
