@@ -322,8 +322,8 @@ def mark_instruments(truth: Truth, findings: Sequence[Finding], line: Line) -> M
         if not near:
             result.missed.append(f"{trouble.stream} {trouble.check} at {trouble.start_m:.1f} m")
     over_ms = truth.start_ms + (truth.until_s - RUN_ENDS_S) * 1e3
-    heard = [f for f in findings if f.start_s * 1e3 < over_ms]  # after that every gauge is silent
-    result.false += [f"{f.key} at {f.start_m:.1f} m" for f in heard if not any(_same_time(truth, t, f) for t in known)]
+    judged = [f for f in findings if f.start_s * 1e3 < over_ms]  # after that every gauge is silent
+    result.false += [f"{f.key} at {f.start_m:.1f} m" for f in judged if not any(_same_time(truth, t, f) for t in known)]
     return result
 
 

@@ -103,7 +103,7 @@ class Publisher:
 
     def _behind(self) -> bool:
         each = self.senders.values()
-        return any(x.behind > 10 * BATCH or (x.outbox.heard and x.outbox.full) for x in each)
+        return any(x.behind > 10 * BATCH or (x.outbox.answered and x.outbox.full) for x in each)
 
     def _put(self, line: str, sent: Sent) -> None:
         numbered = msgspec.json.decode(sent.payload, type=_NumberedMessage)

@@ -29,7 +29,7 @@
     while (moved > 0 && history[moved].newest_ms <= history[moved - 1].newest_ms) moved -= 1;
     if (moved < 1) return null;
     const first = history[0], last = history[moved], now_ms = history[history.length - 1].server_ms;
-    if (last.server_ms - last.newest_ms < LINE_OLD_AFTER_S * 1000) return null; // it was up to date when last heard
+    if (last.server_ms - last.newest_ms < LINE_OLD_AFTER_S * 1000) return null; // it was up to date at the last reply
     if (now_ms - last.server_ms > MOVING_WITHIN_S * 1000) return null;
     const rate = (last.newest_ms - first.newest_ms) / (last.server_ms - first.server_ms);
     const behind_s = (now_ms - last.newest_ms) / 1000;
@@ -42,8 +42,8 @@
   }
 
   // sinceAnswer_s: since the last good answer (null: none yet); server_ms: the server's time in it;
-  // newest_ms: newest sample (null: never heard); coming: of `catchingUp`, where it is known.
-  // Returns what to say and whether the value is alive.
+  // newest_ms: newest sample (null: none yet); coming: of `catchingUp`, where it is known.
+  // Returns the text and whether the value is alive.
   function freshness(sinceAnswer_s, server_ms, newest_ms, oldAfter_s, coming) {
     if (sinceAnswer_s === null) return { kind: "waiting", alive: false, age_s: null, text: "connecting…" };
     const age = newest_ms === null || newest_ms === undefined

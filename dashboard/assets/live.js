@@ -435,9 +435,9 @@
   }
 
   function listenOnce(graph, event, act) {
-    graph.heard = graph.heard || {};
-    if (graph.heard[event]) return;
-    graph.heard[event] = true;
+    graph.bound = graph.bound || {};
+    if (graph.bound[event]) return;
+    graph.bound[event] = true;
     graph.on(event, act);
   }
 
@@ -456,7 +456,7 @@
     });
     if (graph.clicked) return;
     graph.clicked = true;
-    // The charting library lays a cover over the whole window while a button is down, so its release is heard there.
+    // The charting library lays a cover over the whole window while a button is down, so its release is received there.
     graph.addEventListener("pointerdown", (down) => {
       window.addEventListener("pointerup", (up) => choose(up, down.clientX), { once: true, capture: true });
     }, true);

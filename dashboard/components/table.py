@@ -20,7 +20,7 @@ def table(
     """Rows under column heads; `numeric` columns stand to the right; `empty` is shown where there is no row.
 
     Counts are written as all numbers are. Raises ValueError for a table or a column without a name: who listens to the
-    page hears nothing else of it.
+    screen reader gets nothing else of it.
     """
     if not caption or not all(head):
         raise ValueError(f"a table needs a caption and a name for each column, got {caption!r}, {list(head)}")

@@ -135,7 +135,7 @@ def suspensions(context: Context) -> dict[str, str]:
 
 
 def _ribbon(found: Moment, line: str, since_m: float | None) -> dict[str, object]:
-    """The ribbon of a line from the metre on that a viewer has; nothing for a line that was never heard."""
+    """The ribbon of a line from the metre on that a viewer has; nothing for a line that never sent data."""
     whole = found.whole.get(line)
     if "t" not in found.lines[line]:
         return {}

@@ -75,7 +75,7 @@ def stops(states: States, start_ms: int, end_ms: int) -> list[Stop]:
 
 
 def with_silence(states: States, silent: Sequence[tuple[int, int]]) -> list[tuple[int, str, str]]:
-    """States (t_ms, state, reason) in which the line is unknown while nothing was heard of it (spans in UTC ms)."""
+    """States (t_ms, state, reason) in which the line is unknown because it sent no data (spans in UTC ms)."""
     found = [s for s in states if not any(a <= s[0] < b for a, b in silent)]
     for a, b in silent:
         before = [s for s in states if s[0] < b]

@@ -14,7 +14,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 
-SILENCE_ALARM = "line/gateway/silent"  # nothing at all is heard of a line
+SILENCE_ALARM = "line/gateway/silent"  # a line sends nothing at all
 
 
 class Verdict(IntEnum):

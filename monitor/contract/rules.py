@@ -22,11 +22,11 @@ ORDER_WITHIN_S = 2.0  # R16
 BLOCK_MAX_S = 10.0  # R8
 UNKNOWN_LINES_MAX = 100  # R21: names of lines that are not configured whose publishers are answered
 UNKNOWN_LINE_ANSWERS_PER_S = 10.0
-HEARING = Stored(n=0, first=1)  # R19: covers nothing
+EMPTY_REPORT = Stored(n=0, first=1)  # R19: covers nothing
 
 
-def hearing_stream(line: str) -> Stream:
-    """On whose topic `HEARING` is published."""
+def empty_report_stream(line: str) -> Stream:
+    """On whose topic `EMPTY_REPORT` is published."""
     return Stream(line, "line", STATE)
 
 
@@ -48,10 +48,10 @@ REFUSALS = {
     "unknown line": False,
     "defect": False,
 }
-UNREPORTED = ("topic", "old retained")  # rejected as well, but no publisher can be told which
+UNREPORTED = ("topic", "old retained")  # rejected as well, but no publisher can be named
 
 
-def shows_hearing(rejected: Rejected) -> bool:
+def needs_empty_report(rejected: Rejected) -> bool:
     """Whether a publisher may wait for a report of this message, and none can name it (R19)."""
     kinds = (*REFUSALS, *UNREPORTED)
     return bool(rejected.line) and rejected.number is None and rejected.kind in kinds

@@ -20,7 +20,7 @@ class LineSilence:
         settings = self.line.silence
         return {SILENCE_ALARM: Definition(settings.priority, settings.after_s, "s")} if settings else {}
 
-    def hear(self, received_s: float) -> bool:
+    def receive(self, received_s: float) -> bool:
         """A message came; whether it ends a silence."""
         self.heard_s = received_s if self.heard_s is None else max(self.heard_s, received_s)
         ended, self.silent = self.silent, False

@@ -63,7 +63,7 @@ class Cells:
         if self.base is None or count == 0:
             nothing = np.full(count, np.nan)
             return nothing, nothing.copy(), nothing.copy()
-        if first < self.base:  # the gauge began to speak later than the line began to run
+        if first < self.base:  # the gauge began to send later than the line began to run
             early = min(self.base - first, count)
             rest = self.take(first + early, count - early, passed_s[early:])
             mean, least, most = (np.concatenate((np.full(early, np.nan), part)) for part in rest)

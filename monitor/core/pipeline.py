@@ -135,7 +135,7 @@ class Pipeline:
     # ---- arrival by arrival --------------------------------------------------------------------------------
 
     def _take(self, message: Message, out: list[Output]) -> None:
-        if self.silence.hear(message.received_s):
+        if self.silence.receive(message.received_s):
             self._report(message.received_s, SILENCE_ALARM, "returned")
         path = message.stream.path
         flow = self.flows.get(path)
@@ -150,7 +150,7 @@ class Pipeline:
         self._advance(message.end_s, out)
 
     def _pass_time(self, now_s: float) -> None:
-        """A line of which nothing is heard is told as such. Its record waits: what its gateway kept may yet come."""
+        """Report a line that sends nothing. Its record waits: data buffered by its gateway may still arrive."""
         if self.silence.is_due(now_s):
             self.silence.silent = True
             self._report(now_s, SILENCE_ALARM, "raised")

@@ -21,7 +21,7 @@ class Silence:
 
 @dataclass(slots=True)
 class Missing:
-    """Raised when a stream has not spoken for more than `after_s`, whether or not it speaks again.
+    """Raised when a stream has sent nothing for more than `after_s`, whether or not it sends again.
 
     A sample at the very end of that time is none too late: it may come after the record has come to that moment.
     """
@@ -31,14 +31,14 @@ class Missing:
     silent: bool = False
 
     def wait(self, upto_s: float, seq: int) -> list[Silence]:
-        """The record has come to `upto_s` and the stream has said nothing more."""
+        """The record has come to `upto_s` and the stream has sent nothing more."""
         due = self.last_s + self.after_s
         if self.silent or upto_s - self.last_s <= self.after_s:
             return []
         self.silent = True
         return [Silence(begins=True, t_s=due, since_s=self.last_s, known_s=due, seq=seq)]
 
-    def hear(self, t_s: Floats, known_s: Floats, seq: NDArray[np.int64]) -> list[Silence]:
+    def receive(self, t_s: Floats, known_s: Floats, seq: NDArray[np.int64]) -> list[Silence]:
         """Samples in order, NaN left out beforehand: a sample of bad quality is silence.
 
         A message that came after waiting for it was over ends a silence, even if its stamps leave no hole.
@@ -72,7 +72,7 @@ class Missing:
 
 @dataclass(slots=True)
 class Stuck:
-    """Raised when a value has not changed at all for `after_s` while the line moves; a silence so long begins anew."""
+    """Raised when a value has not changed at all for `after_s` while the line moves; a silence restarts it."""
 
     after_s: float
     value: float = np.nan
@@ -80,7 +80,7 @@ class Stuck:
     since_s: float = np.nan
     stuck: bool = False
 
-    def hear(
+    def receive(
         self, t_s: Floats, v: Floats, moving: NDArray[np.bool_], known_s: Floats, seq: NDArray[np.int64]
     ) -> list[Silence]:
         """Samples in order, without NaN."""

@@ -258,7 +258,7 @@ class StreamFlow:
     # ---- the flow ----------------------------------------------------------------------------------------
 
     def flow(self, before_s: float, upto_s: float, track: Track, states: StateTimeline) -> Iterator[Found]:
-        """Use samples known before `before_s`; then say what waiting until `upto_s` without more has shown."""
+        """Use samples known before `before_s`; then report what waiting until `upto_s` without more has shown."""
         if self.settings.missing_after_s and self.missing is None:
             self._last = float(track.t_s[0]), float(track.L_m[0])
             self.missing = Missing(self.settings.missing_after_s, self._last[0])
@@ -281,14 +281,14 @@ class StreamFlow:
         self.newest, self.newest_s = float(v[-1]), float(t_s[-1])
         L_m = track.at(t_s)
         if self.missing:
-            yield from self._silences("missing", self.missing.hear(t_s, known_s, seq), track)
+            yield from self._silences("missing", self.missing.receive(t_s, known_s, seq), track)
             self._last = self.newest_s, float(L_m[-1])
         if self.settings.kind == "events":
             yield from self._events(t_s, v, known_s, seq, L_m)
             return
         if self.stuck:
             moving = states.at(t_s) == RUNNING
-            yield from self._silences("stuck", self.stuck.hear(t_s, v, moving, known_s, seq), track)
+            yield from self._silences("stuck", self.stuck.receive(t_s, v, moving, known_s, seq), track)
         if self.window:
             yield from self._windows(t_s, v, known_s, seq, L_m, states)
         self._gather(t_s, v, known_s, L_m)

@@ -24,7 +24,7 @@ class EvidenceSource:
         return round(self.clock() * 1e3)
 
     def line_now(self, line: str) -> NowRow | None:
-        """The newest row of a line, None before it was ever heard."""
+        """The newest row of a line, None before it ever sent data."""
         return next((row for row in self.record.lines_now() if row.line == line), None)
 
     def recipes(self, line: str) -> dict[str, Recipe]:

@@ -24,13 +24,13 @@ class OutboxMessage:
 class Outbox:
     """At most `most` messages a stream: the oldest makes room when nobody stores them (counted in `dropped`).
 
-    `heard` says that a monitor has ever answered; `next_n` by topic is one more than the newest number added.
+    `answered` is set once a monitor has reported anything; `next_n` by topic is one more than the newest number added.
     What a monitor cannot store for now is put aside: it is kept, but waits for nobody and nobody waits for it.
     """
 
     most: int = 2000
     dropped: int = 0
-    heard: bool = False
+    answered: bool = False
     end: int = 0
     next_n: dict[str, int] = field(default_factory=dict)
     _kept: dict[int, OutboxMessage] = field(default_factory=dict)
@@ -47,7 +47,7 @@ class Outbox:
 
     def stored(self, topic: str, report: Stored) -> None:
         """Forget what the monitor has stored of a stream, and nothing else: what is missing may still be sent."""
-        self.heard = True
+        self.answered = True
         covered = [k for k in self._streams[topic] if report.covers(k.start, k.n)]
         if any(k.place in self._aside for k in covered):  # what was in the way of the stream is mended
             self._aside = {place: k for place, k in self._aside.items() if k.topic != topic}
@@ -55,7 +55,7 @@ class Outbox:
 
     def refused(self, topic: str, start: int, n: int, final: bool = True) -> bool:
         """Forget a message that the monitor will never store, or put it aside; False where it is not here."""
-        self.heard = True
+        self.answered = True
         named = [k for k in self._streams[topic] if (k.start, k.n) == (start, n)]
         if final:
             return self._forget_all(topic, named)
@@ -165,7 +165,7 @@ class DiskOutbox(Outbox):
         for row in file.execute("select place, topic, n, payload, start from kept order by place"):
             box._put(OutboxMessage(*row))
         box.next_n = dict(file.execute("select topic, n from next"))
-        box.heard = file.execute("select 1 from heard").fetchone() is not None
+        box.answered = file.execute("select 1 from heard").fetchone() is not None
         return box
 
     def add(self, topic: str, n: int, payload: bytes, start: int = 0) -> None:
@@ -187,7 +187,7 @@ class DiskOutbox(Outbox):
                 )
                 file.executemany("delete from kept where place = ?", [(place,) for place in self._gone])
                 file.executemany("insert or replace into next values (?, ?)", list(self.next_n.items()))
-                if self.heard:
+                if self.answered:
                     file.execute("insert or ignore into heard values (1)")
         except sqlite3.Error as error:
             return f"{self.path}: {error}"

@@ -1,8 +1,8 @@
 """Sends a line's messages: retries the oldest until it is confirmed, then sends the backlog in order, window-limited.
 
-Whoever was away is not run past: newer messages go out only behind the older ones, so that what a broker lost, or
-said to nobody, still comes in its order. A monitor that was never heard may not exist: after a few knocks everything
-is sent.
+Consumers that were offline get messages in order: newer ones are sent after the older ones, so that what a broker
+lost, or delivered to nobody, still arrives in order. A monitor that has never reported may not exist: after a few
+attempts everything is sent.
 """
 
 import asyncio
@@ -17,9 +17,9 @@ from monitor.contract.rules import UNANSWERED_MAX
 from monitor.gateway.outbox import Outbox, OutboxMessage
 
 BATCH = 80  # unacknowledged at a time: some brokers allow no more than 100
-WINDOW = 2000  # said and not known to be stored: further than this nobody is run past
+WINDOW = 2000  # sent and not confirmed as stored: the most at a time
 KNOCK_S = 1.0
-FIRST_KNOCKS = 5  # so often before a monitor was ever heard: one that starts together with its broker needs a moment
+FIRST_KNOCKS = 5  # so many before the first report: a monitor that starts together with its broker needs a moment
 AGAIN_S = 15.0  # what a living monitor has not stored after this is sent again; without any report it is knocked
 PROBE_S = 60.0  # what cannot be stored for now is tried again, one message of each stream
 
@@ -35,7 +35,7 @@ class Sender:
     more: asyncio.Event = field(default_factory=asyncio.Event)
     moved: asyncio.Event = field(default_factory=asyncio.Event)
     sent: int = -1
-    _heard: asyncio.Event = field(default_factory=asyncio.Event)
+    _reported: asyncio.Event = field(default_factory=asyncio.Event)
     _knocked: OutboxMessage | None = None  # what the knock waits for
     _through: asyncio.Event = field(default_factory=asyncio.Event)  # it is reported, or put aside
     _knocking: bool = False
@@ -80,7 +80,7 @@ class Sender:
             self._through.set()
         self._unanswered_s = None
         self._reports += 1
-        self._heard.set()
+        self._reported.set()
         self.moved.set()
 
     async def send(self, client: aiomqtt.Client) -> None:
@@ -97,7 +97,7 @@ class Sender:
         while True:
             place = self.sent
             await asyncio.sleep(AGAIN_S)
-            if self._knocking or not self.outbox.heard or self._quiet_left_s() <= 0.0:
+            if self._knocking or not self.outbox.answered or self._quiet_left_s() <= 0.0:
                 continue
             old = [kept for kept in self.outbox.until(place) if not self._is_unanswered(kept)]
             self._sends = {kept.place: self._sends[kept.place] for kept in old}
@@ -105,7 +105,7 @@ class Sender:
                 probed_s = _now_s()
                 old += self.outbox.probes()
             for i in range(0, len(old), BATCH):
-                await say(client, old[i : i + BATCH])
+                await publish(client, old[i : i + BATCH])
 
     def _is_unanswered(self, kept: OutboxMessage) -> bool:
         """Put a message aside that was sent often, with a report after each time, and is named by none."""
@@ -124,19 +124,19 @@ class Sender:
 
     def _quiet_left_s(self) -> float:
         """How much longer a report may be outstanding before the monitor counts as away."""
-        if self._unanswered_s is None or not self.outbox.heard or not self.outbox.waiting(self.sent):
+        if self._unanswered_s is None or not self.outbox.answered or not self.outbox.waiting(self.sent):
             return inf
         return self._unanswered_s + AGAIN_S - _now_s()
 
     async def _knock(self, client: aiomqtt.Client) -> None:
         """Send the oldest message and no other until a report names it or it is put aside.
 
-        A monitor that was never heard may not exist: then it is sent a few times only.
+        A monitor that has never reported may not exist: then it is sent a few times only.
         """
         self._through.clear()
         self._knocking, sent = True, 0
         try:
-            while not self._through.is_set() and (self.outbox.heard or sent < FIRST_KNOCKS):
+            while not self._through.is_set() and (self.outbox.answered or sent < FIRST_KNOCKS):
                 self.more.clear()
                 self._knocked = next(iter(self.outbox.after(-1, 1)), None)
                 if self._knocked is None:
@@ -144,7 +144,7 @@ class Sender:
                 elif self._is_unanswered(self._knocked):
                     return
                 else:
-                    await say(client, [self._knocked])
+                    await publish(client, [self._knocked])
                     sent += 1
                     await _either(self._through, None)
         finally:
@@ -154,15 +154,15 @@ class Sender:
         """In order and within a window, until no report has come for a while although messages were sent."""
         self._unanswered_s = None
         while (left_s := self._quiet_left_s()) > 0.0:
-            if self.outbox.heard and self.outbox.waiting(self.sent) >= self.window:
-                self._heard.clear()
-                if not await _either(self._heard, None, min(left_s, AGAIN_S)):
+            if self.outbox.answered and self.outbox.waiting(self.sent) >= self.window:
+                self._reported.clear()
+                if not await _either(self._reported, None, min(left_s, AGAIN_S)):
                     return
                 continue
             batch = self.outbox.after(self.sent, BATCH)
             if batch:
                 self._awaits_report()
-                await say(client, batch)
+                await publish(client, batch)
                 self.sent = batch[-1].place
                 self._awaits_report()
             else:
@@ -177,17 +177,17 @@ def _now_s() -> float:
     return asyncio.get_running_loop().time()
 
 
-async def _either(heard: asyncio.Event, more: asyncio.Event | None, within_s: float = KNOCK_S) -> bool:
-    """Wait until it is heard or there is more, at most so long; whether it was heard."""
-    waits = [asyncio.ensure_future(e.wait()) for e in (heard, more) if e is not None]
+async def _either(event: asyncio.Event, more: asyncio.Event | None, within_s: float = KNOCK_S) -> bool:
+    """Wait at most so long until the event is set or there is more; whether it was set."""
+    waits = [asyncio.ensure_future(e.wait()) for e in (event, more) if e is not None]
     try:
         await asyncio.wait(waits, timeout=None if within_s == inf else within_s, return_when=asyncio.FIRST_COMPLETED)
     finally:
         for one in waits:
             one.cancel()
-    return heard.is_set()
+    return event.is_set()
 
 
-async def say(client: aiomqtt.Client, batch: list[OutboxMessage]) -> None:
+async def publish(client: aiomqtt.Client, batch: list[OutboxMessage]) -> None:
     """Publish, and wait until the broker has taken it."""
     await asyncio.gather(*(client.publish(kept.topic, kept.payload, qos=1) for kept in batch))

@@ -267,11 +267,11 @@ class Processor:
                 taken.append(FedMessage(note, kept, msgspec.json.encode(note)))
         return taken
 
-    def _ticks(self, heard: set[str], now_s: float) -> list[FedMessage]:
-        """Lines that have been silent for long enough hear the wall clock once; it is kept as their messages are."""
+    def _ticks(self, received: set[str], now_s: float) -> list[FedMessage]:
+        """Lines that have been silent for long enough get the time once; it is kept as their messages are."""
         taken = []
         for line in self.engine.silent(now_s):
-            if line not in heard:
+            if line not in received:
                 kept = _own(Stream(line, MONITOR, TICK), round(now_s * 1e3), now_s)
                 taken.append(FedMessage(Tick(round(now_s, 3)), kept, b""))
         return taken
@@ -310,9 +310,9 @@ class Processor:
         """Everything as it is. RuntimeError while a batch is open: its engines know what the store does not."""
         if self.writer.ledger.opened is not None:
             raise RuntimeError("expected every message taken to be stored before a checkpoint, got an open batch")
-        heard = [line for line, pipeline in self.engine.pipelines.items() if pipeline.silence.heard_s is not None]
+        received = [line for line, pipeline in self.engine.pipelines.items() if pipeline.silence.heard_s is not None]
         outputs: list[Output] = []
-        now = self._made("line_now", heard, Pipeline.now, outputs)
+        now = self._made("line_now", received, Pipeline.now, outputs)
         return Batch(outputs=outputs, now=now, states=self._made("checkpoint", now, dump, outputs))
 
     def roll(self) -> None:

@@ -237,7 +237,7 @@ class _Start:
         return replace(finding, extreme=float(come_to))
 
     def _fresh(self) -> Pipeline:
-        """An engine that has heard nothing. On a line that has changed, files that are newer are taken at once."""
+        """An engine without any messages. On a line that has changed, files that are newer are taken at once."""
         record, files = self.record, self.configuration.recipes_for(self.line)
         recipes = dict(record.in_force)
         if not record.line_is_as_described:

@@ -1,7 +1,7 @@
-"""Lines that no file of the works describes: their publishers are told so, by one of the monitors, within bounds.
+"""Refusals for publishers of lines that no file of the works describes: by one of the monitors, rate-limited.
 
-Who monitors all lines hears of them anyway. Where several monitors share the lines, the one of the first line listens
-for a few seconds of every minute: a publisher that is not answered sends its oldest message again every few seconds.
+A monitor of all lines receives their messages anyway. Where several monitors share the lines, the one of the first
+line listens for a few seconds of every minute: a publisher without a report repeats its oldest message.
 """
 
 import asyncio

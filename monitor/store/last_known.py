@@ -27,7 +27,7 @@ def read(connection: Connection, described: Line, now: Line) -> LastKnown | None
     """What is known of a line as it was `described`, with the counter's position as it is `now`.
 
     The cable at the take-up keeps its metre where counter or take-up have moved. None for a line whose counter was
-    never heard.
+    never received.
     """
     newest = connection.execute(select(LINE_NOW).where(LINE_NOW.c.line == now.line)).first()
     if newest is None or newest.t_ms <= 0:

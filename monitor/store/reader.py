@@ -104,7 +104,7 @@ class StoreReader:
         return self._ask(question, ())
 
     def lines_now(self) -> Sequence[NowRow]:
-        """A row a line that has been heard, by name."""
+        """One row per line that has sent data, by name."""
         rows = self._all(select(LINE_NOW).order_by(LINE_NOW.c.line))
         return [NowRow(line=r.line, t_ms=r.t_ms, **msgspec.json.decode(r.now)) for r in rows]
 

@@ -31,12 +31,12 @@ def test_a_wrong_nominal_speed_shows_and_contradictions_are_refused():
         indicators(100, 100, 10, 11, 1)
 
 
-def test_while_nothing_is_heard_a_line_does_not_produce():
+def test_while_no_data_come_a_line_does_not_produce():
     states = [(0, "running", ""), (50_000, "stopped", "joint"), (60_000, "running", "")]
-    heard = with_silence(states, [(10_000, 30_000), (55_000, 70_000)])
-    assert producing_s(heard, 0, 100_000) == pytest.approx(10 + 20 + 30)
-    assert in_state_s(heard, 0, 100_000, ("unknown",)) == pytest.approx(20 + 15)
-    assert [(s.start_ms, s.end_ms) for s in stops(heard, 0, 100_000)] == [(50_000, 55_000)]
+    states_with_gaps = with_silence(states, [(10_000, 30_000), (55_000, 70_000)])
+    assert producing_s(states_with_gaps, 0, 100_000) == pytest.approx(10 + 20 + 30)
+    assert in_state_s(states_with_gaps, 0, 100_000, ("unknown",)) == pytest.approx(20 + 15)
+    assert [(s.start_ms, s.end_ms) for s in stops(states_with_gaps, 0, 100_000)] == [(50_000, 55_000)]
     assert with_silence(states, []) == states
 
 

@@ -55,8 +55,8 @@ async def _measure(folder: Path, lines: int) -> None:
         before = _cpu_s(monitor.pid)
         async with _client(port) as out, _client(port) as back:
             await back.subscribe("tarn/+/monitor/alarm", qos=0)
-            heard: list[tuple[int, float]] = []
-            listening = asyncio.create_task(_hear(back, heard))
+            received: list[tuple[int, float]] = []
+            listening = asyncio.create_task(_receive(back, received))
             sent, count = await _publish(out, configs, names)
             await asyncio.sleep(2.0)
             listening.cancel()
@@ -64,7 +64,7 @@ async def _measure(folder: Path, lines: int) -> None:
         bare_spent = _cpu_s(bare.pid)
         bare.send_signal(signal.SIGTERM)
         taken = int((await asyncio.to_thread(bare.communicate))[0] or 0)
-    delays = np.array([at - sent[t] for t, at in heard if t in sent]) * 1e3
+    delays = np.array([at - sent[t] for t, at in received if t in sent]) * 1e3
     cores = f"{os.cpu_count()} cores that publisher and broker share"
     print(f"{lines} lines of 50 streams, {count / LASTS_S:.0f} messages/s, {cores}")
     print(
@@ -96,11 +96,11 @@ def _cpu_s(pid: int) -> float:
     return float(times.user + times.system)
 
 
-async def _hear(client: aiomqtt.Client, heard: list[tuple[int, float]]) -> None:
+async def _receive(client: aiomqtt.Client, received: list[tuple[int, float]]) -> None:
     async for message in client.messages:
         alarm = msgspec.json.decode(message.payload, type=AlarmSaid)
         if "/aux-" in alarm.alarm and alarm.state == "unacknowledged":
-            heard.append((alarm.occurrence, time.time()))
+            received.append((alarm.occurrence, time.time()))
 
 
 async def _publish(client: aiomqtt.Client, configs: Path, names: list[str]) -> tuple[dict[int, float], int]:

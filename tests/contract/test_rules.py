@@ -39,10 +39,10 @@ def test_limits_of_the_text_are_those_of_the_configuration():
 
 def test_the_report_that_covers_nothing_is_the_one_of_the_text():
     text = rules.document()
-    assert f"`{msgspec.json.encode(rules.HEARING).decode()}` on `{{works}}/{{line}}/stored/line/state`" in text
+    assert f"`{msgspec.json.encode(rules.EMPTY_REPORT).decode()}` on `{{works}}/{{line}}/stored/line/state`" in text
     assert rules.UNANSWERED_MAX == 5
     assert "sent five times, each time followed by a report" in text
-    assert not any(rules.HEARING.covers(0, n) for n in range(5))
+    assert not any(rules.EMPTY_REPORT.covers(0, n) for n in range(5))
 
 
 def test_the_simulator_keeps_within_them():

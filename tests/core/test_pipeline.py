@@ -390,7 +390,7 @@ def test_an_answer_is_taken_and_kept_with_its_name():
     assert {c.recipe for c in changes} == {"core-2g5"}
 
 
-def test_an_engine_that_has_heard_nothing_says_nothing():
+def test_an_engine_without_messages_puts_out_nothing():
     engine = Pipeline(pipeline().line, pipeline().recipes)
     assert engine.feed([]) == []
     assert engine.feed([Tick(T0)]) == []

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from monitor.core.presence import Missing, Stuck
 
 
-def told(silences):
+def steps_of(silences):
     return [(s.begins, s.t_s) for s in silences]
 
 
@@ -17,52 +17,52 @@ def seqs(t, size=1):
     return np.arange(len(t)) // size
 
 
-def hear(m: Missing, t):
+def receive(m: Missing, t):
     t = np.asarray(t, dtype=float)
-    return told(m.hear(t, t, seqs(t)))
+    return steps_of(m.receive(t, t, seqs(t)))
 
 
-def test_a_stream_that_never_spoke_is_missing_from_the_start():
-    assert told(Missing(5.0, last_s=100.0).wait(105.0, 0)) == []
+def test_a_stream_that_never_sent_is_missing_from_the_start():
+    assert steps_of(Missing(5.0, last_s=100.0).wait(105.0, 0)) == []
     m = Missing(5.0, last_s=100.0)
-    assert told(m.wait(105.1, 0)) == [(True, 105.0)]
-    assert told(m.wait(300.0, 0)) == []
-    assert hear(m, [301.0]) == [(False, 301.0)]
+    assert steps_of(m.wait(105.1, 0)) == [(True, 105.0)]
+    assert steps_of(m.wait(300.0, 0)) == []
+    assert receive(m, [301.0]) == [(False, 301.0)]
 
 
-def test_a_hole_between_samples_is_told_even_when_found_afterwards():
-    assert hear(Missing(5.0, 0.0), [1, 2, 20, 21]) == [(True, 7.0), (False, 20.0)]
+def test_a_hole_between_samples_is_reported_even_when_found_afterwards():
+    assert receive(Missing(5.0, 0.0), [1, 2, 20, 21]) == [(True, 7.0), (False, 20.0)]
 
 
 def test_a_message_that_came_after_the_wait_was_over_ends_the_silence_it_made():
     m = Missing(5.0, 0.0)
     t = np.array([4.0, 4.5])
-    assert told(m.hear(t, np.array([9.0, 9.0]), np.array([1, 1]))) == [(True, 5.0), (False, 5.0)]
+    assert steps_of(m.receive(t, np.array([9.0, 9.0]), np.array([1, 1]))) == [(True, 5.0), (False, 5.0)]
 
 
 def test_a_long_block_is_no_silence_inside():
     m = Missing(2.0, 0.0)
     t = np.arange(1.0, 10.0)
-    assert told(m.hear(t, np.full(9, 9.0), np.ones(9, dtype=int))) == [(True, 2.0), (False, 2.0)]
+    assert steps_of(m.receive(t, np.full(9, 9.0), np.ones(9, dtype=int))) == [(True, 2.0), (False, 2.0)]
 
 
 @given(st.lists(st.integers(1, 12), min_size=1, max_size=40), st.lists(st.integers(1, 40), max_size=4))
-def test_any_cut_of_a_stream_tells_the_same_silences(steps, cuts):
+def test_any_cut_of_a_stream_reports_the_same_silences(steps, cuts):
     t = np.cumsum(steps).astype(float)
-    whole = hear(Missing(5.0, 0.0), t)
+    whole = receive(Missing(5.0, 0.0), t)
     m, parts = Missing(5.0, 0.0), []
     edges = [0, *sorted(min(c, len(t)) for c in cuts), len(t)]
     for a, b in itertools.pairwise(edges):
         if b > a:
-            parts += told(m.wait(t[a], 0)) if t[a] - m.last_s > 5.0 else []
-            parts += hear(m, t[a:b])
+            parts += steps_of(m.wait(t[a], 0)) if t[a] - m.last_s > 5.0 else []
+            parts += receive(m, t[a:b])
     assert parts == whole
 
 
 def stuck(s: Stuck, t, v, moving=None):
     t, v = np.asarray(t, dtype=float), np.asarray(v, dtype=float)
     m = np.ones(len(t), dtype=bool) if moving is None else np.asarray(moving, dtype=bool)
-    return told(s.hear(t, v, m, t, seqs(t)))
+    return steps_of(s.receive(t, v, m, t, seqs(t)))
 
 
 def test_a_value_that_never_changes_is_stuck_after_its_time():
@@ -88,7 +88,7 @@ def test_zero_is_a_value():
 
 
 @given(st.lists(st.sampled_from([0.0, 1.0]), min_size=1, max_size=40), st.lists(st.integers(0, 40), max_size=5))
-def test_any_cut_of_a_stream_tells_the_same_of_stuck(values, cuts):
+def test_any_cut_of_a_stream_reports_the_same_of_stuck(values, cuts):
     t = np.arange(len(values), dtype=float)
     whole, s, parts = stuck(Stuck(3.0), t, values), Stuck(3.0), []
     edges = [0, *sorted(min(c, len(t)) for c in cuts), len(t)]

@@ -155,12 +155,12 @@ def test_a_track_that_begins_at_another_reading_comes_to_the_same_metres_to_the_
     reading = L / 7.0 * 7.1
     for where, size in kinks:
         reading = kinked(reading, int(where * len(t)), size)
-    heard = np.flatnonzero((t < silent * t[-1]) | (t > silent * t[-1] + 3.0))
+    received = np.flatnonzero((t < silent * t[-1]) | (t > silent * t[-1] + 3.0))
 
     def fed(first: int, start_m: float | None) -> Track:
         track = Track("core-1", jump_m=1.0, slip_percent=3.0, start_m=start_m)
         for a in range(first, len(t), 10):
-            of = heard[(heard >= a) & (heard < a + 10)]
+            of = received[(received >= a) & (received < a + 10)]
             track.add_counter(t[of], reading[of])
             track.add_speed(t[a : a + 10], v[a : a + 10])
             if t[a] - 1.0 > track.end_s and t[a] - t[first] > 1.0:
@@ -169,7 +169,7 @@ def test_a_track_that_begins_at_another_reading_comes_to_the_same_metres_to_the_
 
     whole = fed(0, None)
     first = begin // 10 * 10
-    read = heard[heard >= first][0]
+    read = received[received >= first][0]
     later = fed(first, float(whole.at(t[read])) + 1e-10)
     assert later.now_m == whole.now_m
     assert np.array_equal(later.at(t[read + 11 :]), whole.at(t[read + 11 :]))
@@ -190,17 +190,17 @@ def test_a_track_that_starts_where_another_was_comes_to_the_same_to_the_bit(v, k
     reading = 100 + np.cumsum(counted) / 7.0 * 7.1
     for where, size in kinks:
         reading = kinked(reading, int(where * len(t)), size)
-    heard = {"counter": np.ones(len(t), dtype=bool), "speed": np.ones(len(t), dtype=bool)}
+    received = {"counter": np.ones(len(t), dtype=bool), "speed": np.ones(len(t), dtype=bool)}
     for where, length, which in silences:
-        heard[which][int(where * len(t)) : int((where + length) * len(t))] = False
+        received[which][int(where * len(t)) : int((where + length) * len(t))] = False
 
     def fed(track: Track, since_s: float) -> Track:
         for a in range(0, len(t), 10):
             of = slice(a, a + 10)
             if t[of][-1] >= since_s:
-                read, moved = (t[of][heard[which][of]] for which in ("counter", "speed"))
-                track.add_counter(read, reading[of][heard["counter"][of]])
-                track.add_speed(moved, v[of][heard["speed"][of]])
+                read, moved = (t[of][received[which][of]] for which in ("counter", "speed"))
+                track.add_counter(read, reading[of][received["counter"][of]])
+                track.add_speed(moved, v[of][received["speed"][of]])
                 if t[a] - 1.0 > track.end_s:
                     track.extend(t[a] - 1.0)
         return track

@@ -252,7 +252,7 @@ def test_a_wall_that_stays_warm_is_told_and_its_metres_are_suspect():
     assert finding.extreme == pytest.approx(by_another_solver(70.0, 120.0), abs=0.1)
 
 
-def test_metres_whose_trough_is_not_heard_are_unverified():
+def test_metres_whose_trough_sends_no_data_are_unverified():
     story = sheathing(100)
     story.arrivals = [a for a in story.arrivals if "trough-2" not in a.topic or not 40 < a.received_s - T0 < 60]
     _, rows = record(pipeline("sheath-1").feed(decoded(story.sorted())))

@@ -18,7 +18,7 @@ def test_zone_mean_is_the_time_mean_and_a_hole_makes_it_unverified():
 
 @given(st.integers(1, 400), st.integers(0, 2**32 - 1))
 def test_a_mean_is_the_same_to_the_bit_wherever_the_samples_began(first, seed):
-    """An engine rebuilt from the record has heard less of the past, and gives out the same rows."""
+    """An engine rebuilt from the record has received less of the past, and gives out the same rows."""
     rng = np.random.default_rng(seed)
     t_s = 1_764_000_000.0 + np.cumsum(rng.uniform(0.1, 3.0, 500))
     v = rng.normal(300.0, 20.0, 500)

@@ -67,7 +67,7 @@ test("D10: no connection outweighs a past that was coming in", () => {
   assert.equal(Age.freshness(12, 10_000, 1_000, 5, { behind_s: 9, left_s: 1 }).kind, "no connection");
 });
 
-test("a stream never heard says so", () => {
+test("a stream without data is named as such", () => {
   assert.equal(Age.freshness(0.1, 100_000, null, 5).text, "no data received yet");
 });
 

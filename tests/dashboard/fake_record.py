@@ -108,7 +108,7 @@ class FakeRecord:
 
     # ---- how far a line has come ---------------------------------------------------------------------------
 
-    def _heard_s(self, line: str) -> float:
+    def _newest_s(self, line: str) -> float:
         return min(self.clock(), self.silent.get(line, np.inf))
 
     def _L(self, line: str, t_s: float | Floats) -> float | Floats:
@@ -116,7 +116,7 @@ class FakeRecord:
 
     def _at_take_up(self, line: str) -> float:
         offset = self.configuration.lines[line].counter_m - self.configuration.lines[line].take_up_m
-        return float(self._L(line, self._heard_s(line))) + offset
+        return float(self._L(line, self._newest_s(line))) + offset
 
     def _drum_number(self, line: str) -> int:
         return int((self._at_take_up(line) - FIRST_L_M[line]) // DRUM_M[line])
@@ -150,16 +150,16 @@ class FakeRecord:
         rows = []
         for name in self.configuration.lines:
             drum = self._drum(name, self._drum_number(name))
-            heard, pace = self._heard_s(name), SPEED_M_PER_MIN[name] / 60.0
+            newest_s, pace = self._newest_s(name), SPEED_M_PER_MIN[name] / 60.0
             on = None if name in self.bare else drum
             extra = {"dwell_s": {"shock-oven": 6 / pace, "oven-a": 28 / pace, "oven-b": 28 / pace}}
             rows.append(
                 NowRow(
                     line=name,
-                    t_ms=round(heard * 1e3),
+                    t_ms=round(newest_s * 1e3),
                     state="running",
                     speed_m_per_s=pace,
-                    line_metre=float(self._L(name, heard)),
+                    line_metre=float(self._L(name, newest_s)),
                     drum=on.drum if on else None,
                     filling=on.filling if on else None,
                     recipe=on.recipe if on else None,
@@ -307,7 +307,7 @@ class FakeRecord:
 
     def samples(self, stream: Stream, start_ms: int, end_ms: int) -> Trend:
         settings = self.configuration.lines[stream.line].streams.get(stream.path)
-        end_s = min(end_ms / 1e3, self._heard_s(stream.line))
+        end_s = min(end_ms / 1e3, self._newest_s(stream.line))
         start_s = max(start_ms / 1e3, START_S)
         if settings is None or settings.kind == "events" or end_s <= start_s:
             return Trend(np.empty(0, np.int64), np.empty(0))
@@ -327,9 +327,9 @@ class FakeRecord:
         return typical + spread * np.sin(t / 19.0 + len(stream.path)) + 0.5 * spread * np.sin(t * 1.3)
 
     def newest_ms(self, line: str) -> Mapping[str, int]:
-        heard = self._heard_s(line)
+        newest_s = self._newest_s(line)
         streams = self.configuration.lines[line].stream
-        return {s.path: round((heard - (s.interval_s or 30.0)) * 1e3) for s in streams}
+        return {s.path: round((newest_s - (s.interval_s or 30.0)) * 1e3) for s in streams}
 
     def states(self, line: str, start_ms: int, end_ms: int) -> Sequence[tuple[int, str, str]]:
         begun = round(START_S * 1e3)

@@ -63,10 +63,10 @@ def broker() -> Iterator[Broker]:
 
 
 def test_an_answer_arrives_as_it_was_encoded(broker):
-    heard: queue.Queue[tuple[str, bytes, int]] = queue.Queue()
+    received: queue.Queue[tuple[str, bytes, int]] = queue.Queue()
     subscribed = queue.Queue()
     listener = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
-    listener.on_message = lambda _c, _u, m: heard.put((m.topic, m.payload, m.qos))
+    listener.on_message = lambda _c, _u, m: received.put((m.topic, m.payload, m.qos))
     listener.on_connect = lambda c, *_: c.subscribe("tarn/#", qos=1)
     listener.on_subscribe = lambda *_: subscribed.put(True)
     listener.connect("127.0.0.1", broker.port)
@@ -77,7 +77,7 @@ def test_an_answer_arrives_as_it_was_encoded(broker):
         assert subscribed.get(timeout=PATIENCE_S)
         until(lambda: gateway.send("core-2", ACTION) is None)
         topic = "tarn/core-2/operator/action"
-        assert heard.get(timeout=PATIENCE_S) == (topic, Outgoing(7000).encode(topic, ACTION), 1)
+        assert received.get(timeout=PATIENCE_S) == (topic, Outgoing(7000).encode(topic, ACTION), 1)
     finally:
         gateway.stop()
         listener.disconnect()

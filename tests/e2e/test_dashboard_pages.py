@@ -83,11 +83,11 @@ class Watch:
     def __init__(self, page: Page) -> None:
         self.complaints: list[str] = []
         self.went: set[str] = set()
-        page.on("console", self._heard)
+        page.on("console", self._on_console)
         page.on("pageerror", lambda error: self.complaints.append(str(error)))
         page.on("request", self._asked)
 
-    def _heard(self, message: ConsoleMessage) -> None:
+    def _on_console(self, message: ConsoleMessage) -> None:
         if message.type == "error":
             self.complaints.append(message.text)
 
@@ -391,7 +391,7 @@ def test_both_axes_of_the_map_agree_after_a_zoom(served: Served, page: Page) -> 
 
 def test_zooming_a_long_trend_fetches_the_piece_anew(served: Served, page: Page) -> None:
     page.goto(served.url + "/trend")
-    page.wait_for_function("document.querySelector('#long-trends .js-plotly-plot')?.heard !== undefined")
+    page.wait_for_function("document.querySelector('#long-trends .js-plotly-plot')?.bound !== undefined")
     count = "document.querySelector('#long-trends .js-plotly-plot').data[0].x.length"
     speed = re.compile(r"/api/v1/trend\?stream=core-1%2Fmetre-counter%2Fspeed")
     with page.expect_response(speed) as answered:

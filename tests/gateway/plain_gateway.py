@@ -30,7 +30,7 @@ class Message:
 
 
 class Gateway:
-    """Everything happens in `step`; the client's own thread only puts what it hears into `events`."""
+    """Everything happens in `step`; the client's own thread only puts what it receives into `events`."""
 
     def __init__(self, port, log, authority):
         self.port, self.log, self.authority = port, log, authority
@@ -80,7 +80,7 @@ class Gateway:
             return
         client.loop_start()
 
-    def hear(self, client, what, *more):
+    def receive(self, client, what, *more):
         if client is not self.client:
             return
         if what == "subscribed" and not any(code.is_failure for code in more[0]):
@@ -130,7 +130,7 @@ class Gateway:
 
     def step(self, now_s):
         while not self.events.empty():
-            self.hear(*self.events.get())
+            self.receive(*self.events.get())
         if not self.ready:
             if now_s > self.dialled_s + 2.0:
                 self.connect(now_s)

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from monitor.contract.messages import Refused, Stored
-from monitor.contract.rules import HEARING, REPORT_WITHIN_S, UNANSWERED_MAX
+from monitor.contract.rules import EMPTY_REPORT, REPORT_WITHIN_S, UNANSWERED_MAX
 from monitor.gateway import sender as module
 from monitor.gateway.outbox import Outbox
 from monitor.gateway.sender import KNOCK_S, PROBE_S, Sender
@@ -37,7 +37,7 @@ class Wire:
 @pytest.fixture
 def full() -> Sender:
     """A sender with messages 0 to 4 of numbering 7, whose monitor has answered before."""
-    one = Sender(outbox=Outbox(heard=True))
+    one = Sender(outbox=Outbox(answered=True))
     for n in range(5):
         one.put("a", n, b"%d" % n, 7)
     return one
@@ -131,7 +131,7 @@ def test_without_a_report_for_15_s_on_a_living_connection_only_the_oldest_is_sen
 
 STALE = [
     ("a", Stored(n=3, first=1, start=7)), ("a", Stored(n=4, first=0, missing=[(0, 0), (2, 2)], start=7)),
-    ("a", Stored(n=4, first=0, start=6)), ("b", Stored(n=9, first=0, start=7)), ("line/state", HEARING),
+    ("a", Stored(n=4, first=0, start=6)), ("b", Stored(n=9, first=0, start=7)), ("line/state", EMPTY_REPORT),
 ]  # fmt: skip
 OTHERS = [*STALE, ("a", Refused(3, "no number", 7)), ("a", Refused(3, "a clock", 7, final=False))]
 
@@ -178,7 +178,7 @@ def test_a_knock_that_no_report_names_is_put_aside_after_five_r19(full: Sender) 
         tasks = await connected(full, wire)
         for _ in range(12):
             await asyncio.sleep(0.5)
-            full.stored("line/state", HEARING)
+            full.stored("line/state", EMPTY_REPORT)
             await asyncio.sleep(0.5)
         for task in tasks:
             task.cancel()
@@ -236,14 +236,14 @@ class Monitor(TimedWire):
     async def publish(self, topic: str, payload: bytes, qos: int) -> None:
         await super().publish(topic, payload, qos)
         n = int(payload)
-        report = ("line/state", HEARING) if payload in self.unreadable else (topic, Stored(n=n, first=n, start=7))
+        report = ("line/state", EMPTY_REPORT) if payload in self.unreadable else (topic, Stored(n=n, first=n, start=7))
         assert self.sender is not None
         asyncio.get_running_loop().call_later(0.5, self.sender.stored, *report)
 
 
 @pytest.mark.parametrize("count", [1, 3])
 def test_a_message_that_no_report_can_name_holds_up_nothing_and_stays(count: int) -> None:
-    one = Sender(outbox=Outbox(heard=True), window=5)
+    one = Sender(outbox=Outbox(answered=True), window=5)
     unreadable = [b"%d" % n for n in range(count)]
     wire = Monitor(sender=one, unreadable=frozenset(unreadable))
 

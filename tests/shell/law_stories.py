@@ -14,7 +14,7 @@ from tests.core.story import T0, Story
 HUSHED_S, SILENT_S, STANDS_S = 150.0, 200.0, 240.0
 SLIPS_S, STUCK_S, UNCOUNTED_S = 600.0, 120.0, 90.0
 COUNTED_S = 5.0  # how much a message of counter or speed holds: more is taken for a silent counter
-SILENCE_S = 45.0  # arrivals further apart than this: the line is silent, and its monitor hears its own clock
+SILENCE_S = 45.0  # arrivals further apart than this: the line is silent, and its monitor takes its own clock
 TICK_AFTER_S = 15.0
 
 Hum = Callable[[np.random.Generator, Floats, Floats], dict[str, tuple[Sequence[float] | Floats, float]]]

@@ -53,7 +53,7 @@ class Publisher:
         self.subscriptions = ["tarn/core-1/stored/+/+", "tarn/core-1/refused/+/+"]
         if self.wrong == "listens to everything":
             self.subscriptions = ["tarn/#"]
-        if self.wrong == "hears no refusals":
+        if self.wrong == "ignores refusals":
             self.subscriptions.pop()
         for message in self.outbox:
             if self.wrong != "trusts the broker":
@@ -88,7 +88,7 @@ class Publisher:
                 break
             self._send(message, now_s)
 
-    def hear(self, topic: str, payload: bytes) -> None:
+    def receive(self, topic: str, payload: bytes) -> None:
         """A report."""
         about, path = topic.split("/")[2], topic.split("/", 3)[3]
         if self.deaf:

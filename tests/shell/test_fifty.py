@@ -53,8 +53,8 @@ class Works:
         passwords = self.folder / "passwords"
         passwords.touch()
         whole = (CONFIGS / "mosquitto.acl").read_text()
-        gateway, rest = whole.split("# A monitor hears", 1)
-        acl = [gateway.replace("core-1", name) for name in self.names] + ["# A monitor hears" + rest]
+        gateway, rest = whole.split("# A monitor receives", 1)
+        acl = [gateway.replace("core-1", name) for name in self.names] + ["# A monitor receives" + rest]
         (self.folder / "acl").write_text("\n".join(acl))
         for name in ["monitor", *(f"gateway-{line}" for line in self.names)]:
             subprocess.run([program("mosquitto_passwd"), "-b", str(passwords), name, SECRET], check=True)

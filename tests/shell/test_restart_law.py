@@ -87,7 +87,7 @@ def run(desk: Processor, arrivals: Sequence[Arrival], last_s: float | None = Non
 
 
 def fed(configuration: Configuration, line: str, arrivals: Sequence[Arrival], last_s: float | None = None) -> list:
-    """What an engine hears of arrivals, the clock of a silent line included."""
+    """What an engine receives of arrivals, the clock of a silent line included."""
     works = configuration.works
     decoder = Decoder(works.works, configuration.lines, works.wire)
     found: list[Message | Tick] = []

@@ -179,7 +179,7 @@ def test_other_content_under_a_known_revision_of_a_recipe_and_a_lower_one_are_re
     refuse_conflicts(desk.writer.engine, with_recipe(revision=4, title="Another"), [])
 
 
-def test_a_line_never_heard_begins_quietly(place):
+def test_a_line_that_never_sent_begins_quietly(place):
     desk = desk_at(place)
     said: list[str] = []
     assert restore(desk.writer, desk.configuration, "core-2", said.append).now().t_s == 0.0

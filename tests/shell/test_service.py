@@ -84,11 +84,11 @@ def test_stored_up_to_is_said_after_the_commit_and_to_whoever_repeats(works):
     t = round(time.time() * 1e3)
     with subprocess.Popen(words, stdout=subprocess.PIPE) as hearer:
 
-        def heard_after_one_more() -> bool:  # the same message again: stored once, answered each time
+        def reported_after_one_more() -> bool:  # the same message again: stored once, answered each time
             works.tell("oven-a/temperature", n=0, t=t, v=290.5)
             return hearer.poll() is not None
 
-        until(heard_after_one_more, 25, "two answers")
+        until(reported_after_one_more, 25, "two answers")
         assert hearer.stdout is not None
         said = hearer.stdout.read().splitlines()
     assert [json.loads(s.split(b" ", 1)[1]) for s in said] == [{"n": 0, "from": 0}] * 2
@@ -100,12 +100,12 @@ def test_what_is_not_stored_is_reported_with_its_kind_and_whether_it_may_be_late
     words += ["-t", "tarn/core-1/refused/+/+", "-C", "2", "-W", "30"]
     with subprocess.Popen(words, stdout=subprocess.PIPE) as hearer:
 
-        def heard_after_two_more() -> bool:
+        def reported_after_two_more() -> bool:
             works.tell("oven-a/temperature", n=4, v="hot")
             works.tell("oven-x/temperature", n=7, v=290.0)
             return hearer.poll() is not None
 
-        until(heard_after_two_more, 25, "two refusals")
+        until(reported_after_two_more, 25, "two refusals")
         assert hearer.stdout is not None
         said = [json.loads(line) for line in hearer.stdout.read().splitlines()]
     assert {(s["n"], s["kind"], s["final"]) for s in said} == {(4, "wrong type", True), (7, "unknown stream", False)}

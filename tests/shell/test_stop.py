@@ -458,6 +458,6 @@ def test_what_can_never_become_data_is_answered_and_the_rest_goes_on(place, arri
     assert {(at, said["n"]) for at, said in refused} == {(topic, 900), (topic, 901)}
     assert all(said["why"] for _, said in refused)
     assert link.stored["dancer/position"] < 900
-    hearing = ("tarn/core-1/stored/line/state", b'{"n":0,"from":1}')
-    assert link.published.count(hearing) == 1  # for the one that no report can name
+    empty_report = ("tarn/core-1/stored/line/state", b'{"n":0,"from":1}')
+    assert link.published.count(empty_report) == 1  # for the one that no report can name
     assert everything(place) == undisturbed

@@ -1,4 +1,4 @@
-"""TLS by the works' own authority, passwords and topics: who does not belong hears and says nothing."""
+"""TLS by the works' own authority, passwords and topics: a client without rights receives and sends nothing."""
 
 import json
 import shutil

@@ -204,7 +204,7 @@ class Model:
                 self.accounted.add((start, n))
             self.reports += self.monitor.reports({start: [n] if place == "new" else []})
 
-    def hear(self, which: int) -> None:
+    def receive(self, which: int) -> None:
         """Reports may come late, twice or never."""
         if self.reports:
             report = self.reports[which % len(self.reports)]
@@ -224,7 +224,7 @@ class Model:
 
 
 STEPS = st.lists(
-    st.tuples(st.sampled_from(["produce", "send", "deliver", "repeat", "lose", "hear", "publisher", "monitor"]),
+    st.tuples(st.sampled_from(["produce", "send", "deliver", "repeat", "lose", "receive", "publisher", "monitor"]),
               st.integers(0, 1000)),
     max_size=150,
 )  # fmt: skip
@@ -243,8 +243,8 @@ def test_a_publisher_by_the_rules_never_forgets_what_is_not_stored_and_nothing_i
             m.deliver(which, keep=what == "repeat")
         elif what == "lose" and m.wire:
             del m.wire[which % len(m.wire)]
-        elif what == "hear":
-            m.hear(which)
+        elif what == "receive":
+            m.receive(which)
         elif what == "publisher":
             m.restart_publisher()
         elif what == "monitor":
@@ -254,7 +254,7 @@ def test_a_publisher_by_the_rules_never_forgets_what_is_not_stored_and_nothing_i
         m.wire.clear()
         m.send(0)
         m.deliver(0, keep=False)
-        m.hear(len(m.reports) - 1)
+        m.receive(len(m.reports) - 1)
     assert m.outbox == {}
     assert len(m.stored) == len(set(m.stored))
 

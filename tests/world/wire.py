@@ -42,7 +42,7 @@ class Broker:
     alive: bool = True
     generation: int = 0
     up: asyncio.Event = field(default_factory=asyncio.Event)
-    hear: Callable[[str, bytes], None] = lambda _topic, _payload: None
+    receive: Callable[[str, bytes], None] = lambda _topic, _payload: None
     _ids: int = 0
 
     def __post_init__(self) -> None:
@@ -100,7 +100,7 @@ class WorldLink:
 
     async def publish(self, topic: str, payload: bytes, qos: int = 1, retain: bool = False) -> None:
         if self.connected and self.broker.alive and not self.dead:
-            self.broker.hear(topic, payload)
+            self.broker.receive(topic, payload)
 
     async def _listen(self) -> None:
         broker, generation = self.broker, self.broker.generation
@@ -169,7 +169,7 @@ class Gateway:
             self.sender.put(f"{self.works}/{self.line}/{message.path}", message.n, message.payload)
 
     async def stay_connected(self) -> None:
-        self.broker.hear = self.hear
+        self.broker.receive = self.receive
         while True:
             await self.broker.up.wait()
             client = Client(self.broker, self.broker.generation)
@@ -191,7 +191,7 @@ class Gateway:
         self.cut.clear()
         raise CutError
 
-    def hear(self, topic: str, payload: bytes) -> None:
+    def receive(self, topic: str, payload: bytes) -> None:
         """What the monitor publishes to its gateways."""
         works, line, kind, *path = topic.split("/")
         about = f"{works}/{line}/{'/'.join(path)}"

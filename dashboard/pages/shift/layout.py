@@ -53,7 +53,7 @@ class LineShift:
     state: str
     drum_change_due: str
     drum: str
-    unheard_s: float
+    no_data_s: float
 
 
 def content(context: Context) -> Children:
@@ -168,7 +168,7 @@ def of_line(context: Context, line: Line, span: ShiftSpan, until_ms: int) -> Lin
         state=now.state if now else "no data received yet",
         drum_change_due=drum_change_due(context, line),
         drum=now.drum or "" if now else "",
-        unheard_s=in_state_s(states, span.start_ms, until_ms, (UNKNOWN,)),
+        no_data_s=in_state_s(states, span.start_ms, until_ms, (UNKNOWN,)),
     )
 
 
@@ -183,7 +183,7 @@ def made(context: Context, line: str, start_m: float, end_m: float) -> dict[str,
 
 
 def silent(context: Context, line: str, span: ShiftSpan, until_ms: int) -> list[tuple[int, int]]:
-    """When nothing was heard of a line in a shift: its alarm is raised some seconds after the silence began."""
+    """Spans of a shift in which a line sent no data: its alarm is raised some seconds after the last message."""
     settings = context.configuration.lines[line].silence
     rows = context.record.alarm_changes(line, span.start_ms - DAY_MS, until_ms, MOST)
     after_ms = round((settings.after_s if settings else 0.0) * 1e3)
@@ -225,7 +225,7 @@ def _made(found: list[LineShift]) -> html.Div:
 def _ran(found: list[LineShift]) -> html.Div:
     rows = []
     for x in found:
-        minutes = [f"{fixed(s / 60, 0)} min" for s in (sum(stop.lasts_s for stop in x.stops), x.unheard_s)]
+        minutes = [f"{fixed(s / 60, 0)} min" for s in (sum(stop.lasts_s for stop in x.stops), x.no_data_s)]
         rows.append([_link(x), len(x.stops), *minutes, *_shares(x.measures)])
     heads = ["Line", "Stops", "Stop time", "No data", "Availability", "Effectiveness", "Quality", "OEE"]
     return table("Running time by line", heads, rows, empty=NO_LINE, numeric=tuple(range(1, 8)))

@@ -114,7 +114,7 @@ class StreamSettings(Settings):
 
     @property
     def held_s(self) -> float:
-        """How long one sample speaks for the cable that follows it."""
+        """How long one sample is valid for the cable that follows it."""
         if self.hold_s is not None:
             return self.hold_s
         return 3.0 * self.interval_s if self.interval_s else 0.0
@@ -151,7 +151,7 @@ class Counter(Settings):
 
 
 class SilenceRule(Settings):
-    """When a line of which nothing at all is heard is told as one alarm."""
+    """When a line that sends nothing at all is reported as one alarm."""
 
     after_s: Positive = 10.0
     priority: Priority = Priority.HIGH

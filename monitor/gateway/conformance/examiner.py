@@ -250,7 +250,7 @@ class Examiner:
         if self._phase is not None and self._phase.reports:
             out += self._reports()
         if self._distracts:
-            out.append(self._hearing())
+            out.append(self._empty_report())
             self._distracts = False
         if self._phase is WAIT_FOR_IT and self._left_out is not None and self._holds(self._left_out):
             self._ends_s = min(self._ends_s, now_s)
@@ -408,7 +408,7 @@ class Examiner:
         }.get(rejected.kind, "R6")  # fmt: skip
         self.verdicts[rule].fail(f"{rejected.kind}: {rejected.why} ({what})")
         if rejected.number is None:
-            self._unnamed |= rules.shows_hearing(rejected)
+            self._unnamed |= rules.needs_empty_report(rejected)
             return
         key = (rejected.number.stream, rejected.number.start, rejected.number.n)
         self._refusals[key] = Refused(key[2], rejected.why, key[1], rejected.final, rejected.kind)
@@ -439,18 +439,18 @@ class Examiner:
                     del self._unreported[key]
         self._owed.clear()
         if self._unnamed:
-            out.append(self._hearing())
+            out.append(self._empty_report())
             self._unnamed = False
         out += [Report(refused_topic(self.works, key[0]), _encode(refusal)) for key, refusal in self._refusals.items()]
         self._refusals.clear()
         return out
 
-    def _hearing(self) -> Report:
-        return Report(stored_topic(self.works, rules.hearing_stream(self.line.line)), _encode(rules.HEARING))
+    def _empty_report(self) -> Report:
+        return Report(stored_topic(self.works, rules.empty_report_stream(self.line.line)), _encode(rules.EMPTY_REPORT))
 
     def _odd_reports(self) -> list[Do | Report]:
         """What a publisher may not expect: nothing covered, the same again, an older one, an unknown start, more."""
-        out: list[Do | Report] = [self._hearing()]
+        out: list[Do | Report] = [self._empty_report()]
         for (stream, _), report in list(self._reported.items())[:3]:
             topic = stored_topic(self.works, stream)
             unknown = Stored(n=9, first=0, start=report.start + 1)

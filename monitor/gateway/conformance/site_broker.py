@@ -24,7 +24,7 @@ TOGETHER = 50
 
 @asynccontextmanager
 async def connected(examiner: Examiner, at: BrokerAddress) -> AsyncIterator[Act]:
-    """Connect and hear the line. Raises OSError where the broker does not take us, ValueError for another monitor."""
+    """Connect and subscribe. Raises OSError where the broker does not accept us, ValueError for another monitor."""
     line = examiner.line.line
     try:
         kept, evidence = await queues(at, monitor_topic(examiner.works, line, "trial"))
@@ -37,16 +37,16 @@ async def connected(examiner: Examiner, at: BrokerAddress) -> AsyncIterator[Act]
 
             options = SubscribeOptions(qos=1, noLocal=True, retainAsPublished=True, retainHandling=2)
             await one.subscribe(subscription(examiner.works, line), options=options)
-            hearing = group.create_task(_hear(one, examiner))
+            listener = group.create_task(_listen(one, examiner))
             yield act
-            hearing.cancel()
+            listener.cancel()
     except* (aiomqtt.MqttError, TimeoutError) as errors:
         raise OSError(f"the broker at {at!r} does not take the test: {errors.exceptions[0]}") from None
     except* ValueError as errors:
         raise errors.exceptions[0] from None
 
 
-async def _hear(one: aiomqtt.Client, examiner: Examiner) -> None:
+async def _listen(one: aiomqtt.Client, examiner: Examiner) -> None:
     async for message in one.messages:
         topic, payload = str(message.topic), message.payload
         station = topic.split("/")[2]

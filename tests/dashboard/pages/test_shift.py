@@ -55,7 +55,7 @@ def test_a_silence_is_no_production(context, record, span):
             )
         )
     quiet = shift.of_line(context, context.configuration.lines["core-1"], span, NOW_MS)
-    assert quiet.unheard_s == pytest.approx(310)  # from the last that was heard, 10 s before the alarm
+    assert quiet.no_data_s == pytest.approx(310)  # from the last message, 10 s before the alarm
     planned = (NOW_MS - span.start_ms) / 1e3
     assert quiet.measures.availability == pytest.approx(calm.measures.availability - 310 / planned)
 

@@ -20,7 +20,7 @@ BROKEN = {
     "listens to everything": "R2",
     "QoS 0": "R3",
     "retains": "R3",
-    "hears no refusals": "R4",
+    "ignores refusals": "R4",
     "shouts topics": "R5",
     "sends NaN": "R6",
     "sends too much": "R7",
@@ -49,7 +49,7 @@ BROKEN = {
 }
 # What a client of the broker sees no difference in: connections, what is subscribed, what is lost on the way.
 NOT_AS_CLIENT = {
-    "connects once", "listens to everything", "hears no refusals", "trusts the broker", "sleeps while away",
+    "connects once", "listens to everything", "ignores refusals", "trusts the broker", "sleeps while away",
     "does not knock", "sends without a limit",
 }  # fmt: skip
 
@@ -94,7 +94,7 @@ def examined(wrong: str = "", trial: Trial = TRIAL) -> Examiner:
                 publisher.connected, away_s = False, now_s + 0.5
             alive = (alive or order is Do.START) and order is not Do.KILL
             if isinstance(order, Report) and publisher.connected:
-                publisher.hear(order.topic, order.payload)
+                publisher.receive(order.topic, order.payload)
     raise AssertionError("the trial does not end")
 
 
