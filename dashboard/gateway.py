@@ -36,7 +36,7 @@ class Outgoing:
     """What one process of the pages sends: one numbering from its start on, and in each stream 0, 1, 2 ...
 
     A numbering for each action would fill the monitor's memory of numberings: with two dashboards whose clocks
-    differ, it could not say any more of the slower one's whether they are stored.
+    differ, it could no longer confirm whether the slower one's are stored.
     """
 
     def __init__(self, start_ms: int) -> None:

@@ -32,7 +32,7 @@ class Job:
 
 
 class Bench(Protocol):
-    """Begins computations and tells of them by a key."""
+    """Starts computations and reports on them by key."""
 
     def begin(self, asked: Asked | AskedLimit) -> str: ...
     def look(self, key: str) -> Job | None: ...

@@ -88,7 +88,7 @@ def _publisher(options: Namespace) -> Publisher:
         pace=pace,
         until_s=until_s,
         broker=broker,
-        say=_say,
+        log=_log,
         truth_folder=options.truth,
         left_folder=folder,
     )
@@ -107,7 +107,7 @@ def _broker(url: str | None, configuration: Configuration) -> BrokerAddress:
     return address(broker.model_copy(update={"url": url}) if url else broker)
 
 
-def _say(text: str) -> None:
+def _log(text: str) -> None:
     print(f"simulate: {text}", flush=True)
 
 

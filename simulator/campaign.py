@@ -124,7 +124,7 @@ class _Way:
         self._turn("stopped", why_stops)
         self.L_m += length_m
 
-    def say(self, state: str, reason: str) -> None:
+    def report(self, state: str, reason: str) -> None:
         self._turn(state, reason)
 
     def _turn(self, state: str, reason: str) -> None:
@@ -259,7 +259,7 @@ class _Planner:
         there_s = drum.ready_s + self.campaign.bring_s
         if there_s > self.way.now_s:
             self.way.stand(there_s)
-        self.way.say("stopped", CHANGES)
+        self.way.report("stopped", CHANGES)
         self.way.stand(self.way.now_s + self.campaign.change_s)
 
     def _put(self, on: _On, drum: Wound) -> None:
@@ -326,9 +326,9 @@ class _Planner:
         begins = self.way.now_s
         fails = c.fails_after_s[len(self.flame_tests) % len(c.fails_after_s)] if c.fails_after_s else 0.0
         lasts = min(burn_s, fails + 60.0) if fails else burn_s
-        self.way.say("running", "ignition")
+        self.way.report("running", "ignition")
         self.way.stand(begins + lasts)
-        self.way.say("stopped", "flame out")
+        self.way.report("stopped", "flame out")
         self.flame_tests.append(FlameTest(begins, begins + lasts, begins + fails if fails else None))
         self.way.stand(self.way.now_s + c.change_s)
         self.drum_changes.append(DrumBegin(t_s=self.way.now_s, L_m=self.way.L_m, name=None, length_m=None))

@@ -33,7 +33,7 @@ class Taken:
 
     t_s: Floats
     true: Floats
-    said: Floats
+    measured: Floats
 
 
 @dataclass(slots=True, kw_only=True)
@@ -68,17 +68,17 @@ class Gauge:
         noise = self.rng.normal(0.0, self.sigma, len(t_s))
         if self.still:
             noise = np.where(true == 0.0, 0.0, noise)
-        said = self._troubled(t_s, true + noise)
-        return Taken(t_s, true, np.round(said, self.decimals))
+        measured = self._troubled(t_s, true + noise)
+        return Taken(t_s, true, np.round(measured, self.decimals))
 
     def drafts(self, taken: Taken, start_ms: int) -> Iterator[Draft]:
-        """Messages of samples that were taken; none where the instrument said nothing."""
+        """Messages of samples that were taken; none where the instrument sent nothing."""
         stamps = start_ms + np.round(taken.t_s * 1e3).astype(np.int64)
         silent, bad = self.during("drop-out", taken.t_s), self.during("bad", taken.t_s)
         if silent.any() or bad.any():
             yield from self._pieces(stamps, taken, silent, bad)
             return
-        values, at, ready = taken.said.tolist(), stamps.tolist(), taken.t_s.tolist()
+        values, at, ready = taken.measured.tolist(), stamps.tolist(), taken.t_s.tolist()
         if self.block == 1:
             for t, r, v in zip(at, ready, values, strict=True):
                 yield Draft(r, {"t": t, "v": v})
@@ -129,7 +129,7 @@ class Gauge:
                 j += 1
             if not silent[i]:
                 ready_s = float(taken.t_s[min(limit, size) - 1])
-                yield Draft(ready_s, self._piece(int(stamps[i]), taken.said[i:j].tolist(), bool(bad[i])))
+                yield Draft(ready_s, self._piece(int(stamps[i]), taken.measured[i:j].tolist(), bool(bad[i])))
             i = j
 
     def _piece(self, stamp: int, values: list[float], bad: bool) -> dict[str, object]:

@@ -42,7 +42,7 @@ class Sent(NamedTuple):
 
 
 @dataclass(slots=True)
-class Teller:
+class StreamPublisher:
     """A stream's numbers and its way over the wire."""
 
     topic: str
@@ -75,7 +75,7 @@ class LineRun:
     truth: Truth = field(init=False)
     inherited: list[tuple[str, Flaw]] = field(init=False)
     events: list[Iterator[float]] = field(init=False)
-    tellers: dict[str, Teller] = field(default_factory=dict)
+    publishers: dict[str, StreamPublisher] = field(default_factory=dict)
     _waiting: list[tuple[float, int, int, int, str, bytes]] = field(default_factory=list)
     _done_ms: int = 0
     _drum: int = 0
@@ -176,7 +176,7 @@ class LineRun:
     def page(self, before_ms: int) -> list[Sent]:
         """All that reaches the broker before a time, ms from the start."""
         from_s, before_s = self._done_ms / 1e3, before_ms / 1e3
-        for path, draft in chain(self._sampled(before_ms), self._told(from_s, before_s)):
+        for path, draft in chain(self._sampled(before_ms), self._notifications(from_s, before_s)):
             self._queue(path, draft)
         self._done_ms = before_ms
         self.truth.until_s = before_s
@@ -191,14 +191,14 @@ class LineRun:
     def _queue(self, path: str, drafts: list[Draft]) -> None:
         if not drafts:
             return
-        teller = self._teller(path)
+        publisher = self._publisher(path)
         start_s = self.start_ms / 1e3
-        arrivals = teller.wire.carry(np.array([draft.ready_s for draft in drafts]))
+        arrivals = publisher.wire.carry(np.array([draft.ready_s for draft in drafts]))
         for draft, times in zip(drafts, arrivals, strict=True):
-            payload = encode(self.numbering, teller.next_n, draft.body)
+            payload = encode(self.numbering, publisher.next_n, draft.body)
             for copy, at in enumerate(times):
-                self._waiting.append((start_s + at, teller.order, teller.next_n, copy, teller.topic, payload))
-            teller.next_n += 1
+                self._waiting.append((start_s + at, publisher.order, publisher.next_n, copy, publisher.topic, payload))
+            publisher.next_n += 1
 
     def _release(self, before_s: float) -> list[Sent]:
         self._waiting.sort(key=lambda w: w[:4])
@@ -206,14 +206,14 @@ class LineRun:
         del self._waiting[: len(due)]
         return due
 
-    def _teller(self, path: str) -> Teller:
-        if path not in self.tellers:
+    def _publisher(self, path: str) -> StreamPublisher:
+        if path not in self.publishers:
             topic = sample_topic(self.works, Stream(self.line.line, *path.split("/")))
             wire = StreamWire(self.scenario.wire, self.rng(f"wire {path}"))
-            self.tellers[path] = Teller(topic, zlib.crc32(path.encode()), wire)
-        return self.tellers[path]
+            self.publishers[path] = StreamPublisher(topic, zlib.crc32(path.encode()), wire)
+        return self.publishers[path]
 
-    # ---- what the gauges say -------------------------------------------------------------------------------
+    # ---- what the gauges send ------------------------------------------------------------------------------
 
     def _sampled(self, before_ms: int) -> Iterator[tuple[str, list[Draft]]]:
         for path, gauge in self.gauges.items():
@@ -351,9 +351,9 @@ class LineRun:
             setpoint_C=setpoint_C, troubles=troubles, repeat_s=self.scenario.repeat_s, rng=self.rng(f"oven {zone}")
         )
 
-    # ---- what is told as it happens ------------------------------------------------------------------------
+    # ---- what is sent as it happens ------------------------------------------------------------------------
 
-    def _told(self, from_s: float, before_s: float) -> Iterator[tuple[str, list[Draft]]]:
+    def _notifications(self, from_s: float, before_s: float) -> Iterator[tuple[str, list[Draft]]]:
         yield f"{STATE_STATION}/{STATE}", list(self._states(from_s, before_s))
         yield f"{self.line.take_up}/{DRUM}", list(self._drum_changes(from_s, before_s))
         if self.schedule is not None:
@@ -408,7 +408,7 @@ class LineRun:
                 yield Draft(change.t_s, {"t": self._stamp(change.t_s), **body, "planned_length_m": change.length_m})
 
     def _sparks(self, stream: StreamSettings, from_s: float, before_s: float) -> Iterator[Draft]:
-        """A fault is told when it enters the electrode: the line's own, and what a drum put on brought to it."""
+        """A fault is reported when it enters the electrode: the line's own, and what a drum put on brought to it."""
         offset = self.line.counter_m - self.line.stations[stream.station].position_m
         from_M, before_M = (float(self.travel.metres(np.array(t))) + offset for t in (from_s, before_s))
         met = [one.station for one in self.story.pay_off if one.tested_at == stream.station]
@@ -420,7 +420,7 @@ class LineRun:
             yield Draft(t, {"t": self._stamp(t), "v": 1})
 
     def _happened(self, stream: StreamSettings, from_s: float, before_s: float) -> Iterator[Draft]:
-        """Events that are no faults of the insulation: what the story places, cuts labelled, what a test tells."""
+        """Events that are no faults of the insulation: what the story places, cuts labelled, results of a test."""
         offset = self.line.counter_m - self.line.stations[stream.station].position_m
         before_M = float(self.travel.metres(np.array(before_s))) + offset
         marks = any(check.stream == stream.path for check in self.recipe.event_check)
@@ -467,7 +467,7 @@ class LineRun:
                     self.truth.troubles += stretches(self.line, self.travel, one.stream, one.kind, spell)
 
 
-# Share of a steady quantity that goes with the line speed, and where in its range it lies when no window tells.
+# Share of a steady quantity that goes with the line speed, and where in its range it lies when there is no window.
 _SPEED_SHARE = {("head", "pressure"): 0.15, ("head", "screw-speed"): 1.0}
 _USUAL_SHARE = {"screw-speed": 0.4, "tension": 0.16}
 
@@ -512,7 +512,7 @@ def simulate(
     The same arguments give the same bytes, whatever the pace or the cut into pages. `numbering` is the `start` of its
     messages; `line_metre_start_m` stands in for the scenario's.
     `suppliers` are the runs of the lines whose drums it takes, made anew where they are not given.
-    Raises KeyError for a line that is not told of.
+    Raises KeyError for a line that is not in the scenario.
     """
     story = scenario.stories[line]
     if suppliers is None:

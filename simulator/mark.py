@@ -211,7 +211,7 @@ def _hidden(truth: Truth, stretch: TrueStretch) -> bool:
 
 
 def _excused(truth: Truth, found: Finding) -> bool:
-    """Whether the gauge itself was in trouble: what it said then is not false, it is what it said."""
+    """Whether the gauge itself was in trouble: what it sent then is not a false finding."""
     end_m = found.end_m if found.end_m is not None else np.inf
     return any(t.stream == found.stream and t.start_m < end_m and t.end_m > found.start_m for t in truth.troubles)
 

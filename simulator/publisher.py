@@ -27,7 +27,7 @@ PRESENT_S = 10.0  # a run that is no further behind than this has caught up
 ANSWER_S = 10.0
 TRUTH_EVERY_S = 30.0
 
-Say = Callable[[str], None]
+Log = Callable[[str], None]
 
 
 class _NumberedMessage(msgspec.Struct):
@@ -44,7 +44,7 @@ class Publisher:
     pace: Pace
     until_s: float | None
     broker: BrokerAddress
-    say: Say
+    log: Log
     truth_folder: Path | None = None
     left_folder: Path | None = None
     now: Callable[[], float] = time.time
@@ -136,11 +136,11 @@ class Publisher:
                 self._write_left()
 
     def _keep_outbox(self) -> None:
-        """Write all outboxes down; a disk that is full is said once, and once that it is not any more."""
+        """Write all outboxes down; a full disk is logged once, and once when it is no longer full."""
         trouble = next((t for t in [x.outbox.keep() for x in self.senders.values()] if t), "")
         if bool(trouble) != bool(self._trouble):
             kept = sum(len(x.outbox) for x in self.senders.values())
-            self.say(
+            self.log(
                 f"{trouble}: {kept} messages are kept in memory only" if trouble else "the outbox is on disk again"
             )
         self._trouble = trouble
@@ -171,14 +171,14 @@ class Publisher:
         while True:
             try:
                 async with self._client() as client:
-                    self.say(f"connected to {self.broker!r}")
+                    self.log(f"connected to {self.broker!r}")
                     attempt = 0
                     await self._talk(client)
             except (aiomqtt.MqttError, OSError, TimeoutError) as error:
                 self._heed_stop()
                 if attempt == 0:
                     kept = sum(len(x.outbox) for x in self.senders.values())
-                    self.say(f"no broker at {self.broker!r} ({error}); trying again, {kept} messages kept")
+                    self.log(f"no broker at {self.broker!r} ({error}); trying again, {kept} messages kept")
             await asyncio.sleep(AWAY_S[min(attempt, len(AWAY_S) - 1)])
             attempt += 1
 
@@ -199,7 +199,7 @@ class Publisher:
         return client
 
     async def _talk(self, client: aiomqtt.Client) -> None:
-        """One connection: listen for what is stored, say again what is not, then what is new."""
+        """One connection: listen for what is stored, repeat what is not, then what is new."""
         for line in self.runs:
             self._heed_stop()
             for about in (STORED, REFUSED):
@@ -225,7 +225,7 @@ class Publisher:
                 try:
                     self._take_report(str(message.topic), message.payload)
                 except msgspec.DecodeError as error:
-                    self.say(f"not understood on {message.topic}: {error}")
+                    self.log(f"not understood on {message.topic}: {error}")
         raise aiomqtt.MqttError("the broker closed the connection")
 
     def _take_report(self, topic: str, payload: bytes) -> None:
@@ -242,10 +242,10 @@ class Publisher:
     def _say_refused(self, stream: Stream, refusal: Refused) -> None:
         """Each that is lost; of those put aside the first of its stream and kind, since the others are like it."""
         if refusal.final:
-            self.say(f"{stream}: message {refusal.n} is refused and forgotten: {refusal.why}")
+            self.log(f"{stream}: message {refusal.n} is refused and forgotten: {refusal.why}")
         elif (stream, refusal.kind) not in self._put_aside:
             self._put_aside.add((stream, refusal.kind))
-            self.say(f"{stream}: message {refusal.n} is put aside and will be tried again: {refusal.why}")
+            self.log(f"{stream}: message {refusal.n} is put aside and will be tried again: {refusal.why}")
 
 
 def _of_line(line: str, run: LineRun, lasts_s: float | None) -> Iterator[tuple[str, Sent]]:

@@ -104,7 +104,7 @@ class Places(Settings):
     def one_way(self) -> None:
         """Raises ValueError unless exactly one of `at_m` and `per_km` says where."""
         if bool(self.at_m) == (self.per_km is not None):
-            raise ValueError("say where: give either at_m, a list of metres, or per_km, a rate")
+            raise ValueError("missing position: give either at_m, a list of metres, or per_km, a rate")
         if self.every_m is not None and self.at_m and max(self.at_m) - min(self.at_m) >= self.every_m:
             raise ValueError(f"at_m spans more than every_m {self.every_m:g}: the places would overtake each other")
 
@@ -190,7 +190,7 @@ class Upset(Settings):
 
 
 class Event(Places):
-    """Something that is told when its place is at the station of `stream`: a tape that breaks, a mark on the sheath."""
+    """An event that is sent when its place is at the station of `stream`: a tape that breaks, a mark on the sheath."""
 
     stream: StreamPath
 
@@ -354,7 +354,7 @@ def faults_of(files: Mapping[str, str]) -> list[FileFault]:
     try:
         configuration = parse_configuration(files)
     except ConfigurationError:
-        configuration = None  # told by the check of those files; here only each scenario by itself
+        configuration = None  # reported by the check of those files; here only each scenario by itself
     faults: list[FileFault] = []
     for file, text in files.items():
         if file.startswith("scenarios/"):
@@ -422,7 +422,7 @@ def _story_meets(file: str, key: str, story: LineStory, line: Line, recipe: Reci
 
 
 def _pay_offs_meet(file: str, key: str, story: LineStory, line: Line, before: list[str]) -> list[FileFault]:
-    """What is put on comes from a line that this scenario tells of earlier, at a pay-off that the line has."""
+    """What is put on comes from a line that stands earlier in this scenario, at a pay-off that the line has."""
     faults = []
     for j, one in enumerate(story.pay_off, 1):
         if one.station not in line.pay_off:

@@ -104,7 +104,7 @@ class Travel:
 
 
 def travel(story: LineStory, repeat_s: float | None, usual_m_per_s: float) -> Travel:
-    """The movement that a story tells; a line that starts standing is taken to have come at the usual speed."""
+    """The movement of a line's script; a line that starts standing is taken to have come at the usual speed."""
     v0 = story.start_m_per_min / 60.0
     t, v, now = [0.0], [v0], v0
     turns = [StateFrom(0.0, "running" if v0 > 0 else "stopped", "")]

@@ -100,7 +100,7 @@ class Truth:
 
 @dataclass(frozen=True, slots=True)
 class TrueExtent:
-    """A path interval that a stream speaks for."""
+    """A path interval that a stream covers."""
 
     start_m: float
     end_m: float

@@ -80,7 +80,7 @@ def send_answer(
 
 
 def note_work(context: Context, line: str, station: str | None, by: str | None, done: str | None) -> None:
-    """Tell the monitor what was done at a station. Raises RejectedActionError."""
+    """Send what was done at a station. Raises RejectedActionError."""
     name, what = who(by, "answer alarms", "it is required for the log entry."), entered_text(done)
     if station not in context.configuration.lines[line].stations:
         raise RejectedActionError("Choose where it was done.")

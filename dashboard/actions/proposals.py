@@ -22,7 +22,7 @@ def propose(
     reason: str | None,
     words: str,
 ) -> str:
-    """Propose changes of a recipe on some lines; returns what to say."""
+    """Propose changes of a recipe on some lines; returns the message for the page."""
     name, why = who(by, MAY, NAMELESS), entered_text(reason)
     if not changes:
         raise RejectedActionError("Change a limit first.")

@@ -9,7 +9,7 @@
     return made;
   }
 
-  function say(element, text) {
+  function setText(element, text) {
     if (element && element.textContent !== text) element.textContent = text;
   }
 
@@ -43,5 +43,5 @@
     return room;
   }
 
-  root.everymetreElements = { el, say, tally, table };
+  root.everymetreElements = { el, setText, tally, table };
 })(typeof window === "undefined" ? globalThis : window);

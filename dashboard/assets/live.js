@@ -5,7 +5,7 @@
   const Age = window.everymetreAge;
   const Ribbon = window.everymetreRibbon;
   const Alarms = window.everymetreAlarms;
-  const { el, say, tally } = window.everymetreElements;
+  const { el, setText, tally } = window.everymetreElements;
   const AGAIN_M = 400; // ribbon metres judged anew with each fetch
   const AGAIN_MS = 5000; // samples asked for again: streams do not arrive in step
   const WHOLE_EVERY = 30; // fetches between two of everything: late data finds its place then
@@ -144,11 +144,11 @@
     const coming = lost ? undefined : farthestBehind();
     connection.classList.toggle("lost", lost);
     connection.classList.toggle("behind", coming !== undefined);
-    say(connection, since === null ? "connecting" : lost ? (memory.unread ? "database not readable for " : "no connection for ") + Age.span(since) : coming ? "catching up: " + Age.behind(coming) : "");
+    setText(connection, since === null ? "connecting" : lost ? (memory.unread ? "database not readable for " : "no connection for ") + Age.span(since) : coming ? "catching up: " + Age.behind(coming) : "");
     document.body.classList.toggle("lost", lost);
     if (memory.reply) {
       const time = document.getElementById("works-time");
-      say(time, memory.zone ? memory.zone(Age.serverNow(memory.reply.t, since)) : "");
+      setText(time, memory.zone ? memory.zone(Age.serverNow(memory.reply.t, since)) : "");
     }
   }
 
@@ -188,25 +188,25 @@
     room.classList.toggle("wants", wants);
     const part = (name) => room.querySelector("." + name);
     const state = part("state");
-    say(state, suspended ? "suspended" : fresh.alive ? line.state || DASH : fresh.text);
-    say(part("behind"), suspended || (fresh.kind === "catching up" ? fresh.text : ""));
+    setText(state, suspended ? "suspended" : fresh.alive ? line.state || DASH : fresh.text);
+    setText(part("behind"), suspended || (fresh.kind === "catching up" ? fresh.text : ""));
     state.dataset.state = suspended ? "suspended" : fresh.alive ? line.state || "" : fresh.kind;
     paintSpeed(part("speed"), line);
     paintDrum(part("drum"), line);
-    say(part("drum-change"), drumChange(line));
+    setText(part("drum-change"), drumChange(line));
     paintCure(part("cure"), line);
     paintAsks(part("asks"), line, fresh);
     paintRibbon(room, line);
   }
 
   function paintSpeed(room, line) {
-    if (line.speed === undefined) return say(room, "");
+    if (line.speed === undefined) return setText(room, "");
     filled(room, "b", "i", "small");
     room.classList.toggle("outside", line.outside);
     const window = line.window;
-    say(room.children[0], show(line.speed, 0));
-    say(room.children[1], " m/min ");
-    say(room.children[2], window ? (line.outside ? "outside " : "limits ") + bounds(...window) : "no limits");
+    setText(room.children[0], show(line.speed, 0));
+    setText(room.children[1], " m/min ");
+    setText(room.children[2], window ? (line.outside ? "outside " : "limits ") + bounds(...window) : "no limits");
   }
 
   function bounds(low, high) {
@@ -220,17 +220,17 @@
   }
 
   function paintDrum(room, line) {
-    if (!line.drum) return say(room, line.speed === undefined ? "" : "no drum on the take-up");
+    if (!line.drum) return setText(room, line.speed === undefined ? "" : "no drum on the take-up");
     filled(room, "a", "b", "small");
-    say(room.children[0], "drum " + line.drum);
+    setText(room.children[0], "drum " + line.drum);
     room.children[0].href = line.drum_page;
-    say(room.children[1], show(line.drum_metre, 0) + " m");
-    say(room.children[2], line.planned_m ? "of " + show(line.planned_m, 0) + " m" : "wound");
+    setText(room.children[1], show(line.drum_metre, 0) + " m");
+    setText(room.children[2], line.planned_m ? "of " + show(line.planned_m, 0) + " m" : "wound");
   }
 
   function paintCure(room, line) {
     const advice = line.cure ? line.cure.advice : "";
-    say(room, line.cure ? advice || line.cure.room : "");
+    setText(room, line.cure ? advice || line.cure.room : "");
     room.classList.toggle("act", advice !== "");
   }
 
@@ -256,7 +256,7 @@
         room.append(el("small", "calm", asks.standing ? asks.standing + " acknowledged, still active" : "no unacknowledged alarms"));
       }
     }
-    if (age !== null) say(room.querySelector(".ask-age"), Age.span(age) + " ago");
+    if (age !== null) setText(room.querySelector(".ask-age"), Age.span(age) + " ago");
   }
 
   function paintRibbon(room, line) {
@@ -278,7 +278,7 @@
     const total = Ribbon.lengths(kept.runs);
     const words = [3, 1, 2].filter((v) => total[v] > 0).map((v) => show(total[v], 0) + " m " + Ribbon.WORDS[v]);
     strip.setAttribute("aria-label", "Drum " + line.drum + ": " + show(line.drum_metre, 0) + " m wound; " + (words.join(", ") || "no faults recorded"));
-    say(room.querySelector(".metres"), [line.recipe].concat(words).join(", "));
+    setText(room.querySelector(".metres"), [line.recipe].concat(words).join(", "));
     paintMarks(room.querySelector(".marks"), full);
   }
 
@@ -288,7 +288,7 @@
     strip.setAttribute("aria-label", "No drum on the take-up");
     while (strip.children.length > 1) strip.lastChild.remove();
     strip.firstChild.style.width = "0";
-    say(room.querySelector(".metres"), "");
+    setText(room.querySelector(".metres"), "");
     room.querySelector(".marks").replaceChildren();
     delete room.querySelector(".marks").dataset.key;
   }
@@ -323,7 +323,7 @@
       if (behind) need.append(el("small", "", " The past is still coming in from " + behind + " of " + lines.length + " lines: shown is how it was then, not now."));
     }
     const rejected = document.getElementById("rejected");
-    say(rejected, memory.reply.rejected ? show(memory.reply.rejected, 0) + " messages rejected: details" : "no message rejected");
+    setText(rejected, memory.reply.rejected ? show(memory.reply.rejected, 0) + " messages rejected: details" : "no message rejected");
   }
 
   function listLines(room, before, between, lines) {
@@ -344,7 +344,7 @@
     const catchesUp = lineFresh.kind === "catching up"; // then a stream is as old as it is behind the line's newest
     for (const pass of here.querySelectorAll("[data-zone]")) {
       const speed = (line.speed || 0) / 60;
-      say(pass, speed > 0.05 ? show(Number(pass.dataset.zone) / speed, 1) + " s" : "stopped");
+      setText(pass, speed > 0.05 ? show(Number(pass.dataset.zone) / speed, 1) + " s" : "stopped");
       pass.classList.toggle("old", !lineFresh.alive);
     }
     memory.last = memory.last || {};
@@ -356,7 +356,7 @@
       if (!stream) continue;
       const fresh = Age.freshness(catchesUp ? 0 : sinceAnswer(), catchesUp ? line.newest : reply.t, stream.newest, stream.old_after_s);
       const value = memory.last[line.line + heat.dataset.heat];
-      say(heat, show(value, 0) + " \u00b0C" + (fresh.alive ? "" : ", " + fresh.text));
+      setText(heat, show(value, 0) + " \u00b0C" + (fresh.alive ? "" : ", " + fresh.text));
       heat.classList.toggle("old", !fresh.alive);
     }
   }
@@ -367,7 +367,7 @@
     for (const one of document.querySelectorAll("[data-ago]")) {
       const age = (now - Number(one.dataset.ago)) / 1000;
       const late = one.className === "sent-age" && age > 15;
-      say(one, Age.span(age) + " ago" + (late ? "; no confirmation from the monitor: check that it is running" : ""));
+      setText(one, Age.span(age) + " ago" + (late ? "; no confirmation from the monitor: check that it is running" : ""));
     }
   }
 

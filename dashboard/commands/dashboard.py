@@ -35,13 +35,13 @@ def _options(parser: ArgumentParser) -> None:
 
 def _run(args: Namespace) -> int:
     try:
-        return _serve(args, _told(load(args.configs), args))
+        return _serve(args, _with_options(load(args.configs), args))
     except (ConfigurationError, CannotServeError, FileNotFoundError, ValueError) as error:
         print(error, file=sys.stderr)
         return 2
 
 
-def _told(configuration: Configuration, args: Namespace) -> Configuration:
+def _with_options(configuration: Configuration, args: Namespace) -> Configuration:
     """The configuration with what the command line says instead."""
     works = configuration.works
     changes = {

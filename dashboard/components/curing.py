@@ -9,7 +9,7 @@ from dashboard.components import Children, attributes
 from dashboard.components.chart import chart
 from dashboard.components.table import table
 from dashboard.context import Context
-from dashboard.figures.along import Along, along_figure, from_told
+from dashboard.figures.along import Along, along_figure, from_status
 from dashboard.queries import live
 from dashboard.queries.live import CureNow
 from dashboard.text import format
@@ -32,7 +32,7 @@ def curing(context: Context, line: Line) -> Children:
     cure = now.extra.get("cure")
     if not cure:
         return [html.P("Waiting for data: cure is calculated after the first readings arrive.")]
-    curves = [_steady(line, recipe), from_told(cure["cable"])]
+    curves = [_steady(line, recipe), from_status(cure["cable"])]
     return [
         html.P(
             [LEGEND, " As of ", html.Span("", **attributes(ago=str(cure["t_ms"]))), "."],

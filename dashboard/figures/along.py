@@ -134,8 +134,8 @@ def _thin(count: int) -> slice:
     return slice(None, None, max(1, count // POINTS))
 
 
-def from_told(cable: Mapping[str, Sequence[float]]) -> Along:
-    """The cable as the monitor tells it, from the head on."""
+def from_status(cable: Mapping[str, Sequence[float]]) -> Along:
+    """The cable as the monitor reports it, from the head on."""
     position, inner, surface, index, expected = (
         np.array(cable[name], dtype=float)[::-1] for name in ("position_m", "inner_C", "surface_C", "index", "expected")
     )

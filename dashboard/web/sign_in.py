@@ -45,7 +45,7 @@ class SignedIn(UserMixin):  # type: ignore[misc]
 def ask_who(
     server: Flask, accounts: Accounts, works_title: str, clock: Callable[[], float], tls: bool, token: str = ""
 ) -> None:
-    """Let nobody in without an account; `tls` says that a proxy speaks TLS, so that cookies need it too.
+    """Let nobody in without an account; `tls` is set where a proxy terminates TLS, so that cookies need it too.
 
     A collector that bears `token` may read the monitor's figures and nothing else.
     """

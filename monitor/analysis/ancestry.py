@@ -149,7 +149,7 @@ class Made:
 class PutOn:
     """A drum on a pay-off from a line metre on: `left_m` of it, from its outer end inwards.
 
-    `drum` is None where it cannot be told which one it is, `left_m` where no length is known: either leaves cable
+    `drum` is None where it is not known which one it is, `left_m` where no length is known: either leaves cable
     without a parent.
     """
 

@@ -145,7 +145,7 @@ class Lineage:
         return self.drums[key]
 
     def meant_by(self, splice: Splice) -> FillingKey | None:
-        """The drum that was put on; None where the record cannot tell which of its name that was."""
+        """The drum that was put on; None where the record does not show which of its name that was."""
         self._read_named({splice.drum})
         named = self._named[splice.drum]
         if not named:

@@ -8,7 +8,7 @@ from monitor.contract.reading import DrumRow
 def put_on_at(named: Sequence[DrumRow], t_ms: int) -> DrumRow | None:
     """Which filling a drum put on a pay-off at a time is, of those that bear its name on any line.
 
-    It is the newest that had ended by then. None where that cannot be told: none had ended by then, or another line
+    It is the newest that had ended by then. None where that is not known: none had ended by then, or another line
     wound a drum of that name while this one was wound, so that there were two.
     """
     ended = [(d.end_ms, d) for d in named if d.end_ms is not None and d.end_ms <= t_ms]

@@ -50,7 +50,7 @@ def of_changes(changes: Iterable[AlarmChange]) -> list[Raised]:
 
 def of_rows(rows: Sequence[AlarmRow]) -> list[Raised]:
     """Raisings from the record's rows, newest first as it gives them."""
-    ordered = list(rows)[::-1]  # two of one moment stay in the order they were told
+    ordered = list(rows)[::-1]  # two of one moment stay in the order they came
     ordered.sort(key=lambda r: r.t_ms)
     return _paired(
         (

@@ -30,7 +30,7 @@ class Asked:
     changes: Mapping[str, Changes]
     with_cure: bool = True
     more_lines: tuple[str, ...] = ()
-    known: tuple[tuple[str, "Fault"], ...] | None = None  # (line, fault) told from outside, instead of the record's own
+    known: tuple[tuple[str, "Fault"], ...] | None = None  # (line, fault) given instead of the record's own
     stream: str | None = None  # this stream's window alone, without the engine around it: for months
 
     @property
@@ -95,7 +95,7 @@ def without_changes(arrivals: Sequence[LineArrival]) -> list[LineArrival]:
 
 @dataclass(frozen=True, slots=True)
 class Side:
-    """What one set of limits came to."""
+    """Alarms and findings with one set of limits."""
 
     raised: tuple[Raised, ...]
     findings: tuple[Finding, ...]
@@ -126,7 +126,7 @@ class Side:
 
 @dataclass(frozen=True, slots=True)
 class Caught:
-    """When each side told of a known fault by anything but the fault's own event; None where it did not."""
+    """When each side detected a known fault other than by the fault's own event; None where it did not."""
 
     fault: Fault
     before_s: float | None
@@ -174,20 +174,20 @@ class Comparison:
 
 
 def compare(before: Side, after: Side, faults: Sequence[Fault] | None = None, reach_m: float = 5.0) -> Comparison:
-    """What changed by alarm, and for known faults (those that `before` knows, unless given) who told of them when.
+    """What changed by alarm, and when each side detected known faults (those of `before`, unless given).
 
-    A finding tells of a fault if it touches it within `reach_m` metres.
+    A finding detects a fault if it overlaps it within `reach_m` metres.
     """
     names = sorted({r.alarm for r in (*before.raised, *after.raised)})
     known = before.faults if faults is None else faults
-    caught = [Caught(f, _told_s(before, f, reach_m), _told_s(after, f, reach_m)) for f in known]
+    caught = [Caught(f, _detected_s(before, f, reach_m), _detected_s(after, f, reach_m)) for f in known]
     return Comparison(
         before=before, after=after, alarms=tuple(_moved(name, before, after) for name in names), caught=tuple(caught)
     )
 
 
 def _moved(alarm: str, before: Side, after: Side) -> Moved:
-    """Raisings belong together where their intervals meet; each is used once, in order."""
+    """Activations are paired where their intervals overlap; each is used once, in order."""
     a = [r for r in before.raised if r.alarm == alarm]
     b = [r for r in after.raised if r.alarm == alarm]
     moved, used = [], 0
@@ -209,8 +209,8 @@ def _moved(alarm: str, before: Side, after: Side) -> Moved:
     )
 
 
-def _told_s(side: Side, fault: Fault, reach_m: float) -> float | None:
-    told = [
+def _detected_s(side: Side, fault: Fault, reach_m: float) -> float | None:
+    starts = [
         f.start_s
         for f in side.findings
         if f.kind not in KNOWN_BAD
@@ -218,7 +218,7 @@ def _told_s(side: Side, fault: Fault, reach_m: float) -> float | None:
         and f.start_m <= fault.end_m + reach_m
         and (f.end_m is None or f.end_m >= fault.start_m - reach_m)
     ]
-    return min(told, default=None)
+    return min(starts, default=None)
 
 
 def together(by_line: Mapping[str, Comparison]) -> Comparison:
@@ -247,7 +247,7 @@ def together(by_line: Mapping[str, Comparison]) -> Comparison:
 def in_words(c: Comparison, shifts: float) -> str:
     """One paragraph for a proposal: alarms a shift, metres, known faults."""
     before, after = (significant(len(side.raised) / shifts) for side in (c.before, c.after))
-    said = [
+    parts = [
         f"{before} alarms per shift become {after}",
         f"{fixed(c.before.bad_m(), 0)} m with findings become {fixed(c.after.bad_m(), 0)} m",
     ]
@@ -255,5 +255,5 @@ def in_words(c: Comparison, shifts: float) -> str:
         tally: dict[str, int] = {}
         for one in c.caught:
             tally[one.word] = tally.get(one.word, 0) + 1
-        said.append(f"of {len(c.caught)} known faults " + ", ".join(f"{n} {word}" for word, n in tally.items()))
-    return "; ".join(said) + "."
+        parts.append(f"of {len(c.caught)} known faults " + ", ".join(f"{n} {word}" for word, n in tally.items()))
+    return "; ".join(parts) + "."

@@ -57,7 +57,7 @@ def indicators(
 def stops(states: States, start_ms: int, end_ms: int) -> list[Stop]:
     """Stretches in which the line stood, from its states (t_ms, state, reason), cut to a span.
 
-    The reason is the first that was told while it slowed down or stood.
+    The reason is the first that was reported while it slowed down or was stopped.
     """
     found: list[Stop] = []
     since: int | None = None

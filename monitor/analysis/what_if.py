@@ -39,7 +39,7 @@ class Setting:
 
 
 def set_of(recipe: Recipe) -> Setting:
-    """What the recipe tells the machine to hold."""
+    """The recipe's setpoints."""
     return Setting(recipe.setpoints.speed_m_per_min, dict(recipe.setpoints.zone_C))
 
 
@@ -230,13 +230,18 @@ def calibrate(line: Line, recipe: Recipe, setting: Setting, position_m: float, r
     films = {
         f"{z.name} at {exact(z.start_m)} m": round(z.film_W_m2K * factor, 1) for z in way.zones if z.name in ovens(line)
     }
-    said = (
+    summary = (
         f"films times {fixed(factor, 3)}: the inner index is {fixed(after, 2)}, not {fixed(before, 2)}. "
         f"A reading 5 K off would make it {fixed(_index_at(line, recipe, plain, surface_C, reading_C - 5), 2)} "
         f"or {fixed(_index_at(line, recipe, plain, surface_C, reading_C + 5), 2)}"
     )
     return Calibration(
-        factor=factor, modelled_C=surface_C(1.0), index_before=before, index_after=after, films_W_m2K=films, words=said
+        factor=factor,
+        modelled_C=surface_C(1.0),
+        index_before=before,
+        index_after=after,
+        films_W_m2K=films,
+        words=summary,
     )
 
 

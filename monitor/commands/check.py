@@ -37,18 +37,18 @@ def faults_of(files: dict[str, str]) -> list[FileFault]:
 
 def films(configuration: Configuration, every: bool) -> list[str]:
     """Film coefficients by correlation: of zones of hot air without one of their own, or of every one."""
-    said = []
+    notes = []
     for guess in film_guesses(configuration):
         if guess.configured_W_m2K is None or every:
             has = "none of its own" if guess.configured_W_m2K is None else f"configured {guess.configured_W_m2K:g}"
             at = f"{guess.recipe} at {guess.speed_m_per_min:g} m/min and {guess.air_C:g} degC"
             e = guess.estimate
             outside = f": {e.outside}" if e.outside else ""
-            said.append(
+            notes.append(
                 f"{guess.line}, {guess.zone}, {at}: film coefficient {has}, "
                 f"estimated {e.film_W_m2K:.0f} W/m2K with radiation ({e.source}{outside})"
             )
-    return [*said, FIRST_GUESS] if said else []
+    return [*notes, FIRST_GUESS] if notes else []
 
 
 def _run(options: Namespace) -> int:

@@ -93,7 +93,7 @@ def _channel(address: str, message: str, _who: str, what: str) -> dict[str, Any]
 
 
 def _operation(channel: str, who: str) -> dict[str, Any]:
-    """Actions are told from the monitor's side, whose document this is."""
+    """Actions are described from the side of the monitor, whose document this is."""
     return {
         "action": "receive" if who == "gateway" else "send",
         "channel": {"$ref": f"#/channels/{channel}"},
@@ -110,7 +110,7 @@ def _options(parser: ArgumentParser) -> None:
         "of the test's own that listens there and can be killed",
     )
     parser.add_argument(
-        "--certificates", type=Path, metavar="DIR", help="of make-certificates.sh: the test's own broker speaks TLS"
+        "--certificates", type=Path, metavar="DIR", help="of make-certificates.sh: the test's own broker uses TLS"
     )
     parser.add_argument("--line", metavar="LINE", help="the line of that publisher")
     parser.add_argument(

@@ -267,22 +267,22 @@ def suggestion(
 
 
 def work(end: Connection, configuration: Configuration, asked: Asked | AskedLimit) -> None:
-    """Rehearse or suggest; says ("share", x), then ("done", result) or ("failed", sentence)."""
+    """Rehearse or suggest; sends ("share", x), then ("done", result) or ("failed", sentence)."""
     try:
         if isinstance(asked, AskedLimit):
             end.send(("done", suggestion(configuration, *astuple(asked))))
         else:
-            end.send(("done", run(configuration, asked, _telling(end))))
+            end.send(("done", run(configuration, asked, _reporting(end))))
     except (ValueError, OSError) as error:
         end.send(("failed", str(error)))
 
 
-def _telling(end: Connection) -> Progress:
-    def tell(share: float) -> bool:
+def _reporting(end: Connection) -> Progress:
+    def report(share: float) -> bool:
         end.send(("share", share))
         return True
 
-    return tell
+    return report
 
 
 # ---- the command -----------------------------------------------------------------------------------------------
@@ -333,7 +333,7 @@ def _run(options: Namespace) -> int:
             found = suggestion(
                 configuration, options.line, options.suggest, start_ms, end_ms, options.at_most, options.recipe
             )
-            print("\n".join(said_of(found)))
+            print("\n".join(lines_of(found)))
             return 0
         known = known_in(options.known) if options.known else None
         changes = _changes(options, configuration)
@@ -450,7 +450,7 @@ def _figures(configuration: Configuration, side: Side, start_ms: int, end_ms: in
     return alarm_figures.figures(side.raised, start_ms / 1e3, end_ms / 1e3, configuration.works.alarm_figures)
 
 
-def said_of(s: Suggestion) -> list[str]:
+def lines_of(s: Suggestion) -> list[str]:
     """A suggestion as lines of text."""
     rows = [
         f"{'deadband':>10}{'on-delay s':>12}{'nuisance':>10}{'detected':>10}{'missed':>8}{'late s':>8}{'worst s':>9}"

@@ -65,7 +65,7 @@ def _run(options: Namespace) -> int:
         print(error, file=sys.stderr)
         return 2
     print(f"{options.file}: {len(rows.t_s)} samples of {len(set(rows.path))} stream(s) in {len(found)} messages")
-    tell(outputs, late)
+    print_summary(outputs, late)
     return 0
 
 
@@ -150,7 +150,7 @@ async def _live(options: Namespace, configuration: Configuration, mapping: Mappi
     return 0
 
 
-def tell(outputs: Sequence[Output], late: dict[str, int]) -> None:
+def print_summary(outputs: Sequence[Output], late: dict[str, int]) -> None:
     """Print what the recording came to."""
     raised = Counter(o.alarm for o in outputs if isinstance(o, AlarmChange) and o.event == "raised")
     print("alarms raised: " + (", ".join(f"{name} {n}" for name, n in sorted(raised.items())) or "none"))

@@ -130,7 +130,7 @@ class _Run:
         while not self.asked.wait(WATCH_S):
             dead = self._dead()
             if dead:
-                return self._tell_dead(dead)
+                return self._report_exit(dead)
         print("stopping", flush=True)
         return 0
 
@@ -161,11 +161,11 @@ class _Run:
             return 0
         dead = self._dead()
         if dead:
-            return self._tell_dead(dead)
+            return self._report_exit(dead)
         print(f"{what} did not answer within {STARTS_WITHIN_S:.0f} s; see its log in {self.logs}", file=sys.stderr)
         return 1
 
-    def _tell_dead(self, child: Child) -> int:
+    def _report_exit(self, child: Child) -> int:
         code = child.process.returncode
         print(
             f"{child.name} ended with code {code}; everything is stopped. Last log lines ({child.log}):",
@@ -175,7 +175,7 @@ class _Run:
         return 1
 
     def _stop(self) -> None:
-        """The last started first, so that the broker outlives those who still have something to say."""
+        """The last started first, so that the broker outlives those that still have something to publish."""
         until = time.monotonic() + STOPS_WITHIN_S
         for child in reversed(self.children):
             if child.process.poll() is None:

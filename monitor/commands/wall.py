@@ -25,7 +25,7 @@ def read_readings(path: Path) -> list[str]:
 
 
 def report(readings_mm: list[str], specified_mm: float, layer: str) -> tuple[bool, list[str]]:
-    """Whether a wall conforms, and lines that say why."""
+    """Whether a wall conforms, and lines with the reasons."""
     found = judge_wall(readings_mm, specified_mm, layer)
     met = {True: "met", False: "not met"}
     allowed_mm = f"{thinnest_allowed_mm(specified_mm, layer).normalize():f}"

@@ -136,7 +136,7 @@ class LimitsStep(msgspec.Struct, frozen=True):
     start: Start = 0
 
 
-Told = StateChange | DrumChange | PayoffChange | Action | LimitsStep  # messages that tell instead of measure
+Notification = StateChange | DrumChange | PayoffChange | Action | LimitsStep  # messages without samples
 
 
 class Stored(msgspec.Struct, frozen=True, omit_defaults=True):
@@ -165,7 +165,7 @@ class Refused(msgspec.Struct, frozen=True):
     kind: Annotated[str, Meta(description="The reason by its name in the rules.")] = ""
 
 
-class AlarmSaid(msgspec.Struct, frozen=True):
+class AlarmReport(msgspec.Struct, frozen=True):
     """A change of an alarm's state; `drum` holds its line metre (null: on none yet), `filling` is its number there."""
 
     t: UtcMs
@@ -210,6 +210,6 @@ STREAM_MESSAGES: dict[str, type[msgspec.Struct]] = {
 MONITOR_MESSAGES: dict[str, type[msgspec.Struct]] = {
     "stored": Stored,
     "refused": Refused,
-    "alarm": AlarmSaid,
+    "alarm": AlarmReport,
     "health": Health,
 }

@@ -108,7 +108,7 @@ class RejectedRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HealthRow:
-    """A monitor process as it last said of itself: `monitor` names its lines; times are UTC ms."""
+    """A monitor process by its last status: `monitor` names its lines; times are UTC ms."""
 
     monitor: str
     t_ms: int

@@ -73,7 +73,7 @@ class Finding:
     """A stretch of cable where one check says something; `key` is the same as it grows and closes.
 
     `start_m`, `end_m` are line metres; `end_m` is None while the stretch is open. `by` and `reason` are those of an
-    act of a person, `text` adds to what the other fields say.
+    act of a person, `text` adds to the other fields.
     """
 
     line: str

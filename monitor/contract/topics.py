@@ -18,7 +18,7 @@ DRUM = "drum"
 PAYOFF = "payoff"
 ACTION = "action"
 LIMITS = "limits"
-STORY_QUANTITIES = frozenset({STATE, DRUM, PAYOFF, ACTION, LIMITS})
+NOTIFICATION_QUANTITIES = frozenset({STATE, DRUM, PAYOFF, ACTION, LIMITS})
 
 # Earlier names of quantities: stores and recordings hold messages under them, the wire does not accept them.
 RENAMED = {"splice": PAYOFF}
@@ -47,9 +47,9 @@ def present(stream: Stream) -> Stream:
     return stream if quantity is None else Stream(stream.line, stream.station, quantity)
 
 
-def is_story(quantity: str) -> bool:
+def is_notification(quantity: str) -> bool:
     """Whether a stored stream holds messages that are no samples, under today's name or an earlier one."""
-    return RENAMED.get(quantity, quantity) in STORY_QUANTITIES
+    return RENAMED.get(quantity, quantity) in NOTIFICATION_QUANTITIES
 
 
 def sample_topic(works: str, stream: Stream) -> str:

@@ -5,7 +5,7 @@ These are made for each message: a struct takes a ninth of the time of a frozen 
 
 import msgspec
 
-from monitor.contract.messages import Told
+from monitor.contract.messages import Notification
 from monitor.contract.record import Floats
 from monitor.contract.topics import Stream
 
@@ -34,12 +34,12 @@ class Message(msgspec.Struct, frozen=True):
     t_s: float
     end_s: float
     received_s: float
-    body: Block | Told
+    body: Block | Notification
     start: int = 0
 
 
 class Tick(msgspec.Struct, frozen=True):
-    """The wall clock said `now_s` while nothing arrived; time passes for a silent line too."""
+    """The wall clock read `now_s` while nothing arrived; time passes for a silent line too."""
 
     now_s: float
 

@@ -18,12 +18,12 @@ from monitor.contract.messages import (
     Action,
     DrumChange,
     LimitsStep,
+    Notification,
     PayoffChange,
     Samples,
     Sequence,
     Start,
     StateChange,
-    Told,
 )
 from monitor.contract.record import Floats, MessageNumber, Rejected
 from monitor.contract.rules import REFUSALS
@@ -43,7 +43,7 @@ _COLON = re.compile(rb"\s*:")
 SCANNED_BYTES = 2**20  # what brokers take at least (R22)
 
 _SAMPLES = msgspec.json.Decoder(Samples)
-_STORY: dict[str, "msgspec.json.Decoder[Any]"] = {
+_NOTIFICATIONS: dict[str, "msgspec.json.Decoder[Any]"] = {
     STATE: msgspec.json.Decoder(StateChange),
     DRUM: msgspec.json.Decoder(DrumChange),
     PAYOFF: msgspec.json.Decoder(PayoffChange),
@@ -67,7 +67,7 @@ class _Topic:
     stream: Stream
     low: float
     high: float
-    story: "msgspec.json.Decoder[Told] | None"  # None where it carries samples
+    notification: "msgspec.json.Decoder[Notification] | None"  # None where it carries samples
 
 
 @dataclass(slots=True)
@@ -121,14 +121,21 @@ class Decoder:
         if len(arrival.payload) > self.limits.payload_bytes_max:
             why = f"expected at most {self.limits.payload_bytes_max} bytes, got {len(arrival.payload)}"
             raise _NoDataError("too large", why)
-        if topic.story is not None:
-            told = _parse(topic.story, arrival.payload)
-            t_s = told.t / 1e3
-            return self._in_time(Message(topic.stream, told.n, t_s, t_s, arrival.received_s, told, told.start), arrival)
-        said = _parse(_SAMPLES, arrival.payload)
-        block = self._block(said, topic) if isinstance(said.v, list) or said.q != "good" else _one(said, said.v, topic)
+        if topic.notification is not None:
+            notification = _parse(topic.notification, arrival.payload)
+            t_s = notification.t / 1e3
+            return self._in_time(
+                Message(topic.stream, notification.n, t_s, t_s, arrival.received_s, notification, notification.start),
+                arrival,
+            )
+        samples = _parse(_SAMPLES, arrival.payload)
+        block = (
+            self._block(samples, topic)
+            if isinstance(samples.v, list) or samples.q != "good"
+            else _one(samples, samples.v, topic)
+        )
         end_s = block.t_s.item(-1)
-        message = Message(topic.stream, said.n, said.t / 1e3, end_s, arrival.received_s, block, said.start)
+        message = Message(topic.stream, samples.n, samples.t / 1e3, end_s, arrival.received_s, block, samples.start)
         return self._in_time(message, arrival)
 
     def _look_up(self, topic: str) -> _Topic:
@@ -142,23 +149,23 @@ class Decoder:
         if settings is not None and settings.derived:
             why = f"{stream.path} is worked out from {settings.derived.of}: publish that, and nothing here"
             raise _NoDataError("derived stream", why)
-        if settings is None and not _is_story(stream, line):
+        if settings is None and not _is_notification(stream, line):
             why = f"line {line.line} has no stream {stream.path!r}; add it to its file"
             raise _NoDataError("unknown stream", why)
         low, high = line.range_of(stream.path) if settings else NO_RANGE
-        found = self._known[topic] = _Topic(stream, low, high, _STORY.get(stream.quantity))
+        found = self._known[topic] = _Topic(stream, low, high, _NOTIFICATIONS.get(stream.quantity))
         return found
 
-    def _block(self, said: Samples, topic: _Topic) -> Block:
-        v = np.array(said.v if isinstance(said.v, list) else [said.v], dtype=np.float64)
+    def _block(self, samples: Samples, topic: _Topic) -> Block:
+        v = np.array(samples.v if isinstance(samples.v, list) else [samples.v], dtype=np.float64)
         if not 0 < len(v) <= self.limits.block_samples_max:
             raise _NoDataError("block", f"expected 1 to {self.limits.block_samples_max} samples, got {len(v)}")
-        if len(v) > 1 and said.dt is None:
+        if len(v) > 1 and samples.dt is None:
             raise _NoDataError("block", f"a block of {len(v)} samples needs dt, the ms between two samples")
-        t_s = said.t / 1e3 + steps(len(v), said.dt or 0.0)
+        t_s = samples.t / 1e3 + steps(len(v), samples.dt or 0.0)
         blot_out(v, topic.low, topic.high)
-        if said.q != "good":
-            v[_is_bad(said, len(v))] = np.nan
+        if samples.q != "good":
+            v[_is_bad(samples, len(v))] = np.nan
         return Block(t_s, v)
 
     def range_of(self, topic: str) -> tuple[float, float]:
@@ -179,7 +186,7 @@ class Decoder:
         return message
 
 
-def _is_story(stream: Stream, line: Line) -> bool:
+def _is_notification(stream: Stream, line: Line) -> bool:
     """State comes from `line`, drum changes from take-up and pay-offs, what people do from `operator`."""
     if stream.quantity in (ACTION, LIMITS):
         return stream.station == OPERATOR
@@ -260,10 +267,10 @@ def blot_out(v: Floats, low: float, high: float) -> None:
         v[(v < low) | (v > high)] = np.nan
 
 
-def _one(said: Samples, v: float, topic: _Topic) -> Block:
+def _one(samples: Samples, v: float, topic: _Topic) -> Block:
     """A block of one sample, as most messages have."""
     block = Block(np.empty(1), np.empty(1))
-    block.t_s[0] = said.t / 1e3
+    block.t_s[0] = samples.t / 1e3
     block.v[0] = v if topic.low <= v <= topic.high else np.nan
     return block
 
@@ -275,9 +282,9 @@ def steps(count: int, dt_ms: float) -> Floats:
     return np.asarray(steps, dtype=np.float64)
 
 
-def _is_bad(said: Samples, count: int) -> NDArray[np.bool_]:
-    if isinstance(said.q, str):
-        return np.full(count, said.q == "bad")
-    if len(said.q) != count:
-        raise _NoDataError("block", f"expected {count} qualities, one a sample, got {len(said.q)}")
-    return np.array([q == "bad" for q in said.q])
+def _is_bad(samples: Samples, count: int) -> NDArray[np.bool_]:
+    if isinstance(samples.q, str):
+        return np.full(count, samples.q == "bad")
+    if len(samples.q) != count:
+        raise _NoDataError("block", f"expected {count} qualities, one a sample, got {len(samples.q)}")
+    return np.array([q == "bad" for q in samples.q])

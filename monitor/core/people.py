@@ -18,7 +18,7 @@ NOTES = {"note work": FindingKind.WORK, "hand over": FindingKind.HANDOVER}  # wh
 
 @dataclass(slots=True)
 class People:
-    """The newest messages of people on one line. They number by the clock: no order and no gap can be told from it."""
+    """The newest messages of people on one line. They are numbered by the clock, which shows no order and no gap."""
 
     known: dict[tuple[str, int, int], None] = field(default_factory=dict)
 
@@ -90,7 +90,7 @@ OF_CABLE: dict[str, Callable[[str, Action, Mapping[str, Recipe]], Finding]] = {
 
 
 def _per_km(action: Action) -> float | None:
-    """At 20 degC and per km of cable; None where ohm, temperature or a length is not told."""
+    """At 20 degC and per km of cable; None where ohm, temperature or a length is missing."""
     start, end = _span(action)
     if action.ohm is None or action.at_C is None or end <= start:
         return None

@@ -15,7 +15,7 @@ import numpy as np
 from monitor.contract.config.content import differences_of
 from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Recipe
-from monitor.contract.messages import Action, DrumChange, LimitsStep, PayoffChange, StateChange, Told
+from monitor.contract.messages import Action, DrumChange, LimitsStep, Notification, PayoffChange, StateChange
 from monitor.contract.record import (
     SILENCE_ALARM,
     AlarmChange,
@@ -191,7 +191,7 @@ class Pipeline:
                 for each in (flow, *self._worked_out.get(path, ())):
                     each.pending.add(one)
             else:
-                self._tell(one, body, out)
+                self._take_notification(one, body, out)
 
     def _speed(self, block: Block, after_s: float) -> None:
         v_m_per_s = convert(block.v, self.line.speed_unit, "m/s")
@@ -199,10 +199,10 @@ class Pipeline:
         self.track.add_speed(block.t_s[good], v_m_per_s[good])
         self.states.add_speed(np.maximum(block.t_s[good], after_s), v_m_per_s[good])
 
-    def _tell(self, one: Released, body: Told, out: list[Output]) -> None:
+    def _take_notification(self, one: Released, body: Notification, out: list[Output]) -> None:
         effect_s = max(body.t / 1e3, one.after_s)
         if isinstance(body, StateChange):
-            self.states.say(effect_s, body.state, body.reason)
+            self.states.report(effect_s, body.state, body.reason)
         elif isinstance(body, PayoffChange):
             splice = Splice(self.line.line, one.message.stream.station, body.drum, effect_s, np.nan, body.left_m)
             self._turns.append((effect_s, one.seq, splice))

@@ -22,7 +22,7 @@ from monitor.core.stream import StreamFlow
 from monitor.core.track import TrackStart
 
 ACTIVE = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
-HIDDEN = (AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE)  # these do not tell whether the condition is present
+HIDDEN = (AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE)  # these do not show whether the condition is present
 STANDING = (Mode.ACTIVE, Mode.LEAVING)
 EXACT_M = 1e-6
 
@@ -73,7 +73,7 @@ def _metres(pipeline: Pipeline, known: LastKnown) -> None:
     if not len(track.t_s):
         track.begin(known.t_s, known.line_metre)
     off_m = known.line_metre - float(track.at(known.t_s))
-    if abs(off_m) > EXACT_M and known.t_s >= track.t_s[0]:  # else it has gone on since and cannot tell
+    if abs(off_m) > EXACT_M and known.t_s >= track.t_s[0]:  # else it has gone on since and shows nothing
         track.shift(off_m)
     if known.next_row is not None:
         pipeline.rows.next_m = max(known.next_row, pipeline.rows.next_m or known.next_row)

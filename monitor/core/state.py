@@ -15,9 +15,9 @@ _MOVING, _STANDING = 1, -1
 class StateTimeline:
     """The line's state as steps in time, final up to `settle`'s argument.
 
-    A line slower than `stopped_below` stands, whatever is said of it; one that moves is `ramping` or `running` as the
-    machine says, `ramping` if it still says it stands, `running` if it never said anything. With a threshold of 0
-    nothing moves that tells of it, as on a test bench, and the machine's word stands alone.
+    A line slower than `stopped_below` is stopped, whatever is reported; one that moves is `ramping` or `running` as
+    reported, `ramping` while it is still reported stopped, `running` without any report. With a threshold of 0, as on
+    a test bench, no speed shows movement, and the reported state alone counts.
     """
 
     stopped_below_m_per_s: float
@@ -30,20 +30,20 @@ class StateTimeline:
     _newest_move: int = _STANDING
     _waiting: list[tuple[float, int, str, str]] = field(default_factory=list)
 
-    def say(self, t_s: float, state: str, reason: str) -> None:
-        """The machine's own word, in effect from `t_s`."""
+    def report(self, t_s: float, state: str, reason: str) -> None:
+        """The state that the machine reports, in effect from `t_s`."""
         self._waiting.append((t_s, 1, state, reason))
 
     def add_speed(self, t_s: Floats, v_m_per_s: Floats) -> None:
         """Speed samples in order; a line that has stopped moves again only a fifth above the threshold."""
         mark = np.where(v_m_per_s >= 1.2 * self.stopped_below_m_per_s, _MOVING, 0)
         mark[v_m_per_s < self.stopped_below_m_per_s] = _STANDING
-        told = np.flatnonzero(mark)
-        steps = np.diff(mark[told], prepend=self._newest_move)
-        for i in told[np.flatnonzero(steps)]:
+        known = np.flatnonzero(mark)
+        steps = np.diff(mark[known], prepend=self._newest_move)
+        for i in known[np.flatnonzero(steps)]:
             self._waiting.append((float(t_s[i]), 0, "moves" if mark[i] == _MOVING else "stands", ""))
-        if len(told):
-            self._newest_move = int(mark[told[-1]])
+        if len(known):
+            self._newest_move = int(mark[known[-1]])
 
     def settle(self, upto_s: float) -> list[int]:
         """Apply what is in effect by `upto_s`; returns the places of new steps."""

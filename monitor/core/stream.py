@@ -32,7 +32,7 @@ Found = AlarmEvent | Finding
 
 @dataclass(frozen=True, slots=True)
 class Extent:
-    """A path interval that a stream speaks for: a station, or one pass of a zone."""
+    """A path interval that a stream covers: a station, or one pass of a zone."""
 
     start_m: float
     end_m: float
@@ -59,7 +59,7 @@ def extents(line: Line, settings: StreamSettings) -> tuple[Extent, ...]:
 
 
 def tape_of(settings: StreamSettings, recipes: Iterable[Recipe]) -> Tape | None:
-    """The tape that a derived stream speaks of, where these recipes know one and the same; else None."""
+    """The tape of a derived stream, where these recipes know one and the same; else None."""
     wanted = settings.derived.tape if settings.derived else None
     found = {tape for recipe in recipes for tape in recipe.tape if tape.name == wanted}
     return found.pop() if len(found) == 1 else None

@@ -14,7 +14,7 @@ SLIP_SPAN_M = 10.0
 COASTS_S = 0.5
 START_EVERY_S = 60.0
 START_BEFORE_S = 120.0  # before the oldest cable in the line, so that delays and limits have begun
-BLIND_S = 2.0  # speed samples further apart than this say little of what lies between
+BLIND_S = 2.0  # speed samples further apart than this show little of what lies between
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,7 +110,7 @@ class Track:
         """The counter stays silent: go on to `until_s` by speed, holding the newest speed for want of a better one."""
         self._stand_in_for_speed(until_s)
         if self._speed_t and until_s > self._speed_t[-1]:
-            # Nothing tells of movement any more: the line is taken to stand until something does.
+            # No stream shows movement any more: the line is taken to be stopped until one does.
             self._append_speed(min(self._speed_t[-1] + COASTS_S, until_s), 0.0)
             self._append_speed(until_s, 0.0)
             self._blind_s = until_s
@@ -203,7 +203,7 @@ class Track:
         self._speed_v.append(v)
 
     def _stand_in_for_speed(self, until_s: float) -> None:
-        """Where only the counter speaks, its differences stand in for the speed, as far as they can be true."""
+        """Where only the counter sends, its differences stand in for the speed, as far as they can be true."""
         known = [(self._last[0], self._last[1])] if self._last else []
         for (t0, r0), (t1, r1) in pairwise(known + self._counter):
             newest = self._speed_t[-1] if self._speed_t else -np.inf
@@ -296,7 +296,7 @@ class Track:
         if not entered and by_speed < 2 * SLIP_SPAN_M:
             return offset
         off = abs(by_counter - by_speed) > self.slip_percent / 100 * max(by_counter, by_speed)
-        if max(by_counter, by_speed) < SLIP_SPAN_M / 2:  # too short to tell
+        if max(by_counter, by_speed) < SLIP_SPAN_M / 2:  # too short to judge
             off = self._slipping
         if off and not self._slipping:
             offset = offset0 + to_grid(by_speed - by_counter)

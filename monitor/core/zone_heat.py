@@ -9,7 +9,7 @@ from monitor.contract.config.line import Zone
 from monitor.contract.record import Floats
 from monitor.core.passages import Passages
 
-KNOT_S = 0.2  # an oven does not change faster: samples that come denser cost the cure time and tell it nothing
+KNOT_S = 0.2  # an oven does not change faster: denser samples cost the cure time and add nothing
 
 
 @dataclass(slots=True)
@@ -20,7 +20,7 @@ class ZoneHeat:
     t_s: Floats = field(default_factory=lambda: np.empty(0))
     v: Floats = field(default_factory=lambda: np.empty(0))
     integral: Floats = field(default_factory=lambda: np.empty(0))
-    unheard_s: Floats = field(default_factory=lambda: np.empty(0))  # time so far that no sample speaks for
+    unheard_s: Floats = field(default_factory=lambda: np.empty(0))  # time so far that no sample covers
     knot_s: Floats = field(default_factory=lambda: np.empty(0))  # samples the cure marches by, KNOT_S apart
     knot_v: Floats = field(default_factory=lambda: np.empty(0))
     _slot: float = -np.inf

@@ -1,4 +1,4 @@
-"""What evidence is asked of: a record, the configuration it was made by, and the time; and what both say of a drum."""
+"""What evidence is asked of: a record, the configuration it was made by, and the time; and what both show of a drum."""
 
 from collections.abc import Callable
 from dataclasses import dataclass, field

@@ -33,7 +33,7 @@ class InheritedFault:
 
 
 def lineage_of(asked: EvidenceSource) -> Lineage:
-    """Families as the record tells them now."""
+    """Families as they are in the record now."""
 
     @cache
     def recipe(line: str, name: str, revision: int | None) -> Recipe | None:

@@ -114,11 +114,11 @@ def _flame(s: Schedule, t_s: Floats, flame_C: Floats, held_s: float) -> list[str
         return []
     first = float(t_s[inside][np.argmax(out)])
     low, high = s.flame_C - s.below_C, s.flame_C + s.above_C
-    said = (
+    flame = (
         f"flame {fixed(float(v.min()), 0)} to {fixed(float(v.max()), 0)} degC, allowed {fixed(low, 0)} to "
         f"{fixed(high, 0)}"
     )
-    return [f"{said}; first out at {fixed(first, 0)} s"]
+    return [f"{flame}; first out at {fixed(first, 0)} s"]
 
 
 def _shocks(s: Schedule, shocks_s: Sequence[float], held_s: float) -> list[str]:

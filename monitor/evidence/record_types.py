@@ -160,7 +160,7 @@ class Decision(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class ReleaseRecord(msgspec.Struct, frozen=True, kw_only=True):
-    """All that the record says of a drum or a reel, its ancestry with it; `against` is what speaks against release.
+    """All that is on record of a drum or a reel, its ancestry with it; `against` is the reasons against release.
 
     `filling_of_drum` is which filling of how many of this drum's name; `metres` are lengths by verdict, with what is
     inherited; `evidence` holds the drum itself and every earlier one wound here.

@@ -113,7 +113,7 @@ def flames_of(asked: EvidenceSource, drum: DrumRow, lineage: Lineage | None = No
 
 
 def _lit(asked: EvidenceSource, drum: DrumRow, until_ms: int) -> tuple[int, int | None] | None:
-    """Ignition and the end of the flame, as the bench's state tells them."""
+    """Ignition and the end of the flame, by the bench's state."""
     states = asked.record.states(drum.line, drum.start_ms, until_ms)
     begun = next((t for t, state, _ in states if state == "running" and t >= drum.start_ms), None)
     if begun is None:

@@ -56,7 +56,7 @@ class WholeDrum:
     test: Tested | None
 
     def of_metres(self) -> list[DrumFinding]:
-        """What was found of its metres, inherited findings last; not what is said of the drum as a whole."""
+        """What was found of its metres, inherited findings last; not those of the drum as a whole."""
         own = [f for f in self.findings if f.finding.kind not in OF_THE_WHOLE or f.finding.verdict > Verdict.CONFORMING]
         return [*own, *(_as_finding(self.row, x, self.length_m) for x in self.inherited)]
 
@@ -107,8 +107,8 @@ def _revisions(asked: EvidenceSource, row: DrumRow, length: float) -> str:
         for r in reversed(asked.record.came_into_force(row.line))
         if r.recipe.recipe == row.recipe and row.start_m < r.line_metre < row.start_m + length
     ]
-    said = [f"revision {revision} from {fixed(at, 1)} m on" for at, revision in came]
-    return ", ".join([f"{row.recipe}, revision {row.revision}", *said])
+    revisions = [f"revision {revision} from {fixed(at, 1)} m on" for at, revision in came]
+    return ", ".join([f"{row.recipe}, revision {row.revision}", *revisions])
 
 
 def _as_finding(row: DrumRow, x: InheritedFault, length_m: float) -> DrumFinding:

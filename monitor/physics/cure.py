@@ -56,7 +56,7 @@ class PathZone:
 
 @dataclass(frozen=True, slots=True)
 class Way:
-    """Zones on the path from 0 to `exit_m`; anywhere else is `air`, whose own start and end say nothing."""
+    """Zones on the path from 0 to `exit_m`; anywhere else is `air`, whose own start and end do not count."""
 
     zones: tuple[PathZone, ...]
     air_film_W_m2K: float

@@ -70,7 +70,7 @@ class Media:
 class Route:
     """Pieces of path from the first to the last of `edges_m` (p + 1,): each with its medium and its films.
 
-    `films` (v, p) are places in the table of films: row 0 is the nominal case, others are told by their inner index
+    `films` (v, p) are places in the table of films: row 0 is the nominal case, others count by their inner index
     only. `medium` (p,) are places in the media.
     """
 

@@ -1,4 +1,4 @@
-"""What a rheometer's rows say: the Arrhenius time fitted to them, and the time to 90 % from a cure curve."""
+"""What a rheometer's rows show: the Arrhenius time fitted to them, and the time to 90 % from a cure curve."""
 
 from dataclasses import dataclass
 
@@ -63,16 +63,16 @@ def fit_rate(T_C: Floats, time_s: Floats) -> RateFit:
 
 
 def _words(rate: Rate, rows: int, about: tuple[float, float], scatter: float, span: tuple[float, float]) -> str:
-    said = f"{rows} rows from {span[0]:g} to {span[1]:g} degC: Ea {rate.activation_J_mol / 1e3:.1f} kJ/mol"
+    text = f"{rows} rows from {span[0]:g} to {span[1]:g} degC: Ea {rate.activation_J_mol / 1e3:.1f} kJ/mol"
     if rows == 2:
-        return said + "; two rows fit any line, so nothing is known of its error: measure a third temperature"
+        return text + "; two rows fit any line, so its error is unknown: measure a third temperature"
     half = (about[1] - about[0]) / 2e3
-    said += f" +- {half:.1f} (95 %), times scatter by {scatter:.1f} %"
+    text += f" +- {half:.1f} (95 %), times scatter by {scatter:.1f} %"
     if half * 1e3 > 0.15 * abs(rate.activation_J_mol):
-        said += "; Ea is loose: add temperatures further apart"
+        text += "; Ea is loose: add temperatures further apart"
     if rate.activation_J_mol <= 0:
-        said += "; an Ea that is not positive is no cure: look at the rows"
-    return said + f"; outside {span[0]:g}..{span[1]:g} degC it is extrapolation"
+        text += "; an Ea that is not positive is no cure: check the rows"
+    return text + f"; outside {span[0]:g}..{span[1]:g} degC it is extrapolation"
 
 
 def time_to(fraction: float, t_s: Floats, torque: Floats, lowest: float | None = None) -> float:

@@ -22,7 +22,7 @@ AWAY_S = (0.2, 0.5, 1.0, 2.0, 5.0)
 class Received:
     """An arrival and the way to acknowledge it, on the connection that it came by and no other.
 
-    `arrival` is None for what the monitor itself said: no data, but it is acknowledged in its turn, since
+    `arrival` is None for the monitor's own messages: no data, but it is acknowledged in its turn, since
     acknowledgements must go out in the order of the messages (MQTT 5, 4.6; some brokers hang up otherwise).
     """
 
@@ -38,7 +38,7 @@ class Link:
     settings: Broker
     filters: Sequence[str]
     name: str
-    say: Callable[[str], None]
+    log: Callable[[str], None]
     now: Callable[[], float] = time.time
     inbox: "asyncio.Queue[Received]" = field(default_factory=asyncio.Queue)
     connected: bool = False
@@ -55,7 +55,7 @@ class Link:
                 await self._listen(connection, resumed)
             except (OSError, TimeoutError) as error:
                 if attempt == 0:
-                    self.say(f"no broker at {self.address!r} ({error}); trying again")
+                    self.log(f"no broker at {self.address!r} ({error}); trying again")
             finally:
                 self.connected = False
                 self._connection = None
@@ -64,7 +64,7 @@ class Link:
             attempt += 1
 
     async def publish(self, topic: str, payload: bytes, qos: int = 1, retain: bool = False) -> None:
-        """Say something while there is a connection; what is lost here is said again, or stands in the store."""
+        """Publish while there is a connection; what is lost here is sent again, or is in the store."""
         connection = self._connection
         if connection is not None:
             with suppress(OSError, TimeoutError):
@@ -73,9 +73,9 @@ class Link:
     async def _listen(self, connection: Connection, resumed: bool) -> None:
         for topics in () if resumed else self.filters:
             for refusal in await connection.subscribe(topics):
-                self.say(f"the broker at {self.address!r} sends nothing of {topics}: {refusal}")
+                self.log(f"the broker at {self.address!r} sends nothing of {topics}: {refusal}")
         self.connected, self._connection = True, connection
-        self.say(f"connected to {self.address!r} as {self.name}{', session resumed' if resumed else ''}")
+        self.log(f"connected to {self.address!r} as {self.name}{', session resumed' if resumed else ''}")
         await connection.lost
 
     def _new_connection(self) -> Connection:

@@ -9,7 +9,7 @@ HOLD_S = 60.0
 
 
 def paced_s() -> float:
-    """Seconds that no one sets, going on while the machine sleeps where the system tells."""
+    """Seconds that no one sets, going on while the machine sleeps where the system provides it."""
     return time.clock_gettime(getattr(time, "CLOCK_BOOTTIME", time.CLOCK_MONOTONIC))
 
 

@@ -60,7 +60,7 @@ Columns = dict[str, Any]
 class Entered:
     """How a table is compared: what makes an entry that one, what is left out, and how a row is read.
 
-    `ends`: the column that tells when an entry has come to what it stays. `needs`: "end" where only the last part of a
+    `ends`: the column that shows when an entry has come to what it stays. `needs`: "end" where only the last part of a
     record has it, "whole" where all messages are needed.
     """
 

@@ -152,9 +152,9 @@ def assume(pipeline: Pipeline, engine: Engine, folder: Path, held: Foothold) -> 
         pipeline.assume(on, begin_ms / 1e3)
     elif recipe is not None:
         pipeline.assume(DrumChange(0, begin_ms, None, recipe), begin_ms / 1e3)
-    said = last_known.newest_state(engine, folder, line, begin_ms)
-    if said is not None:
-        pipeline.states.say(min(said.t, begin_ms) / 1e3, said.state, said.reason)
+    reported = last_known.newest_state(engine, folder, line, begin_ms)
+    if reported is not None:
+        pipeline.states.report(min(reported.t, begin_ms) / 1e3, reported.state, reported.reason)
 
 
 def take_hold(pipeline: Pipeline, engine: Engine, writer: Writer, held: Foothold) -> None:

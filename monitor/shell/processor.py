@@ -181,7 +181,7 @@ class Processor:
     def _feed(self, taken: Sequence[FedMessage]) -> list[Output]:
         fed: dict[str, list[LineArrival]] = {}
         for one in taken:
-            fed.setdefault(one.kept.stream.line, []).append(one.said)
+            fed.setdefault(one.kept.stream.line, []).append(one.fed)
         with engine_step():
             outputs = self.engine.feed(fed)
         self._behind |= set(fed)
@@ -385,5 +385,5 @@ def lines_with(pipelines: Mapping[str, Pipeline], alarm: str) -> list[str]:
 
 
 def _own(stream: Stream, n: int, now_s: float) -> Message:
-    """What the monitor tells its own engine, as a message that can be kept."""
+    """What the monitor feeds its own engine, as a message that can be kept."""
     return Message(stream, n, now_s, now_s, now_s, None)  # type: ignore[arg-type]

@@ -27,7 +27,7 @@ STEADY_S = 0.0005  # steps that differ by less are one step
 
 Fields = dict[str, object]
 Places = NDArray[np.intp]
-_Told = tuple[float, float, float, str, Fields]  # place among the rows, times of first and last sample, path, fields
+_Row = tuple[float, float, float, str, Fields]  # place among the rows, times of first and last sample, path, fields
 
 
 class ColumnOf(Settings):
@@ -47,8 +47,8 @@ class Constant(Settings):
     interval_s: Positive
 
 
-class AssumedStory(Settings):
-    """What a recording without it is taken to say about state and drum."""
+class AssumedRun(Settings):
+    """What a recording without it is taken to have as state and drum."""
 
     state: LineStateName = "running"
     drum: Annotated[str, Field(min_length=1)] = "recording"
@@ -65,7 +65,7 @@ class Mapping(Settings):
     decimal: str = "."
     column: tuple[ColumnOf, ...] = ()
     constant: tuple[Constant, ...] = ()
-    story: AssumedStory | None = None
+    story: AssumedRun | None = None
 
 
 def read_mapping(path: Path) -> Mapping:
@@ -78,12 +78,12 @@ def read_mapping(path: Path) -> Mapping:
 
 
 class RecordingRows(msgspec.Struct, frozen=True):
-    """Rows of a recording in their order: UTC s (n,), stream path (n,), value (n,); `story` payloads of our own."""
+    """Rows of a recording in their order: UTC s (n,), stream path (n,), value (n,); notifications of our own."""
 
     t_s: Floats
     path: list[str]
     v: Floats
-    story: tuple[tuple[int, str, bytes], ...] = ()
+    notifications: tuple[tuple[int, str, bytes], ...] = ()
 
 
 def read_rows(path: Path, mapping: Mapping) -> RecordingRows:
@@ -142,16 +142,20 @@ def _stamp_s(text: str, zone: ZoneInfo) -> float:
 
 
 def _our_own(table: pa.Table) -> RecordingRows:
-    """An hour of our own: samples and the story's payloads as they were."""
+    """An hour of our own: samples, and payloads of messages without samples as they were."""
     quantities = (RENAMED.get(q, q) for q in table["quantity"].to_pylist())
     names = [
         f"{station}/{quantity}" for station, quantity in zip(table["station"].to_pylist(), quantities, strict=True)
     ]
     t_ms, payloads = _numbers(table["t_ms"]), table["story"].to_pylist()
-    story = [(int(t_ms[i]), names[i], bytes(told)) for i, told in enumerate(payloads) if told is not None]
-    samples = np.array([i for i, told in enumerate(payloads) if told is None], dtype=np.intp)
+    notifications = [
+        (int(t_ms[i]), names[i], bytes(payload)) for i, payload in enumerate(payloads) if payload is not None
+    ]
+    samples = np.array([i for i, payload in enumerate(payloads) if payload is None], dtype=np.intp)
     samples = samples[np.argsort(t_ms[samples], kind="stable")]
-    return RecordingRows(t_ms[samples] / 1e3, [names[i] for i in samples], _numbers(table["v"])[samples], tuple(story))
+    return RecordingRows(
+        t_ms[samples] / 1e3, [names[i] for i in samples], _numbers(table["v"])[samples], tuple(notifications)
+    )
 
 
 # ---- rows to arrivals ------------------------------------------------------------------------------------------
@@ -164,19 +168,19 @@ def arrivals(
 
     `shift_s` is added to every stamp; `start` names the numbering.
     """
-    found: list[_Told] = []
+    found: list[_Row] = []
     for path in dict.fromkeys(rows.path):
         at = np.flatnonzero(np.array(rows.path) == path)
-        found += [(float(i), a, b, path, said) for i, a, b, said in _messages(rows.t_s[at], rows.v[at], at)]
+        found += [(float(i), a, b, path, body) for i, a, b, body in _messages(rows.t_s[at], rows.v[at], at)]
     found += list(_constants(rows, mapping))
-    found += list(_story(rows, mapping, line.take_up))
+    found += list(_notifications(rows, mapping, line.take_up))
     found.sort(key=lambda one: one[0])
     numbers: dict[str, int] = {}
     newest, made = -np.inf, []
-    for _, begun_s, t_s, path, said in found:
+    for _, begun_s, t_s, path, body in found:
         newest = max(newest, t_s + shift_s)
         n = numbers[path] = numbers.get(path, -1) + 1
-        fields = said | {"n": n, "t": round((begun_s + shift_s) * 1e3)} | ({"start": start} if start else {})
+        fields = body | {"n": n, "t": round((begun_s + shift_s) * 1e3)} | ({"start": start} if start else {})
         topic = sample_topic(works, Stream(line.line, *path.split("/", 1)))
         made.append(Arrival(topic, msgspec.json.encode(fields), newest))
     return made
@@ -203,7 +207,7 @@ def _messages(t_s: Floats, v: Floats, row: Places) -> Iterator[tuple[int, float,
         start = end
 
 
-def _constants(rows: RecordingRows, mapping: Mapping) -> Iterator[_Told]:
+def _constants(rows: RecordingRows, mapping: Mapping) -> Iterator[_Row]:
     """Assumed streams, each sample placed among the rows by its time."""
     newest = np.maximum.accumulate(rows.t_s) if len(rows.t_s) else rows.t_s
     for constant in mapping.constant:
@@ -212,11 +216,11 @@ def _constants(rows: RecordingRows, mapping: Mapping) -> Iterator[_Told]:
             yield place, float(t), float(t), constant.stream, {"v": constant.value}
 
 
-def _story(rows: RecordingRows, mapping: Mapping, take_up: str) -> Iterator[_Told]:
-    for t_ms, path, payload in rows.story:
+def _notifications(rows: RecordingRows, mapping: Mapping, take_up: str) -> Iterator[_Row]:
+    for t_ms, path, payload in rows.notifications:
         place = float(np.searchsorted(rows.t_s, t_ms / 1e3, side="left")) - 0.5
-        said = msgspec.json.decode(payload, type=dict[str, object])
-        yield place, t_ms / 1e3, t_ms / 1e3, path, {k: v for k, v in said.items() if k not in ("n", "t", "start")}
+        body = msgspec.json.decode(payload, type=dict[str, object])
+        yield place, t_ms / 1e3, t_ms / 1e3, path, {k: v for k, v in body.items() if k not in ("n", "t", "start")}
     if mapping.story is not None and len(rows.t_s):
         start = float(rows.t_s.min())
         yield -2.0, start, start, f"line/{STATE}", {"state": mapping.story.state}

@@ -43,7 +43,7 @@ class RemadeLine:
     digests: tuple[tuple[str, str], ...]  # (number and drum, digest) of each finished filling
     differences: tuple[Difference, ...]
     not_compared: tuple[str, ...] = ()
-    notes: tuple[str, ...] = ()  # what the record does not say of its line's files, from which differences may come
+    notes: tuple[str, ...] = ()  # what the record does not hold of its line's files, from which differences may come
 
     @property
     def is_equal(self) -> bool:

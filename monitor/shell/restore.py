@@ -167,8 +167,8 @@ class _Start:
         works, count = self.configuration.works, 0
         decoder = Decoder(works.works, {self.line: self.record.file}, works.wire)
         while rows := self.writer.messages_after(self.line, self.last_id):
-            said = (again(decoder, stream, received_ms, payload) for _, stream, received_ms, payload in rows)
-            self._feed(pipeline, [m for m in said if m is not None], known)
+            reported = (again(decoder, stream, received_ms, payload) for _, stream, received_ms, payload in rows)
+            self._feed(pipeline, [m for m in reported if m is not None], known)
             self.last_id, count = rows[-1][0], count + len(rows)
             self.checkpoint(pipeline)
         if known is not None and known.next_row is not None and pipeline.rows.next_m is not None:
@@ -245,7 +245,7 @@ class _Start:
         return Pipeline(record.file, recipes, record.recipes)
 
     def _assume(self, pipeline: Pipeline, begin_s: float) -> None:
-        """What was so when the messages begin that are fed: the drum, and what the machine said of the line."""
+        """What was so when the messages begin that are fed: the drum, and what the machine reported of the line."""
         begin_ms = ms(begin_s)
         with self.writer.engine.connect() as connection:
             drum = last_known.drum_at(connection, self.line, begin_ms)
@@ -254,9 +254,9 @@ class _Start:
             pipeline.assume(DrumChange(0, begin_ms, drum.drum, drum.recipe, drum.planned_length_m), begin_s)
         elif recipe is not None:
             pipeline.assume(DrumChange(0, begin_ms, None, recipe), begin_s)
-        said = last_known.newest_state(self.reader.engine, self.reader.folder, self.line, begin_ms)
-        if said is not None:
-            pipeline.states.say(min(said.t / 1e3, begin_s), said.state, said.reason)
+        reported = last_known.newest_state(self.reader.engine, self.reader.folder, self.line, begin_ms)
+        if reported is not None:
+            pipeline.states.report(min(reported.t / 1e3, begin_s), reported.state, reported.reason)
 
     def _messages(self, begin_s: float, known: LastKnown | None, people: People) -> Iterator[Arrivals]:
         """Messages since a time; of changes of limits that are on record only the time passes."""

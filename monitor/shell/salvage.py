@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 from monitor.contract import bounds
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.record import MessageNumber, Output, Rejected
-from monitor.contract.topics import MONITOR, Stream, is_story, sample_topic
+from monitor.contract.topics import MONITOR, Stream, is_notification, sample_topic
 from monitor.core.arrival import Message, Note, Tick
 from monitor.core.decode import printable
 from monitor.core.pipeline import Pipeline
@@ -34,7 +34,7 @@ LOG = logging.getLogger("monitor")
 class FedMessage:
     """What an engine is fed, and the message it is kept as, with the bytes that came."""
 
-    said: Message | Tick | Note
+    fed: Message | Tick | Note
     kept: Message
     payload: bytes
 
@@ -249,19 +249,19 @@ class _Line:
     def _at_fault(self, failing: int, error: Exception) -> int | None:
         """Which message's removal lets a beginning pass.
 
-        What a message brings about often shows with a later one, so the story's messages are tried first, newest
-        first. Where only outputs are refused and none of the story helps, those are left out and nobody is blamed.
+        What a message brings about often shows with a later one, so messages without samples are tried first, newest
+        first. Where only outputs are refused and none of these helps, those are left out and nobody is blamed.
         """
         part = self.waiting[:failing]
-        of_story = [i for i in reversed(range(failing)) if is_story(part[i].kept.stream.quantity)]
-        of_samples = [i for i in reversed(range(failing)) if i not in of_story]
+        without_samples = [i for i in reversed(range(failing)) if is_notification(part[i].kept.stream.quantity)]
+        of_samples = [i for i in reversed(range(failing)) if i not in without_samples]
         if not (self.one_by_one or isinstance(error, EngineError)):
-            guilty = self._removable(part, of_story)
+            guilty = self._removable(part, without_samples)
             if guilty is None:
                 self.one_by_one = True
                 return None
         else:
-            guilty = self._removable(part, of_story + of_samples)
+            guilty = self._removable(part, without_samples + of_samples)
         return failing - 1 if guilty is None else guilty
 
     def _is_certain(self, failing: int, error: Exception) -> bool:
@@ -305,7 +305,7 @@ class _Line:
         """An engine that was fed these, and what is written of it."""
         with engine_step():
             pipeline = load(self.state, replace(self.given, recipes=dict(self.given.recipes)))
-            outputs = pipeline.feed([one.said for one in part])
+            outputs = pipeline.feed([one.fed for one in part])
         if self.one_by_one:
             self.left_out = []
             outputs = [output for output in outputs if self._is_taken(output)]

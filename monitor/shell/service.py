@@ -20,7 +20,7 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from monitor.contract.address import BrokerAddress
 from monitor.contract.config.configuration import Configuration
-from monitor.contract.messages import AlarmSaid, Health, Refused
+from monitor.contract.messages import AlarmReport, Health, Refused
 from monitor.contract.reading import SchemaVersionError
 from monitor.contract.record import AlarmChange, MessageNumber, Output, Rejected
 from monitor.contract.rules import EMPTY_REPORT, empty_report_stream, needs_empty_report
@@ -65,7 +65,7 @@ LOG = logging.getLogger("monitor")
 
 @dataclass(slots=True)
 class Done:
-    """What one batch came to, for those who must be told."""
+    """What one batch came to, for publishers and pages."""
 
     outputs: list[Output]
     stored: Reports
@@ -98,8 +98,8 @@ class Service:
     async def run(self) -> None:
         """Until cancelled; if one task fails, all end and the failure comes out."""
         doing = {
-            "link": self.link.stay_connected, "work": self._work, "alarms": self._tell_alarms,
-            "stored": self._tell_stored, "roll": self._roll, "health": self._tell_health,
+            "link": self.link.stay_connected, "work": self._work, "alarms": self._publish_alarms,
+            "stored": self._publish_stored, "roll": self._roll, "health": self._keep_status,
         }  # fmt: skip
         if self.listener is not None:
             doing["unknown lines"] = self.listener.listen
@@ -156,7 +156,7 @@ class Service:
                 continue
             written = await self._write(batch)
             self.processor.committed_s = self.clock()
-            self._tell(Done(list(written.outputs), written.stored, received))
+            self._hand_on(Done(list(written.outputs), written.stored, received))
 
     async def _take(self, received: Sequence[Received], notes: Sequence[Note]) -> Batch:
         """A batch, of which an engine that failed gives nothing: it is found in writing which message is at fault."""
@@ -169,12 +169,12 @@ class Service:
             return self.processor.pending
 
     def _with_health(self, batch: Batch) -> Batch:
-        """What the monitor last said of itself goes into the store as well, every few seconds."""
-        said = self._health
-        if said is None or said.t - self._health_ms < KEEP_HEALTH_MS:
+        """The monitor's newest status goes into the store as well, every few seconds."""
+        status = self._health
+        if status is None or status.t - self._health_ms < KEEP_HEALTH_MS:
             return batch
-        self._health_ms = said.t
-        return replace(batch, health=said)
+        self._health_ms = status.t
+        return replace(batch, health=status)
 
     async def _gather(self) -> list[Received]:
         """What has arrived: the first, whatever follows within a moment, at most a batch; nothing after a while."""
@@ -225,8 +225,8 @@ class Service:
             with contextlib.suppress(Exception):
                 await self._in_thread(self.processor.writer.write, Batch(health=self._health))
 
-    def _tell(self, done: Done) -> None:
-        """Acknowledge, and hand on what is to be said: waiting for the broker here would hold up what frees it."""
+    def _hand_on(self, done: Done) -> None:
+        """Acknowledge, and hand on what is to be published: waiting for the broker here would hold up what frees it."""
         for one in done.received:
             one.acknowledge()
         self._owed |= done.stored
@@ -237,23 +237,23 @@ class Service:
             if isinstance(output, Rejected) and output.number and len(self._refused_numbers) < REFUSED_MAX:
                 self._refused_numbers[output.number] = output
             if isinstance(output, AlarmChange):
-                said = msgspec.json.encode(self._said(output))
-                self._alarms.put_nowait((monitor_topic(works, output.line, "alarm"), said))
+                payload = msgspec.json.encode(self._alarm_report(output))
+                self._alarms.put_nowait((monitor_topic(works, output.line, "alarm"), payload))
 
-    def _said(self, c: AlarmChange) -> AlarmSaid:
+    def _alarm_report(self, c: AlarmChange) -> AlarmReport:
         text = f"{c.alarm} is {c.after.value}"
         drum, filling = (c.filling.drum, c.filling.filling) if c.filling else (None, None)
         t, occurrence = round(c.t_s * 1e3), round(c.occurrence_s * 1e3)
-        return AlarmSaid(
+        return AlarmReport(
             t, c.alarm, occurrence, c.after.value, c.priority.value, text, c.value, c.limit, c.line_metre, drum,
             filling,
         )  # fmt: skip
 
-    async def _tell_alarms(self) -> None:
+    async def _publish_alarms(self) -> None:
         while True:
             await self.link.publish(*await self._alarms.get())
 
-    async def _tell_stored(self) -> None:
+    async def _publish_stored(self) -> None:
         """Each reports all that is stored of a numbering, so one that is lost is made good by the next."""
         while True:
             await asyncio.sleep(STORED_EVERY_S)
@@ -282,7 +282,7 @@ class Service:
                     LOG.error(problem)
             self._not_rolled = problem
 
-    async def _tell_health(self) -> None:
+    async def _keep_status(self) -> None:
         while True:
             await asyncio.sleep(1.0)
             processor, now_s = self.processor, self.clock()
@@ -345,7 +345,7 @@ def _is_lasting(error: BaseException) -> bool:
 
 
 def watch(configuration: Configuration, lines: Sequence[str], at: BrokerAddress, lease: Lease) -> int:
-    """Watch lines that are held, until told to stop. Returns an exit code."""
+    """Watch lines that are held, until stopped. Returns an exit code."""
     writer, service = Writer(configuration.works.store, lines, lease), None
     try:
         refuse_conflicts(writer.engine, configuration, lines)
@@ -368,7 +368,7 @@ def _link(configuration: Configuration, lines: Sequence[str], at: BrokerAddress,
     works = configuration.works
     name = f"{works.works}-monitor-{hashlib.sha256(','.join(lines).encode()).hexdigest()[:10]}"
     filters = [subscription(works.works, line) for line in (["+"] if _are_all(configuration, lines) else lines)]
-    return Link(address=at, settings=works.broker, filters=filters, name=name, say=LOG.info, now=clock)
+    return Link(address=at, settings=works.broker, filters=filters, name=name, log=LOG.info, now=clock)
 
 
 def _are_all(configuration: Configuration, lines: Sequence[str]) -> bool:

@@ -18,7 +18,7 @@ from monitor.contract.record import Floats
 from monitor.statistics.distributions import chi_squared_above, chi_squared_quantile
 
 HARMONICS = 8
-FEWEST = 6  # events; under that nothing is said
+FEWEST = 6  # events; with fewer nothing is reported
 FEWEST_TURNS = 4
 COHERENT = 100_000  # resolution cells of the longest period's clock in one stretch
 ALPHA = 0.01
@@ -189,7 +189,7 @@ def find(
 ) -> tuple[Found | NoPeriod, Periodogram | None]:
     """The longest period that explains the events (n,), or why none is named, and the periodogram.
 
-    Folding cannot tell a period from its half or third: of those that score alike the longest is named.
+    Folding cannot distinguish a period from its half or third: of those with equal scores the longest is reported.
     """
     x = np.sort(np.asarray(positions, dtype=np.float64))
     if len(x) < FEWEST:

@@ -12,7 +12,7 @@ from monitor.contract.record import Floats
 from monitor.statistics.recurrence import ALPHA, NoPeriod, Rival
 
 OVERSAMPLE = 4
-SHORTEST = 64  # samples; under that nothing is said
+SHORTEST = 64  # samples; with fewer nothing is reported
 
 
 @dataclass(frozen=True, slots=True)

@@ -42,7 +42,7 @@ class JournalEntry:
 
 
 def entries_of(outputs: Iterable[Output]) -> Iterator[JournalEntry]:
-    """What people did, as far as it shows in what an engine told."""
+    """What people did, as far as an engine's outputs show it."""
     for o in outputs:
         if isinstance(o, AlarmChange) and o.by:
             yield JournalEntry(
@@ -51,7 +51,7 @@ def entries_of(outputs: Iterable[Output]) -> Iterator[JournalEntry]:
         elif isinstance(o, Proposal | Revision):
             yield _of_limits(o)
         elif isinstance(o, Finding) and o.kind in ACTS:
-            why = "; ".join(said for said in (o.reason, o.text) if said)
+            why = "; ".join(text for text in (o.reason, o.text) if text)
             span = f"{o.start_m:.1f} to {o.end_m:.1f} m" if o.end_m is not None else f"{o.start_m:.1f} m"
             act = ACTS[o.kind].format(station=o.stream.split("/")[0], check=o.check)
             yield JournalEntry(o.line, round(o.start_s * 1e3), o.by, act[:40], span, why, "", o.verdict.word)
@@ -76,22 +76,22 @@ def _of_limits(o: Proposal | Revision) -> JournalEntry:
 
 def seal(before: str, row: dict[str, Any]) -> str:
     """Hash of an entry that follows an entry with the hash `before`."""
-    said = msgspec.json.encode([before, *(row[name] for name in FIELDS)])
-    return hashlib.sha256(said).hexdigest()
+    hashed = msgspec.json.encode([before, *(row[name] for name in FIELDS)])
+    return hashlib.sha256(hashed).hexdigest()
 
 
 def append(connection: Connection, entries: Iterable[JournalEntry]) -> int:
     """Append what is not there yet, in the writer's own transaction; returns how many."""
     j, count = JOURNAL.c, 0
     for entry in entries:
-        said = {name: getattr(entry, name) for name in FIELDS if name != "seq"}
-        there = select(j.seq).where(*(j[name] == said[name] for name in ONCE))
+        values = {name: getattr(entry, name) for name in FIELDS if name != "seq"}
+        there = select(j.seq).where(*(j[name] == values[name] for name in ONCE))
         if connection.execute(there).first() is not None:
             continue
         last = select(j.seq, j.hash).where(j.line == entry.line).order_by(j.seq.desc()).limit(1)
         found = connection.execute(last).first()
         seq, before = (found.seq + 1, found.hash) if found else (1, BEGINNING)
-        row = said | {"seq": seq}
+        row = values | {"seq": seq}
         connection.execute(insert(JOURNAL).values(**row, hash=seal(before, row)))
         count += 1
     return count

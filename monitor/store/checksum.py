@@ -31,7 +31,7 @@ def checksum(path: str, n: int, t_ms: int, end_ms: int, received_ms: int, payloa
 
 
 def is_as_stored(row: Row) -> bool:
-    """Whether a message is what was stored, as far as anything tells."""
+    """Whether a message is what was stored, as far as anything shows."""
     path = f"{row.station}/{row.quantity}"
     found = checksum(path, row.n, row.t_ms, row.end_ms, row.received_ms, row.payload)
     return row.crc is None or row.crc == found

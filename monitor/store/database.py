@@ -150,7 +150,7 @@ def _check_version(connection: Connection) -> None:
 
 
 def _writer_settings(connection: Any, _: Any) -> None:
-    """WAL for readers beside the writer; FULL, so that a power cut takes nothing that was said to be stored."""
+    """WAL for readers beside the writer; FULL, so that a power cut loses nothing that was confirmed as stored."""
     cursor = connection.cursor()
     for pragma in ("journal_mode=WAL", "synchronous=FULL", "wal_autocheckpoint=2000", "cache_size=-64000"):
         cursor.execute(f"PRAGMA {pragma}")

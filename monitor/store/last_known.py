@@ -32,15 +32,15 @@ def read(connection: Connection, described: Line, now: Line) -> LastKnown | None
     newest = connection.execute(select(LINE_NOW).where(LINE_NOW.c.line == now.line)).first()
     if newest is None or newest.t_ms <= 0:
         return None
-    said = msgspec.json.decode(newest.now)
+    status = msgspec.json.decode(newest.now)
     moved_m = (described.counter_m - described.take_up_m) - (now.counter_m - now.take_up_m)
     next_row = _next_row(connection, now.line)
     return LastKnown(
-        t_s=float(said["extra"].get("t_s", newest.t_ms / 1e3)),
-        line_metre=float(said["line_metre"]) + moved_m,
-        track=_track(said["extra"].get("track"), moved_m),
+        t_s=float(status["extra"].get("t_s", newest.t_ms / 1e3)),
+        line_metre=float(status["line_metre"]) + moved_m,
+        track=_track(status["extra"].get("track"), moved_m),
         next_row=next_row,
-        recipe=said["extra"].get("recipe"),
+        recipe=status["extra"].get("recipe"),
         spans=list(_spans(connection, now.line, next_row)),
         alarms=[_alarm(r) for r in connection.execute(select(ALARM_NOW).where(ALARM_NOW.c.line == now.line))],
         findings=list(_findings(connection, now.line)),
@@ -48,9 +48,9 @@ def read(connection: Connection, described: Line, now: Line) -> LastKnown | None
     )
 
 
-def _track(said: object, moved_m: float) -> TrackStart | None:
+def _track(start: object, moved_m: float) -> TrackStart | None:
     """None for a line whose counter gave no reading, or that an older program wrote."""
-    return None if said is None else msgspec.convert(said, TrackStart).moved(moved_m)
+    return None if start is None else msgspec.convert(start, TrackStart).moved(moved_m)
 
 
 def _next_row(connection: Connection, line: str) -> int | None:

@@ -12,7 +12,7 @@ import pyarrow.parquet as pq
 from sqlalchemy import Engine, func, select, tuple_
 
 from monitor.contract.config.configuration import Configuration
-from monitor.contract.topics import MONITOR, Stream, is_story, present, sample_topic
+from monitor.contract.topics import MONITOR, Stream, is_notification, present, sample_topic
 from monitor.core.arrival import Arrival, Block, Message, Note, Tick
 from monitor.core.decode import Decoder, blot_out, steps
 from monitor.store import parquet_files, samples
@@ -96,9 +96,9 @@ class History:
                 return
             last = rows[-1].id
             yield [
-                (r.id, said)
+                (r.id, message)
                 for r in rows
-                if (said := again(decoder, Stream(self.line, r.station, r.quantity), r.received_ms, r.payload))
+                if (message := again(decoder, Stream(self.line, r.station, r.quantity), r.received_ms, r.payload))
             ]
 
     def _of_file(self, path: Path, decoder: Decoder, start_ms: int, end_ms: int) -> list[Came]:
@@ -119,8 +119,8 @@ class History:
             if self.streams and stream not in self.streams:
                 continue
             table = samples.read(path, station, quantity)
-            if is_story(quantity) or station == MONITOR:
-                found += _story(table, decoder, stream, start_ms, end_ms)
+            if is_notification(quantity) or station == MONITOR:
+                found += _notifications(table, decoder, stream, start_ms, end_ms)
             elif stream.path in decoder.lines[self.line].streams:
                 found += _blocks(table, decoder, stream, start_ms, end_ms)
         return found
@@ -144,7 +144,7 @@ def _least_id(path: Path) -> int:
 
 
 def _ids_in(path: Path) -> tuple[int, int]:
-    """(least, greatest) id in a file of an hour; the widest where it does not tell."""
+    """(least, greatest) id in a file of an hour; the widest where the name does not show it."""
     with pq.ParquetFile(path) as file:
         at = file.schema_arrow.get_field_index("id")
         groups = [file.metadata.row_group(i).column(at).statistics for i in range(file.metadata.num_row_groups)]
@@ -152,12 +152,12 @@ def _ids_in(path: Path) -> tuple[int, int]:
     return min((g.min for g in known), default=-1), max((g.max for g in known), default=END_ID)
 
 
-def _story(table: pa.Table, decoder: Decoder, stream: Stream, start_ms: int, end_ms: int) -> Iterator[Came]:
+def _notifications(table: pa.Table, decoder: Decoder, stream: Stream, start_ms: int, end_ms: int) -> Iterator[Came]:
     for row in table.to_pylist():
         if start_ms <= row["t_ms"] <= end_ms:
-            said = again(decoder, stream, row["received_ms"] or row["t_ms"], row["story"])
-            if said is not None:
-                yield row["id"] or row["t_ms"], said
+            message = again(decoder, stream, row["received_ms"] or row["t_ms"], row["story"])
+            if message is not None:
+                yield row["id"] or row["t_ms"], message
 
 
 def _blocks(table: pa.Table, decoder: Decoder, stream: Stream, start_ms: int, end_ms: int) -> Iterator[Came]:

@@ -2,7 +2,7 @@
 
 A publisher numbers the messages of a stream 0, 1, 2 ...; `start` names the numbering, and one that cannot go on with
 the next number begins another under a greater `start`. What is remembered answers three questions about a message:
-is it new, is it stored, or is its number so old that neither can be said any more.
+is it new, is it stored, or is its number so old that neither is known any more.
 """
 
 from bisect import bisect_right, insort

@@ -111,7 +111,7 @@ class StoreReader:
     def health(self) -> Sequence[HealthRow]:
         """A row a monitor process, by name."""
         rows = self._all(select(HEALTH).order_by(HEALTH.c.monitor))
-        said = [(r.monitor, msgspec.json.decode(r.said, type=Health)) for r in rows]
+        statuses = [(r.monitor, msgspec.json.decode(r.said, type=Health)) for r in rows]
         return [
             HealthRow(
                 monitor=name,
@@ -125,7 +125,7 @@ class StoreReader:
                 problems=h.problems,
                 suspended=h.suspended,
             )
-            for name, h in said
+            for name, h in statuses
         ]
 
     def damaged_files(self) -> Sequence[DamagedFile]:
@@ -422,7 +422,7 @@ class StoreReader:
     def _is_to_count(self, r: Any) -> bool:
         """Whether a drum's sums are not stored yet, or can no longer be shown to be so.
 
-        In doubt is a file of which anything tells, without reading it, that it is not as it was written.
+        In doubt is a file of which anything shows, without reading it, that it is not as it was written.
         """
         if r.conforming_m is None:
             return True

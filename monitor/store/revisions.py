@@ -172,7 +172,7 @@ def _path(file: Line | Recipe, name: str) -> str:
 def _kept(model: type[M], name: str, revision: int, digest: str | None, text: str, t_ms: int) -> RecordedRevision:
     try:
         content: M | None = model.model_validate_json(text)
-    except ValidationError:  # of another program's keys: its digest still tells whether it is the same
+    except ValidationError:  # of another program's keys: its digest still shows whether it is the same
         content = None
     return RecordedRevision(
         name=name,

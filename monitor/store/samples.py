@@ -13,9 +13,9 @@ import pyarrow.parquet as pq
 
 from monitor.contract.messages import Samples
 from monitor.contract.record import Floats, Ints
-from monitor.contract.topics import MONITOR, is_story
+from monitor.contract.topics import MONITOR, is_notification
 
-# What the monitor told its own engine, kept among the messages (station `monitor`) so that a restart meets it again.
+# What the monitor fed its own engine, kept among the messages (station `monitor`) so that a restart feeds it again.
 TICK = "tick"  # the wall clock of a silent line
 NOTE = "note"  # a trouble of the monitor itself
 
@@ -43,17 +43,19 @@ def arrays(payloads: Iterable[bytes]) -> tuple[Ints, Floats]:
     return t_ms, v
 
 
-def _joined(said: Sequence[Samples]) -> tuple[Ints, Ints, Floats]:
+def _joined(messages: Sequence[Samples]) -> tuple[Ints, Ints, Floats]:
     """(samples of each message, times in UTC ms, values): many messages cost little more than one."""
-    values = [one.v if isinstance(one.v, list) else (one.v,) for one in said]
+    values = [one.v if isinstance(one.v, list) else (one.v,) for one in messages]
     sizes = np.array([len(v) for v in values], dtype=np.int64)
     steps = np.arange(sizes.sum()) - np.repeat(np.cumsum(sizes) - sizes, sizes)
-    first_ms = np.array([one.t for one in said], dtype=np.float64)
-    step_ms = np.array([one.dt or 0.0 for one in said], dtype=np.float64)
+    first_ms = np.array([one.t for one in messages], dtype=np.float64)
+    step_ms = np.array([one.dt or 0.0 for one in messages], dtype=np.float64)
     t_ms = np.rint(np.repeat(first_ms, sizes) + steps * np.repeat(step_ms, sizes)).astype(np.int64)
     v = np.array(list(chain.from_iterable(values)), dtype=np.float64)
-    if any(one.q != "good" for one in said):
-        each = [one.q if isinstance(one.q, list) else [one.q] * len(of) for one, of in zip(said, values, strict=True)]
+    if any(one.q != "good" for one in messages):
+        each = [
+            one.q if isinstance(one.q, list) else [one.q] * len(of) for one, of in zip(messages, values, strict=True)
+        ]
         v[np.array([q == "bad" for q in chain.from_iterable(each)], dtype=np.bool_)] = np.nan
     return sizes, t_ms, v
 
@@ -71,8 +73,8 @@ class Held:
 
 def table(station: str, quantity: str, messages: Sequence[Held]) -> pa.Table:
     """Messages of one stream become one row a sample; a message without samples is one row with its payload."""
-    of_story = is_story(quantity) or station == MONITOR
-    columns = _story(messages) if of_story else _samples(messages)
+    without_samples = is_notification(quantity) or station == MONITOR
+    columns = _notifications(messages) if without_samples else _samples(messages)
     size = len(columns["n"])
     names = {"station": pa.array([station] * size, pa.string()), "quantity": pa.array([quantity] * size, pa.string())}
     return pa.table(names | columns, schema=SCHEMA)
@@ -115,7 +117,7 @@ def _may_hold(group: pq.RowGroupMetaData, names: Mapping[str, str]) -> bool:
     return True
 
 
-def _story(messages: Sequence[Held]) -> dict[str, pa.Array]:
+def _notifications(messages: Sequence[Held]) -> dict[str, pa.Array]:
     nothing = pa.nulls(len(messages), pa.float64())
     return {
         "n": pa.array([m.n for m in messages], pa.int64()),
@@ -130,18 +132,18 @@ def _story(messages: Sequence[Held]) -> dict[str, pa.Array]:
 
 
 def _samples(messages: Sequence[Held]) -> dict[str, pa.Array]:
-    said = [_DECODER.decode(m.payload) for m in messages]
-    sizes, t_ms, v = _joined(said)
+    decoded = [_DECODER.decode(m.payload) for m in messages]
+    sizes, t_ms, v = _joined(decoded)
     each = {
         "n": [m.n for m in messages],
         "id": [m.id for m in messages],
         "received_ms": [m.received_ms for m in messages],
-        "start": [one.start for one in said],
+        "start": [one.start for one in decoded],
     }
     whole = {name: pa.array(np.repeat(np.array(values, dtype=np.int64), sizes)) for name, values in each.items()}
     return whole | {
         "t_ms": pa.array(t_ms),
         "v": pa.array(v, from_pandas=True),
         "story": pa.nulls(len(v), pa.binary()),
-        "dt_ms": pa.array(np.repeat([one.dt or 0.0 for one in said], sizes)),
+        "dt_ms": pa.array(np.repeat([one.dt or 0.0 for one in decoded], sizes)),
     }

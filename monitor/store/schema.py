@@ -76,7 +76,7 @@ ALARM_CHANGE = Table(
     Column("by_whom", String(bounds.LABEL), nullable=False, default=""),
     Column("reason", Text, nullable=False, default=""),
     Column("until_ms", BigInteger),
-    # An engine that is fed again after a restart tells the same changes again: they must not double.
+    # An engine that is fed again after a restart puts out the same changes again: they must not double.
     UniqueConstraint("line", "alarm", "t_ms", "event", name="alarm_change_once"),
     Index("alarm_change_by_line", "line", "t_ms"),
     Index("alarm_change_by_time", "t_ms"),

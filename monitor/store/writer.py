@@ -646,7 +646,7 @@ def _write_made(connection: Connection, rows: Sequence[_OwnRow]) -> None:
 def now_row(now: LineNow) -> Row:
     """A line at a moment, as the table of lines keeps it."""
     drum = now.drum
-    said = {
+    status = {
         "state": now.state,
         "speed_m_per_s": now.speed_m_per_s,
         "line_metre": now.line_metre,
@@ -657,4 +657,4 @@ def now_row(now: LineNow) -> Row:
         "planned_length_m": drum.planned_length_m if drum else None,
         "extra": dict(now.extra),
     }
-    return {"line": now.line, "t_ms": ms(now.t_s), "now": msgspec.json.encode(said).decode()}
+    return {"line": now.line, "t_ms": ms(now.t_s), "now": msgspec.json.encode(status).decode()}

@@ -16,7 +16,7 @@ import msgspec
 import numpy as np
 import psutil
 
-from monitor.contract.messages import AlarmSaid
+from monitor.contract.messages import AlarmReport
 from tests.bench import works
 from tests.ports import free_port
 from tests.shell.works import until
@@ -98,7 +98,7 @@ def _cpu_s(pid: int) -> float:
 
 async def _receive(client: aiomqtt.Client, received: list[tuple[int, float]]) -> None:
     async for message in client.messages:
-        alarm = msgspec.json.decode(message.payload, type=AlarmSaid)
+        alarm = msgspec.json.decode(message.payload, type=AlarmReport)
         if "/aux-" in alarm.alarm and alarm.state == "unacknowledged":
             received.append((alarm.occurrence, time.time()))
 

@@ -9,14 +9,14 @@ import pytest
 from monitor.__main__ import main
 from monitor.commands.contract import CHANNELS, asyncapi, schemas
 from monitor.contract import rules
-from monitor.contract.topics import STORY_QUANTITIES, parse
+from monitor.contract.topics import NOTIFICATION_QUANTITIES, parse
 
 GOLDEN = json.loads((Path(__file__).parents[1] / "data/wire/golden.json").read_text())
 
 
 def of(topic: str) -> str:
     quantity = topic.rsplit("/", 1)[1]
-    return quantity if quantity in STORY_QUANTITIES else "samples"
+    return quantity if quantity in NOTIFICATION_QUANTITIES else "samples"
 
 
 @pytest.mark.parametrize("case", GOLDEN["sound"], ids=lambda c: c["name"])

@@ -18,7 +18,7 @@ from monitor.contract.record import AlarmChange, Finding
 from monitor.core.arrival import Message
 from monitor.core.decode import Decoder
 from monitor.core.engine import Engine
-from monitor.shell.recording import AssumedStory, ColumnOf, Mapping, RecordingRows, arrivals, read_mapping, read_rows
+from monitor.shell.recording import AssumedRun, ColumnOf, Mapping, RecordingRows, arrivals, read_mapping, read_rows
 from monitor.store.writer import Batch, Writer
 from tests.shell.works import numbers_stored
 
@@ -90,7 +90,7 @@ def test_a_clock_that_steps_back_is_late_data_and_stops_nothing():
     rows = RecordingRows(t, ["meter/flow"] * len(t), np.full(len(t), 100.0))
     c = widened(load(PIPE))
     engine = Engine.of(c)
-    mapping = Mapping(story=AssumedStory(recipe="pipe"))
+    mapping = Mapping(story=AssumedRun(recipe="pipe"))
     messages, rejected = Decoder.of(c).by_line(arrivals(rows, mapping, "pipe", c.lines["pipe"]))
     assert not rejected
     engine.feed(messages)
@@ -167,7 +167,7 @@ def test_an_hour_of_our_own_is_a_recording_too(tmp_path, capsys):
     hour = sorted((store / "lines" / "pipe").rglob("*.parquet"))[0]
     rows = read_rows(hour, Mapping())
     assert "meter/flow" in rows.path
-    assert {path for _, path, _ in rows.story} == {"line/state", "outlet/drum"}
+    assert {path for _, path, _ in rows.notifications} == {"line/state", "outlet/drum"}
     capsys.readouterr()
     assert main(["replay", str(hour), "--line", "pipe", "--configs", str(PIPE)]) == 0
     assert "refused: none" in capsys.readouterr().out

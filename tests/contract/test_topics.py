@@ -41,5 +41,5 @@ def test_other_topics_are_none(topic):
 def test_an_earlier_name_is_read_from_a_store_under_todays():
     assert topics.present(Stream("lay-1", "pay-off-1", "splice")) == Stream("lay-1", "pay-off-1", "payoff")
     assert topics.present(Stream("lay-1", "bow", "speed")) == Stream("lay-1", "bow", "speed")
-    assert topics.is_story("splice")
-    assert not topics.is_story("speed")
+    assert topics.is_notification("splice")
+    assert not topics.is_notification("speed")

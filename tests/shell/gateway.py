@@ -65,7 +65,7 @@ def main(settings: SimpleNamespace) -> None:
         pace=Faster(settings.speed, 0.0),
         until_s=None,
         broker=address,
-        say=print,
+        log=print,
         truth_folder=None,
         left_folder=folder,
     )

@@ -5,7 +5,7 @@ from sqlalchemy import text
 
 from monitor.contract.messages import PayoffChange
 from monitor.contract.record import Splice
-from monitor.contract.topics import RENAMED, Stream, is_story, parse, present
+from monitor.contract.topics import RENAMED, Stream, is_notification, parse, present
 from monitor.core.arrival import Arrival, Message
 from monitor.core.pipeline import Pipeline
 from monitor.shell.recording import Mapping, read_rows
@@ -55,14 +55,14 @@ def test_history_and_recordings_read_them_from_database_and_hour_file(desk, plac
     assert payoffs(desk) == DRUMS
     (path,) = rollup.roll_hours(desk.writer.engine, place, -2 * rollup.HOUR_MS, ["lay-1"])
     assert payoffs(desk) == DRUMS
-    names = {path for _, path, _ in read_rows(path, Mapping()).story}
+    names = {path for _, path, _ in read_rows(path, Mapping()).notifications}
     assert {"pay-off-a/payoff", "pay-off-b/payoff"} <= names
 
 
 def test_only_the_present_name_is_a_stream_on_the_wire(desk):
     earlier = Stream("lay-1", "pay-off-a", "splice")
     assert present(earlier) == Stream("lay-1", "pay-off-a", "payoff")
-    assert all(is_story(name) for name in RENAMED)
+    assert all(is_notification(name) for name in RENAMED)
     assert parse("tarn", f"tarn/{earlier}") == earlier
     refused = desk.decoder.decode(Arrival(f"tarn/{earlier}", b'{"n":0,"t":1764000000000,"drum":"C1-0001"}', T0))
     assert getattr(refused, "kind", None) == "unknown stream"

@@ -48,7 +48,7 @@ def test_how_time_is_cut_does_not_show(cuts, sigma):
     whole = gauge(*story, sigma=sigma).take(30_000)
     one = gauge(*story, sigma=sigma)
     parts = [one.take(ms) for ms in [*sorted(cuts), 30_000]]
-    assert np.array_equal(np.concatenate([p.said for p in parts]), whole.said)
+    assert np.array_equal(np.concatenate([p.measured for p in parts]), whole.measured)
     assert np.array_equal(np.concatenate([p.t_s for p in parts]), whole.t_s)
 
 
@@ -93,7 +93,7 @@ def test_a_still_gauge_has_no_noise_at_zero():
         rng=np.random.default_rng(1),
         still=True,
     )
-    assert not one.take(60_000).said.any()
+    assert not one.take(60_000).measured.any()
 
 
 def wheel(*troubles: CounterTrouble, wraps_at_m: float | None = None) -> tuple[CounterWheel, np.ndarray, np.ndarray]:

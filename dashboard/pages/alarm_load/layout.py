@@ -62,7 +62,7 @@ def answer(context: Context, line: str, span: str) -> Children:
     found = figures(raised, start / 1e3, end / 1e3, settings, observed_s=watched_s)
     by_shift = _by_shift(context, raised, recorded, (start, end))
     return [
-        _said(context, found),
+        _summary(context, found),
         chart("alarm-load-windows", _windows(context, raised, start, end)),
         html.Div([by_shift, _frequent(context, found)], className="beside-blocks two"),
         _notes(context, found),

@@ -31,7 +31,7 @@ from monitor.statistics.counts import rate_per_km, u_chart
 
 SIZE = 5
 POINTS_MOST, POINTS_LEAST = 200, 50
-ALIKE = 0.3  # correlation of neighbouring subgroups above which their steps tell nothing of their spread
+ALIKE = 0.3  # correlation of neighbouring subgroups above which their steps are no estimate of their spread
 EWMA_WEIGHT, EWMA_WIDTH = 0.2, 2.962
 CUSUM_K, CUSUM_H = 0.5, 5.0
 DRUMS = {"1": "newest drum", "3": "3 drums", "10": "10 drums", "30": "30 drums"}

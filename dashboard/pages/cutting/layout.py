@@ -144,7 +144,7 @@ def answer(context: Context, line: str, chosen: Sequence[str], guard: object, su
     less = _plan(found, bad, max(guard_m - 1, 0.0), wanted, orders.kerf_m)
     recipe = context.configuration.recipes.get(product)
     return [
-        *_said(orders, found, best, greedy, more, less),
+        *_summary(orders, found, best, greedy, more, less),
         _reels(best, wanted),
         *(part for d in found for part in sheet(context, d, bad[d.key], best, orders, recipe)),
     ]
@@ -165,7 +165,7 @@ def _plan(
     return plan(_pieces(found, bad, guard_m), wanted, kerf_m)
 
 
-def _said(
+def _summary(
     orders: Orders,
     found: Sequence[DrumRow],
     best: CuttingPlan,

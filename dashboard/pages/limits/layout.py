@@ -276,8 +276,8 @@ def shifts_in(context: Context, start_ms: int, end_ms: int) -> float:
 def comparison(context: Context, asked: Asked, found: Comparison, group: str) -> tuple[Children, str]:
     """Both sides laid beside each other, and the words that a proposal carries."""
     shifts = shifts_in(context, *found.span_ms(asked))
-    said_ = in_words(found, shifts)
-    parts: Children = [html.P(said_, className="outcome", id="limits-outcome")]
+    summary = in_words(found, shifts)
+    parts: Children = [html.P(summary, className="outcome", id="limits-outcome")]
     kind, _, path = group.partition("/")
     if kind == "window":
         parts.append(_trend(context, asked, found, path))
@@ -312,7 +312,7 @@ def comparison(context: Context, asked: Asked, found: Comparison, group: str) ->
             empty="No known bad cable in this period.",
         )
     )  # fmt: skip
-    return parts, said_
+    return parts, summary
 
 
 def alarm_title(context: Context, line: str, alarm: str) -> str:

@@ -121,7 +121,7 @@ def fold(
     Input("recurring-drums", "value"),
     Input("recurring-message", "children"),
 )
-def work(context: Context, line: str, what: str, drums: str, _said: object) -> Children:
+def work(context: Context, line: str, what: str, drums: str, _message: object) -> Children:
     return layout.work(context, line, what, drums)
 
 

@@ -230,7 +230,7 @@ def answer(context: Context, line: str, what: str, drums: str, least: float, mos
     speed = _speed(x, t)
     seconds, _ = recur.find(t, least / speed, most / speed, RESOLUTION_M / speed)
     clock = recur.which_clock(found, seconds, x, t, _spread(x, t)) if len(x) > 3 else None
-    shown: Children = [_said(found, len(x), "events")]
+    shown: Children = [_verdict(found, len(x), "events")]
     if isinstance(found, Found):
         verdict = rank(of.line.rotating_part, found.period, found.low, found.high, search=np.log(most / least))
         shown += [*_named(of.line, verdict, found, clock), _drift(x, found.period)]
@@ -297,7 +297,7 @@ def _signal(
         return _no_result("Not enough data in the selected drums.")
     found, power = find_wave(v, signal.spacing, least, most)
     readings = f"readings every {exact(signal.spacing)} {signal.unit}"
-    shown: Children = [_said(found, int(np.isfinite(v).sum()), readings, signal.unit)]
+    shown: Children = [_verdict(found, int(np.isfinite(v).sum()), readings, signal.unit)]
     if isinstance(found, Wave):
         unit = format.unit(of.line.streams[path].unit)
         verdict = rank(
@@ -348,7 +348,7 @@ def _rpm(context: Context, of: ChosenCable) -> dict[str, float]:
     return found
 
 
-def _said(found: Found | Wave | NoPeriod, count: int, of: str, unit: str = "m") -> html.P:
+def _verdict(found: Found | Wave | NoPeriod, count: int, of: str, unit: str = "m") -> html.P:
     if isinstance(found, NoPeriod):
         return html.P(f"{format.number(count, '', 0)} {of}: {found.why}.", className="outcome", id="recurring-outcome")
     share = f"; fits {percent(found.share)} of events" if isinstance(found, Found) else ""

@@ -19,7 +19,7 @@ def answer(context: Context, start: str | None) -> Children:
 
 
 @CALLBACKS(Output("shift-handovers", "children"), Input("shift-message", "children"), Input("second", "n_intervals"))
-def signed(context: Context, _said: object, n: int | None) -> Component:
+def signed(context: Context, _message: object, n: int | None) -> Component:
     if ctx.triggered_id == "second" and (n or 0) % 5:
         raise PreventUpdate
     return layout.handovers(context)

@@ -105,7 +105,7 @@ def answer(context: Context, line_name: str, recipe_name: str, given: Mapping[st
         setting = _setting(line, recipe, given)
         found, plain = ask(line, recipe, setting), ask(line, recipe, set_of(recipe))
         return [
-            *_said(recipe.cure, found),
+            *_summary(recipe.cure, found),
             html.H2("Along the path"),
             _along(line, recipe.cure, found, plain),
             html.Div(
@@ -157,7 +157,7 @@ def _oven_C(line: Line, given: Mapping[str, object], name: str) -> float:
     return value
 
 
-def _said(cure: Cure, found: SettingResult) -> Children:
+def _summary(cure: Cure, found: SettingResult) -> Children:
     c = found.leaves
     under, hot = c.index_inner < cure.index_min, c.peak_C > cure.surface_max_C or c.degradation > cure.degradation_max
     verdict = "undercured" if under else "overheated" if hot else "cured"

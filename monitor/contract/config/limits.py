@@ -60,8 +60,8 @@ def with_limits(recipe: Recipe, changes: Changes, revision: int | None = None) -
     try:
         return Recipe.model_validate(form)
     except ValidationError as error:
-        said = "; ".join(f"{_spell(e['loc'])}: {e['msg'].removeprefix('Value error, ')}" for e in error.errors())
-        raise LimitsError(f"recipe {recipe.recipe} would not be valid: {said}") from error
+        problems = "; ".join(f"{_spell(e['loc'])}: {e['msg'].removeprefix('Value error, ')}" for e in error.errors())
+        raise LimitsError(f"recipe {recipe.recipe} would not be valid: {problems}") from error
 
 
 def beyond_instruments(recipe: Recipe, line: Line) -> dict[str, str]:

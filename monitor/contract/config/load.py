@@ -22,7 +22,7 @@ M = TypeVar("M", bound=BaseModel)
 
 @dataclass(frozen=True, slots=True)
 class FileFault:
-    """One thing wrong in a configuration file, said so that the reader can mend it."""
+    """One error in a configuration file, with what the reader needs to correct it."""
 
     file: str
     key: str
@@ -155,7 +155,7 @@ def _all_keys(model: type[BaseModel], seen: set[type]) -> set[str]:
 
 
 def _recipe_meets_lines(file: str, recipe: Recipe, lines: Mapping[str, Line]) -> Iterator[FileFault]:
-    """Every stream and zone that a recipe speaks of must exist, with its unit, on every line of its kind."""
+    """Every stream and zone that a recipe names must exist, with its unit, on every line of its kind."""
     for line in lines.values():
         if line.kind != recipe.line_kind:
             continue

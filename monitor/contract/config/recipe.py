@@ -85,8 +85,8 @@ class LayingUp(Settings):
         want, got = CORES_BY_LAYER.get(self.cores, ()), tuple(len(layer) for layer in self.layers)
         problems = repeated("layers", [name for layer in self.layers for name in layer])
         if got != want and want:
-            said = ", ".join(map(str, want))
-            problems.append(f"{self.cores} cores: `layers` must list {said} pay-offs from the centre out, got {got}")
+            order = ", ".join(map(str, want))
+            problems.append(f"{self.cores} cores: `layers` must list {order} pay-offs from the centre out, got {got}")
         elif got != want:
             problems.append(f"{self.cores} cores lie in one layer: leave out `layers`")
         refuse(problems)
@@ -150,7 +150,7 @@ class Cooling(Settings):
 
 
 class Integrity(Settings):
-    """A circuit integrity test: which streams tell of it, what it prescribes, and which durations earn a class.
+    """A circuit integrity test: which streams it is judged by, what it prescribes, and which durations earn a class.
 
     Times in s from ignition. Such tests are for competent laboratories: fire, mains voltage and water together.
     """
@@ -171,7 +171,7 @@ class Integrity(Settings):
     classes_min: Annotated[list[Annotated[int, Field(gt=0)]], Field(min_length=1)]
 
     @model_validator(mode="after")
-    def _water_is_heard(self) -> Self:
+    def _water_is_measured(self) -> Self:
         if self.water_from_s is not None and self.water is None:
             raise ValueError("water_from_s needs `water`, the stream that reports when water begins")
         return self
@@ -186,7 +186,7 @@ class Cost(Settings):
 
 
 class Setpoints(Settings):
-    """What the machine is told to hold."""
+    """Setpoints of the machine."""
 
     speed_m_per_min: Positive
     zone_C: dict[Name, float] = {}

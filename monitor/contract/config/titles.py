@@ -20,10 +20,10 @@ def station_title(line: Line, name: str) -> str:
 
 def event_title(line: Line, path: str, check: str) -> str:
     """What an event check is called on screens, with its station where another of the line counts the same."""
-    said = check.replace("-", " ").capitalize()
+    title = check.replace("-", " ").capitalize()
     station, _, quantity = path.partition("/")
     alone = sum(s.kind == "events" and s.quantity == quantity for s in line.stream) == 1
-    return said if alone or station not in line.stations else f"{said}, {inside(station_title(line, station))}"
+    return title if alone or station not in line.stations else f"{title}, {inside(station_title(line, station))}"
 
 
 def inside(title: str) -> str:

@@ -30,7 +30,7 @@ NEVER, NO_LIMITS = Rate(1e12, 25.0, 1.0), CureLimits(0.0, np.inf, np.inf)  # of 
 
 
 def columns_of(recipe: Recipe) -> tuple[str, ...]:
-    """What marching this recipe's cable tells of each metre; nothing without a material, or with nothing to judge."""
+    """What marching this recipe's cable gives for each metre; nothing without a material, or with nothing to judge."""
     if recipe.material is None:
         return ()
     return COLUMNS if recipe.cure else COOLING if recipe.cooling else ()
@@ -121,7 +121,7 @@ class Plan:
 
     @property
     def columns(self) -> tuple[str, ...]:
-        """What is told of each metre."""
+        """What is reported of each metre."""
         return columns_of(self.recipe)
 
     @property

@@ -226,12 +226,12 @@ class CureStage:
         good = x.seen
         yield from self._unverified(length, x.t_s, metres.astype(np.float64), ~good)
         if good.any():
-            told = np.full(int(good.sum()), -1, dtype=np.int64)
+            unknown = np.full(int(good.sum()), -1, dtype=np.int64)
             t_s, m = x.t_s[good], metres[good].astype(np.float64)
             for check in length.checks:
                 v = values[length.plan.columns.index(check.column)][good]
                 stretch = Stretch(
-                    t_s=t_s, v=v, L_m=m, known_s=t_s + self.delay_s, seq=told, open=np.ones(len(v), dtype=bool)
+                    t_s=t_s, v=v, L_m=m, known_s=t_s + self.delay_s, seq=unknown, open=np.ones(len(v), dtype=bool)
                 )
                 if not check.limit.quiet(float(v.min()), float(v.max())):
                     for crossing in check.limit.feed(stretch, m, m):
@@ -243,8 +243,10 @@ class CureStage:
             return
         inside = length.plan.columns[0]
         every = np.ones(len(m), dtype=bool)
-        told = np.full(len(m), -1, dtype=np.int64)
-        stretch = Stretch(t_s=t_s, v=blind.astype(np.float64), L_m=m, known_s=t_s + self.delay_s, seq=told, open=every)
+        unknown = np.full(len(m), -1, dtype=np.int64)
+        stretch = Stretch(
+            t_s=t_s, v=blind.astype(np.float64), L_m=m, known_s=t_s + self.delay_s, seq=unknown, open=every
+        )
         for crossing in length.unverified.feed(stretch, m, m):
             start, end = crossing.start, crossing.end
             yield Finding(
@@ -325,7 +327,7 @@ class CureStage:
         self.forecast = foresee(plan, inside, knots, speed, slowest, state == "stopped")
         zone_C = {name: _at(heats, path, t_s, plan.air_C) for name, path in plan.zone_of.items()}
         self.margins = room(self.line, plan, zone_C, speed)
-        yield from self._tell(state)
+        yield from self._report(state)
         yield from self._foreseen(state, length)
 
     def _inside(self, length: Length, t_s: float, track: Track) -> Inside:
@@ -336,7 +338,7 @@ class CureStage:
         marched_m = track.at(elements.t_s) + self.line.counter_m - (metres + 0.5)
         return Inside(t_s, metres, position_m, self._crossed(length, track)[alive], marched_m, elements)
 
-    def _tell(self, state: str) -> Iterator[AlarmEvent]:
+    def _report(self, state: str) -> Iterator[AlarmEvent]:
         """The alarm before the metre is lost; a line that stands does not cry."""
         f = self.forecast
         assert f is not None
@@ -350,7 +352,7 @@ class CureStage:
             yield AlarmEvent(known_s, -1, f.t_s, FORECAST_ALARM, event, value=value, line_metre=metre)
 
     def _foreseen(self, state: str, length: Length) -> Iterator[Finding]:
-        """Scrap that is certain while the line stands: told at once, taken back where it is not so any more."""
+        """Scrap that is certain while the line stands: reported at once, withdrawn where it no longer applies."""
         f = self.forecast
         assert f is not None
         if state != "stopped":

@@ -90,7 +90,7 @@ def _whole(frame: bytes, at: int) -> tuple[int, int]:
 
 @dataclass(slots=True, eq=False, kw_only=True)
 class TappedConnection:
-    """One connection of a client: what it is by now, told from its packets."""
+    """One connection of a client: what it is by now, from its packets."""
 
     writer: asyncio.StreamWriter
     on_connected: Callable[[], None]
