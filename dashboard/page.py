@@ -22,7 +22,7 @@ class Shows(Enum):
 class Page:
     """`layout` takes the context, and the line's name or the row of the drum where the address names one.
 
-    Pages of the whole works stand in the navigation, by group and order.
+    Pages of the whole works are in the navigation, by group and order.
     """
 
     path: str

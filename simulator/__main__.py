@@ -22,7 +22,7 @@ from simulator.scenario import Scenario, load_scenario
 
 ENDING = """
 At --pace 1 the lines run in real time from now on, without end.
-At a higher pace the run begins in the past, as long ago as the scenario lasts (or --minutes), so that it meets the
+At a higher pace the run begins in the past, as long ago as the scenario lasts (or --minutes), so that it reaches the
 clock at its end; without --minutes it then goes on in real time. At --pace 0 that past is published at once.
 A restart continues from the saved state (metres, drums, and never earlier in time): see --state-dir,
 and --reset for a new record.
@@ -50,7 +50,7 @@ def _options(parser: ArgumentParser) -> None:
     )
     parser.add_argument(
         "--reset",
-        dest="anew",
+        dest="reset",
         action="store_true",
         help="discard the saved state; begin at the metre and drum of the scenario",
     )
@@ -73,8 +73,8 @@ def _publisher(options: Namespace) -> Publisher:
     pace = begin(options.pace, time.time(), lasts_s)
     folder = options.left or options.configs.resolve().parent / ".run" / "simulator"
     lines = _lines(options, scenario)
-    left = {line: None if options.anew else resume.read(folder, line) for line in lines}
-    for line in lines if options.anew else ():
+    left = {line: None if options.reset else resume.read(folder, line) for line in lines}
+    for line in lines if options.reset else ():
         for path in folder.glob(f"{line}.outbox*"):
             path.unlink()
     start_s = max([pace.start_s, *(one.until_s for one in left.values() if one)])

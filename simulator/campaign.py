@@ -12,7 +12,7 @@ from simulator.cable import Flaw
 from simulator.scenario import LATEST_S, Campaign, PayOffFeed
 from simulator.travel import StateFrom, Travel
 
-JOBS = 150  # drums of the first pay-off that are planned ahead; then the line stands
+JOBS = 150  # drums of the first pay-off that are planned ahead; then the line stops
 WAITS = "waits for a drum"
 CHANGES = "drum change"
 CUTS = "cut"
@@ -23,7 +23,7 @@ LEADER_M = 3.0  # pulled through behind the last cable
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Wound:
-    """A drum as a later line meets it: `flaws` in its own wound metres, `ready_s` when it was taken off."""
+    """A drum as a later line receives it: `flaws` in its own wound metres, `ready_s` when it was taken off."""
 
     name: str
     length_m: float
@@ -100,7 +100,7 @@ class _Way:
     def now_s(self) -> float:
         return self.t[-1]
 
-    def stand(self, until_s: float) -> None:
+    def wait_until(self, until_s: float) -> None:
         if until_s > self.now_s:
             self._knot(until_s, 0.0)
 
@@ -235,14 +235,14 @@ class _Planner:
             if not self._run_to(at_m, CHANGES if last else CUTS):
                 return False
             if not last:
-                self.way.stand(self.way.now_s + self.campaign.change_s)
+                self.way.wait_until(self.way.now_s + self.campaign.change_s)
         self._release_drum()
         return True
 
     def _release_drum(self) -> None:
         """The last drum is taken off, and a leader pulled through behind it."""
         self.drum_changes.append(DrumBegin(t_s=self.way.now_s + 1.0, L_m=self.way.L_m, name=None, length_m=None))
-        self.way.stand(self.way.now_s + 2.0)
+        self.way.wait_until(self.way.now_s + 2.0)
         self.way.run(LEADER_M, v_m_per_s=0.5, ramp_s=2.0, why_stops=WAITS, quiet=True)
         for on in self.on[1:]:
             on.left_m = max(on.left_m - LEADER_M * taken(self.recipe), 0.0)
@@ -258,9 +258,9 @@ class _Planner:
         """It is brought, then put on."""
         there_s = drum.ready_s + self.campaign.bring_s
         if there_s > self.way.now_s:
-            self.way.stand(there_s)
+            self.way.wait_until(there_s)
         self.way.report("stopped", CHANGES)
-        self.way.stand(self.way.now_s + self.campaign.change_s)
+        self.way.wait_until(self.way.now_s + self.campaign.change_s)
 
     def _put(self, on: _On, drum: Wound) -> None:
         on.left_m = drum.length_m
@@ -322,17 +322,17 @@ class _Planner:
             DrumBegin(t_s=self.way.now_s, L_m=self.way.L_m, name=next(self.names), length_m=c.specimen_m)
         )
         self.way.run(c.specimen_m, 0.2, 2.0, "mounted", quiet=True)
-        self.way.stand(self.way.now_s + SETTLES_S)
+        self.way.wait_until(self.way.now_s + SETTLES_S)
         begins = self.way.now_s
         fails = c.fails_after_s[len(self.flame_tests) % len(c.fails_after_s)] if c.fails_after_s else 0.0
-        lasts = min(burn_s, fails + 60.0) if fails else burn_s
+        lit_s = min(burn_s, fails + 60.0) if fails else burn_s
         self.way.report("running", "ignition")
-        self.way.stand(begins + lasts)
+        self.way.wait_until(begins + lit_s)
         self.way.report("stopped", "flame out")
-        self.flame_tests.append(FlameTest(begins, begins + lasts, begins + fails if fails else None))
-        self.way.stand(self.way.now_s + c.change_s)
+        self.flame_tests.append(FlameTest(begins, begins + lit_s, begins + fails if fails else None))
+        self.way.wait_until(self.way.now_s + c.change_s)
         self.drum_changes.append(DrumBegin(t_s=self.way.now_s, L_m=self.way.L_m, name=None, length_m=None))
-        self.way.stand(self.way.now_s + 2.0)
+        self.way.wait_until(self.way.now_s + 2.0)
 
 
 def _joined(pieces: list[tuple[float, bool]]) -> list[tuple[float, bool]]:

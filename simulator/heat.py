@@ -120,7 +120,7 @@ def solve(
     ageing: Arrhenius,
     step_s: float = STEP_S,
 ) -> CuredElements:
-    """Elements on their way through all pieces. `edges_s[e, i]` is when element e meets edge i (one more than pieces).
+    """Elements on their way through all pieces. `edges_s[e, i]` is when element e is at edge i (one more than pieces).
 
     `start_C` is the temperature of conductor and wall at the first edge.
     """
@@ -148,12 +148,12 @@ class _March:
 
     def through(self, piece: PathPiece, from_s: Floats, to_s: Floats, step_s: float) -> None:
         """One piece; steps are the finer the closer to its entry, where the surface changes fast."""
-        lasts = to_s - from_s
-        steps = max(int(np.ceil(float(lasts.max()) / step_s)), 4)
+        duration = to_s - from_s
+        steps = max(int(np.ceil(float(duration.max()) / step_s)), 4)
         inside, air_share = self.points.surface(piece.film_W_m2K)
         A = self.points.change[1:, 1:] + np.outer(self.points.change[1:, 0], inside)
         g = self.points.change[1:, 0] * air_share
-        first = lasts / steps
+        first = duration / steps
         for a, b, n in ((0.0, 0.25, 4), (0.25, 1.0, 3), (1.0, float(steps), steps - 1)):
             dt = first * (b - a) / n
             P = np.asarray(np.linalg.inv(np.eye(ORDER) - _G * dt[:, None, None] * A), dtype=np.float64)

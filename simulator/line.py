@@ -310,7 +310,7 @@ class LineRun:
         return rpm, 0.1 * rpm
 
     def _derived(self, rule: Derived, taken: Taken) -> Floats:
-        """What is truly made of a rotation: the lay, or by how much the tape lies over itself; NaN while it stands."""
+        """The true result of a rotation: the lay, or the overlap of the tape; NaN while it is stopped."""
         mm_per_min = self.travel.speed(taken.t_s) * 60e3
         turning = (mm_per_min > 0) & (taken.true > 0)
         pitch = np.full(len(taken.t_s), np.nan)
@@ -510,8 +510,8 @@ def simulate(
     """The run of one line of a scenario from `start_s` (UTC) on; `run.messages()` is it in wire order, s, topic, bytes.
 
     The same arguments give the same bytes, whatever the pace or the cut into pages. `numbering` is the `start` of its
-    messages; `line_metre_start_m` stands in for the scenario's.
-    `suppliers` are the runs of the lines whose drums it takes, made anew where they are not given.
+    messages; `line_metre_start_m` replaces the scenario's.
+    `suppliers` are the runs of the lines whose drums it takes, made again where they are not given.
     Raises KeyError for a line that is not in the scenario.
     """
     story = scenario.stories[line]

@@ -99,7 +99,7 @@ def mark(
 
 
 def mark_sparks(truth: Truth, findings: Sequence[Finding], allowed: Allowed) -> Mark:
-    """Each fault wants one finding of its own near by; pairs are chosen for the least sum of distances."""
+    """Each fault needs one finding of its own near by; pairs are chosen for the least sum of distances."""
     result = Mark(what="spark faults", true=len(truth.sparks))
     centres = [((f.start_m + (f.end_m if f.end_m is not None else f.start_m)) / 2, f.key) for f in findings]
     for sparks, found in _neighbours(truth.sparks, sorted(centres)):
@@ -303,7 +303,7 @@ def _longer(metres: Floats, which: NDArray[np.bool_], than_m: float, what: str) 
 
 
 def mark_instruments(truth: Truth, findings: Sequence[Finding], line: Line) -> Mark:
-    """Each silence and each sticking that is long enough wants a finding that overlaps it; others are false."""
+    """Each silence and each sticking that is long enough needs a finding that overlaps it; others are false."""
     result = Mark(what="silent and stuck gauges")
     kinds = {"drop-out": "missing", "bad": "missing", "stick": "stuck"}
     known = [t for t in truth.troubles if t.check in kinds]
@@ -334,7 +334,7 @@ def _same_time(truth: Truth, trouble: TrueStretch, found: Finding) -> bool:
 
 
 def mark_drums(cuts: Sequence[DrumCut], drums: Sequence[DrumSpan], allowed: Allowed) -> Mark:
-    """Each filling begins where the knife was. A name may come back: of those that bear it, the nearest is meant."""
+    """Each filling begins where the knife was. A name may come back: of those of one name, the nearest is meant."""
     result = Mark(what="drums", true=len(cuts))
     pairs = [(abs(d.start_m - c.start_m), i, j) for i, c in enumerate(cuts) for j, d in enumerate(drums)
              if c.drum == d.drum]  # fmt: skip

@@ -203,7 +203,7 @@ class Event(Places):
 class PayOffFeed(Settings):
     """What goes in at a pay-off: every so many drums of a line of this scenario, or bought in, all of one length.
 
-    `tested_at` is the station whose spark tester meets this drum's own faults again.
+    `tested_at` is the station whose spark tester detects this drum's own faults again.
     """
 
     station: Name
@@ -422,14 +422,14 @@ def _story_meets(file: str, key: str, story: LineStory, line: Line, recipe: Reci
 
 
 def _pay_offs_meet(file: str, key: str, story: LineStory, line: Line, before: list[str]) -> list[FileFault]:
-    """What is put on comes from a line that stands earlier in this scenario, at a pay-off that the line has."""
+    """What is put on comes from a line earlier in this scenario, at a pay-off that the line has."""
     faults = []
     for j, one in enumerate(story.pay_off, 1):
         if one.station not in line.pay_off:
             problem = f"line {line.line} has no pay-off {one.station!r}; it has {', '.join(line.pay_off) or 'none'}."
             faults.append(FileFault(file, f"{key}.pay_off[{j}].station", problem, "Correct the name."))
         if one.of is not None and one.of not in before:
-            problem = f"no line {one.of!r} before this one; before it stand {', '.join(before) or 'none'}."
+            problem = f"no line {one.of!r} before this one; before it are {', '.join(before) or 'none'}."
             faults.append(
                 FileFault(file, f"{key}.pay_off[{j}].of", problem, "List the lines in the order of the cable.")
             )

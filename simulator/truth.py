@@ -230,7 +230,7 @@ class Watch:
             self.truth.beyond += stretches(self.line, self.travel, self.window.stream, check, spell)
 
     def _applies(self, t_s: Floats) -> Flags:
-        """By the machine's word, and stopped whenever the line is slower than what counts as standing."""
+        """As the machine reports it, and stopped whenever the line is slower than what counts as stopped."""
         states = [turn.state for turn in self.travel.turns]
         allowed = np.array([state in self.window.states for state in states])
         applies = allowed[self.travel.state_code(t_s)]

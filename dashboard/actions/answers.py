@@ -30,7 +30,7 @@ class RejectedActionError(Exception):
 
 
 def who(typed: str | None, may: str, nameless: str) -> str:
-    """The name that an act bears: the account's where there are accounts, else the one typed.
+    """The name that an act is recorded under: the account's where there are accounts, else the one typed.
 
     Raises RejectedActionError where the account may not do it (`may` is the role it takes), or, with `nameless`,
     where there is no name.
@@ -91,7 +91,7 @@ def note_work(context: Context, line: str, station: str | None, by: str | None, 
 
 
 def hand_over(context: Context, by: str | None, words: str | None) -> None:
-    """Sign words for the next shift; they stand with the first line of the works. Raises RejectedActionError."""
+    """Sign words for the next shift; they are kept with the first line of the works. Raises RejectedActionError."""
     name, text = who(by, "answer alarms", "it is required to sign."), entered_text(words, bounds.WORDS)
     if not text:
         raise RejectedActionError("Enter the handover note, or that there is nothing to hand over.")

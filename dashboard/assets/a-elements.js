@@ -23,7 +23,7 @@
     return made;
   }
 
-  // A table under its caption in a room that scrolls; `numeric` columns stand to the right.
+  // A table under its caption in a box that scrolls; `numeric` columns are right-aligned.
   function table(caption, heads, numeric, classes) {
     const room = el("div", "table-room");
     room.tabIndex = 0;

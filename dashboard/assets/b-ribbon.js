@@ -1,10 +1,10 @@
-// The ribbon's geometry: the same laws as dashboard/queries/ribbon.py. Runs are [start m, end m, verdict].
+// The ribbon's geometry: the same rules as dashboard/queries/ribbon.py. Runs are [start m, end m, verdict].
 (function (root) {
   "use strict";
 
   const WORDS = ["conforming", "suspect", "unverified", "nonconforming"];
 
-  // Runs up to `since` are kept, later ones replaced: the server judges the last metres anew each time.
+  // Runs up to `since` are kept, later ones replaced: the server evaluates the last metres again each time.
   function merge(kept, since, fresh) {
     const out = [];
     for (const [a, b, v] of kept) {
@@ -27,7 +27,7 @@
     return [clip(start), Math.max(clip(end) - clip(start), 0)];
   }
 
-  // Round metre marks so that about eight stand on the strip.
+  // Round metre marks so that about eight fit on the strip.
   function marks(full) {
     const raw = full / 8;
     const power = Math.pow(10, Math.floor(Math.log10(raw)));

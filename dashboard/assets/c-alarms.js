@@ -110,7 +110,7 @@
   }
 
   function alarmBody(key, row, sent) {
-    const body = Draw.el("tbody", row.wants ? "wants" : "quiet"), first = Draw.el("tr");
+    const body = Draw.el("tbody", row.unacknowledged ? "unacknowledged" : "quiet"), first = Draw.el("tr");
     const cell = (head, className, ...parts) => {
       const made = Draw.el("td", className);
       made.dataset.label = head;
@@ -120,7 +120,7 @@
     const title = Draw.el("th", "", row.title);
     title.scope = "row";
     title.dataset.label = "Alarm";
-    const state = cell("State", "state", ...(row.wants ? [Draw.el("span", "mark")] : []), row.state_text);
+    const state = cell("State", "state", ...(row.unacknowledged ? [Draw.el("span", "mark")] : []), row.state_text);
     const ago = Draw.el("span", "ago");
     ago.dataset.ago = row.occurrence;
     first.append(

@@ -6,7 +6,7 @@
   const Ribbon = window.everymetreRibbon;
   const Alarms = window.everymetreAlarms;
   const { el, setText, tally } = window.everymetreElements;
-  const AGAIN_M = 400; // ribbon metres judged anew with each fetch
+  const AGAIN_M = 400; // ribbon metres evaluated again with each fetch
   const AGAIN_MS = 5000; // samples asked for again: streams do not arrive in step
   const WHOLE_EVERY = 30; // fetches between two of everything: late data finds its place then
   const DASH = "\u2013";
@@ -182,10 +182,10 @@
 
   function paintRow(room, line) {
     const fresh = lineFreshness(line);
-    const wants = line.asks.text !== "";
+    const unacknowledged = line.asks.text !== "";
     const suspended = line.suspended || "";
     room.classList.toggle("old", !fresh.alive || suspended !== "");
-    room.classList.toggle("wants", wants);
+    room.classList.toggle("unacknowledged", unacknowledged);
     const part = (name) => room.querySelector("." + name);
     const state = part("state");
     setText(state, suspended ? "suspended" : fresh.alive ? line.state || DASH : fresh.text);
@@ -214,7 +214,7 @@
     return high === null ? "from " + show(low, 0) : show(low, 0) + DASH + show(high, 0);
   }
 
-  // The parts that a room needs, in place of words that may stand there.
+  // The parts that a room needs, in place of words that may be there.
   function filled(room, ...parts) {
     if (!room.firstElementChild) room.replaceChildren(...parts.map((part) => el(part)));
   }
@@ -282,7 +282,7 @@
     paintMarks(room.querySelector(".marks"), full);
   }
 
-  // Nothing is wound: the last drum's ribbon does not stand for it.
+  // Nothing is wound: the last drum's ribbon is not shown for it.
   function emptied(room, strip) {
     strip.removeAttribute("href");
     strip.setAttribute("aria-label", "No drum on the take-up");
@@ -470,7 +470,7 @@
     };
   }
 
-  // Long trends: a piece that was dragged is fetched anew, with as many points as the whole had.
+  // Long trends: a piece that was dragged is fetched again, with as many points as the whole had.
   function wireTrend() {
     const graph = plot("long-trends");
     if (!graph || !graph.on || !graph.data) return;

@@ -1,4 +1,4 @@
-"""Links from drum to drum: to its page, and to the other fillings that bear its name."""
+"""Links from drum to drum: to its page, and to the other fillings of that name."""
 
 from collections.abc import Sequence
 

@@ -66,7 +66,7 @@ def frame(
 ) -> dmc.MantineProvider:
     """The whole document; pages come into `content`.
 
-    `person` is who is signed in, `form_token` what their forms bear; `navigation` is (address, title, question) of
+    `person` is who is signed in, `form_token` the token of their forms; `navigation` is (address, title, question) of
     each page, by group.
     """
     return dmc.MantineProvider(

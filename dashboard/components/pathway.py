@@ -15,7 +15,7 @@ LANE_PX = 72
 
 @dataclass(frozen=True, slots=True)
 class Traverse:
-    """One straight piece of path between two turns: path positions, and where its ends stand across the hall."""
+    """One straight piece of path between two turns: path positions, and where its ends are across the hall."""
 
     start_m: float
     end_m: float

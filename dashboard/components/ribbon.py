@@ -19,7 +19,7 @@ CLASS = {
 
 
 def ribbon(of: Sequence[Run], wound_m: float, planned_m: float | None, *, size: str = "") -> html.Div:
-    """A drum's ribbon; its words for those who cannot see it stand in the label."""
+    """A drum's ribbon; the label has its text for those who cannot see it."""
     scale = full_scale_m(wound_m, planned_m)
     runs = [_run(run, scale) for run in of]
     wound = html.Span(className="wound", style={"width": f"{place_percent(0, wound_m, scale)[1]:.3f}%"})

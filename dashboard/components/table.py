@@ -17,7 +17,7 @@ def table(
     classes: str = "",
     numeric: Sequence[int] = (),
 ) -> html.Div:
-    """Rows under column heads; `numeric` columns stand to the right; `empty` is shown where there is no row.
+    """Rows under column heads; `numeric` columns are right-aligned; `empty` is shown where there is no row.
 
     Counts are written as all numbers are. Raises ValueError for a table or a column without a name: who listens to the
     screen reader gets nothing else of it.
@@ -40,6 +40,6 @@ def table(
 
 
 def _cell(cell: Child, head: str, numeric: bool) -> html.Td:
-    """A cell; on a narrow screen a row is a card, on which its head stands beside each cell."""
+    """A cell; on a narrow screen a row is a card, with its head beside each cell."""
     written = fixed(cell, 0) if isinstance(cell, int) and not isinstance(cell, bool) else cell
     return html.Td(written, className="n" if numeric else "", **attributes(label=head))

@@ -24,7 +24,7 @@ SHAPE = {Verdict.NONCONFORMING: "diamond", Verdict.SUSPECT: "triangle-up", Verdi
 STRIP_POINTS = 1000
 MARKS, NOT_SEEN, DWELL, CURE, FROM_BEFORE = "Manual marks", "No data", "Dwell", "Cure", "Inherited"
 COOLING = "Cooling"
-INDEX, INDEX_MOST = "cure/index-inner", 8.0  # what stood in an oven has indices of thousands: drawn at the top
+INDEX, INDEX_MOST = "cure/index-inner", 8.0  # cable that stopped in an oven has indices of thousands: drawn at the top
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -211,7 +211,7 @@ def hover(found: DrumFinding, line: Line) -> str:
 
 @dataclass(slots=True)
 class Drawn:
-    """What a strip wants of the layout."""
+    """What a strip needs of the layout."""
 
     axes: Props
     shapes: list[Props]

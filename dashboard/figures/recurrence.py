@@ -65,7 +65,7 @@ def fold_figure(
     """Events (n,) wrapped at a period, one turn a row; `shade` (m,) at `shade_at` is the signal behind them."""
     places = np.concatenate((x, shade_at if shade_at is not None else np.empty(0)))
     start, end = (float(places.min()), float(places.max())) if len(places) else (0.0, period)
-    if len(x):  # what keeps the period stands in the middle
+    if len(x):  # what fits the period is in the middle
         mean = float(np.angle(np.exp(2j * np.pi * (x - start) / period).mean()) / (2 * np.pi) % 1.0)
         start -= (0.5 - mean) % 1.0 * period
     rows = max(1, int(np.ceil((end - start) / period)))

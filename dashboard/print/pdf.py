@@ -41,7 +41,7 @@ CELL = ParagraphStyle("cell", TEXT, fontSize=8, leading=10, spaceAfter=0)
 RIGHT = ParagraphStyle("right", CELL, alignment=2)
 BOLD = ParagraphStyle("bold", TEXT, fontName="Helvetica-Bold")
 WIDTH = A4[0] - 36 * mm
-# Helvetica has neither: a space and a dash of the same width stand for them.
+# Helvetica has neither: a space and a dash of the same width replace them.
 PRINTED = str.maketrans({"\N{NARROW NO-BREAK SPACE}": "\N{NO-BREAK SPACE}", "\N{MINUS SIGN}": "\N{EN DASH}"})
 
 

@@ -13,7 +13,7 @@ CAUTION = "For information only. Release is decided by an authorised person unde
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SheetTable:
-    """One table: caption, head, rows of text, which columns are numbers, and what stands for no rows."""
+    """One table: caption, head, rows of text, which columns are numbers, and the text for no rows."""
 
     caption: str
     head: tuple[str, ...]

@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 
 from dashboard.context import Context
-from dashboard.queries.live import WANTS_ANSWER
+from dashboard.queries.live import UNACKNOWLEDGED
 from dashboard.text import format, words
 from dashboard.text.addresses import way_to
 from monitor.contract.config.line import Response
@@ -99,7 +99,7 @@ def _row(context: Context, alarm: AlarmRow, drums: Sequence[DrumRow]) -> dict[st
         "t": alarm.t_ms,
         "state": alarm.state,
         "state_text": _state(context, alarm),
-        "wants": alarm.state in WANTS_ANSWER,
+        "unacknowledged": alarm.state in UNACKNOWLEDGED,
         "priority": alarm.priority,
         "line": _line(context, alarm),
         "title": text.title,

@@ -19,7 +19,7 @@ from monitor.evidence import verdict_runs
 from monitor.evidence.inherited import as_runs, inherited_faults
 from monitor.evidence.verdict_runs import Run
 
-WANTS_ANSWER = frozenset({"unacknowledged", "returned to normal unacknowledged"})
+UNACKNOWLEDGED = frozenset({"unacknowledged", "returned to normal unacknowledged"})
 BACKFILL_MS = 10 * 60_000
 SINCE_MS = 5000  # viewers of a line who have about the same samples get the same answer
 AGAIN_M, WHOLE_MS = 400.0, 30_000  # of a ribbon, what is read again each second, and how often all of it
@@ -166,15 +166,15 @@ def line_now(context: Context, line: Line, row: NowRow | None, alarms: Sequence[
 
 def asks(context: Context, alarms: Sequence[AlarmRow]) -> dict[str, object]:
     """Unacknowledged alarms: how many active of each priority, how many ended, and the most urgent one in words."""
-    wanting = [a for a in alarms if a.state in WANTS_ANSWER]
-    wanting.sort(key=lambda a: (a.state not in ACTIVE, -words.ORDER.get(a.priority, 0), -a.occurrence_ms))
-    active = [a for a in wanting if a.state in ACTIVE]
+    unacknowledged = [a for a in alarms if a.state in UNACKNOWLEDGED]
+    unacknowledged.sort(key=lambda a: (a.state not in ACTIVE, -words.ORDER.get(a.priority, 0), -a.occurrence_ms))
+    active = [a for a in unacknowledged if a.state in ACTIVE]
     counts = {p: sum(a.priority == p for a in active) for p in ("high", "medium", "low")}
     standing = sum(a.state == "acknowledged" for a in alarms)
-    first = wanting[0] if wanting else None
+    first = unacknowledged[0] if unacknowledged else None
     text = words.alarm_text(first, context.configuration).title if first else ""
     since = first.occurrence_ms if first else None
-    return counts | {"ended": len(wanting) - len(active), "text": text, "since": since, "standing": standing}
+    return counts | {"ended": len(unacknowledged) - len(active), "text": text, "since": since, "standing": standing}
 
 
 def _running(context: Context, line: Line, row: NowRow) -> dict[str, object]:
@@ -240,7 +240,7 @@ def _outside(value: float, low: float | None, high: float | None) -> bool:
 
 
 def drum_metre(line: Line, row: NowRow) -> float | None:
-    """Metres on the present drum: the knife is at the take-up, the counter stands before it."""
+    """Metres on the present drum: the knife is at the take-up, the counter is before it."""
     if row.drum_start_m is None:
         return None
     return max(row.line_metre + line.counter_m - line.take_up_m - row.drum_start_m, 0.0)

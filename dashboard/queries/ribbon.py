@@ -1,4 +1,4 @@
-"""The ribbon: a whole drum as one strip of runs of metres, and where each run stands between its two ends."""
+"""The ribbon: a whole drum as one strip of runs of metres, and the place of each run between its two ends."""
 
 from collections.abc import Sequence
 

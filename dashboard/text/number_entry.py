@@ -11,7 +11,7 @@ class NotANumberError(ValueError):
 
 
 def read_number(typed: object, unit: str = "") -> float | None:
-    """The number in a field, None for an empty one; its unit may stand behind it.
+    """The number in a field, None for an empty one; its unit may follow it.
 
     Raises NotANumberError for anything else: part of a text is never taken for the whole.
     """

@@ -33,7 +33,7 @@ class Person:
 
 @dataclass(slots=True)
 class Accounts:
-    """The accounts of a file, read anew when it changes."""
+    """The accounts of a file, read again when it changes."""
 
     path: Path
     _read: dict[str, dict[str, str]] = field(default_factory=dict)

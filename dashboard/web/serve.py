@@ -77,7 +77,7 @@ def listen(app: Flask, host: str, port: int) -> Any:  # waitress has no types
 
 
 def collector_token(file: str | None) -> str:
-    """What a collector of figures bears, from the file that the works names; none where none is named."""
+    """The token of a metrics collector, from the file that the works names; none where none is named."""
     if file is None:
         return ""
     try:

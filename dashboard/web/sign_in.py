@@ -47,7 +47,7 @@ def ask_who(
 ) -> None:
     """Let nobody in without an account; `tls` is set where a proxy terminates TLS, so that cookies need it too.
 
-    A collector that bears `token` may read the monitor's figures and nothing else.
+    A collector that sends `token` may read the metrics and nothing else.
     """
     _configure(server, accounts.key(), tls)
     sessions = SessionList(accounts=accounts, clock=clock)
@@ -88,7 +88,7 @@ def _configure(server: Flask, key: bytes, tls: bool) -> None:
 
 
 def _check_forms(server: Flask, tls: bool) -> None:
-    """Whatever is posted bears the token of its session; Dash sends the one that it finds in this cookie."""
+    """Every post carries the token of its session; Dash sends the one that it finds in this cookie."""
     CSRFProtect(server)
 
     @server.after_request
@@ -156,7 +156,7 @@ def present() -> Person | None:
 
 
 def form_token() -> str:
-    """What a form of the present session bears; nothing where there are no accounts."""
+    """The token of the present session's forms; nothing where there are no accounts."""
     return str(generate_csrf()) if present() is not None else ""
 
 

@@ -31,7 +31,7 @@ def what_went_before(
 ) -> list[StreamDifference]:
     """Compare around `faults` (places in the columns, which are per metre) with the same pattern moved along the cable.
 
-    Faults that lie together stay together when they are moved, so what lasts for long is not taken for a cause. Of all
+    Clustered faults stay together when they are moved, so that a slow change is not taken for a cause. Of all
     streams and offsets the largest difference counts in each draw (Westfall and Young 1993). Streams that never vary
     are left out. ValueError with too few faults or too little cable.
     """

@@ -6,7 +6,7 @@ from monitor.contract.reading import DrumRow
 
 
 def put_on_at(named: Sequence[DrumRow], t_ms: int) -> DrumRow | None:
-    """Which filling a drum put on a pay-off at a time is, of those that bear its name on any line.
+    """Which filling a drum put on a pay-off at a time is, of those of its name on any line.
 
     It is the newest that had ended by then. None where that is not known: none had ended by then, or another line
     wound a drum of that name while this one was wound, so that there were two.

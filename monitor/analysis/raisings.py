@@ -9,7 +9,7 @@ from monitor.contract.record import AlarmChange
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Raised:
-    """One raising of one alarm; `end_s` is None while its condition stands."""
+    """One activation of one alarm; `end_s` is None while it is active."""
 
     line: str
     alarm: str
@@ -22,7 +22,7 @@ class Raised:
     unit: str = ""
 
     def lasts_s(self, upto_s: float) -> float:
-        """Seconds that it stood, at most until `upto_s`."""
+        """Seconds that it was active, at most until `upto_s`."""
         return (upto_s if self.end_s is None else min(self.end_s, upto_s)) - self.t_s
 
 
@@ -73,7 +73,7 @@ def of_rows(rows: Sequence[AlarmRow]) -> list[Raised]:
 
 
 def _paired(events: Iterable[tuple[float, str, Raised]]) -> list[Raised]:
-    """An alarm that is shelved or out of service still stands until it returns."""
+    """An alarm that is shelved or out of service stays active until it returns."""
     found: list[Raised] = []
     standing: dict[tuple[str, str], int] = {}
     for t_s, event, one in events:

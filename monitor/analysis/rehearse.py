@@ -157,7 +157,7 @@ class Moved:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Comparison:
-    """Two sides laid beside each other."""
+    """Two sides side by side."""
 
     before: Side
     after: Side
@@ -222,7 +222,7 @@ def _detected_s(side: Side, fault: Fault, reach_m: float) -> float | None:
 
 
 def together(by_line: Mapping[str, Comparison]) -> Comparison:
-    """Comparisons of several lines as one; with more than one line its name stands before each alarm."""
+    """Comparisons of several lines as one; with more than one line its name precedes each alarm."""
     if len(by_line) == 1:
         return next(iter(by_line.values()))
     sides = [

@@ -55,7 +55,7 @@ def indicators(
 
 
 def stops(states: States, start_ms: int, end_ms: int) -> list[Stop]:
-    """Stretches in which the line stood, from its states (t_ms, state, reason), cut to a span.
+    """Stretches in which the line was stopped, from its states (t_ms, state, reason), cut to a span.
 
     The reason is the first that was reported while it slowed down or was stopped.
     """

@@ -1,6 +1,6 @@
 """Suggest a deadband and an on-delay for one limit: nuisance alarms against how late the real ones are detected.
 
-An excursion is real if known bad cable meets it, or, where none is known, if it would last `real_after_s` without a
+An excursion is real if known bad cable overlaps it, or, where none is known, if it would last `real_after_s` without a
 delay. An alarm that is raised for no real excursion is a nuisance.
 """
 

@@ -131,16 +131,16 @@ def against_speed(line: Line, recipe: Recipe, setting: Setting, speeds_m_per_min
 
 @dataclass(frozen=True, slots=True)
 class PlannedStop:
-    """The line slows evenly in `slows_s`, stands `stands_s`, and is back at its speed in `restarts_s`."""
+    """The line slows evenly in `slows_s`, is stopped for `stop_s`, and is back at its speed in `restarts_s`."""
 
     slows_s: float
-    stands_s: float
+    stop_s: float
     restarts_s: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stopped:
-    """Cable by where it stood (k,), path m; what it comes to at the take-up, and which of it is scrap."""
+    """Cable by its position during the stop (k,), path m; its cure at the take-up, and which of it is scrap."""
 
     position_m: Floats
     index: Floats
@@ -151,14 +151,14 @@ class Stopped:
 
 
 def ask_stop(line: Line, recipe: Recipe, setting: Setting, stop: PlannedStop) -> Stopped:
-    """Cable that is in the line when it comes to stand, metre by metre along the path. ValueError as `ask`."""
+    """Cable that is in the line when it stops, metre by metre along the path. ValueError as `ask`."""
     v = setting.speed_m_s
     if not v > 0:
         raise ValueError(f"expected a line speed above 0 m/min, got {exact(setting.speed_m_per_min)}")
     model, limits = Model.of(line, recipe, setting), limits_of(recipe)
     t0 = model.way.exit_m / v + 1.0
     t1 = t0 + max(stop.slows_s, 1e-3)
-    t2 = t1 + max(stop.stands_s, 0.0)
+    t2 = t1 + max(stop.stop_s, 0.0)
     speed = Speed((0.0, t0, t1, t2, t2 + max(stop.restarts_s, 1e-3)), (v, v, 0.0, 0.0, v))
     coast_m = v * (t1 - t0) / 2
     stood_m = np.arange(STRETCH_M / 2, model.way.exit_m, STRETCH_M)
@@ -179,7 +179,7 @@ def ask_stop(line: Line, recipe: Recipe, setting: Setting, stop: PlannedStop) ->
 
 
 def _entry_s(stood_m: float, coast_m: float, t0: float, v: float, slows_s: float) -> float:
-    """When cable that comes to stand at a place was at the head."""
+    """When cable that stops at a place was at the head."""
     if stood_m >= coast_m:
         return t0 - (stood_m - coast_m) / v
     return t0 + slows_s * (1 - float(np.sqrt(stood_m / coast_m)))

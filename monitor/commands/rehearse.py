@@ -395,7 +395,7 @@ def _span(options: Namespace, configuration: Configuration) -> tuple[int, int]:
 def drum_meant(reader: StoreReader, line: str, name: str | None, number: int | None) -> tuple[DrumRow, list[int]]:
     """The filling of a number, else the newest of a name; and the numbers of all fillings that a name alone may mean.
 
-    ValueError where there is none, or where the filling of the number bears another name.
+    ValueError where there is none, or where the filling of the number has another name.
     """
     if number is not None:
         drum = reader.drum(line, number)

@@ -124,7 +124,7 @@ class HealthRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ProposalRow:
-    """Limits that someone wants changed, as stored; times are UTC ms."""
+    """A proposed change of limits, as stored; times are UTC ms."""
 
     line: str
     proposal: str
@@ -182,7 +182,7 @@ class Record(Protocol):
 
     def drum(self, line: str, filling: int) -> DrumRow | None: ...
     def drum_named(self, line: str, drum: str) -> DrumRow | None:
-        """The newest filling of a line that bears a name."""
+        """The newest filling of a line with this name."""
         ...
 
     def drums_named(self, *names: str) -> Sequence[DrumRow]:

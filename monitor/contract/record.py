@@ -156,7 +156,7 @@ class AlarmOccurrence:
 class DrumSpan:
     """A filling: one drum from one drum change to the next, as an interval of line metre.
 
-    Its key is the line and `filling`, a number given in order from 1 on; `drum` is the name that it bears, which may
+    Its key is the line and `filling`, a number given in order from 1 on; `drum` is its name, which may
     come back. `end_m` and `end_s` are None while it is being wound.
     """
 
@@ -267,7 +267,7 @@ class Rejected:
 
 @dataclass(frozen=True, slots=True)
 class Proposal:
-    """Limits that someone wants changed on one line, with the rehearsal in words and what became of it.
+    """A proposed change of limits on one line, with the rehearsal in words and what became of it.
 
     `base` is the revision that it would change, `revision` the one that it became.
     """

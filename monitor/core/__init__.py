@@ -1,1 +1,1 @@
-"""The stream, in the order the data meets it: no clock, socket, file, log or random number in here."""
+"""The stream, in the order in which data pass: no clock, socket, file, log or random number in here."""

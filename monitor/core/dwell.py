@@ -57,7 +57,7 @@ class DwellCheck:
     def flow(self, before_s: float, track: Track) -> Iterator[Found]:
         """Judge metres that have left the zone's last pass before a time, one after the other.
 
-        One whose middle is just at the end while the line stands has not left.
+        One whose middle is just at the end while the line is stopped has not left.
         """
         offset = self.line.counter_m - self.end_m
         first = float(track.L_m[0]) + offset

@@ -51,7 +51,7 @@ class Fillings:
         del self.kept[:-KEPT]
 
     def used_before(self, span: DrumSpan) -> bool:
-        """Whether an earlier filling bears the same name."""
+        """Whether an earlier filling has the same name."""
         return any(earlier.drum == span.drum for earlier in self.kept if earlier.filling < span.filling)
 
     def holding(self, line_metre: float, wound_m: float) -> DrumSpan | None:

@@ -86,7 +86,7 @@ class Limit:
         return self.mode is Mode.IDLE and (most <= self.at if self.sign > 0 else least >= self.at)
 
     def closed(self, here: Point) -> Crossing | None:
-        """The end of what stands open where the limit is judged no further; None where nothing does."""
+        """The end of an open stretch where the limit is judged no further; None where nothing does."""
         if self.mode not in (Mode.ACTIVE, Mode.LEAVING) or self.start is None:
             return None
         end = self.left if self.mode is Mode.LEAVING else here

@@ -54,7 +54,7 @@ class Rows:
         self, end_s: float, cut_m: float, track: Track, flows: Mapping[str, StreamFlow], curing: CureStage,
         drums: Drums, recipes: Mapping[str, Recipe],
     ) -> list[MetreRows]:  # fmt: skip
-        """Rows up to where a drum ends at `end_s`, on a bench: the specimen is taken off and meets no more."""
+        """Rows up to where a drum ends at `end_s`, on a bench: the specimen is taken off and meets nothing more."""
         if not self._beyond_m(flows):
             return []
         return self._rows(int(np.floor(cut_m)) - self._begin(track), end_s, track, flows, curing, drums, recipes)
@@ -86,7 +86,7 @@ class Rows:
         offset = self.line.counter_m - self.line.take_up_m - beyond_m
         ripe_m = float(track.at(ripe_s)) + offset
         last = int(np.floor(ripe_m))
-        if float(track.at(ripe_s - STOOD_S)) + offset < ripe_m:  # a line that stands gives all that it has
+        if float(track.at(ripe_s - STOOD_S)) + offset < ripe_m:  # a stopped line gives all that it has
             last = last // ROWS_TOGETHER * ROWS_TOGETHER
         return last - self._begin(track)
 

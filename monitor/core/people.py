@@ -66,7 +66,7 @@ def note(line: str, t_s: float, line_metre: float, action: Action) -> Finding:
 
 
 def mark(line: str, action: Action, _recipes: Mapping[str, Recipe]) -> Finding:
-    """Metres that someone wants looked at."""
+    """Metres that someone marked for inspection."""
     return _finding(line, action, FindingKind.MARK, "mark", Verdict.SUSPECT)
 
 

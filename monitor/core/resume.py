@@ -29,7 +29,7 @@ EXACT_M = 1e-6
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LastKnown:
-    """What the record knows of a line at `t_s`, when its counter stood at `line_metre`.
+    """What the record knows of a line at `t_s`, when its counter was at `line_metre`.
 
     `track`: where its track starts for the oldest cable in the line. `next_row`: the first whole metre of which no row
     was given out. `recipe`: the one in force; None where an older program did not keep it. `spans`: drums that rows

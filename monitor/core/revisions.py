@@ -68,7 +68,7 @@ class Revisions:
         self.earlier = {**self.earlier, **{(r.recipe, r.revision): r for r in self.in_force.values()}}
 
     def take(self, step: LimitsStep, t_s: float) -> tuple[Proposal | None, Turn | None]:
-        """One step: the proposal as it stands after it, and the recipe that comes into force by it.
+        """One step: the proposal after it, and the recipe that comes into force by it.
 
         Raises NotAllowedError, and nothing has changed.
         """

@@ -120,7 +120,7 @@ class Given:
             return "recipe", (part.recipe, part.revision)
         kind = _KINDS[type(part)]
         newest_first = [(key, getattr(recipe, kind)) for key, recipe in sorted(self.recipes.items(), reverse=True)]
-        for same in (operator.is_, operator.eq):  # an equal part stands for one of a recipe that was read twice
+        for same in (operator.is_, operator.eq):  # an equal part replaces one of a recipe that was read twice
             for key, parts in newest_first:
                 for i, other in enumerate(parts):
                     if same(other, part):

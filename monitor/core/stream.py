@@ -196,7 +196,7 @@ class StreamFlow:
         self.ahead_m = line.counter_m - self.middle_m
 
     def judge_by(self, recipe: Recipe | None) -> None:
-        """Take the windows of another recipe; call `close` first for what stands open under the old one."""
+        """Take the windows of another recipe; call `close` first for what is open under the old one."""
         windows = {w.stream: w for w in recipe.window} if recipe else {}
         checks = {e.stream: e for e in recipe.event_check} if recipe else {}
         window, check = windows.get(self.settings.path), checks.get(self.settings.path)
@@ -207,7 +207,7 @@ class StreamFlow:
             self.tape = tape_of(self.settings, [recipe])
 
     def close(self, t_s: float, L_m: float, after: Recipe | None) -> Iterator[Found]:
-        """The recipe ends at `t_s`: stretches that stand open end there, and so do their alarms.
+        """The recipe ends at `t_s`: open stretches end there, and so do their alarms.
 
         The alarm of an event goes on where the recipe `after` has its check too.
         """

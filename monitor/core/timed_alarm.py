@@ -23,7 +23,7 @@ class TimedAlarm:
         self.until_s = t_s + self.duration_s
 
     def happen_again(self, t_s: float, line_metre: float) -> Iterator[AlarmEvent]:
-        """Raise the alarm anew; one that is active returns first, so that each time is reported."""
+        """Raise the alarm again; one that is active returns first, so that each time is reported."""
         if self.until_s is not None:
             yield AlarmEvent(t_s, -1, t_s, self.name, "returned")
         yield AlarmEvent(t_s, 0, t_s, self.name, "raised", line_metre=line_metre)

@@ -107,7 +107,7 @@ class Track:
         self._use_counter()
 
     def extend(self, until_s: float) -> None:
-        """The counter stays silent: go on to `until_s` by speed, holding the newest speed for want of a better one."""
+        """The counter stays silent: go on to `until_s` by speed, holding the newest speed as the best estimate."""
         self._stand_in_for_speed(until_s)
         if self._speed_t and until_s > self._speed_t[-1]:
             # No stream shows movement any more: the line is taken to be stopped until one does.
@@ -133,7 +133,7 @@ class Track:
         return np.asarray(np.interp(t_s, self.t_s, self.L_m) if len(self.t_s) else np.zeros_like(t_s))
 
     def when(self, L_m: Floats) -> Floats:
-        """Time at which L was last at these metres (it may have stood there); NaN outside what is known."""
+        """Time at which L was last at these metres (it may have been stopped there); NaN outside what is known."""
         if not len(self.t_s):
             return np.full_like(L_m, np.nan)
         # Of several knots at one metre np.interp takes the last; a test holds it to that.
@@ -150,7 +150,7 @@ class Track:
             self.t_s, self.L_m = self.t_s[first:], self.L_m[first:]
 
     def begin(self, t_s: float, L_m: float) -> None:
-        """A line of which only a place is known: it stood at `L_m` at `t_s`. For a track that has nothing yet."""
+        """A line of which only a place is known: it was at `L_m` at `t_s`. For a track that has nothing yet."""
         self.start_m = L_m
         self._begin(t_s, L_m)
 
@@ -168,7 +168,7 @@ class Track:
         self._raw_m = start.reading_m + start.offset_m
 
     def shift(self, by_m: float) -> None:
-        """Count on from `by_m` further; where that is back, the track stands until it is made up for."""
+        """Count on from `by_m` further; where that is back, the track waits until that is made up for."""
         self.starts = []
         self._raw_m += by_m
         if self._last is not None:
@@ -203,7 +203,7 @@ class Track:
         self._speed_v.append(v)
 
     def _stand_in_for_speed(self, until_s: float) -> None:
-        """Where only the counter sends, its differences stand in for the speed, as far as they can be true."""
+        """Where only the counter sends, its differences replace the speed, as far as they can be true."""
         known = [(self._last[0], self._last[1])] if self._last else []
         for (t0, r0), (t1, r1) in pairwise(known + self._counter):
             newest = self._speed_t[-1] if self._speed_t else -np.inf

@@ -52,12 +52,12 @@ class EvidenceSource:
 
 
 def drum_meant(asked: EvidenceSource, line: str, *, filling: int | None = None, name: str = "") -> DrumRow | None:
-    """The drum that is meant by its filling, or by its name: then the newest of a line that bears it."""
+    """The drum that is meant by its filling, or by its name: then the newest of a line with it."""
     return asked.record.drum_named(line, name) if filling is None else asked.record.drum(line, filling)
 
 
 def named_alike(asked: EvidenceSource, drum: DrumRow) -> list[DrumRow]:
-    """Fillings that bear a drum's name, on any line, oldest first."""
+    """Fillings with a drum's name, on any line, oldest first."""
     return list(asked.record.drums_named(drum.drum))[::-1]
 
 

@@ -68,7 +68,7 @@ def spark_exposure_s(rows: Mapping[str, Floats], line: Line, station: str) -> fl
 
 @dataclass(frozen=True, slots=True)
 class RequiredExposure:
-    """What the rule that a recipe names asks of a spark tester, and up to which line speed the tester gives it."""
+    """What the rule that a recipe names requires of a spark tester, and up to which line speed the tester gives it."""
 
     rule: str
     needed_s: float

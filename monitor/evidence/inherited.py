@@ -112,7 +112,7 @@ def as_runs(of: Sequence[InheritedFault]) -> list[Run]:
 
 
 def whole_runs(asked: EvidenceSource, drum: DrumRow, wound_m: float, lineage: Lineage | None = None) -> list[Run]:
-    """A drum's ribbon: what its own line found, and over it what it inherits; the graver stands."""
+    """A drum's ribbon: what its own line found, and over it what it inherits; the worse verdict counts."""
     end = drum.start_m + wound_m
     first, verdicts = asked.record.verdicts(drum.line, drum.start_m, end)
     own = runs(first, verdicts, drum.start_m, end)

@@ -11,7 +11,7 @@ from monitor.contract.record import Floats
 from monitor.contract.units import convert
 from monitor.core.cure.plan import Plan
 from monitor.core.track import Track
-from monitor.physics.cure import born
+from monitor.physics.cure import new_elements
 from monitor.physics.heat_march import Media, Trace, march_traced
 
 
@@ -70,13 +70,13 @@ def heat_of(line: Line, recipe: Recipe, passage: Passage, ovens: Mapping[str, Se
     if np.isnan(cross_s).any():
         return None
     media = Media.of([*(_knots(ovens.get(s), plan.air_C) for s in plan.streams), _always(plan.air_C)])
-    element = born(plan.cable, plan.wall, plan.nominal, cross_s[:1])
+    element = new_elements(plan.cable, plan.wall, plan.nominal, cross_s[:1])
     trace = march_traced(element, cross_s[None, :], plan.nominal, media, plan.t90, plan.ageing)
     return Heat(passage.where_m(metre, trace.t_s), trace)
 
 
 def oven_streams(line: Line, recipe: Recipe) -> tuple[str, ...]:
-    """Streams whose samples `heat_of` wants."""
+    """Streams whose samples `heat_of` needs."""
     plan = Plan.of(line, recipe)
     return plan.streams if plan else ()
 

@@ -185,7 +185,7 @@ def _statistics(v: Floats) -> Statistics | None:
     )  # fmt: skip
 
 
-# ---- what else stands beside it ------------------------------------------------------------------------------------
+# ---- what else is on the record ------------------------------------------------------------------------------------
 
 
 def _alarms(asked: EvidenceSource, drum: DrumRow) -> tuple[AlarmCount, list[AlarmAnswer]]:
@@ -195,7 +195,7 @@ def _alarms(asked: EvidenceSource, drum: DrumRow) -> tuple[AlarmCount, list[Alar
     later = asked.record.alarm_changes(drum.line, until + 1, until + ANSWERED_WITHIN_MS, MOST)
     # That a name came back says nothing of the cable, and holds no drum.
     raised = {(c.alarm, c.occurrence_ms) for c in changes if c.event == "raised" and c.alarm != NAME_USED}
-    # Each raising wants its own answer: one that was raised again since is not answered by that.
+    # Each activation needs its own acknowledgement: one that became active again since is not acknowledged by it.
     waiting = len(raised - {(c.alarm, c.occurrence_ms) for c in (*changes, *later) if c.by})
     answers = [
         AlarmAnswer(alarm=c.alarm, event=c.event, by=c.by, reason=c.reason, t_ms=c.t_ms) for c in changes if c.by

@@ -11,7 +11,7 @@ LEAST_M = 0.05  # what is shorter is the counter
 
 @dataclass(frozen=True, slots=True)
 class Proposed:
-    """`may be released` with nothing against it, or `hold`, and what stands against it."""
+    """`may be released` with nothing against it, or `hold`, and the reasons against it."""
 
     word: str
     reasons: tuple[str, ...]
@@ -43,7 +43,7 @@ def propose(
 ) -> Proposed:
     """By rule: ended, every metre conforming, every required stream saw all of it, no alarm of its time unanswered.
 
-    `metres` are counted with what the drum inherits; `others` is what else stands against it, in words.
+    `metres` are counted with what the drum inherits; `others` is other reasons against it, in words.
     Where evidence is missing it never proposes release.
     """
     against = [] if ended else ["the drum is still being wound"]

@@ -40,7 +40,7 @@ def runs(first_m: int, verdicts: NDArray[np.int8], drum_start_m: float, drum_end
 
 
 def laid_over(own: Sequence[Run], more: Sequence[Run]) -> list[Run]:
-    """Runs (in order, each after the other) with others laid over as far as they reach; the graver verdict stands."""
+    """Runs (in order, each after the other) with others laid over as far as they reach; the worse verdict counts."""
     if not own or not more:
         return list(own)
     edges = sorted({e for run in (*own, *more) for e in (run.start_m, run.end_m)})

@@ -115,7 +115,7 @@ class Outbox:
         return any(len(stream) >= self.most for stream in self._streams.values())
 
     def keep(self) -> str:
-        """Write down what has changed; returns what stands in the way, in words, or nothing. Memory only: nothing."""
+        """Write down what has changed; returns why it cannot, in words, or nothing. Memory only: nothing."""
         return ""
 
     def _put(self, kept: OutboxMessage) -> None:
@@ -141,7 +141,7 @@ create table if not exists heard (yes integer primary key);
 
 @dataclass(slots=True)
 class DiskOutbox(Outbox):
-    """An outbox that a process which dies leaves behind for the next; `keep` writes it down.
+    """An outbox that outlives its process, for the next one; `keep` writes it down.
 
     With a full disk it goes on from memory, still bounded, and what could not be written is written when it can.
     """
@@ -176,7 +176,7 @@ class DiskOutbox(Outbox):
         self._fresh[place] = self._kept[place]
 
     def keep(self) -> str:
-        """Write down what has changed; returns what stands in the way, in words, or nothing."""
+        """Write down what has changed; returns the reason in words where it cannot, else nothing."""
         if self._file is None or not (self._fresh or self._gone or self._used):
             return ""
         fresh = [(k.place, k.topic, k.n, k.payload, k.start) for k in self._fresh.values()]

@@ -167,7 +167,7 @@ def cure(
     wall = cable.wall(nodes)
     route = way.route(wall)
     cross_s = _crossings(route, speed, entry_s)
-    element = born(cable, wall, route, np.array([entry_s]))
+    element = new_elements(cable, wall, route, np.array([entry_s]))
     march(element, cross_s, route, way.media(), t90, ageing, grid_s)
     return cured(element, wall, 0)
 
@@ -177,7 +177,7 @@ def cure_each(cable: Cable, way: Way, speed: Speed, entries_s: Sequence[float], 
     wall = cable.wall()
     route = way.route(wall)
     cross_s = np.concatenate([_crossings(route, speed, entry_s) for entry_s in entries_s])
-    elements = born(cable, wall, route, np.array(entries_s, dtype=np.float64))
+    elements = new_elements(cable, wall, route, np.array(entries_s, dtype=np.float64))
     march(elements, cross_s, route, way.media(), t90, ageing)
     return [cured(elements, wall, i) for i in range(len(elements))]
 
@@ -189,7 +189,7 @@ def profile(
     wall = cable.wall()
     route = way.route(wall, also_m)
     cross_s = _crossings(route, speed, entry_s)
-    element = born(cable, wall, route, np.array([entry_s]))
+    element = new_elements(cable, wall, route, np.array([entry_s]))
     trace = march_traced(element, cross_s, route, way.media(), t90, ageing, PROFILE_S)
     return Profile(speed.distance_m(entry_s, trace.t_s), trace)
 
@@ -201,9 +201,9 @@ def _crossings(route: Route, speed: Speed, entry_s: float) -> Floats:
     return cross_s[None, :]
 
 
-def born(cable: Cable, wall: Wall, route: Route, t_s: Floats) -> Elements:
+def new_elements(cable: Cable, wall: Wall, route: Route, t_s: Floats) -> Elements:
     """Elements at the head at times (e,), as core and compound come in."""
-    fresh = Elements.born(t_s, wall.start_C(cable.core_C, cable.wall_C), route)
+    fresh = Elements.at_start(t_s, wall.start_C(cable.core_C, cable.wall_C), route)
     fresh.peak_C[:] = cable.wall_C
     return fresh
 

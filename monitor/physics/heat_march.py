@@ -117,7 +117,7 @@ class Elements:
     passed: Floats
 
     @classmethod
-    def born(cls, t_s: Floats, start_C: Floats, route: Route) -> "Elements":
+    def at_start(cls, t_s: Floats, start_C: Floats, route: Route) -> "Elements":
         """Elements at the first edge at times (e,), with node temperatures `start_C` (n,)."""
         e, v = len(t_s), route.variants
         T = np.tile(start_C, (v, e, 1))
@@ -167,7 +167,7 @@ def march(
 ) -> None:
     """Move elements on, in place, as far as the media reach.
 
-    `cross_s` (e, p + 1) is when each element meets each edge of the route, infinite where that is not known yet.
+    `cross_s` (e, p + 1) is when each element reaches each edge of the route, infinite where that is not known yet.
     """
     _run(elements, cross_s, route, media, t90, ageing, grid_s, np.empty((0, 6)))
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from monitor.physics.conduction import Wall
-from monitor.physics.cure import Cable, Cured, Way, born, cured
+from monitor.physics.cure import Cable, Cured, Way, cured, new_elements
 from monitor.physics.heat_march import Route, march
 from monitor.physics.kinetics import Rate
 from monitor.physics.root import root
@@ -79,7 +79,7 @@ class Steady:
         """At one speed, zones of these names warmer by so much."""
         more = warmer_K or {}
         zones = tuple(replace(z, T_C=(z.T_C[0] + more.get(z.name, 0.0),)) for z in self.way.zones)
-        element = born(self.cable, self.wall, self.route, np.zeros(1))
+        element = new_elements(self.cable, self.wall, self.route, np.zeros(1))
         cross_s = self.route.edges_m[None, :] / speed_m_s
         march(element, cross_s, self.route, replace(self.way, zones=zones).media(), self.t90, self.ageing, STEP_S)
         return cured(element, self.wall, 0)

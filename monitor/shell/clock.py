@@ -18,7 +18,7 @@ class SteadyClock:
     """Call it for UTC seconds. After a step it goes on at its own pace for `HOLD_S`, then believes the machine.
 
     So a clock that is set wrong and back makes no reading too early or too old, and one that was wrong and is set
-    right at the start is believed soon. `step_s` is the step that is being held, 0 where there is none.
+    right at the start is accepted soon. `step_s` is the step that is being held, 0 where there is none.
     """
 
     wall: Callable[[], float] = time.time

@@ -53,7 +53,7 @@ class Foothold:
     off_m: float
 
     def place(self, pipeline: Pipeline, came: Sequence[Came]) -> None:
-        """Set the line metre of an engine that meets its first counter reading."""
+        """Set the line metre of an engine at its first counter reading."""
         if pipeline.track.start_m is None:
             t_s = first_counter_s([message for _, message in came], pipeline.line)
             if t_s is not None:

@@ -1,4 +1,4 @@
-"""The engine, the ledger and the writer of some lines: takes what was received, and stores what it came to."""
+"""The engine, the ledger and the writer of some lines: takes what was received, and stores the results."""
 
 import logging
 from collections import Counter
@@ -114,7 +114,7 @@ class Processor:
     def take(self, received: Sequence[Received], now_s: float, notes: Sequence[Note] = ()) -> Batch:
         """Decode and feed what is not stored yet. The batch must be written before the next one is taken.
 
-        `notes` are the monitor's on itself; they stand with the first of its lines.
+        `notes` are the monitor's on itself; they are kept with the first of its lines.
         """
         numbers = self.writer.ledger.open_delta()
         outputs: list[Output] = []

@@ -205,7 +205,7 @@ class _Line:
     def _set_aside_refused(self) -> None:
         """Messages that the database refuses by themselves are at fault whatever an engine makes of them.
 
-        The store is tried before the search as well: a fault of its own that lasts need not be looked through.
+        The store is tried before the search as well: a lasting fault of the store needs no search.
         """
         if self.waiting and self._refusal(Batch(messages=[one.pair for one in self.waiting])) is not None:
             self.salvage.control(self.waiting[0])

@@ -1,7 +1,7 @@
 """A folder for what a command makes and throws away again, on the disk of the store rather than in memory.
 
 Each folder is locked by the process that works in it. One without a lock was left by a process that was killed, and
-is removed by the next that wants one.
+is removed by the next that needs one.
 """
 
 import errno

@@ -112,7 +112,7 @@ class Bar:
 
 
 def pareto(names: Iterable[str], most: int = 12) -> list[Bar]:
-    """Most frequent first; what is left over stands last as `others`."""
+    """Most frequent first; what is left over comes last as `others`."""
     counts: Sequence[tuple[str, int]] = Counter(names).most_common()
     total = sum(n for _, n in counts)
     shown = list(counts[:most])

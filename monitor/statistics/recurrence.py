@@ -1,7 +1,7 @@
 """Periods in positions of events, with the chance of a false alarm corrected for the search.
 
 Harmonics are summed as in the H-test (de Jager, Raubenheimer and Swanepoel 1989): one mark a turn is sharp, a soft one
-is not. Long cable is cut into stretches whose powers are added, so a part that wears still stands out.
+is not. Long cable is cut into stretches whose powers are added, so a part that wears is still found.
 Metres may be seconds: every function takes any clock.
 """
 
@@ -23,7 +23,7 @@ FEWEST_TURNS = 4
 COHERENT = 100_000  # resolution cells of the longest period's clock in one stretch
 ALPHA = 0.01
 MANY = 20_000  # events that a period is refined on, of more
-SURE = 1e-5  # chance below which a longer turn is believed
+SURE = 1e-5  # chance below which a longer period is accepted
 EVEN = 0.25  # share of the shorter turn's power that a longer one's own harmonics must have
 WIDE = 1.6  # powers of several harmonics fall slower than twice a log likelihood: measured on seeded cable
 
@@ -76,7 +76,7 @@ class Periodogram:
 
 @dataclass(frozen=True, slots=True)
 class Rival:
-    """Another period that stands out, and what it is to the one found."""
+    """Another period above the noise, and its relation to the one found."""
 
     period: float
     false_alarm: float
@@ -250,7 +250,7 @@ class _Fold:
         return float(fine[np.argmax(self.powers(fine, self.harmonics(f)).sum(axis=0))])
 
     def longer(self, f: float, q: int) -> bool:
-        """Whether the turn at `f` is believed rather than a q-th of it.
+        """Whether the period of `f` is accepted rather than a q-th of it.
 
         The harmonics that a q-th of the turn would not have must have power beyond chance, and not much less of it
         each than those it would have: faults in bursts have some at every long period.

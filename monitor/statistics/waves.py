@@ -83,7 +83,7 @@ def _at_twice(w: NDArray[np.complex128], i: NDArray[np.int64], size: int) -> NDA
 def above_floor(p: Power, width: float = 0.25) -> Floats:
     """Power over the local floor: the median of the neighbours in frequency, scaled so that noise has mean 1.
 
-    Wandering processes have more power at long periods; what counts is what stands out of its neighbourhood.
+    Wandering processes have more power at long periods; what counts is the excess over its neighbourhood.
     """
     f = p.frequency
     edges = np.unique(np.geomspace(1, len(f), max(8, int(np.log(len(f)) / width))).astype(int))
@@ -99,7 +99,7 @@ def above_floor(p: Power, width: float = 0.25) -> Floats:
 def find_wave(
     values: ArrayLike, spacing: float, least: float, most: float, alpha: float = ALPHA
 ) -> tuple[Wave | NoPeriod, Power | None]:
-    """The longest period of a signal (n,) that stands out of its floor, or why none is named, and the power."""
+    """The longest period of a signal (n,) above its noise floor, or why none is named, and the power."""
     y = np.asarray(values, dtype=np.float64)
     if int(np.isfinite(y).sum()) < SHORTEST:
         return NoPeriod(f"only {int(np.isfinite(y).sum())} samples: at least {SHORTEST} are needed"), None
@@ -126,7 +126,7 @@ def _chance(ratio: float, trials: float) -> float:
 
 
 def _longest(ratio: Floats, best: int, trials: float, alpha: float) -> int:
-    """Of the best and its multiples the longest that stands out by itself."""
+    """Of the best and its multiples the longest that is above the floor by itself."""
     chosen = best
     for q in range(2, 7):
         at = round((best + 1) / q) - 1

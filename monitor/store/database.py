@@ -158,7 +158,7 @@ def _writer_settings(connection: Any, _: Any) -> None:
 
 
 def upsert(connection: Connection, table: Table, rows: Sequence[dict[str, Any]], keep_old: bool = False) -> None:
-    """Insert rows; where one with the same key stands, replace it (or keep it)."""
+    """Insert rows; where one has the same key, replace it (or keep it)."""
     if not rows:
         return
     connection.execute(_upsert(connection.dialect.name, table, tuple(rows[0]), keep_old), list(rows))

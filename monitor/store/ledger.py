@@ -15,7 +15,7 @@ Reports = dict[tuple[Stream, int, int], Stored]  # by stream, start and first nu
 class LedgerDelta:
     """Numbers of the streams of one batch: what the ledger becomes once the batch is stored.
 
-    The repeated ones are among them: their publishers want an answer.
+    The repeated ones are among them: their publishers need a report.
     """
 
     base: dict[Stream, StreamNumbers]

@@ -51,7 +51,7 @@ def read_blocks(c: Connection, line: str, start_m: float, end_m: float) -> tuple
 
 
 def lay_over(first: int, verdict: Verdicts, findings: Sequence[Finding]) -> Verdicts:
-    """Verdicts with findings laid over: the graver stands, and a metre that a finding touches is touched whole."""
+    """Verdicts with findings laid over: the worse one counts, and a finding covers whole metres."""
     laid = verdict.copy()
     for f in findings:
         if f.verdict > Verdict.CONFORMING:

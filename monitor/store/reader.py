@@ -171,7 +171,7 @@ class StoreReader:
         return self._first(DRUMS.where(DRUM.c.line == line, DRUM.c.filling == filling))
 
     def drum_named(self, line: str, drum: str) -> DrumRow | None:
-        """The newest filling of a line that bears a name, or None."""
+        """The newest filling of a line with this name, or None."""
         wanted = DRUMS.where(DRUM.c.line == line, DRUM.c.drum == drum)
         return self._first(wanted.order_by(DRUM.c.start_ms.desc()).limit(1))
 
@@ -400,7 +400,7 @@ class StoreReader:
     def _tapes(
         self, line: Line, settings: StreamSettings, t_ms: Ints
     ) -> Iterator[tuple[Tape | None, NDArray[np.bool_]]]:
-        """Its tape by the recipe of each drum that was wound, and which times are that drum's; the last word stands."""
+        """Its tape by the recipe of each drum that was wound, and which times are that drum's; the last counts."""
         if not settings.derived or settings.derived.tape is None or not len(t_ms):
             yield None, np.ones(len(t_ms), dtype=bool)
             return

@@ -74,6 +74,6 @@ def _state(error: DBAPIError) -> str | None:
 
 
 def _is_of_driver(error: DBAPIError) -> bool:
-    """Whether the driver knows no way to bind a value; it raises so before the database meets the statement."""
+    """Whether the driver knows no way to bind a value; it raises so before the database gets the statement."""
     text = str(error.orig)
     return isinstance(error, ProgrammingError | InterfaceError) and ("binding parameter" in text or "adapt" in text)

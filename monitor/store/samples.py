@@ -29,7 +29,7 @@ SCHEMA = pa.schema(
         ("t_ms", pa.int64()),
         ("v", pa.float64()),  # null where the quality was bad
         ("story", pa.binary()),  # payload of a message that holds no samples
-        ("id", pa.int64()),  # the order in which messages came: with it a rehearsal meets them as the monitor did
+        ("id", pa.int64()),  # the order in which messages came: with it a rehearsal gets them as the monitor did
         ("received_ms", pa.int64()),
         ("start", pa.int64()),  # the numbering that n belongs to; null where a file is older: 0
         ("dt_ms", pa.float64()),  # step of the block; t_ms is rounded, so the first of a block and this are exact

@@ -82,7 +82,7 @@ ALARM_CHANGE = Table(
     Index("alarm_change_by_time", "t_ms"),
 )
 
-# The newest change of each alarm: what wants an answer is read from here.
+# The newest change of each alarm: unacknowledged ones are read from here.
 ALARM_NOW = Table(
     "alarm_now",
     METADATA,
@@ -317,7 +317,7 @@ LINE_REVISION = Table(
     Column("message_id", BigInteger),
 )
 
-# Limits that someone wants changed, and what became of it.
+# Proposed changes of limits, and what became of them.
 PROPOSAL = Table(
     "proposal",
     METADATA,

@@ -1,6 +1,6 @@
-"""The digest of SQLite's file as the last monitor left it: damage while nobody runs shows, wherever it is.
+"""The digest of SQLite's file as the last monitor left it: shows damage that happened while no monitor ran.
 
-SQLite checks the structure of its pages but not what stands in them. The seal lies beside the file, with size and time
+SQLite checks the structure of its pages but not their content. The seal is beside the file, with size and time
 of its last change: a file that was written since is another one, of which the seal says nothing. What is still in the
 write-ahead log is under SQLite's own checksums.
 """

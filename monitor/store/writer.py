@@ -123,7 +123,7 @@ class Restored:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SetAside:
-    """A message that could not be stored, `when_s` it was given up, and how it is reported."""
+    """A message that could not be stored, when it was set aside (`when_s`), and how it is reported."""
 
     message: Message
     payload: bytes
@@ -224,7 +224,7 @@ class Writer:
             return connection.execute(wanted).first() is not None
 
     def write_restored(self, restored: Restored) -> None:
-        """Commit what the restart of a line's engine came to, in one transaction, but for what is refused as data."""
+        """Commit the results of a restart of a line's engine, in one transaction, but for what is refused as data."""
         try:
             self._commit_restored(restored)
         except Exception as error:
@@ -507,7 +507,7 @@ def _ledger_row(stream: Stream, numbers: StreamNumbers) -> Row:
 
 
 def _rows_of(outputs: Sequence[Output]) -> dict[Any, list[Row]]:
-    """Rows by table; of several with one key the last stands."""
+    """Rows by table; of several with one key the last counts."""
     rows: dict[Any, dict[Any, Row]] = {}
     for output in outputs:
         how = _ROW_OF.get(type(output))

@@ -11,7 +11,7 @@ from monitor.contract.config.recipe import Recipe
 from monitor.core.cure.forecast import room
 from monitor.core.cure.plan import Plan, cable_of, way_of
 from monitor.physics.conduction import Wall
-from monitor.physics.cure import Speed, born, cure
+from monitor.physics.cure import Speed, cure, new_elements
 from monitor.physics.heat_march import Media, march
 from tests.core.story import configuration
 from tests.physics import reference
@@ -52,7 +52,7 @@ def _march(line: Line, recipe: Recipe, cases: int) -> float:
     knots = [(t, zones[s] + rng.normal(0, NOISE_C, len(t))) for s in plan.streams]
     media = Media.of([*knots, (np.zeros(1), np.array([plan.air_C]))])
     cross = entries[:, None] + route.edges_m[None, :] / v
-    elements = born(plan.cable, plan.wall, route, entries)
+    elements = new_elements(plan.cable, plan.wall, route, entries)
     march(elements.take(slice(0, 2)), cross[:2], route, media, plan.t90, plan.ageing)  # compiled
     begun = time.perf_counter()
     march(elements, cross, route, media, plan.t90, plan.ageing)

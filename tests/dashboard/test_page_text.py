@@ -61,7 +61,7 @@ def answers(context: Context) -> dict[str, Callable[[], Any]]:
     assert found is not None
     ended = context.record.drum_named("core-1", "1-1041")
     line, recipe = context.configuration.lines["core-1"], context.configuration.recipes["core-2g5"]
-    typed = {"speed": 230, "film": 1, "stands": 60, "slows": 8, "restarts": 12, "at": 9, "reading": 300.0}
+    typed = {"speed": 230, "film": 1, "stop": 60, "slows": 8, "restarts": 12, "at": 9, "reading": 300.0}
     typed |= {zone: recipe.setpoints.zone_C[zone] for zone in ("shock-oven", "oven-a", "oven-b")}
     return {
         "history": lambda: drum.history_table(context, found, 700.0),

@@ -41,7 +41,7 @@ def both(context: Context) -> tuple[Context, Context]:
 
 def test_what_if_answers_the_same(context: Context) -> None:
     recipe = context.configuration.recipes["core-2g5"]
-    typed: dict[str, Any] = {"speed": 230, "film": 1, "stands": 60, "slows": 8, "restarts": 12}
+    typed: dict[str, Any] = {"speed": 230, "film": 1, "stop": 60, "slows": 8, "restarts": 12}
     typed |= {zone: recipe.setpoints.zone_C[zone] for zone in ("shock-oven", "oven-a", "oven-b")}
     plain, other = (text_of(what_if.answer(c, "core-1", "core-2g5", typed)) for c in both(context))
     assert plain == other

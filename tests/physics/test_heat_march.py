@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.physics.cure import born
+from monitor.physics.cure import new_elements
 from monitor.physics.heat_march import Elements, march
 from tests.physics import reference as ref
 
@@ -20,7 +20,7 @@ def started() -> tuple[Elements, np.ndarray, object, object]:
     route = ref.way(case).route(wall)
     entries = np.array([0.0, 0.3, 7.7])
     cross = np.stack([ref.speed(case).when(e, route.edges_m) for e in entries])
-    return born(ref.cable(case), wall, route, entries), cross, route, ref.way(case).media()
+    return new_elements(ref.cable(case), wall, route, entries), cross, route, ref.way(case).media()
 
 
 def same(one: Elements, other: Elements) -> bool:

@@ -8,7 +8,7 @@ from dashboard.callbacks import Callbacks, Updates
 from dashboard.context import Context
 from dashboard.pages.alarms import layout
 from dashboard.queries.alarm_list import find
-from dashboard.queries.live import WANTS_ANSWER
+from dashboard.queries.live import UNACKNOWLEDGED
 
 CALLBACKS = Callbacks()
 SENT = {"acknowledge": "Acknowledgement", "shelve": "Shelving", "unshelve": "Unshelving"}
@@ -32,9 +32,9 @@ def choose(context: Context, asked: dict[str, str] | None) -> Updates:
     if alarm is None:
         raise PreventUpdate
     shelved = alarm.state == "shelved"
-    wants = alarm.state in WANTS_ANSWER
+    unacknowledged = alarm.state in UNACKNOWLEDGED
     # The reason given for one alarm is no reason for the next.
-    return True, layout.about(context, alarm), key, "", not wants, shelved, not shelved, ""
+    return True, layout.about(context, alarm), key, "", not unacknowledged, shelved, not shelved, ""
 
 
 @CALLBACKS(

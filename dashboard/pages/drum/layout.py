@@ -111,7 +111,7 @@ def _mark_form(length_m: float) -> Component:
 
 
 def _flame(test: Tested | None, drawn: Figure | None) -> Children:
-    """A circuit integrity test: the flame over the test, and what it came to."""
+    """A circuit integrity test: the flame over the test, and its result."""
     if test is None or drawn is None:
         return []
     bad = test.failed or bool(test.outcome and test.outcome.departures)

@@ -54,7 +54,7 @@ FORM = {
 
 
 class Rehearsed(msgspec.Struct, frozen=True, kw_only=True):
-    """Of what limits the rehearsal on the screen was, and what it came to in words."""
+    """Of what limits the rehearsal on the screen was, and its result in words."""
 
     line: str
     changes: dict[str, dict[str, float | None]]
@@ -200,12 +200,12 @@ def run(context: Context, *, _clicks: object, _tick: object, key: str | None, fo
 
 
 def _ended(key: object, progress: object, result: object, about: object = None) -> Updates:
-    """Nothing runs: what is shown, and the clock stands."""
+    """Nothing runs: what is shown, with the timer stopped."""
     return key, True, progress, result, about, False, True
 
 
 def _so_far(context: Context, bench: Bench, key: str, group: str) -> Updates:
-    """What a job came to, or how far it is."""
+    """The result of a job, or its progress."""
     job = bench.look(key)
     if job is None:
         return _ended(no_update, None, no_update, no_update)

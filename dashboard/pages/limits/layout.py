@@ -274,7 +274,7 @@ def shifts_in(context: Context, start_ms: int, end_ms: int) -> float:
 
 
 def comparison(context: Context, asked: Asked, found: Comparison, group: str) -> tuple[Children, str]:
-    """Both sides laid beside each other, and the words that a proposal carries."""
+    """Both results side by side, and the text for a proposal."""
     shifts = shifts_in(context, *found.span_ms(asked))
     summary = in_words(found, shifts)
     parts: Children = [html.P(summary, className="outcome", id="limits-outcome")]

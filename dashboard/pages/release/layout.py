@@ -110,6 +110,6 @@ def _hidden() -> Children:
 
 
 def again(context: Context, of: FillingData) -> Children | None:
-    """The sheet anew, for what was added since."""
+    """The sheet again, with what was added since."""
     drum = context.record.drum(of["line"], of["filling"])
     return None if drum is None else _sheet(context, drum)

@@ -10,7 +10,7 @@ from dashboard.components import Children, attributes
 from dashboard.components.heading import heading
 from dashboard.components.table import table
 from dashboard.context import Context
-from dashboard.queries.live import WANTS_ANSWER
+from dashboard.queries.live import UNACKNOWLEDGED
 from dashboard.text import format, words
 from dashboard.text.addresses import way_to
 from dashboard.text.format import fixed, percent
@@ -113,7 +113,7 @@ def answer(context: Context, start: str | None) -> Children:
     good = sum(x.metres[Verdict.CONFORMING.word] for x in found)
     total = sum(sum(x.metres.values()) for x in found)
     open_ = list(context.record.alarms_now())
-    asking = [a for a in open_ if a.state in WANTS_ANSWER]
+    asking = [a for a in open_ if a.state in UNACKNOWLEDGED]
     head = (
         f"{works.title}: shift {span.title}, {format.local(span.start_ms, context.zone, day=True)} to "
         f"{format.local(span.end_ms, context.zone)}"
@@ -287,7 +287,7 @@ def _held(context: Context) -> html.Div:
 def _not_conforming(context: Context, start_ms: int, until_ms: int) -> html.Div:
     """Drums and reels finished in a span of time that hold metres not conforming, and no decision signed: by rule held.
 
-    What else stands against release is on each one's record.
+    Other reasons against release are on the record of each drum.
     """
     newest = context.record.drums(limit=LATELY)
     ended = [d for d in newest if d.end_ms is not None and start_ms <= d.end_ms < until_ms]

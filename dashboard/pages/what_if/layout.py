@@ -81,7 +81,7 @@ def fields(context: Context, line_name: str, recipe_name: str) -> Children:
     first += [_number(n, titles.station_title(line, n), "degC", given.zone_C.get(n, 20.0)) for n in heated]
     first += [_number("film", "Film coefficient factor", "", 1.0)]
     stop = [
-        _number("stands", "Stop duration", "s", 60.0),
+        _number("stop", "Stop duration", "s", 60.0),
         _number("slows", "Slowing down takes", "s", 8.0),
         _number("restarts", "Restarting takes", "s", 12.0),
     ]
@@ -242,8 +242,8 @@ def _room(line: Line, found: SettingResult) -> Component:
 
 
 def _stop(line: Line, recipe: Recipe, setting: Setting, given: Mapping[str, object]) -> Children:
-    stop = PlannedStop(*(_given(given, name, "s") for name in ("slows", "stands", "restarts")))
-    if min(stop.slows_s, stop.stands_s, stop.restarts_s) < 0:
+    stop = PlannedStop(*(_given(given, name, "s") for name in ("slows", "stop", "restarts")))
+    if min(stop.slows_s, stop.stop_s, stop.restarts_s) < 0:
         raise ValueError("a stop has times of 0 s or more")
     found = ask_stop(line, recipe, setting, stop)
     under, hot = float(found.undercured.sum()), float(found.overheated.sum())
@@ -260,7 +260,7 @@ def _stop(line: Line, recipe: Recipe, setting: Setting, given: Mapping[str, obje
 
 
 def _stop_figure(line: Line, found: Stopped) -> go.Figure:
-    """A strip of the path: what stood where, sound in grey."""
+    """A strip of the path: state of the cable by position, sound in grey."""
     fig = figure(120, top=24, bottom=40, left=58, right=86)
     for name, which, colour in (
         ("good", ~(found.undercured | found.overheated), GREY),

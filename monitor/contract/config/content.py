@@ -23,7 +23,7 @@ def digest_of(settings: Settings) -> str:
 def differences_of(before: Settings, after: Settings) -> dict[str, tuple[Any, Any]]:
     """(before, after) by key where two contents are not the same, `window/oven-b/temperature/hi` for example.
 
-    None stands for a key that is not set.
+    None is a key that is not set.
     """
     old, new = (dict(_leaves(s.model_dump(mode="json"), "")) for s in (before, after))
     keys = dict.fromkeys([*old, *new])

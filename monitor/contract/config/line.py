@@ -13,7 +13,7 @@ from monitor.contract.units import ABSOLUTE_ZERO_C, UNITS, convert, units_of
 
 
 class Response(Settings):
-    """What ISA-18.2 rationalisation asks of every alarm."""
+    """What ISA-18.2 rationalisation requires for every alarm."""
 
     cause: Annotated[str, Field(min_length=3)]
     consequence: Annotated[str, Field(min_length=3)]
@@ -42,7 +42,7 @@ class Station(Settings):
 
 
 class Zone(Settings):
-    """One interval of path with its own medium; a zone passed twice stands here twice, with its pass number."""
+    """One interval of path with its own medium; a zone passed twice is listed twice, with its pass number."""
 
     name: Name
     pass_number: Annotated[int, Field(ge=1)] = 1
@@ -72,7 +72,7 @@ class Derived(Settings):
     """A stream that no instrument gives: worked out from a rotation [rpm] and the line's own movement.
 
     `lay length`: cable made in one twist, of which a bow makes one or two a turn. `tape overlap`: share of the tape's
-    width by which turns lie over each other; width and diameter stand in the recipe's [[tape]] of that name.
+    width by which turns lie over each other; width and diameter are in the recipe's [[tape]] of that name.
     """
 
     rule: Literal["lay length", "tape overlap"]

@@ -1,4 +1,4 @@
-"""The file of orders: the lengths that customers want."""
+"""The file of orders: the lengths that customers order."""
 
 from datetime import date
 from typing import Annotated

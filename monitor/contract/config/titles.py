@@ -27,5 +27,5 @@ def event_title(line: Line, path: str, check: str) -> str:
 
 
 def inside(title: str) -> str:
-    """A title within a sentence: its first letter small, unless it stands alone or is a name."""
+    """A title within a sentence: its first letter small, unless it is a title by itself or a name."""
     return title[:1].lower() + title[1:] if title[1:2].islower() else title

@@ -9,7 +9,7 @@ from monitor.contract.config.base import Name, Positive, Settings, refuse, repea
 
 
 class Broker(Settings):
-    """Where the messages travel. A password never stands in this file: name a file or a variable."""
+    """Where the broker is. Never write a password in this file: name a file or a variable."""
 
     url: Annotated[str, Field(pattern=r"^mqtts?://[^/@\s]+$")] = "mqtt://127.0.0.1:18831"
     user: str | None = None
@@ -29,7 +29,7 @@ class Store(Settings):
 
 
 class Dashboard(Settings):
-    """Where the pages are served, and by which other names; on any address but loopback they want accounts."""
+    """Where the pages are served, and by which other names; any address but loopback requires accounts."""
 
     host: str = "127.0.0.1"
     port: Annotated[int, Field(ge=1, le=65535)] = 18850

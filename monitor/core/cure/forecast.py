@@ -1,6 +1,6 @@
 """Forecast for the cable now in the line: if nothing changes, at the slowest speed, and at the highest that saves.
 
-A forecast holds the oven temperatures of its moment and one line speed, reached at once. While the line stands it is
+A forecast holds the oven temperatures of its moment and one line speed, reached at once. While the line stops, it is
 a restart at that speed, at once. It is what can be known without guessing at what people will do.
 """
 
@@ -27,7 +27,7 @@ SLOWEST_OF_SET = 0.8  # of the set speed, where the recipe has no lower limit of
 class Inside:
     """Cable inside the line at `t_s`: whole metres (e,), where their middles are (e,), when they met past edges.
 
-    Elements stand at the end of their last step, a little before: `marched_m` (e,) is where that was.
+    Elements are at the end of their last step, a little before: `marched_m` (e,) is where that was.
     """
 
     t_s: float
@@ -38,7 +38,7 @@ class Inside:
     elements: Elements
 
     def cross_s(self, edges_m: Floats, speed_m_s: float, first_m_s: float, first_s: float) -> Floats:
-        """When each meets each edge (e, p + 1) at `first_m_s` for `first_s`, then at `speed_m_s`."""
+        """When each reaches each edge (e, p + 1) at `first_m_s` for `first_s`, then at `speed_m_s`."""
         ahead = edges_m[None, :] - self.position_m[:, None]
         early = first_m_s * first_s
         first = ahead / first_m_s if first_m_s > 0 else np.full_like(ahead, np.inf)
@@ -48,7 +48,7 @@ class Inside:
 
 @dataclass(frozen=True, slots=True)
 class Forecast:
-    """Metres inside and what they come to. `lost` (e,) cannot be saved, `at_risk` (e,) can; speeds in m/s.
+    """Metres inside and their cure at the take-up. `lost` (e,) cannot be saved, `at_risk` (e,) can; speeds in m/s.
 
     `save_m_s` saves every metre at risk if it is taken by `act_by_s`; both None where none is at risk.
     `overheated` (e,) is so already. `standing`: a restart at `speed_m_s` is meant. `index` (e,) is at the take-up.

@@ -1,7 +1,7 @@
 """The curing stage: an element for the middle of each whole metre, marched from the head to the take-up.
 
 An element moves only over what is final: up to the settled end of the track and of each oven's samples. Steps end on
-a fixed grid of time, on samples and on edges of zones, so that no cut of the stream shows. What it came to is known
+a fixed grid of time, on samples and on edges of zones, so that no cut of the stream shows. The result is known
 `delay_s` after it reached the take-up.
 """
 
@@ -24,7 +24,7 @@ from monitor.core.state import STATES, StateTimeline
 from monitor.core.stream import VERDICT
 from monitor.core.track import Track
 from monitor.core.zone_heat import ZoneHeat
-from monitor.physics.cure import born
+from monitor.physics.cure import new_elements
 from monitor.physics.heat_march import Elements, Media, march
 from monitor.physics.margins import Margin, Margins
 
@@ -79,7 +79,7 @@ def _limit(at: float, sign: int) -> Limit:
 
 @dataclass(slots=True)
 class Length:
-    """Cable under one plan: metres whose middles lie before `end_m`, born one after the other from `next_m` on."""
+    """Cable under one plan: metres whose middles lie before `end_m`, entering in order from `next_m` on."""
 
     plan: Plan
     next_m: int
@@ -90,7 +90,7 @@ class Length:
     elements: Elements = field(init=False)
 
     def __post_init__(self) -> None:
-        self.elements = born(self.plan.cable, self.plan.wall, self.plan.route, np.empty(0))
+        self.elements = new_elements(self.plan.cable, self.plan.wall, self.plan.route, np.empty(0))
 
     def cut(self, end_m: float) -> None:
         """The next length begins here."""
@@ -98,7 +98,7 @@ class Length:
         keep = self.metres + 0.5 < end_m
         self.metres, self.elements = self.metres[keep], self.elements.take(keep)
 
-    def bear(self, track: Track, counter_m: float, upto_s: float) -> None:
+    def add(self, track: Track, counter_m: float, upto_s: float) -> None:
         """Metres whose middles have left the head."""
         last = min(float(track.at(upto_s)) + counter_m - 0.5, self.end_m - 0.5)
         fresh = np.arange(self.next_m, int(np.floor(last)) + 1, dtype=np.int64)
@@ -107,7 +107,9 @@ class Length:
         if count:
             self.next_m += count
             self.metres = np.concatenate((self.metres, fresh[:count]))
-            self.elements = self.elements.join(born(self.plan.cable, self.plan.wall, self.plan.route, t_s[:count]))
+            self.elements = self.elements.join(
+                new_elements(self.plan.cable, self.plan.wall, self.plan.route, t_s[:count])
+            )
 
     def leave(self, count: int) -> tuple[Ints, Elements]:
         """The first `count` metres, which have come to the take-up."""
@@ -134,19 +136,19 @@ class CureStage:
 
     @property
     def plan(self) -> Plan | None:
-        """The plan of the cable that is born now."""
+        """The plan of the cable that enters now."""
         return self.lengths[-1].plan if self.lengths and self.lengths[-1].end_m == np.inf else None
 
     @property
     def foresees(self) -> bool:
-        """Whether the cable that is born now cures, so that what it comes to is worth a forecast."""
+        """Whether the cable that enters now cures, so that a forecast is useful."""
         return self.plan is not None and self.plan.recipe.cure is not None
 
     def __post_init__(self) -> None:
         self.delay_s = self.line.settle_s + longest_held_s(self.line)
 
     def judge_by(self, recipe: Recipe | None, t_s: float, cut_m: float, track: Track) -> Iterator[AlarmEvent]:
-        """Cable from `cut_m` on is of another recipe: what of it is in the line is marched anew from the head."""
+        """Cable from `cut_m` on is of another recipe: what of it is in the line is computed again from the head."""
         yield from self._close_alarms(t_s)
         if self.lengths:
             self.lengths[-1].cut(min(cut_m, self.lengths[-1].end_m))
@@ -189,7 +191,7 @@ class CureStage:
         if self.foresees:
             settled_s = min(settled_s, self._forecast_s)  # the next forecast starts from where the cable is then
         for length in self.lengths:
-            length.bear(track, self.line.counter_m, settled_s)
+            length.add(track, self.line.counter_m, settled_s)
         due = [self._due(length, track, before_s - self.delay_s) for length in self.lengths]
         if any(due) or settled_s - self._marched_s >= MARCH_EVERY_S:
             self._march(settled_s, track, heats)
@@ -209,7 +211,7 @@ class CureStage:
         self._marched_s = upto_s
         for length in self.lengths:
             plan = length.plan
-            length.bear(track, self.line.counter_m, upto_s)
+            length.add(track, self.line.counter_m, upto_s)
             cross_s = self._crossed(length, track)
             cross_s[~(cross_s <= upto_s)] = np.inf
             media = media_upto(plan, heats, upto_s)
@@ -292,7 +294,7 @@ class CureStage:
         )
 
     def _end(self, length: Length) -> Iterator[Finding]:
-        """The last metre of a length has left: what stands open ends with the drum."""
+        """The last metre of a length has left: what is open ends with the drum."""
         for check in length.checks:
             start = check.limit.start
             if start is not None and check.limit.mode in STANDING:
@@ -339,7 +341,7 @@ class CureStage:
         return Inside(t_s, metres, position_m, self._crossed(length, track)[alive], marched_m, elements)
 
     def _report(self, state: str) -> Iterator[AlarmEvent]:
-        """The alarm before the metre is lost; a line that stands does not cry."""
+        """The alarm before the metre is lost; no alarm while the line is stopped."""
         f = self.forecast
         assert f is not None
         at_risk = state != "stopped" and bool(f.at_risk.any())
@@ -352,7 +354,7 @@ class CureStage:
             yield AlarmEvent(known_s, -1, f.t_s, FORECAST_ALARM, event, value=value, line_metre=metre)
 
     def _foreseen(self, state: str, length: Length) -> Iterator[Finding]:
-        """Scrap that is certain while the line stands: reported at once, withdrawn where it no longer applies."""
+        """Scrap that is certain while the line is stopped: reported at once, withdrawn where it no longer applies."""
         f = self.forecast
         assert f is not None
         if state != "stopped":
@@ -392,7 +394,7 @@ class CureStage:
                     extreme=None if extreme != extreme else round(extreme, 3),
                     limit=limit,
                     unit="",
-                    text="foreseen while the line stands",
+                    text="forecast while the line is stopped",
                 )
 
     # ---- rows --------------------------------------------------------------------------------------------

@@ -1,7 +1,7 @@
 """The conformance test without a wire: it is fed with what a publisher sends, and says what a monitor would do next.
 
 It plays the monitor of one line badly on purpose: it loses what the broker has taken, withholds reports, refuses
-messages, leaves one missing, repeats reports, and dies together with the broker. Time comes in as an argument.
+messages, leaves one missing, repeats reports, and stops together with the broker. Time comes in as an argument.
 """
 
 from collections.abc import Awaitable, Callable
@@ -54,7 +54,7 @@ class Report:
     payload: bytes
 
 
-Act = Callable[["Do | Report"], Awaitable[None]]  # does to the wire what the trial wants
+Act = Callable[["Do | Report"], Awaitable[None]]  # does on the network what the trial needs
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -543,7 +543,7 @@ def _excerpt(payload: bytes) -> str:
 
 def _covers(subscription: str, wanted: str) -> bool:
     """Whether a subscription brings all that another one would."""
-    have, want = subscription.split("/"), wanted.split("/")
-    if have[-1] == "#" and len(have) <= len(want) + 1:
-        have, want = have[:-1], want[: len(have) - 1]
-    return len(have) == len(want) and all(h in ("+", w) for h, w in zip(have, want, strict=True))
+    have, wanted_parts = subscription.split("/"), wanted.split("/")
+    if have[-1] == "#" and len(have) <= len(wanted_parts) + 1:
+        have, wanted_parts = have[:-1], wanted_parts[: len(have) - 1]
+    return len(have) == len(wanted_parts) and all(h in ("+", w) for h, w in zip(have, wanted_parts, strict=True))

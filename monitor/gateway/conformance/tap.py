@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 CONNECT, CONNACK, PUBLISH, PUBACK, SUBSCRIBE, SUBACK = 1, 2, 3, 4, 8, 9
 RECEIVE_MAXIMUM = 0x21  # property of CONNACK
 UNLIMITED = 65535
-# Length of the value of each property that may stand in CONNACK; -1: two bytes of length before it, -2: two such.
+# Length of the value of each property that may be in CONNACK; -1: two bytes of length before it, -2: two such.
 PROPERTIES = {
     0x11: 4, 0x12: -1, 0x13: 2, 0x15: -1, 0x16: -1, 0x1A: -1, 0x1C: -1, 0x1F: -1, 0x21: 2, 0x22: 2, 0x24: 1, 0x25: 1,
     0x26: -2, 0x27: 4, 0x28: 1, 0x29: 1, 0x2A: 1,

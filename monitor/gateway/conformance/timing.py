@@ -1,6 +1,6 @@
 """When messages arose and when they came: blocks that are too long, news that is held back, time that is not sampled.
 
-Stamps are of the publisher's clock and arrivals of ours. The shortest delay ever seen stands for the difference.
+Stamps are of the publisher's clock and arrivals of ours. The shortest delay ever seen is taken as the difference.
 """
 
 from dataclasses import dataclass, field

@@ -25,7 +25,7 @@ def test_alarms_come_most_urgent_first_with_what_to_do(client):
         ("shelved", "low"),
     ]
     first = rows[0]
-    assert (first["title"], first["line"], first["wants"]) == ("Spark fault", "Core line 2", True)
+    assert (first["title"], first["line"], first["unacknowledged"]) == ("Spark fault", "Core line 2", True)
     assert [label for label, _ in first["response"]] == ["Respond within 5 min:", "Cause", "Consequence"]
     assert "Pinhole, foreign particle" in first["response"][1][1]
     assert first["where"]["href"].startswith("/drum/core-2/")

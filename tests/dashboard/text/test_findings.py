@@ -17,8 +17,8 @@ GAUGE = {"stream": "cold-gauge/diameter-x", "extreme": 3.71, "limit": 3.66, "uni
     ("kind", "of", "words"),
     [
         ("cure", {"stream": "cure/index-inner", "check": "undercured", **CURE}, "cure index below 1 (worst 0.42)"),
-        ("cure", {"stream": "cure/forecast", "check": "undercured", "text": "foreseen while the line stands", **CURE},
-         "Forecast: will be undercured (worst 0.42), foreseen while the line stands"),
+        ("cure", {"stream": "cure/forecast", "check": "undercured", "text": "forecast while the line is stopped", **CURE},
+         "Forecast: will be undercured (worst 0.42), forecast while the line is stopped"),
         ("mark", {"by": "Mira", "reason": "scraped"}, "Marked by Mira: scraped"),
         ("window", {"check": "HI", **GAUGE}, "high: 3.71 mm (limit 3.66 mm)"),
         ("dwell", {"stream": "oven-a/dwell", "check": "long", "extreme": 22.0, "limit": 20.0, "unit": "s"},
