@@ -69,8 +69,8 @@ def _run(options: Namespace) -> int:
 def _publisher(options: Namespace) -> Publisher:
     configuration = load(options.configs)
     scenario = load_scenario(options.configs, options.scenario, configuration)
-    lasts_s = options.minutes * 60.0 if options.minutes else scenario.lasts_s
-    pace = begin(options.pace, time.time(), lasts_s)
+    duration_s = options.minutes * 60.0 if options.minutes else scenario.duration_s
+    pace = begin(options.pace, time.time(), duration_s)
     folder = options.left or options.configs.resolve().parent / ".run" / "simulator"
     lines = _lines(options, scenario)
     left = {line: None if options.reset else resume.read(folder, line) for line in lines}
@@ -80,7 +80,7 @@ def _publisher(options: Namespace) -> Publisher:
     start_s = max([pace.start_s, *(one.until_s for one in left.values() if one)])
     pace = Pace(pace.pace, start_s, pace.begun_s)
     runs = simulate_all(scenario, configuration, lines, start_s, left, round(time.time() * 1e3))
-    until_s = start_s + lasts_s if options.minutes else None
+    until_s = start_s + duration_s if options.minutes else None
     broker = _broker(options.broker, configuration)
     return Publisher(
         works=configuration.works.works,

@@ -77,7 +77,7 @@ class Oven:
         local = t_s % self.repeat_s if self.repeat_s else t_s
         for one in self.troubles:
             since = local - one.at_s
-            on = (since >= 0) & (since < one.lasts_s)
+            on = (since >= 0) & (since < one.duration_s)
             grown = np.clip(since / one.over_s, 0.0, 1.0) if one.over_s else np.ones_like(since)
             if one.kind == "sag":
                 assert one.to_C is not None
@@ -87,7 +87,7 @@ class Oven:
             elif one.kind == "drift":
                 misled = np.where(on, misled + grown * (one.by_C or 0.0), misled)
             elif one.kind == "overshoot":
-                heat = np.where(on, heat + (one.by_C or 0.0) / one.lasts_s, heat)
+                heat = np.where(on, heat + (one.by_C or 0.0) / one.duration_s, heat)
             else:
                 off = np.where(on, 1.0, off)
         return ceiling, setpoint, misled, heat, off

@@ -18,12 +18,12 @@ class Pace:
         return max(self.begun_s + (stamp_s - self.start_s) / self.pace, stamp_s)
 
 
-def begin(pace: float, now_s: float, lasts_s: float) -> Pace:
-    """Where a run of `lasts_s` begins: now in real time, else so far in the past that it ends at the present.
+def begin(pace: float, now_s: float, duration_s: float) -> Pace:
+    """Where a run of `duration_s` begins: now in real time, else so far in the past that it ends at the present.
 
     Raises ValueError for a pace between 0 and 1 or below: stamps would fall behind the clock for ever.
     """
     if pace < 0 or 0 < pace < 1:
         raise ValueError(f"--pace: expected 0 (as fast as it goes) or at least 1, got {pace:g}")
     share = 1.0 if pace == 0 else 1.0 - 1.0 / pace
-    return Pace(pace, now_s - lasts_s * share, now_s)
+    return Pace(pace, now_s - duration_s * share, now_s)

@@ -91,8 +91,8 @@ class Publisher:
             self._put(line, sent)
 
     def _merged(self) -> Iterator[tuple[str, Sent]]:
-        lasts_s = None if self.until_s is None else self.until_s - self.pace.start_s
-        streams = [_of_line(line, run, lasts_s) for line, run in self.runs.items()]
+        duration_s = None if self.until_s is None else self.until_s - self.pace.start_s
+        streams = [_of_line(line, run, duration_s) for line, run in self.runs.items()]
         return heapq.merge(*streams, key=lambda one: one[1].send_s)
 
     async def _room(self) -> None:
@@ -248,8 +248,8 @@ class Publisher:
             self.log(f"{stream}: message {refusal.n} is put aside and will be tried again: {refusal.why}")
 
 
-def _of_line(line: str, run: LineRun, lasts_s: float | None) -> Iterator[tuple[str, Sent]]:
-    for sent in run.messages(PAGE_S, lasts_s):
+def _of_line(line: str, run: LineRun, duration_s: float | None) -> Iterator[tuple[str, Sent]]:
+    for sent in run.messages(PAGE_S, duration_s):
         yield line, sent
 
 

@@ -76,7 +76,7 @@ class OvenTrouble(Settings):
     by_C: float | None = None
 
     @property
-    def lasts_s(self) -> float:
+    def duration_s(self) -> float:
         """Duration; for good where none is given."""
         return LATEST_S if self.for_s is None else self.for_s
 
@@ -287,7 +287,7 @@ class Scenario(Settings):
     scenario: Name
     title: str
     seed: Annotated[int, Field(ge=0)]
-    lasts_s: Positive = 600.0
+    duration_s: Positive = 600.0
     repeat_s: Positive | None = None
     wire: Wire = Wire()
     line: Annotated[list[LineStory], Field(min_length=1)]

@@ -11,7 +11,7 @@ import msgspec
 
 from dashboard.web.accounts import Accounts, Person, write_private
 
-LASTS_S = 12 * 3600.0
+SESSION_S = 12 * 3600.0
 
 
 class Session(msgspec.Struct, frozen=True):
@@ -53,7 +53,7 @@ class SessionList:
             found = self._read().get(key)
             if found is None or found.until_s <= now_s or found.password != self._password(found.name):
                 return None
-            if found.until_s < now_s + LASTS_S / 2:
+            if found.until_s < now_s + SESSION_S / 2:
                 self._write(self._found | {key: self._session(found.name)})
         return self.accounts.person(found.name)
 
@@ -63,7 +63,7 @@ class SessionList:
             self._write({k: s for k, s in self._read().items() if k != _digest(token)})
 
     def _session(self, name: str) -> Session:
-        return Session(name, self._password(name), self.clock() + LASTS_S)
+        return Session(name, self._password(name), self.clock() + SESSION_S)
 
     def _password(self, name: str) -> str:
         return _digest(self.accounts.all().get(name, {}).get("hash", ""))

@@ -16,7 +16,7 @@ from werkzeug.middleware.proxy_fix import ProxyFix
 
 from dashboard.text.words import CAUTION
 from dashboard.web.accounts import Accounts, Person
-from dashboard.web.sessions import LASTS_S, SessionList
+from dashboard.web.sessions import SESSION_S, SessionList
 
 TRIES, WITHIN_S = 5, 300
 Reply: TypeAlias = Any  # what Flask takes of a view or a hook: None, a text, a response, with or without a status
@@ -77,7 +77,7 @@ def ask_who(
 
 def _configure(server: Flask, key: bytes, tls: bool) -> None:
     server.secret_key = key
-    server.permanent_session_lifetime = timedelta(seconds=LASTS_S)
+    server.permanent_session_lifetime = timedelta(seconds=SESSION_S)
     server.config |= {
         "SESSION_COOKIE_NAME": "everymetre", "SESSION_COOKIE_HTTPONLY": True, "SESSION_COOKIE_SAMESITE": "Strict",
         "SESSION_COOKIE_SECURE": tls, "WTF_CSRF_FIELD_NAME": "token", "WTF_CSRF_TIME_LIMIT": None,

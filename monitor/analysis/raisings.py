@@ -21,7 +21,7 @@ class Raised:
     limit: float | None = None
     unit: str = ""
 
-    def lasts_s(self, upto_s: float) -> float:
+    def duration_s(self, upto_s: float) -> float:
         """Seconds that it was active, at most until `upto_s`."""
         return (upto_s if self.end_s is None else min(self.end_s, upto_s)) - self.t_s
 

@@ -16,7 +16,7 @@ class Stop:
     reason: str
 
     @property
-    def lasts_s(self) -> float:
+    def duration_s(self) -> float:
         return (self.end_ms - self.start_ms) / 1e3
 
 

@@ -125,10 +125,10 @@ async def _live(options: Namespace, configuration: Configuration, mapping: Mappi
     rows, works = read_rows(options.file, mapping), configuration.works
     if options.broker:
         works = works.model_copy(update={"broker": works.broker.model_copy(update={"url": options.broker})})
-    lasts_s = float(rows.t_s.max() - rows.t_s.min())
+    duration_s = float(rows.t_s.max() - rows.t_s.min())
     begun_s = time.time()
-    ends_s = begun_s + lasts_s / options.pace
-    if lasts_s - lasts_s / options.pace > works.wire.behind_max_s:
+    ends_s = begun_s + duration_s / options.pace
+    if duration_s - duration_s / options.pace > works.wire.behind_max_s:
         days = works.wire.behind_max_s / 86400
         raise ValueError(
             f"at pace {options.pace:g} the first stamps would lie more than {days:g} days back, "

@@ -143,8 +143,8 @@ class AlarmBook:
         if before is after:
             return self._occurrence(event.alarm, alarm) if event.event == "raised" else None
         alarm.state = after
-        lasts_s = event.shelve_for_s if after is SHELVED else None
-        alarm.until_s = None if lasts_s is None else event.known_s + lasts_s
+        shelved_s = event.shelve_for_s if after is SHELVED else None
+        alarm.until_s = None if shelved_s is None else event.known_s + shelved_s
         return AlarmChange(
             self.line, event.alarm, alarm.occurrence_s, event.t_s, event.event, before, after,
             alarm.definition.priority, alarm.value, alarm.definition.limit, alarm.definition.unit,

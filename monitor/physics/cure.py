@@ -129,12 +129,12 @@ class Speed:
         return np.asarray(S[i] + dt * (v[i] + 0.5 * slope * dt))
 
 
-def _time_over(s: float, v0: float, v1: float, lasts_s: float) -> float:
-    """Time to go `s` while the speed changes evenly from v0 to v1 in `lasts_s`; the root that does not cancel."""
+def _time_over(s: float, v0: float, v1: float, duration_s: float) -> float:
+    """Time to go `s` while the speed changes evenly from v0 to v1 in `duration_s`; the root that does not cancel."""
     if s <= 0:
         return 0.0
-    change = (v1 - v0) / lasts_s if np.isfinite(lasts_s) else 0.0
-    return float(min(2 * s / (v0 + np.sqrt(max(v0 * v0 + 2 * change * s, 0.0))), lasts_s))
+    change = (v1 - v0) / duration_s if np.isfinite(duration_s) else 0.0
+    return float(min(2 * s / (v0 + np.sqrt(max(v0 * v0 + 2 * change * s, 0.0))), duration_s))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -54,7 +54,7 @@ def test_a_return_without_a_beginning_is_no_activation():
 def test_how_long_it_was_active_ends_with_the_span_asked_for(end, upto, seconds):
     events = [change(10.0, "a", "raised")] + ([change(end, "a", "returned")] if end else [])
     (one,) = of_changes(events)
-    assert one.lasts_s(upto) == pytest.approx(seconds)
+    assert one.duration_s(upto) == pytest.approx(seconds)
 
 
 @given(events=EVENTS)

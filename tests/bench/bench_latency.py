@@ -21,7 +21,7 @@ from tests.bench import works
 from tests.ports import free_port
 from tests.shell.works import until
 
-LASTS_S = 40.0
+DURATION_S = 40.0
 PROBE_S = 0.25
 T = {"degC": 25.0, "mm": 3.58, "kV": 6.0, "bar": 150.0, "rpm": 30.0, "%": 50.0, "N": 80.0}
 
@@ -66,7 +66,7 @@ async def _measure(folder: Path, lines: int) -> None:
         taken = int((await asyncio.to_thread(bare.communicate))[0] or 0)
     delays = np.array([at - sent[t] for t, at in received if t in sent]) * 1e3
     cores = f"{os.cpu_count()} cores that publisher and broker share"
-    print(f"{lines} lines of 50 streams, {count / LASTS_S:.0f} messages/s, {cores}")
+    print(f"{lines} lines of 50 streams, {count / DURATION_S:.0f} messages/s, {cores}")
     print(
         f"  publish to alarm: p50 {np.percentile(delays, 50):.0f} ms, p99 {np.percentile(delays, 99):.0f} ms, "
         f"most {delays.max():.0f} ms ({len(delays)} of {len(sent)} alarms)"
@@ -121,7 +121,7 @@ async def _publish(client: aiomqtt.Client, configs: Path, names: list[str]) -> t
         drum = {"n": first_n, "t": round(begun * 1e3), "drum": f"{line}-1", "recipe": "core-2g5"}
         await client.publish(f"tarn/{line}/take-up/drum", msgspec.json.encode(drum), qos=1)
     step = 0
-    while (now := time.time()) < begun + LASTS_S:
+    while (now := time.time()) < begun + DURATION_S:
         due: list[tuple[str, str, float, object, dict[str, object]]] = []
         for i, line in enumerate(names):
             due.append((line, "metre-counter/length", now, round(1000 + 230 / 60 * (now - begun), 3), {}))

@@ -37,15 +37,15 @@ def recorded(scenario_name: str, line: str) -> tuple[LineRun, list[Output]]:
     """One line's run through the engine, in batches as a live monitor meets them."""
     scenario = load_scenario(CONFIGS, scenario_name, configuration())
     if scenario_name == "demo":
-        scenario = scenario.model_copy(update={"lasts_s": LONGEST_S})
+        scenario = scenario.model_copy(update={"duration_s": LONGEST_S})
     run, engine = simulate(scenario, configuration(), line, START_S), Engine.of(configuration())
     decoder = Decoder.of(configuration())
     out: list[Output] = []
-    arrivals = [Arrival(s.topic, s.payload, s.send_s) for s in run.messages(until_s=scenario.lasts_s)]
+    arrivals = [Arrival(s.topic, s.payload, s.send_s) for s in run.messages(until_s=scenario.duration_s)]
     for i in range(0, len(arrivals), BATCH):
         messages, rejected = decoder.by_line(arrivals[i : i + BATCH])
         out += [*rejected, *engine.feed(messages)]
-    return run, out + engine.tick(START_S + scenario.lasts_s + 30.0)
+    return run, out + engine.tick(START_S + scenario.duration_s + 30.0)
 
 
 def true_cure(run: LineRun, step_m: float) -> TrueCure:

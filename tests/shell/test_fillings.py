@@ -31,7 +31,7 @@ LINES = ["lay-1", "sheath-1"]
 M_PER_MIN = 50.0
 CHANGES_S = (0, 450, 900, 1400, 1800, 2300, 2750, 3200)  # when each drum begins
 BARE_S = 2250  # the drum of then is taken off, and none put on until the next
-LASTS_S = 3900
+DURATION_S = 3900
 TOGETHER_S = 5  # of samples in a message
 FAULTS_S = (200, 700, 1000, 1900, 2000, 2900, 3500)
 UNIQUE = tuple(f"D{i}" for i in range(len(CHANGES_S)))
@@ -59,7 +59,7 @@ def arrivals(names: tuple[str, ...]) -> list[Arrival]:
             events.append((t_s + 60, sheath, "pay-off/payoff", {"drum": names[i - 1]}))
     events.append((2000, sheath, "take-up/drum", {"drum": names[3], "recipe": "cable-2x2g5"}))
     events.append((2100, sheath, "take-up/drum", {"drum": "S1-0002", "recipe": "cable-2x2g5"}))
-    for t_s in range(0, LASTS_S, TOGETHER_S):
+    for t_s in range(0, DURATION_S, TOGETHER_S):
         for _, story, path, fields in sorted((e for e in events if t_s <= e[0] < t_s + TOGETHER_S), key=lambda e: e[0]):
             story.tell(path, T0 + max(_, t_s), **fields)
         _few_seconds(lay, sheath, t_s)

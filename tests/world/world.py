@@ -95,7 +95,7 @@ class World:
         self.rng = random.Random(seed)
         self.report = Report(seed)
         self.kind = kind
-        self.lasts_s = kind.length_s / SPEED + TAIL_S
+        self.duration_s = kind.length_s / SPEED + TAIL_S
         self.messages = told(seed % STORIES, kind)
         self.root = temporary()
         self.folder = self.root / "0"
@@ -167,7 +167,7 @@ class World:
     async def _run(self) -> None:
         tasks = [asyncio.create_task(self.gateway.produce()), asyncio.create_task(self.gateway.stay_connected())]
         try:
-            times = deque(sorted(self.rng.uniform(0.0, self.lasts_s) for _ in range(self.rng.randrange(7))))
+            times = deque(sorted(self.rng.uniform(0.0, self.duration_s) for _ in range(self.rng.randrange(7))))
             while times:
                 await self._live(times)
             while not await self._live(times):
@@ -205,7 +205,7 @@ class World:
         while not work.done() and self.loop.time() < limit:
             await asyncio.sleep(0.25)
             box = self.gateway.sender.outbox
-            if self.loop.time() > self.lasts_s + 0.5 and len(box) == 0:
+            if self.loop.time() > self.duration_s + 0.5 and len(box) == 0:
                 break
 
     async def _trouble(self, service: Service, work: "asyncio.Task[None]") -> str:

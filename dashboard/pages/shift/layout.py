@@ -225,7 +225,7 @@ def _made(found: list[LineShift]) -> html.Div:
 def _ran(found: list[LineShift]) -> html.Div:
     rows = []
     for x in found:
-        minutes = [f"{fixed(s / 60, 0)} min" for s in (sum(stop.lasts_s for stop in x.stops), x.no_data_s)]
+        minutes = [f"{fixed(s / 60, 0)} min" for s in (sum(stop.duration_s for stop in x.stops), x.no_data_s)]
         rows.append([_link(x), len(x.stops), *minutes, *_shares(x.measures)])
     heads = ["Line", "Stops", "Stop time", "No data", "Availability", "Effectiveness", "Quality", "OEE"]
     return table("Running time by line", heads, rows, empty=NO_LINE, numeric=tuple(range(1, 8)))
@@ -242,9 +242,9 @@ def _shares(measures: Indicators | None) -> list[str]:
 
 
 def _stops(context: Context, found: list[LineShift]) -> html.Div:
-    every = sorted(((s, x.line.title) for x in found for s in x.stops), key=lambda pair: -pair[0].lasts_s)
+    every = sorted(((s, x.line.title) for x in found for s in x.stops), key=lambda pair: -pair[0].duration_s)
     rows = [
-        [title, format.local(s.start_ms, context.zone), format.span(s.lasts_s), s.reason or "no reason given"]
+        [title, format.local(s.start_ms, context.zone), format.span(s.duration_s), s.reason or "no reason given"]
         for s, title in every[:20]
     ]
     return table(

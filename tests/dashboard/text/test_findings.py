@@ -17,7 +17,8 @@ GAUGE = {"stream": "cold-gauge/diameter-x", "extreme": 3.71, "limit": 3.66, "uni
     ("kind", "of", "words"),
     [
         ("cure", {"stream": "cure/index-inner", "check": "undercured", **CURE}, "cure index below 1 (worst 0.42)"),
-        ("cure", {"stream": "cure/forecast", "check": "undercured", "text": "forecast while the line is stopped", **CURE},
+        ("cure", {"stream": "cure/forecast", "check": "undercured",
+         "text": "forecast while the line is stopped", **CURE},
          "Forecast: will be undercured (worst 0.42), forecast while the line is stopped"),
         ("mark", {"by": "Mira", "reason": "scraped"}, "Marked by Mira: scraped"),
         ("window", {"check": "HI", **GAUGE}, "high: 3.71 mm (limit 3.66 mm)"),

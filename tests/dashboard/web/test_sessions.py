@@ -5,7 +5,7 @@ import stat
 import pytest
 
 from dashboard.web.accounts import Accounts
-from dashboard.web.sessions import LASTS_S, SessionList
+from dashboard.web.sessions import SESSION_S, SessionList
 
 PASSWORD = "a long password"
 
@@ -33,9 +33,9 @@ def test_a_session_outlasts_a_restart_and_ends_for_all_when_it_is_ended(sessions
 def test_a_session_lasts_while_it_is_used_and_ends_unused(sessions, time_now):
     token = sessions.begin("Mira")
     for _ in range(5):
-        time_now[0] += LASTS_S * 0.7
+        time_now[0] += SESSION_S * 0.7
         assert sessions.person(token).name == "Mira"
-    time_now[0] += LASTS_S
+    time_now[0] += SESSION_S
     assert sessions.person(token) is None
     sessions.begin("Mira")
     assert sessions.path.read_text().count('"name"') == 1, "those that ended are kept no longer"
