@@ -95,11 +95,11 @@ def _publisher(options: Namespace) -> Publisher:
 
 
 def _lines(options: Namespace, scenario: Scenario) -> list[str]:
-    unknown = set(options.lines or []) - set(scenario.stories)
+    unknown = set(options.lines or []) - set(scenario.scripts)
     if unknown:
-        known = ", ".join(scenario.stories)
+        known = ", ".join(scenario.scripts)
         raise ValueError(f"--lines: scenario {scenario.scenario} contains {known}, not {', '.join(sorted(unknown))}")
-    return options.lines or list(scenario.stories)
+    return options.lines or list(scenario.scripts)
 
 
 def _broker(url: str | None, configuration: Configuration) -> BrokerAddress:

@@ -11,7 +11,7 @@ import numpy as np
 from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Geometry
 from monitor.contract.record import Floats
-from simulator.scenario import LineStory, Lump, Places, Screw, Sparks
+from simulator.scenario import LineScript, Lump, Places, Screw, Sparks
 from simulator.travel import Travel
 
 WANDER_PERIODS_S = (37.0, 83.0, 149.0, 311.0)
@@ -56,7 +56,7 @@ class HeadDiameter:
 
 
 def places(where: Places, origin_m: float, rng: np.random.Generator) -> Iterator[float]:
-    """Line metres of a story's places, rising, without end where there is none."""
+    """Line metres of a script's places, rising, without end where there is none."""
     if where.per_km is not None:
         at = where.from_m
         while (at := at + rng.exponential(1000.0 / where.per_km)) < where.end_m:
@@ -146,9 +146,9 @@ class Book:
         return self.known[bisect_left(metres, start_m) : bisect_left(metres, end_m)]
 
 
-def flaws(line: Line, story: LineStory, origin_m: float, rngs: list[np.random.Generator]) -> Flaws:
-    """All sources of a story's spark faults; metres of the story count from `origin_m`."""
-    return Flaws([_source(line, one, origin_m, rng) for one, rng in zip(story.spark, rngs, strict=True)])
+def flaws(line: Line, script: LineScript, origin_m: float, rngs: list[np.random.Generator]) -> Flaws:
+    """All sources of a script's spark faults; metres of the script count from `origin_m`."""
+    return Flaws([_source(line, one, origin_m, rng) for one, rng in zip(script.spark, rngs, strict=True)])
 
 
 def _source(line: Line, sparks: Sparks, origin_m: float, rng: np.random.Generator) -> Iterator[Flaw]:

@@ -43,7 +43,7 @@ def cure(run: LineRun, metres: Floats) -> heat.CuredElements:
 
 def every(run: LineRun, step_m: float) -> Floats:
     """Line metres a step apart of the cable that has left the head and reached the take-up in the run."""
-    first = run.story.line_metre_start_m + run.line.counter_m
+    first = run.script.line_metre_start_m + run.line.counter_m
     last = float(run.travel.metres(np.array(run.truth.until_s))) + run.line.counter_m - run.line.take_up_m
     return np.arange(np.ceil(first), last, step_m)
 

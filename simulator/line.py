@@ -19,7 +19,7 @@ from simulator.campaign import LineSchedule, Supply, Wound, inherited, plan
 from simulator.gauges import CounterWheel, Draft, Gauge, Taken, encode
 from simulator.ovens import Oven
 from simulator.resume import Left
-from simulator.scenario import LineStory, PayOffFeed, Scenario, Upset
+from simulator.scenario import LineScript, PayOffFeed, Scenario, Upset
 from simulator.travel import Travel, travel
 from simulator.truth import DrumCut, Spark, Spell, State, Truth, Watch, stretches, watches
 from simulator.wire import StreamWire
@@ -59,7 +59,7 @@ class LineRun:
     line: Line
     recipe: Recipe
     scenario: Scenario
-    story: LineStory
+    script: LineScript
     start_ms: int
     first_drum: int
     numbering: int  # `start` of its messages, which are numbered from 0
@@ -83,30 +83,30 @@ class LineRun:
     _next_event: list[float] = field(init=False)
 
     def __post_init__(self) -> None:
-        story, repeat_s = self.story, self.scenario.repeat_s
+        script, repeat_s = self.script, self.scenario.repeat_s
         self.schedule = self._plan()
         usual_m_per_s = self.recipe.setpoints.speed_m_per_min / 60.0
-        self.travel = self.schedule.travel if self.schedule else travel(story, repeat_s, usual_m_per_s)
+        self.travel = self.schedule.travel if self.schedule else travel(script, repeat_s, usual_m_per_s)
         self.truth = Truth(line=self.line.line, recipe=self.recipe.recipe, start_ms=self.start_ms)
-        wall = HeadDiameter.of(self.recipe.geometry, story.screw, self.travel, self.rng("screw"))
-        lumps = [Lumps(one, places(one, self.origin_m, self.rng(f"lump {i}"))) for i, one in enumerate(story.lump)]
+        wall = HeadDiameter.of(self.recipe.geometry, script.screw, self.travel, self.rng("screw"))
+        lumps = [Lumps(one, places(one, self.origin_m, self.rng(f"lump {i}"))) for i, one in enumerate(script.lump)]
         self.cable = TrueDiameter(wall, lumps, self.line.counter_m)
-        self.wheel = CounterWheel(self.travel, story.counter, repeat_s, self.line.counter.wraps_at_m)
+        self.wheel = CounterWheel(self.travel, script.counter, repeat_s, self.line.counter.wraps_at_m)
         self.ovens = {zone: self._oven(zone, C) for zone, C in self.recipe.setpoints.zone_C.items()}
-        sources = [self.rng(f"spark {i}") for i in range(len(story.spark))]
-        self.flaws = Book(flaws(self.line, story, self.origin_m, sources))
+        sources = [self.rng(f"spark {i}") for i in range(len(script.spark))]
+        self.flaws = Book(flaws(self.line, script, self.origin_m, sources))
         self.inherited = inherited(self.schedule, self.line, self.recipe) if self.schedule else []
-        self.events = [places(one, self.origin_m, self.rng(f"event {i}")) for i, one in enumerate(story.event)]
+        self.events = [places(one, self.origin_m, self.rng(f"event {i}")) for i, one in enumerate(script.event)]
         self._next_event = [next(places_, np.inf) for places_ in self.events]
         self.gauges = {s.path: self._gauge(s) for s in self.line.stream if s.kind == "samples" and not s.derived}
         self.truth.noise = {path: gauge.sigma for path, gauge in self.gauges.items()}
         self.watches = watches(self.line, self.recipe, self.travel, self.truth)
-        self._drum_L = story.line_metre_start_m
+        self._drum_L = script.line_metre_start_m
 
     @property
     def origin_m(self) -> float:
         """Line metre of the first cut."""
-        return self.story.line_metre_start_m + self.line.counter_m - self.line.take_up_m
+        return self.script.line_metre_start_m + self.line.counter_m - self.line.take_up_m
 
     @property
     def next_drum(self) -> int:
@@ -116,16 +116,16 @@ class LineRun:
     # ---- drums put on and drums made -------------------------------------------------------------------------
 
     def _plan(self) -> LineSchedule | None:
-        """What the line does with the drums it is given; None where its story says how it runs."""
-        if self.story.campaign is None:
+        """What the line does with the drums it is given; None where its script says how it runs."""
+        if self.script.campaign is None:
             return None
-        wishes = [(one, self._supply(one)) for one in self.story.pay_off]
+        wishes = [(one, self._supply(one)) for one in self.script.pay_off]
         names = (self._name(i) for i in count())
-        start_m = self.story.line_metre_start_m
-        return plan(self.line, self.recipe, self.story.campaign, wishes, start_m, names)
+        start_m = self.script.line_metre_start_m
+        return plan(self.line, self.recipe, self.script.campaign, wishes, start_m, names)
 
     def _name(self, i: int) -> str:
-        return f"{self.story.drum_prefix}-{self.first_drum + i:04d}"
+        return f"{self.script.drum_prefix}-{self.first_drum + i:04d}"
 
     def _supply(self, one: PayOffFeed) -> Supply:
         if one.of is None:
@@ -139,7 +139,7 @@ class LineRun:
     def wound(self) -> Iterator[Wound]:
         """The finished drums of this run one after the other, each with its faults in its own wound metres."""
         if self.schedule is None:
-            L, lengths = self.story.line_metre_start_m, self.story.drum_length_m
+            L, lengths = self.script.line_metre_start_m, self.script.drum_length_m
             for i in count():
                 length = lengths[min(i, len(lengths) - 1)]
                 yield self._wound(self._name(i), L, L + length, float(self.travel.when(np.array(L + length))), False)
@@ -227,7 +227,7 @@ class LineRun:
 
     def _gauge(self, s: StreamSettings) -> Gauge:
         truth, sigma, decimals = self._nature(s)
-        troubles = [one for one in self.story.instrument if one.stream == s.path]
+        troubles = [one for one in self.script.instrument if one.stream == s.path]
         rng, still = self.rng(f"gauge {s.path}"), s.path == self.line.counter.speed or s.unit == "rpm"
         return Gauge(
             settings=s,
@@ -242,7 +242,7 @@ class LineRun:
 
     def _nature(self, s: StreamSettings) -> tuple[Callable[[Floats], Floats], float, int]:
         """What a stream measures, its noise, and how many decimals its instrument shows."""
-        noise, zone = self.story.noise, next((z for z in self.line.zone if z.temperature == s.path), None)
+        noise, zone = self.script.noise, next((z for z in self.line.zone if z.temperature == s.path), None)
         if s.path == self.line.counter.stream:
             return self.wheel.reading_m, 0.0, 3
         if s.path == self.line.counter.speed:
@@ -265,7 +265,7 @@ class LineRun:
         """The cable at the gauge; two axes see an oval from its two sides."""
         axis = {"diameter-x": 1.0, "diameter-y": -1.0}.get(s.quantity, 0.0)
         offset = self.line.counter_m - self.line.stations[s.station].middle_m
-        oval_mm = axis * self.story.screw.ovality_mm
+        oval_mm = axis * self.script.screw.ovality_mm
         return lambda t: self.cable.diameter_mm(self.travel.metres(t) + offset) + oval_mm
 
     def _steady(self, s: StreamSettings) -> tuple[Callable[[Floats], Floats], float, int]:
@@ -273,15 +273,15 @@ class LineRun:
         middle, half = self._usual(s)
         share = 1.0 if s.unit == "rpm" else _SPEED_SHARE.get((s.station, s.quantity), 0.0)
         usual_m_per_s = self.recipe.setpoints.speed_m_per_min / 60.0
-        upsets = [one for one in self.story.upset if one.stream == s.path]
+        upsets = [one for one in self.script.upset if one.stream == s.path]
         swing = PRESSURE_SWING_BAR if (s.station, s.quantity) == ("head", "pressure") else 0.0
 
         def true(t: Floats) -> Floats:
             moving = self.travel.speed(t) / usual_m_per_s
-            beat = swing * np.sin(2 * np.pi * t / self.story.screw.pulsation_period_s)
+            beat = swing * np.sin(2 * np.pi * t / self.script.screw.pulsation_period_s)
             return middle * (1.0 - share + share * moving) + beat + self._upset(upsets, t)
 
-        return true, half * self.story.noise.steady_percent / 100.0, 3 if half < 1 else 2
+        return true, half * self.script.noise.steady_percent / 100.0, 3 if half < 1 else 2
 
     def _usual(self, s: StreamSettings) -> tuple[float, float]:
         turning = next((d for d in self.line.stream if d.derived and d.derived.of == s.path), None)
@@ -346,7 +346,7 @@ class LineRun:
         return off
 
     def _oven(self, zone: str, setpoint_C: float) -> Oven:
-        troubles = [one for one in self.story.oven if one.zone == zone]
+        troubles = [one for one in self.script.oven if one.zone == zone]
         return Oven(
             setpoint_C=setpoint_C, troubles=troubles, repeat_s=self.scenario.repeat_s, rng=self.rng(f"oven {zone}")
         )
@@ -386,7 +386,7 @@ class LineRun:
             yield from self._planned_drum_changes(self.schedule, from_s, before_s)
             return
         while (t := float(self.travel.when(np.array(self._drum_L)))) < before_s:
-            lengths = self.story.drum_length_m
+            lengths = self.script.drum_length_m
             length = lengths[min(self._drum, len(lengths) - 1)]
             name = self._name(self._drum)
             start_m = self._drum_L + self.line.counter_m - self.line.take_up_m
@@ -411,24 +411,24 @@ class LineRun:
         """A fault is reported when it enters the electrode: the line's own, and what a drum put on brought to it."""
         offset = self.line.counter_m - self.line.stations[stream.station].position_m
         from_M, before_M = (float(self.travel.metres(np.array(t))) + offset for t in (from_s, before_s))
-        met = [one.station for one in self.story.pay_off if one.tested_at == stream.station]
+        met = [one.station for one in self.script.pay_off if one.tested_at == stream.station]
         brought = [flaw for position, flaw in self.inherited if position in met and from_M <= flaw.metre < before_M]
-        start_M = max(from_M, self.story.line_metre_start_m + offset)
+        start_M = max(from_M, self.script.line_metre_start_m + offset)
         for flaw in sorted([*self.flaws.between(start_M, before_M), *brought], key=lambda f: f.metre):
             t = float(self.travel.when(np.array(flaw.metre - offset)))
             self.truth.sparks.append(Spark(flaw.metre, t, flaw.cause))
             yield Draft(t, {"t": self._stamp(t), "v": 1})
 
     def _happened(self, stream: StreamSettings, from_s: float, before_s: float) -> Iterator[Draft]:
-        """Events that are no faults of the insulation: what the story places, cuts labelled, results of a test."""
+        """Events that are no faults of the insulation: what the script places, cuts labelled, results of a test."""
         offset = self.line.counter_m - self.line.stations[stream.station].position_m
         before_M = float(self.travel.metres(np.array(before_s))) + offset
         marks = any(check.stream == stream.path for check in self.recipe.event_check)
         times = [t for t in self._of_schedule(stream) if from_s <= t < before_s]
-        for i, one in enumerate(self.story.event):
+        for i, one in enumerate(self.script.event):
             while one.stream == stream.path and self._next_event[i] < before_M:
                 L = self._next_event[i] - offset
-                times += [float(self.travel.when(np.array(L)))] if self.story.line_metre_start_m <= L else []
+                times += [float(self.travel.when(np.array(L)))] if self.script.line_metre_start_m <= L else []
                 self._next_event[i] = next(self.events[i], np.inf)
         for t in sorted(times):
             if marks:
@@ -460,7 +460,7 @@ class LineRun:
         self.truth.counter += self.wheel.faults(from_s, before_s)
         repeat_s = self.scenario.repeat_s
         for period in range(int(before_s // repeat_s) + 1) if repeat_s else range(1):
-            for one in self.story.instrument:
+            for one in self.script.instrument:
                 t = one.at_s + period * (repeat_s or 0.0)
                 if from_s <= t < before_s:
                     spell = Spell(start_s=t, end_s=t + one.for_s, clear_s=t + one.for_s, extreme=0.0)
@@ -483,7 +483,7 @@ def simulate_all(
     """Runs of several lines of a scenario; a line that takes drums of another follows that one. See `simulate`."""
     wanted = dict.fromkeys(name for line in lines for name in _with_suppliers(scenario, line))
     runs: dict[str, LineRun] = {}
-    for name in (story.line for story in scenario.line if story.line in wanted):
+    for name in (script.line for script in scenario.line if script.line in wanted):
         one = (left or {}).get(name)
         runs[name] = simulate(
             scenario, configuration, name, start_s, one.next_drum if one else 1,
@@ -493,7 +493,7 @@ def simulate_all(
 
 
 def _with_suppliers(scenario: Scenario, line: str) -> list[str]:
-    before = [one.of for one in scenario.stories[line].pay_off if one.of is not None]
+    before = [one.of for one in scenario.scripts[line].pay_off if one.of is not None]
     return [line, *(name for other in before for name in _with_suppliers(scenario, other))]
 
 
@@ -514,17 +514,17 @@ def simulate(
     `suppliers` are the runs of the lines whose drums it takes, made again where they are not given.
     Raises KeyError for a line that is not in the scenario.
     """
-    story = scenario.stories[line]
+    script = scenario.scripts[line]
     if suppliers is None:
         suppliers = simulate_all(scenario, configuration, _with_suppliers(scenario, line)[1:], start_s)
     if line_metre_start_m is not None:
-        story = story.model_copy(update={"line_metre_start_m": line_metre_start_m})
+        script = script.model_copy(update={"line_metre_start_m": line_metre_start_m})
     return LineRun(
         works=configuration.works.works,
         line=configuration.lines[line],
-        recipe=configuration.recipes[story.recipe],
+        recipe=configuration.recipes[script.recipe],
         scenario=scenario,
-        story=story,
+        script=script,
         start_ms=round(start_s * 1e3),
         first_drum=first_drum,
         numbering=numbering,

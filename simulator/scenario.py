@@ -238,7 +238,7 @@ class Campaign(Settings):
     fails_after_s: tuple[NotNegative, ...] = ()
 
 
-class LineStory(Settings):
+class LineScript(Settings):
     """One line's part in a scenario. A line with a `campaign` follows those whose drums it takes."""
 
     line: Name
@@ -282,7 +282,7 @@ class LineStory(Settings):
 
 
 class Scenario(Settings):
-    """A story for some lines. With `repeat_s` everything that has a time happens again in each such period."""
+    """A script for some lines. With `repeat_s` everything that has a time happens again in each such period."""
 
     scenario: Name
     title: str
@@ -290,18 +290,18 @@ class Scenario(Settings):
     duration_s: Positive = 600.0
     repeat_s: Positive | None = None
     wire: Wire = Wire()
-    line: Annotated[list[LineStory], Field(min_length=1)]
+    line: Annotated[list[LineScript], Field(min_length=1)]
 
     @property
-    def stories(self) -> dict[str, LineStory]:
-        return {story.line: story for story in self.line}
+    def scripts(self) -> dict[str, LineScript]:
+        return {script.line: script for script in self.line}
 
     @model_validator(mode="after")
     def _repeats(self) -> Self:
         if self.repeat_s is None:
             return self
-        for story in self.line:
-            _fits(story, self.repeat_s)
+        for script in self.line:
+            _fits(script, self.repeat_s)
         return self
 
 
@@ -310,20 +310,25 @@ def _need(kind: str, value: object, key: str, kinds: tuple[str, ...]) -> None:
         raise ValueError(f"kind {kind!r} needs {key}")
 
 
-def _fits(story: LineStory, repeat_s: float) -> None:
+def _fits(script: LineScript, repeat_s: float) -> None:
     """A period must begin as it ends, and hold all that happens in it."""
-    if story.speed and story.speed[-1].to_m_per_min != story.start_m_per_min:
-        last = story.speed[-1].to_m_per_min
+    if script.speed and script.speed[-1].to_m_per_min != script.start_m_per_min:
+        last = script.speed[-1].to_m_per_min
         raise ValueError(
-            f"line {story.line}: with repeat_s the last speed step must return to start_m_per_min "
-            f"{story.start_m_per_min:g}, it goes to {last:g}"
+            f"line {script.line}: with repeat_s the last speed step must return to start_m_per_min "
+            f"{script.start_m_per_min:g}, it goes to {last:g}"
         )
-    ends = [("speed", s.at_s + s.over_s) for s in story.speed]
-    timed = [("oven", story.oven), ("instrument", story.instrument), ("counter", story.counter), ("upset", story.upset)]
+    ends = [("speed", s.at_s + s.over_s) for s in script.speed]
+    timed = [
+        ("oven", script.oven),
+        ("instrument", script.instrument),
+        ("counter", script.counter),
+        ("upset", script.upset),
+    ]
     ends += [(what, one.at_s + (one.for_s or 0.0)) for what, all_ in timed for one in all_]  # type: ignore[attr-defined]
     for what, end_s in ends:
         if end_s > repeat_s:
-            raise ValueError(f"line {story.line}: an entry of {what} ends at {end_s:g} s, after repeat_s {repeat_s:g}")
+            raise ValueError(f"line {script.line}: an entry of {what} ends at {end_s:g} s, after repeat_s {repeat_s:g}")
 
 
 # ---- reading ----------------------------------------------------------------------------------------------
@@ -369,25 +374,25 @@ def _meets(file: str, scenario: Scenario, configuration: Configuration) -> list[
     if scenario.scenario != Path(file).stem:
         problem = f"expected {Path(file).stem!r} as the file is called, got {scenario.scenario!r}."
         faults.append(FileFault(file, "scenario", problem, "Rename one."))
-    for i, story in enumerate(scenario.line, 1):
-        line = configuration.lines.get(story.line)
-        recipe = configuration.recipes.get(story.recipe)
+    for i, script in enumerate(scenario.line, 1):
+        line = configuration.lines.get(script.line)
+        recipe = configuration.recipes.get(script.recipe)
         if line is None:
             known = ", ".join(configuration.lines)
             faults.append(
-                FileFault(file, f"line[{i}].line", f"no line {story.line!r}; there are {known}.", "Correct it.")
+                FileFault(file, f"line[{i}].line", f"no line {script.line!r}; there are {known}.", "Correct it.")
             )
         if recipe is None:
             known = ", ".join(configuration.recipes)
-            problem = f"no recipe {story.recipe!r}; there are {known}."
+            problem = f"no recipe {script.recipe!r}; there are {known}."
             faults.append(FileFault(file, f"line[{i}].recipe", problem, "Correct it."))
         if line is not None and recipe is not None:
-            faults += _story_meets(file, f"line[{i}]", story, line, recipe)
-            faults += _pay_offs_meet(file, f"line[{i}]", story, line, [s.line for s in scenario.line[: i - 1]])
+            faults += _check_script(file, f"line[{i}]", script, line, recipe)
+            faults += _check_pay_offs(file, f"line[{i}]", script, line, [s.line for s in scenario.line[: i - 1]])
     return faults
 
 
-def _story_meets(file: str, key: str, story: LineStory, line: Line, recipe: Recipe) -> list[FileFault]:
+def _check_script(file: str, key: str, script: LineScript, line: Line, recipe: Recipe) -> list[FileFault]:
     faults = []
     if recipe.line_kind != line.kind:
         problem = f"recipe {recipe.recipe!r} is for lines of kind {recipe.line_kind!r}, {line.line} is {line.kind!r}."
@@ -398,22 +403,22 @@ def _story_meets(file: str, key: str, story: LineStory, line: Line, recipe: Reci
     parts = {part.name: line.stations[part.station].position_m for part in line.rotating_part}
     testers = [line.stations[s.station].position_m for s in line.stream if s.kind == "events"]
     ovens = {z.name for z in line.zone if z.medium == "air"} & set(recipe.setpoints.zone_C)
-    for j, spark in enumerate(story.spark, 1):
+    for j, spark in enumerate(script.spark, 1):
         if spark.part is not None and spark.part not in parts:
             problem = f"line {line.line} has no rotating part {spark.part!r}; it has {', '.join(parts)}."
             faults.append(FileFault(file, f"{key}.spark[{j}].part", problem, "Correct the name."))
         elif spark.part is not None and testers and parts[spark.part] > min(testers):
             problem = f"{spark.part!r} touches the cable after the spark tester, which cannot find its marks."
             faults.append(FileFault(file, f"{key}.spark[{j}].part", problem, "Name a part before the tester."))
-    for j, oven in enumerate(story.oven, 1):
+    for j, oven in enumerate(script.oven, 1):
         if oven.zone not in ovens:
             problem = (
                 f"line {line.line} with {recipe.recipe} has no oven {oven.zone!r}; it has {', '.join(sorted(ovens))}."
             )
             faults.append(FileFault(file, f"{key}.oven[{j}].zone", problem, "Correct the name."))
-    named = [(f"instrument[{j}]", one.stream) for j, one in enumerate(story.instrument, 1)]
-    named += [(f"upset[{j}]", one.stream) for j, one in enumerate(story.upset, 1)]
-    named += [(f"event[{j}]", one.stream) for j, one in enumerate(story.event, 1)]
+    named = [(f"instrument[{j}]", one.stream) for j, one in enumerate(script.instrument, 1)]
+    named += [(f"upset[{j}]", one.stream) for j, one in enumerate(script.upset, 1)]
+    named += [(f"event[{j}]", one.stream) for j, one in enumerate(script.event, 1)]
     for what, path in named:
         if path not in line.streams:
             problem = f"line {line.line} has no stream {path!r}."
@@ -421,10 +426,10 @@ def _story_meets(file: str, key: str, story: LineStory, line: Line, recipe: Reci
     return faults
 
 
-def _pay_offs_meet(file: str, key: str, story: LineStory, line: Line, before: list[str]) -> list[FileFault]:
+def _check_pay_offs(file: str, key: str, script: LineScript, line: Line, before: list[str]) -> list[FileFault]:
     """What is put on comes from a line earlier in this scenario, at a pay-off that the line has."""
     faults = []
-    for j, one in enumerate(story.pay_off, 1):
+    for j, one in enumerate(script.pay_off, 1):
         if one.station not in line.pay_off:
             problem = f"line {line.line} has no pay-off {one.station!r}; it has {', '.join(line.pay_off) or 'none'}."
             faults.append(FileFault(file, f"{key}.pay_off[{j}].station", problem, "Correct the name."))

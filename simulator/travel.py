@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from monitor.contract.record import Floats
-from simulator.scenario import LATEST_S, LineStory
+from simulator.scenario import LATEST_S, LineScript
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,12 +103,12 @@ class Travel:
         return range(max(int(from_s // self.period_s), 0), int(before_s // self.period_s) + 1)
 
 
-def travel(story: LineStory, repeat_s: float | None, usual_m_per_s: float) -> Travel:
-    """The movement of a line's script; a line that starts standing is taken to have come at the usual speed."""
-    v0 = story.start_m_per_min / 60.0
+def travel(script: LineScript, repeat_s: float | None, usual_m_per_s: float) -> Travel:
+    """The movement of a line's script; a line that starts at rest is taken to have come at the usual speed."""
+    v0 = script.start_m_per_min / 60.0
     t, v, now = [0.0], [v0], v0
     turns = [StateFrom(0.0, "running" if v0 > 0 else "stopped", "")]
-    for step in story.speed:
+    for step in script.speed:
         to = step.to_m_per_min / 60.0
         end_s = step.at_s + step.over_s
         t += [step.at_s, end_s]
@@ -127,7 +127,7 @@ def travel(story: LineStory, repeat_s: float | None, usual_m_per_s: float) -> Tr
         t_s=t_s,
         v_m_per_s=v_m_per_s,
         S_m=S,
-        start_m=story.line_metre_start_m,
+        start_m=script.line_metre_start_m,
         before_m_per_s=v0 or usual_m_per_s,
         period_s=repeat_s,
         turns=tuple(turns),

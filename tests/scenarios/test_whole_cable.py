@@ -42,7 +42,7 @@ class Works:
     def __init__(self, folder: Path) -> None:
         self.configuration: Configuration = stored_at(folder)
         scenario = load_scenario(CONFIGS, "demo", self.configuration)
-        self.runs: dict[str, LineRun] = simulate_all(scenario, self.configuration, list(scenario.stories), START_S)
+        self.runs: dict[str, LineRun] = simulate_all(scenario, self.configuration, list(scenario.scripts), START_S)
         desk = desk_at(folder)
         for line, until_s in UNTIL_S.items():
             take(desk, [Arrival(s.topic, s.payload, s.send_s) for s in self.runs[line].messages(60.0, until_s)], 400)

@@ -18,7 +18,7 @@ from tests.simulator.test_scenario import told
 @cache
 def runs() -> dict[str, LineRun]:
     scenario = load_scenario(CONFIGS, "demo", configuration())
-    return simulate_all(scenario, configuration(), list(scenario.stories), START_S)
+    return simulate_all(scenario, configuration(), list(scenario.scripts), START_S)
 
 
 LATER = ("lay-1", "sheath-1", "rewind-1", "fire-1")
@@ -31,7 +31,7 @@ def test_nothing_is_put_on_before_it_was_taken_off(line):
     assert len(schedule.put_on) > 5
     assert all(one.t_s > one.drum.ready_s for one in schedule.put_on)
     by_station = {one.station for one in schedule.put_on}
-    assert by_station == {one.station for one in runs()[line].story.pay_off}
+    assert by_station == {one.station for one in runs()[line].script.pay_off}
 
 
 @pytest.mark.parametrize("line", LATER)

@@ -25,11 +25,11 @@ def profile(points: list[list[float]], t: np.ndarray) -> np.ndarray:
 def moved(points: list[list[float]]) -> Travel:
     """The case's movement: speeds between knots, and even before and after."""
     steps = [SpeedStep(at_s=a[0], over_s=b[0] - a[0], to_m_per_min=b[1] * 60) for a, b in pairwise(points)]
-    story = LineStory(
+    script = LineScript(
         line="x", recipe="y", start_m_per_min=points[0][1] * 60, line_metre_start_m=0.0, drum_prefix="",
         drum_length_m=[1.0], speed=tuple(steps),
     )  # fmt: skip
-    return travel(story, None, 1.0)
+    return travel(script, None, 1.0)
 
 
 def kinetics(case: dict[str, Any], key: str) -> Arrhenius:

@@ -38,7 +38,7 @@ def test_the_scenarios_that_others_name_are_there() -> None:
 @pytest.mark.parametrize("name", FILES)
 def test_every_scenario_file_is_sound_and_runs(name: str) -> None:
     scenario = load_scenario(CONFIGS, name, configuration())
-    for line in scenario.stories:
+    for line in scenario.scripts:
         assert sum(1 for _ in simulate(scenario, configuration(), line, START_S).messages(until_s=10.0)) > 40
 
 

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from simulator.scenario import LineStory, SpeedStep
+from simulator.scenario import LineScript, SpeedStep
 from simulator.travel import Travel, travel
 
 STEPS = st.lists(
@@ -19,9 +19,9 @@ def of(steps: list[tuple[float, float, float]], start: float = 240.0, repeat_s: 
         at += pause
         speed.append(SpeedStep(at_s=at, to_m_per_min=to, over_s=over))
         at += over
-    story = LineStory(line="core-1", recipe="core-2g5", start_m_per_min=start, line_metre_start_m=100.0,
+    script = LineScript(line="core-1", recipe="core-2g5", start_m_per_min=start, line_metre_start_m=100.0,
                       drum_prefix="T", drum_length_m=(500.0,), speed=tuple(speed))  # fmt: skip
-    return travel(story, repeat_s, 4.0)
+    return travel(script, repeat_s, 4.0)
 
 
 @given(steps=STEPS)
