@@ -19,7 +19,7 @@ from monitor.contract.record import Rejected
 from monitor.contract.topics import REFUSED, STORED, Stream, parse, refused_topic, sample_topic, stored_topic
 from monitor.core.arrival import Arrival, Message
 from monitor.core.decode import Decoder, number_of
-from monitor.gateway.conformance.story import Story
+from monitor.gateway.conformance.drum_changes import DrumChanges
 from monitor.gateway.conformance.timing import Timing
 from monitor.store.numbering import AHEAD_MAX_MS, StreamNumbers
 
@@ -172,7 +172,7 @@ class Examiner:
     _unnamed: bool = False  # a message came that no report can name
     _refusals: dict[Key, Refused] = field(default_factory=dict)  # to be published
     _knock: tuple[Key, bool, str] | None = None  # expected, whether it came alone, evidence
-    _story: Story = field(default_factory=Story)
+    _drum_changes: DrumChanges = field(default_factory=DrumChanges)
     _timing: Timing = field(default_factory=Timing)
 
     def __post_init__(self) -> None:
@@ -356,7 +356,7 @@ class Examiner:
                 self.judge("R12", b.t_s * 1e3 >= a.end_s * 1e3 - CLOCK_MS, back)
         self._of[key] = message
         self._unreported[key] = None
-        for kept, evidence in self._story.take(message):
+        for kept, evidence in self._drum_changes.take(message):
             self.judge("R23", kept, evidence)
         limit = rules.WINDOW_MAX
         self.judge("R18", len(self._unreported) <= limit, f"more than {limit} messages sent and not reported")

@@ -8,7 +8,7 @@ from monitor.core.arrival import Message
 
 
 @dataclass(slots=True)
-class Story:
+class DrumChanges:
     """The drum that is on, and the newest one of each pay-off with its stamp."""
 
     on: DrumChange | None = None

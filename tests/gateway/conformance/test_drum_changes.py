@@ -5,7 +5,7 @@ import pytest
 from monitor.contract.messages import DrumChange, PayoffChange
 from monitor.contract.topics import Stream
 from monitor.core.arrival import Message
-from monitor.gateway.conformance.story import Story
+from monitor.gateway.conformance.drum_changes import DrumChanges
 
 
 def message(body: DrumChange | PayoffChange) -> Message:
@@ -30,8 +30,8 @@ def drum(name: str | None, recipe: str = "") -> DrumChange:
     ],
 )
 def test_what_the_messages_show(changes, kept):
-    story = Story()
-    judged = [one for body in changes for one in story.take(message(body))]
+    changes_seen = DrumChanges()
+    judged = [one for body in changes for one in changes_seen.take(message(body))]
     assert len(judged) == len(changes)
     assert all(good for good, _ in judged[:-1])
     assert judged[-1][0] is kept
