@@ -7,7 +7,7 @@ from dashboard.jobs import Bench
 from dashboard.shared import NewestAnswers, Shared
 from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Recipe, Window
-from monitor.evidence.asked import EvidenceSource
+from monitor.evidence.source import EvidenceSource
 
 ANSWERS_MOST = 8
 LINES_MOST = 1000

@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 from typing import Literal, cast
 
-from dashboard.actions.answers import RejectedActionError, entered_text, send, who
+from dashboard.actions.operator import RejectedActionError, entered_text, send, who
 from dashboard.context import Context
 from monitor.contract.config.limits import Changes, LimitsError, beyond_instruments, same_person, with_limits
 from monitor.contract.messages import LimitsStep

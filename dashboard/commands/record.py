@@ -14,8 +14,8 @@ from dashboard.print.sheet import Sheet, SheetTable, sheet_of
 from monitor.contract.command import CannotRunError, Command
 from monitor.contract.config.load import load
 from monitor.contract.reading import DrumRow
-from monitor.evidence.asked import EvidenceSource, drum_meant
 from monitor.evidence.release_record import record
+from monitor.evidence.source import EvidenceSource, drum_meant
 from monitor.evidence.whole_drum import whole_drum
 from monitor.store.reader import StoreReader
 
@@ -59,16 +59,16 @@ def _rows(block: SheetTable) -> list[str]:
     return [aligned(row) for row in cells]
 
 
-def _found(asked: EvidenceSource, options: Namespace) -> DrumRow:
-    lines = asked.configuration.lines
+def _found(source: EvidenceSource, options: Namespace) -> DrumRow:
+    lines = source.configuration.lines
     if options.line not in lines:
         raise CannotRunError(f"no line {options.line}; this plant has {', '.join(lines)}")
     if (options.drum is None) == (options.filling is None):
         raise CannotRunError("name a drum, or a filling by --filling N")
     if options.filling is not None:
-        found, what = drum_meant(asked, options.line, filling=options.filling), f"filling {options.filling}"
+        found, what = drum_meant(source, options.line, filling=options.filling), f"filling {options.filling}"
     else:
-        found, what = drum_meant(asked, options.line, name=options.drum), f"drum {options.drum}"
+        found, what = drum_meant(source, options.line, name=options.drum), f"drum {options.drum}"
     if found is None:
         raise CannotRunError(f"no {what} of line {options.line} on record: see the page Drums")
     return found
@@ -80,10 +80,10 @@ def _run(options: Namespace) -> int:
         store = configuration.works.store
         if options.store:
             store = store.model_copy(update={"folder": options.store})
-        asked = EvidenceSource(StoreReader(store, configuration), configuration, time.time)
-        drum = whole_drum(asked, _found(asked, options))
-        found = record(asked, drum)
-        sheet = sheet_of(asked, found)
+        source = EvidenceSource(StoreReader(store, configuration), configuration, time.time)
+        drum = whole_drum(source, _found(source, options))
+        found = record(source, drum)
+        sheet = sheet_of(source, found)
         if options.pdf:
             options.pdf.write_bytes(pdf(sheet, drum))
             print(f"wrote {options.pdf}")

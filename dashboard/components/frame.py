@@ -10,7 +10,7 @@ from dash import dcc, html
 
 from dashboard.components import Children, aria, attributes
 from dashboard.components.tally import HIDDEN
-from dashboard.text.words import CAUTION
+from dashboard.text.caution import CAUTION
 from dashboard.web.accounts import Person
 
 _BLUES = ["#e8f3fa", "#cde4f3", "#9fcbe8", "#6fb1dc", "#3f97cf", "#1c83c0", "#0072b2", "#00639c", "#005485", "#00456e"]

@@ -12,7 +12,7 @@ from dashboard.context import Context
 from dashboard.page import GROUPS, Page, Shows
 from dashboard.text.addresses import meant_by
 from monitor.contract.reading import SchemaVersionError
-from monitor.evidence.asked import drum_meant
+from monitor.evidence.source import drum_meant
 
 
 def _registered() -> tuple[Page, ...]:

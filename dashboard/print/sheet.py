@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from dashboard.text import format
 from dashboard.text.format import exact, fixed, percent, significant
 from monitor.contract.config import titles
-from monitor.evidence.asked import EvidenceSource
 from monitor.evidence.record_types import ReleaseRecord, SparkTest
+from monitor.evidence.source import EvidenceSource
 
 CAUTION = "For information only. Release is decided by an authorised person under the plant's procedures."
 
@@ -36,7 +36,7 @@ class Sheet:
     caution: str = CAUTION
 
 
-def sheet_of(asked: EvidenceSource, r: ReleaseRecord) -> Sheet:
+def sheet_of(source: EvidenceSource, r: ReleaseRecord) -> Sheet:
     """From the record (see `release_record.record`)."""
     held = r.proposed == "hold"
     against = f" Reasons to hold: {'; '.join(r.against)}." if held else ""
@@ -45,7 +45,7 @@ def sheet_of(asked: EvidenceSource, r: ReleaseRecord) -> Sheet:
     if test is not None:
         held = test.failed or bool(test.departures)
         proposed = f"Circuit integrity by {test.standard}: {test.said}."
-    blocks = [_metres(r), _ancestry(asked, r), _inherited(r), _seen(asked, r), _sparks(r), _statistics(asked, r)]
+    blocks = [_metres(r), _ancestry(source, r), _inherited(r), _seen(source, r), _sparks(r), _statistics(source, r)]
     blocks.insert(4, _people(r))
     return Sheet(
         title=f"Record of drum {r.drum}", decided=_decided(asked, r), proposed=proposed, held=held,
@@ -69,13 +69,15 @@ def _decided(asked: EvidenceSource, r: ReleaseRecord) -> str:
 
 def _facts(asked: EvidenceSource, r: ReleaseRecord) -> tuple[tuple[str, str], ...]:
     ended = (
-        format.local(r.ended_ms, asked.configuration.works.time_zone, day=True) if r.ended_ms else "winding in progress"
+        format.local(r.ended_ms, source.configuration.works.time_zone, day=True)
+        if r.ended_ms
+        else "winding in progress"
     )
     end = "" if r.end_line_metre is None else fixed(r.end_line_metre, 1)
     facts = [
-        ("Plant", asked.configuration.works.title), ("Line", r.line_title), ("Drum", _drum(r)),
+        ("Plant", source.configuration.works.title), ("Line", r.line_title), ("Drum", _drum(r)),
         ("Recipe", r.revisions), ("Length", f"{format.metres(r.length_m)} m"),
-        ("Wound", f"{format.local(r.begun_ms, asked.configuration.works.time_zone, day=True)} to {ended}"),
+        ("Wound", f"{format.local(r.begun_ms, source.configuration.works.time_zone, day=True)} to {ended}"),
         ("Line metre", f"{fixed(r.start_line_metre, 1)} to {end} m"),
         ("Audit trail", (r.journal_last_hash or "no entry")[:16]),
     ]  # fmt: skip
@@ -103,10 +105,10 @@ def _metres(r: ReleaseRecord) -> SheetTable:
     )
 
 
-def _ancestry(asked: EvidenceSource, r: ReleaseRecord) -> SheetTable | None:
+def _ancestry(source: EvidenceSource, r: ReleaseRecord) -> SheetTable | None:
     if not r.ancestry and not r.without_origin:
         return None
-    rows = [(a.label, _line(asked, a.line), fixed(a.start_m, 1), fixed(a.end_m, 1)) for a in r.ancestry]
+    rows = [(a.label, _line(source, a.line), fixed(a.start_m, 1), fixed(a.end_m, 1)) for a in r.ancestry]
     rows += [(f"not recorded ({o.pay_off}: {o.why})", "", fixed(o.start_m, 1), fixed(o.end_m, 1))
              for o in r.without_origin]  # fmt: skip
     return SheetTable(
@@ -114,8 +116,8 @@ def _ancestry(asked: EvidenceSource, r: ReleaseRecord) -> SheetTable | None:
     )
 
 
-def _line(asked: EvidenceSource, line: str | None) -> str:
-    found = asked.configuration.lines.get(line or "")
+def _line(source: EvidenceSource, line: str | None) -> str:
+    found = source.configuration.lines.get(line or "")
     return found.title if found else "not recorded in this system"
 
 
@@ -135,10 +137,10 @@ def _inherited(r: ReleaseRecord) -> SheetTable | None:
     )
 
 
-def _seen(asked: EvidenceSource, r: ReleaseRecord) -> SheetTable:
+def _seen(source: EvidenceSource, r: ReleaseRecord) -> SheetTable:
     rows = []
     for e in r.evidence:
-        line, short = asked.configuration.lines[e.line], {p: s for p, s in e.seen_share.items() if s < 1.0}
+        line, short = source.configuration.lines[e.line], {p: s for p, s in e.seen_share.items() if s < 1.0}
         rows += [(e.label, titles.stream_title(line, path), percent(share, 2)) for path, share in short.items()]
         whole = len(e.seen_share) - len(short)
         if whole:
@@ -187,11 +189,11 @@ def _needed(s: SparkTest) -> str:
     return f"{fixed(s.exposure_needed_s * 1e3, 0)} ms by {s.exposure_rule}: {met}"
 
 
-def _statistics(asked: EvidenceSource, r: ReleaseRecord) -> SheetTable:
+def _statistics(source: EvidenceSource, r: ReleaseRecord) -> SheetTable:
     rows = [
         (
             e.label,
-            _title(asked, e.line, name),
+            _title(source, e.line, name),
             *(significant(v, 4) for v in (found.least, found.mean, found.most, found.sigma)),
         )
         for e in r.evidence
@@ -202,16 +204,16 @@ def _statistics(asked: EvidenceSource, r: ReleaseRecord) -> SheetTable:
     return SheetTable(caption="Measured values over its length", head=head, rows=tuple(rows), numeric=(2, 3, 4, 5))
 
 
-def _title(asked: EvidenceSource, line: str, name: str) -> str:
+def _title(source: EvidenceSource, line: str, name: str) -> str:
     if name.startswith(("cure/", "cooling/")):
         return name.replace("/", " ").replace("-", " ")
-    return titles.stream_title(asked.configuration.lines[line], name)
+    return titles.stream_title(source.configuration.lines[line], name)
 
 
-def _statements(asked: EvidenceSource, r: ReleaseRecord) -> tuple[str, ...]:
+def _statements(source: EvidenceSource, r: ReleaseRecord) -> tuple[str, ...]:
     statements = [f"Circuit integrity, {t.standard}, specimen {t.drum}: {t.said}." for t in r.integrity_tests]
     statements += [
-        f"{format.local(d.t_ms, asked.configuration.works.time_zone, day=True)}: {d.decision}, signed by {d.by}"
+        f"{format.local(d.t_ms, source.configuration.works.time_zone, day=True)}: {d.decision}, signed by {d.by}"
         + (f": {d.reason}." if d.reason else ".")
         for d in r.decisions
     ]

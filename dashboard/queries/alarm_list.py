@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 
 from dashboard.context import Context
 from dashboard.queries.live import UNACKNOWLEDGED
-from dashboard.text import format, words
+from dashboard.text import alarm_text, format
 from dashboard.text.addresses import way_to
 from monitor.contract.config.line import Response
 from monitor.contract.reading import AlarmRow, DrumRow
@@ -30,7 +30,7 @@ def standing(context: Context) -> list[AlarmRow]:
     """Most urgent first: unacknowledged before acknowledged, high before low, newest first."""
     return sorted(
         context.record.alarms_now(),
-        key=lambda a: (RANK.get(a.state, 3), -words.ORDER.get(a.priority, 0), -a.occurrence_ms),
+        key=lambda a: (RANK.get(a.state, 3), -alarm_text.ORDER.get(a.priority, 0), -a.occurrence_ms),
     )
 
 
@@ -93,7 +93,7 @@ def _drums_of(alarms: Sequence[AlarmRow], context: Context) -> Sequence[DrumRow]
 
 
 def _row(context: Context, alarm: AlarmRow, drums: Sequence[DrumRow]) -> dict[str, object]:
-    text = words.alarm_text(alarm, context.configuration)
+    text = alarm_text.text_of(alarm, context.configuration)
     return {
         "version": _version(alarm),
         "t": alarm.t_ms,
@@ -117,7 +117,7 @@ def _change(context: Context, a: AlarmRow) -> Mapping[str, str]:
         "when": format.local(a.t_ms, context.zone, day=True),
         "line": _line(context, a),
         "priority": a.priority,
-        "what": words.alarm_text(a, context.configuration).title,
+        "what": alarm_text.text_of(a, context.configuration).title,
         "event": a.event,
         "after": SHORT.get(a.state, a.state),
         "value": _value(a),

@@ -8,7 +8,7 @@ from typing import Any, TypeAlias, TypedDict
 from dashboard.context import Context, shown_streams, window_of
 from dashboard.queries import downsample, ribbon
 from dashboard.queries.attention import ACTIVE, by_need
-from dashboard.text import format, words
+from dashboard.text import alarm_text, format
 from dashboard.text.addresses import way_to
 from dashboard.text.format import exact, fixed
 from monitor.contract.config.line import Line, StreamSettings
@@ -130,7 +130,7 @@ def suspensions(context: Context) -> dict[str, str]:
     recent = [row for row in context.record.health() if context.now_ms - row.t_ms < REPORTED_MS]
     known = context.configuration.lines
     return {
-        line: words.suspended(why) for row in recent for line, why in row.suspended.items() if line in known
+        line: alarm_text.suspended(why) for row in recent for line, why in row.suspended.items() if line in known
     }  # fmt: skip
 
 
@@ -167,12 +167,12 @@ def line_now(context: Context, line: Line, row: NowRow | None, alarms: Sequence[
 def asks(context: Context, alarms: Sequence[AlarmRow]) -> dict[str, object]:
     """Unacknowledged alarms: how many active of each priority, how many ended, and the most urgent one in words."""
     unacknowledged = [a for a in alarms if a.state in UNACKNOWLEDGED]
-    unacknowledged.sort(key=lambda a: (a.state not in ACTIVE, -words.ORDER.get(a.priority, 0), -a.occurrence_ms))
+    unacknowledged.sort(key=lambda a: (a.state not in ACTIVE, -alarm_text.ORDER.get(a.priority, 0), -a.occurrence_ms))
     active = [a for a in unacknowledged if a.state in ACTIVE]
     counts = {p: sum(a.priority == p for a in active) for p in ("high", "medium", "low")}
     standing = sum(a.state == "acknowledged" for a in alarms)
     first = unacknowledged[0] if unacknowledged else None
-    text = words.alarm_text(first, context.configuration).title if first else ""
+    text = alarm_text.text_of(first, context.configuration).title if first else ""
     since = first.occurrence_ms if first else None
     return counts | {"ended": len(unacknowledged) - len(active), "text": text, "since": since, "standing": standing}
 

@@ -1,6 +1,6 @@
 """Findings in words."""
 
-from dashboard.text import format, words
+from dashboard.text import alarm_text, format
 from monitor.contract.config import titles
 from monitor.contract.config.line import Line
 from monitor.contract.record import Finding, FindingKind
@@ -9,12 +9,12 @@ from monitor.contract.record import Finding, FindingKind
 def sentence(finding: Finding, line: Line) -> str:
     """A finding in words."""
     if finding.kind is FindingKind.MARK:
-        return f"Marked by {words.signed(finding)}"
+        return f"Marked by {alarm_text.signed(finding)}"
     if finding.kind is FindingKind.INHERITED:
         return f"Inherited {finding.text}"
     if finding.kind is FindingKind.RESISTANCE:
         measured = format.quantity(finding.extreme, finding.unit)
-        return f"Conductor resistance {measured}, recorded by {words.signed(finding)}"
+        return f"Conductor resistance {measured}, recorded by {alarm_text.signed(finding)}"
     if finding.kind is FindingKind.DWELL:
         zone = titles.inside(titles.station_title(line, finding.stream.split("/")[0]))
         return f"Dwell in {zone} too {finding.check}: {_worst(finding)}"
@@ -26,12 +26,12 @@ def sentence(finding: Finding, line: Line) -> str:
     if finding.kind is FindingKind.STUCK:
         return f"{title}: reading frozen"
     if finding.kind is FindingKind.WINDOW:
-        return f"{title} {words.LIMIT_WORDS.get(finding.check, finding.check)}: {_worst(finding)}"
+        return f"{title} {alarm_text.LIMIT_WORDS.get(finding.check, finding.check)}: {_worst(finding)}"
     return titles.event_title(line, finding.stream, finding.check)
 
 
 def _cure_sentence(finding: Finding) -> str:
-    text = words.cure_text(finding.stream, finding.check, finding.limit, finding.unit)
+    text = alarm_text.cure_text(finding.stream, finding.check, finding.limit, finding.unit)
     worst = "" if finding.extreme is None else f" (worst {format.number(finding.extreme, finding.unit, 2)})"
     return f"{text}{worst}" + (f", {finding.text}" if finding.text else "")
 

@@ -19,9 +19,9 @@ from dashboard.web.metrics import METRICS_TYPE, metrics
 from monitor.contract.config.line import Line
 from monitor.contract.reading import DrumRow
 from monitor.contract.topics import Stream
-from monitor.evidence.asked import drum_meant, length_m
 from monitor.evidence.inherited import lineage_of, related_metres
 from monitor.evidence.release_record import record
+from monitor.evidence.source import drum_meant, length_m
 from monitor.evidence.whole_drum import whole_drum
 
 POINTS_MAX = 10_000

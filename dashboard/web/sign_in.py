@@ -14,7 +14,7 @@ from flask_login import LoginManager, UserMixin, current_user, login_user, logou
 from flask_wtf.csrf import CSRFError, CSRFProtect, generate_csrf
 from werkzeug.middleware.proxy_fix import ProxyFix
 
-from dashboard.text.words import CAUTION
+from dashboard.text.caution import CAUTION
 from dashboard.web.accounts import Accounts, Person
 from dashboard.web.sessions import SESSION_S, SessionList
 

@@ -14,7 +14,7 @@ from monitor.analysis.lineage import Lineage, stretches
 from monitor.contract.config.recipe import Recipe
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import FillingKey, Verdict
-from monitor.evidence.asked import EvidenceSource
+from monitor.evidence.source import EvidenceSource
 from monitor.evidence.verdict_runs import Run, laid_over, runs
 
 KEEP_MS = 10_000  # what a drum inherits changes only when another is put on
@@ -32,16 +32,16 @@ class InheritedFault:
     of_end_m: float
 
 
-def lineage_of(asked: EvidenceSource) -> Lineage:
+def lineage_of(source: EvidenceSource) -> Lineage:
     """Families as they are in the record now."""
 
     @cache
     def recipe(line: str, name: str, revision: int | None) -> Recipe | None:
-        return asked.recipe(line, name, revision)
+        return source.recipe(line, name, revision)
 
     return Lineage(
-        record=asked.record,
-        configuration=asked.configuration,
+        record=source.record,
+        configuration=source.configuration,
         recipe_of=lambda d: recipe(d.line, d.recipe, d.revision or None),
     )
 
@@ -50,25 +50,25 @@ VerdictsOf = Callable[[str, float, float], tuple[int, NDArray[np.int8]]]  # of a
 
 
 def inherited_faults(
-    asked: EvidenceSource,
+    source: EvidenceSource,
     line: str,
     filling: int,
     lineage: Lineage | None = None,
     verdicts_of: VerdictsOf | None = None,
 ) -> list[InheritedFault]:
     """What a drum inherits, in wound order; kept for some seconds, since every ribbon asks for it."""
-    if not asked.configuration.lines[line].pay_off:
+    if not source.configuration.lines[line].pay_off:
         return []
-    slot = asked.now_ms // KEEP_MS
-    if any(key[0] != slot for key in list(asked.kept)[:1]):
-        asked.kept.clear()  # what is past is not asked for again
-    found = asked.kept.get((slot, line, filling))
+    slot = source.now_ms // KEEP_MS
+    if any(key[0] != slot for key in list(source.kept)[:1]):
+        source.kept.clear()  # what is past is not asked for again
+    found = source.kept.get((slot, line, filling))
     if found is None:
-        lineage = lineage or lineage_of(asked)
+        lineage = lineage or lineage_of(source)
         known = (d for d in lineage.drums.values() if d and (d.line, d.filling) == (line, filling))
-        row = next(known, None) or asked.record.drum(line, filling)
-        found = _inherited_faults(row, lineage, verdicts_of or asked.record.verdicts) if row else []
-        asked.kept[slot, line, filling] = found
+        row = next(known, None) or source.record.drum(line, filling)
+        found = _inherited_faults(row, lineage, verdicts_of or source.record.verdicts) if row else []
+        source.kept[slot, line, filling] = found
     return list(found)
 
 
@@ -111,25 +111,25 @@ def as_runs(of: Sequence[InheritedFault]) -> list[Run]:
     return [Run(x.start_m, x.end_m, x.verdict) for x in of]
 
 
-def whole_runs(asked: EvidenceSource, drum: DrumRow, wound_m: float, lineage: Lineage | None = None) -> list[Run]:
+def whole_runs(source: EvidenceSource, drum: DrumRow, wound_m: float, lineage: Lineage | None = None) -> list[Run]:
     """A drum's ribbon: what its own line found, and over it what it inherits; the worse verdict counts."""
     end = drum.start_m + wound_m
-    first, verdicts = asked.record.verdicts(drum.line, drum.start_m, end)
+    first, verdicts = source.record.verdicts(drum.line, drum.start_m, end)
     own = runs(first, verdicts, drum.start_m, end)
-    return laid_over(own, as_runs(inherited_faults(asked, drum.line, drum.filling, lineage)))
+    return laid_over(own, as_runs(inherited_faults(source, drum.line, drum.filling, lineage)))
 
 
 @dataclass(slots=True)
 class _Reading:
     """Verdicts of many intervals, read in one pass where they lie near each other, and kept."""
 
-    asked: EvidenceSource
+    source: EvidenceSource
     kept: list[tuple[str, float, float, int, NDArray[np.int8]]] = field(default_factory=list)
 
     def read(self, intervals: Iterable[tuple[str, float, float]]) -> None:
         """Read intervals (line, start, end) of line metre that will be asked for."""
         for line, start, end in stretches(intervals):
-            self.kept.append((line, start, end, *self.asked.record.verdicts(line, start, end)))
+            self.kept.append((line, start, end, *self.source.record.verdicts(line, start, end)))
 
     def over(self, line: str, start_m: float, end_m: float) -> tuple[int, NDArray[np.int8]]:
         """As `Record.verdicts`."""
@@ -137,19 +137,19 @@ class _Reading:
             if of == line and start <= start_m <= end_m <= end:
                 a, b = max(floor(start_m) - first, 0), max(ceil(end_m) - first, 0)
                 return first + a, verdicts[a:b]
-        return self.asked.record.verdicts(line, start_m, end_m)
+        return self.source.record.verdicts(line, start_m, end_m)
 
 
-def ribbons(asked: EvidenceSource, wound: Sequence[tuple[DrumRow, float]]) -> list[list[Run]]:
+def ribbons(source: EvidenceSource, wound: Sequence[tuple[DrumRow, float]]) -> list[list[Run]]:
     """`whole_runs` of many drums, each with the length that is on it, in few queries however many they are."""
-    lineage, reading = lineage_of(asked), _Reading(asked)
+    lineage, reading = lineage_of(source), _Reading(source)
     lineage.gather([drum for drum, _ in wound])
     reading.read([*_own(wound), *_earlier(lineage, [drum for drum, _ in wound])])
     found = []
     for drum, length in wound:
         end = drum.start_m + length
         own = runs(*reading.over(drum.line, drum.start_m, end), drum.start_m, end)
-        more = inherited_faults(asked, drum.line, drum.filling, lineage, reading.over)
+        more = inherited_faults(source, drum.line, drum.filling, lineage, reading.over)
         found.append(laid_over(own, as_runs(more)))
     return found
 

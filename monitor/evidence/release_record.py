@@ -13,7 +13,6 @@ from monitor.contract.drum_names import NAME_USED
 from monitor.contract.number_format import exact, fixed, significant
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import FillingKey, Finding, FindingKind, Floats, Verdict
-from monitor.evidence.asked import EvidenceSource
 from monitor.evidence.drum_facts import required_exposure, spark_exposure_s
 from monitor.evidence.inherited import InheritedFault, RelatedMetres, lineage_of, names_apart, related_metres
 from monitor.evidence.record_types import (
@@ -32,6 +31,7 @@ from monitor.evidence.record_types import (
     WithoutOrigin,
 )
 from monitor.evidence.release_rule import Proposed, coverage, propose, unanswered
+from monitor.evidence.source import EvidenceSource
 from monitor.evidence.specimens import Tested, flames_of
 from monitor.evidence.verdict_runs import lengths_m
 from monitor.evidence.whole_drum import WholeDrum
@@ -42,19 +42,19 @@ MOST, ANSWERED_WITHIN_MS = 5000, 86_400_000
 ON_PAPER = ("mm", "degC", "%")
 
 
-def record(asked: EvidenceSource, drum: WholeDrum) -> ReleaseRecord:
+def record(source: EvidenceSource, drum: WholeDrum) -> ReleaseRecord:
     """The record of a drum or reel, its ancestry and their evidence with it."""
-    row, recipe, lineage = drum.row, drum.recipe, lineage_of(asked)
+    row, recipe, lineage = drum.row, drum.recipe, lineage_of(source)
     family = related_metres(lineage, row, 0.0, drum.length_m)
     called = names_apart(k.key for k in family)
-    evidence = [e for k in family if k.generation <= 0 and (e := _evidence(asked, drum, k, called)) is not None]
+    evidence = [e for k in family if k.generation <= 0 and (e := _evidence(source, drum, k, called)) is not None]
     metres = {v.word: m for v, m in lengths_m(drum.runs).items()}
-    tests = [] if recipe and recipe.integrity else flames_of(asked, row, lineage)
+    tests = [] if recipe and recipe.integrity else flames_of(source, row, lineage)
     orphans = lineage.without_parent(row)
     findings = [f.finding for f in drum.findings]
     resistance = _resistance(findings)
     others = [*_origin(orphans), *_ohms(resistance, recipe), *_flames(tests), *_exposures(evidence)]
-    proposed = _proposed(asked, drum, metres, evidence, others)
+    proposed = _proposed(source, drum, metres, evidence, others)
     return ReleaseRecord(
         drum=row.drum, filling=row.filling, filling_of_drum=_place(drum), line=row.line,
         line_title=drum.line.title, recipe=row.recipe, revision=row.revision,
@@ -67,13 +67,13 @@ def record(asked: EvidenceSource, drum: WholeDrum) -> ReleaseRecord:
         without_origin=[WithoutOrigin(**asdict(orphan)) for orphan in orphans],
         integrity=_test(drum.test) if drum.test else None, integrity_tests=[_test(t) for t in tests],
         resistance=resistance, decisions=_decisions(findings),
-        journal_last_hash=asked.record.journal_hash(row.line),
+        journal_last_hash=source.record.journal_hash(row.line),
         proposed=proposed.word, against=list(proposed.reasons),
     )  # fmt: skip
 
 
 def _proposed(
-    asked: EvidenceSource,
+    source: EvidenceSource,
     drum: WholeDrum,
     metres: Mapping[str, float],
     evidence: Sequence[DrumEvidence],
@@ -83,7 +83,7 @@ def _proposed(
     seen: dict[str, float] = {}
     for e in evidence:
         for path, share in e.seen_share.items():
-            of = f"{e.label}'s {titles.inside(titles.stream_title(asked.configuration.lines[e.line], path))}"
+            of = f"{e.label}'s {titles.inside(titles.stream_title(source.configuration.lines[e.line], path))}"
             seen[of] = min(share, seen.get(of, 1.0))
     own = next(e for e in evidence if (e.line, e.filling) == (drum.row.line, drum.row.filling))
     before = [unanswered(n, e.label) for e in evidence if e is not own and (n := e.alarms.not_answered)]
@@ -102,17 +102,17 @@ def _place(drum: WholeDrum) -> tuple[int, int]:
 
 
 def _evidence(
-    asked: EvidenceSource, whole: WholeDrum, of: RelatedMetres, called: Mapping[FillingKey, str]
+    source: EvidenceSource, whole: WholeDrum, of: RelatedMetres, called: Mapping[FillingKey, str]
 ) -> DrumEvidence | None:
     """What was seen of the metres of one drum that are in the whole one; None for one not wound here."""
-    if of.drum is None or of.drum.line not in asked.configuration.lines:
+    if of.drum is None or of.drum.line not in source.configuration.lines:
         return None
-    drum, line = of.drum, asked.configuration.lines[of.drum.line]
-    recipe = asked.recipe(drum.line, drum.recipe, drum.revision)
-    rows, findings = _of_metres(asked, whole, of, drum)
+    drum, line = of.drum, source.configuration.lines[of.drum.line]
+    recipe = source.recipe(drum.line, drum.recipe, drum.revision)
+    rows, findings = _of_metres(source, whole, of, drum)
     required = [s.path for s in line.stream if s.required and s.kind == "samples" and s.path in rows]
     inner = rows.get(INNER)
-    alarms, answers = _alarms(asked, drum)
+    alarms, answers = _alarms(source, drum)
     cured = not (recipe and recipe.cure) or (inner is not None and len(inner) > 0 and bool(np.isfinite(inner).all()))
     return DrumEvidence(
         drum=drum.drum, filling=drum.filling, label=called[of.key], line=drum.line,
@@ -121,18 +121,18 @@ def _evidence(
         seen_share=coverage(rows, required), cure_known=cured,
         statistics={n: _statistics(v) for n, v in rows.items() if n in _shown(line, recipe)},
         spark_tests=_sparks(line, recipe, rows, findings, of.end_m - of.start_m),
-        alarms=alarms, answers=answers, journal_last_hash=asked.record.journal_hash(drum.line),
+        alarms=alarms, answers=answers, journal_last_hash=source.record.journal_hash(drum.line),
     )  # fmt: skip
 
 
 def _of_metres(
-    asked: EvidenceSource, whole: WholeDrum, of: RelatedMetres, drum: DrumRow
+    source: EvidenceSource, whole: WholeDrum, of: RelatedMetres, drum: DrumRow
 ) -> tuple[Mapping[str, Floats], list[Finding]]:
     """Rows and findings of the metres of a drum that are in the whole one; its own are known already."""
     if of.key == whole.row.key:
         return whole.columns, [f.finding for f in whole.findings]
     start, end = drum.start_m + of.start_m, drum.start_m + of.end_m
-    return asked.record.rows(drum.line, start, end), list(asked.record.findings(drum.line, start, end))
+    return source.record.rows(drum.line, start, end), list(source.record.findings(drum.line, start, end))
 
 
 def _sparks(
@@ -188,11 +188,11 @@ def _statistics(v: Floats) -> Statistics | None:
 # ---- what else is on the record ------------------------------------------------------------------------------------
 
 
-def _alarms(asked: EvidenceSource, drum: DrumRow) -> tuple[AlarmCount, list[AlarmAnswer]]:
+def _alarms(source: EvidenceSource, drum: DrumRow) -> tuple[AlarmCount, list[AlarmAnswer]]:
     """Of the time in which a drum was wound: how many alarms, how many unanswered; and the answers."""
-    until = drum.end_ms or asked.now_ms
-    changes = asked.record.alarm_changes(drum.line, drum.start_ms, until, MOST)
-    later = asked.record.alarm_changes(drum.line, until + 1, until + ANSWERED_WITHIN_MS, MOST)
+    until = drum.end_ms or source.now_ms
+    changes = source.record.alarm_changes(drum.line, drum.start_ms, until, MOST)
+    later = source.record.alarm_changes(drum.line, until + 1, until + ANSWERED_WITHIN_MS, MOST)
     # That a name came back says nothing of the cable, and holds no drum.
     raised = {(c.alarm, c.occurrence_ms) for c in changes if c.event == "raised" and c.alarm != NAME_USED}
     # Each activation needs its own acknowledgement: one that became active again since is not acknowledged by it.

@@ -10,9 +10,9 @@ from monitor.contract.number_format import fixed
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import FillingKey, Floats
 from monitor.contract.topics import Stream
-from monitor.evidence.asked import EvidenceSource
 from monitor.evidence.inherited import lineage_of
 from monitor.evidence.integrity_tests import Outcome, judge, schedule_of
+from monitor.evidence.source import EvidenceSource
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,14 +50,14 @@ class Tested:
         return f"{held}: " + (f"{earned} min earned" if earned else "too short for any class")
 
 
-def tested(asked: EvidenceSource, drum: DrumRow) -> Tested | None:
+def tested(source: EvidenceSource, drum: DrumRow) -> Tested | None:
     """The test of a specimen; None for a drum of another kind."""
-    recipe = asked.recipe(drum.line, drum.recipe, drum.revision or None)
+    recipe = source.recipe(drum.line, drum.recipe, drum.revision or None)
     if recipe is None or recipe.integrity is None:
         return None
     test = recipe.integrity
-    until = drum.end_ms if drum.end_ms is not None else asked.now_ms
-    lit = _lit(asked, drum, until)
+    until = drum.end_ms if drum.end_ms is not None else source.now_ms
+    lit = _lit(source, drum, until)
     if lit is None:
         return Tested(
             drum=drum,
@@ -73,9 +73,9 @@ def tested(asked: EvidenceSource, drum: DrumRow) -> Tested | None:
         )
     begun, ended = lit
     last = ended if ended is not None else until
-    t_ms, v = _samples(asked, drum.line, test.flame, begun, last)
+    t_ms, v = _samples(source, drum.line, test.flame, begun, last)
     shocks, water, failures = (
-        _since(asked, drum.line, path, begun, last) for path in (test.shock, test.water, test.circuit)
+        _since(source, drum.line, path, begun, last) for path in (test.shock, test.water, test.circuit)
     )
     broken = failures[0] if failures else None
     outcome = None
@@ -97,9 +97,9 @@ def tested(asked: EvidenceSource, drum: DrumRow) -> Tested | None:
     )
 
 
-def flames_of(asked: EvidenceSource, drum: DrumRow, lineage: Lineage | None = None) -> list[Tested]:
+def flames_of(source: EvidenceSource, drum: DrumRow, lineage: Lineage | None = None) -> list[Tested]:
     """Tests of specimens cut from a drum, or from its neighbours out of the same drum before."""
-    lineage = lineage or lineage_of(asked)
+    lineage = lineage or lineage_of(source)
     parents = {s.parent for s in lineage.parents(drum.key)}
     keys: dict[FillingKey, None] = {}
     for key in (drum.key, *sorted(parents)):
@@ -108,26 +108,26 @@ def flames_of(asked: EvidenceSource, drum: DrumRow, lineage: Lineage | None = No
             pieces = lineage.family(row).forward(key, 0.0, float("inf"))
             keys |= dict.fromkeys(p.drum for p in pieces)
     rows = [row for key in keys if (row := lineage.drum(key)) is not None]
-    found = [t for row in rows if (t := tested(asked, row)) is not None]
+    found = [t for row in rows if (t := tested(source, row)) is not None]
     return sorted(found, key=lambda t: t.drum.start_ms)
 
 
-def _lit(asked: EvidenceSource, drum: DrumRow, until_ms: int) -> tuple[int, int | None] | None:
+def _lit(source: EvidenceSource, drum: DrumRow, until_ms: int) -> tuple[int, int | None] | None:
     """Ignition and the end of the flame, by the bench's state."""
-    states = asked.record.states(drum.line, drum.start_ms, until_ms)
+    states = source.record.states(drum.line, drum.start_ms, until_ms)
     begun = next((t for t, state, _ in states if state == "running" and t >= drum.start_ms), None)
     if begun is None:
         return None
     return begun, next((t for t, state, _ in states if state == "stopped" and t > begun), None)
 
 
-def _samples(asked: EvidenceSource, line: str, path: str, start_ms: int, end_ms: int) -> tuple[Floats, Floats]:
-    trend = asked.record.samples(Stream(line, *path.split("/")), start_ms, end_ms)
+def _samples(source: EvidenceSource, line: str, path: str, start_ms: int, end_ms: int) -> tuple[Floats, Floats]:
+    trend = source.record.samples(Stream(line, *path.split("/")), start_ms, end_ms)
     return trend.t_ms.astype(np.float64), trend.v
 
 
-def _since(asked: EvidenceSource, line: str, path: str | None, begun_ms: int, end_ms: int) -> list[float]:
+def _since(source: EvidenceSource, line: str, path: str | None, begun_ms: int, end_ms: int) -> list[float]:
     """Times of events, s from ignition."""
     if path is None:
         return []
-    return [float(t - begun_ms) / 1e3 for t in _samples(asked, line, path, begun_ms, end_ms)[0].tolist()]
+    return [float(t - begun_ms) / 1e3 for t in _samples(source, line, path, begun_ms, end_ms)[0].tolist()]

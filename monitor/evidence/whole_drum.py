@@ -8,8 +8,8 @@ from monitor.contract.config.recipe import Recipe
 from monitor.contract.number_format import fixed
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import Finding, FindingKind, Floats, Verdict
-from monitor.evidence.asked import EvidenceSource, length_m, named_alike
 from monitor.evidence.inherited import InheritedFault, as_runs, inherited_faults
+from monitor.evidence.source import EvidenceSource, length_m, named_alike
 from monitor.evidence.specimens import Tested, tested
 from monitor.evidence.verdict_runs import Run, laid_over, runs
 
@@ -61,26 +61,26 @@ class WholeDrum:
         return [*own, *(_as_finding(self.row, x, self.length_m) for x in self.inherited)]
 
 
-def whole_drum(asked: EvidenceSource, row: DrumRow) -> WholeDrum:
+def whole_drum(source: EvidenceSource, row: DrumRow) -> WholeDrum:
     """Everything of one drum, each question asked of the record once."""
-    length = length_m(asked, row)
+    length = length_m(source, row)
     end = row.start_m + length
-    inherited = inherited_faults(asked, row.line, row.filling)
-    first, verdicts = asked.record.verdicts(row.line, row.start_m, end)
-    columns = asked.record.rows(row.line, row.start_m, end)
+    inherited = inherited_faults(source, row.line, row.filling)
+    first, verdicts = source.record.verdicts(row.line, row.start_m, end)
+    columns = source.record.rows(row.line, row.start_m, end)
     return WholeDrum(
         row=row,
-        line=asked.configuration.lines[row.line],
-        recipe=asked.recipe(row.line, row.recipe, row.revision),
-        revisions=_revisions(asked, row, length),
-        named_alike=tuple(named_alike(asked, row)),
+        line=source.configuration.lines[row.line],
+        recipe=source.recipe(row.line, row.recipe, row.revision),
+        revisions=_revisions(source, row, length),
+        named_alike=tuple(named_alike(source, row)),
         length_m=length,
-        findings=tuple(on_drum(asked.record.findings(row.line, row.start_m, end), row.start_m, length)),
+        findings=tuple(on_drum(source.record.findings(row.line, row.start_m, end), row.start_m, length)),
         inherited=tuple(inherited),
         runs=tuple(laid_over(runs(first, verdicts, row.start_m, end), as_runs(inherited))),
         metre_m=columns["line_metre"] - row.start_m,
         columns=columns,
-        test=tested(asked, row),
+        test=tested(source, row),
     )
 
 
@@ -100,11 +100,11 @@ def _placed(finding: Finding, start_m: float, end_m: float, length_m: float) -> 
     )
 
 
-def _revisions(asked: EvidenceSource, row: DrumRow, length: float) -> str:
+def _revisions(source: EvidenceSource, row: DrumRow, length: float) -> str:
     """By which revisions a drum was judged, and from which drum metre on."""
     came = [
         (r.line_metre - row.start_m, r.recipe.revision)
-        for r in reversed(asked.record.came_into_force(row.line))
+        for r in reversed(source.record.came_into_force(row.line))
         if r.recipe.recipe == row.recipe and row.start_m < r.line_metre < row.start_m + length
     ]
     revisions = [f"revision {revision} from {fixed(at, 1)} m on" for at, revision in came]

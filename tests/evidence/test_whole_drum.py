@@ -6,8 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.contract.record import FindingKind, Verdict
-from monitor.evidence.asked import EvidenceSource, drum_meant, length_m
 from monitor.evidence.inherited import whole_runs
+from monitor.evidence.source import EvidenceSource, drum_meant, length_m
 from monitor.evidence.whole_drum import WholeDrum, on_drum, whole_drum
 from tests.core import story
 from tests.dashboard.conftest import clock, configuration, record  # noqa: F401  # fixtures
@@ -17,15 +17,15 @@ METRE = st.floats(0, 9000)
 
 
 @pytest.fixture
-def asked(record: FakeRecord) -> EvidenceSource:  # noqa: F811
+def source(record: FakeRecord) -> EvidenceSource:  # noqa: F811
     return EvidenceSource(record, record.configuration, record.clock)
 
 
 @pytest.fixture
-def drum(asked: EvidenceSource) -> WholeDrum:
-    row = drum_meant(asked, "core-1", name="1-1041")
+def drum(source: EvidenceSource) -> WholeDrum:
+    row = drum_meant(source, "core-1", name="1-1041")
     assert row is not None
-    return whole_drum(asked, row)
+    return whole_drum(source, row)
 
 
 @given(METRE, st.one_of(st.none(), METRE), METRE, st.floats(0, 5000))
@@ -39,12 +39,12 @@ def test_f3_findings_stay_on_the_drum_whichever_end_is_counted_from(
     assert end_m is not None or found.end_m == max(length, found.start_m)
 
 
-def test_f3_everything_of_a_drum_is_in_its_own_metres(asked: EvidenceSource, drum: WholeDrum) -> None:
-    assert drum.length_m == length_m(asked, drum.row)
-    assert list(drum.runs) == whole_runs(asked, drum.row, drum.length_m)
+def test_f3_everything_of_a_drum_is_in_its_own_metres(source: EvidenceSource, drum: WholeDrum) -> None:
+    assert drum.length_m == length_m(source, drum.row)
+    assert list(drum.runs) == whole_runs(source, drum.row, drum.length_m)
     assert len(drum.metre_m) == len(drum.columns["line_metre"]) > 1000
     assert np.array_equal(drum.metre_m + drum.row.start_m, drum.columns["line_metre"])
-    own = asked.record.findings("core-1", drum.row.start_m, drum.row.start_m + drum.length_m)
+    own = source.record.findings("core-1", drum.row.start_m, drum.row.start_m + drum.length_m)
     assert [f.finding for f in drum.findings] == list(own) != []
     assert drum.row in drum.named_alike
 

@@ -15,8 +15,8 @@ from monitor.contract.config.works import Store
 from monitor.contract.reading import Record
 from monitor.contract.record import FindingKind
 from monitor.contract.topics import Stream
-from monitor.evidence.asked import length_m
 from monitor.evidence.inherited import ribbons, whole_runs
+from monitor.evidence.source import length_m
 from monitor.store.last_known import newest_state
 from monitor.store.reader import StoreReader
 from monitor.store.rolling import each_drum

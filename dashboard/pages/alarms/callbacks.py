@@ -3,7 +3,7 @@
 from dash import Input, Output, State, ctx, no_update
 from dash.exceptions import PreventUpdate
 
-from dashboard.actions.answers import RejectedActionError, SentAnswer, send_answer
+from dashboard.actions.operator import RejectedActionError, SentAction, send_response
 from dashboard.callbacks import Callbacks, Updates
 from dashboard.context import Context
 from dashboard.pages.alarms import layout
@@ -61,13 +61,13 @@ def answer(
     by: str,
     reason: str,
     minutes: str,
-    sent: list[SentAnswer] | None,
+    sent: list[SentAction] | None,
 ) -> Updates:
     if not key or not ctx.triggered or not ctx.triggered[0]["value"]:
         raise PreventUpdate
     action = str(ctx.triggered_id).removeprefix("do-")
     try:
-        done = send_answer(context, key, action, by, reason, minutes)
+        done = send_response(context, key, action, by, reason, minutes)
     except RejectedActionError as error:
         return no_update, no_update, str(error), no_update
     return False, [*(sent or [])[-50:], done], "", f"{SENT[action]} sent, awaiting confirmation."

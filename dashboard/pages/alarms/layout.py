@@ -3,13 +3,13 @@
 import dash_mantine_components as dmc
 from dash import dcc, html
 
-from dashboard.actions.answers import SHELVE_MIN
+from dashboard.actions.operator import SHELVE_MIN
 from dashboard.components import Children, attributes
 from dashboard.components.heading import heading
 from dashboard.components.tally import tally
 from dashboard.context import Context
 from dashboard.queries.alarm_list import SHORT, SPANS_H
-from dashboard.text import format, words
+from dashboard.text import alarm_text, format
 from monitor.contract.reading import AlarmRow
 
 
@@ -71,7 +71,7 @@ def _answer_form() -> dmc.Modal:
 
 def about(context: Context, alarm: AlarmRow) -> Children:
     """What is being answered, in the form."""
-    text = words.alarm_text(alarm, context.configuration)
+    text = alarm_text.text_of(alarm, context.configuration)
     line = context.configuration.lines[alarm.line].title
     since = format.local(alarm.occurrence_ms, context.zone)
     what = html.P([tally(alarm.priority), html.B(f"{line}: {text.title}")], className="about-what")

@@ -20,8 +20,8 @@ from monitor.contract.config.orders import Orders
 from monitor.contract.config.recipe import Recipe
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import FillingKey, Verdict
-from monitor.evidence.asked import length_m
 from monitor.evidence.inherited import names_apart, ribbons
+from monitor.evidence.source import length_m
 from monitor.evidence.verdict_runs import Run
 from monitor.physics.winding import Drum, place_on
 

@@ -29,8 +29,8 @@ from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Cure, EventCheck
 from monitor.contract.reading import DrumRow
 from monitor.contract.units import convert
-from monitor.evidence.asked import length_m
 from monitor.evidence.drum_facts import fault_rates, required_exposure, spark_exposure_s, wall_from_outside
+from monitor.evidence.source import length_m
 from monitor.evidence.specimens import Tested
 from monitor.evidence.verdict_runs import lengths_m
 from monitor.evidence.whole_drum import DrumFinding, WholeDrum, whole_drum

@@ -13,8 +13,8 @@ from dashboard.context import Context
 from dashboard.text import format
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import Verdict
-from monitor.evidence.asked import wound_m
 from monitor.evidence.inherited import ribbons
+from monitor.evidence.source import wound_m
 from monitor.evidence.verdict_runs import Run
 
 

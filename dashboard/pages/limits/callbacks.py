@@ -8,7 +8,7 @@ from dash.development.base_component import Component
 from dash.exceptions import PreventUpdate
 
 from dashboard.actions import proposals
-from dashboard.actions.answers import RejectedActionError
+from dashboard.actions.operator import RejectedActionError
 from dashboard.callbacks import Callbacks, Updates
 from dashboard.context import Context
 from dashboard.jobs import Bench, TooManyError

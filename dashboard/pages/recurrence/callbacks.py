@@ -4,7 +4,7 @@ import plotly.graph_objects as go
 from dash import Input, Output, State, no_update
 from dash.exceptions import PreventUpdate
 
-from dashboard.actions.answers import RejectedActionError, note_work
+from dashboard.actions.operator import RejectedActionError, note_work
 from dashboard.callbacks import Callbacks, Updates
 from dashboard.components import Children
 from dashboard.components.chart import tall

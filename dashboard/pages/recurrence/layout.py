@@ -17,7 +17,7 @@ from dashboard.components.heading import heading
 from dashboard.components.table import table
 from dashboard.context import Context
 from dashboard.figures.recurrence import fold_figure, score_figure
-from dashboard.text import format, words
+from dashboard.text import alarm_text, format
 from dashboard.text.format import exact, fixed, percent, significant
 from monitor.analysis.along import along
 from monitor.analysis.before import what_went_before
@@ -617,7 +617,7 @@ def _effect(
     head = [
         format.local(round(f.start_s * 1e3), context.zone, day=True),
         titles.station_title(of.line, f.stream.split("/")[0]),
-        words.signed(f),
+        alarm_text.signed(f),
     ]
     if f.start_m <= start or end <= f.start_m:
         return [*head, "", "", "", "", "not enough production before or after"]

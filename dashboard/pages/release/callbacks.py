@@ -3,7 +3,7 @@
 from dash import Input, Output, State, ctx, no_update
 from dash.exceptions import PreventUpdate
 
-from dashboard.actions.answers import RejectedActionError, note_resistance, sign_record
+from dashboard.actions.operator import RejectedActionError, note_resistance, sign_record
 from dashboard.callbacks import Callbacks, Updates
 from dashboard.components import Children, FillingData
 from dashboard.context import Context

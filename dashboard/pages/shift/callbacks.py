@@ -4,7 +4,7 @@ from dash import Input, Output, State, ctx, no_update
 from dash.development.base_component import Component
 from dash.exceptions import PreventUpdate
 
-from dashboard.actions.answers import RejectedActionError, hand_over
+from dashboard.actions.operator import RejectedActionError, hand_over
 from dashboard.callbacks import Callbacks, Updates
 from dashboard.components import Children
 from dashboard.context import Context

@@ -11,7 +11,7 @@ from dashboard.components.heading import heading
 from dashboard.components.table import table
 from dashboard.context import Context
 from dashboard.queries.live import UNACKNOWLEDGED
-from dashboard.text import format, words
+from dashboard.text import alarm_text, format
 from dashboard.text.addresses import way_to
 from dashboard.text.format import fixed, percent
 from monitor.analysis.lengths import metres_by_verdict
@@ -31,8 +31,8 @@ from monitor.contract import bounds
 from monitor.contract.config.line import Line
 from monitor.contract.reading import AlarmRow
 from monitor.contract.record import SILENCE_ALARM, Finding, FindingKind, Verdict
-from monitor.evidence.asked import length_m
 from monitor.evidence.inherited import ribbons
+from monitor.evidence.source import length_m
 from monitor.evidence.verdict_runs import lengths_m
 
 DAY_MS = 86_400_000
@@ -257,7 +257,7 @@ def _open(context: Context, open_: Sequence[AlarmRow]) -> html.Div:
     rows = [
         [
             context.configuration.lines[a.line].title if a.line in context.configuration.lines else a.line,
-            words.alarm_text(a, context.configuration).title, a.priority,
+            alarm_text.text_of(a, context.configuration).title, a.priority,
             a.state + (f" until {format.local(a.until_ms, context.zone)}: {a.reason}" if a.until_ms else ""),
             format.local(a.occurrence_ms, context.zone, day=True),
         ]

@@ -13,8 +13,8 @@ from dashboard.text import format
 from dashboard.text.addresses import way_to
 from monitor.analysis.lineage import Lineage
 from monitor.contract.reading import DrumRow
-from monitor.evidence.asked import length_m, named_alike
 from monitor.evidence.inherited import RelatedMetres, lineage_of, related_metres, whole_runs
+from monitor.evidence.source import length_m, named_alike
 
 MET = ("degC", "kV", "mm", "%")
 

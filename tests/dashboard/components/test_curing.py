@@ -11,7 +11,7 @@ from dashboard.context import Context
 from dashboard.figures.along import along_figure, from_told
 from dashboard.figures.faultmap import fault_map, lane_of
 from dashboard.queries import live
-from dashboard.text import words
+from dashboard.text import alarm_text
 from monitor.contract.reading import AlarmRow
 from monitor.contract.record import Finding, FindingKind
 from monitor.core.cure.stage import told
@@ -72,7 +72,7 @@ def alarm(name: str, value: float | None, limit: float | None, unit: str = "") -
     ],
 )
 def test_each_alarm_of_the_cure_has_words_and_a_response(configuration, name, limit, unit, says):
-    text = words.alarm_text(alarm(name, 0.5, limit, unit), configuration)
+    text = alarm_text.text_of(alarm(name, 0.5, limit, unit), configuration)
     assert text.title == says
     assert text.response is not None
 
@@ -85,7 +85,7 @@ def test_each_alarm_of_the_cure_has_words_and_a_response(configuration, name, li
     ],
 )
 def test_the_corrective_action_of_the_forecast_begins_with_its_number(configuration, value, says):
-    text = words.alarm_text(alarm("cure/forecast/undercured", value, None, "m/min"), configuration)
+    text = alarm_text.text_of(alarm("cure/forecast/undercured", value, None, "m/min"), configuration)
     assert text.response is not None
     assert text.response.corrective_action.startswith(says)
 

@@ -6,7 +6,7 @@ import pytest
 from dash import html
 
 from dashboard.actions import proposals
-from dashboard.actions.answers import RejectedActionError
+from dashboard.actions.operator import RejectedActionError
 from dashboard.figures.rehearsal import suggestion_figure
 from dashboard.pages.limits import layout as limits
 from dashboard.pages.limits.callbacks import _set, _words

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from dashboard.actions.answers import RejectedActionError, hand_over
+from dashboard.actions.operator import RejectedActionError, hand_over
 from dashboard.pages.shift import layout as shift
 from dashboard.text import format
 from monitor.analysis.shift_calendar import shift_at

@@ -12,11 +12,6 @@ from monitor.contract.reading import AlarmRow
 from monitor.contract.record import SILENCE_ALARM, Finding
 from monitor.contract.selfwatch import SELF_ALARMS
 
-CAUTION = (
-    "Advisory only. This tool is not a safety interlock and does not release product. Hot ovens, high test voltage and "
-    "moving machinery remain the responsibility of the plant's own protective systems, the applicable codes and "
-    "competent persons."
-)
 LIMIT_WORDS = {"LOLO": "low-low", "LO": "low", "HI": "high", "HIHI": "high-high"}
 ORDER = {"high": 3, "medium": 2, "low": 1}
 
@@ -29,13 +24,13 @@ def signed(act: Finding) -> str:
 
 @dataclass(frozen=True, slots=True)
 class AlarmText:
-    """What an alarm says and what it asks for; `response` is None where the configuration no longer knows it."""
+    """Title and response of an alarm; `response` is None where the configuration no longer knows it."""
 
     title: str
     response: Response | None
 
 
-def alarm_text(alarm: AlarmRow, configuration: Configuration) -> AlarmText:
+def text_of(alarm: AlarmRow, configuration: Configuration) -> AlarmText:
     """Sentence and response of an alarm, from the line and the recipe it was judged by."""
     line = configuration.lines.get(alarm.line)
     recipe = configuration.recipes.get(alarm.recipe or "")
@@ -87,7 +82,7 @@ FORESEEN = {
 
 
 def cure_text(stream: str, check: str, limit: float | None, of_unit: str) -> str:
-    """What a check of the cure says of cable."""
+    """Text of a check of the cure."""
     if stream == "cure/forecast":
         return FORESEEN.get(check, check)
     text = CURE.get((stream, check), f"{stream} {check}")

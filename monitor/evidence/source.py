@@ -1,4 +1,4 @@
-"""What evidence is asked of: a record, the configuration it was made by, and the time; and what both show of a drum."""
+"""Source of evidence: a record, the configuration it was made by, and the time; drums and their lengths in it."""
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -51,28 +51,28 @@ class EvidenceSource:
         return self.recipes(line).get(name or "")
 
 
-def drum_meant(asked: EvidenceSource, line: str, *, filling: int | None = None, name: str = "") -> DrumRow | None:
+def drum_meant(source: EvidenceSource, line: str, *, filling: int | None = None, name: str = "") -> DrumRow | None:
     """The drum that is meant by its filling, or by its name: then the newest of a line with it."""
-    return asked.record.drum_named(line, name) if filling is None else asked.record.drum(line, filling)
+    return source.record.drum_named(line, name) if filling is None else source.record.drum(line, filling)
 
 
-def named_alike(asked: EvidenceSource, drum: DrumRow) -> list[DrumRow]:
+def named_alike(source: EvidenceSource, drum: DrumRow) -> list[DrumRow]:
     """Fillings with a drum's name, on any line, oldest first."""
-    return list(asked.record.drums_named(drum.drum))[::-1]
+    return list(source.record.drums_named(drum.drum))[::-1]
 
 
-def length_m(asked: EvidenceSource, drum: DrumRow) -> float:
+def length_m(source: EvidenceSource, drum: DrumRow) -> float:
     """Length of a drum; of one being wound, what is on it now."""
     if drum.end_m is not None:
         return drum.end_m - drum.start_m
-    return wound_m(asked, drum, asked.line_now(drum.line))
+    return wound_m(source, drum, source.line_now(drum.line))
 
 
-def wound_m(asked: EvidenceSource, drum: DrumRow, now: NowRow | None) -> float:
+def wound_m(source: EvidenceSource, drum: DrumRow, now: NowRow | None) -> float:
     """Length of a drum; of one being wound, what is on it as its line is now."""
     if drum.end_m is not None:
         return drum.end_m - drum.start_m
-    line = asked.configuration.lines[drum.line]
+    line = source.configuration.lines[drum.line]
     if now is None or now.filling != drum.filling:
         return 0.0
     return max(now.line_metre + line.counter_m - line.take_up_m - drum.start_m, 0.0)

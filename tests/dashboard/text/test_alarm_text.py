@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from dashboard.text import words
+from dashboard.text import alarm_text
 from monitor.contract.reading import AlarmRow
 
 ROW = AlarmRow(
@@ -47,13 +47,13 @@ ROW = AlarmRow(
     ],
 )
 def test_every_kind_of_alarm_says_what_it_is_and_what_to_do(configuration, alarm, limit, unit, title, action):
-    text = words.alarm_text(replace(ROW, alarm=alarm, limit=limit, unit=unit), configuration)
+    text = alarm_text.text_of(replace(ROW, alarm=alarm, limit=limit, unit=unit), configuration)
     assert text.title == title
     assert text.response is not None
     assert text.response.corrective_action.startswith(action)
 
 
 def test_an_alarm_of_a_line_or_recipe_no_longer_known_is_still_named(configuration):
-    assert words.alarm_text(replace(ROW, line="gone", alarm="a/b/HI"), configuration).title == "a/b/HI"
+    assert alarm_text.text_of(replace(ROW, line="gone", alarm="a/b/HI"), configuration).title == "a/b/HI"
     gone = replace(ROW, alarm="head/pressure/HI", limit=190.0, unit="bar", recipe="gone")
-    assert words.alarm_text(gone, configuration) == words.AlarmText("Head pressure high (limit 190 bar)", None)
+    assert alarm_text.text_of(gone, configuration) == alarm_text.AlarmText("Head pressure high (limit 190 bar)", None)

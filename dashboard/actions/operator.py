@@ -11,13 +11,13 @@ from monitor.contract.messages import Action, LimitsStep
 from monitor.contract.reading import AlarmRow
 
 SHELVE_MIN = {"15": "15 minutes", "60": "1 hour", "240": "4 hours", "480": "8 hours"}
-Answer = Literal["acknowledge", "shelve", "unshelve"]
+Response = Literal["acknowledge", "shelve", "unshelve"]
 REASON_MOST = 400
 NAME_MOST = 80
 
 
-class SentAnswer(TypedDict):
-    """What the browser remembers of an answer until the record shows it."""
+class SentAction(TypedDict):
+    """What the browser remembers of a response until the record shows it."""
 
     key: str
     action: str
@@ -62,9 +62,9 @@ def send(context: Context, line: str, message: Action | LimitsStep) -> None:
         raise RejectedActionError(str(error)) from error
 
 
-def send_answer(
+def send_response(
     context: Context, key: str, action: str, by: str | None, reason: str | None, minutes: str | None
-) -> SentAnswer:
+) -> SentAction:
     """Publish one response to an alarm; returns what to keep until it is confirmed. Raises RejectedActionError."""
     name, why = who(by, "answer alarms", "it is required."), entered_text(reason)
     if action == "shelve" and not why:
@@ -74,7 +74,7 @@ def send_answer(
     alarm = find(context, key)
     if alarm is None:
         raise RejectedActionError("This alarm has changed since you opened it. Close the form and open it again.")
-    message = action_of(context, alarm, cast(Answer, action), name, why, int(minutes or 0))
+    message = action_of(context, alarm, cast(Response, action), name, why, int(minutes or 0))
     send(context, alarm.line, message)
     return {"key": key, "action": action, "t": message.t, "state": alarm.state}
 
@@ -137,8 +137,8 @@ def note_resistance(context: Context, line: str, filling: int, ohm: object, at_C
     )  # fmt: skip
 
 
-def action_of(context: Context, alarm: AlarmRow, action: Answer, by: str, reason: str, minutes: int) -> Action:
-    """The message: it names the one raising that was answered, so that a late answer hits no other."""
+def action_of(context: Context, alarm: AlarmRow, action: Response, by: str, reason: str, minutes: int) -> Action:
+    """The message: it names the one activation that was answered, so that a late response hits no other."""
     n, t_ms = context.numbering.next()
     until = t_ms + minutes * 60_000 if action == "shelve" else None
     return Action(n, t_ms, action, by, reason, alarm.alarm, alarm.occurrence_ms, until)
