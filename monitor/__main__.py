@@ -17,24 +17,24 @@ EXTRAS = {"dashboard": "pages"}  # by package: the extra that installs what it i
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns its exit code. Its code is imported only when it is called."""
-    words = list(sys.argv[1:] if argv is None else argv)
-    found = {entry.name: entry for entry in entry_points(group="everymetre.parts")}
-    if words and words[0] in found:
+    arguments = list(sys.argv[1:] if argv is None else argv)
+    found = {entry.name: entry for entry in entry_points(group="everymetre.commands")}
+    if arguments and arguments[0] in found:
         try:
             command = found[words[0]].load()
             if argv is None:  # a process of its own: what is imported stays, and is never searched for garbage again
                 gc.freeze()
             return _run(words[0], command, words[1:])
         except ModuleNotFoundError as error:
-            extra = EXTRAS.get(found[words[0]].module.partition(".")[0])
+            extra = EXTRAS.get(found[arguments[0]].module.partition(".")[0])
             if extra is None:
                 raise
-            print(f"{words[0]} needs {error.name}: pip install everymetre[{extra}]", file=sys.stderr)
+            print(f"{arguments[0]} needs {error.name}: pip install everymetre[{extra}]", file=sys.stderr)
             return 2
     parser = argparse.ArgumentParser("everymetre", description=DESCRIPTION, formatter_class=_Raw, epilog=_list(found))
     parser.add_argument("command", choices=found, metavar="COMMAND", help="one of the commands below")
     parser.add_argument("--version", action="version", version=f"everymetre {version('everymetre')}")
-    parser.parse_args(words)
+    parser.parse_args(arguments)
     return 2
 
 
@@ -42,11 +42,11 @@ class _Raw(argparse.RawDescriptionHelpFormatter):
     pass
 
 
-def _run(name: str, command: Command, words: list[str]) -> int:
+def _run(name: str, command: Command, arguments: list[str]) -> int:
     parser = argparse.ArgumentParser(f"everymetre {name}", description=command.summary)
     command.options(parser)
     try:
-        return command.run(parser.parse_args(words))
+        return command.run(parser.parse_args(arguments))
     except CannotRunError as error:
         print(error, file=sys.stderr)
         return 2

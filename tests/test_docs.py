@@ -23,16 +23,16 @@ def test_tables_of_the_guide_are_those_of_the_code():
 
 
 def test_commands_of_the_readme_exist():
-    parts = {e.name for e in entry_points(group="everymetre.parts")}
+    commands_there = {e.name for e in entry_points(group="everymetre.commands")}
     targets = set(re.findall(r"^([a-z]+):", (ROOT / "Makefile").read_text(), re.MULTILINE))
     blocks = re.findall(r"```sh\n(.*?)```", README + GUIDE.read_text(), re.DOTALL)
     commands = [shlex.split(line, comments=True) for block in blocks for line in block.splitlines() if line.strip()]
     assert commands
     for words in commands:
         words = words[1:] if words and words[0] == ".venv/bin/everymetre" else words
-        if words[0] == "everymetre" or words[0] in parts:
+        if words[0] == "everymetre" or words[0] in commands_there:
             name = words[1] if words[0] == "everymetre" else words[0]
-            assert name in parts | {"--help"}, words
+            assert name in commands_there | {"--help"}, words
         if words[0] == "make":
             assert set(words[1:]) <= targets, words
 

@@ -28,14 +28,14 @@ WATCH_S, LOOK_S = 0.2, 0.1
 
 @dataclass(slots=True)
 class Child:
-    """A part in a process of its own; its words go to a file, its standard input is the lifeline."""
+    """A command in a process of its own; its output goes to a file, and closing its standard input ends it."""
 
     name: str
     process: "subprocess.Popen[bytes]"
     log: Path
 
     @property
-    def last_words(self) -> str:
+    def last_log_lines(self) -> str:
         text = self.log.read_text(encoding="utf-8", errors="replace")
         return "\n".join(f"  {line}" for line in text.splitlines()[-LAST_LINES:])
 
@@ -134,15 +134,24 @@ class _Run:
         print("stopping", flush=True)
         return 0
 
-    def _start(self, part: str, words: Sequence[str]) -> None:
-        log = self.logs / f"{part}.log"
-        command = [sys.executable, "-m", "monitor", part, "--configs", str(self.options.configs), "--lifeline", *words]
+    def _start(self, name: str, options: Sequence[str]) -> None:
+        log = self.logs / f"{name}.log"
+        command = [
+            sys.executable,
+            "-m",
+            "monitor",
+            name,
+            "--configs",
+            str(self.options.configs),
+            "--lifeline",
+            *options,
+        ]
         with log.open("wb") as out:
             # A session of its own, so that Ctrl-C reaches the parent only and the children stop in their order.
             process = subprocess.Popen(
                 command, stdin=subprocess.PIPE, stdout=out, stderr=subprocess.STDOUT, start_new_session=True
             )
-        self.children.append(Child(part, process, log))
+        self.children.append(Child(name, process, log))
 
     def _wait(self, ready: Callable[[], bool]) -> bool:
         until = time.monotonic() + STARTS_WITHIN_S
@@ -171,7 +180,7 @@ class _Run:
             f"{child.name} ended with code {code}; everything is stopped. Last log lines ({child.log}):",
             file=sys.stderr,
         )
-        print(child.last_words, file=sys.stderr)
+        print(child.last_log_lines, file=sys.stderr)
         return 1
 
     def _stop(self) -> None:
