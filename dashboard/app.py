@@ -31,7 +31,7 @@ def create_app(
     clock: Callable[[], float],
     bench: Bench | None = None,
 ) -> Dash:
-    """The application; `clock` gives UTC seconds. Nothing is fetched from elsewhere and nothing is written."""
+    """The application; `clock` gives UTC seconds. It fetches nothing from other hosts and writes nothing."""
     context = Context(record, configuration, clock, gateway, ActionNumbers(clock), bench)
     app = Dash(
         __name__,
@@ -80,7 +80,7 @@ def _pages(app: Dash, context: Context) -> None:
 
 
 def _browser_side(app: Dash) -> None:
-    """The second's work, the theme and the window's title are done by `assets/live.js`."""
+    """The update each second, the theme and the window's title are done by `assets/live.js`."""
 
     client: Any = app.clientside_callback  # Dash leaves it untyped
 

@@ -16,7 +16,7 @@ Function: TypeAlias = Callable[Concatenate[Context, P], R]
 
 
 class Callbacks:
-    """Dash's `callback` without an application; a function takes the context first, then what its inputs hold."""
+    """Dash's `callback` without an application; a function gets the context first, then the values of its inputs."""
 
     def __init__(self) -> None:
         self._listed: list[Callable[[Dash, Context], None]] = []

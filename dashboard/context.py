@@ -1,4 +1,4 @@
-"""What every page is given: record, configuration, clock, and the gateway for operator actions."""
+"""Context of every page: record, configuration, clock, and the gateway for operator actions."""
 
 from dataclasses import dataclass, field
 
@@ -15,7 +15,7 @@ LINES_MOST = 1000
 
 @dataclass(frozen=True)
 class Context(EvidenceSource):
-    """Handed to views and callbacks."""
+    """What pages and callbacks need."""
 
     gateway: Gateway
     numbering: ActionNumbers
@@ -24,7 +24,7 @@ class Context(EvidenceSource):
     ribbons: NewestAnswers = field(
         default_factory=lambda: NewestAnswers(LINES_MOST)
     )  # of `live`, by line, as last known
-    answers: NewestAnswers = field(default_factory=lambda: NewestAnswers(ANSWERS_MOST))  # that a page asks for again
+    answers: NewestAnswers = field(default_factory=lambda: NewestAnswers(ANSWERS_MOST))  # that a page may request again
 
     @property
     def zone(self) -> str:

@@ -17,12 +17,12 @@ AT_ONCE = 2
 
 
 class TooManyError(Exception):
-    """As many are running as may; the text says what to do."""
+    """Too many jobs are running; the text says what to do."""
 
 
 @dataclass(slots=True, kw_only=True)
 class Job:
-    """One computation as a page sees it."""
+    """One computation as pages see it."""
 
     asked: Asked | AskedLimit
     share: float = 0.0
@@ -44,7 +44,7 @@ Work = Callable[[Connection, Configuration, Asked | AskedLimit], None]
 
 @dataclass(slots=True)
 class ProcessBench:
-    """Runs `work` in processes; the newest results are kept. `work` must be importable, it is called elsewhere."""
+    """Runs `work` in processes; the newest results are kept. `work` must be importable, it is called in another process."""
 
     configuration: Configuration
     work: Work
@@ -69,11 +69,11 @@ class ProcessBench:
         return key
 
     def look(self, key: str) -> Job | None:
-        """The job as it is now; None where it is not known any more."""
+        """The job as it is now; None where it is no longer known."""
         return self._seen(key) if key in self._jobs else None
 
     def stop(self, key: str) -> None:
-        """End it; what it had is lost."""
+        """Stop it; its results so far are lost."""
         if key not in self._jobs:
             return
         job, process, _ = self._jobs[key]

@@ -7,7 +7,7 @@ from enum import Enum
 from dashboard.callbacks import Callbacks
 from dashboard.components import Children
 
-GROUPS = ("Now", "Cable", "Why")  # of the navigation, by who asks
+GROUPS = ("Now", "Cable", "Why")  # of the navigation
 
 
 class Shows(Enum):

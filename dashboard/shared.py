@@ -1,4 +1,4 @@
-"""Cached answers: computed once for all viewers of a second, or kept for repeated queries."""
+"""Cached results: computed once per second for all viewers, or kept for repeated requests."""
 
 from collections import OrderedDict
 from collections.abc import Callable, Hashable
@@ -11,15 +11,15 @@ SLOT_MS = 1000
 
 
 class Shared:
-    """Answers of the present second by what was asked. Safe among threads: who asks while one is made waits for it."""
+    """Results of the present second by request. Thread-safe: a second request waits for the first one's result."""
 
     def __init__(self) -> None:
         self._lock = Lock()
         self._slot = -1
-        self._made: dict[Hashable, Future[Any]] = {}  # each of what its question has
+        self._made: dict[Hashable, Future[Any]] = {}  # each of its request's type
 
     def get(self, now_ms: int, asked: Hashable, make: Callable[[], T]) -> T:
-        """The answer of the second that `now_ms` (UTC) lies in. An error goes to all who waited, and is not kept."""
+        """The result of the second that holds `now_ms` (UTC). An error goes to all who waited, and is not kept."""
         with self._lock:
             if now_ms // SLOT_MS != self._slot:
                 self._slot = now_ms // SLOT_MS
@@ -32,7 +32,7 @@ class Shared:
         if first:
             try:
                 answer.set_result(make())
-            except BaseException as error:  # noqa: BLE001  # it is raised again, for all who wait
+            except BaseException as error:  # noqa: BLE001  # it is raised again for every waiting thread
                 with self._lock:
                     made.pop(asked, None)
                 answer.set_exception(error)
@@ -41,7 +41,7 @@ class Shared:
 
 
 class NewestAnswers:
-    """The newest answers by what was asked, at most `most` of them."""
+    """The newest results by request, at most `most` of them."""
 
     def __init__(self, most: int) -> None:
         self._most = most
@@ -54,6 +54,6 @@ class NewestAnswers:
             self._answers.popitem(last=False)
 
     def get(self, asked: Hashable, kind: type[T]) -> T | None:
-        """The answer, None where there is none or it is of another kind."""
+        """The result, None where there is none or it is of another type."""
         answer = self._answers.get(asked)
         return answer if isinstance(answer, kind) else None

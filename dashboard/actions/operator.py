@@ -30,7 +30,7 @@ class RejectedActionError(Exception):
 
 
 def who(typed: str | None, may: str, nameless: str) -> str:
-    """The name that an act is recorded under: the account's where there are accounts, else the one typed.
+    """The name under which an action is recorded: the account's where there are accounts, else the one typed.
 
     Raises RejectedActionError where the account may not do it (`may` is the role it takes), or, with `nameless`,
     where there is no name.
@@ -47,7 +47,7 @@ def who(typed: str | None, may: str, nameless: str) -> str:
 
 
 def entered_text(text: str | None, most: int = REASON_MOST) -> str:
-    """What was typed, as it goes into a message: whole. Raises RejectedActionError for what is longer than `most`."""
+    """The entered text, stripped. Raises RejectedActionError where it is longer than `most` characters."""
     words = (text or "").strip()
     if len(words) > most:
         raise RejectedActionError(f"Shorten the text to {most} characters: it has {len(words)}. Nothing was sent.")
@@ -80,7 +80,7 @@ def send_response(
 
 
 def note_work(context: Context, line: str, station: str | None, by: str | None, done: str | None) -> None:
-    """Send what was done at a station. Raises RejectedActionError."""
+    """Record maintenance at a station. Raises RejectedActionError."""
     name, what = who(by, "answer alarms", "it is required for the log entry."), entered_text(done)
     if station not in context.configuration.lines[line].stations:
         raise RejectedActionError("Choose where it was done.")
@@ -91,7 +91,7 @@ def note_work(context: Context, line: str, station: str | None, by: str | None, 
 
 
 def hand_over(context: Context, by: str | None, words: str | None) -> None:
-    """Sign words for the next shift; they are kept with the first line of the works. Raises RejectedActionError."""
+    """Sign a note for the next shift; it is kept with the first line of the works. Raises RejectedActionError."""
     name, text = who(by, "answer alarms", "it is required to sign."), entered_text(words, bounds.WORDS)
     if not text:
         raise RejectedActionError("Enter the handover note, or that there is nothing to hand over.")
@@ -102,7 +102,7 @@ def hand_over(context: Context, by: str | None, words: str | None) -> None:
 def sign_record(
     context: Context, line: str, filling: int, decision: str | None, by: str | None, reason: str | None
 ) -> None:
-    """An authorised person's decision of a drum, for the journal. It moves nothing. Raises RejectedActionError."""
+    """An authorised person's decision on a drum, for the audit trail. It releases nothing by itself. Raises RejectedActionError."""
     name, why = who(by, "change limits", "it is required to sign."), entered_text(reason)
     found = context.record.drum(line, filling)
     if found is None or decision not in ("release", "hold", "scrap"):
@@ -120,7 +120,7 @@ def sign_record(
 
 
 def note_resistance(context: Context, line: str, filling: int, ohm: object, at_C: object, by: str | None) -> None:
-    """A conductor's resistance over a finished drum. Raises RejectedActionError."""
+    """Record the conductor resistance of a finished drum. Raises RejectedActionError."""
     name = who(by, "answer alarms", "it is required.")
     found = context.record.drum(line, filling)
     if found is None or found.end_m is None:

@@ -43,7 +43,7 @@ def propose(
 
 
 def _possible(context: Context, line: str, recipe: str, changes: Changes) -> None:
-    """RejectedActionError for limits that cannot be or that the line's instruments cannot measure."""
+    """RejectedActionError for invalid limits and for limits that the line's instruments cannot measure."""
     try:
         wanted = with_limits(context.recipes(line)[recipe], changes)
     except LimitsError as error:
@@ -56,7 +56,7 @@ def _possible(context: Context, line: str, recipe: str, changes: Changes) -> Non
 def decide(
     context: Context, line: str, recipe: str, proposal: str, step: str, by: str | None, reason: str | None
 ) -> str:
-    """Approve, refuse or withdraw a proposal; the monitor holds that nobody approves their own."""
+    """Approve, refuse or withdraw a proposal; the monitor ensures that nobody approves their own."""
     name = who(by, MAY, NAMELESS)
     if step not in SENT:
         raise RejectedActionError(f"Unknown step {step!r}.")

@@ -42,7 +42,7 @@ def _run(args: Namespace) -> int:
 
 
 def _with_options(configuration: Configuration, args: Namespace) -> Configuration:
-    """The configuration with what the command line says instead."""
+    """The configuration with the values of the command line."""
     works = configuration.works
     changes = {
         "store": works.store.model_copy(update={"folder": args.store} if args.store else {}),

@@ -1,4 +1,4 @@
-"""A figure on a page: as high as it was drawn, whatever lies around it."""
+"""A figure on a page, at the height it was drawn for."""
 
 import plotly.graph_objects as go
 from dash import dcc

@@ -24,7 +24,7 @@ LEGEND = "Colour: cable now (solid: surface, dashed: at the conductor). Grey: th
 
 
 def curing(context: Context, line: Line) -> Children:
-    """The block of the line's page; nothing where the recipe has no cure or nothing is known yet."""
+    """The block of the line's page; nothing where the recipe has no cure or there are no data yet."""
     now = context.line_now(line.line)
     recipe = context.recipe(line.line, now.recipe if now else None)
     if now is None or recipe is None or recipe.cure is None:
@@ -63,7 +63,7 @@ def _steady(line: Line, recipe: Recipe) -> Along:
 
 
 def headroom(line: Line, cure: CureNow) -> Component:
-    """Room of the speed and of each oven until the first limit, at the present state held steady."""
+    """Headroom of the speed and of each oven to the first limit, with the present state held constant."""
     room = cure["headroom"]
     rows = [["Line speed", _room(room["faster"], "m/min faster"), _room(room["slower"], "m/min slower")]]
     rows += [

@@ -12,12 +12,12 @@ from monitor.contract.reading import DrumRow
 
 
 def drum_link(drum: DrumRow) -> Component:
-    """The way to a drum's page."""
+    """Link to a drum's page."""
     return dcc.Link(drum.drum, href=way_to("drum", drum.line, drum.filling))
 
 
 def fillings(context: Context, page: str, drum: DrumRow, named_alike: Sequence[DrumRow]) -> list[Component]:
-    """Where a drum's name came back: which filling of it this is, and the way to the others, oldest first."""
+    """Where a drum's name was used again: which filling this is, with links to the others, oldest first."""
     if len(named_alike) < 2:
         return []
     place = [d.key for d in named_alike].index(drum.key)

@@ -1,4 +1,4 @@
-"""The heading of a page: its title, a noun, and lighter beside it the question that it answers."""
+"""The heading of a page: its title, a noun, with the question it answers in lighter type beside it."""
 
 from dash import html
 

@@ -1,4 +1,4 @@
-"""A field for a number: plain text, read whole by `text.numbers`, since a browser's number field drops letters."""
+"""A field for a number: plain text, read by `text.number_entry`, since a browser's number field drops letters."""
 
 import dash_mantine_components as dmc
 

@@ -1,4 +1,4 @@
-"""The cable's path drawn to scale, folded at its sheaves, so that one oven is one box with every pass running in it."""
+"""The cable's path drawn to scale, folded at its sheaves, so that one oven is one box with all of its passes."""
 
 import itertools
 from dataclasses import dataclass

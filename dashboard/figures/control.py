@@ -1,4 +1,4 @@
-"""Control charts drawn: points, centre and limits, what is out marked by shape and colour; faults per km by drum."""
+"""Control charts: points, centre and limits, points outside marked by shape and colour; faults per km by drum."""
 
 from collections.abc import Sequence
 
@@ -27,7 +27,7 @@ def chart_figure(
 
 
 def cusum_figure(x: Sequence[float], sums: Cusum, axis_title: str, y_title: str, height_px: int = 230) -> go.Figure:
-    """Both sums, the lower one downwards, with the decision interval."""
+    """CUSUM: both sums, the lower one downwards, with the decision interval."""
     fig = _empty(axis_title, y_title, height_px)
     for at in (sums.h, -sums.h):
         fig.add_shape(

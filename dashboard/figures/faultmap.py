@@ -1,4 +1,4 @@
-"""The fault map: each kind of evidence is a lane along the drum, with what was measured in strips below."""
+"""The fault map: one lane per kind of evidence along the drum, measured values in strips below."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -40,7 +40,7 @@ class MapStrip:
 
 
 def lane_of(finding: Finding, line: Line) -> str:
-    """The kind of evidence that a finding is."""
+    """The kind of evidence of a finding."""
     if finding.kind in (FindingKind.MISSING, FindingKind.STUCK):
         return NOT_SEEN
     if finding.kind in (FindingKind.MARK, FindingKind.RESISTANCE):
@@ -201,7 +201,7 @@ def _add_findings(fig: go.Figure, line: Line, verdict: Verdict, chosen: Sequence
 
 
 def hover(found: DrumFinding, line: Line) -> str:
-    """What the pointer shows: verdict, words, and both coordinates."""
+    """Tooltip: verdict, text, and both coordinates."""
     outer = f"{format.metres(found.outer_start_m)} to {format.metres(found.outer_end_m)} m from the outer end"
     return (
         f"<b>{found.finding.verdict.word}</b>: {sentence(found.finding, line)}<br>"

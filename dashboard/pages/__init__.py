@@ -39,7 +39,7 @@ def navigation() -> dict[str, list[tuple[str, str, str]]]:
 
 
 def route(context: Context, pathname: str) -> Shown:
-    """The page of an address; an unknown one gets a sentence and a way back."""
+    """The page of an address; an unknown one gets a message and a link back."""
     first, *rest = [unquote(part) for part in pathname.strip("/").split("/") if part] or [""]
     page = next((page for page in PAGES if page.path == first), None)
     if page is None:
@@ -56,7 +56,7 @@ def route(context: Context, pathname: str) -> Shown:
 
 
 def unreadable(error: SchemaVersionError) -> Shown:
-    """In place of every page while the store is of another version than this program."""
+    """Shown instead of every page while the store has another version than this program."""
     return Shown("Store version", [html.H1("Store cannot be read"), html.P(str(error))])
 
 

@@ -1,4 +1,4 @@
-"""The record of a drum as a PDF on A4, by ReportLab: the same words and tables as the page."""
+"""The record of a drum as a PDF on A4, by ReportLab: the same text and tables as the page."""
 
 from collections.abc import Callable, Sequence
 from io import BytesIO

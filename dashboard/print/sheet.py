@@ -1,4 +1,4 @@
-"""The record of a drum in words and tables, the same for the page and for the PDF."""
+"""The record of a drum as text and tables, the same for the page and for the PDF."""
 
 from dataclasses import dataclass
 

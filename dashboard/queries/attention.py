@@ -45,7 +45,7 @@ class Need:
 
 
 def need_of(alarms: Sequence[AlarmRow]) -> Need:
-    """What one line's alarms come to; shelved and suppressed ones need nobody now."""
+    """Counts of one line's alarms; shelved and suppressed ones need no attention."""
     return Need(Counter((a.priority, a.state) for a in alarms if a.state in STATES))
 
 

@@ -23,13 +23,13 @@ UNACKNOWLEDGED = frozenset({"unacknowledged", "returned to normal unacknowledged
 BACKFILL_MS = 10 * 60_000
 SINCE_MS = 5000  # viewers of a line who have about the same samples get the same answer
 AGAIN_M, WHOLE_MS = 400.0, 30_000  # of a ribbon, what is read again each second, and how often all of it
-REPORTED_MS = 60_000  # what a monitor reported of itself is of no use after this
+REPORTED_MS = 60_000  # a monitor's status is out of date after this
 QUIET_S = 5.0  # a stream without a rule of its own is old after this
 
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """What a browser asks: the line it shows, the newest sample and the ribbon metres it already has."""
+    """A browser's request: the line it shows, the newest sample and the ribbon metres it already has."""
 
     line: str | None = None
     since_ms: int | None = None
@@ -204,7 +204,7 @@ def _m_per_min(limit: float | None, unit: str) -> float | None:
 
 
 def cure_now(context: Context, row: NowRow) -> dict[str, object] | None:
-    """Room until the cure's limit in few words, and what is to be done where cable inside is at risk."""
+    """Headroom to the cure limit in few words, and the action where cable in the line is at risk."""
     cure = row.extra.get("cure")
     if not cure:
         return None
@@ -221,7 +221,7 @@ def cure_now(context: Context, row: NowRow) -> dict[str, object] | None:
 
 
 def advice(cure: CureNow, zone: str) -> str:
-    """What the forecast asks for, or nothing."""
+    """The action that the forecast calls for, or nothing."""
     lost, hot = (sum(b - a for a, b in cure[name]) for name in ("lost", "overheated"))
     parts = []
     if cure["save"] is not None and cure["at_risk"]:
@@ -247,7 +247,7 @@ def drum_metre(line: Line, row: NowRow) -> float | None:
 
 
 def time_to_drum_change_s(wound_m: float | None, planned_m: float | None, speed_m_per_s: float) -> float | None:
-    """Time until the planned length is on the drum at the present speed; None where it does not come nearer."""
+    """Time until the planned length is on the drum at the present speed; None where the line does not approach it."""
     if wound_m is None or planned_m is None or speed_m_per_s <= 0.05:
         return None
     return max(planned_m - wound_m, 0.0) / speed_m_per_s

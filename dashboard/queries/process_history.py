@@ -19,7 +19,7 @@ NEAR_MS = 5_000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Value:
-    """One quantity as the metre met it."""
+    """One quantity at the metre."""
 
     title: str
     unit: str
@@ -30,7 +30,7 @@ class Value:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlacePassed:
-    """One place on the way of a metre. `left_ms` and `dwell_s` are given for zones."""
+    """One place on the route of a metre. `left_ms` and `dwell_s` are given for zones."""
 
     place: str
     position_m: float
@@ -78,7 +78,7 @@ def passage_of(record: Record, line: Line, drum: DrumRow, now_ms: int) -> Passag
 def heat_of_metre(
     record: Record, line: Line, recipe: Recipe, drum: DrumRow, line_metre: float, now_ms: int
 ) -> Heat | None:
-    """Temperatures and cure that the metre which holds `line_metre` went through; None where its way is not stored."""
+    """Temperatures and cure of the metre that holds `line_metre`; None where its route is not stored."""
     way, whole = passage_of(record, line, drum, now_ms), float(np.floor(line_metre))
     came, left = _came_ms(way, whole, 0.0), _came_ms(way, whole, line.take_up_m)
     if came is None or left is None:
@@ -140,5 +140,5 @@ def _met(record: Record, line: Line, path: str, came_ms: float, left_ms: float) 
 
 
 def passes(zones: Sequence[Zone], name: str) -> int:
-    """How often the cable runs through a zone."""
+    """Number of passes of the cable through a zone."""
     return sum(zone.name == name for zone in zones)

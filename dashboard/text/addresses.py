@@ -1,4 +1,4 @@
-"""Addresses of pages: those of a drum's pages, and where earlier addresses lead.
+"""Addresses of pages: those of a drum's pages, and redirects of earlier addresses.
 
 A filling is meant by its line and number, since a drum's name may come back and may hold any character; a bare name
 in place of the number means the newest filling of that name.
@@ -27,7 +27,7 @@ MOVED = {
 
 
 def moved(path: str) -> str | None:
-    """Where a path lies now that began with an earlier address, unquoted both; None for one that has not moved."""
+    """The present path of one that began with an earlier address, unquoted both; None for one that has not moved."""
     for earlier, now in MOVED.items():
         if path == earlier or path.startswith(earlier + "/"):
             return now + path.removeprefix(earlier)
@@ -52,5 +52,5 @@ def is_number(text: str) -> bool:
 
 
 def question(drum: DrumRow) -> str:
-    """The same filling as the questions of the api name it."""
+    """The same filling as parameters of the api."""
     return f"line={quote(drum.line, safe='')}&filling={drum.filling}"

@@ -17,7 +17,7 @@ ORDER = {"high": 3, "medium": 2, "low": 1}
 
 
 def signed(act: Finding) -> str:
-    """Who did it, why, and what was measured."""
+    """Name, reason and measured value."""
     measured = f" ({act.text})" if act.text else ""
     return f"{act.by}: {act.reason}{measured}" if act.reason else f"{act.by}{measured}"
 
@@ -118,7 +118,7 @@ def _stream_text(line: Line, recipe: Recipe | None, path: str, check: str, alarm
 
 
 def suspended(why: str) -> str:
-    """What is shown of a line of which nothing is stored for now."""
+    """Text for a line of which nothing is stored at present."""
     return (
         "Nothing is stored or judged; the gateways keep the data. Watch the line by its own instruments, and see the "
         f"page Health. Tried again every minute. Reason: {why}"

@@ -1,4 +1,4 @@
-"""Findings in words."""
+"""Findings as text."""
 
 from dashboard.text import alarm_text, format
 from monitor.contract.config import titles
@@ -7,7 +7,7 @@ from monitor.contract.record import Finding, FindingKind
 
 
 def sentence(finding: Finding, line: Line) -> str:
-    """A finding in words."""
+    """A finding as text."""
     if finding.kind is FindingKind.MARK:
         return f"Marked by {alarm_text.signed(finding)}"
     if finding.kind is FindingKind.INHERITED:

@@ -18,7 +18,7 @@ def unit(name: str) -> str:
 
 
 def number(value: float | None, of_unit: str, decimals: int | None = None) -> str:
-    """A value with the decimals that its unit deserves (see `numerals.fixed`)."""
+    """A value with the decimals usual for its unit (see `number_format.fixed`)."""
     return fixed(value, DECIMALS.get(of_unit, 2) if decimals is None else decimals)
 
 

@@ -7,7 +7,7 @@ NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 
 
 class NotANumberError(ValueError):
-    """What was typed is no number; the text says what was expected."""
+    """The entry is not a number; the text says what was expected."""
 
 
 def read_number(typed: object, unit: str = "") -> float | None:

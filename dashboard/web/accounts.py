@@ -22,7 +22,7 @@ def _nobody() -> str:
 
 @dataclass(frozen=True, slots=True)
 class Person:
-    """Who is there and what they may do; each role may do what those before it may."""
+    """A person and their role; each role includes the ones before it."""
 
     name: str
     role: str
@@ -52,12 +52,12 @@ class Accounts:
         return self._read
 
     def person(self, name: str) -> Person | None:
-        """The person of a name, as the file says now."""
+        """The person of a name, by the file as it is now."""
         found = self.all().get(name)
         return Person(name, found["role"]) if found else None
 
     def enter(self, name: str, password: str) -> Person | None:
-        """The person, if the password is theirs."""
+        """The person, if the password is right."""
         found, nobody = self.all().get(name), _nobody()
         try:
             HASHER.verify(found["hash"] if found else nobody, password)
@@ -66,7 +66,7 @@ class Accounts:
         return Person(name, found["role"]) if found else None
 
     def put(self, name: str, role: str, password: str) -> None:
-        """Make an account or change it. ValueError where name, role or password will not do."""
+        """Make an account or change it. ValueError where name, role or password is not allowed."""
         if not name.strip() or len(name) > 80 or name != name.strip():
             raise ValueError(f"expected a name of 1 to 80 characters, got {name!r}")
         if role not in ROLES:

@@ -31,11 +31,11 @@ SMALL_BYTES = 1024  # below this compressing costs more than it saves
 
 
 class BadQuestionError(Exception):
-    """The request cannot be answered; the text says what was expected."""
+    """The request is invalid; the text says what was expected."""
 
 
 def blueprint(context: Context) -> Blueprint:
-    """The questions as Flask routes, and the same health for a collector of metrics."""
+    """The api as Flask routes, and the same status as metrics."""
     api = Blueprint("api", __name__, url_prefix="/api/v1")
     replies = {
         "live": live_reply,
@@ -62,13 +62,13 @@ def _answering(context: Context, reply: Callable[[Context], dict[str, object]]) 
 
 
 def _not_kept(response: Response) -> Response:
-    """Asked for each time: what has a tag may be kept and is answered 304 while it stays the same."""
+    """Responses with a tag may be cached and are revalidated each time (304 while unchanged)."""
     response.headers["Cache-Control"] = "no-cache" if "ETag" in response.headers else "no-store"
     return response
 
 
 def _small(response: Response) -> Response:
-    """Tagged by its content, so that nothing is sent to whom has it already; and compressed where that is taken."""
+    """Tagged by content, so that nothing is sent twice; compressed where the client accepts it."""
     if response.mimetype != "application/json" or response.status_code != 200:
         return response
     response.add_etag()
@@ -103,7 +103,7 @@ def alarm_changes_reply(context: Context) -> dict[str, object]:
 
 
 def health_reply(context: Context) -> dict[str, object]:
-    """How each monitor is and what troubles it; `well` is false where anything does, or where none has written."""
+    """Status and problems of each monitor; `well` is false with any problem, or where none has reported."""
     rows = context.record.health()
     reports = [
         {"monitor": r.monitor, "t": r.t_ms, "lag_s": r.lag_s, "queue": r.queue, "last_commit": r.last_commit_ms,
@@ -128,7 +128,7 @@ def trend_reply(context: Context) -> dict[str, object]:
 
 
 def break_after_ms(interval_s: float | None) -> float:
-    """Silence that breaks a drawn line: ten intervals, never under 2 s."""
+    """Gap that interrupts a drawn line: ten intervals, at least 2 s."""
     return max(2000.0, 10_000.0 * (interval_s or 0.0))
 
 

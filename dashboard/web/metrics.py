@@ -1,4 +1,4 @@
-"""Figures of the monitors for a collector, in the text format of Prometheus."""
+"""Metrics of the monitors in Prometheus text format."""
 
 from collections.abc import Callable, Iterator
 
@@ -38,7 +38,7 @@ FIGURES: tuple[tuple[str, type[Family], str, Callable[[Context], Values]], ...] 
     ("monitor_lag_seconds", GaugeMetricFamily, "Age of the newest data a monitor has.",
      _of_monitors(lambda row, _: row.lag_s)),
     ("monitor_queue_messages", GaugeMetricFamily, "Messages that wait.", _of_monitors(lambda row, _: row.queue)),
-    ("monitor_troubles", GaugeMetricFamily, "How many things trouble a monitor.",
+    ("monitor_troubles", GaugeMetricFamily, "Number of problems of a monitor.",
      _of_monitors(lambda row, now_ms: len(troubles(row, now_ms)))),
     ("store_disk_free_bytes", GaugeMetricFamily, "Room where the store lies.",
      _of_monitors(lambda row, _: row.disk_free_bytes)),
@@ -61,7 +61,7 @@ class _Figures(Collector):
 
 
 def metrics(context: Context) -> bytes:
-    """Figures of every monitor and line as they are now."""
+    """Metrics of every monitor and line as they are now."""
     registry = CollectorRegistry()
     registry.register(_Figures(context))
     return generate_latest(registry)

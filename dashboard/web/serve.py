@@ -23,7 +23,7 @@ class CannotServeError(Exception):
 
 
 def is_loopback(host: str) -> bool:
-    """Whether an address is this machine's own, that nobody else can reach."""
+    """Whether an address is loopback, which no other machine can reach."""
     try:
         return host == "localhost" or ip_address(host).is_loopback
     except ValueError:
@@ -31,7 +31,7 @@ def is_loopback(host: str) -> bool:
 
 
 def want_accounts(host: str, accounts: Accounts) -> None:
-    """Refuse an address that others can reach while there are no accounts. Raises CannotServeError."""
+    """Reject an address that others can reach while there are no accounts. Raises CannotServeError."""
     if not is_loopback(host) and not accounts:
         raise CannotServeError(
             f"{host} can be reached by others, and there is no account in {accounts.path}. "
@@ -40,7 +40,7 @@ def want_accounts(host: str, accounts: Accounts) -> None:
 
 
 def guard(server: Flask, names: Iterable[str], policy: Callable[[], str] | None = None) -> None:
-    """Answer only requests that call this machine by its own names, so that no page from elsewhere can act for it.
+    """Accept only requests for this machine's own names, so that no other site's page can act for it.
 
     `policy` is asked at the first answer: only then are all scripts known that the pages hold.
     """

@@ -1,4 +1,4 @@
-"""Sessions as the server keeps them: a copied cookie is worth nothing after its session was ended."""
+"""Sessions on the server: a copied cookie is useless once its session has ended."""
 
 import hashlib
 import secrets
@@ -15,7 +15,7 @@ SESSION_S = 12 * 3600.0
 
 
 class Session(msgspec.Struct, frozen=True):
-    """Whose it is, the digest of the password hash that it began with, and until when it holds."""
+    """Its person, the digest of the password hash that it began with, and its expiry."""
 
     name: str
     password: str
@@ -24,7 +24,7 @@ class Session(msgspec.Struct, frozen=True):
 
 @dataclass(slots=True, kw_only=True)
 class SessionList:
-    """Sessions by the digest of their token, in a file beside the accounts, so that they outlast a restart.
+    """Sessions by the digest of their token, in a file beside the accounts, so that they survive a restart.
 
     One ends when its person signs out, when the account is removed or gets another password, or unused for 12 h.
     """
@@ -47,7 +47,7 @@ class SessionList:
         return token
 
     def person(self, token: str) -> Person | None:
-        """Whose session this is, while it holds."""
+        """The person of a session, while it is valid."""
         key, now_s = _digest(token), self.clock()
         with self._lock:
             found = self._read().get(key)
@@ -58,7 +58,7 @@ class SessionList:
         return self.accounts.person(found.name)
 
     def end(self, token: str) -> None:
-        """End a session, wherever its cookie may be."""
+        """End a session."""
         with self._lock:
             self._write({k: s for k, s in self._read().items() if k != _digest(token)})
 

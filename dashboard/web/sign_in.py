@@ -45,7 +45,7 @@ class SignedIn(UserMixin):  # type: ignore[misc]
 def ask_who(
     server: Flask, accounts: Accounts, works_title: str, clock: Callable[[], float], tls: bool, token: str = ""
 ) -> None:
-    """Let nobody in without an account; `tls` is set where a proxy terminates TLS, so that cookies need it too.
+    """Require an account for every page; `tls` is set where a proxy terminates TLS, so that cookies need it too.
 
     A collector that sends `token` may read the metrics and nothing else.
     """
@@ -83,7 +83,7 @@ def _configure(server: Flask, key: bytes, tls: bool) -> None:
         "SESSION_COOKIE_SECURE": tls, "WTF_CSRF_FIELD_NAME": "token", "WTF_CSRF_TIME_LIMIT": None,
         "WTF_CSRF_SSL_STRICT": False,  # `only_from_here` compares the origin, with TLS and without
     }  # fmt: skip
-    if tls:  # else all who try would seem to come from the proxy
+    if tls:  # else every attempt would seem to come from the proxy
         server.wsgi_app = ProxyFix(server.wsgi_app, x_for=1, x_proto=0)  # type: ignore[method-assign]
 
 
@@ -150,7 +150,7 @@ def _collects(token: str) -> bool:
 
 
 def present() -> Person | None:
-    """Who asks; None where there are no accounts."""
+    """The signed-in person; None where there are no accounts."""
     person: Person | None = now.get("person") if has_request_context() else None
     return person
 
@@ -161,7 +161,7 @@ def form_token() -> str:
 
 
 def only_from_here(server: Flask) -> None:
-    """What changes something must come from a page of ours: browsers say where a request comes from."""
+    """Requests that change something must come from our own pages, by the origin that browsers send."""
 
     @server.before_request
     def same_origin() -> None:
@@ -173,7 +173,7 @@ def only_from_here(server: Flask) -> None:
 
 
 def content_policy(hashes: list[str]) -> str:
-    """What a page may load: only what comes from here, and the scripts written into it, by their hashes."""
+    """Content security policy: only this origin, and inline scripts by their hashes."""
     scripts = " ".join(["'self'", *hashes])
     return (
         f"default-src 'self'; script-src {scripts}; style-src 'self' 'unsafe-inline'; img-src 'self' data: blob:; "

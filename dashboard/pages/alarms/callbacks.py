@@ -33,7 +33,7 @@ def choose(context: Context, asked: dict[str, str] | None) -> Updates:
         raise PreventUpdate
     shelved = alarm.state == "shelved"
     unacknowledged = alarm.state in UNACKNOWLEDGED
-    # The reason given for one alarm is no reason for the next.
+    # A reason entered for one alarm must not stay for the next.
     return True, layout.about(context, alarm), key, "", not unacknowledged, shelved, not shelved, ""
 
 

@@ -34,7 +34,7 @@ def content(_context: Context) -> Children:
 
 
 def _answer_form() -> dmc.Modal:
-    """Name, reason and the three answers; what was chosen is shown above."""
+    """Name, reason and the three responses; the chosen alarm is shown above."""
     return dmc.Modal(
         id="answer",
         title="Respond to alarm",
@@ -70,7 +70,7 @@ def _answer_form() -> dmc.Modal:
 
 
 def about(context: Context, alarm: AlarmRow) -> Children:
-    """What is being answered, in the form."""
+    """The alarm that the form responds to."""
     text = alarm_text.text_of(alarm, context.configuration)
     line = context.configuration.lines[alarm.line].title
     since = format.local(alarm.occurrence_ms, context.zone)

@@ -86,7 +86,7 @@ def content(context: Context) -> Children:
 
 
 def streams(line: Line) -> list[dict[str, str]]:
-    """Streams that are known metre by metre, diameters first."""
+    """Streams with a value per metre, diameters first."""
     known = [s for s in line.stream if s.kind == "samples" and s.path != line.counter.stream]
     ordered = sorted(known, key=lambda s: s.unit != "mm")
     return [{"value": s.path, "label": titles.stream_title(line, s.path)} for s in ordered]
@@ -131,7 +131,7 @@ def answer(
 
 
 def _metres(context: Context, line: str, path: str, drums: Sequence[DrumRow]) -> Metres:
-    """Drums follow each other, so their rows are read in one pass; what lies on others between them is left out."""
+    """Drums follow each other, so their rows are read in one pass; rows of other drums between them are left out."""
     ends = [np.inf if d.end_m is None else d.end_m for d in drums]
     rows = context.record.rows(line, drums[0].start_m, ends[-1], [path])
     metre = np.asarray(rows["line_metre"], float)
@@ -202,7 +202,7 @@ def _charts(line: Line, path: str, metres: Metres, seen: Floats, recipe: Recipe,
 
 
 def _by_whole_spread(pair: charts.Pair) -> charts.Pair:
-    """Limits of single values from their standard deviation instead of their steps."""
+    """Limits of single values from their standard deviation instead of the moving range."""
     points = pair.means.points
     sigma = float(points.std(ddof=1))
     ends = [np.full(len(points), pair.means.centre + k * sigma) for k in (-3, 3)]

@@ -32,7 +32,7 @@ HOLE_M = 1e-6
 
 @dataclass(frozen=True, slots=True)
 class Bad:
-    """Cable that must not be in a reel, from the drum's outer end, and the gravest that is known of it."""
+    """Cable that must not be in a reel, from the drum's outer end, and its worst verdict."""
 
     start_m: float
     end_m: float
@@ -67,7 +67,7 @@ def content(context: Context) -> Children:
 
 
 def first_line(context: Context) -> str:
-    """The line latest on the way of the cable whose products are wanted."""
+    """The last line of the route whose products are ordered."""
     c = context.configuration
     wanted = {x.product for x in c.orders.length}
     lines = [name for name in c.lines if wanted & c.recipes_for(name).keys()]
@@ -89,7 +89,7 @@ def finished(context: Context, line: str) -> list[DrumRow]:
 
 
 def bad_of_all(context: Context, drums: Sequence[DrumRow], suspect: bool) -> dict[FillingKey, list[Bad]]:
-    """Bad cable of finished drums, from the outer end of each; what has no row is unverified."""
+    """Bad cable of finished drums, from the outer end of each; metres without a row are unverified."""
     wound = [(d, length_m(context, d)) for d in drums]
     known = ribbons(context, wound)
     return {d.key: bad_of(of, length, suspect) for (d, length), of in zip(wound, known, strict=True)}
@@ -112,7 +112,7 @@ def bad_of(known: Sequence[Run], length: float, suspect: bool) -> list[Bad]:
 
 
 def lengths(orders: Orders, product: str, now_ms: int, zone: str) -> list[ReelLength]:
-    """What is wanted of a product; an order that is due soon counts for more."""
+    """Ordered lengths of a product; an order that is due soon weighs more."""
     today = datetime.fromtimestamp(now_ms / 1e3, UTC).astimezone(ZoneInfo(zone)).date()
     found = []
     for x in orders.length:
@@ -204,7 +204,7 @@ def _reels(best: CuttingPlan, wanted: Sequence[ReelLength]) -> html.Div:
 def sheet(
     context: Context, drum: DrumRow, bad: Sequence[Bad], best: CuttingPlan, orders: Orders, recipe: Recipe | None
 ) -> Children:
-    """One drum in the rewinder's order: at which counter reading to stop, what for, and where the fault lies."""
+    """One drum in the rewinder's order: counter reading of each stop, its purpose, and the position of the fault."""
     assert drum.end_m is not None
     length = drum.end_m - drum.start_m
     cuts = [c for c in best.cuts if c.drum == drum.key]

@@ -146,7 +146,7 @@ def _rates(drum: WholeDrum) -> list[tuple[str, str]]:
 
 
 def _measured(drum: WholeDrum) -> list[tuple[str, str]]:
-    """Wall as a gauge outside can know it, and how long the spark tester held each metre at least."""
+    """Mean wall by the outer gauge, and the shortest spark test exposure of a metre."""
     facts, line, recipe = [], drum.line, drum.recipe
     wall = wall_from_outside(drum.columns, recipe) if recipe else None
     if wall:
@@ -210,7 +210,7 @@ def findings_again(context: Context, row: DrumRow) -> Component:
 
 
 def history_table(context: Context, drum: DrumRow, metre_m: float) -> Children:
-    """The way of one drum metre as a table."""
+    """Process history of one drum metre as a table."""
     length = length_m(context, drum)
     if not 0 <= metre_m < length:
         return [
@@ -234,7 +234,7 @@ def history_table(context: Context, drum: DrumRow, metre_m: float) -> Children:
 
 
 def _heat(context: Context, line: Line, drum: DrumRow, line_metre: float) -> Children:
-    """What this metre met: its cure in words, and its temperatures from the head to the take-up."""
+    """Cure of this metre in words, and its temperatures from the head to the take-up."""
     recipe = context.recipe(drum.line, drum.recipe, drum.revision)
     if recipe is None or recipe.cure is None:
         return []

@@ -23,7 +23,7 @@ CALLBACKS = Callbacks()
 
 
 class Form(msgspec.Struct, frozen=True, kw_only=True):
-    """What is chosen on the page, and what was typed: `changes` by key of a limit, `wrong` what cannot be taken."""
+    """The choices on the page, and the entered values: `changes` by key of a limit, `wrong` those that are invalid."""
 
     line: str
     recipe: str
@@ -151,7 +151,7 @@ def _set(kept: Values, present: Values, key: str, value: float | None) -> Values
 
 
 def _after(changes: Values | None, recipe: Recipe, triggered: object) -> Values:
-    """Changes as a suggestion that was taken, or a click that puts all back, leaves them."""
+    """Changes after a suggestion was used, or after a reset."""
     if triggered == "limits-clear":
         return {}
     kept: Values = dict(changes or {})
@@ -221,7 +221,7 @@ def _so_far(context: Context, bench: Bench, key: str, group: str) -> Updates:
 
 
 def _asked(context: Context, form: Form) -> Asked:
-    """A rehearsal of the changes. Raises RejectedActionError and LimitsError where it cannot be."""
+    """A rehearsal of the changes. Raises RejectedActionError and LimitsError where it is not possible."""
     _all_read(form)
     changes = form.changes or {}
     with_limits(_recipe(context, form.line, form.recipe), changes)
@@ -242,7 +242,7 @@ def _asked(context: Context, form: Form) -> Asked:
 
 
 def _limit_asked(context: Context, form: Form) -> AskedLimit:
-    """A deadband and a delay for one limit. Raises RejectedActionError where it cannot be."""
+    """Search a deadband and a delay for one limit. Raises RejectedActionError where it is not possible."""
     _all_read(form)
     recipe, (kind, _, path) = _recipe(context, form.line, form.recipe), form.group.partition("/")
     if kind != "window" or limits_of(recipe).get(f"{form.group}/{form.which.lower()}") is None:
@@ -336,6 +336,6 @@ def _lines(context: Context, line: str, everywhere: bool) -> list[str]:
 
 
 def _words(about: object, recipe: str, changes: Values) -> str:
-    """The rehearsal's words, if it was of these very limits."""
+    """The rehearsal's summary, if it was of exactly these limits."""
     rehearsed = msgspec.convert(about, Rehearsed) if about else None
     return rehearsed.words if rehearsed and rehearsed.changes.get(recipe) == changes else ""

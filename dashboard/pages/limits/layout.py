@@ -142,7 +142,7 @@ def _proposing() -> html.Div:
 
 
 def groups(context: Context, line: str, recipe: Recipe) -> list[dict[str, str]]:
-    """What limits belong to: a stream's window or events, a zone's dwell, the cure."""
+    """The owner of limits: a stream's window or events, a zone's dwell, the cure."""
     found: dict[str, str] = {}
     settings = context.configuration.lines[line]
     for key in limits_of(recipe):
@@ -205,7 +205,7 @@ def fields(context: Context, line: str, recipe: Recipe, group: str, changes: Val
 
 
 def changed(context: Context, line: str, recipe: Recipe, changes: Values) -> Children:
-    """What differs from what is in force, and whether it can be."""
+    """The differences from the limits in force, and whether they are valid."""
     if not changes:
         return [html.P("No changes yet. A rehearsal would show the recorded alarms.", className="note")]
     present = limits_of(recipe)
@@ -227,7 +227,7 @@ def changed(context: Context, line: str, recipe: Recipe, changes: Values) -> Chi
 def read(
     context: Context, line: str, recipe: Recipe, changes: Values, typed: Mapping[str, object]
 ) -> tuple[dict[str, float | None], dict[str, str]]:
-    """Changes after what was typed into fields, and a sentence for each field that cannot be taken.
+    """Changes from the entered values, and a message for each invalid field.
 
     What cannot be taken changes nothing: the limit in force stays, and nothing is rehearsed or proposed until the
     field is corrected.
@@ -256,7 +256,7 @@ def read(
 
 
 def progress(job: Job | None) -> Children | None:
-    """How far it is, in words and as a bar."""
+    """Progress as text and as a bar."""
     if job is None or (job.over and not job.failed):
         return None
     if job.failed:
@@ -269,7 +269,7 @@ def progress(job: Job | None) -> Children | None:
 
 
 def shifts_in(context: Context, start_ms: int, end_ms: int) -> float:
-    """How many shifts of the works a span is worth."""
+    """Length of a span in shifts of the works."""
     return worth_of(start_ms, end_ms, context.configuration.works.shift, context.zone)
 
 
@@ -316,7 +316,7 @@ def comparison(context: Context, asked: Asked, found: Comparison, group: str) ->
 
 
 def alarm_title(context: Context, line: str, alarm: str) -> str:
-    """An alarm's name in words, without the value of its limit; a line's name before it stays before it."""
+    """An alarm's name in words, without the value of its limit; a leading line name is kept."""
     first, _, rest = alarm.partition("/")
     if first in context.configuration.lines:
         return f"{context.configuration.lines[first].title}: {alarm_title(context, first, rest)}"
@@ -386,7 +386,7 @@ def _window(recipe: Recipe, path: str) -> dict[str, float | None]:
 
 
 def suggestion(context: Context, asked: AskedLimit, found: Suggestion) -> Children:
-    """The curve, why, and a button that takes it."""
+    """The curve, the reason, and a button to use the values."""
     shifts = shifts_in(context, asked.start_ms, asked.end_ms)
     parts: Children = [
         html.P(
@@ -408,7 +408,7 @@ def suggestion(context: Context, asked: AskedLimit, found: Suggestion) -> Childr
 
 
 def proposals(context: Context) -> html.Div:
-    """Open ones with the steps that can be taken, then what became of others."""
+    """Open proposals with their possible steps, then the outcome of others."""
     rows = [_proposal(context, p) for p in context.record.proposals(30)]
     return table(
         "Proposals, newest first: a second person approves or rejects, with name and reason entered above",
@@ -452,7 +452,7 @@ def _change(context: Context, line: str, key: str, value: float | None) -> str:
 
 
 def in_force(context: Context) -> html.Div:
-    """Every revision on record of each line's recipes, the one in force marked; one action goes back."""
+    """Every revision on record of each line's recipes, the one in force marked; one action restores an earlier one."""
     rows = []
     for line in context.configuration.lines:
         current = context.recipes(line)

@@ -37,7 +37,7 @@ def content(context: Context, name: str) -> Children:
         strip_px=128,
         states=context.record.states(name, *span),
     )
-    # What the browser needs to carry on from here.
+    # What the browser needs to continue from here.
     data = attributes(
         page="line",
         line=name,
@@ -67,7 +67,7 @@ def content(context: Context, name: str) -> Children:
 
 
 def _path(line: Line) -> Children:
-    """The way of the cable; a bench on which nothing moves has none."""
+    """The cable path; a test bench has none."""
     places = [s.middle_m for s in line.station]
     if max(places) - min(places) < SHORTEST_PATH_M:
         return []
@@ -76,7 +76,7 @@ def _path(line: Line) -> Children:
 
 
 def _cure(context: Context, line: Line) -> Children:
-    """Cure of the cable inside, brought up to date every few seconds by a callback of its own."""
+    """Cure of the cable now in the line, updated every few seconds by its own callback."""
     if not any(r.cure for r in context.configuration.recipes_for(line.line).values()):
         return []
     return [

@@ -1,4 +1,4 @@
-"""Callbacks of the page Recurring faults: the answer is computed once, the slider only folds it again."""
+"""Callbacks of the page Recurring faults: the result is computed once, the slider only refolds it."""
 
 import plotly.graph_objects as go
 from dash import Input, Output, State, no_update

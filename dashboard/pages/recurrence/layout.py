@@ -36,10 +36,10 @@ from monitor.statistics.recurrence import ALPHA, Found, NoPeriod
 from monitor.statistics.waves import Wave, above_floor, find_wave
 
 DRUMS = {"3": "newest 3 drums", "10": "10 drums", "30": "30 drums", "100": "100 drums"}
-RESOLUTION_M = 0.1  # how exactly a fault lies on its metre
+RESOLUTION_M = 0.1  # accuracy of a fault's position
 SIGNAL_M = 0.1  # grid of a diameter
 LEAST, MOST = 0.4, 20.0
-SPAN = 0.03  # the slider goes so far to each side
+SPAN = 0.03  # range of the slider to each side
 CLOCKS = {"metres": "metre", "seconds": "second", "undetermined": "undetermined"}
 WANDERS = "peak above the noise floor; slow drift is not counted as a period"
 
@@ -59,7 +59,7 @@ class ChosenCable:
 
 
 def content(context: Context) -> Children:
-    """Choices and the form for work done; answers come by callbacks."""
+    """Choices and the form for maintenance; results come by callbacks."""
     lines = context.configuration.lines
     first = busiest(context)
     return [
@@ -118,7 +118,7 @@ def _number(name: str, label: str, value: float) -> dmc.NumberInput:
 
 
 def kinds(line: Line) -> dict[str, str]:
-    """What may come back: events of each check, marks, findings of windows, and diameters as signals."""
+    """What may recur: events of each check, marks, findings of windows, and diameters as signals."""
     found = {f"fault:{s.path}": titles.stream_title(line, s.path) for s in line.stream if s.kind == "events"}
     found["mark:"] = "Marked metres"
     found["window:"] = "Start of limit violations"
@@ -130,7 +130,7 @@ def kinds(line: Line) -> dict[str, str]:
 
 @dataclass(frozen=True, slots=True)
 class RecurrenceChoice:
-    """What the page is asked: a line, one of its `kinds`, and over how many of the newest drums."""
+    """The choice: a line, one of its `kinds`, and over how many of the newest drums."""
 
     line: str
     what: str
@@ -138,7 +138,7 @@ class RecurrenceChoice:
 
 
 def busiest(context: Context, only: str | None = None) -> RecurrenceChoice:
-    """What has most events of all lines, or of one: over the fewest drums that hold enough of them for a period."""
+    """The kind with most events of all lines, or of one, over the fewest drums with enough of them for a period."""
     lines = [only] if only else list(context.configuration.lines)
     best, most = RecurrenceChoice(lines[0], next(iter(kinds(context.configuration.lines[lines[0]]))), "10"), 0
     for drums in ("10", "30", "100"):
@@ -211,7 +211,7 @@ def _no_result(reason: str) -> RecurrenceResult:
 
 
 def answer(context: Context, line: str, what: str, drums: str, least: float, most: float) -> RecurrenceResult:
-    """The period, its rivals, the clock and the part; then what went before and where faults come from."""
+    """The period, alternative periods, the clock and the part; then preceding conditions and origin of faults."""
     of = cable(context, line, drums)
     if of is None:
         return _no_result("No drum of this line is recorded yet.")
@@ -338,7 +338,7 @@ def _spread(x: Floats, t: Floats) -> float:
 
 
 def _rpm(context: Context, of: ChosenCable) -> dict[str, float]:
-    """Mean speed of each drive that a part turns by."""
+    """Mean speed of each drive of a rotating part."""
     found = {}
     for part in of.line.rotating_part:
         if part.speed_stream and part.speed_stream not in found:
@@ -468,7 +468,7 @@ def _column_title(line: Line, name: str) -> str:
 
 
 def _offset(m: float, m_per_s: float) -> str:
-    """How long before: in metres of drum, and in seconds at the mean speed of these drums."""
+    """Lead in metres of drum, and in seconds at the mean speed of these drums."""
     if m == 0:
         return "at the fault"
     seconds = f", {fixed(abs(m) / m_per_s, 1)} s," if m_per_s > 0 else ""
@@ -476,7 +476,7 @@ def _offset(m: float, m_per_s: float) -> str:
 
 
 def _by_place(context: Context, of: ChosenCable, x: Floats, t: Floats) -> Children:
-    """Whether faults gather at one place of every drum, or at one time of the day."""
+    """Whether faults cluster at one position of every drum, or at one time of day."""
     ended = [d for d in of.drums if d.end_m is not None]
     spans = [(d.start_m, d.end_m) for d in ended if d.end_m is not None]
     shares = np.array([(m - a) / (b - a) for a, b in spans for m in x if a <= m < b])
@@ -532,7 +532,7 @@ PARETOS = ("line", "station", "product", "drum")
 
 
 def _paretos(context: Context, of: ChosenCable) -> Children:
-    """Faults on the newest drums of every line, by where they were found and on what."""
+    """Pareto of faults on the newest drums of every line, by place and product."""
     newest = {name: context.record.drums(name, len(of.drums)) for name in context.configuration.lines}
     called = names_apart(d.key for drums in newest.values() for d in drums)
     everywhere = [
@@ -573,11 +573,11 @@ def _origins(context: Context, drum: DrumRow, f: Finding, called: str) -> tuple[
     return line.title, station, recipe.title if recipe else drum.recipe, called
 
 
-# ---- work --------------------------------------------------------------------------------------------------------
+# ---- maintenance --------------------------------------------------------------------------------------------------------
 
 
 def work(context: Context, line: str, what: str, drums: str) -> Children:
-    """What was done on a line, and whether faults became fewer since."""
+    """Maintenance on a line, and whether faults became fewer since."""
     of = cable(context, line, "100")
     if of is None:
         return []

@@ -1,4 +1,4 @@
-"""Layout of the drum record: evidence of its metres and their ancestry, and reasons to hold."""
+"""Layout of the drum record: evidence for its metres and their ancestry, and reasons to hold."""
 
 import dash_mantine_components as dmc
 from dash import dcc, html
@@ -19,7 +19,7 @@ DECISIONS = ("release", "hold", "scrap")
 
 
 def content(context: Context, drum: DrumRow) -> Children:
-    """The sheet: A4 when printed; below it, on the screen, what a person may add."""
+    """The sheet: A4 when printed; below it, on the screen, the forms."""
     return [
         html.Div(_sheet(context, drum), id="release-sheet", **attributes(page="release")),
         html.Div(_forms(context, drum), className="no-print forms"),
@@ -60,7 +60,7 @@ def _tables(sheet: Sheet) -> Children:
 
 
 def _forms(context: Context, drum: DrumRow) -> Children:
-    """A decision to sign, and a resistance to note."""
+    """A decision to sign, and a resistance to record."""
     recipe = context.recipe(drum.line, drum.recipe, drum.revision)
     signs = [
         html.H2("Sign"),
@@ -103,7 +103,7 @@ def _forms(context: Context, drum: DrumRow) -> Children:
 
 
 def _hidden() -> Children:
-    """What the callbacks look for where there is nothing to measure."""
+    """Hidden fields for the callbacks where there is nothing to measure."""
     fields = [dmc.NumberInput(id=name, style={"display": "none"}) for name in ("ohm", "ohm-at")]
     return [*fields, dmc.TextInput(id="ohm-by", style={"display": "none"}), html.P(id="ohm-message"),
             dmc.Button(id="ohm-do", style={"display": "none"})]  # fmt: skip

@@ -44,7 +44,7 @@ MOST = 20_000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LineShift:
-    """What one line came to in a shift; lengths in m by verdict word."""
+    """One line's figures in a shift; lengths in m by verdict word."""
 
     line: Line
     metres: dict[str, float]
@@ -173,7 +173,7 @@ def of_line(context: Context, line: Line, span: ShiftSpan, until_ms: int) -> Lin
 
 
 def made(context: Context, line: str, start_m: float, end_m: float) -> dict[str, float]:
-    """Metres by verdict that came on drums over an interval; what is on none is a leader, not made."""
+    """Metres by verdict wound on drums over an interval; cable on no drum is leader and does not count."""
     total = {v.word: 0.0 for v in Verdict}
     for drum in context.record.drums_between(line, start_m, end_m):
         span = max(drum.start_m, start_m), min(end_m, drum.end_m if drum.end_m is not None else end_m)
@@ -253,7 +253,7 @@ def _stops(context: Context, found: list[LineShift]) -> html.Div:
 
 
 def _open(context: Context, open_: Sequence[AlarmRow]) -> html.Div:
-    """Every alarm that is not normal: what is left out of a handover is not handed over."""
+    """Every alarm that is not normal: a handover must be complete."""
     rows = [
         [
             context.configuration.lines[a.line].title if a.line in context.configuration.lines else a.line,
@@ -308,7 +308,7 @@ def _not_conforming(context: Context, start_ms: int, until_ms: int) -> html.Div:
 
 
 def handovers(context: Context) -> html.Div:
-    """What was signed of late, newest first."""
+    """The newest signed notes."""
     rows = [
         [format.local(round(f.start_s * 1e3), context.zone, day=True), f.by, f.reason]
         for f in context.record.findings_of_kind(FindingKind.HANDOVER, 10)

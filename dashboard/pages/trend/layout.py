@@ -37,7 +37,7 @@ class TrendRequest:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrendChoice:
-    """What an address asks for: a line, and of the rest what it names; `since` and `until` are local times."""
+    """The choice of an address: a line, and the rest where named; `since` and `until` are local times."""
 
     line: str
     streams: tuple[str, ...]
@@ -62,7 +62,7 @@ def choice_of(context: Context, search: str) -> TrendChoice | None:
 
 
 def content(context: Context) -> Children:
-    """Controls and the chart's place; the chart itself is made when the choice is known."""
+    """Controls and an empty place for the chart, which is made when the choice is known."""
     lines = context.configuration.lines
     first = next(iter(lines))
     return [
@@ -125,7 +125,7 @@ def local_ms(text: str | None, zone: str) -> int | None:
 
 
 def answer(context: Context, asked: TrendRequest) -> tuple[html.Div, str]:
-    """The chart and a sentence on what it holds."""
+    """The chart and a sentence that describes it."""
     line = context.configuration.lines[asked.line]
     data: dict[str, Points] = {}
     total = 0

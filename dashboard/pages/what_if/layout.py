@@ -39,7 +39,7 @@ SPREAD = 0.15
 
 
 def content(context: Context) -> Children:
-    """Choices; fields and answers come by callbacks."""
+    """Choices; fields and results come by callbacks."""
     lines = {n: x for n, x in context.configuration.lines.items() if _recipes(context, n)}
     if not lines:
         return [*heading(*TITLE), html.P("No recipe here has cure data.")]
