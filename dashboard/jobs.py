@@ -44,7 +44,7 @@ Work = Callable[[Connection, Configuration, Asked | AskedLimit], None]
 
 @dataclass(slots=True)
 class ProcessBench:
-    """Runs `work` in processes; the newest results are kept. `work` must be importable, it is called in another process."""
+    """Runs `work` in processes; the newest results are kept. `work` must be importable."""
 
     configuration: Configuration
     work: Work

@@ -102,7 +102,7 @@ def hand_over(context: Context, by: str | None, words: str | None) -> None:
 def sign_record(
     context: Context, line: str, filling: int, decision: str | None, by: str | None, reason: str | None
 ) -> None:
-    """An authorised person's decision on a drum, for the audit trail. It releases nothing by itself. Raises RejectedActionError."""
+    """An authorised person's decision on a drum, for the audit trail. Raises RejectedActionError."""
     name, why = who(by, "change limits", "it is required to sign."), entered_text(reason)
     found = context.record.drum(line, filling)
     if found is None or decision not in ("release", "hold", "scrap"):

@@ -1,1 +1,1 @@
-"""Questions asked of the record afterwards."""
+"""Analyses of the record."""

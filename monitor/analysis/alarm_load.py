@@ -16,7 +16,7 @@ from monitor.contract.record import SILENCE_ALARM, Floats
 
 @dataclass(frozen=True, slots=True)
 class Flood:
-    """A stretch with more alarms than one can follow."""
+    """A flood: a time with more alarms than one operator can handle."""
 
     start_s: float
     end_s: float
@@ -25,7 +25,7 @@ class Flood:
 
 @dataclass(frozen=True, slots=True)
 class Share:
-    """An alarm and what part of the load it makes."""
+    """An alarm and its share of the load."""
 
     alarm: str
     count: int

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from monitor.contract.record import FillingKey
 
 EXACT_M = 1e-9
-HOLE_M = 0.1  # what is shorter is the counter, no cable
+HOLE_M = 0.1  # shorter ones are an error of the counter, not cable
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,7 +50,7 @@ class Span:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Piece:
-    """An interval of a drum; `reversed_` says whether it runs against the drum that was asked about."""
+    """An interval of a drum; `reversed_` is True where it runs against the drum of the request."""
 
     drum: FillingKey
     start_m: float
@@ -60,7 +60,7 @@ class Piece:
 
 
 class Family:
-    """All spans of a works, asked forwards and back."""
+    """All spans of a works, traced forwards and backwards."""
 
     def __init__(self, spans: Iterable[Span]) -> None:
         self.spans = list(spans)

@@ -32,7 +32,7 @@ class Good:
 
 @dataclass(frozen=True, slots=True)
 class ReelLength:
-    """A length that is wanted: `worth` each, at most `wanted` of them (None: any number); `order` names whose."""
+    """An ordered length: `worth` each, at most `wanted` of them (None: any number); `order` names whose."""
 
     length_m: float
     worth: float
@@ -52,7 +52,7 @@ class Cut:
 
 @dataclass(frozen=True, slots=True)
 class CuttingPlan:
-    """Cuts in unwinding order, what is left, what it is worth, and how far from the best it may be (0: proven best)."""
+    """Cuts in unwinding order, the rest, the value, and the bound on the gap to the optimum (0: proven optimal)."""
 
     cuts: tuple[Cut, ...]
     left: tuple[Good, ...]
@@ -81,7 +81,7 @@ def good_pieces(
 def plan(
     pieces: Sequence[Good], lengths: Sequence[ReelLength], kerf_m: float = 0.0, limit_s: float = LIMIT_S
 ) -> CuttingPlan:
-    """Cuts of greatest worth; `kerf_m` is lost at each cut. Raises ValueError for a length that is none.
+    """Cuts of greatest value; `kerf_m` is lost at each cut. Raises ValueError for an invalid length.
 
     Variables: how many of each length from each piece. The gap is HiGHS's own, of what was found to what could be.
     """
@@ -158,7 +158,7 @@ def _laid_out(
 
 
 def in_order(pieces: Sequence[Good], lengths: Sequence[ReelLength], kerf_m: float = 0.0) -> CuttingPlan:
-    """As one would without thinking ahead: the longest wanted length that still fits, piece by piece."""
+    """Greedy plan for comparison: the longest ordered length that still fits, piece by piece."""
     left_wanted = {j: math.inf if x.wanted is None else x.wanted for j, x in enumerate(lengths)}
     counts: dict[tuple[int, int], int] = {}
     for i, piece in enumerate(pieces):

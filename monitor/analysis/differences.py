@@ -1,4 +1,4 @@
-"""Two accounts of one record, compared: which entries are missing, too many, or not the same, and in which column."""
+"""Differences between two versions of one record: entries missing, too many, or changed, and in which column."""
 
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
@@ -11,7 +11,7 @@ from monitor.contract.record import Floats
 Key = tuple[Any, ...]
 Entries = Mapping[Key, Mapping[str, Any]]
 SHOWN = 60  # characters of a value
-LAST_DIGITS = 1e-6  # in the unit of a column: arithmetic in another order, as of a rebuilt line, comes to less
+LAST_DIGITS = 1e-6  # in the unit of a column: rounding by another order of arithmetic, as in a rebuilt line, is smaller
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,4 +1,4 @@
-"""First guesses of film coefficients, by correlation, for zones whose coefficient nobody has measured."""
+"""Estimates of film coefficients, by correlation, for zones without a measured coefficient."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -24,7 +24,7 @@ class FilmGuess:
 
 
 def film_guesses(configuration: Configuration) -> list[FilmGuess]:
-    """A guess for each zone of air that a recipe with cure or cooling gives a temperature."""
+    """An estimate for each zone of air that a recipe with cure or cooling gives a temperature."""
     return [
         guess
         for line in configuration.lines.values()

@@ -48,7 +48,7 @@ def needed_diameter(
 
 @dataclass(frozen=True, slots=True)
 class Giveaway:
-    """What is used beyond the needed, kg/km; money a year where cost and yearly length are known."""
+    """Compound used beyond the required, kg/km; money a year where cost and yearly length are known."""
 
     used_kg_per_km: float
     needed_kg_per_km: float

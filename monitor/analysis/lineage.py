@@ -59,7 +59,7 @@ class Orphan:
 
 @dataclass(kw_only=True)
 class Lineage:
-    """Families of drums, read from the record as they are asked for. `recipe_of` gives a drum's recipe.
+    """Families of drums, read from the record on request. `recipe_of` gives a drum's recipe.
 
     `drums` are those met so far.
     """
@@ -156,7 +156,7 @@ class Lineage:
     # ---- inside ------------------------------------------------------------------------------------------
 
     def _read_named(self, names: set[str]) -> None:
-        """The fillings of names that were not met before."""
+        """The fillings of names not seen before."""
         unknown = sorted(names - self._named.keys())
         if unknown:
             rows = self.record.drums_named(*unknown)

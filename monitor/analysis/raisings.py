@@ -1,4 +1,4 @@
-"""Alarms as intervals: from each raising to its return, out of changes or of stored rows."""
+"""Alarms as intervals: from each activation to its return, out of changes or of stored rows."""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
@@ -27,7 +27,7 @@ class Raised:
 
 
 def of_changes(changes: Iterable[AlarmChange]) -> list[Raised]:
-    """Raisings in order of time."""
+    """Activations in order of time."""
     return _paired(
         (
             c.t_s,
@@ -49,7 +49,7 @@ def of_changes(changes: Iterable[AlarmChange]) -> list[Raised]:
 
 
 def of_rows(rows: Sequence[AlarmRow]) -> list[Raised]:
-    """Raisings from the record's rows, newest first as it gives them."""
+    """Activations from the record's rows, newest first as it gives them."""
     ordered = list(rows)[::-1]  # two of one moment stay in the order they came
     ordered.sort(key=lambda r: r.t_ms)
     return _paired(

@@ -13,11 +13,11 @@ from monitor.contract.number_format import fixed, significant
 from monitor.contract.record import AlarmChange, Finding, FindingKind, Output, Verdict
 from monitor.core.arrival import LineArrival, Message
 
-KNOWN_BAD = (FindingKind.FAULT, FindingKind.MARK)  # what is certain without limits
+KNOWN_BAD = (FindingKind.FAULT, FindingKind.MARK)  # certain without any limit
 
 
 class CancelledError(Exception):
-    """The run was stopped by whoever asked for it."""
+    """The run was cancelled."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,7 +44,7 @@ class Asked:
 
 @dataclass(frozen=True, slots=True)
 class AskedLimit:
-    """For which limit a deadband and a delay are wanted: `STATION/QUANTITY/HI` of a line, from a span in UTC ms.
+    """The limit to suggest a deadband and a delay for: `STATION/QUANTITY/HI` of a line, from a span in UTC ms.
 
     `recipe` names whose limit it is; None is the first recipe of the line that has it.
     """
@@ -59,7 +59,7 @@ class AskedLimit:
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """Known bad cable, line metres, and who knows it."""
+    """Known bad cable, line metres, and its source."""
 
     start_m: float
     end_m: float
@@ -68,7 +68,7 @@ class Fault:
 
 @dataclass(slots=True)
 class Kept:
-    """What is kept of an engine's outputs: alarms and findings, which are few."""
+    """Alarms and findings among an engine's outputs."""
 
     changes: list[AlarmChange] = field(default_factory=list)
     findings: dict[str, Finding] = field(default_factory=dict)
@@ -102,7 +102,7 @@ class Side:
 
     @property
     def faults(self) -> list[Fault]:
-        """Cable that this record knows to be bad: spark faults and metres that a person marked."""
+        """Bad cable on this record: spark faults and metres that a person marked."""
         known = [f for f in self.findings if f.kind in KNOWN_BAD and f.verdict > Verdict.CONFORMING]
         return [Fault(f.start_m, f.end_m if f.end_m is not None else f.start_m, f.kind) for f in known]
 
@@ -113,7 +113,7 @@ class Side:
         return Side(tuple(sorted(raised, key=lambda r: r.t_s)), tuple(found))
 
     def bad_m(self, length_m: float = float("inf")) -> float:
-        """Metres that some finding touches, each once."""
+        """Metres covered by any finding, each once."""
         found = [f for f in self.findings if f.verdict]
         spans = sorted((f.line, f.start_m, f.start_m if f.end_m is None else f.end_m) for f in found)
         total, reach, on = 0.0, float("-inf"), ""
@@ -145,7 +145,7 @@ class Caught:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Moved:
-    """An alarm on both sides: how often each, and by how much raisings that belong together moved [s]."""
+    """An alarm on both sides: how often each, and the time differences of paired activations [s]."""
 
     alarm: str
     before: int
@@ -166,7 +166,7 @@ class Comparison:
     known_ms: tuple[int, int] | None = None  # from when until when there was anything on record
 
     def span_ms(self, asked: Asked) -> tuple[int, int]:
-        """What was asked for, as far as there is a record of it: rates are over this."""
+        """The requested span as far as it is recorded: rates refer to it."""
         if self.known_ms is None:
             return asked.start_ms, asked.end_ms
         start = max(asked.start_ms, self.known_ms[0])

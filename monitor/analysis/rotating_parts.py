@@ -7,13 +7,13 @@ from dataclasses import dataclass
 from monitor.contract.config.line import RotatingPart
 from monitor.contract.number_format import significant
 
-MARKS = (1, 2, 3, 4)  # marks on one turn: a part with k of them shows at a k-th of its turn
+MARKS = (1, 2, 3, 4)  # marks per revolution: a part with k of them repeats k times per revolution
 FAR = 3.0  # standard deviations beyond which a part does not explain a period
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PartCandidate:
-    """A part that would show at `period`; `away` is how far from the found one, in standard deviations of both."""
+    """A part with the expected spacing `period`; `away` is its difference to the one found, in sigma of both."""
 
     part: RotatingPart
     marks: int
@@ -37,7 +37,7 @@ class PartRanking:
 
 
 def turn(part: RotatingPart, clock: str, rpm: float | None = None) -> float | None:
-    """One turn of a part on a clock: metres of cable, or seconds for a part that turns by a drive's own speed."""
+    """One revolution of a part on a clock: metres of cable, or seconds for a part that turns by a drive's own speed."""
     if clock == "metres":
         return part.circumference_m
     if rpm and part.speed_stream:

@@ -41,7 +41,7 @@ class Indicators:
 def indicators(
     planned_s: float, producing_s: float, produced_m: float, good_m: float, nominal_m_per_s: float
 ) -> Indicators:
-    """From times [s] and lengths [m]. What cannot be divided is 0. ValueError for what contradicts itself."""
+    """From times [s] and lengths [m]. Ratios without a denominator are 0. ValueError for inconsistent values."""
     if planned_s < 0 or producing_s > planned_s + 1e-6 or good_m > produced_m + 1e-6 or nominal_m_per_s <= 0:
         raise ValueError(
             f"expected producing <= planned, good <= produced and a nominal speed > 0, got {producing_s}, {planned_s}, "

@@ -52,7 +52,7 @@ def shift_at(t_ms: int, calendar: Sequence[Shift], zone: str) -> ShiftSpan | Non
 
 
 def worth_of(start_ms: int, end_ms: int, calendar: Sequence[Shift], zone: str) -> float:
-    """How many shifts a span of time is worth; eight hours each where there is no calendar."""
+    """Length of a span of time in shifts; eight hours each where there is no calendar."""
     spans = shifts_between(start_ms, end_ms, calendar, zone)
     if not spans:
         return max((end_ms - start_ms) / (8 * 3_600_000), 1e-9)

@@ -38,7 +38,7 @@ class Candidate:
 
 @dataclass(frozen=True, slots=True)
 class Suggestion:
-    """The chosen candidate (None where none will do), all that were tried, and why."""
+    """The chosen candidate (None where none is acceptable), all that were tried, and why."""
 
     chosen: Candidate | None
     tried: tuple[Candidate, ...]
@@ -212,7 +212,7 @@ def _candidate(band: float, delay: float, raised: list[Raising], truly: list[tup
 
 
 def suggest(candidates: Sequence[Candidate], shifts: float, most_per_shift: float) -> Suggestion:
-    """The soonest of those that ask for nobody more than so often and miss nothing; ties to the smaller deadband."""
+    """The fastest of those with few enough nuisance alarms and no missed excursion; ties to the smaller deadband."""
     quiet = [c for c in candidates if c.nuisance / shifts <= most_per_shift]
     fewest = min((c.missed for c in candidates), default=0)
     good = [c for c in quiet if c.missed == fewest]

@@ -1,4 +1,4 @@
-"""Cure asked for, not streamed: a recipe's steady profile, other speeds and setpoints, a stop, a calibration.
+"""Cure on request, not from the stream: a recipe's steady profile, other speeds and setpoints, a stop, a calibration.
 
 The index moves by a factor of about 1.6 for 15 % of film coefficient, the surface temperature by some 10 K only: every
 answer carries its band, and one pyrometer reading at a known place narrows it (`calibrate`).
@@ -75,7 +75,7 @@ def ovens(line: Line) -> tuple[str, ...]:
 
 
 def stronger(way: Way, factor: float, names: tuple[str, ...]) -> Way:
-    """The way with the films of these zones times a factor; the others stay."""
+    """The route with the films of these zones times a factor; the others stay."""
     films = [z.film_W_m2K * (factor if z.name in names else 1.0) for z in way.zones]
     return replace(way, zones=tuple(replace(z, film_W_m2K=h) for z, h in zip(way.zones, films, strict=True)))
 
@@ -89,7 +89,7 @@ def _constant(speed_m_s: float) -> Speed:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SettingResult:
-    """A steady line at one setting: what leaves, its band by the films' uncertainty, its profile and its headroom."""
+    """A steady line at one setting: cure at the take-up, its band by the films' uncertainty, profile and headroom."""
 
     setting: Setting
     leaves: Cured
@@ -100,7 +100,7 @@ class SettingResult:
 
 
 def ask(line: Line, recipe: Recipe, setting: Setting) -> SettingResult:
-    """What a steady line would do. ValueError for a speed that is not above 0 or a recipe without cure."""
+    """The cure of a line in steady state. ValueError for a speed that is not above 0 or a recipe without cure."""
     v = setting.speed_m_s
     if not v > 0:
         raise ValueError(f"expected a line speed above 0 m/min, got {exact(setting.speed_m_per_min)}")
@@ -121,7 +121,7 @@ def ask(line: Line, recipe: Recipe, setting: Setting) -> SettingResult:
 
 
 def against_speed(line: Line, recipe: Recipe, setting: Setting, speeds_m_per_min: Floats) -> list[Cured]:
-    """What leaves at each of these speeds (k,), temperatures as set."""
+    """Cure at the take-up at each of these speeds (k,), temperatures as set."""
     model = Model.of(line, recipe, setting)
     return [model.steady(float(v) / 60.0) for v in speeds_m_per_min]
 

@@ -1,1 +1,1 @@
-"""What we promise to others: topics, messages, configuration and the types of the record; imports nothing of ours."""
+"""Public interface: topics, messages, configuration and the types of the record; no internal imports."""

@@ -3,8 +3,8 @@
 # Characters.
 NAME = 60  # of a line, station, quantity, recipe
 LABEL = 80  # of a drum, a person, a proposal
-TEXT = 400  # what a person gives as a reason, or a machine as the cause of a stop
-WORDS = 8000  # a handover: a page of words, never cut
+TEXT = 400  # a person's reason, or a machine's cause of a stop
+WORDS = 8000  # a handover note, never cut
 SUMMARY = 4000  # a rehearsal in words
 ALARM = 200  # stream and check
 CHANGES = 200  # limits changed at once

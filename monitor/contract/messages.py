@@ -1,4 +1,4 @@
-"""What travels on the wire: JSON payloads as types. Unknown fields are ignored, NaN and Infinity refused."""
+"""Messages on the wire: JSON payloads as types. Unknown fields are ignored, NaN and Infinity rejected."""
 
 from bisect import bisect_right
 from typing import Annotated, Literal
@@ -43,7 +43,7 @@ class Samples(msgspec.Struct, frozen=True):
 
 
 class StateChange(msgspec.Struct, frozen=True):
-    """What the line is doing from `t` on, and why if the machine knows."""
+    """State of the line from `t` on, and the cause if the machine knows it."""
 
     n: Sequence
     t: UtcMs
@@ -80,7 +80,7 @@ class PayoffChange(msgspec.Struct, frozen=True):
 
 
 class Action(msgspec.Struct, frozen=True, omit_defaults=True):
-    """What a person did. `occurrence` names one raising of an alarm by its time, so a late answer hits no other."""
+    """An act of a person. `occurrence` names one activation of an alarm by its time: a late response hits no other."""
 
     n: Sequence
     t: UtcMs
@@ -120,7 +120,7 @@ class Action(msgspec.Struct, frozen=True, omit_defaults=True):
 
 
 class LimitsStep(msgspec.Struct, frozen=True):
-    """A step of a change of limits: a proposal with its rehearsal, a second person's word on it, or the way back."""
+    """A step of a change of limits: a proposal with its rehearsal, the decision on it, or the return to a revision."""
 
     n: Sequence
     t: UtcMs
@@ -148,7 +148,7 @@ class Stored(msgspec.Struct, frozen=True, omit_defaults=True):
     start: Start = 0
 
     def covers(self, start: int, n: int) -> bool:
-        """Whether it says of a message that it is stored."""
+        """Whether it covers a message."""
         if not (start == self.start and self.first <= n <= self.n):
             return False
         i = bisect_right(self.missing, n, key=lambda hole: hole[0])
@@ -182,7 +182,7 @@ class AlarmReport(msgspec.Struct, frozen=True):
 
 
 class Health(msgspec.Struct, frozen=True):
-    """How the monitor itself is: once a second, retained."""
+    """Status of the monitor: once a second, retained."""
 
     t: UtcMs
     messages: int

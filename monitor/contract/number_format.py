@@ -1,4 +1,4 @@
-"""How numbers are written for people, the same on every page and sheet and in every command's output.
+"""Number formatting, the same on every page and sheet and in every command's output.
 
 Groups of three digits are parted by a narrow space, decimals follow a point, and a value that is not zero is never
 written as zero: it keeps as many decimals as it needs.
@@ -8,7 +8,7 @@ import math
 
 NO_VALUE = "\N{EN DASH}"
 GROUP, MINUS = "\N{NARROW NO-BREAK SPACE}", "\N{MINUS SIGN}"
-DUST = 1e-9  # what is smaller comes of rounding in floats: it is written as 0
+DUST = 1e-9  # smaller values are rounding errors: written as 0
 DIGITS = 10  # significant ones that a value typed by a person has at most
 LARGEST = 1e15  # from here on, and below `SMALLEST`, a power of ten is written
 SMALLEST = 1e-6
@@ -33,7 +33,7 @@ def fixed(value: float | None, decimals: int, *, sign: bool = False) -> str:
 
 
 def exact(value: float | None) -> str:
-    """With every digit that a person gave it, and no more."""
+    """With exactly the digits that a person entered."""
     if value is None or math.isnan(value) or math.isinf(value):
         return fixed(value, 0)
     size = abs(value)

@@ -1,4 +1,4 @@
-"""What may be asked of the record: the one interface between the store and whoever shows it."""
+"""Queries of the record: the one interface between the store and its readers."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -87,7 +87,7 @@ class Trend:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DamagedFile:
-    """A file below the store's folder that is not as it was written, and how; its span is answered as unverified."""
+    """A file below the store's folder that is not as it was written, and how; its span counts as unverified."""
 
     line: str
     path: str
@@ -96,7 +96,7 @@ class DamagedFile:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RejectedRow:
-    """What could not become data, by kind, with its newest example."""
+    """Rejected messages by kind, with the newest example."""
 
     line: str
     kind: str
@@ -119,7 +119,7 @@ class HealthRow:
     last_commit_ms: int | None
     disk_free_bytes: int | None
     problems: Sequence[str] = ()
-    suspended: Mapping[str, str] = field(default_factory=dict)  # lines of which nothing is stored for now, and why
+    suspended: Mapping[str, str] = field(default_factory=dict)  # lines of which nothing is stored at present, and why
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -246,10 +246,10 @@ class Record(Protocol):
         ...
 
     def journal_hash(self, line: str) -> str | None:
-        """Hash of the newest entry of a line's journal, None where there is none."""
+        """Hash of the newest entry of a line's audit trail, None where there is none."""
         ...
 
     def rejected(self) -> Sequence[RejectedRow]: ...
     def gaps(self, line: str, start_ms: int, end_ms: int) -> Sequence[tuple[str, int, int, int]]:
-        """(stream path, first n, last n, t_ms) of messages that never came."""
+        """(stream path, first n, last n, t_ms) of missing messages."""
         ...

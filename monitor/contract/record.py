@@ -1,4 +1,4 @@
-"""What the record of a metre is made of: verdicts, findings, alarm changes, drums, rows of metres."""
+"""Types of the record of a metre: verdicts, findings, alarm changes, drums, rows of metres."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -18,7 +18,7 @@ SILENCE_ALARM = "line/gateway/silent"  # a line sends nothing at all
 
 
 class Verdict(IntEnum):
-    """What is known of a metre; the larger value wins where several apply."""
+    """Verdict of a metre; the larger value wins where several apply."""
 
     CONFORMING = 0
     SUSPECT = 1
@@ -27,7 +27,7 @@ class Verdict(IntEnum):
 
     @property
     def word(self) -> str:
-        """The word a person reads."""
+        """The word on screens."""
         return self.name.lower()
 
 
@@ -40,7 +40,7 @@ class Priority(StrEnum):
 
 
 class AlarmState(StrEnum):
-    """States of ISA-18.2 / IEC 62682 (recalled, not latched)."""
+    """States of ISA-18.2 / IEC 62682 (quoted from memory; alarms do not latch)."""
 
     NORMAL = "normal"
     UNACKNOWLEDGED = "unacknowledged"
@@ -52,7 +52,7 @@ class AlarmState(StrEnum):
 
 
 class FindingKind(StrEnum):
-    """What a finding comes from; the value is what the store holds."""
+    """Source of a finding; the value is stored."""
 
     WINDOW = "window"  # a stream outside its limits
     FAULT = "fault"  # an occurrence that an event check marks: a spark fault, a tape break, a circuit failure
@@ -70,7 +70,7 @@ class FindingKind(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
-    """A stretch of cable where one check says something; `key` is the same as it grows and closes.
+    """A stretch of cable found by one check; `key` is the same as it grows and closes.
 
     `start_m`, `end_m` are line metres; `end_m` is None while the stretch is open. `by` and `reason` are those of an
     act of a person, `text` adds to the other fields.
@@ -116,7 +116,7 @@ def bought_in(drum: str) -> FillingKey:
 
 @dataclass(frozen=True, slots=True)
 class AlarmChange:
-    """One step in the life of one alarm. `alarm` is `station/quantity/check`; `occurrence_s` its raising.
+    """One change of state of one alarm. `alarm` is `station/quantity/check`; `occurrence_s` its raising.
 
     `filling` holds its line metre, or is the one being wound where it is about no metre; None for cable on no drum yet.
     """
@@ -210,7 +210,7 @@ class MetreRows:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Gap:
-    """A piece of a stream that never came: `first` to `last` of numbering `start`; `t_s`: stamp of what followed."""
+    """A missing piece of a stream: `first` to `last` of numbering `start`; `t_s`: stamp of what followed."""
 
     line: str
     stream: str
@@ -222,7 +222,7 @@ class Gap:
 
 @dataclass(frozen=True, slots=True)
 class CounterFault:
-    """The metre counter did something a counter must not; `jump_m` was bridged by integrated speed."""
+    """A fault of the metre counter; `jump_m` was bridged by integrated speed."""
 
     line: str
     kind: str
@@ -254,20 +254,20 @@ class MessageNumber:
 
 @dataclass(frozen=True, slots=True)
 class Rejected:
-    """A message that could not become data. `kind` is one word for counting, `why` a sentence for a person."""
+    """A rejected message. `kind` is for counting, `why` a sentence for a person."""
 
     kind: str
     topic: str
     why: str
     received_s: float
     line: str = ""  # a line of this works, or none
-    number: MessageNumber | None = None  # of a message whose publisher is to learn of it
+    number: MessageNumber | None = None  # of a message whose publisher gets a refusal
     final: bool = True  # whether sending it again never helps
 
 
 @dataclass(frozen=True, slots=True)
 class Proposal:
-    """A proposed change of limits on one line, with the rehearsal in words and what became of it.
+    """A proposed change of limits on one line, with the rehearsal in words and its outcome.
 
     `base` is the revision that it would change, `revision` the one that it became.
     """

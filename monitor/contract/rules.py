@@ -1,4 +1,4 @@
-"""Contract 1.0: the rules for publishers, and the numbers in them. The text is for authors of gateways: `rules.md`.
+"""Contract 1.0: the rules for publishers, and the numbers in them. The text for gateway developers is `rules.md`.
 
 A rule keeps its number for ever; one that is withdrawn leaves its number unused.
 """

@@ -1,4 +1,4 @@
-"""Alarms of the monitor about itself: one table of alarms, each judged by what the monitor says of its health."""
+"""Alarms of the monitor about itself: one table of alarms, each judged by the monitor's status."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -10,7 +10,7 @@ from monitor.contract.record import Priority
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SelfAlarm:
-    """Raised when `of` a health is beyond `limit`, returned when back at `back`; None says nothing of it."""
+    """Raised when `of` a health is beyond `limit`, returned when back at `back`; None is no information."""
 
     title: str
     priority: Priority
@@ -21,7 +21,7 @@ class SelfAlarm:
     response: Response
 
     def present(self, value: float, before: bool) -> bool:
-        """Whether the trouble is there, given whether it was."""
+        """Whether the problem is present, given whether it was."""
         at = self.back if before else self.limit
         return value < at if self.back > self.limit else value > at
 

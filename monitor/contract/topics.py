@@ -1,4 +1,4 @@
-"""MQTT topic names: `{works}/{line}/{station}/{quantity}`, spelled in this place only."""
+"""MQTT topic names: `{works}/{line}/{station}/{quantity}`, defined only here."""
 
 import re
 from dataclasses import dataclass
@@ -9,7 +9,7 @@ NAME = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
 STORED = "stored"  # {works}/{line}/stored/{station}/{quantity}: the monitor's "stored up to n"
 REFUSED = "refused"  # {works}/{line}/refused/{station}/{quantity}: numbers that will never be stored
 OPERATOR = "operator"  # actions of people
-MONITOR = "monitor"  # what the monitor says: alarms, health
+MONITOR = "monitor"  # messages of the monitor: alarms, health
 RESERVED_STATIONS = frozenset({STORED, REFUSED, OPERATOR, MONITOR})
 
 # Quantities whose payload is not a number.
@@ -58,17 +58,17 @@ def sample_topic(works: str, stream: Stream) -> str:
 
 
 def stored_topic(works: str, stream: Stream) -> str:
-    """Topic on which the monitor says "stored up to n" for a stream."""
+    """Topic of the monitor's report "stored up to n" for a stream."""
     return f"{works}/{stream.line}/{STORED}/{stream.path}"
 
 
 def refused_topic(works: str, stream: Stream) -> str:
-    """Topic on which the monitor publishes numbers of a stream that it refused for good."""
+    """Topic of numbers of a stream that the monitor rejected."""
     return f"{works}/{stream.line}/{REFUSED}/{stream.path}"
 
 
 def action_topic(works: str, line: str) -> str:
-    """Topic for what people do: acknowledge, shelve, mark metres."""
+    """Topic for actions of people: acknowledge, shelve, mark metres."""
     return f"{works}/{line}/{OPERATOR}/{ACTION}"
 
 
@@ -78,12 +78,12 @@ def limits_topic(works: str, line: str) -> str:
 
 
 def monitor_topic(works: str, line: str, quantity: str) -> str:
-    """Topic of what the monitor says about a line: `alarm`, `health`."""
+    """Topic of the monitor's messages about a line: `alarm`, `health`."""
     return f"{works}/{line}/{MONITOR}/{quantity}"
 
 
 def subscription(works: str, line: str) -> str:
-    """Filter for every stream of a line, `+` for any line (and what the monitor says of it, which it passes over)."""
+    """Filter for every stream of a line, `+` for any line (and the monitor's own messages, which are skipped)."""
     return f"{works}/{line}/+/+"
 
 

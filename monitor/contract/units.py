@@ -1,4 +1,4 @@
-"""Units of streams: which are known, what they measure, and how a value passes from one to another."""
+"""Units of streams: known units, their dimensions, and conversion."""
 
 from typing import NamedTuple, TypeVar
 

@@ -1,4 +1,4 @@
-"""The life of an alarm: one literal table of ISA-18.2 states and events (recalled; alarms here do not latch)."""
+"""States of an alarm: one literal table of ISA-18.2 states and events (from memory; alarms here do not latch)."""
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
@@ -14,7 +14,7 @@ SUPPRESSED = AlarmState.SUPPRESSED
 OUT_OF_SERVICE = AlarmState.OUT_OF_SERVICE
 
 # (state, event) -> state, or (state where the condition is active, state where it is not).
-# What is not listed changes nothing.
+# Unlisted pairs change nothing.
 TABLE: dict[tuple[AlarmState, str], AlarmState | tuple[AlarmState, AlarmState]] = {
     (NORMAL, "raised"): UNACKNOWLEDGED,
     (NORMAL, "shelve"): SHELVED,
@@ -53,7 +53,7 @@ def next_state(state: AlarmState, event: str, active: bool) -> AlarmState:
 
 @dataclass(frozen=True, slots=True, order=True)
 class AlarmEvent:
-    """Something that may change an alarm, ordered by when it became known."""
+    """An event that may change an alarm, ordered by when it became known."""
 
     known_s: float
     seq: int
@@ -70,7 +70,7 @@ class AlarmEvent:
 
 @dataclass(frozen=True, slots=True)
 class Definition:
-    """What is fixed about an alarm."""
+    """Fixed properties of an alarm."""
 
     priority: Priority
     limit: float | None
@@ -79,7 +79,7 @@ class Definition:
 
 @dataclass(slots=True)
 class Alarm:
-    """One alarm's present: its state, whether its condition is there, and the newest raising of it."""
+    """Present status of one alarm: its state, whether its condition is present, and its newest activation."""
 
     definition: Definition
     state: AlarmState = NORMAL
@@ -98,7 +98,7 @@ class AlarmBook:
     alarms: dict[str, Alarm] = field(default_factory=dict)
 
     def define(self, definitions: dict[str, Definition]) -> None:
-        """Set what is fixed about alarms; the life of those that exist goes on."""
+        """Set the fixed properties of alarms; existing ones keep their state."""
         for name, definition in definitions.items():
             if name in self.alarms:
                 self.alarms[name].definition = definition
@@ -134,7 +134,7 @@ class AlarmBook:
     def apply(
         self, event: AlarmEvent, recipe: str | None, revision: int | None
     ) -> AlarmChange | AlarmOccurrence | None:
-        """One event; None where it changed nothing (unknown alarm, unlisted event, answer to another occurrence)."""
+        """One event; None where it changed nothing (unknown alarm, unlisted event, response to another occurrence)."""
         alarm = self.alarms.get(event.alarm)
         if alarm is None or self._answers_another(alarm, event):
             return None

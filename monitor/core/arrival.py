@@ -27,7 +27,7 @@ class Block(msgspec.Struct, frozen=True):
 
 
 class Message(msgspec.Struct, frozen=True):
-    """A sound message of a known stream: `n` in numbering `start`, its first and last sample at `t_s` and `end_s`."""
+    """A valid message of a known stream: `n` in numbering `start`, its first and last sample at `t_s` and `end_s`."""
 
     stream: Stream
     n: int
@@ -45,7 +45,7 @@ class Tick(msgspec.Struct, frozen=True):
 
 
 class Note(msgspec.Struct, frozen=True):
-    """The monitor says of itself that one of its own alarms (`contract.selfwatch`) is `raised` or has `returned`."""
+    """The monitor reports that one of its own alarms (`contract.selfwatch`) is `raised` or has `returned`."""
 
     now_s: float
     alarm: str

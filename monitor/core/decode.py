@@ -1,4 +1,4 @@
-"""Bytes become messages; what cannot become one is a `Rejected` value with a kind to count and a sentence to read."""
+"""Decodes payloads to messages; an invalid one becomes a `Rejected` value with a kind and a reason."""
 
 import re
 from collections.abc import Iterable, Mapping
@@ -33,7 +33,7 @@ from monitor.core.arrival import Arrival, Block, Message
 T = TypeVar("T")
 
 RETAINED_MAX_AGE_S = 5.0
-NO_RANGE = (-np.inf, np.inf)  # of what measures nothing
+NO_RANGE = (-np.inf, np.inf)  # of a stream without a measuring range
 NEVER_BEFORE_S = 946_684_800.0  # 2000-01-01: no step of our clock explains a stamp before it, only a clock never set
 
 _SURROGATE = re.compile(rb"\\u[dD][89a-fA-F]")

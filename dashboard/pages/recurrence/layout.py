@@ -573,7 +573,7 @@ def _origins(context: Context, drum: DrumRow, f: Finding, called: str) -> tuple[
     return line.title, station, recipe.title if recipe else drum.recipe, called
 
 
-# ---- maintenance --------------------------------------------------------------------------------------------------------
+# ---- maintenance -------------------------------------------------------------------------------------------------
 
 
 def work(context: Context, line: str, what: str, drums: str) -> Children:

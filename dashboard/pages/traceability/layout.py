@@ -50,7 +50,7 @@ def content(context: Context, drum: DrumRow) -> Children:
 
 
 def answer(context: Context, drum: DrumRow, metre: float | None) -> Children:
-    """Ribbons of all related drums, the earliest process first, with the metre marked; and its process values at each."""
+    """Ribbons of all related drums, the earliest process first, with the metre marked; and its values at each."""
     lineage, length = lineage_of(context), length_m(context, drum)
     whole = related_metres(lineage, drum, 0.0, length)
     at = None if metre is None or not 0 <= metre <= length else metre

@@ -1,4 +1,4 @@
-"""What all configuration is made of: frozen settings, an unknown key refused; every key carries its unit."""
+"""Base of all configuration: frozen settings, unknown keys rejected; every key carries its unit."""
 
 from typing import Annotated, Literal
 
@@ -20,7 +20,7 @@ LineStateName = Literal["running", "ramping", "stopped"]
 
 
 class Settings(BaseModel):
-    """Base of all configuration: frozen, and an unknown key is a fault."""
+    """Base of all configuration: frozen, and an unknown key is an error."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 

@@ -1,4 +1,4 @@
-"""All of a works' configuration, each file sound and all of them fitting together."""
+"""All of a works' configuration, each file valid and all of them consistent."""
 
 from monitor.contract.config.base import Settings
 from monitor.contract.config.line import Line
@@ -8,7 +8,7 @@ from monitor.contract.config.works import Works
 
 
 class Configuration(Settings):
-    """All of a works' configuration, each file sound and all of them fitting together."""
+    """All of a works' configuration, each file valid and all of them consistent."""
 
     works: Works
     lines: dict[str, Line]

@@ -21,7 +21,7 @@ CURE = ("index_min", "index_warn", "surface_max_C", "degradation_max", "sheave_i
 
 
 class LimitsError(ValueError):
-    """Changes that cannot be made; the text says which, and why."""
+    """Invalid changes; the text says which, and why."""
 
 
 def _places(recipe: Recipe) -> Iterator[tuple[str, tuple[str | int, ...]]]:
@@ -89,7 +89,7 @@ def differences(before: Recipe, after: Recipe) -> dict[str, tuple[float | None, 
 
 
 def same_person(a: str, b: str) -> bool:
-    """Whether two names are one person's: case and spaces do not make another."""
+    """Whether two names are one person's: case and spaces make no difference."""
     return " ".join(a.split()).casefold() == " ".join(b.split()).casefold()
 
 

@@ -1,4 +1,4 @@
-"""Configuration from text: every fault of every file at once, each with file, key, expected, got and remedy."""
+"""Configuration from text: all errors of all files at once, each with file, key, expected, got and remedy."""
 
 import tomllib
 from collections.abc import Iterator, Mapping
@@ -34,7 +34,7 @@ class FileFault:
 
 
 class ConfigurationError(Exception):
-    """Configuration cannot be used; `faults` names everything that is wrong with it."""
+    """Configuration cannot be used; `faults` lists all of its errors."""
 
     def __init__(self, faults: list[FileFault]) -> None:
         super().__init__(f"{len(faults)} fault(s) in the configuration:\n" + "\n".join(f"  {f}" for f in faults))
@@ -52,12 +52,12 @@ def read_folder(folder: Path) -> dict[str, str]:
 
 
 def load(folder: Path) -> Configuration:
-    """Configuration of a works from its folder; raises ConfigurationError with every fault."""
+    """Configuration of a works from its folder; raises ConfigurationError with all errors."""
     return parse(read_folder(folder))
 
 
 def parse(files: Mapping[str, str]) -> Configuration:
-    """Configuration from file texts by relative path; raises ConfigurationError with every fault.
+    """Configuration from file texts by relative path; raises ConfigurationError with all errors.
 
     `works.toml`, `orders.toml`, `lines/*.toml` and `recipes/*.toml` are read; other files belong to other parts.
     """

@@ -22,7 +22,7 @@ from monitor.contract.units import ABSOLUTE_ZERO_C
 
 
 class Geometry(Settings):
-    """What the product should measure: a wall of insulation on a conductor, or of tapes or sheath on what is inside."""
+    """Nominal dimensions: a wall of insulation on a conductor, or of tapes or sheath on what is inside."""
 
     conductor_diameter_mm: Positive | None = None
     inner_diameter_mm: Positive | None = None
@@ -140,7 +140,7 @@ class Cure(Settings):
 
 
 class Cooling(Settings):
-    """How cold a wall must be where it is first pressed: worked out by the same solver as the cure."""
+    """The highest temperature of a wall where it is first pressed, computed by the same solver as the cure."""
 
     station: Name
     inside_max_C: float
@@ -265,7 +265,7 @@ class Window(Settings):
 
 
 class Exposure(Settings):
-    """By which rule a spark tester holds each point of the cable at voltage for long enough."""
+    """The rule for how long a spark tester must hold each point of the cable at voltage."""
 
     rule: Literal["IEC 62230", "UL 2556"]
     frequency_Hz: Positive | None = None
@@ -325,7 +325,7 @@ class Dwell(Settings):
 
 
 class Recipe(Settings):
-    """What one product needs on one kind of line."""
+    """The recipe of one product on one kind of line."""
 
     recipe: Name
     revision: Annotated[int, Field(ge=1)]

@@ -1,10 +1,10 @@
-"""What the stations and streams of a line are called, for people."""
+"""Display titles of the stations and streams of a line."""
 
 from monitor.contract.config.line import Line
 
 
 def stream_title(line: Line, path: str) -> str:
-    """What a stream is called on screens, with its station where two of a line have one title."""
+    """Title of a stream on screens, with its station where two of a line have one title."""
     settings = line.streams.get(path)
     if settings is None or not settings.title:
         return path.replace("/", " ").replace("-", " ").capitalize()
@@ -13,13 +13,13 @@ def stream_title(line: Line, path: str) -> str:
 
 
 def station_title(line: Line, name: str) -> str:
-    """What a station or zone is called on screens."""
+    """Title of a station or zone on screens."""
     station = line.stations.get(name)
     return station.title if station and station.title else name.replace("-", " ").capitalize()
 
 
 def event_title(line: Line, path: str, check: str) -> str:
-    """What an event check is called on screens, with its station where another of the line counts the same."""
+    """Title of an event check on screens, with its station where another of the line counts the same."""
     title = check.replace("-", " ").capitalize()
     station, _, quantity = path.partition("/")
     alone = sum(s.kind == "events" and s.quantity == quantity for s in line.stream) == 1

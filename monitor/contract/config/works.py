@@ -1,4 +1,4 @@
-"""The file of a works: broker, store, pages, shifts, and what it allows on the wire."""
+"""The file of a works: broker, store, pages, shifts, and limits on messages."""
 
 from datetime import time
 from typing import Annotated, Self
@@ -9,7 +9,7 @@ from monitor.contract.config.base import Name, Positive, Settings, refuse, repea
 
 
 class Broker(Settings):
-    """Where the broker is. Never write a password in this file: name a file or a variable."""
+    """Address of the broker. Never write a password in this file: name a file or a variable."""
 
     url: Annotated[str, Field(pattern=r"^mqtts?://[^/@\s]+$")] = "mqtt://127.0.0.1:18831"
     user: str | None = None
@@ -21,7 +21,7 @@ class Broker(Settings):
 
 
 class Store(Settings):
-    """Where the record is kept: a folder for SQLite and Parquet, or a database address and a folder."""
+    """Location of the record: a folder for SQLite and Parquet, or a database address and a folder."""
 
     folder: str = ".run/store"
     database_url: str | None = None
@@ -29,7 +29,7 @@ class Store(Settings):
 
 
 class Dashboard(Settings):
-    """Where the pages are served, and by which other names; any address but loopback requires accounts."""
+    """Address and other host names of the pages; any address but loopback requires accounts."""
 
     host: str = "127.0.0.1"
     port: Annotated[int, Field(ge=1, le=65535)] = 18850
@@ -40,7 +40,7 @@ class Dashboard(Settings):
 
 
 class WireLimits(Settings):
-    """What is too large, too old or too early to be data."""
+    """Limits of size and age beyond which a message is not data."""
 
     payload_bytes_max: Annotated[int, Field(gt=0)] = 262_144
     block_samples_max: Annotated[int, Field(gt=0)] = 20_000

@@ -1,4 +1,4 @@
-"""Forecast for the cable now in the line: if nothing changes, at the slowest speed, and at the highest that saves.
+"""Forecast for the cable now in the line: if nothing changes, at the slowest speed, and at the highest with full cure.
 
 A forecast holds the oven temperatures of its moment and one line speed, reached at once. While the line stops, it is
 a restart at that speed, at once. It is what can be known without guessing at what people will do.
@@ -25,7 +25,7 @@ SLOWEST_OF_SET = 0.8  # of the set speed, where the recipe has no lower limit of
 
 @dataclass(frozen=True, slots=True)
 class Inside:
-    """Cable inside the line at `t_s`: whole metres (e,), where their middles are (e,), when they met past edges.
+    """Cable inside the line at `t_s`: whole metres (e,), where their middles are (e,), when they passed edges.
 
     Elements are at the end of their last step, a little before: `marched_m` (e,) is where that was.
     """
@@ -48,7 +48,7 @@ class Inside:
 
 @dataclass(frozen=True, slots=True)
 class Forecast:
-    """Metres inside and their cure at the take-up. `lost` (e,) cannot be saved, `at_risk` (e,) can; speeds in m/s.
+    """Metres inside and their cure at the take-up. `lost` (e,) cannot be recovered, `at_risk` (e,) can; speeds in m/s.
 
     `save_m_s` saves every metre at risk if it is taken by `act_by_s`; both None where none is at risk.
     `overheated` (e,) is so already. `standing`: a restart at `speed_m_s` is meant. `index` (e,) is at the take-up.
@@ -73,7 +73,7 @@ class Forecast:
 
 
 def media_from(plan: Plan, knots: list[tuple[Floats, Floats]], t_s: float, since_s: float) -> Media:
-    """What the media were from `since_s` to `t_s`, and stay."""
+    """Media from `since_s` to `t_s`, constant after that."""
     held = []
     for times, values in knots:
         end = int(np.searchsorted(times, t_s, side="right"))

@@ -1,4 +1,4 @@
-"""What the cure of a line's cable is made of: configuration as the physics' own types, and the columns it fills."""
+"""Plan of the cure computation: configuration as types of the physics, and the columns it fills."""
 
 from dataclasses import dataclass, replace
 
@@ -30,7 +30,7 @@ NEVER, NO_LIMITS = Rate(1e12, 25.0, 1.0), CureLimits(0.0, np.inf, np.inf)  # of 
 
 
 def columns_of(recipe: Recipe) -> tuple[str, ...]:
-    """What marching this recipe's cable gives for each metre; nothing without a material, or with nothing to judge."""
+    """Results for each metre of this recipe's cable; empty without a material, or with nothing to judge."""
     if recipe.material is None:
         return ()
     return COLUMNS if recipe.cure else COOLING if recipe.cooling else ()
@@ -131,7 +131,7 @@ class Plan:
 
     @classmethod
     def of(cls, line: Line, recipe: Recipe | None) -> "Plan | None":
-        """None where the line has no zones or the recipe nothing that is marched for."""
+        """None where the line has no zones or the recipe needs no computation."""
         zones = zones_on_path(line)
         if recipe is None or not columns_of(recipe) or not zones:
             return None

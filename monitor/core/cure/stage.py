@@ -40,7 +40,7 @@ Found = AlarmEvent | Finding
 
 @dataclass(slots=True)
 class CureCheck:
-    """One limit on one column of the metres that leave, and how grave it is."""
+    """One limit on one column of the metres that leave, and its severity."""
 
     column: str
     check: str
@@ -120,7 +120,7 @@ class Length:
 
 @dataclass(slots=True)
 class CureStage:
-    """All that is carried for the cure of one line."""
+    """State of the cure computation of one line."""
 
     line: Line
     lengths: list[Length] = field(default_factory=list)
@@ -173,7 +173,7 @@ class CureStage:
         self._at_risk = True
 
     def foreseen(self, findings: Sequence[Finding]) -> None:
-        """The line is stopped, and this is what the newest forecast found: it may be taken back."""
+        """The line is stopped, and this is what the newest forecast found: it may be withdrawn."""
         self._stood_s = max(f.start_s for f in findings)
         self._told = {f.key: f for f in findings if f.start_s == self._stood_s}
 
@@ -182,7 +182,7 @@ class CureStage:
     def flow(
         self, before_s: float, track: Track, heats: Mapping[str, ZoneHeat], states: StateTimeline
     ) -> Iterator[Found]:
-        """What has become known before a time."""
+        """Advance by what has become known before a time."""
         while self.foresees and self._forecast_s + self.delay_s < before_s:
             self._march(self._forecast_s, track, heats)
             yield from self._foresee(self._forecast_s, track, heats, states)
@@ -314,7 +314,7 @@ class CureStage:
             yield AlarmEvent(t_s, -1, t_s, FORECAST_ALARM, "returned")
         self._at_risk = False
 
-    # ---- what is to come ---------------------------------------------------------------------------------
+    # ---- forecast ----------------------------------------------------------------------------------------
 
     def _foresee(
         self, t_s: float, track: Track, heats: Mapping[str, ZoneHeat], states: StateTimeline
@@ -489,7 +489,7 @@ def _reach_s(t_s: Floats, held_s: float, upto_s: float) -> float:
 
 
 def track_still(line: Line) -> float:
-    """Speed [m/s] below which a line counts as standing."""
+    """Speed [m/s] below which a line counts as stopped."""
     return line.stopped_below_m_per_min / 60.0
 
 
