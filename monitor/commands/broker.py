@@ -19,7 +19,7 @@ NOT_INSTALLED = (
     "works.toml, [broker] url"
 )
 
-# Payloads beyond 20 KiB are dropped without a word unless this is raised.
+# Payloads beyond 20 KiB are dropped silently unless this is raised.
 PAYLOAD_BYTES = 2 * 1024 * 1024
 
 CONFIGURATION = """
@@ -87,7 +87,7 @@ def _run(options: Namespace) -> int:
 
 
 def serve(at: BrokerAddress) -> int:
-    """Run the broker until a signal; returns 1 with a sentence where a port is taken or it died.
+    """Run the broker until a signal; returns 1 with a message where a port is in use or it failed.
 
     CannotRunError where it is not installed.
     """

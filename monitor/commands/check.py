@@ -24,7 +24,7 @@ def _options(parser: ArgumentParser) -> None:
 
 
 def faults_of(files: dict[str, str]) -> list[FileFault]:
-    """Faults of the monitor's own files and of those that other parts have a checker for."""
+    """Errors of the monitor's own files and of those that other packages have a checker for."""
     try:
         parse(files)
         faults = []

@@ -1,4 +1,4 @@
-"""Small tables that people write, as CSV: rows by column name, with `#` before a comment."""
+"""Small CSV tables written by people: rows by column name, with `#` before a comment."""
 
 import csv
 from collections.abc import Sequence
@@ -17,7 +17,7 @@ def read_table(path: Path, needed: Sequence[str]) -> list[dict[str, str]]:
 
 
 def number(text: str) -> float:
-    """A number, or NaN for a text that is none."""
+    """A number, or NaN for a text that is not a number."""
     try:
         return float(text)
     except ValueError:

@@ -91,7 +91,7 @@ def _lines(configuration: Configuration, chosen: str | None) -> list[str]:
 
 
 def make_again(configuration: Configuration, line: str, work: Path, damage: Damage, digests: bool) -> bool:
-    """Make a line's record again from its messages, and print how it compares; whether it is equal.
+    """Rebuild a line's record from its messages and print the comparison; whether it is equal.
 
     CannotRunError where the work folder has no room for it.
     """

@@ -1,4 +1,4 @@
-"""`everymetre kinetics ROWS`: t90 and activation energy from rheometer rows, how sure they are, as TOML to paste.
+"""`everymetre kinetics ROWS`: t90 and activation energy from rheometer rows, their uncertainty, as TOML to paste.
 
 A row is a t90 at one temperature, or a point of a cure curve, of which t90 is read off as ISO 6502 does.
 """
@@ -38,7 +38,7 @@ def _numbers(table: list[dict[str, str]], columns: Sequence[str]) -> NDArray[np.
 
 
 def toml(fit: RateFit) -> str:
-    """The fit as a recipe's table, with what is known of it as a comment."""
+    """The fit as a recipe's table, with its uncertainty as a comment."""
     low, high = fit.time_95_s
     rate = fit.rate
     return (

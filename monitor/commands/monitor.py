@@ -31,7 +31,7 @@ def _options(parser: ArgumentParser) -> None:
 
 
 def configured(options: Namespace) -> Configuration:
-    """Configuration with what the command line sets instead. Raises ConfigurationError or ValueError."""
+    """Configuration with the values of the command line. Raises ConfigurationError or ValueError."""
     c = load(options.configs)
     works = c.works
     if options.broker:

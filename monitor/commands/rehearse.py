@@ -1,4 +1,4 @@
-"""`everymetre rehearse`: what other limits would have raised, over recorded time or drums; or a suggestion for one."""
+"""`everymetre rehearse`: alarms that other limits would have raised on recorded data; or a suggestion for one."""
 
 import sys
 from argparse import ArgumentParser, Namespace
@@ -61,14 +61,14 @@ from monitor.core.stream import SIGN
 from monitor.store.message_history import History
 from monitor.store.reader import StoreReader
 
-PART_MS = 86_400_000  # so much of one stream is held at a time
+PART_MS = 86_400_000  # span of one stream in memory at a time
 BEFORE_MS = 600_000  # read before the span, so that delays and cable in the line have begun
 
-Progress = Callable[[float], bool]  # share done in; whether to go on out
+Progress = Callable[[float], bool]  # takes the share done, returns whether to go on
 
 
 def go_on(_: float) -> bool:
-    """Nobody stops it."""
+    """Never stops."""
     return True
 
 

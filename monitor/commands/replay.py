@@ -70,7 +70,7 @@ def _run(options: Namespace) -> int:
 
 
 def widened(configuration: Configuration) -> Configuration:
-    """A recording may be of any age: the stamps are judged against each other, not against today."""
+    """A recording may be of any age: stamps are compared with each other, not with today."""
     wire = configuration.works.wire.model_copy(update={"behind_max_s": 1e12})
     return configuration.model_copy(update={"works": configuration.works.model_copy(update={"wire": wire})})
 
@@ -90,7 +90,7 @@ def _feed(
 def _keep(
     options: Namespace, configuration: Configuration, found: Sequence[Arrival]
 ) -> tuple[list[Output], dict[str, int]]:
-    """Through the monitor's own processor and writer, so that the record is the one the monitor would have kept."""
+    """Through the monitor's own processor and writer, so that the record equals the monitor's."""
     configuration = widened(configuration)
     store = Store(folder=options.store)
     with hold(store, [options.line], time.time()):
@@ -117,7 +117,7 @@ def _write(
 
 
 def _nothing() -> None:
-    """There is no one to acknowledge a recording to."""
+    """A recording is not acknowledged."""
 
 
 async def _live(options: Namespace, configuration: Configuration, mapping: Mapping) -> int:
@@ -151,7 +151,7 @@ async def _live(options: Namespace, configuration: Configuration, mapping: Mappi
 
 
 def print_summary(outputs: Sequence[Output], late: dict[str, int]) -> None:
-    """Print what the recording came to."""
+    """Print a summary of the recording's results."""
     raised = Counter(o.alarm for o in outputs if isinstance(o, AlarmChange) and o.event == "raised")
     print("alarms raised: " + (", ".join(f"{name} {n}" for name, n in sorted(raised.items())) or "none"))
     findings = list({o.key: o for o in outputs if isinstance(o, Finding)}.values())

@@ -1,4 +1,4 @@
-"""The whole demo with one command: broker, simulator, monitor and dashboard as children that never outlive it."""
+"""The whole demo with one command: broker, simulator, monitor and dashboard as child processes that end with it."""
 
 import os
 import signal
@@ -88,7 +88,7 @@ def _in_use(port: int) -> bool:
 
 
 class _Run:
-    """Children in the order they are needed; stopped in the reverse."""
+    """Child processes, started in order and stopped in reverse."""
 
     def __init__(self, options: Namespace, configuration: Configuration) -> None:
         self.options = options

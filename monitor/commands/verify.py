@@ -1,4 +1,4 @@
-"""The command `everymetre verify`: follow the chain of the journal and report any entry that was changed."""
+"""The command `everymetre verify`: verify the hash chain of the audit trail and report any change."""
 
 import sys
 from argparse import ArgumentParser, Namespace

@@ -1,4 +1,4 @@
-"""`everymetre wall READINGS`: thickness readings of a laboratory against what a recipe specifies."""
+"""`everymetre wall READINGS`: thickness readings of a laboratory against a recipe's wall thickness."""
 
 import sys
 from argparse import ArgumentParser, Namespace

@@ -40,7 +40,7 @@ _SURROGATE = re.compile(rb"\\u[dD][89a-fA-F]")
 _TOKEN = re.compile(rb'"(?:[^"\\]++|\\.?)*+"?|[{}\[\]]', re.DOTALL)  # an unfinished string reaches to the end
 _NUMBER = re.compile(rb"\s*:\s*(\d{1,16})\s*[,}]")
 _COLON = re.compile(rb"\s*:")
-SCANNED_BYTES = 2**20  # what brokers take at least (R22)
+SCANNED_BYTES = 2**20  # brokers accept at least this (R22)
 
 _SAMPLES = msgspec.json.Decoder(Samples)
 _NOTIFICATIONS: dict[str, "msgspec.json.Decoder[Any]"] = {
@@ -62,7 +62,7 @@ class _NoDataError(Exception):
 
 @dataclass(slots=True)
 class _Topic:
-    """What is known of a topic: its stream, what a reading of it may be, and how its payload is read."""
+    """A known topic: its stream, the range of its readings, and the decoder of its payload."""
 
     stream: Stream
     low: float
@@ -87,7 +87,7 @@ class Decoder:
         return cls(configuration.works.works, {name: known[name] for name in names}, configuration.works.wire)
 
     def decode(self, arrival: Arrival) -> Message | Rejected:
-        """A sound message, or what was wrong with it: expected, got, where."""
+        """A valid message, or the error: expected, got, where."""
         try:
             return self._decode(arrival)
         except _NoDataError as error:
@@ -99,14 +99,14 @@ class Decoder:
             )
 
     def name(self, arrival: Arrival) -> tuple[str, Stream | None, MessageNumber | None]:
-        """Line, stream and number of a message that is no data, each as far as it can be read."""
+        """Line, stream and number of a rejected message, each as far as it can be read."""
         parts = arrival.topic.split("/")
         line = parts[1] if len(parts) > 1 and parts[1] in self.lines else ""
         stream = parse(self.works, arrival.topic) if line else None
         return line, stream, number_of(stream, arrival.payload) if stream else None
 
     def by_line(self, arrivals: Iterable[Arrival]) -> tuple[dict[str, list[Message]], list[Rejected]]:
-        """The sound messages of each line, in the order they came, and what was wrong with the others."""
+        """The valid messages of each line, in the order they came, and the errors of the others."""
         found: dict[str, list[Message]] = {}
         rejected = []
         for decoded in map(self.decode, arrivals):
@@ -187,7 +187,7 @@ class Decoder:
 
 
 def _is_notification(stream: Stream, line: Line) -> bool:
-    """State comes from `line`, drum changes from take-up and pay-offs, what people do from `operator`."""
+    """State comes from `line`, drum changes from take-up and pay-offs, actions of people from `operator`."""
     if stream.quantity in (ACTION, LIMITS):
         return stream.station == OPERATOR
     if stream.quantity == STATE:
@@ -222,7 +222,7 @@ class _Numbered(msgspec.Struct):
 
 
 def number_of(stream: Stream, payload: bytes) -> MessageNumber | None:
-    """Number of a message that is no data, wherever it is in the payload; in broken JSON as far as it can be read."""
+    """Number of a rejected message, wherever it is in the payload; in broken JSON as far as it can be read."""
     try:
         read = msgspec.json.decode(payload, type=_Numbered)
     except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
@@ -262,7 +262,7 @@ def _excerpt(payload: bytes) -> str:
 
 
 def blot_out(v: Floats, low: float, high: float) -> None:
-    """What lies outside an instrument's range is no reading: NaN, in place."""
+    """Values outside an instrument's range become NaN, in place."""
     if len(v) and not (v[v.argmin()] >= low and v[v.argmax()] <= high):  # a quarter of what np.min and np.max take
         v[(v < low) | (v > high)] = np.nan
 

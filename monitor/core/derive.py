@@ -1,4 +1,4 @@
-"""Streams that no instrument gives: lay length and tape overlap, from a rotation and how far the line moved."""
+"""Derived streams: lay length and tape overlap, from a rotation and the line's movement."""
 
 import numpy as np
 
@@ -8,7 +8,7 @@ from monitor.contract.record import Floats
 from monitor.core.track import Track
 from monitor.physics.winding import lay_mm, tape_overlap
 
-OVER_S = 1.0  # the line's speed is what it moved in so long before a sample
+OVER_S = 1.0  # span before a sample over which the line's speed is taken
 
 
 def derived(rule: Derived, tape: Tape | None, rpm: Floats, m_per_min: Floats) -> Floats:

@@ -19,7 +19,7 @@ from monitor.core.timed_alarm import TimedAlarm
 
 @dataclass(slots=True)
 class NameAlarm(TimedAlarm):
-    """A drum's name comes back on its line: reported each time, and over by itself."""
+    """Alarm on a drum's name that is used again on its line; it returns by itself."""
 
     name: ClassVar[str] = drum_names.NAME_USED
     duration_s: ClassVar[float] = 60.0
@@ -50,7 +50,7 @@ class Drums:
         return self.on.drum == change.drum
 
     def rejected(self, change: DrumChange, t_s: float, is_recipe_known: bool) -> Iterator[Rejected]:
-        """What cannot be taken of a change; what is on is on all the same.
+        """Errors of a drum change; the drum is on the take-up in any case.
 
         A controller that was started again sends what it knows; a filling keeps the recipe that it began with.
         """

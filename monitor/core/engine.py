@@ -1,4 +1,4 @@
-"""The engine: all that is judged on some lines, without any input or output. Live, replay and rehearsal run it."""
+"""The engine: evaluates the messages of some lines, without any input or output. Live, replay and rehearsal run it."""
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -11,7 +11,7 @@ from monitor.core.pipeline import Pipeline
 
 @dataclass(slots=True)
 class Engine:
-    """Each line has a pipeline of its own: one may take the place of another, or be gone, while the others go on."""
+    """Each line has a pipeline of its own: one may be replaced or removed while the others go on."""
 
     pipelines: dict[str, Pipeline]
 
@@ -22,11 +22,11 @@ class Engine:
         return cls({name: Pipeline(configuration.lines[name], configuration.recipes_for(name)) for name in names})
 
     def feed(self, arrivals: Mapping[str, Sequence[LineArrival]]) -> list[Output]:
-        """What came by line, each in the order in which it came; returns what it adds to the record."""
+        """Messages by line, each in order of arrival; returns what they add to the record."""
         return [output for line, of_line in arrivals.items() for output in self.pipelines[line].feed(of_line)]
 
     def tick(self, now_s: float) -> list[Output]:
-        """The wall clock says `now_s`."""
+        """The wall clock reads `now_s`."""
         return self.feed({line: [Tick(now_s)] for line in self.pipelines})
 
     def silent(self, now_s: float) -> list[str]:

@@ -15,7 +15,7 @@ from monitor.contract.record import Floats
 
 
 class Mode(Enum):
-    """Where a limit is."""
+    """State of a limit."""
 
     IDLE = "idle"
     PENDING = "pending"

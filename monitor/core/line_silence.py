@@ -1,4 +1,4 @@
-"""Whether anything at all comes from a line."""
+"""Detects a line that sends nothing at all."""
 
 from dataclasses import dataclass
 

@@ -1,4 +1,4 @@
-"""Rows of metres: what each whole line metre met at every station and in every zone, and whether it was verified."""
+"""Rows of metres: values of each whole line metre at every station and in every zone, and whether it was verified."""
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
@@ -17,12 +17,12 @@ from monitor.core.stream import StreamFlow
 from monitor.core.track import Track
 
 STOOD_S = 10.0
-ROWS_TOGETHER = 4  # rows are given out up to a multiple of this, which spares work and shows in no row
+ROWS_TOGETHER = 4  # rows are emitted in multiples of this, which saves work and changes no row
 
 
 @dataclass(slots=True)
 class Rows:
-    """Gives out each whole metre once, when nothing that comes in time can still change its row.
+    """Emits each whole metre once, when no message in time can still change its row.
 
     `next_m` is the first metre of which no row was given out, `without_recipe` the times (UTC s) at which no recipe was
     in force: a metre that was at a required instrument then is not verified.
@@ -63,7 +63,7 @@ class Rows:
         self, count: int, upto_s: float, track: Track, flows: Mapping[str, StreamFlow], curing: CureStage,
         drums: Drums, recipes: Mapping[str, Recipe],
     ) -> list[MetreRows]:  # fmt: skip
-        """The next rows, of what their metres met before `upto_s`."""
+        """The next rows, from values before `upto_s`."""
         if count <= 0 or self.next_m is None:
             return []
         metres = np.arange(self.next_m, self.next_m + count, dtype=np.float64)

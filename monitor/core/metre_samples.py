@@ -29,7 +29,7 @@ class Cells:
         if self.base is None:
             self.base = int(cell[0])
         cell -= self.base
-        if cell[0] < 0:  # already given away
+        if cell[0] < 0:  # already emitted
             keep = cell >= 0
             cell, t_s, v = cell[keep], t_s[keep], v[keep]
             if not len(cell):
@@ -97,7 +97,7 @@ class Cells:
             column[fresh] = newest[at][fresh]
 
     def _skip(self, count: int) -> None:
-        """Forget metres that nobody asked for; those that follow may still hold the newest sample of them."""
+        """Forget metres that no row needed; those that follow may still hold the newest sample of them."""
         if count <= 0:
             return
         spoken = np.flatnonzero(self.count[:count])

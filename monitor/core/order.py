@@ -7,7 +7,7 @@ import msgspec
 
 from monitor.core.arrival import Message
 
-LARGEST_HOLE = 1_000_000  # a larger step in the numbers is no loss, it is other numbers
+LARGEST_HOLE = 1_000_000  # a larger step in the numbers is no loss but another numbering
 
 
 class Released(msgspec.Struct, frozen=True):
@@ -25,7 +25,7 @@ class Released(msgspec.Struct, frozen=True):
 
 @dataclass(frozen=True, slots=True)
 class Hole:
-    """Sequence numbers of a numbering that never came; `t_s`: the stamp of the message that followed them."""
+    """Missing sequence numbers of a numbering; `t_s`: the stamp of the message that followed them."""
 
     start: int
     first: int
@@ -86,7 +86,7 @@ class StreamOrder:
         return min(message.end_s for message, _ in self.held.values()) + self.reorder_s
 
     def expire(self, newest_s: float, known_s: float) -> tuple[list[Released], list[Hole]]:
-        """Give up on holes whose time is over; returns what that frees, and the holes."""
+        """Close gaps whose waiting time is over; returns the messages released, and the gaps."""
         released: list[Released] = []
         holes: list[Hole] = []
         while (deadline := self.deadline_s()) is not None and deadline <= newest_s:
@@ -113,7 +113,7 @@ class StreamOrder:
         return Released(message, known_s, seq)
 
     def _count_anew(self, message: Message, known_s: float, seq: int) -> list[Released]:
-        """What waited under the old numbers goes first if it is older; the rest of it was never missed."""
+        """What waited under the old numbers goes first if it is older; the rest is no gap."""
         self.renumbered += 1
         waited = [self.held[n] for n in sorted(self.held)]
         self.held.clear()

@@ -12,8 +12,8 @@ from monitor.core.order import Released
 from monitor.physics.resistance import most_ohm_per_km, to_20_C
 
 M_PER_KM = 1000.0
-KEPT = 500  # messages of people that a repetition is known by
-NOTES = {"note work": FindingKind.WORK, "hand over": FindingKind.HANDOVER}  # what is written down, where the cable is
+KEPT = 500  # newest messages of people, to recognise repetitions
+NOTES = {"note work": FindingKind.WORK, "hand over": FindingKind.HANDOVER}  # notes, kept at the cable that was there
 
 
 @dataclass(slots=True)
@@ -33,7 +33,7 @@ class People:
 
 
 def answer(one: Released, action: Action) -> AlarmEvent:
-    """What a person does about an alarm takes effect when it arrives."""
+    """A person's response to an alarm takes effect when it arrives."""
     known_s = one.known_s if one.known_s > float("-inf") else action.t / 1e3
     shelve_for_s = (action.until - action.t) / 1e3 if action.until is not None else None
     occurrence_s = action.occurrence / 1e3 if action.occurrence is not None else None
@@ -44,7 +44,7 @@ def answer(one: Released, action: Action) -> AlarmEvent:
 
 
 def note(line: str, t_s: float, line_metre: float, action: Action) -> Finding:
-    """What a person did or wrote down, at the cable that was there then."""
+    """A person's action or note, at the cable that was there then."""
     kind = NOTES[action.action]
     return Finding(
         line=line,

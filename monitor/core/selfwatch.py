@@ -1,4 +1,4 @@
-"""The monitor's alarms on itself: health in, notes for the engines out until their alarms are as they should be."""
+"""The monitor's alarms on itself: status in, notes for the engines out until their alarms match."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -7,7 +7,7 @@ from monitor.contract.messages import Health
 from monitor.contract.selfwatch import SELF_ALARMS
 from monitor.core.arrival import Note
 
-AGAIN_MS = 60_000  # a note that came to nothing is repeated no sooner
+AGAIN_MS = 60_000  # a note without effect is repeated no sooner
 
 
 @dataclass(slots=True)
@@ -18,7 +18,7 @@ class SelfWatch:
     _noted: dict[str, tuple[bool, int]] = field(default_factory=dict)  # the newest note on each, and when, UTC ms
 
     def judge(self, health: Health, active: Mapping[str, bool]) -> list[Note]:
-        """Notes on each alarm that is not as it should be, given which are `active` in the engines.
+        """Notes on each alarm that does not match, given which are `active` in the engines.
 
         A note may get lost with the engine of its line; what is compared is not what was noted but what came of it.
         """

@@ -1,4 +1,4 @@
-"""What the line was doing at any time: the speed says whether it moves, the machine's own word says how."""
+"""State of the line over time: the speed shows whether it moves, the reported machine state shows how."""
 
 from dataclasses import dataclass, field
 
@@ -73,7 +73,7 @@ class StateTimeline:
         return STATES[self.code[-1]] if self.code else "stopped"
 
     def forget_before(self, t_s: float) -> None:
-        """Drop steps that no sample can meet any more."""
+        """Drop steps that no sample can need any more."""
         keep = max(int(np.searchsorted(self.t_s, t_s)) - 1, 0)
         if keep > 256:
             del self.t_s[:keep], self.code[:keep], self.reason[:keep]

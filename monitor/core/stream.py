@@ -155,7 +155,7 @@ class EventPulse:
 
 @dataclass(slots=True)
 class StreamFlow:
-    """All that is carried for one stream. `flow` takes what is known before a time and says what it found."""
+    """State of one stream. `flow` takes what is known before a time and returns findings."""
 
     line: Line
     settings: StreamSettings
@@ -233,7 +233,7 @@ class StreamFlow:
         return self.order.late + self.pending.late + self.too_late
 
     def last_used(self, t_s: float, L_m: float) -> None:
-        """The newest sample was used then, with the counter at `L_m`."""
+        """Set the newest sample as used then, with the counter at `L_m`."""
         self._last = (t_s, L_m)
 
     def stuck_since(self, t_s: float) -> None:
@@ -324,14 +324,14 @@ class StreamFlow:
         for name, limit in busy:
             for crossing in limit.feed(stretch, *clocks):
                 yield from self._crossing(check, name, limit, crossing)
-                if crossing.gated:  # within these samples it may be let go again
+                if crossing.gated:  # within these samples it may be released again
                     yield from self._suppression(check, [name], applies & (t_s > crossing.at.t_s), t_s, known_s, seq)
 
     def _suppression(
         self, check: WindowCheck, names: list[LimitName], applies: NDArray[np.bool_], t_s: Floats, known_s: Floats,
         seq: NDArray[np.int64],
     ) -> Iterator[Found]:  # fmt: skip
-        """When the line's state lets the window apply again, what it had put aside comes back by its present value."""
+        """When the line's state lets the window apply again, a condition put aside is judged again."""
         if not names or not applies.any():
             return
         i = int(np.argmax(applies))
@@ -412,7 +412,7 @@ class StreamFlow:
         yield from self._pulse_over(upto_s)
 
     def _silences(self, check: str, silences: list[Silence], track: Track) -> Iterator[Found]:
-        """`missing` and `stuck`: an alarm each, and the stretch of cable that nobody saw."""
+        """`missing` and `stuck`: an alarm each, and the stretch of cable without data."""
         alarm = f"{self.settings.path}/{check}"
         for silence in silences:
             event = "raised" if silence.begins else "returned"

@@ -1,4 +1,4 @@
-"""Alarms on what happens in a moment: nothing shows that it is over, so they return by themselves."""
+"""Alarms on momentary events, which return by themselves after a time."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass

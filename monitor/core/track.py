@@ -19,7 +19,7 @@ BLIND_S = 2.0  # speed samples further apart than this show little of what lies 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrackStart:
-    """A track at a reading of its counter, where another track may begin and come to the same knots to the bit.
+    """A track at a reading of its counter, where another track may begin and produce the same knots to the bit.
 
     `offset_m` is added to the reading; `L_m` is the line metre reached. `slip` is where the span began over which
     counter and speed are compared: reading, metres by speed since then, offset. `speed` is the newest sample by then:
@@ -100,7 +100,7 @@ class Track:
         self._use_counter()
 
     def add_speed(self, t_s: Floats, v_m_per_s: Floats) -> None:
-        """Speed samples in order of time; NaN is passed over, reverse counts as standing."""
+        """Speed samples in order of time; NaN is passed over, reverse counts as stopped."""
         for t, v in zip(t_s.tolist(), v_m_per_s.tolist(), strict=True):
             if v == v:
                 self._append_speed(t, max(v, 0.0))
@@ -266,7 +266,7 @@ class Track:
         t0, reading0, offset, S0 = self._last
         by_counter, by_speed = reading - reading0, S - S0
         if t0 < self._blind_s and 0 <= by_counter <= bounds.SPEED_M_PER_S * (t - t0):
-            by_speed = by_counter  # the speed was not there to contradict
+            by_speed = by_counter  # there was no speed to compare with
             self._slip = None
         allowed = self.jump_m + self.slip_percent / 100 * by_speed
         kind, bridged_m = None, by_speed - by_counter if self._slipping else 0.0
@@ -332,7 +332,7 @@ class Track:
     def _put(self, t: list[float], L: list[float]) -> None:
         if not t:
             return
-        if len(self.L_m) >= 2 and self.L_m[-1] == self.L_m[-2] == L[0]:  # standing: stretch the plateau
+        if len(self.L_m) >= 2 and self.L_m[-1] == self.L_m[-2] == L[0]:  # stopped: stretch the plateau
             self.t_s, self.L_m = self.t_s[:-1], self.L_m[:-1]
         self.t_s = np.concatenate((self.t_s, t))
         self.L_m = np.concatenate((self.L_m, L))

@@ -1,4 +1,4 @@
-"""Temperature of the medium of a zone over time: its mean over any dwell, and the samples that cure is marched by."""
+"""Temperature of the medium of a zone over time: its mean over any dwell, and the samples for the cure computation."""
 
 from dataclasses import dataclass, field
 
@@ -50,7 +50,7 @@ class ZoneHeat:
         self.knot_v = np.concatenate((self.knot_v, v[first]))
 
     def mean(self, a_s: Floats, b_s: Floats) -> tuple[Floats, NDArray[np.bool_]]:
-        """Mean between two times and whether every moment between was spoken for."""
+        """Mean between two times, and whether samples cover all of it."""
         if not len(self.t_s):
             return np.full_like(a_s, np.nan), np.zeros(len(a_s), dtype=bool)
         span = np.where(b_s > a_s, b_s - a_s, 1.0)
@@ -73,7 +73,7 @@ class ZoneHeat:
         return grown
 
     def mean_over(self, zones: list[Zone], passed: "Passages") -> Floats:
-        """Mean temperature that each metre met in these passes together; NaN where any moment is unheard."""
+        """Mean temperature of each metre in these passes together; NaN where any moment has no data."""
         total, dwell = np.zeros(len(passed.metres)), np.zeros(len(passed.metres))
         for zone in zones:
             entered, left = passed.at[zone.start_m], passed.at[zone.end_m]

@@ -1,1 +1,1 @@
-"""What a drum or a reel can prove."""
+"""Evidence for a drum or a reel."""

@@ -1,4 +1,4 @@
-"""What a drum's rows and findings come to: faults per km, wall from outside, exposure in the spark tester."""
+"""Figures of a drum from its rows and findings: faults per km, mean wall, exposure in the spark tester."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -39,7 +39,7 @@ def fault_rates(findings: Sequence[Finding], recipe: Recipe, length_m: float) ->
 
 @dataclass(frozen=True, slots=True)
 class WallFromOutside:
-    """Mean wall by outer diameter and nominal conductor; a gauge outside sees no eccentricity."""
+    """Mean wall by outer diameter and nominal conductor; an outer gauge cannot measure eccentricity."""
 
     mean_mm: Decimal
     needed_mm: float

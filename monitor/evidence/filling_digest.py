@@ -1,4 +1,4 @@
-"""A filling in one number: a digest of its rows, findings and alarms, the same however they came to be."""
+"""A filling in one number: a digest of its rows, findings and alarms, the same however they were computed."""
 
 import hashlib
 from collections.abc import Iterable, Mapping
@@ -16,7 +16,7 @@ from monitor.contract.record import Finding, Floats
 def filling_digest(
     rows: Mapping[str, Floats], verdicts: NDArray[np.int8], findings: Iterable[Finding], alarms: Iterable[AlarmRow]
 ) -> str:
-    """SHA-256, in hexadecimal, of what is known of a filling.
+    """SHA-256, in hexadecimal, of the record of a filling.
 
     `rows` are columns with one value for each whole line metre, in order, NaN where nothing is known; `verdicts` are
     theirs. The order of columns, findings and alarms does not matter, nor do the bits of a NaN.

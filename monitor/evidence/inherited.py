@@ -17,7 +17,7 @@ from monitor.contract.record import FillingKey, Verdict
 from monitor.evidence.source import EvidenceSource
 from monitor.evidence.verdict_runs import Run, laid_over, runs
 
-KEEP_MS = 10_000  # what a drum inherits changes only when another is put on
+KEEP_MS = 10_000  # inherited faults change only when another drum is put on
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,12 +56,12 @@ def inherited_faults(
     lineage: Lineage | None = None,
     verdicts_of: VerdictsOf | None = None,
 ) -> list[InheritedFault]:
-    """What a drum inherits, in wound order; kept for some seconds, since every ribbon asks for it."""
+    """What a drum inherits, in wound order; kept for some seconds, since every ribbon needs it."""
     if not source.configuration.lines[line].pay_off:
         return []
     slot = source.now_ms // KEEP_MS
     if any(key[0] != slot for key in list(source.kept)[:1]):
-        source.kept.clear()  # what is past is not asked for again
+        source.kept.clear()  # past slots are not requested again
     found = source.kept.get((slot, line, filling))
     if found is None:
         lineage = lineage or lineage_of(source)
@@ -107,7 +107,7 @@ def _own_runs(verdicts_of: VerdictsOf, drum: DrumRow, start_m: float, end_m: flo
 
 
 def as_runs(of: Sequence[InheritedFault]) -> list[Run]:
-    """What is inherited as runs of the drum that inherits it."""
+    """Inherited faults as runs of the drum that has them."""
     return [Run(x.start_m, x.end_m, x.verdict) for x in of]
 
 

@@ -15,7 +15,7 @@ from monitor.contract.record import Floats
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Schedule:
-    """What a test prescribes. Times in s from ignition; `water_from_s` None for a test without water.
+    """The schedule of a test. Times in s from ignition; `water_from_s` None for a test without water.
 
     `shock_first_s` and `shock_every_s` hold within `shock_within_s`; the flame holds `flame_C` within `below_C` and
     `above_C`, from `settle_s` on; classes are durations in minutes.
@@ -34,7 +34,7 @@ class Schedule:
 
 
 # EN 50200: 830 degC +40/-0, shocks first and every 5 min within 10 s (as quoted by laboratories' sheets); classes are
-# recalled. Annex E (BS 8434-1): 15 min, then 15 min with water.
+# from memory. Annex E (BS 8434-1): 15 min, then 15 min with water.
 EN_50200 = Schedule(
     name="EN 50200",
     flame_C=830.0,
@@ -76,7 +76,7 @@ def schedule_of(test: Integrity) -> Schedule:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """How long the circuit held, the class that earns, and where the schedule was not kept."""
+    """How long the circuit held, the class achieved, and where the schedule was not kept."""
 
     held_s: float
     class_min: int | None

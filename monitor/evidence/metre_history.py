@@ -1,4 +1,4 @@
-"""One metre's way through the line from stored samples: its position over time, and its heat history."""
+"""One metre's route through the line from stored samples: its position over time, and its heat history."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -59,7 +59,7 @@ class Heat:
 
 
 def heat_of(line: Line, recipe: Recipe, passage: Passage, ovens: Mapping[str, Series], metre: float) -> Heat | None:
-    """What a whole line metre met from the head to the take-up; None without a cure, or where its way is not stored.
+    """Heat history of a metre from the head to the take-up; None without a cure, or where its way is not stored.
 
     `ovens` holds the samples of each zone's temperature stream; a stream without any counts as the open air.
     """

@@ -35,14 +35,14 @@ class SparkTest(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class AlarmCount(msgspec.Struct, frozen=True, kw_only=True):
-    """Alarms of the time in which a drum was wound, and how many of them nobody answered."""
+    """Alarms of the time in which a drum was wound, and how many of them are unacknowledged."""
 
     raised: int
     not_answered: int
 
 
 class AlarmAnswer(msgspec.Struct, frozen=True, kw_only=True):
-    """What a person did about an alarm."""
+    """A person's response to an alarm."""
 
     alarm: str
     event: str
@@ -52,7 +52,7 @@ class AlarmAnswer(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class DrumEvidence(msgspec.Struct, frozen=True, kw_only=True):
-    """What was seen of the metres of one drum, of those that are in the drum of the record.
+    """Data of the metres of one drum, of those that are in the drum of the record.
 
     `label` is its name, with line and filling where the name is there twice. `seen_share` is 0 to 1 by stream.
     """
@@ -151,7 +151,7 @@ class Resistance(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Decision(msgspec.Struct, frozen=True, kw_only=True):
-    """What a person signed."""
+    """A signed decision."""
 
     decision: str
     by: str | None

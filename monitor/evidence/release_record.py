@@ -104,7 +104,7 @@ def _place(drum: WholeDrum) -> tuple[int, int]:
 def _evidence(
     source: EvidenceSource, whole: WholeDrum, of: RelatedMetres, called: Mapping[FillingKey, str]
 ) -> DrumEvidence | None:
-    """What was seen of the metres of one drum that are in the whole one; None for one not wound here."""
+    """Data of the metres of one drum that are in the whole one; None for one not wound here."""
     if of.drum is None or of.drum.line not in source.configuration.lines:
         return None
     drum, line = of.drum, source.configuration.lines[of.drum.line]
@@ -160,7 +160,7 @@ def _sparks(
 
 
 def _exposures(evidence: Sequence[DrumEvidence]) -> list[str]:
-    """Spark tests that held a metre for less time than the rule of its recipe asks for."""
+    """Spark tests with a shorter exposure than the rule of the recipe requires."""
     return [
         f"{e.label}: {s.title} held a metre for {fixed((s.exposure_least_s or 0.0) * 1e3, 0)} ms, "
         f"{s.exposure_rule} asks for {fixed((s.exposure_needed_s or 0.0) * 1e3, 0)} ms"
@@ -171,7 +171,7 @@ def _exposures(evidence: Sequence[DrumEvidence]) -> list[str]:
 
 
 def _shown(line: Line, recipe: Recipe | None) -> set[str]:
-    """Columns worth a line on paper: what the recipe judges, and what marching through the zones came to."""
+    """Columns worth a line on paper: those that the recipe judges, and the results of the cure computation."""
     judged = {w.stream for w in recipe.window if line.streams[w.stream].unit in ON_PAPER} if recipe else set()
     return judged | {INNER, "cure/surface-peak", "cure/degradation", "cooling/inside"}
 
@@ -189,11 +189,11 @@ def _statistics(v: Floats) -> Statistics | None:
 
 
 def _alarms(source: EvidenceSource, drum: DrumRow) -> tuple[AlarmCount, list[AlarmAnswer]]:
-    """Of the time in which a drum was wound: how many alarms, how many unanswered; and the answers."""
+    """Of the time in which a drum was wound: how many alarms, how many unacknowledged; and the responses."""
     until = drum.end_ms or source.now_ms
     changes = source.record.alarm_changes(drum.line, drum.start_ms, until, MOST)
     later = source.record.alarm_changes(drum.line, until + 1, until + ANSWERED_WITHIN_MS, MOST)
-    # That a name came back says nothing of the cable, and holds no drum.
+    # A name that is used again concerns no cable, and holds no drum.
     raised = {(c.alarm, c.occurrence_ms) for c in changes if c.event == "raised" and c.alarm != NAME_USED}
     # Each activation needs its own acknowledgement: one that became active again since is not acknowledged by it.
     waiting = len(raised - {(c.alarm, c.occurrence_ms) for c in (*changes, *later) if c.by})

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from monitor.contract.number_format import fixed, percent
 from monitor.contract.record import Floats, Verdict
 
-LEAST_M = 0.05  # what is shorter is the counter
+LEAST_M = 0.05  # shorter lengths are within the counter's error
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,7 +18,7 @@ class Proposed:
 
 
 def coverage(columns: Mapping[str, Floats], required: Sequence[str]) -> dict[str, float]:
-    """Share of metres that each required stream saw (0 to 1); 0 for one that no row knows."""
+    """Share of metres with data of each required stream (0 to 1); 0 for one without any."""
     found = {}
     for path in required:
         v = columns.get(path)
@@ -41,7 +41,7 @@ def propose(
     cure_known: bool,
     others: Sequence[str] = (),
 ) -> Proposed:
-    """By rule: ended, every metre conforming, every required stream saw all of it, no alarm of its time unanswered.
+    """By rule: ended, every metre conforming, every required stream complete, no alarm of its time unacknowledged.
 
     `metres` are counted with what the drum inherits; `others` is other reasons against it, in words.
     Where evidence is missing it never proposes release.

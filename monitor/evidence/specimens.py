@@ -1,4 +1,4 @@
-"""Circuit integrity tests on record: what each specimen's streams come to, and which tests belong to a drum."""
+"""Circuit integrity tests on record: the result of each specimen, and the tests that belong to a drum."""
 
 from dataclasses import dataclass
 

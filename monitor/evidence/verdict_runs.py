@@ -1,4 +1,4 @@
-"""Consecutive metres of one verdict: a drum as runs, others laid over them, and how much there is of each."""
+"""Consecutive metres of one verdict: a drum as runs, with others laid over them, and length by verdict."""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass

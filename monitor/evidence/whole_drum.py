@@ -1,4 +1,4 @@
-"""One drum in drum metres: its findings, what it inherits, its runs and its rows, read once for whoever shows it."""
+"""One drum in drum metres: its findings, inherited faults, runs and rows, read once for every page."""
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass

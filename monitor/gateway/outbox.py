@@ -63,7 +63,7 @@ class Outbox:
         return bool(named)
 
     def put_aside(self, kept: OutboxMessage) -> None:
-        """Let nothing wait for a message: no report names it."""
+        """Put a message aside that no report names."""
         if kept.place in self._kept:
             self._aside[kept.place] = kept
 
@@ -72,7 +72,7 @@ class Outbox:
         return kept.place in self._kept and kept.place not in self._aside
 
     def probes(self) -> list[OutboxMessage]:
-        """Of each stream the oldest message that was put aside."""
+        """The oldest message of each stream that was put aside."""
         oldest: dict[str, OutboxMessage] = {}
         for place in sorted(self._aside):
             oldest.setdefault(self._aside[place].topic, self._aside[place])

@@ -20,7 +20,7 @@ BATCH = 80  # unacknowledged at a time: some brokers allow no more than 100
 WINDOW = 2000  # sent and not confirmed as stored: the most at a time
 KNOCK_S = 1.0
 FIRST_KNOCKS = 5  # so many before the first report: a monitor that starts together with its broker needs a moment
-AGAIN_S = 15.0  # what a living monitor has not stored after this is sent again; without any report it is knocked
+AGAIN_S = 15.0  # a message not stored after this is sent again; without any report the oldest is retried alone
 PROBE_S = 60.0  # what cannot be stored for now is tried again, one message of each stream
 
 LOG = logging.getLogger("gateway")
@@ -36,7 +36,7 @@ class Sender:
     moved: asyncio.Event = field(default_factory=asyncio.Event)
     sent: int = -1
     _reported: asyncio.Event = field(default_factory=asyncio.Event)
-    _knocked: OutboxMessage | None = None  # what the knock waits for
+    _knocked: OutboxMessage | None = None  # the message that is retried alone
     _through: asyncio.Event = field(default_factory=asyncio.Event)  # it is reported, or put aside
     _knocking: bool = False
     _reports: int = 0
@@ -72,7 +72,7 @@ class Sender:
         return kept
 
     def _is_knocked(self) -> bool:
-        """Whether what the knock waits for is in the outbox and nothing has put it aside."""
+        """Whether the message that is retried alone is in the outbox and nothing has put it aside."""
         return self._knocked is not None and self.outbox.waits(self._knocked)
 
     def _answered(self, waited: bool) -> None:

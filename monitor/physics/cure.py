@@ -1,4 +1,4 @@
-"""Cure of one element of cable on its way through zones, at any speed and any temperatures: the whole model in a call.
+"""Cure of one element of cable passing zones at any speed and any temperatures: the whole model in a call.
 
 The element is an isothermal conductor in a wall that conducts; each zone has one film coefficient and one temperature
 over time; indices are integrals of Arrhenius rates from entry to exit. Left out: axial conduction, heat of reaction,
@@ -153,7 +153,7 @@ class Cured:
 
 @dataclass(frozen=True, slots=True)
 class Profile:
-    """An element along its path: positions [m] and what it was there (k,)."""
+    """An element along its path: positions [m] and values there (k,)."""
 
     position_m: Floats
     trace: Trace

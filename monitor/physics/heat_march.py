@@ -1,4 +1,4 @@
-"""Elements of cable on their way through pieces of path: exact steps in time, Gauss quadrature of the rates between.
+"""Elements of cable passing pieces of path: exact steps in time, Gauss quadrature of the rates between.
 
 A step ends where a piece of path ends, where a knot of the medium's temperature lies, and on a fixed grid of time
 where knots are far apart; never where a call ends. So a march may stop and go on anywhere and gives the same to the
@@ -152,7 +152,7 @@ class Elements:
 
 @dataclass(frozen=True, slots=True)
 class Trace:
-    """What one element met, step by step: times, piece, inner and surface temperature, indices, degradation (k,)."""
+    """History of one element, step by step: times, piece, inner and surface temperature, indices, degradation (k,)."""
 
     t_s: Floats
     inner_C: Floats
@@ -175,7 +175,7 @@ def march(
 def march_traced(
     elements: Elements, cross_s: Floats, route: Route, media: Media, t90: Rate, ageing: Rate, grid_s: float = GRID_S
 ) -> Trace:
-    """As `march`, of one element, with what it met after every step; the start is the first row."""
+    """As `march`, of one element, with its history after every step; the start is the first row."""
     if len(elements) != 1:
         raise ValueError(f"expected one element to trace, got {len(elements)}")
     last = cross_s[0][np.isfinite(cross_s[0])].max()

@@ -1,4 +1,4 @@
-"""How fast a compound cures: the Arrhenius time, and what an index of it means.
+"""Cure kinetics of a compound: the Arrhenius time, and the meaning of its index.
 
 The model is an index only: the integral of dt / t90(T), 1 meaning "as far as 90 % on the rheometer". Real silicones
 are not of first order (measured: t90/t50 is 1.6 for an addition cure and 4.6 for a peroxide cure, first order says

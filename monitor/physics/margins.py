@@ -1,4 +1,4 @@
-"""How far a steady line is from its limits of cure: in speed and in each temperature, and which limit comes first.
+"""Margins of a steady line to its limits of cure, in speed and in each temperature, and which limit comes first.
 
 Undercure (inner index too low) is met by going faster or colder; overheating (surface too hot, or too long hot) by
 going slower or hotter. Each is monotone in speed and in every temperature, so each margin is one root.
@@ -42,7 +42,7 @@ class CureLimits:
 
 @dataclass(frozen=True, slots=True)
 class Margin:
-    """Room until a limit, in m/s or K, negative where it is passed already; None where no limit lies within reach."""
+    """Headroom to a limit, in m/s or K, negative where it is passed already; None where no limit lies within reach."""
 
     room: float | None
     limit: str
@@ -50,7 +50,7 @@ class Margin:
 
 @dataclass(frozen=True, slots=True)
 class Margins:
-    """Room of a steady line: `faster` and `slower` in m/s, `colder` and `hotter` in K by name of the temperature."""
+    """Headroom of a steady line: `faster` and `slower` in m/s, `colder` and `hotter` in K by temperature."""
 
     faster: Margin
     slower: Margin
@@ -86,7 +86,7 @@ class Steady:
 
 
 def margins(steady: Steady, speed_m_s: float, limits: CureLimits, names: Sequence[str]) -> Margins:
-    """Room around a speed; `names` are those of zones whose temperatures can be turned."""
+    """Headroom around a speed; `names` are those of zones whose temperatures can be turned."""
     up = root(lambda v: limits.under(steady.at(v)), SLOWEST * speed_m_s, FASTEST * speed_m_s, 1e-3)
     down = root(lambda v: limits.over(steady.at(v))[0], SLOWEST * speed_m_s, FASTEST * speed_m_s, 1e-3)
     slower = Margin(None, "") if down is None else Margin(speed_m_s - down, limits.over(steady.at(down))[1])
@@ -96,7 +96,7 @@ def margins(steady: Steady, speed_m_s: float, limits: CureLimits, names: Sequenc
 
 
 def _turned(steady: Steady, speed_m_s: float, limits: CureLimits, name: str) -> tuple[Margin, Margin]:
-    """Room to turn one temperature down and up."""
+    """Headroom of one temperature downwards and upwards."""
     low = root(lambda K: limits.under(steady.at(speed_m_s, {name: K})), -WIDEST_K, WIDEST_K, 0.1)
     high = root(lambda K: limits.over(steady.at(speed_m_s, {name: K}))[0], -WIDEST_K, WIDEST_K, 0.1)
     colder = Margin(None, "") if low is None else Margin(-low, UNDERCURED)

@@ -1,7 +1,7 @@
 """Conductor resistance: the largest that IEC 60228 allows, and its correction to 20 degC."""
 
 # Largest d.c. resistance at 20 degC, ohm/km, by cross-section in mm2: class 1 and 2 plain, class 5 plain.
-# IEC 60228 as printed in two suppliers' tables, seen.
+# IEC 60228 as printed in the tables of two suppliers.
 MOST_CLASS_2 = {
     0.5: 36.0,
     0.75: 24.5,

@@ -1,4 +1,4 @@
-"""What a rheometer's rows show: the Arrhenius time fitted to them, and the time to 90 % from a cure curve."""
+"""Evaluation of rheometer data: the fitted Arrhenius time, and the time to 90 % from a cure curve."""
 
 from dataclasses import dataclass
 
@@ -10,7 +10,7 @@ from monitor.physics.kinetics import ZERO_C_K, Floats, R_J_molK, Rate
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RateFit:
-    """An Arrhenius time fitted to rows of (temperature, time), with how sure it is.
+    """An Arrhenius time fitted to rows of (temperature, time), with its uncertainty.
 
     `scatter_percent` is the residual standard deviation of the times; 95 % intervals are Student's, infinite for two
     rows; `range_C` is where the rows lie: the fit says nothing outside it.

@@ -1,4 +1,4 @@
-"""Where a continuous function of one number is zero, between two ends at which its signs differ.
+"""Root of a continuous function of one number, between two ends at which its signs differ.
 
 T. R. Chandrupatla, "A new hybrid quadratic/bisection algorithm for finding the zero of a nonlinear function without
 using derivatives", Advances in Engineering Software 28 (1997) 145-149: inverse quadratic interpolation where the three

@@ -1,4 +1,4 @@
-"""How long a spark tester's electrode holds the cable, how long a rule asks for, and how fast a line may run for it."""
+"""Exposure time in a spark tester's electrode, the time that a rule requires, and the line speed it allows."""
 
 IEC_62230, UL_2556 = "IEC 62230", "UL 2556"
 IEC_S = 0.05  # IEC 62230, a.c. and d.c.: every point for 0.05 s; from memory
@@ -13,7 +13,7 @@ def exposure_s(electrode_m: float, speed_m_per_s: float) -> float:
 
 
 def needed_s(rule: str, frequency_Hz: float | None = None) -> float:
-    """Time [s] that a rule asks for at each point; UL 2556 counts cycles, so it needs the voltage's frequency [Hz]."""
+    """Time [s] that a rule requires at each point; UL 2556 counts cycles, so it needs the voltage's frequency [Hz]."""
     if rule == IEC_62230:
         return IEC_S
     if rule != UL_2556 or not frequency_Hz:

@@ -20,7 +20,7 @@ AWAY_S = (0.2, 0.5, 1.0, 2.0, 5.0)
 
 @dataclass(frozen=True, slots=True)
 class Received:
-    """An arrival and the way to acknowledge it, on the connection that it came by and no other.
+    """An arrival and how to acknowledge it, only on the connection that it came by.
 
     `arrival` is None for the monitor's own messages: no data, but it is acknowledged in its turn, since
     acknowledgements must go out in the order of the messages (MQTT 5, 4.6; some brokers hang up otherwise).
@@ -32,7 +32,7 @@ class Received:
 
 @dataclass(slots=True, kw_only=True)
 class Link:
-    """Stays connected; puts what arrives into `inbox`, publishes what it is given while there is a connection."""
+    """Stays connected; puts what arrives into `inbox`, publishes while there is a connection."""
 
     address: BrokerAddress
     settings: Broker
@@ -45,7 +45,7 @@ class Link:
     _connection: Connection | None = None
 
     async def stay_connected(self) -> None:
-        """Connect, listen, and connect again whenever the broker went away; ends by cancellation."""
+        """Connect, listen, and connect again whenever the connection is lost; ends by cancellation."""
         attempt = 0
         while True:
             connection = self._new_connection()

@@ -4,18 +4,18 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-STEP_S = 0.5  # a difference this large is a step; smaller ones are the clock being kept, and followed
+STEP_S = 0.5  # a difference this large is a step; smaller ones are corrections by NTP, and followed
 HOLD_S = 60.0
 
 
 def paced_s() -> float:
-    """Seconds that no one sets, going on while the machine sleeps where the system provides it."""
+    """Monotonic seconds, also counted while the machine sleeps where the system provides it."""
     return time.clock_gettime(getattr(time, "CLOCK_BOOTTIME", time.CLOCK_MONOTONIC))
 
 
 @dataclass(slots=True)
 class SteadyClock:
-    """Call it for UTC seconds. After a step it goes on at its own pace for `HOLD_S`, then believes the machine.
+    """Call it for UTC seconds. After a step it goes on at its own pace for `HOLD_S`, then follows the machine's clock.
 
     So a clock that is set wrong and back makes no reading too early or too old, and one that was wrong and is set
     right at the start is accepted soon. `step_s` is the step that is being held, 0 where there is none.

@@ -1,4 +1,4 @@
-"""Every table of a store: what is compared with the record made again from the messages, and why the others are not."""
+"""Tables of a store: which are compared with the record rebuilt from the messages, and why others are not."""
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -58,7 +58,7 @@ Columns = dict[str, Any]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Entered:
-    """How a table is compared: what makes an entry that one, what is left out, and how a row is read.
+    """How a table is compared: the key of an entry, the columns left out, and how a row is read.
 
     `ends`: the column that shows when an entry has come to what it stays. `needs`: "end" where only the last part of a
     record has it, "whole" where all messages are needed.
@@ -74,7 +74,7 @@ class Entered:
 
 
 def _numbers(rows: Sequence[Columns]) -> Iterable[Columns]:
-    """Numbers of each stream, however the program that wrote them spelt them or named its quantity."""
+    """Numbers of each stream, in any spelling of earlier versions."""
     found: dict[Stream, Columns] = {}
     for row in rows:
         stream = present(Stream(row["line"], row["station"], row["quantity"]))
@@ -136,7 +136,7 @@ ENTRIES = (
     Entered(table=LEDGER, key=("station", "quantity"), read=_numbers, needs="whole"),
 )
 
-# What each table that is not among these goes through instead.
+# Checks of the other tables.
 OTHERWISE: dict[Table, str] = {
     MESSAGE: "is what everything is made from; each is decoded again, and its checksum is compared",
     METRE_BLOCK: "is compared metre by metre, together with the files of drums",
@@ -154,7 +154,7 @@ NOT_COMPARED: dict[Table, str] = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StoreComparison:
-    """Two stores of one line, the second made again from messages of the first, and what of it is compared.
+    """Two stores of one line, the second rebuilt from messages of the first, and the parts that are compared.
 
     Entries since and until a time (UTC ms), of drums from `first_filling` on; rows from metre to metre; `is_whole`
     where that is all. `files`: those that are damaged, by path, with the reason.
@@ -184,7 +184,7 @@ class Compared:
 
 
 def compare(asked: StoreComparison, into: Compared | None = None) -> Compared:
-    """All tables and files that messages make; what cannot be read hides nothing else."""
+    """All tables and files that follow from messages; an unreadable one does not hide the others."""
     found = Compared() if into is None else into
     readers = StoreReader(asked.stored), StoreReader(asked.made)
     try:

@@ -1,4 +1,4 @@
-"""What is wrong with a store by itself, and which messages of each line cannot be used because of it."""
+"""Damage of a store, and the messages of each line that cannot be used because of it."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field

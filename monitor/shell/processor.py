@@ -97,12 +97,12 @@ class Processor:
 
     @property
     def lines(self) -> list[str]:
-        """All lines, judged or not."""
+        """All lines, with an engine or not."""
         return sorted({*self.engine.pipelines, *self.suspended})
 
     @property
     def problems(self) -> list[str]:
-        """What is wrong with lines and files, in words."""
+        """Problems of lines and files, in words."""
         lines = [
             f"{line} is neither stored nor judged, its gateways keep it: {why}"
             for line, why in sorted(self.suspended.items())
@@ -140,7 +140,7 @@ class Processor:
             raise
         now = self._due_now(now_s, outputs)
         batch = replace(self.pending, now=now, states=self._due_states(now, now_s, outputs))
-        if not (taken or numbers.streams):  # nothing was fed, nobody waits for an answer: it need not be written
+        if not (taken or numbers.streams):  # nothing was fed, no publisher waits for a report: it need not be written
             self.writer.ledger.drop(numbers)
             self.pending = None
             return replace(batch, numbers=None)
@@ -228,12 +228,12 @@ class Processor:
         return Written(reports_of(self.writer.ledger.streams, touched), outputs)
 
     def counts(self) -> dict[str, int]:
-        """What was refused, by kind, and rows of the monitor's own that are not recorded."""
+        """Rejected messages by kind, and rows of the monitor's own that are not recorded."""
         not_recorded = self.writer.not_recorded.total()
         return dict(self.rejected) | ({NOT_RECORDED: not_recorded} if not_recorded else {})
 
     def _restored(self, pipelines: Mapping[str, Pipeline], suspended: Mapping[str, str]) -> None:
-        """Engines that were made again go on; those of suspended lines know what the store does not."""
+        """Engines rebuilt in between go on; those of suspended lines hold messages that the store does not have."""
         self.suspended = {k: why for k, why in self.suspended.items() if k not in pipelines} | dict(suspended)
         pipelines = self.engine.pipelines | dict(pipelines)
         self.engine = Engine({line: p for line, p in pipelines.items() if line not in self.suspended})
@@ -292,7 +292,7 @@ class Processor:
     def _made(
         self, what: str, lines: Iterable[str], make: Callable[[Pipeline], T], outputs: list[Output]
     ) -> dict[str, T]:
-        """What the engines give of themselves; of one that fails it is not recorded, and the line goes on."""
+        """Status or snapshots of engines; a failing one is not recorded, and the line goes on."""
         made: dict[str, T] = {}
         for line in lines:
             try:
@@ -307,7 +307,7 @@ class Processor:
         return many or now_s - self._checkpoint_s.setdefault(line, now_s) >= CHECKPOINT_EVERY_S
 
     def last_batch(self) -> Batch:
-        """Everything as it is. RuntimeError while a batch is open: its engines know what the store does not."""
+        """Status and snapshots of all lines. RuntimeError while a batch is open, whose messages are not stored yet."""
         if self.writer.ledger.opened is not None:
             raise RuntimeError("expected every message taken to be stored before a checkpoint, got an open batch")
         received = [line for line, pipeline in self.engine.pipelines.items() if pipeline.silence.heard_s is not None]
@@ -370,7 +370,7 @@ def restored(
 
 
 def _forgotten(message: Message, arrival: Arrival) -> Rejected:
-    """A number so old that nobody remembers whether it is stored: taking it could store it twice."""
+    """A number so old that it is not known whether it is stored: taking it could store it twice."""
     why = f"message {message.n} of numbering {message.start} is older than the numberings kept of its stream"
     number = MessageNumber(message.stream, message.start, message.n)
     return Rejected(FORGOTTEN, arrival.topic, why, arrival.received_s, message.stream.line, number)

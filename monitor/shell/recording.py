@@ -1,4 +1,4 @@
-"""Recordings as arrivals: CSV or Parquet, our own or foreign by a mapping file, in the order of their rows."""
+"""Recordings as arrivals: CSV or Parquet, in our format or another by a mapping file, in the order of their rows."""
 
 from collections.abc import Iterator
 from datetime import datetime
@@ -48,7 +48,7 @@ class Constant(Settings):
 
 
 class AssumedRun(Settings):
-    """What a recording without it is taken to have as state and drum."""
+    """State and drum to assume for a recording without them."""
 
     state: LineStateName = "running"
     drum: Annotated[str, Field(min_length=1)] = "recording"
@@ -56,7 +56,7 @@ class AssumedRun(Settings):
 
 
 class Mapping(Settings):
-    """How a foreign recording is read. `time_unit` for numbers, `time_zone` for stamps without an offset."""
+    """How a recording in another format is read. `time_unit` for numbers, `time_zone` for stamps without an offset."""
 
     time: str = "time"
     time_unit: Literal["iso", "s", "ms"] = "iso"
@@ -69,7 +69,7 @@ class Mapping(Settings):
 
 
 def read_mapping(path: Path) -> Mapping:
-    """Mapping from a TOML file; raises ConfigurationError with every fault."""
+    """Mapping from a TOML file; raises ConfigurationError with all errors."""
     faults: list[FileFault] = []
     mapping = parse_model(str(path), path.read_text(encoding="utf-8"), Mapping, faults)
     if mapping is None:

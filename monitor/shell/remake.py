@@ -1,4 +1,4 @@
-"""The record of a line made again from its messages, as far as they are whole, and compared with what is stored."""
+"""Rebuilds the record of a line from its messages, as far as they are intact, and compares it with the store."""
 
 import shutil
 from collections.abc import Iterator, Sequence
@@ -31,7 +31,7 @@ SETTLE_MS = 600_000  # entries of the last minutes before a loss wait for what i
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RemadeLine:
-    """A line made again: from how many messages since when (UTC ms), and what came of it.
+    """A rebuilt line: the number of messages, since when (UTC ms), and the result.
 
     `not_compared` says of each loss, and of each table or file that cannot be read, what was compared with nothing.
     """
@@ -52,7 +52,7 @@ class RemadeLine:
 
 
 def remake(configuration: Configuration, line: str, folder: Path, damage: Damage | None = None) -> RemadeLine:
-    """Make a line's record again in a folder of its own, and compare, around messages and files that are damaged."""
+    """Rebuild a line's record in a folder of its own, and compare, around messages and files that are damaged."""
     damage = damage or Damage()
     lost = damage.of(line)
     engine, found = open_for_reading(configuration.works.store), _Found()
@@ -82,7 +82,7 @@ class _Part:
 
 @dataclass(slots=True)
 class _Found:
-    """What the parts of a record have come to; a part is None where nothing could be made of its messages."""
+    """Results of the parts of a record; a part is None where nothing could be rebuilt from its messages."""
 
     messages: int = 0
     first_ms: int | None = None
@@ -94,7 +94,7 @@ def _make_part(
     engine: Engine, configuration: Configuration, line: str, folder: Path, between: tuple[Lost | None, Lost | None],
     damage: Damage, found: _Found,
 ) -> None:  # fmt: skip
-    """Make what lies between two losses, and compare it."""
+    """Rebuild the part between two losses, and compare it."""
     after, before = between
     made = Store(folder=str(folder))
     writer = Writer(made, [line])

@@ -1,4 +1,4 @@
-"""An engine that goes on where it was: from its snapshot, or else from the record's own tables and the messages.
+"""Restores an engine: from its snapshot, or else from the record's tables and the messages.
 
 What was given out is never given out again: while messages that are on record are fed once more, only rows of metres
 that the record does not have yet are kept. A change of a recipe's or the line's file takes effect afterwards, from the
@@ -126,7 +126,7 @@ def _without_file(
 
 @dataclass(slots=True, kw_only=True)
 class _Start:
-    """One line's way back. `kept` is what came out on it that is not on record yet."""
+    """The restore of one line. `kept` are its outputs that are not on record yet."""
 
     writer: Writer
     configuration: Configuration

@@ -1,4 +1,4 @@
-"""A batch that cannot be stored as it is: the message at fault is set aside, everything else is stored.
+"""Salvage of a batch that cannot be stored: the message at fault is set aside, the rest is stored.
 
 A database may refuse data that decoding lets through, and an engine may fail over it; neither may stop a line. What
 is at fault is found on copies of the engine as the store has it, in transactions that are rolled back.
@@ -32,7 +32,7 @@ LOG = logging.getLogger("monitor")
 
 @dataclass(frozen=True, slots=True)
 class FedMessage:
-    """What an engine is fed, and the message it is kept as, with the bytes that came."""
+    """The input of an engine, and the message that is kept for it, with its payload."""
 
     fed: Message | Tick | Note
     kept: Message
@@ -51,13 +51,13 @@ class FedMessage:
 
 @dataclass(slots=True)
 class Salvage:
-    """Stores of a batch what can be stored. May be run again after a failure of the store: it goes on where it was."""
+    """Stores what can be stored of a batch. May be run again after a failure of the store: it continues."""
 
     writer: Writer
     configuration: Configuration
     taken: Sequence[FedMessage]
     now_s: float
-    was_committed: bool = False  # the batch as it was: only the answer to its commit was lost
+    was_committed: bool = False  # the batch as it was: only the reply to its commit was lost
     rejected: list[Rejected] = field(default_factory=list)  # one for each message set aside
     outputs: dict[str, list[Output]] = field(default_factory=dict)  # of what was stored, by line
     pipelines: dict[str, Pipeline] = field(default_factory=dict)

@@ -1,4 +1,4 @@
-"""The monitor as a process: a processor takes and stores what arrives, and only then it is acknowledged."""
+"""The monitor as a process: a processor takes and stores what arrives, which is acknowledged only then."""
 
 import asyncio
 import contextlib

@@ -1,4 +1,4 @@
-"""Process capability, corrected for autocorrelation: few independent values hide in many correlated samples."""
+"""Process capability, corrected for autocorrelation: many correlated samples hold few independent values."""
 
 import math
 from dataclasses import dataclass
@@ -58,7 +58,7 @@ def cp_interval(value: float, freedom: float, confidence: float = 0.95) -> Inter
 
 
 def cpk_interval(value: float, values: float, freedom: float, confidence: float = 0.95) -> Interval:
-    """Interval of Cpk by Bissell's normal approximation (Applied Statistics 39, 1990; recalled)."""
+    """Interval of Cpk by Bissell's normal approximation (Applied Statistics 39, 1990; from memory)."""
     z = normal_quantile(1 - (1 - confidence) / 2)
     half = z * math.sqrt(1 / (9 * values) + value**2 / (2 * freedom))
     return Interval(value - half, value + half)
@@ -117,7 +117,7 @@ def autocorrelation(values: ArrayLike, lags: int) -> Floats:
 
 
 def effective_size(values: ArrayLike) -> float:
-    """How many independent values a series (n,) is worth for its mean: n over 1 + 2 times its correlations.
+    """Effective number of independent values of a series (n,) for its mean: n over 1 + 2 times its correlations.
 
     Lags are summed up to the first that is five times the sum so far (Sokal 1997): noise at long lags adds nothing,
     and a signal that comes back, as of a part that turns, is summed over its turns.

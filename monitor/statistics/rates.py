@@ -1,4 +1,4 @@
-"""Fault rates before and after a change, where they changed, and where they come from."""
+"""Fault rates before and after a change, change points, and Pareto counts."""
 
 import math
 from collections import Counter
@@ -64,7 +64,7 @@ class Since:
 
 
 def changed_at(positions_m: ArrayLike, start_m: float, end_m: float, seed: int = 1, draws: int = 400) -> Since | None:
-    """The place that best parts the events into two rates; None with fewer than 6 events.
+    """The place that best splits the events into two rates; None with fewer than 6 events.
 
     The chance is drawn: as many events, spread evenly, parted as well as they can be.
     """

@@ -319,7 +319,7 @@ FRACTIONS = {2: "its half", 3: "its third", 4: "its quarter"}
 
 
 def _relation(f: float, found: float, step: float) -> str:
-    """What a frequency is to the one found: a part of its turn, a multiple, or a fraction of small numbers."""
+    """Relation of a frequency to the one found: a part of its turn, a multiple, or a fraction of small numbers."""
     for b in range(1, HARMONICS + 1):
         for a in range(1, HARMONICS + 1):
             if math.gcd(a, b) == 1 and abs(f * a - b * found) < (a + b) * step:
@@ -362,7 +362,7 @@ def drift(positions: ArrayLike, period: float, stretches: int = 8) -> Drift | No
 
 @dataclass(frozen=True, slots=True)
 class Clock:
-    """Which clock the events keep: `metres`, `seconds`, or `undetermined`, and a sentence why."""
+    """The clock of the events: `metres`, `seconds`, or `undetermined`, and a sentence why."""
 
     word: str
     why: str
@@ -414,7 +414,7 @@ class ByShift:
 
 
 def by_shift(names: Sequence[str], counts: Sequence[int], lengths: Sequence[float]) -> ByShift:
-    """Whether events come more in one shift than in others, by how much cable each made."""
+    """Whether events are more frequent in one shift than in others, per length produced."""
     n, length = np.asarray(counts, dtype=float), np.asarray(lengths, dtype=float)
     expected = n.sum() * length / length.sum()
     good = expected > 0

@@ -1,1 +1,1 @@
-"""The record as it is kept: database, Parquet files, ledger, journal, lease."""
+"""The store of the record: database, Parquet files, ledger, audit trail, lease."""

@@ -1,4 +1,4 @@
-"""The journal: who did what, when, why, before and after; each entry sealed to the one before it on its line.
+"""The audit trail: who did what, when, why, before and after; each entry hashed with the one before it on its line.
 
 The chain shows that an entry was changed, taken out or put in between. That entries were cut off at the end it cannot
 show by itself: write the last hash down elsewhere (`everymetre verify` prints it) and give it with `--expect`.
@@ -29,7 +29,7 @@ ONCE = ("line", "t_ms", "who", "action", "target")
 
 @dataclass(frozen=True, slots=True)
 class JournalEntry:
-    """Something a person did, before it has its place in the chain."""
+    """An action of a person, before it has its place in the chain."""
 
     line: str
     t_ms: int
@@ -108,7 +108,7 @@ class ChainState:
 
 
 def verify(rows: Sequence[Any]) -> list[ChainState]:
-    """Follow the chain of each line; `rows` by line and seq."""
+    """Verify the chain of each line; `rows` by line and seq."""
     chains: dict[str, list[Any]] = {}
     for row in rows:
         chains.setdefault(row.line, []).append(row)

@@ -1,4 +1,4 @@
-"""What the record knows of a line at its last commit, read for an engine that has no snapshot to go on from."""
+"""The last known state of a line on record, for an engine that has no snapshot."""
 
 from collections.abc import Iterator
 from pathlib import Path

@@ -1,4 +1,4 @@
-"""The manifest: what each file of hours and drums was when it was written, so that damage shows whoever caused it.
+"""The manifest: size and digest of each file of hours and drums when it was written, so that any damage shows.
 
 The new digest is announced before a file gets its name and settled in the transaction in which the rows that it
 replaces leave the database: whenever a process ends, the file has one of the two digests.
@@ -17,7 +17,7 @@ from monitor.store.parquet_files import ASIDE, sha256
 from monitor.store.schema import MANIFEST
 
 MISSING = "missing"
-OF_THE_PROCESS = frozenset({errno.EMFILE, errno.ENFILE, errno.ENOMEM})  # such an error says nothing of the file
+OF_THE_PROCESS = frozenset({errno.EMFILE, errno.ENFILE, errno.ENOMEM})  # such an error is no damage of the file
 LOOK_FILES, LOOK_BYTES = 100, 50_000_000  # looked at together: some 0.2 s
 
 

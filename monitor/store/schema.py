@@ -218,7 +218,7 @@ COUNTER_FAULT = Table(
     Column("line_metre", Float, nullable=False),
 )
 
-# What each file of hours and drums was when it was written; `next_sha256` while a new one is getting its name, and
+# Size and digest of each file of hours and drums as written; `next_sha256` while a new one is getting its name, and
 # `damage` in words where a look at it found another.
 DAMAGED = text("damage <> ''")
 MANIFEST = Table(
@@ -273,7 +273,7 @@ LINE_NOW = Table(
     Column("now", Text, nullable=False),
 )
 
-# What people did and which limits were put in force, append-only: each entry's hash covers the one before it on the
+# Audit trail: actions of people and limits put in force, append-only: each entry's hash covers the one before it on the
 # same line, so that a change, a removal or an insertion shows (`everymetre verify`).
 JOURNAL = Table(
     "journal",
@@ -357,7 +357,7 @@ IN_FORCE = Table(
     Column("message_id", BigInteger),
 )
 
-# How each monitor process is, by the lines it watches, as JSON of the message `health`.
+# Status of each monitor process, by the lines it watches, as JSON of the message `health`.
 HEALTH = Table(
     "health",
     METADATA,

@@ -1,4 +1,4 @@
-"""The single writer: messages, what they made of the record, and the ledger, in one transaction."""
+"""The single writer: messages, the resulting record, and the ledger, in one transaction."""
 
 import hashlib
 import io
@@ -233,7 +233,7 @@ class Writer:
             self._commit_restored(restored, sparing=True)
 
     def keep_revisions(self, recipes: Iterable[Recipe], now_s: float) -> None:
-        """Keep the revisions of recipes' files that the record does not have, each with an entry in the journal."""
+        """Keep the revisions of recipes' files that the record does not have, each with an entry in the audit trail."""
         rows = [_revision_of(recipe, ms(now_s)) for recipe in recipes]
         r = REVISION.c
         with self.engine.begin() as connection:
@@ -270,7 +270,7 @@ class Writer:
             LOG.warning("the digest of the database could not be written (%s)", why(error))
 
     def close(self) -> None:
-        """Let go of the database."""
+        """Close the database."""
         self.engine.dispose()
 
     # ---- inside ------------------------------------------------------------------------------------------

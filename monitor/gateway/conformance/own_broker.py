@@ -1,4 +1,4 @@
-"""The wire of the conformance test where it brings its own broker: behind a tap, so that it can be cut and killed."""
+"""The conformance test over its own broker, behind a tap, so that connections can be cut and the broker killed."""
 
 import asyncio
 import socket
@@ -49,7 +49,7 @@ class OwnBroker:
             raise OSError(f"the embedded broker of the test did not start within {START_WITHIN_S:.0f} s") from None
 
     async def kill(self) -> None:
-        """As a power cut would."""
+        """End it as a power cut would."""
         if self.process is not None and self.process.returncode is None:
             self.process.kill()
             await self.process.wait()

@@ -1,4 +1,4 @@
-"""The wire of the conformance test where the site's broker is there: a client of it, which can neither cut nor kill."""
+"""The conformance test as a client of the site's broker, which can neither cut connections nor kill the broker."""
 
 import asyncio
 import os

@@ -1,4 +1,4 @@
-"""A wire between publishers and a broker that can be watched, cut and spoken on: MQTT frames over TCP, both ways."""
+"""A TCP proxy between publishers and a broker that reads MQTT packets, can be cut, and can send packets."""
 
 import asyncio
 import ssl
@@ -16,7 +16,7 @@ PROPERTIES = {
 
 
 class MalformedError(Exception):
-    """What came is no MQTT."""
+    """The bytes are not MQTT."""
 
 
 @dataclass(slots=True)
@@ -247,7 +247,7 @@ async def _pump(
 
 
 def show(frame: bytes, seen: Callable[[bytes], None]) -> None:
-    """Have a packet looked at. MalformedError where it is none."""
+    """Inspect a packet. MalformedError where it is none."""
     try:
         seen(frame)
     except IndexError as error:

@@ -1,4 +1,4 @@
-"""When messages arose and when they came: blocks that are too long, news that is held back, time that is not sampled.
+"""Times of messages: blocks that are too long, events that are delayed, time without samples.
 
 Stamps are of the publisher's clock and arrivals of ours. The shortest delay ever seen is taken as the difference.
 """

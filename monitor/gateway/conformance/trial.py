@@ -1,4 +1,4 @@
-"""`everymetre contract --try`: the conformance test against anyone's publisher, over the site's broker or its own."""
+"""`everymetre contract --try`: the conformance test of any publisher, over the site's broker or its own."""
 
 import asyncio
 import time
