@@ -9,7 +9,7 @@ from dashboard.figures.style import BLUE, GREY, ORANGE, VERMILLION, figure
 from dashboard.queries.downsample import Points
 from dashboard.text import format
 from dashboard.text.format import exact
-from monitor.analysis.raisings import Raised
+from monitor.analysis.activations import Activation
 from monitor.analysis.suggest import Candidate, Suggestion
 
 LIMITS = ("lolo", "lo", "hi", "hihi")
@@ -23,9 +23,9 @@ def rehearsal_figure(
     zone: str,
     before: Mapping[str, float | None],
     after: Mapping[str, float | None],
-    raised: tuple[Sequence[Raised], Sequence[Raised]],
+    raised: tuple[Sequence[Activation], Sequence[Activation]],
 ) -> go.Figure:
-    """The stream below, over it a row of raisings for each set of limits; local time."""
+    """The stream below, over it a row of activations for each set of limits; local time."""
     shift = offset_ms(span_ms[1], zone)
     fig = figure(380, top=20, bottom=32, left=58, right=150)
     t, v = points
@@ -66,7 +66,7 @@ def _limit(fig: go.Figure, at: float, text: str, colour: str, dash: str, up_px: 
 
 
 def _row(
-    fig: go.Figure, y: int, text: str, colour: str, some: Sequence[Raised], span_ms: tuple[int, int], shift: int
+    fig: go.Figure, y: int, text: str, colour: str, some: Sequence[Activation], span_ms: tuple[int, int], shift: int
 ) -> None:
     x: list[float | None] = []
     for r in some:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitor.analysis.raisings import Raised
+from monitor.analysis.activations import Activation
 from monitor.contract.config.works import AlarmFigureSettings
 from monitor.contract.record import SILENCE_ALARM, Floats
 
@@ -155,13 +155,13 @@ def _peak(t_s: Floats, window_s: float) -> tuple[int, float | None]:
     return int(counts[at]), float(t_s[at])
 
 
-def _chattering(raised: Sequence[Raised], s: AlarmFigureSettings) -> set[str]:
+def _chattering(raised: Sequence[Activation], s: AlarmFigureSettings) -> set[str]:
     times: dict[str, list[float]] = {}
     for r in raised:
         times.setdefault(f"{r.line}/{r.alarm}", []).append(r.t_s)
     return {name for name, t in times.items() if _peak(np.array(sorted(t)), s.chatter_s)[0] >= s.chatter_count}
 
 
-def _stale(r: Raised, start_s: float, end_s: float, s: AlarmFigureSettings) -> bool:
+def _stale(r: Activation, start_s: float, end_s: float, s: AlarmFigureSettings) -> bool:
     upto = end_s if r.end_s is None else min(r.end_s, end_s)
     return upto > start_s and upto - r.t_s > s.stale_h * 3600

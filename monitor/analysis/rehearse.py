@@ -6,7 +6,7 @@ The engine is the live monitor's own; with unchanged limits it gives the alarms 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from monitor.analysis.raisings import Raised, of_changes
+from monitor.analysis.activations import Activation, of_changes
 from monitor.contract.config.limits import Changes
 from monitor.contract.messages import LimitsStep
 from monitor.contract.number_format import fixed, significant
@@ -97,7 +97,7 @@ def without_changes(arrivals: Sequence[LineArrival]) -> list[LineArrival]:
 class Side:
     """Alarms and findings with one set of limits."""
 
-    raised: tuple[Raised, ...]
+    raised: tuple[Activation, ...]
     findings: tuple[Finding, ...]
 
     @property

@@ -15,9 +15,9 @@ from monitor.contract.command import Command
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.load import ConfigurationError, load
 from monitor.shell import work_folder
-from monitor.shell.compared import NOT_COMPARED
+from monitor.shell.compare_stores import NOT_COMPARED
 from monitor.shell.damage import Damage, examine
-from monitor.shell.remake import RemadeLine, remake, room_bytes
+from monitor.shell.rebuild import RebuiltLine, rebuild, room_bytes
 from monitor.store.lease import hold
 from monitor.store.parquet_files import why
 
@@ -97,7 +97,7 @@ def make_again(configuration: Configuration, line: str, work: Path, damage: Dama
     """
     try:
         with work_folder.work_folder(work, room_bytes(configuration, line)) as folder:
-            made = remake(configuration, line, folder, damage)
+            made = rebuild(configuration, line, folder, damage)
     except (SQLAlchemyError, OSError, ValueError, msgspec.MsgspecError) as error:
         print(f"{line}: cannot be made again from its messages ({why(error)})")
         return False
@@ -105,7 +105,7 @@ def make_again(configuration: Configuration, line: str, work: Path, damage: Dama
     return made.is_equal
 
 
-def _print(line: str, made: RemadeLine, digests: bool) -> None:
+def _print(line: str, made: RebuiltLine, digests: bool) -> None:
     state = _state(made.differences) + (", as far as it can be compared" if made.not_compared else "")
     utc = "" if made.first_ms is None else time.strftime("%Y-%m-%d %H:%M:%S", time.gmtime(made.first_ms / 1e3))
     since = f" since {utc} UTC" if utc else ""

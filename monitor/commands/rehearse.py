@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.analysis import alarm_load as alarm_figures
+from monitor.analysis.activations import Activation
 from monitor.analysis.in_force import recipes_in_force
-from monitor.analysis.raisings import Raised
 from monitor.analysis.rehearse import (
     Asked,
     AskedLimit,
@@ -152,9 +152,9 @@ def _window(recipe: Recipe, path: str) -> Window | None:
     return next((w for w in recipe.window if w.stream == path), None)
 
 
-def _raised(line: str, window: Window, data: Recorded) -> Iterator[Raised]:
+def _raised(line: str, window: Window, data: Recorded) -> Iterator[Activation]:
     for name, one in windows_alone(data, window):
-        yield Raised(
+        yield Activation(
             line=line,
             alarm=f"{window.stream}/{name}",
             priority=window.priority_of(name).value,

@@ -29,7 +29,7 @@ from monitor.contract.record import (
 from monitor.contract.selfwatch import SELF_ALARMS
 from monitor.contract.topics import LIMITS, OPERATOR
 from monitor.contract.units import convert
-from monitor.core import dwell, people
+from monitor.core import dwell, manual_entries
 from monitor.core.alarms import AlarmBook, AlarmEvent, Definition
 from monitor.core.arrival import Block, LineArrival, Message, Note, Tick
 from monitor.core.counter_alarm import CounterAlarm
@@ -38,9 +38,9 @@ from monitor.core.cure.stage import status_json as cure_status
 from monitor.core.drums import Drums, NameAlarm
 from monitor.core.dwell import DwellCheck
 from monitor.core.line_silence import LineSilence
+from monitor.core.manual_entries import People
 from monitor.core.metre_rows import Rows
 from monitor.core.order import Released, StreamOrder
-from monitor.core.people import People
 from monitor.core.revisions import NotAllowedError, Revisions, Turn
 from monitor.core.state import STATES, StateTimeline
 from monitor.core.stream import StreamFlow, tape_of
@@ -206,12 +206,12 @@ class Pipeline:
         elif isinstance(body, PayoffChange):
             splice = Splice(self.line.line, one.message.stream.station, body.drum, effect_s, np.nan, body.left_m)
             self._turns.append((effect_s, one.seq, splice))
-        elif isinstance(body, DrumChange | LimitsStep) or body.action in people.NOTES:
+        elif isinstance(body, DrumChange | LimitsStep) or body.action in manual_entries.NOTES:
             self._turns.append((effect_s, one.seq, body))
-        elif body.action in people.OF_CABLE:
-            out.append(people.OF_CABLE[body.action](self.line.line, body, self.recipes))
+        elif body.action in manual_entries.OF_CABLE:
+            out.append(manual_entries.OF_CABLE[body.action](self.line.line, body, self.recipes))
         else:
-            self._events.append(people.answer(one, body))
+            self._events.append(manual_entries.alarm_response(one, body))
 
     def metre_at(self, t_s: float, station: str | None) -> float:
         """Line metre of the cable that is at a station at a time; at the take-up where no station is known."""
@@ -235,7 +235,7 @@ class Pipeline:
             elif isinstance(body, Splice):
                 out.append(replace(body, line_metre=self.metre_at(effect_s, body.position)))
             elif isinstance(body, Action):
-                out.append(people.note(self.line.line, effect_s, self.metre_at(effect_s, body.station), body))
+                out.append(manual_entries.note(self.line.line, effect_s, self.metre_at(effect_s, body.station), body))
             else:
                 self._limits(effect_s, body, out)
         self._stretch(np.nextafter(end_s, np.inf), end_s, out)

@@ -13,7 +13,7 @@ from monitor.contract.config.recipe import EventCheck, Recipe, Tape, Window
 from monitor.contract.record import Finding, FindingKind, Floats, Verdict
 from monitor.core.alarms import AlarmEvent, Definition
 from monitor.core.arrival import Block
-from monitor.core.derive import derived, moved_m_per_min
+from monitor.core.derived_streams import derived, moved_m_per_min
 from monitor.core.limit import Crossing, Limit, Point, Stretch
 from monitor.core.metre_samples import Cells
 from monitor.core.order import Released, StreamOrder

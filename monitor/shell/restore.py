@@ -23,7 +23,7 @@ from monitor.contract.units import convert
 from monitor.core.arrival import Block, Message, Note, Tick
 from monitor.core.decode import Decoder
 from monitor.core.fillings import Fillings
-from monitor.core.people import People
+from monitor.core.manual_entries import People
 from monitor.core.pipeline import Pipeline
 from monitor.core.resume import EXACT_M, LastKnown, resume
 from monitor.core.snapshot import Given, SnapshotError, dump, load

@@ -33,7 +33,7 @@ from monitor.contract.reading import (
 from monitor.contract.record import AlarmState, Finding, FindingKind, Floats, Ints, Splice, Verdict
 from monitor.contract.topics import Stream
 from monitor.contract.units import convert
-from monitor.core.derive import OVER_S, by_speed_m_per_min, derived
+from monitor.core.derived_streams import OVER_S, by_speed_m_per_min, derived
 from monitor.core.stream import tape_of
 from monitor.store import parquet_files, samples
 from monitor.store.database import open_for_reading

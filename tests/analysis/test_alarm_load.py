@@ -16,9 +16,9 @@ S = AlarmFigureSettings()
 DAY = 86_400.0
 
 
-def raised(times, alarm="oven/HI", lasts=30.0, priority="low") -> list[Raised]:
+def raised(times, alarm="oven/HI", lasts=30.0, priority="low") -> list[Activation]:
     return [
-        Raised(line="core-1", alarm=alarm, priority=priority, t_s=t, end_s=None if lasts is None else t + lasts)
+        Activation(line="core-1", alarm=alarm, priority=priority, t_s=t, end_s=None if lasts is None else t + lasts)
         for t in times
     ]
 
@@ -105,7 +105,7 @@ def test_floods_lie_apart_and_inside_and_hold_a_full_window(times):
     assert all(0 <= f.start_s < f.end_s <= 6000 for f in found.floods)
 
 
-def test_raisings_are_paired_with_their_returns():
+def test_activations_are_paired_with_their_returns():
     def before(story, s):
         if 20 <= s < 40 or 60 <= s < 70:
             story.arrivals = [

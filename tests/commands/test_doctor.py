@@ -17,10 +17,10 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from monitor.__main__ import main
 from monitor.core.engine import Engine
-from monitor.shell.compared import drum_digest
+from monitor.shell.compare_stores import drum_digest
 from monitor.shell.damage import examine
 from monitor.shell.processor import Processor
-from monitor.shell.remake import RemadeLine, remake, room_bytes
+from monitor.shell.rebuild import RebuiltLine, rebuild, room_bytes
 from monitor.shell.restore import restore
 from monitor.store import rolling as rollup
 from monitor.store.database import FILE, DamagedStoreError, open_for_writing
@@ -76,7 +76,7 @@ def test_a_record_made_again_from_its_messages_is_equal(place, tmp_path_factory,
     engine = written(place)
     if hours_in_files:
         assert rollup.roll_hours(engine, place, -rollup.HOUR_MS)
-    made = remake(stored_at(place), "core-1", tmp_path_factory.mktemp("made"))
+    made = rebuild(stored_at(place), "core-1", tmp_path_factory.mktemp("made"))
     assert made.differences == ()
     assert made.messages > 1800
     assert made.rows > 400
@@ -101,7 +101,7 @@ def test_a_record_made_again_follows_the_recipes_that_files_brought_meanwhile(pl
     take(again, arrivals[at:])
     desk.writer.write(again.last_batch())
     assert [r.recipe.revision for r in StoreReader(settings_at(place)).came_into_force("core-1")] == [edited.revision]
-    assert remake(c, "core-1", tmp_path_factory.mktemp("made")).differences == ()
+    assert rebuild(c, "core-1", tmp_path_factory.mktemp("made")).differences == ()
 
 
 def test_a_fillings_digest_is_the_same_live_in_its_file_and_restored(place, tmp_path_factory):
@@ -119,7 +119,7 @@ def test_a_fillings_digest_is_the_same_live_in_its_file_and_restored(place, tmp_
     assert digests() == live
     desk_at(place, again=True)
     assert digests() == live
-    made = remake(stored_at(place), "core-1", tmp_path_factory.mktemp("made"))
+    made = rebuild(stored_at(place), "core-1", tmp_path_factory.mktemp("made"))
     assert sorted(digest for _, digest in made.digests) == sorted(live)
 
 
@@ -142,7 +142,7 @@ def test_what_differs_in_a_table_is_named_with_key_and_column(copy, tmp_path, ch
     with engine.begin() as connection:
         assert connection.execute(text(change)).rowcount > 0
     engine.dispose()
-    differences = remake(stored_at(copy), "core-1", tmp_path / "made").differences
+    differences = rebuild(stored_at(copy), "core-1", tmp_path / "made").differences
     where, column = CHANGES[change]
     assert [d for d in differences if d.where.startswith(where) and d.column == column]
     assert doctor(copy, "--lines", "core-1") == 1
@@ -200,7 +200,7 @@ def test_what_differs_in_a_file_is_named_with_metre_and_column(copy, tmp_path):
     pq.write_table(table.set_column(names.index("oven-a/temperature"), "oven-a/temperature", pa.array(values)), path)
     metre = int(table["line_metre"][60].as_py())
     name = path.relative_to(copy).as_posix()
-    found = [(d.where, d.column) for d in remake(stored_at(copy), "core-1", tmp_path / "made").differences]
+    found = [(d.where, d.column) for d in rebuild(stored_at(copy), "core-1", tmp_path / "made").differences]
     assert (f"{name}, metre {metre}", "oven-a/temperature") in found
 
 
@@ -237,7 +237,7 @@ def is_noticed(folder: Path, made: Path) -> bool:
     if examine(stored_at(folder)).faults:
         return True
     try:
-        return not remake(stored_at(folder), "core-1", made).is_equal
+        return not rebuild(stored_at(folder), "core-1", made).is_equal
     except (SQLAlchemyError, ValueError, msgspec.MsgspecError):
         return True  # doctor prints it
 
@@ -332,11 +332,11 @@ def test_the_record_is_made_again_beside_the_store_or_where_it_is_wanted(copy, t
     monkeypatch.setattr("tempfile.tempdir", str(tmp_path / "nowhere"))
     made: list[Path] = []
 
-    def noted(*words: Any) -> RemadeLine:
+    def noted(*words: Any) -> RebuiltLine:
         made.append(words[2])
-        return remake(*words)
+        return rebuild(*words)
 
-    monkeypatch.setattr("monitor.commands.doctor.remake", noted)
+    monkeypatch.setattr("monitor.commands.doctor.rebuild", noted)
     assert doctor(copy, "--lines", "core-1") == 0
     assert doctor(copy, "--lines", "core-1", "--work-dir", str(tmp_path / "elsewhere")) == 0
     assert [folder.parent for folder in made] == [copy / "work", tmp_path / "elsewhere"]
@@ -350,6 +350,6 @@ def test_a_work_folder_without_room_is_refused_with_the_remedy(copy, monkeypatch
 
 
 def test_the_room_that_a_line_needs_is_not_less_than_it_takes(copy, tmp_path):
-    remake(stored_at(copy), "core-1", tmp_path / "made")
+    rebuild(stored_at(copy), "core-1", tmp_path / "made")
     took = sum(path.stat().st_size for path in (tmp_path / "made").rglob("*") if path.is_file())
     assert took < room_bytes(stored_at(copy), "core-1") + EMPTY_BYTES

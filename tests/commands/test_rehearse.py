@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from monitor.__main__ import main
-from monitor.analysis.raisings import of_rows
+from monitor.analysis.activations import of_rows
 from monitor.analysis.rehearse import Asked, CancelledError, Fault, Kept, Side, compare
 from monitor.analysis.suggest import tried
 from monitor.commands import rehearse

@@ -13,7 +13,7 @@ from monitor.contract.config.recipe import Tape
 from monitor.contract.record import AlarmChange, DrumSpan, Finding, Rejected, Splice, Verdict
 from monitor.core.arrival import Arrival
 from monitor.core.decode import Decoder
-from monitor.core.derive import by_speed_m_per_min, derived
+from monitor.core.derived_streams import by_speed_m_per_min, derived
 from simulator import heat
 from tests.core.story import T0, Story, configuration, decoded, pipeline, through_snapshot
 from tests.core.test_pipeline import closed, of, raised, record

@@ -20,7 +20,7 @@ from monitor.contract.reading import DrumRow
 from monitor.contract.record import Verdict
 from monitor.contract.topics import Stream
 from monitor.core.arrival import Arrival
-from monitor.core.derive import OVER_S
+from monitor.core.derived_streams import OVER_S
 from monitor.evidence import release_record
 from monitor.evidence.inherited import inherited_faults, whole_runs
 from monitor.evidence.integrity_tests import judge, schedule_of

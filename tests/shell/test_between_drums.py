@@ -6,7 +6,7 @@ import pytest
 from sqlalchemy import delete
 
 from monitor.contract.config.configuration import Configuration
-from monitor.shell.compared import StoreComparison, compare
+from monitor.shell.compare_stores import StoreComparison, compare
 from monitor.shell.processor import Processor
 from monitor.store.schema import CHECKPOINT
 from tests.core.story import T0, Story

@@ -9,9 +9,9 @@ import pyarrow as pa
 import pytest
 from sqlalchemy import Connection, Engine, Table, and_, create_engine, delete, insert, select, update
 
-from monitor.shell.compared import ENTRIES, SUMS
+from monitor.shell.compare_stores import ENTRIES, SUMS
 from monitor.shell.damage import examine
-from monitor.shell.remake import remake
+from monitor.shell.rebuild import rebuild
 from monitor.store.schema import (
     ALARM_CHANGE,
     ALARM_NOW,
@@ -33,7 +33,7 @@ from tests.shell.works import settings_at, stored_at
 
 LOOKED_AT = (MESSAGE, JOURNAL, REVISION, MANIFEST)  # each change is noticed by a look at the table itself
 COMPARED = (FINDING, ALARM_CHANGE, ALARM_NOW, DRUM, STATE_SPAN, LEDGER, LINE_NOW, CHECKPOINT)
-BY_ROWS = (*SUMS, "rows_file")  # of a drum: tests/shell/test_remake.py and tests/commands/test_doctor.py
+BY_ROWS = (*SUMS, "rows_file")  # of a drum: tests/shell/test_rebuild.py and tests/commands/test_doctor.py
 NOT_NOTICED = {
     "message.id": "only the order of messages: where it makes no other record, there is nothing to notice",
     "message.line": "a message of another line has its checksum: the two lines' records differ",
@@ -117,7 +117,7 @@ def test_a_changed_value_of_a_table_that_is_compared_is_named(place, database, t
                 changed(connection, table, column.name, int(is_key))
                 words = "stored one, made again none" if is_key else f", {column.name}: "
                 tried.append((table, column.name, words))
-    made = remake(stored_at(place), "core-1", tmp_path / "made")
+    made = rebuild(stored_at(place), "core-1", tmp_path / "made")
     found = [*map(str, made.differences), *made.not_compared]
     for table, column, words in tried:
         mine = [f for f in found if f.startswith(f"table {table.name}")]
@@ -155,11 +155,11 @@ def test_a_changed_block_of_rows_is_named(place, database, tmp_path):
         with database.begin() as connection:
             connection.execute(delete(METRE_BLOCK).where(block.first_m == before.first_m))
             connection.execute(insert(METRE_BLOCK).values(before._asdict() | {name: change(getattr(before, name))}))
-        made = remake(stored_at(place), "core-1", tmp_path / "made")
+        made = rebuild(stored_at(place), "core-1", tmp_path / "made")
         found = [*map(str, made.differences), *made.not_compared, *examine(stored_at(place)).faults]
         assert [f for f in found if f.startswith(("rows in the database", "rows of core-1 from metre"))], (name, found)
         assert made.rows > 300
         with database.begin() as connection:
             connection.execute(delete(METRE_BLOCK).where(block.first_m >= before.first_m))
             connection.execute(insert(METRE_BLOCK).values(before._asdict()))
-    assert remake(stored_at(place), "core-1", tmp_path / "made").is_equal
+    assert rebuild(stored_at(place), "core-1", tmp_path / "made").is_equal

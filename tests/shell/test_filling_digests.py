@@ -8,8 +8,8 @@ import pytest
 from monitor.commands import replay
 from monitor.contract.config.works import Store
 from monitor.core.arrival import Arrival
-from monitor.shell.compared import drum_digest
-from monitor.shell.remake import remake
+from monitor.shell.compare_stores import drum_digest
+from monitor.shell.rebuild import rebuild
 from monitor.store import rolling
 from monitor.store.reader import StoreReader
 from tests.core.story import T0, Story, configuration
@@ -96,6 +96,6 @@ def one_digest(place: Path, tmp_path_factory: pytest.TempPathFactory, line: str)
     again: Path = tmp_path_factory.mktemp("again")
     replay._keep(Namespace(store=str(again), line=line), configuration(), arrivals)
     assert digests(Store(folder=str(again)), line) == restored
-    made = remake(stored_at(place), line, tmp_path_factory.mktemp("made"))
+    made = rebuild(stored_at(place), line, tmp_path_factory.mktemp("made"))
     assert [str(d) for d in made.differences] == []
     assert [digest for _, digest in made.digests] == restored

@@ -33,7 +33,7 @@ from monitor.core.pipeline import Pipeline
 from monitor.core.snapshot import every
 from monitor.shell import processor
 from monitor.shell.broker_link import Received
-from monitor.shell.compared import StoreComparison, compare
+from monitor.shell.compare_stores import StoreComparison, compare
 from monitor.shell.processor import Processor
 from monitor.shell.restore import restore
 from monitor.store.reader import StoreReader

@@ -13,7 +13,7 @@ from sqlalchemy import MetaData, create_engine, insert, select, text
 from monitor.contract.config.limits import limits_of
 from monitor.contract.config.recipe import Recipe
 from monitor.contract.topics import Stream
-from monitor.shell.remake import remake
+from monitor.shell.rebuild import rebuild
 from monitor.store import audit_trail, upgrade
 from monitor.store.database import FILE, open_for_reading, open_for_writing
 from monitor.store.migrations.versions import v0003_who_did_it_and_kinds as v0003
@@ -136,12 +136,12 @@ def test_samples_rejections_and_changes_of_limits_are_those_of_before(store):
 def test_its_messages_make_it_again_but_for_the_last_digits_of_oven_temperatures(store, tmp_path):
     """A9: means over the passes of a zone differ by less than a millionth of a degree; all else is equal."""
     open_for_writing(settings_at(store)).dispose()
-    made = remake(stored_at(store), "lay-1", tmp_path / "lay-1")
+    made = rebuild(stored_at(store), "lay-1", tmp_path / "lay-1")
     assert made.differences == ()
     (note,) = made.notes
     assert note.startswith("how lay-1 was described is not on record: filling 1, drum ")
     assert note.endswith("are made again by its present file")
-    found = remake(stored_at(store), "core-1", tmp_path / "core-1").differences
+    found = rebuild(stored_at(store), "core-1", tmp_path / "core-1").differences
     ovens = ("shock-oven", "oven-a", "oven-b", "cooling-trough")
     assert {d.column for d in found} == {"digest", *(f"{oven}/temperature" for oven in ovens)}
     assert all(d.is_tiny for d in found)

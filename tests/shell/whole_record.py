@@ -10,7 +10,7 @@ from sqlalchemy import text
 from monitor.contract.config.configuration import Configuration
 from monitor.shell.damage import examine
 from monitor.shell.processor import Processor
-from monitor.shell.remake import RemadeLine, remake
+from monitor.shell.rebuild import RebuiltLine, rebuild
 from monitor.store.database import open_for_writing
 from tests.shell.law_stories import story
 from tests.shell.test_restart_law import changed, configured, run, started
@@ -37,8 +37,8 @@ def edited(place: Path, seed: int, shares: list[tuple[str, float]]) -> tuple[Pro
     return desk, desk.configuration
 
 
-def made_again(configuration: Configuration, tmp_path_factory: pytest.TempPathFactory) -> RemadeLine:
-    return remake(configuration, LINE, tmp_path_factory.mktemp("made"))
+def made_again(configuration: Configuration, tmp_path_factory: pytest.TempPathFactory) -> RebuiltLine:
+    return rebuild(configuration, LINE, tmp_path_factory.mktemp("made"))
 
 
 @dataclass(frozen=True)
@@ -59,9 +59,9 @@ class Whole:
             assert connection.execute(text(statement)).rowcount > 0
         engine.dispose()
 
-    def remade(self) -> RemadeLine:
+    def remade(self) -> RebuiltLine:
         with tempfile.TemporaryDirectory(dir=self.place) as folder:
-            return remake(self.configuration, self.line, Path(folder), examine(self.configuration))
+            return rebuild(self.configuration, self.line, Path(folder), examine(self.configuration))
 
 
 def whole(place: Path, line: str, seed: int) -> Whole:

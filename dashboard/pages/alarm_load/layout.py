@@ -96,7 +96,7 @@ def _said(context: Context, f: AlarmFigures) -> html.P:
     return html.P(text, className="outcome" + (" bad" if f.floods else ""), id="alarm-load-result")
 
 
-def _windows(context: Context, raised: list[Raised], start: int, end: int) -> go.Figure:
+def _windows(context: Context, raised: list[Activation], start: int, end: int) -> go.Figure:
     s = context.configuration.works.alarm_figures
     step = s.window_s * 1e3
     edges = np.arange(start, end + step, step)

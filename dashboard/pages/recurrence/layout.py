@@ -19,10 +19,10 @@ from dashboard.context import Context
 from dashboard.figures.recurrence import fold_figure, score_figure
 from dashboard.text import alarm_text, format
 from dashboard.text.format import exact, fixed, percent, significant
-from monitor.analysis.along import along
-from monitor.analysis.before import what_went_before
+from monitor.analysis.preceding import preceding_conditions
 from monitor.analysis.rotating_parts import PartRanking, rank
 from monitor.analysis.shift_calendar import shifts_between
+from monitor.analysis.signal_along import along
 from monitor.contract.config import titles
 from monitor.contract.config.line import Line
 from monitor.contract.reading import DrumRow, Trend
@@ -437,7 +437,7 @@ def _before(context: Context, of: ChosenCable, x: Floats) -> Children:
     m_per_s = convert(speed, of.line.speed_unit, "m/s")
     places = sorted({int(m) for m in np.floor(x) - metre[0] if 0 <= m < len(metre)})
     try:
-        found = what_went_before(columns, places)
+        found = preceding_conditions(columns, places)
     except ValueError as error:
         return [html.H2("Conditions before the fault"), html.P(f"{str(error).capitalize()}.", className="note")]
     shown = [

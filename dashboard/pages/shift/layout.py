@@ -14,8 +14,8 @@ from dashboard.queries.live import UNACKNOWLEDGED
 from dashboard.text import alarm_text, format
 from dashboard.text.addresses import way_to
 from dashboard.text.format import fixed, percent
+from monitor.analysis.activations import of_rows
 from monitor.analysis.lengths import metres_by_verdict
-from monitor.analysis.raisings import of_rows
 from monitor.analysis.shift import (
     UNKNOWN,
     Indicators,

@@ -141,7 +141,7 @@ def test_a_field_put_back_is_no_change(recipe):
 
 def found(hi_times, other=()):
     raised = [
-        Raised(
+        Activation(
             line="core-1", alarm="oven-b/temperature/HI", priority="medium", t_s=t, end_s=t + 20.0, line_metre=20_000.0
         )
         for t in hi_times

@@ -4,7 +4,7 @@ import pytest
 
 from monitor.contract.messages import Action
 from monitor.contract.record import Finding, Verdict
-from monitor.core import people
+from monitor.core import manual_entries
 from monitor.store.audit_trail import entries_of
 from tests.core.story import T0, Story, configuration, decoded, pipeline
 from tests.core.test_pipeline import of, tell
@@ -14,7 +14,7 @@ RECIPES = configuration().recipes
 
 def noted(ohm: float | None, at_C: float | None = 20.0, recipe: str = "reel-2x2g5", end_m: float = 200.0) -> Finding:
     said = Action(1, 1, "note resistance", "Mira", start_m=100.0, end_m=end_m, recipe=recipe, ohm=ohm, at_C=at_C)
-    return people.resistance("rewind-1", said, RECIPES)
+    return manual_entries.resistance("rewind-1", said, RECIPES)
 
 
 @pytest.mark.parametrize(

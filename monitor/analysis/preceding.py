@@ -26,7 +26,7 @@ class StreamDifference:
     chance: float
 
 
-def what_went_before(
+def preceding_conditions(
     columns: Mapping[str, Floats], faults: Sequence[int], reach: int = REACH, seed: int = 1, draws: int = DRAWS
 ) -> list[StreamDifference]:
     """Compare around `faults` (places in the columns, which are per metre) with the same pattern moved along the cable.

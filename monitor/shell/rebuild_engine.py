@@ -19,10 +19,10 @@ from monitor.contract.record import Output
 from monitor.contract.topics import MONITOR
 from monitor.core.arrival import Message, Note, Tick
 from monitor.core.pipeline import Pipeline
+from monitor.shell.compare_state import StateOnRecord
 from monitor.shell.damage import Lost
-from monitor.shell.foothold import Foothold, assume, foothold, take_hold
+from monitor.shell.restart_point import RestartPoint, assume, restart_from, restart_point
 from monitor.shell.restore import restore
-from monitor.shell.state_on_record import StateOnRecord
 from monitor.store import last_known
 from monitor.store.message_history import END_ID, Came, History
 from monitor.store.revisions import (
@@ -40,7 +40,7 @@ END_MS = 2**53
 
 
 @dataclass(slots=True, kw_only=True)
-class Making:
+class EngineRebuild:
     """An engine, the messages between two losses that it is fed, and the store that its record goes to.
 
     Behind a loss it keeps what it makes from a filling on that it can hold on to (`held`): entries since `since_ms`
@@ -56,7 +56,7 @@ class Making:
     snapshot: StateOnRecord
     after: Lost | None = None
     before: Lost | None = None
-    held: Foothold | None = None
+    held: RestartPoint | None = None
     messages: int = 0
     first_ms: int | None = None
     since_ms: int | None = None
@@ -67,7 +67,7 @@ class Making:
     def begun(
         cls, engine: Engine, writer: Writer, configuration: Configuration, line: str, after: Lost | None,
         before: Lost | None,
-    ) -> "Making | None":  # fmt: skip
+    ) -> "EngineRebuild | None":  # fmt: skip
         """The line as it was when the first of these messages came; None where nothing can be made of them."""
         with engine.connect() as connection:
             lines = lines_on_record(connection, line)
@@ -78,7 +78,7 @@ class Making:
         if described:
             configuration = _with(configuration, described[0], ())
         if after is not None:
-            held = foothold(configuration, engine, line, after, before, taken)
+            held = restart_point(configuration, engine, line, after, before, taken)
             if held is None:
                 return None
             at_ms, after = held.begin_ms, held.after
@@ -98,8 +98,8 @@ class Making:
         return making if held is None else making.behind(held, first, by_then)
 
     def behind(
-        self, held: Foothold, first: Mapping[str, Recipe], known: Mapping[tuple[str, int], Recipe]
-    ) -> "Making | None":
+        self, held: RestartPoint, first: Mapping[str, Recipe], known: Mapping[tuple[str, int], Recipe]
+    ) -> "EngineRebuild | None":
         """Going on from a filling; None where no engine comes to it. A first engine finds the line metre."""
         trial, second = (Pipeline(self.pipeline.line, dict(first), known) for _ in range(2))
         folder = Path(self.configuration.works.store.folder)
@@ -196,7 +196,7 @@ class Making:
             outputs += self._fed(part)
         self.writer.write(Batch(outputs=outputs, numbers=numbers))
 
-    def _approach(self, held: Foothold, came: Sequence[Came]) -> int | None:
+    def _approach(self, held: RestartPoint, came: Sequence[Came]) -> int | None:
         """Feed what came before a filling; returns the place of the first message that is not fed then."""
         held.place(self.pipeline, came)
         start_ms = held.drum.start_s * 1e3
@@ -208,8 +208,8 @@ class Making:
                 return i + 1
         return None
 
-    def _hold(self, held: Foothold) -> None:
-        take_hold(self.pipeline, self.engine, self.writer, held)
+    def _hold(self, held: RestartPoint) -> None:
+        restart_from(self.pipeline, self.engine, self.writer, held)
         self.since_ms = ms(self.pipeline.track.end_s) + 1
         self.since_m = max(int(np.ceil(held.drum.start_m)), self.pipeline.rows.next_m or 0)
 

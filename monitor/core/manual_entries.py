@@ -32,7 +32,7 @@ class People:
         return True
 
 
-def answer(one: Released, action: Action) -> AlarmEvent:
+def alarm_response(one: Released, action: Action) -> AlarmEvent:
     """A person's response to an alarm takes effect when it arrives."""
     known_s = one.known_s if one.known_s > float("-inf") else action.t / 1e3
     shelve_for_s = (action.until - action.t) / 1e3 if action.until is not None else None

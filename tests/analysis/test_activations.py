@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.analysis.raisings import of_changes, of_rows
+from monitor.analysis.activations import of_changes, of_rows
 from monitor.contract.reading import AlarmRow
 from monitor.contract.record import AlarmChange, AlarmState, Priority
 

@@ -8,7 +8,7 @@ from monitor.contract.record import AlarmChange
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Raised:
+class Activation:
     """One activation of one alarm; `end_s` is None while it is active."""
 
     line: str
@@ -26,13 +26,13 @@ class Raised:
         return (upto_s if self.end_s is None else min(self.end_s, upto_s)) - self.t_s
 
 
-def of_changes(changes: Iterable[AlarmChange]) -> list[Raised]:
+def of_changes(changes: Iterable[AlarmChange]) -> list[Activation]:
     """Activations in order of time."""
     return _paired(
         (
             c.t_s,
             c.event,
-            Raised(
+            Activation(
                 line=c.line,
                 alarm=c.alarm,
                 priority=c.priority.value,
@@ -48,7 +48,7 @@ def of_changes(changes: Iterable[AlarmChange]) -> list[Raised]:
     )
 
 
-def of_rows(rows: Sequence[AlarmRow]) -> list[Raised]:
+def of_rows(rows: Sequence[AlarmRow]) -> list[Activation]:
     """Activations from the record's rows, newest first as it gives them."""
     ordered = list(rows)[::-1]  # two of one moment stay in the order they came
     ordered.sort(key=lambda r: r.t_ms)
@@ -56,7 +56,7 @@ def of_rows(rows: Sequence[AlarmRow]) -> list[Raised]:
         (
             r.t_ms / 1e3,
             r.event,
-            Raised(
+            Activation(
                 line=r.line,
                 alarm=r.alarm,
                 priority=r.priority,
@@ -72,9 +72,9 @@ def of_rows(rows: Sequence[AlarmRow]) -> list[Raised]:
     )
 
 
-def _paired(events: Iterable[tuple[float, str, Raised]]) -> list[Raised]:
+def _paired(events: Iterable[tuple[float, str, Activation]]) -> list[Activation]:
     """An alarm that is shelved or out of service stays active until it returns."""
-    found: list[Raised] = []
+    found: list[Activation] = []
     standing: dict[tuple[str, str], int] = {}
     for t_s, event, one in events:
         key = (one.line, one.alarm)

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from monitor.contract.config.line import Derived
 from monitor.contract.config.recipe import Tape
-from monitor.core.derive import by_speed_m_per_min, derived, moved_m_per_min
+from monitor.core.derived_streams import by_speed_m_per_min, derived, moved_m_per_min
 from monitor.core.track import Track
 
 LAY = Derived(rule="lay length", of="bow/speed", twists_per_turn=2)

@@ -38,7 +38,7 @@ WHOLE_M = 2.0  # a filling's first row takes in what lies around it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Foothold:
+class RestartPoint:
     """A filling whose cable came into the line behind a loss, and how a fresh engine comes to its line metre there.
 
     Messages behind `after` are fed, the oldest of `begin_ms` (UTC), to a line as it is `described` since then. `track`
@@ -64,20 +64,20 @@ class Foothold:
         is_on = pipeline.drums.on is not None and pipeline.drums.on.filling == self.drum.filling
         return is_on and pipeline.track.end_s >= self.drum.start_s
 
-    def corrected(self, pipeline: Pipeline) -> "Foothold":
+    def corrected(self, pipeline: Pipeline) -> "RestartPoint":
         """The same, by an engine that has come to it: its track depends on the order in which messages came too."""
         assert pipeline.drums.on is not None
         return replace(self, off_m=self.off_m + to_grid(self.drum.start_m - pipeline.drums.on.start_m))
 
 
-def foothold(
+def restart_point(
     configuration: Configuration,
     engine: Engine,
     line: str,
     after: Lost,
     before: Lost | None,
     taken: Sequence[RevisionsTaken],
-) -> Foothold | None:
+) -> RestartPoint | None:
     """The first filling behind one loss and before the next that can be made again; None where there is none.
 
     `taken`: revisions of the line's file; `configuration` has the first of them.
@@ -114,7 +114,7 @@ def _behind(configuration: Configuration, line: str, after: Lost) -> Iterator[Me
         yield from (m for at, m in part if isinstance(m, Message) and after.precedes(at, m.t_s * 1e3))
 
 
-def _of(configuration: Configuration, described: Line, after: Lost, drum: DrumSpan) -> Foothold | None:
+def _of(configuration: Configuration, described: Line, after: Lost, drum: DrumSpan) -> RestartPoint | None:
     """A filling, if its first metre came to the head of the line long enough after the loss."""
     line = described.line
     configuration = configuration.model_copy(update={"lines": {**configuration.lines, line: described}})
@@ -133,13 +133,13 @@ def _of(configuration: Configuration, described: Line, after: Lost, drum: DrumSp
     at_head_m = float(track.at(begin_s + BEFORE_S)) + off_m + described.counter_m - lowest_m
     if at_head_m > drum.start_m - WHOLE_M:
         return None
-    return Foothold(drum=drum, described=described, after=after, begin_ms=ms(first_s), track=track, off_m=off_m)
+    return RestartPoint(drum=drum, described=described, after=after, begin_ms=ms(first_s), track=track, off_m=off_m)
 
 
 # ---- the engine ------------------------------------------------------------------------------------------------
 
 
-def assume(pipeline: Pipeline, engine: Engine, folder: Path, held: Foothold) -> None:
+def assume(pipeline: Pipeline, engine: Engine, folder: Path, held: RestartPoint) -> None:
     """What was so when the messages begin: drum, fillings, proposals, and the state that the machine had reported."""
     line, begin_ms = pipeline.line.line, held.begin_ms
     with engine.connect() as connection:
@@ -157,7 +157,7 @@ def assume(pipeline: Pipeline, engine: Engine, folder: Path, held: Foothold) -> 
         pipeline.states.report(min(reported.t, begin_ms) / 1e3, reported.state, reported.reason)
 
 
-def take_hold(pipeline: Pipeline, engine: Engine, writer: Writer, held: Foothold) -> None:
+def restart_from(pipeline: Pipeline, engine: Engine, writer: Writer, held: RestartPoint) -> None:
     """Go on from what the record knew when the filling began, which then is in the store of `writer` too."""
     line, at_ms = pipeline.line.line, ms(pipeline.track.end_s)
     assert pipeline.drums.on is not None
@@ -175,7 +175,7 @@ def take_hold(pipeline: Pipeline, engine: Engine, writer: Writer, held: Foothold
         pipeline.drums.spans, pipeline.drums.fillings = spans, fillings
 
 
-def _fillings(stored: Connection, held: Foothold) -> Fillings:
+def _fillings(stored: Connection, held: RestartPoint) -> Fillings:
     return last_known.fillings(stored, held.drum.line, ms(held.drum.start_s) + 1)
 
 

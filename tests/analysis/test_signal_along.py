@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.analysis.along import along
+from monitor.analysis.signal_along import along
 from monitor.contract.reading import Trend
 from monitor.contract.units import convert
 from tests.core.story import configuration

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from monitor.analysis.before import what_went_before
+from monitor.analysis.preceding import preceding_conditions
 
 
 def journeys(seed: int, effect: float, lag: int = -12, faults: int = 25):
@@ -19,7 +19,7 @@ def journeys(seed: int, effect: float, lag: int = -12, faults: int = 25):
 
 
 def test_the_stream_that_differed_is_named_with_how_long_before():
-    found = what_went_before(*journeys(1, 1.5))
+    found = preceding_conditions(*journeys(1, 1.5))
     assert found[0].stream == "s3"
     assert found[0].chance <= 0.002
     assert abs(found[0].offset_m + 12) <= 2
@@ -27,7 +27,7 @@ def test_the_stream_that_differed_is_named_with_how_long_before():
 
 
 def test_where_nothing_differed_nothing_is_named_at_the_stated_rate():
-    named = sum(what_went_before(*journeys(seed, 0.0), draws=199)[0].chance <= 0.05 for seed in range(60))
+    named = sum(preceding_conditions(*journeys(seed, 0.0), draws=199)[0].chance <= 0.05 for seed in range(60))
     assert named <= 8
 
 
@@ -36,13 +36,13 @@ def test_a_cluster_in_a_long_slow_stretch_blames_no_stream_that_merely_lasted():
     rng = np.random.default_rng(3)
     slow = np.where((np.arange(6000) > 2000) & (np.arange(6000) < 3000), 3.0, 0.0)
     columns = {"speed": rng.normal(0, 1, 6000) + slow, "other": rng.normal(0, 1, 6000)}
-    found = what_went_before(columns, [2500, 2503, 2510, 2514, 2522, 2530])
+    found = preceding_conditions(columns, [2500, 2503, 2510, 2514, 2522, 2530])
     assert all(d.chance > 0.05 for d in found)
 
 
 def test_too_few_faults_or_too_little_clean_cable_are_said():
     columns, at = journeys(1, 0)
     with pytest.raises(ValueError, match="at least 3"):
-        what_went_before(columns, at[:2])
+        preceding_conditions(columns, at[:2])
     with pytest.raises(ValueError, match="clean cable"):
-        what_went_before({n: v[:400] for n, v in columns.items()}, list(range(60, 340, 50)))
+        preceding_conditions({n: v[:400] for n, v in columns.items()}, list(range(60, 340, 50)))

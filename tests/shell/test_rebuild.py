@@ -5,8 +5,8 @@ from pathlib import Path
 
 from sqlalchemy import text
 
-from monitor.shell.compared import ENTRIES, NOT_COMPARED, OTHERWISE
-from monitor.shell.remake import RemadeLine, remake
+from monitor.shell.compare_stores import ENTRIES, NOT_COMPARED, OTHERWISE
+from monitor.shell.rebuild import RebuiltLine, rebuild
 from monitor.store.database import open_for_writing
 from monitor.store.schema import METADATA
 from tests.commands.test_doctor import written
@@ -42,7 +42,7 @@ def test_whatever_is_changed_in_a_table_differs(place, tmp_path_factory):
     """A9: the ledger, the line at this moment and a drum's sums were compared with nothing."""
     written(place).dispose()
     change(place, OF_CORE_1)
-    made = remake(stored_at(place), "core-1", tmp_path_factory.mktemp("made"))
+    made = rebuild(stored_at(place), "core-1", tmp_path_factory.mktemp("made"))
     named_as(OF_CORE_1, made)
 
 
@@ -61,7 +61,7 @@ def change(place: Path, changes: Iterable[str]) -> None:
     engine.dispose()
 
 
-def named_as(changes: Mapping[str, str], made: RemadeLine) -> None:
+def named_as(changes: Mapping[str, str], made: RebuiltLine) -> None:
     found = [str(d) for d in made.differences]
     for one, start in changes.items():
         assert [d for d in found if d.startswith(start)], (one, found)

@@ -15,9 +15,9 @@ from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.works import Store
 from monitor.contract.reading import DrumRow
 from monitor.core.cure.plan import COLUMNS, COOLING
-from monitor.shell.compared import Compared, StoreComparison, adopt, compare
+from monitor.shell.compare_stores import Compared, StoreComparison, adopt, compare
 from monitor.shell.damage import Damage, Lost
-from monitor.shell.making import END_MS, Making
+from monitor.shell.rebuild_engine import END_MS, EngineRebuild
 from monitor.store.database import open_for_reading
 from monitor.store.reader import StoreReader
 from monitor.store.revisions import FILES
@@ -30,7 +30,7 @@ SETTLE_MS = 600_000  # entries of the last minutes before a loss wait for what i
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class RemadeLine:
+class RebuiltLine:
     """A rebuilt line: the number of messages, since when (UTC ms), and the result.
 
     `not_compared` says of each loss, and of each table or file that cannot be read, what was compared with nothing.
@@ -51,7 +51,7 @@ class RemadeLine:
         return not self.not_compared and all(difference.is_tiny for difference in self.differences)
 
 
-def remake(configuration: Configuration, line: str, folder: Path, damage: Damage | None = None) -> RemadeLine:
+def rebuild(configuration: Configuration, line: str, folder: Path, damage: Damage | None = None) -> RebuiltLine:
     """Rebuild a line's record in a folder of its own, and compare, around messages and files that are damaged."""
     damage = damage or Damage()
     lost = damage.of(line)
@@ -63,7 +63,7 @@ def remake(configuration: Configuration, line: str, folder: Path, damage: Damage
         notes = tuple(_notes(engine, line, found.first_ms))
     finally:
         engine.dispose()
-    return RemadeLine(
+    return RebuiltLine(
         messages=found.messages, first_ms=found.first_ms, rows=found.compared.rows, entries=found.compared.entries,
         digests=tuple(found.compared.digests), differences=tuple(found.compared.differences),
         not_compared=(*holes, *found.compared.unreadable), notes=notes,
@@ -99,7 +99,7 @@ def _make_part(
     made = Store(folder=str(folder))
     writer = Writer(made, [line])
     try:
-        making = Making.begun(engine, writer, configuration, line, after, before)
+        making = EngineRebuild.begun(engine, writer, configuration, line, after, before)
         if making is not None:
             making.run()
         if making is None or not making.is_holding:
@@ -118,7 +118,7 @@ def _make_part(
     shutil.rmtree(folder)
 
 
-def _asked(making: Making, stored: Store, made: Store, damage: Damage) -> StoreComparison:
+def _asked(making: EngineRebuild, stored: Store, made: Store, damage: Damage) -> StoreComparison:
     """All that a part could make; before a loss, what can still change by messages that are lost is left out."""
     since_ms = making.since_ms if making.since_ms is not None else making.first_ms
     until_ms, until_m = END_MS, np.inf
