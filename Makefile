@@ -1,4 +1,4 @@
-# make run: the whole demo. make test: all tests. make check: style, types, arrows, tests. make bench: speed and memory. make soak: many seeds, and a simulated week. make disturb: kills, stops, upgrades and edits for half an hour. make mutate MODULE=...: would its own tests notice small mistakes? make audit: known faults of dependencies.
+# make run: the whole demo. make test: all tests. make check: style, types, import rules, tests. make bench: speed and memory. make soak: many seeds, and a simulated week. make disturb: kills, stops, upgrades and edits for half an hour. make mutate MODULE=...: do its own tests notice small changes? make audit: known vulnerabilities of dependencies.
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin

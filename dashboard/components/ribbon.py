@@ -39,7 +39,7 @@ def in_words(of: Sequence[Run], wound_m: float) -> str:
     total = lengths_m(of)
     abnormal = (Verdict.NONCONFORMING, Verdict.SUSPECT, Verdict.UNVERIFIED)
     lengths = [f"{number(total[v], 'm')} m {v.word}" for v in abnormal if total[v] > 0]
-    return f"{number(wound_m, 'm')} m wound; " + (", ".join(lengths) if lengths else "nothing found")
+    return f"{number(wound_m, 'm')} m wound; " + (", ".join(lengths) if lengths else "no faults recorded")
 
 
 def legend(metres: Mapping[Verdict, float] | None = None) -> html.Ul:

@@ -40,7 +40,7 @@ FIGURES: tuple[tuple[str, type[Family], str, Callable[[Context], Values]], ...] 
     ("monitor_queue_messages", GaugeMetricFamily, "Messages that wait.", _of_monitors(lambda row, _: row.queue)),
     ("monitor_troubles", GaugeMetricFamily, "Number of problems of a monitor.",
      _of_monitors(lambda row, now_ms: len(troubles(row, now_ms)))),
-    ("store_disk_free_bytes", GaugeMetricFamily, "Room where the store lies.",
+    ("store_disk_free_bytes", GaugeMetricFamily, "Free disk space of the data store.",
      _of_monitors(lambda row, _: row.disk_free_bytes)),
     ("line_age_seconds", GaugeMetricFamily, "Since the record of a line moved on.", _line_ages),
     ("rejected_messages", CounterMetricFamily, "Messages that could not become data.", _rejected),

@@ -26,7 +26,7 @@ class Indicators:
 
     APT actual production time over PBT planned busy time; PRI planned run time per item times PQ produced over APT;
     GQ good over PQ. For a continuous line quantity is length and PRI is one over the nominal speed. Effectiveness over
-    1 says that the nominal speed is wrong: it is shown, not cut off.
+    1 means that the recipe's nominal speed is too low: it is shown, not cut off.
     """
 
     availability: float

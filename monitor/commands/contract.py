@@ -39,7 +39,12 @@ CHANNELS = {
         "A message that is not stored, and why.",
     ),
     "alarm": (f"{{works}}/{{line}}/{topics.MONITOR}/alarm", "alarm", "monitor", "A change of an alarm."),
-    "health": (f"{{works}}/{{line}}/{topics.MONITOR}/health", "health", "monitor", "How the monitor is; retained."),
+    "health": (
+        f"{{works}}/{{line}}/{topics.MONITOR}/health",
+        "health",
+        "monitor",
+        "Monitor status (retained message).",
+    ),
 }
 PARAMETERS = {
     "works": "Name of the works, as in works.toml.",

@@ -1,9 +1,9 @@
 """The engine of one line: decoded messages in, record out. The live monitor, the replay and the rehearsal all run it.
 
-Law: however the arrivals are cut into calls of `feed`, the record is the same. It holds because whatever is decided
-depends on the order of arrivals and on stamps, never on where a call ends: `T`, the time up to which the line's track
-is final, is moved arrival by arrival; a sample is `known` at the later of its stamp and the `T` it met on arrival;
-and alarms see events in the order in which they became known.
+Invariant: the record does not depend on how arrivals are split across calls of `feed`. Decisions depend on the order
+of arrivals and on stamps only, never on where a call ends: `T`, the time up to which the line's track is final,
+advances arrival by arrival; a sample is `known` at the later of its stamp and the `T` at its arrival; and alarms get
+events in the order in which they became known.
 """
 
 from collections.abc import Iterable, Mapping, Sequence

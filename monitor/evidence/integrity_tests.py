@@ -1,6 +1,6 @@
 """A circuit integrity test: whether flame, shocks and water kept the schedule, and how long the circuit held.
 
-Such tests are for competent laboratories: fire, mains voltage and water together. This only reads what was recorded.
+Tests for competent laboratories only: fire, mains voltage and water are present together. This module reads records.
 """
 
 from collections.abc import Sequence

@@ -38,7 +38,7 @@ class Tested:
     def words(self) -> str:
         """The result in a sentence."""
         if self.outcome is None:
-            return "not lit yet"
+            return "not ignited"
         held = f"held {fixed(self.outcome.held_s, 0)} s"
         if self.burning:
             return f"burning, {held} so far"

@@ -184,7 +184,7 @@ def findings_table(context: Context, drum: WholeDrum, found: list[DrumFinding]) 
             html.Span(f.finding.verdict.word, className=f"verdict {f.finding.verdict.word}"),
             sentence(f.finding, drum.line),
             format.metres(f.start_m),
-            "open" if f.finding.end_m is None else format.metres(f.end_m),
+            "ongoing" if f.finding.end_m is None else format.metres(f.end_m),
             format.metres(f.outer_start_m),
             format.metres(f.outer_end_m),
             format.metres(f.end_m - f.start_m),

@@ -98,7 +98,7 @@ def content(context: Context) -> Children:
                     w=170
                 ),
                 dmc.Select(id="recurring-station", label="Station", searchable=True, w=200),
-                dmc.TextInput(id="recurring-done", debounce=True, label="Work done", w=420),
+                dmc.TextInput(id="recurring-done", debounce=True, label="Maintenance carried out", w=420),
                 dmc.Button("Save", id="recurring-note", variant="default"),
                 html.P(id="recurring-message", className="message", role="alert"),
             ],
@@ -591,7 +591,7 @@ def work(context: Context, line: str, what: str, drums: str) -> Children:
     parts_: Children = [
         table(
             "Maintenance, newest first: faults per km between the previous and the next entry (exact Poisson test)",
-            ["When", "Station", "Work done", "Before", "After", "Ratio after/before (95 % CI)",
+            ["When", "Station", "Maintenance", "Before", "After", "Ratio after/before (95 % CI)",
              "Probability by chance", "Result"], rows,
             empty="No maintenance recorded on this line yet.", numeric=(3, 4, 5, 6),
         )

@@ -152,7 +152,7 @@ class Cooling(Settings):
 class Integrity(Settings):
     """A circuit integrity test: which streams it is judged by, what it prescribes, and which durations earn a class.
 
-    Times in s from ignition. Such tests are for competent laboratories: fire, mains voltage and water together.
+    Times in s from ignition. Tests for competent laboratories only: fire, mains voltage and water are present together.
     """
 
     standard: Annotated[str, Field(min_length=2, max_length=60)]

@@ -67,7 +67,7 @@ def test_a_drum_of_nothing_is_an_empty_ribbon():
 def test_the_ribbon_says_in_words_what_it_shows():
     of = [Run(0.0, 90.0, Verdict.CONFORMING), Run(90.0, 91.0, Verdict.NONCONFORMING)]
     assert in_words(of, 91.0) == "91 m wound; 1 m nonconforming"
-    assert in_words(of[:1], 90.0) == "90 m wound; nothing found"
+    assert in_words(of[:1], 90.0) == "90 m wound; no faults recorded"
     classes = [part.className for part in ribbon(of, 91.0, 100.0).children]
     assert classes == ["wound", "run conforming", "run nonconforming"]
 
