@@ -22,7 +22,7 @@ MINUTES = 60
 
 
 def main() -> None:
-    """Feed an hour of one simulated line through desk and store; print size by simulated minute and the pace."""
+    """Feed an hour of one simulated line through processor and store; print size by simulated minute and the pace."""
     c = load(CONFIGS)
     scenario = load_scenario(CONFIGS, "demo", c)
     process = psutil.Process()
@@ -30,18 +30,18 @@ def main() -> None:
         store = Store(folder=name)
         c = c.model_copy(update={"works": c.works.model_copy(update={"store": store})})
         writer = Writer(store)
-        desk = Processor(c, writer, Engine.of(c))
+        processor = Processor(c, writer, Engine.of(c))
         run = simulate(scenario, c, "core-1", T0)
         batch: list[Received] = []
         begun, minute = time.perf_counter(), 0
         for sent in run.messages(until_s=MINUTES * 60.0):
             batch.append(Received(Arrival(sent.topic, sent.payload, sent.send_s), lambda: None))
             if len(batch) == 500:
-                writer.write(desk.take(batch, sent.send_s))
+                writer.write(processor.take(batch, sent.send_s))
                 batch = []
             if sent.send_s - T0 >= minute * 60:
                 if minute % 15 == 0:
-                    desk.roll()
+                    processor.roll()
                     wal = Path(name, "record.sqlite-wal").stat().st_size
                     size, files = process.memory_info().rss / 2**20, process.num_fds()
                     print(f"minute {minute:>3}: {size:.0f} MiB resident, WAL {wal / 2**20:.0f} MiB, {files} files open")

@@ -146,10 +146,10 @@ def _pandas(t_s: np.ndarray, v: np.ndarray) -> list[float]:
 
 def _line(c: Configuration) -> None:
     """One simulated hour of the demo, kept as it comes, then rehearsed."""
-    desk = Processor(c, Writer(c.works.store), Engine.of(c))
-    _hour(desk, _begin(load_scenario(CONFIGS, "demo", c), c, 0, {}, 1, 0.0), {})
-    desk.writer.write(desk.last_batch())
-    desk.writer.close()
+    processor = Processor(c, Writer(c.works.store), Engine.of(c))
+    _hour(processor, _begin(load_scenario(CONFIGS, "demo", c), c, 0, {}, 1, 0.0), {})
+    processor.writer.write(processor.last_batch())
+    processor.writer.close()
     changes = {n: {"window/oven-b/temperature/hi": 312.0} for n in c.recipes_for(LINE)}
     assert all(with_limits(c.recipes[n], x) for n, x in changes.items())
     for with_cure in (True, False):

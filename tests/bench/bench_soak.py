@@ -1,4 +1,4 @@
-"""Days of one line through desk and store: memory, handles, log and processor must not grow. HOURS=168 is a week."""
+"""Days of one line through processor and store: memory, handles, log and CPU time must not grow. HOURS=168 is a week."""
 
 import os
 import tempfile
@@ -26,18 +26,18 @@ ROLL_S = 600.0
 
 
 def main() -> None:
-    """Print size, handles, log, store and seconds of processor for each simulated hour, every sixth hour."""
+    """Print size, handles, log, store and CPU seconds for each simulated hour, every sixth hour."""
     c = load(CONFIGS)
     process = psutil.Process()
     with tempfile.TemporaryDirectory() as name:
         c = c.model_copy(update={"works": c.works.model_copy(update={"store": Store(folder=name)})})
         writer = Writer(c.works.store)
-        desk = Processor(c, writer, Engine.of(c))
+        processor = Processor(c, writer, Engine.of(c))
         drum, metre = 1, 0.0
         begun = time.perf_counter()
         for hour in range(HOURS):
             run = _begin(load_scenario(CONFIGS, "demo", c), c, hour, drum, metre)
-            spent = _hour(desk, run)
+            spent = _hour(processor, run)
             drum, metre = run.next_drum, run.reading_m(HOUR_S)
             if hour % 6 == 0 or hour == HOURS - 1:
                 wal = Path(name, "record.sqlite-wal").stat().st_size / 2**20
@@ -45,7 +45,7 @@ def main() -> None:
                 size = process.memory_info().rss / 2**20
                 print(
                     f"hour {hour:>3}: {size:.0f} MiB resident, {process.num_fds()} files open, WAL {wal:.0f} MiB, "
-                    f"store {kept:.0f} MiB, {spent:.1f} s of processor for the hour",
+                    f"store {kept:.0f} MiB, {spent:.1f} s of CPU for the hour",
                     flush=True,
                 )
         print(f"{HOURS * HOUR_S / (time.perf_counter() - begun):.0f} times real time, simulator included")
@@ -56,21 +56,21 @@ def _begin(scenario: Scenario, c: Configuration, hour: int, drum: int, metre: fl
     return simulate(scenario, c, "core-1", T0 + hour * HOUR_S, drum, metre if hour else None, numbering=hour)
 
 
-def _hour(desk: Processor, run: LineRun) -> float:
-    """One simulated hour into the store; returns the seconds of processor that the desk took."""
+def _hour(processor: Processor, run: LineRun) -> float:
+    """One simulated hour into the store; returns the CPU seconds that the processor took."""
     batch: list[Received] = []
     rolled_s, spent = 0.0, 0.0
     for sent in run.messages(until_s=HOUR_S):
         batch.append(Received(Arrival(sent.topic, sent.payload, sent.send_s), lambda: None))
         if len(batch) == 500:
             begun = time.process_time()
-            desk.writer.write(desk.take(batch, sent.send_s))
+            processor.writer.write(processor.take(batch, sent.send_s))
             batch = []
             if sent.send_s > rolled_s + ROLL_S:
                 rolled_s = sent.send_s
-                desk.roll()
+                processor.roll()
             spent += time.process_time() - begun
-    desk.writer.write(desk.take(batch, T0))
+    processor.writer.write(processor.take(batch, T0))
     return spent
 
 

@@ -41,7 +41,7 @@ def _fill(store: Store) -> None:
     c = load(CONFIGS)
     c = c.model_copy(update={"works": c.works.model_copy(update={"store": store})})
     writer, rng = Writer(store), np.random.default_rng(1)
-    desk = Processor(c, writer, Engine.of(c))
+    processor = Processor(c, writer, Engine.of(c))
     size = Path(store.folder)
     begun = time.perf_counter()
     for hour in range(HOURS):
@@ -49,9 +49,9 @@ def _fill(store: Store) -> None:
             t = T0 + hour * 3600 + minute * 60
             batch = [_told("cold-gauge/diameter-x", t + s, 3.58 + rng.normal(0, 0.01, 100), 10, t) for s in range(60)]
             batch += [_told("oven-a/temperature", t + s, 290 + rng.normal(0, 1, 2), 500, t) for s in range(60)]
-            writer.write(desk.take(batch, t))
-        writer.write(desk.last_batch())
-        desk.roll()
+            writer.write(processor.take(batch, t))
+        writer.write(processor.last_batch())
+        processor.roll()
     bytes_ = sum(f.stat().st_size for f in size.rglob("*") if f.is_file())
     print(f"store filled in {time.perf_counter() - begun:.0f} s, {bytes_ / 2**20:.0f} MiB in all")
     writer.close()

@@ -29,7 +29,7 @@ from monitor.store.reader import StoreReader
 from tests.core.story import CONFIGS, T0
 from tests.core.test_pipeline import tell
 from tests.shell.test_damage import slow_story
-from tests.shell.works import desk_at, settings_at, stored_at, take
+from tests.shell.works import processor_at, settings_at, stored_at, take
 from tests.store.test_writer import busy
 
 FLIPS = 24
@@ -38,12 +38,12 @@ EMPTY_BYTES = 300_000  # of a store's tables without a row
 
 def written(place: Path) -> Database:
     """A record partly in files, partly in the database, its monitor stopped."""
-    desk = desk_at(place)
-    desk.writer.keep_revisions(desk.configuration.recipes.values(), T0)
-    take(desk, tell(130, before=busy).sorted())
-    desk.writer.write(desk.last_batch())
-    rollup.roll_drums(desk.writer.engine, place)
-    return desk.writer.engine
+    processor = processor_at(place)
+    processor.writer.keep_revisions(processor.configuration.recipes.values(), T0)
+    take(processor, tell(130, before=busy).sorted())
+    processor.writer.write(processor.last_batch())
+    rollup.roll_drums(processor.writer.engine, place)
+    return processor.writer.engine
 
 
 @pytest.fixture(scope="module")
@@ -89,24 +89,26 @@ def test_a_record_made_again_follows_the_recipes_that_files_brought_meanwhile(pl
     """A9: what differed was said to come of a new revision, and nobody could see whether anything else did."""
     arrivals = tell(130, before=busy).sorted()
     at = len(arrivals) * 2 // 5
-    desk = desk_at(place)
-    desk.writer.keep_revisions(desk.configuration.recipes.values(), T0)
-    take(desk, arrivals[:at])
-    recipe = desk.configuration.recipes["core-2g5"]
+    processor = processor_at(place)
+    processor.writer.keep_revisions(processor.configuration.recipes.values(), T0)
+    take(processor, arrivals[:at])
+    recipe = processor.configuration.recipes["core-2g5"]
     windows = [w.model_copy(update={"hi": 289.0}) if w.stream == "oven-a/temperature" else w for w in recipe.window]
     edited = recipe.model_copy(update={"revision": recipe.revision + 1, "window": windows})
-    c = desk.configuration.model_copy(update={"recipes": desk.configuration.recipes | {"core-2g5": edited}})
-    again = Processor(c, desk.writer, Engine({line: restore(desk.writer, c, line, lambda _: None) for line in c.lines}))
-    desk.writer.keep_revisions(c.recipes.values(), T0 + 1)
+    c = processor.configuration.model_copy(update={"recipes": processor.configuration.recipes | {"core-2g5": edited}})
+    again = Processor(
+        c, processor.writer, Engine({line: restore(processor.writer, c, line, lambda _: None) for line in c.lines})
+    )
+    processor.writer.keep_revisions(c.recipes.values(), T0 + 1)
     take(again, arrivals[at:])
-    desk.writer.write(again.last_batch())
+    processor.writer.write(again.last_batch())
     assert [r.recipe.revision for r in StoreReader(settings_at(place)).came_into_force("core-1")] == [edited.revision]
     assert rebuild(c, "core-1", tmp_path_factory.mktemp("made")).differences == ()
 
 
 def test_a_fillings_digest_is_the_same_live_in_its_file_and_restored(place, tmp_path_factory):
-    desk = desk_at(place)
-    take(desk, tell(130, before=busy).sorted())
+    processor = processor_at(place)
+    take(processor, tell(130, before=busy).sorted())
     reader = StoreReader(settings_at(place))
 
     def digests() -> list[str]:
@@ -114,10 +116,10 @@ def test_a_fillings_digest_is_the_same_live_in_its_file_and_restored(place, tmp_
 
     live = digests()
     assert len(set(live)) == 2
-    desk.writer.write(desk.last_batch())
-    rollup.roll_drums(desk.writer.engine, place)
+    processor.writer.write(processor.last_batch())
+    rollup.roll_drums(processor.writer.engine, place)
     assert digests() == live
-    desk_at(place, again=True)
+    processor_at(place, again=True)
     assert digests() == live
     made = rebuild(stored_at(place), "core-1", tmp_path_factory.mktemp("made"))
     assert sorted(digest for _, digest in made.digests) == sorted(live)
@@ -174,20 +176,20 @@ def test_damage_that_no_other_table_tells_is_named(place):
 
 def test_an_hour_with_a_damaged_message_stays_in_the_database_and_the_others_roll(place):
     """A8, A9: in a file the damage would bear a digest of its own."""
-    desk = rolled(place)
-    with desk.writer.engine.begin() as connection:
+    processor = rolled(place)
+    with processor.writer.engine.begin() as connection:
         connection.execute(text("update message set n = n + 1000 where id = 9"))
     failed: dict[str, str] = {}
-    moved = rollup.roll_hours(desk.writer.engine, place, 0, None, failed.__setitem__)
+    moved = rollup.roll_hours(processor.writer.engine, place, 0, None, failed.__setitem__)
     assert len(moved) == 2
     assert list(failed.values()) == ["ValueError: message 9 of oven-a/temperature is damaged in the database"]
 
 
 def rolled(place: Path) -> Processor:
-    desk = desk_at(place)
-    take(desk, slow_story())
-    desk.writer.write(desk.last_batch())
-    return desk
+    processor = processor_at(place)
+    take(processor, slow_story())
+    processor.writer.write(processor.last_batch())
+    return processor
 
 
 def test_what_differs_in_a_file_is_named_with_metre_and_column(copy, tmp_path):

@@ -19,7 +19,7 @@ from monitor.store.reader import StoreReader
 from monitor.store.rolling import roll_drums, roll_hours
 from tests.core.story import T0, configuration, decoded
 from tests.core.test_pipeline import tell
-from tests.shell.works import configs_at, desk_at, settings_at, stored_at, take
+from tests.shell.works import configs_at, processor_at, settings_at, stored_at, take
 from tests.store.test_writer import busy
 
 HI = "window/oven-b/temperature/hi"
@@ -49,16 +49,16 @@ ARRIVALS = unkind(tell(260, before=much).arrivals)
 def folder(request, tmp_path_factory):
     """A record: in the database, rolled into files, or half and half."""
     place = tmp_path_factory.mktemp(request.param)
-    desk = desk_at(place)
+    processor = processor_at(place)
     cut = {"database": 0, "files": len(ARRIVALS), "both": len(ARRIVALS) // 2}[request.param]
     for part, roll in ((ARRIVALS[:cut], True), (ARRIVALS[cut:], False)):
         if part:
-            take(desk, part, 150)
-            desk.writer.write(desk.last_batch())
+            take(processor, part, 150)
+            processor.writer.write(processor.last_batch())
             if roll:
-                roll_drums(desk.writer.engine, place)
-                assert roll_hours(desk.writer.engine, place, -3_600_000)
-    desk.writer.close()
+                roll_drums(processor.writer.engine, place)
+                assert roll_hours(processor.writer.engine, place, -3_600_000)
+    processor.writer.close()
     return place
 
 
@@ -289,9 +289,9 @@ def test_known_faults_are_told_earlier_later_or_not():
 
 def test_the_command_prints_both_sides(tmp_path, capsys):
     configs, *_ = configs_at(tmp_path)
-    desk = desk_at(tmp_path / "run" / "store")
-    take(desk, ARRIVALS, 300)
-    desk.writer.close()
+    processor = processor_at(tmp_path / "run" / "store")
+    take(processor, ARRIVALS, 300)
+    processor.writer.close()
     words = ["rehearse", "--configs", str(configs), "--line", "core-1", "--drum", "C1-0001", "--recipe", "core-2g5"]
     assert main([*words, "--set", f"{HI}=304", "--without-cure"]) == 0
     said = capsys.readouterr().out
@@ -309,9 +309,9 @@ def test_a2_a_name_means_its_newest_filling_and_a_number_any(tmp_path, capsys):
                 story.tell("take-up/drum", T0 + s, drum=name, recipe="core-2g5")
 
     configs, *_ = configs_at(tmp_path)
-    desk = desk_at(tmp_path / "run" / "store")
-    take(desk, tell(200, before=came_back).arrivals, 300)
-    desk.writer.close()
+    processor = processor_at(tmp_path / "run" / "store")
+    take(processor, tell(200, before=came_back).arrivals, 300)
+    processor.writer.close()
     reader = StoreReader(settings_at(tmp_path / "run" / "store"))
     asked = [("C1-0001", None), (None, 1), ("C1-0001", 1), ("C1-0002", None)]
     found = [drum_meant(reader, "core-1", *one) for one in asked]

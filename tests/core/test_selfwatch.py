@@ -12,7 +12,7 @@ from monitor.core.arrival import Note
 from monitor.core.selfwatch import AGAIN_MS, SelfWatch
 from monitor.shell.service import standing
 from tests.core.test_pipeline import tell
-from tests.shell.works import desk_at, everything, take
+from tests.shell.works import everything, processor_at, take
 
 
 def health(queue: int = 0, free: int | None = 2**40, t: int = 0) -> Health:
@@ -62,14 +62,14 @@ def test_raised_and_returned_alternate(queues):
 
 def test_it_is_kept_with_the_first_line_and_met_again_after_a_restart(tmp_path):
     arrivals = tell(40).sorted()
-    desk = desk_at(tmp_path)
-    take(desk, arrivals[:200])
+    processor = processor_at(tmp_path)
+    take(processor, arrivals[:200])
     at = arrivals[200].received_s
-    desk.writer.write(desk.take([], at, [Note(at, "monitor/queue/long", "raised", 7000.0)]))
-    take(desk, arrivals[200:])
+    processor.writer.write(processor.take([], at, [Note(at, "monitor/queue/long", "raised", 7000.0)]))
+    take(processor, arrivals[200:])
     before = everything(tmp_path)
-    desk.writer.close()  # as kill -9 leaves it
-    pipelines = desk_at(tmp_path, again=True).engine.pipelines
+    processor.writer.close()  # as kill -9 leaves it
+    pipelines = processor_at(tmp_path, again=True).engine.pipelines
     book = pipelines["core-1"].book
     watch = SelfWatch(standing(pipelines))
     notes = watch.judge(health(0), standing(pipelines))

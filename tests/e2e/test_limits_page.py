@@ -19,22 +19,22 @@ from monitor.store.reader import StoreReader
 from tests.core.story import T0
 from tests.core.test_pipeline import tell
 from tests.e2e.test_dashboard_pages import browser, opened  # noqa: F401 - a fixture
-from tests.shell.works import desk_at, stored_at, take
+from tests.shell.works import processor_at, stored_at, take
 from tests.store.test_writer import busy
 
 HI = "window/oven-b/temperature/hi"
 
 
 class Works:
-    """A record, its desk, and pages whose answers go straight to the desk."""
+    """A record, its processor, and pages whose answers go straight to the processor."""
 
     def __init__(self, folder: Path) -> None:
         self.story = tell(300, before=lambda story, s: busy(story, s % 130))
         arrivals = self.story.sorted()
         self.cut = next(i for i, a in enumerate(arrivals) if a.received_s > T0 + 260)
         self.rest = arrivals[self.cut :]
-        self.desk, self.outgoing = desk_at(folder), Outgoing(round(T0 * 1e3))
-        take(self.desk, arrivals[: self.cut])
+        self.processor, self.outgoing = processor_at(folder), Outgoing(round(T0 * 1e3))
+        take(self.processor, arrivals[: self.cut])
         self.now_s = T0 + 262.0
         c = stored_at(folder)
         bench = ProcessBench(c, work)
@@ -50,7 +50,7 @@ class Works:
         topic = topic_of("tarn", line, step)
         said = Arrival(topic, self.outgoing.encode(topic, step), self.now_s)
         some, self.rest = self.rest[:60], self.rest[60:]
-        take(self.desk, [said, *some])
+        take(self.processor, [said, *some])
 
 
 @pytest.fixture
@@ -96,13 +96,13 @@ def test_limits_are_rehearsed_proposed_approved_by_another_and_taken_back(works:
     page.get_by_label("Your name").fill("Olle")
     row.get_by_role("button", name="Approve").click()
     expect(row).to_contain_text("approved by Olle: revision 2")
-    assert limits_of(works.desk.engine.pipelines["core-1"].recipes["core-2g5"])[HI] == 304.6
+    assert limits_of(works.processor.engine.pipelines["core-1"].recipes["core-2g5"])[HI] == 304.6
     back = page.locator("#limits-in-force tbody tr", has_text="core-2g5").first
     expect(back).to_contain_text("in force")
     expect(back).to_contain_text("Mira, approved by Olle")
     page.locator("#limits-in-force tbody tr", has_text="from recipe file").get_by_role("button").first.click()
     expect(page.locator("#limits-in-force")).to_contain_text("back to revision 1")
-    recipe = works.desk.engine.pipelines["core-1"].recipes["core-2g5"]
+    recipe = works.processor.engine.pipelines["core-1"].recipes["core-2g5"]
     assert (recipe.revision, limits_of(recipe)[HI]) == (3, 315.0)
 
 

@@ -29,7 +29,7 @@ from monitor.store.reader import StoreReader
 from simulator.line import LineRun, simulate_all
 from simulator.scenario import load_scenario
 from tests.dashboard.fake_record import FakeGateway
-from tests.shell.works import desk_at, stored_at, take
+from tests.shell.works import processor_at, stored_at, take
 from tests.simulator.made import CONFIGS, START_S
 
 # How long each line runs here, s: until the first cable is cut and a specimen has burned.
@@ -43,10 +43,12 @@ class Works:
         self.configuration: Configuration = stored_at(folder)
         scenario = load_scenario(CONFIGS, "demo", self.configuration)
         self.runs: dict[str, LineRun] = simulate_all(scenario, self.configuration, list(scenario.scripts), START_S)
-        desk = desk_at(folder)
+        processor = processor_at(folder)
         for line, until_s in UNTIL_S.items():
-            take(desk, [Arrival(s.topic, s.payload, s.send_s) for s in self.runs[line].messages(60.0, until_s)], 400)
-        desk.writer.close()
+            take(
+                processor, [Arrival(s.topic, s.payload, s.send_s) for s in self.runs[line].messages(60.0, until_s)], 400
+            )
+        processor.writer.close()
         self.record = StoreReader(self.configuration.works.store, self.configuration)
 
     @property

@@ -33,7 +33,7 @@ from tests.shell.brokers import Process, broker, ended, monitor
 from tests.shell.long_story import LIMIT, LINE, MESSAGES_PER_S, RECIPE
 from tests.shell.test_kills import gateway, prepared
 from tests.shell.test_restart_law import as_version_8
-from tests.shell.works import SERVER, desk_at, everything, numbers_stored, settings_at, take, until
+from tests.shell.works import SERVER, everything, numbers_stored, processor_at, settings_at, take, until
 
 DATABASES = ("sqlite", "postgresql")
 PER_S = 520.0  # messages, on the wall, whatever is disturbed: 500 also from the first sent to the last stored
@@ -334,13 +334,13 @@ def disturb(works: Works, total: int, say: Callable[[str], None]) -> "Counter[st
 
 def undisturbed(folder: Path, arrivals: Sequence[Arrival]) -> Record:
     """The record of a run in this process that nothing disturbs."""
-    desk = desk_at(folder)
+    processor = processor_at(folder)
     for start in range(0, len(arrivals), ROLL_EVERY):
-        take(desk, arrivals[start : start + ROLL_EVERY], 400)
-        desk.roll()
-    desk.writer.write(desk.last_batch())
-    desk.roll()
-    desk.writer.close()
+        take(processor, arrivals[start : start + ROLL_EVERY], 400)
+        processor.roll()
+    processor.writer.write(processor.last_batch())
+    processor.roll()
+    processor.writer.close()
     return comparable(folder)
 
 

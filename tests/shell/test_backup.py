@@ -11,7 +11,7 @@ from monitor.store import rolling as rollup
 from monitor.store.reader import StoreReader
 from tests.core.test_pipeline import tell
 from tests.shell import postgres
-from tests.shell.works import SERVER, desk_at, everything, settings_at, take
+from tests.shell.works import SERVER, everything, processor_at, settings_at, take
 from tests.store.test_writer import busy
 
 
@@ -21,24 +21,24 @@ def arrivals():
 
 
 def kept(place, arrivals):
-    desk = desk_at(place)
-    take(desk, arrivals)
-    desk.writer.write(desk.last_batch())
-    rollup.roll_drums(desk.writer.engine, place)
-    return desk
+    processor = processor_at(place)
+    take(processor, arrivals)
+    processor.writer.write(processor.last_batch())
+    rollup.roll_drums(processor.writer.engine, place)
+    return processor
 
 
 def test_sqlite_while_the_monitor_writes(tmp_path, arrivals):
-    desk = kept(tmp_path / "store", arrivals[:2000])
+    processor = kept(tmp_path / "store", arrivals[:2000])
     copy = tmp_path / "copy"
     copy.mkdir()
     with sqlite3.connect(tmp_path / "store" / "record.sqlite") as c:
         c.execute("vacuum into ?", [str(copy / "record.sqlite")])
     shutil.copytree(tmp_path / "store" / "drums", copy / "drums", dirs_exist_ok=True)
     before = everything(tmp_path / "store")
-    take(desk, arrivals[2000:])
+    take(processor, arrivals[2000:])
     assert everything(copy) == before
-    take(desk_at(copy, again=True), arrivals[2000:])
+    take(processor_at(copy, again=True), arrivals[2000:])
     assert everything(copy) == everything(tmp_path / "store")
 
 

@@ -52,13 +52,13 @@ def test_a_line_without_a_drum_is_rebuilt_with_its_recipe(folders, line, named):
     whole = started(configured(undisturbed, line), line, [])
     run(whole, arrivals)
     whole.writer.write(whole.last_batch())
-    desk = started(configured(place, line), line, [])
-    run(desk, arrivals[:end])
-    desk.writer.write(desk.last_batch())
-    was, given_out = present(desk, line), record_of(place, line)
+    processor = started(configured(place, line), line, [])
+    run(processor, arrivals[:end])
+    processor.writer.write(processor.last_batch())
+    was, given_out = present(processor, line), record_of(place, line)
     assert was.drum is None
-    again = restarted(desk, line)
-    assert again.engine.pipelines[line].recipe == desk.engine.pipelines[line].recipe
+    again = restarted(processor, line)
+    assert again.engine.pipelines[line].recipe == processor.engine.pipelines[line].recipe
     assert present(again, line) == was
     run(again, arrivals[end:], arrivals[end - 1].received_s)
     again.writer.write(again.last_batch())
@@ -75,23 +75,23 @@ def test_a_recipe_whose_file_is_gone_stays_for_the_drums_that_have_it(tmp_path, 
     """A4: with a snapshot and without, with the drum on and after it."""
     line = "core-1"
     arrivals = [a for a in story_of(line, None).sorted() if a.received_s < T0 + at_s]
-    desk = started(configured(tmp_path, line), line, [])
-    desk.writer.keep_revisions(desk.configuration.recipes.values(), T0)
-    run(desk, arrivals)
-    desk.writer.write(desk.last_batch())
-    was, c = present(desk, line), desk.configuration
+    processor = started(configured(tmp_path, line), line, [])
+    processor.writer.keep_revisions(processor.configuration.recipes.values(), T0)
+    run(processor, arrivals)
+    processor.writer.write(processor.last_batch())
+    was, c = present(processor, line), processor.configuration
     gone = c.model_copy(update={"recipes": {n: r for n, r in c.recipes.items() if n != LINES[line]}})
-    again = restarted(desk, line, gone, snapshot)
+    again = restarted(processor, line, gone, snapshot)
     assert present(again, line) == was
     assert was.recipe == (LINES[line], 1)
 
 
 def restarted(
-    desk: Processor, line: str, configuration: Configuration | None = None, snapshot: bool = False
+    processor: Processor, line: str, configuration: Configuration | None = None, snapshot: bool = False
 ) -> Processor:
-    desk.writer.close()
+    processor.writer.close()
     if snapshot:
-        return started(configuration or desk.configuration, line, [])
-    with desk.writer.engine.begin() as connection:
+        return started(configuration or processor.configuration, line, [])
+    with processor.writer.engine.begin() as connection:
         connection.execute(delete(CHECKPOINT))
-    return started(configuration or desk.configuration, line, [])
+    return started(configuration or processor.configuration, line, [])

@@ -12,7 +12,7 @@ import pytest
 from monitor.contract.record import Verdict
 from monitor.contract.topics import Stream
 from monitor.core.arrival import Arrival
-from monitor.shell import processor
+from monitor.shell import processor as processor_module
 from monitor.shell.processor import Processor
 from monitor.store import manifest, parquet_files
 from monitor.store import rolling as rollup
@@ -20,7 +20,7 @@ from monitor.store.message_history import History
 from monitor.store.reader import StoreReader
 from tests.core.story import T0, Story
 from tests.core.test_pipeline import tell
-from tests.shell.works import desk_at, everything, settings_at, stored_at, take
+from tests.shell.works import everything, processor_at, settings_at, stored_at, take
 from tests.store.test_writer import busy
 
 OVEN = Stream("core-1", "oven-a", "temperature")
@@ -62,17 +62,17 @@ def hours(place: Path) -> list[Path]:
 
 
 def written(place: Path, arrivals: list[Arrival]) -> Processor:
-    desk = desk_at(place)
-    take(desk, arrivals)
-    desk.writer.write(desk.last_batch())
-    return desk
+    processor = processor_at(place)
+    take(processor, arrivals)
+    processor.writer.write(processor.last_batch())
+    return processor
 
 
 @pytest.mark.parametrize("way", WAYS)
 def test_an_hour_that_cannot_be_read_is_missing_and_the_others_are_answered(place, caplog, way: Damage):
     """A8."""
-    desk = written(place, slow_story())
-    rollup.roll_hours(desk.writer.engine, place, 0)
+    processor = written(place, slow_story())
+    rollup.roll_hours(processor.writer.engine, place, 0)
     way(hours(place)[1])
     trend = StoreReader(settings_at(place)).samples(OVEN, 0, 10**15)
     assert trend.v.tolist() == [290.0 + i for i in range(20) if not 6 <= i < 12]
@@ -86,14 +86,14 @@ def test_a_late_message_of_a_damaged_hour_is_kept_and_the_damaged_file_set_aside
     """A8: ArrowInvalid ended the monitor, again and again."""
     arrivals = slow_story()[:19]
     late = arrivals.pop(17)
-    desk = written(place, arrivals)
-    rollup.roll_hours(desk.writer.engine, place, 0)
+    processor = written(place, arrivals)
+    rollup.roll_hours(processor.writer.engine, place, 0)
     damaged = hours(place)[2]
     way(damaged)
     before = damaged.read_bytes()
-    take(desk, [late])
-    desk.writer.write(desk.last_batch())
-    assert rollup.roll_hours(desk.writer.engine, place, 0) == [damaged]
+    take(processor, [late])
+    processor.writer.write(processor.last_batch())
+    assert rollup.roll_hours(processor.writer.engine, place, 0) == [damaged]
     trend = StoreReader(settings_at(place)).samples(OVEN, 0, 10**15)
     assert trend.v.tolist() == [290.0 + i for i in (*range(12), 17, 18)]
     assert damaged.with_name(f"{damaged.name}.damaged-1").read_bytes() == before
@@ -108,7 +108,7 @@ def arrivals() -> list[Arrival]:
 @pytest.mark.parametrize("bad", [0, 1])
 def test_a_drum_that_cannot_be_written_stops_no_other_and_loses_no_row(place, arrivals, monkeypatch, bad: int):
     """A8: one bad name stopped the rolling of all lines."""
-    desk = written(place, arrivals)
+    processor = written(place, arrivals)
     before, write = everything(place), rollup.write_each
     paths: list[Path] = []
 
@@ -120,7 +120,7 @@ def test_a_drum_that_cannot_be_written_stops_no_other_and_loses_no_row(place, ar
 
     monkeypatch.setattr(rollup, "write_each", one_fails)
     failed: dict[str, str] = {}
-    assert len(rollup.roll_drums(desk.writer.engine, place, None, failed.__setitem__)) == 1
+    assert len(rollup.roll_drums(processor.writer.engine, place, None, failed.__setitem__)) == 1
     assert list(failed.values()) == ["OSError: [Errno 36] File name too long"]
     now = everything(place)
     assert {name: now[name] for name in ("rows", "verdict", "findings")} == {
@@ -130,7 +130,7 @@ def test_a_drum_that_cannot_be_written_stops_no_other_and_loses_no_row(place, ar
 
 def test_hours_roll_though_one_of_them_cannot(place, monkeypatch):
     """A8."""
-    desk = written(place, slow_story())
+    processor = written(place, slow_story())
     second, write = rollup.hour_file(place, "core-1", round((T0 + 3600) * 1e3)), rollup.write_each
 
     def one_fails(path: Path, *args: object) -> Iterator[None]:
@@ -140,7 +140,7 @@ def test_hours_roll_though_one_of_them_cannot(place, monkeypatch):
 
     monkeypatch.setattr(rollup, "write_each", one_fails)
     failed: dict[str, str] = {}
-    assert len(rollup.roll_hours(desk.writer.engine, place, 0, None, failed.__setitem__)) == 2
+    assert len(rollup.roll_hours(processor.writer.engine, place, 0, None, failed.__setitem__)) == 2
     assert failed == {str(second): "ValueError: a payload that is no JSON"}
     assert len(StoreReader(settings_at(place)).samples(OVEN, 0, 10**15).v) == 20
 
@@ -148,9 +148,9 @@ def test_hours_roll_though_one_of_them_cannot(place, monkeypatch):
 @pytest.mark.parametrize("way", WAYS)
 def test_rows_of_a_drum_whose_file_cannot_be_read_are_unverified(place, arrivals, caplog, way: Damage):
     """A8."""
-    desk = written(place, arrivals)
+    processor = written(place, arrivals)
     first, before = StoreReader(settings_at(place)).verdicts("core-1", 0, 1e9)
-    paths = rollup.roll_drums(desk.writer.engine, place)
+    paths = rollup.roll_drums(processor.writer.engine, place)
     reader = StoreReader(settings_at(place))
     drum = reader.drums("core-1")[-1]
     way(paths[0])
@@ -171,15 +171,17 @@ def test_rows_of_a_drum_whose_file_cannot_be_read_are_unverified(place, arrivals
 @pytest.mark.parametrize("way", WAYS)
 def test_sums_of_a_drum_whose_file_cannot_be_read_are_those_of_its_ribbon(place, arrivals, way: Damage, marked: bool):
     """A8: the ribbon was unverified, and the list of drums still showed the metres of before."""
-    desk = written(place, arrivals)
-    path = rollup.roll_drums(desk.writer.engine, place)[0]
+    processor = written(place, arrivals)
+    path = rollup.roll_drums(processor.writer.engine, place)[0]
     reader = StoreReader(settings_at(place))
     drum = reader.drums("core-1")[-1]
     assert drum.metres["conforming"] > 0
     good = path.read_bytes()
     way(path)
     if marked:
-        assert manifest.look_at_next(desk.writer.engine, place, ["core-1"], "") == path.relative_to(place).as_posix()
+        assert (
+            manifest.look_at_next(processor.writer.engine, place, ["core-1"], "") == path.relative_to(place).as_posix()
+        )
     found = [
         reader.drum("core-1", drum.filling), reader.drums("core-1")[-1], reader.drum_named("core-1", drum.drum),
         *reader.drums_named(drum.drum), reader.drums_between("core-1", drum.start_m, drum.end_m)[0],
@@ -189,14 +191,14 @@ def test_sums_of_a_drum_whose_file_cannot_be_read_are_those_of_its_ribbon(place,
         assert sum(one.metres.values()) == pytest.approx(drum.end_m - drum.start_m)
     path.write_bytes(good)
     if marked:
-        manifest.look_at_next(desk.writer.engine, place, ["core-1"], "")
+        manifest.look_at_next(processor.writer.engine, place, ["core-1"], "")
     assert reader.drums("core-1")[-1] == drum
 
 
 def test_a_drum_that_is_opened_is_compared_with_its_digest(place, arrivals):
     """A8: its size unchanged, it showed the sums of before until the monitor came to look at it."""
-    desk = written(place, arrivals)
-    path = rollup.roll_drums(desk.writer.engine, place)[0]
+    processor = written(place, arrivals)
+    path = rollup.roll_drums(processor.writer.engine, place)[0]
     reader = StoreReader(settings_at(place))
     drum = reader.drums("core-1")[-1]
     flip(path, "oven-a/temperature")  # which no question about sums or verdicts reads
@@ -210,8 +212,8 @@ def test_a_drum_that_is_opened_is_compared_with_its_digest(place, arrivals):
 
 def test_verdicts_of_a_file_of_which_another_column_cannot_be_read_are_unverified(place, arrivals):
     """A8: a record must not count as conforming what nobody can look at any more."""
-    desk = written(place, arrivals)
-    path = rollup.roll_drums(desk.writer.engine, place)[0]
+    processor = written(place, arrivals)
+    path = rollup.roll_drums(processor.writer.engine, place)[0]
     reader = StoreReader(settings_at(place))
     drum = reader.drums("core-1")[-1]
     flip(path, "oven-a/temperature")
@@ -231,7 +233,7 @@ def samples_of(place: Path) -> list[float]:
 
 def test_a_disk_that_is_full_while_an_hour_is_written_costs_nothing(place, monkeypatch):
     """A8: the file gets no name, its hour stays in the database, the others move; later it moves too."""
-    desk, before = written(place, slow_story()), [290.0 + i for i in range(20)]
+    processor, before = written(place, slow_story()), [290.0 + i for i in range(20)]
     sync, calls = parquet_files.os.fsync, iter(range(10**6))
 
     def full(file: int) -> None:
@@ -242,12 +244,12 @@ def test_a_disk_that_is_full_while_an_hour_is_written_costs_nothing(place, monke
     with monkeypatch.context() as m:
         m.setattr(parquet_files.os, "fsync", full)
         failed: dict[str, str] = {}
-        assert len(rollup.roll_hours(desk.writer.engine, place, 0, None, failed.__setitem__)) == 2
+        assert len(rollup.roll_hours(processor.writer.engine, place, 0, None, failed.__setitem__)) == 2
     assert [reason for reason in failed.values() if "No space left" in reason] == list(failed.values())
     assert len(failed) == 1
     assert len(hours(place)) == 2
     assert samples_of(place) == before
-    assert len(rollup.roll_hours(desk.writer.engine, place, 0)) == 1
+    assert len(rollup.roll_hours(processor.writer.engine, place, 0)) == 1
     assert samples_of(place) == before
 
 
@@ -255,29 +257,29 @@ def test_a_folder_that_cannot_be_entered_keeps_only_its_own_line_in_the_database
     """A8: where the folder of a line should be, there is something else."""
     both = [Arrival(a.topic.replace("core-1", line), a.payload, a.received_s)
             for a in slow_story() for line in ("core-1", "core-2")]  # fmt: skip
-    desk = written(place, both)
+    processor = written(place, both)
     (place / "lines").mkdir()
     (place / "lines" / "core-1").write_text("no folder")
-    monkeypatch.setattr(processor, "each_hour", partial(keeping_none, processor.each_hour))
+    monkeypatch.setattr(processor_module, "each_hour", partial(keeping_none, processor_module.each_hour))
     for _ in range(3):
-        assert list(desk.rolling())
+        assert list(processor.rolling())
     assert len(sorted((place / "lines" / "core-2").rglob("*.parquet"))) == 3
     assert samples_of(place) == [290.0 + i for i in range(20)]
     assert len([r for r in caplog.records if "cannot be moved into a file" in r.message]) == 3  # once for each hour
-    [problem] = desk.problems
+    [problem] = processor.problems
     assert "lines/core-1" in problem
     assert "and 2 more; the database keeps it" in problem
     (place / "lines" / "core-1").unlink()
-    list(desk.rolling())
+    list(processor.rolling())
     assert len(hours(place)) == 3
-    assert desk.problems == []
+    assert processor.problems == []
 
 
 @pytest.mark.parametrize("name", ["13 (copy).parquet", "notes.parquet", "99.parquet", ".parquet"])
 def test_a_file_that_is_not_ours_is_passed_over(place, name):
     """A8: a copy that somebody laid beside the hours ended every reading of them."""
-    desk = written(place, slow_story())
-    rollup.roll_hours(desk.writer.engine, place, 0)
+    processor = written(place, slow_story())
+    rollup.roll_hours(processor.writer.engine, place, 0)
     (hours(place)[0].parent / name).write_text("not ours")
     (place / "lines" / "core-1" / "2025-12-99").mkdir()
     assert samples_of(place) == [290.0 + i for i in range(20)]
@@ -287,18 +289,18 @@ def test_a_file_that_is_not_ours_is_passed_over(place, name):
 
 def test_a_defect_in_moving_drums_keeps_no_hour_from_its_file_and_ends_nothing(place, monkeypatch):
     """A8."""
-    desk = written(place, slow_story())
+    processor = written(place, slow_story())
 
     def defect(*_: object) -> Iterator[Path | None]:
         raise ValueError("a defect of the monitor")
         yield
 
-    monkeypatch.setattr(processor, "each_drum", defect)
-    monkeypatch.setattr(processor, "each_hour", partial(keeping_none, processor.each_hour))
-    list(desk.rolling())
+    monkeypatch.setattr(processor_module, "each_drum", defect)
+    monkeypatch.setattr(processor_module, "each_hour", partial(keeping_none, processor_module.each_hour))
+    list(processor.rolling())
     assert len(hours(place)) == 3
     reason = "ValueError: a defect of the monitor"
-    assert desk.problems == [f"drums cannot be moved into a file ({reason}); the database keeps it"]
+    assert processor.problems == [f"drums cannot be moved into a file ({reason}); the database keeps it"]
 
 
 def keeping_none(each: Callable[..., Iterator[Path | None]], engine: Any, folder: Path, _: int, *more: Any) -> Any:

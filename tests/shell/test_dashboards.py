@@ -12,7 +12,7 @@ from monitor.shell.processor import Processor
 from monitor.store.numbering import NUMBERINGS_MAX
 from monitor.store.schema import MESSAGE
 from tests.core.story import T0
-from tests.shell.works import desk_at, take
+from tests.shell.works import processor_at, take
 
 TOPIC = action_topic("tarn", "core-1")
 
@@ -32,26 +32,28 @@ class Dashboard:
         return Arrival(TOPIC, self.outgoing.encode(TOPIC, act(at_s - self.behind_s, what)), at_s)
 
 
-def stored(desk: Processor) -> set[str]:
+def stored(processor: Processor) -> set[str]:
     """Reasons of the acts on record."""
-    with desk.writer.engine.connect() as connection:
+    with processor.writer.engine.connect() as connection:
         payloads = connection.execute(select(MESSAGE.c.payload).where(MESSAGE.c.quantity == "action")).scalars()
         return {json.loads(payload)["reason"] for payload in payloads}
 
 
 def test_two_dashboards_with_clocks_an_hour_apart_lose_no_act(place):
     """Fifty acts each, in turn. A numbering for each act would lose 35 of them: the monitor remembers sixteen."""
-    desk, first, second = desk_at(place), Dashboard(T0), Dashboard(T0, behind_s=3600.0)
+    processor, first, second = processor_at(place), Dashboard(T0), Dashboard(T0, behind_s=3600.0)
     for i in range(50):
-        take(desk, [first.act(T0 + i, f"first {i}"), second.act(T0 + i, f"second {i}")], size=1)
-    assert desk.rejected == {}
-    assert stored(desk) == {f"{which} {i}" for which in ("first", "second") for i in range(50)}
+        take(processor, [first.act(T0 + i, f"first {i}"), second.act(T0 + i, f"second {i}")], size=1)
+    assert processor.rejected == {}
+    assert stored(processor) == {f"{which} {i}" for which in ("first", "second") for i in range(50)}
 
 
 def test_a_dashboard_that_runs_on_while_another_is_started_again_and_again_loses_no_act(place):
     """A numbering that is used is remembered, however old its start."""
-    desk, steady = desk_at(place), Dashboard(T0)
+    processor, steady = processor_at(place), Dashboard(T0)
     for i in range(2 * NUMBERINGS_MAX):
-        take(desk, [steady.act(T0 + i, f"steady {i}"), Dashboard(T0 + i + 1).act(T0 + i + 1, f"other {i}")], size=1)
-    assert desk.rejected == {}
-    assert stored(desk) == {f"{which} {i}" for which in ("steady", "other") for i in range(2 * NUMBERINGS_MAX)}
+        take(
+            processor, [steady.act(T0 + i, f"steady {i}"), Dashboard(T0 + i + 1).act(T0 + i + 1, f"other {i}")], size=1
+        )
+    assert processor.rejected == {}
+    assert stored(processor) == {f"{which} {i}" for which in ("steady", "other") for i in range(2 * NUMBERINGS_MAX)}

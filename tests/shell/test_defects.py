@@ -17,7 +17,8 @@ from monitor.contract.record import Rejected
 from monitor.core.arrival import Arrival
 from monitor.core.decode import Decoder
 from monitor.core.pipeline import Pipeline
-from monitor.shell import processor, restore, salvage
+from monitor.shell import processor as processor_module
+from monitor.shell import restore, salvage
 from monitor.shell.defects import KEPT_MAX, NUMBER_UNKNOWN, Defects, EngineError, engine_step
 from monitor.shell.processor import restored
 from monitor.shell.service import Service
@@ -26,7 +27,7 @@ from tests.core.story import T0, Story
 from tests.core.test_pipeline import tell
 from tests.shell.test_salvage import LINES, MARK, MARKED_NUMBER, is_marked, named, rows_of, store, stored
 from tests.shell.test_stop import StoryClock, StubLink, acknowledged_or_stopped
-from tests.shell.works import desk_at, everything, take
+from tests.shell.works import everything, processor_at, take
 
 KINDS: dict[str, Callable[[], Exception]] = {
     "ZeroDivisionError": ZeroDivisionError, "OSError": lambda: OSError(28, "No space left on device"),
@@ -82,7 +83,7 @@ def engine_fails(monkeypatch: pytest.MonkeyPatch, step: str, make: Callable[[], 
     if step == "load":
         monkeypatch.setattr(salvage, "load", failing(salvage.load, lambda _, given: given.line.line, True))
     if step == "dump":
-        for module in (processor, salvage, restore):
+        for module in (processor_module, salvage, restore):
             monkeypatch.setattr(module, "dump", failing(module.dump, of_pipeline))
 
 
@@ -91,24 +92,24 @@ def engine_fails(monkeypatch: pytest.MonkeyPatch, step: str, make: Callable[[], 
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_message_over_which_decoding_fails_is_refused_for_now_and_every_other_stored(tmp_path, monkeypatch, kind):
-    arrivals, desk = story(), desk_at(tmp_path, lines=LINES)
+    arrivals, processor = story(), processor_at(tmp_path, lines=LINES)
     marked = [a for a in arrivals if is_marked(a.payload)]
     n = json.loads(marked[0].payload)["n"]
     with monkeypatch.context() as m:
         decoding_fails(m, KINDS[kind])
-        outputs = store(desk, arrivals)
-        outputs += store(desk, marked)  # it comes again
-    assert stored(desk) == named(arrivals) - named(marked)
+        outputs = store(processor, arrivals)
+        outputs += store(processor, marked)  # it comes again
+    assert stored(processor) == named(arrivals) - named(marked)
     rejected = [o for o in outputs if isinstance(o, Rejected)]
     assert {(r.kind, r.final, r.line, r.number.n) for r in rejected if r.number} == {("defect", False, "core-1", n)}
     assert len(rejected) == 2
-    [row] = rows_of(desk, select(SET_ASIDE))
+    [row] = rows_of(processor, select(SET_ASIDE))
     assert (row.line, f"{row.station}/{row.quantity}", row.n, row.payload) == (
         "core-1", "dancer/position", n, marked[0].payload,
     )  # fmt: skip
-    [counted] = rows_of(desk, select(REJECTED.c.line, REJECTED.c.kind, REJECTED.c.count))
+    [counted] = rows_of(processor, select(REJECTED.c.line, REJECTED.c.kind, REJECTED.c.count))
     assert tuple(counted) == ("core-1", "defect", 2)
-    again = desk_at(tmp_path, again=True, lines=LINES)  # a version without the defect
+    again = processor_at(tmp_path, again=True, lines=LINES)  # a version without the defect
     assert not any(isinstance(o, Rejected) for o in store(again, marked))
     assert stored(again) == named(arrivals)
 
@@ -116,11 +117,11 @@ def test_a_message_over_which_decoding_fails_is_refused_for_now_and_every_other_
 @pytest.mark.parametrize("payload", [b"{", b"[1]", b'{"n":-1}', b'{"n":7}'])
 @pytest.mark.parametrize("topic", ["tarn/core-1/x/y", "tarn/core-1/x", "tarn/elsewhere/x/y", "\xfc/+", ""])
 def test_any_bytes_on_any_topic_may_meet_a_defect(tmp_path, monkeypatch, topic, payload):
-    desk, arrival = desk_at(tmp_path, lines=["core-1"]), Arrival(topic, payload, T0)
+    processor, arrival = processor_at(tmp_path, lines=["core-1"]), Arrival(topic, payload, T0)
     decoding_fails(monkeypatch, ZeroDivisionError, lambda _: True)
-    [rejected] = store(desk, [arrival])
+    [rejected] = store(processor, [arrival])
     assert (rejected.kind, rejected.final) == ("defect", False)
-    rows = rows_of(desk, select(SET_ASIDE))
+    rows = rows_of(processor, select(SET_ASIDE))
     assert [row.payload for row in rows] == ([payload] if topic == "tarn/core-1/x/y" else [])
     assert [row.n for row in rows if b"7" not in payload] in ([], [NUMBER_UNKNOWN])
 
@@ -131,7 +132,7 @@ def test_a_place_is_logged_once_with_its_traceback(tmp_path, monkeypatch, caplog
         told.say("dancer/position", T0 + i, 50.0)
     decoding_fails(monkeypatch, ZeroDivisionError, lambda _: True)
     with caplog.at_level(logging.ERROR):
-        store(desk_at(tmp_path, lines=["core-1"]), told.arrivals)
+        store(processor_at(tmp_path, lines=["core-1"]), told.arrivals)
     [record] = [r for r in caplog.records if "by a defect" in r.message]
     assert record.exc_info
     assert record.exc_info[0] is ZeroDivisionError
@@ -139,8 +140,8 @@ def test_a_place_is_logged_once_with_its_traceback(tmp_path, monkeypatch, caplog
 
 
 def test_bytes_are_kept_of_so_many_messages_and_no_more_are_remembered(tmp_path):
-    desk = desk_at(tmp_path, lines=["core-1"])
-    defects = Defects(desk.decoder)
+    processor = processor_at(tmp_path, lines=["core-1"])
+    defects = Defects(processor.decoder)
     for i in range(2 * KEPT_MAX):
         defects.reject(Arrival("tarn/core-1/dancer/position", b"%d" % i, T0), ZeroDivisionError())
         defects.reject(Arrival("tarn/core-1/dancer/position", b"%d" % i, T0), ZeroDivisionError())
@@ -157,26 +158,26 @@ CASES += [(step, kind) for step in ("load", "now", "dump") for kind in ("OSError
 
 @pytest.mark.parametrize(("step", "kind"), CASES)
 def test_whatever_fails_in_the_engine_of_one_line_the_other_is_stored_and_judged(tmp_path, monkeypatch, step, kind):
-    monkeypatch.setattr(processor, "CHECKPOINT_EVERY_S", 0.0)
-    monkeypatch.setattr(processor, "NOW_EVERY_S", 0.0)
-    arrivals, desk = story(), desk_at(tmp_path, lines=LINES)
+    monkeypatch.setattr(processor_module, "CHECKPOINT_EVERY_S", 0.0)
+    monkeypatch.setattr(processor_module, "NOW_EVERY_S", 0.0)
+    arrivals, processor = story(), processor_at(tmp_path, lines=LINES)
     begun, rest = arrivals[:30], arrivals[30:]
-    store(desk, begun)
+    store(processor, begun)
     engine_fails(monkeypatch, step, KINDS[kind])
-    store(desk, rest, 20)
-    assert of_line(stored(desk), "core-2") == of_line(named(arrivals), "core-2")
+    store(processor, rest, 20)
+    assert of_line(stored(processor), "core-2") == of_line(named(arrivals), "core-2")
     if step in ("now", "dump"):  # only what is made of the engine is not recorded
-        assert stored(desk) == named(arrivals)
-        assert desk.counts()["not recorded"]
+        assert stored(processor) == named(arrivals)
+        assert processor.counts()["not recorded"]
     else:
-        aside = Counter((r.line, f"{r.station}/{r.quantity}", r.n) for r in rows_of(desk, select(SET_ASIDE)))
-        assert set(desk.suspended) == {"core-1"} or aside
+        aside = Counter((r.line, f"{r.station}/{r.quantity}", r.n) for r in rows_of(processor, select(SET_ASIDE)))
+        assert set(processor.suspended) == {"core-1"} or aside
         assert of_line(aside, "core-2") == Counter()
-    desk.finish()
-    engine, suspended = restored(desk_at(tmp_path, lines=LINES).writer, desk.configuration, LINES)
+    processor.finish()
+    engine, suspended = restored(processor_at(tmp_path, lines=LINES).writer, processor.configuration, LINES)
     assert set(engine.pipelines) | set(suspended) == set(LINES)
     assert "core-2" in engine.pipelines
-    other = desk_at(tmp_path / "undisturbed", lines=["core-2"])
+    other = processor_at(tmp_path / "undisturbed", lines=["core-2"])
     take(other, [a for a in arrivals if "/core-2/" in a.topic])
     assert everything(tmp_path, "core-2") == everything(tmp_path / "undisturbed", "core-2")
 
@@ -184,32 +185,34 @@ def test_whatever_fails_in_the_engine_of_one_line_the_other_is_stored_and_judged
 @pytest.mark.parametrize("error", [PermissionError("a file of it"), MemoryError(), OSError(5, "Input/output error")])
 def test_a_line_that_cannot_be_read_back_is_suspended_and_the_other_begins(tmp_path, monkeypatch, error):
     """One file of one line kept the monitor of all from starting."""
-    desk, inner = desk_at(tmp_path, lines=LINES), restore.restore
-    store(desk, story())
+    processor, inner = processor_at(tmp_path, lines=LINES), restore.restore
+    store(processor, story())
 
     def fails(writer: Any, configuration: Any, line: str, *more: Any) -> Any:
         if line == "core-1":
             raise error
         return inner(writer, configuration, line, *more)
 
-    monkeypatch.setattr(processor, "restore", fails)
+    monkeypatch.setattr(processor_module, "restore", fails)
     monkeypatch.setattr(salvage, "restore", fails)
-    engine, suspended = restored(desk.writer, desk.configuration, LINES)
+    engine, suspended = restored(processor.writer, processor.configuration, LINES)
     assert (set(engine.pipelines), set(suspended)) == ({"core-2"}, {"core-1"})
     engine_fails(monkeypatch, "feed", ZeroDivisionError)  # and so while it runs
-    store(desk, [Arrival(a.topic, a.payload.replace(b'"n": ', b'"n": 9'), a.received_s) for a in story()[-20:]], 20)
-    assert set(desk.engine.pipelines) == {"core-2"}
+    store(
+        processor, [Arrival(a.topic, a.payload.replace(b'"n": ', b'"n": 9'), a.received_s) for a in story()[-20:]], 20
+    )
+    assert set(processor.engine.pipelines) == {"core-2"}
 
 
 def test_what_all_lines_share_is_no_fault_of_one(tmp_path, monkeypatch):
-    desk = desk_at(tmp_path, lines=LINES)
+    processor = processor_at(tmp_path, lines=LINES)
 
     def fails(*_: Any) -> Any:
         raise OperationalError("select", {}, Exception("server closed the connection"))
 
-    monkeypatch.setattr(processor, "restore", fails)
+    monkeypatch.setattr(processor_module, "restore", fails)
     with pytest.raises(OperationalError):
-        restored(desk.writer, desk.configuration, LINES)
+        restored(processor.writer, processor.configuration, LINES)
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -228,7 +231,7 @@ def test_the_service_goes_on_and_reports_what_is_refused(tmp_path, monkeypatch, 
     arrivals = story()
     link = StubLink(arrivals)
     link.begin()
-    service = Service(desk_at(tmp_path, lines=LINES), link, StoryClock(arrivals[0].received_s))  # type: ignore[arg-type]
+    service = Service(processor_at(tmp_path, lines=LINES), link, StoryClock(arrivals[0].received_s))  # type: ignore[arg-type]
     if where == "decode":
         decoding_fails(monkeypatch, KINDS[kind])
     else:
@@ -241,8 +244,8 @@ def test_the_service_goes_on_and_reports_what_is_refused(tmp_path, monkeypatch, 
 
     asyncio.run(run())
     assert link.done.is_set()
-    desk = desk_at(tmp_path, again=True, lines=["core-2"])
-    assert of_line(stored(desk), "core-2") == of_line(named(arrivals), "core-2")
+    processor = processor_at(tmp_path, again=True, lines=["core-2"])
+    assert of_line(stored(processor), "core-2") == of_line(named(arrivals), "core-2")
     if where == "decode":
         refused = [json.loads(p) for topic, p in link.published if topic.split("/")[2] == "refused"]
         assert all(set(r) <= set(Refused.__struct_fields__) for r in refused)

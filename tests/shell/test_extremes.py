@@ -34,7 +34,7 @@ from tests.core.story import T0, Story, configuration
 from tests.core.test_pipeline import tell
 from tests.shell import works
 from tests.shell.test_salvage import rows_of, store
-from tests.shell.works import desk_at
+from tests.shell.works import processor_at
 
 EXTREMES: list[float] = [
     1e308, -1e308, sys.float_info.max, -sys.float_info.max, 5e-324, -5e-324, -0.0, 2.0**63, -(2.0**63), 2**63, 2**64,
@@ -112,11 +112,11 @@ def test_an_engine_makes_a_finite_record_of_any_readings(paths, values):
     json.loads(msgspec.json.encode(engine.now().extra), parse_constant=pytest.fail)
 
 
-def finite_or_none(place: Path, desk: Any) -> Iterator[str]:
+def finite_or_none(place: Path, processor: Any) -> Iterator[str]:
     """Places in the store that hold an infinite number, or text that is no JSON where JSON is promised."""
     of_json = {LINE_NOW.c.now, HEALTH.c.said, PROPOSAL.c.changes}
     for table in METADATA.sorted_tables:
-        for row in rows_of(desk, select(table)):
+        for row in rows_of(processor, select(table)):
             for column in table.c:
                 value = row._mapping[column]
                 if isinstance(column.type, Float) and value is not None and not math.isfinite(value):
@@ -139,17 +139,17 @@ def infinite_in(table: pa.Table, where: str) -> Iterator[str]:
 def test_a_store_holds_a_finite_record_of_any_readings(place, unranged, counted):
     paths = paths_of(SHORT) - (set() if counted else {"metre-counter/length", "metre-counter/speed"})
     arrivals = extreme(SHORT, paths, EXTREMES)
-    desk = desk_at(place, lines=LINES)
-    outputs = store(desk, arrivals)
-    desk.writer.write(desk.last_batch())
-    desk.roll()
-    refused = sum(desk.rejected.values())
-    kept = rows_of(desk, select(MESSAGE.c.n).where(MESSAGE.c.station != MONITOR))
+    processor = processor_at(place, lines=LINES)
+    outputs = store(processor, arrivals)
+    processor.writer.write(processor.last_batch())
+    processor.roll()
+    refused = sum(processor.rejected.values())
+    kept = rows_of(processor, select(MESSAGE.c.n).where(MESSAGE.c.station != MONITOR))
     assert len(kept) + refused == len(arrivals)
     assert len(kept) > len(arrivals) / 2
-    assert rows_of(desk, select(SET_ASIDE)) == []
+    assert rows_of(processor, select(SET_ASIDE)) == []
     assert infinite(outputs) == []
-    assert list(finite_or_none(place, desk)) == []
+    assert list(finite_or_none(place, processor)) == []
 
 
 # ---- every numeric field of every message ----------------------------------------------------------------------------
@@ -217,12 +217,12 @@ def test_extreme_numbers_in_any_field_are_stored_or_refused(place, unranged, kin
         told.tell(path, T0 + 2 + i * 1e-3, **fields)
     for second in range(3, 12):
         told.say("metre-counter/length", T0 + second, [1003.8 + 3.8 * second + 0.38 * k for k in range(10)], 0.1)
-    desk = desk_at(place, lines=LINES)
-    outputs = store(desk, told.arrivals)
-    desk.writer.write(desk.last_batch())
+    processor = processor_at(place, lines=LINES)
+    outputs = store(processor, told.arrivals)
+    processor.writer.write(processor.last_batch())
     assert len(told.arrivals) > count + 2 * len(EXTREMES)
-    assert rows_of(desk, select(SET_ASIDE)) == []
+    assert rows_of(processor, select(SET_ASIDE)) == []
     assert infinite(outputs) == []
-    assert list(finite_or_none(place, desk)) == []
-    kept = rows_of(desk, select(MESSAGE.c.n).where(MESSAGE.c.station != MONITOR))
+    assert list(finite_or_none(place, processor)) == []
+    kept = rows_of(processor, select(MESSAGE.c.n).where(MESSAGE.c.station != MONITOR))
     assert len(kept) > count

@@ -13,7 +13,7 @@ from monitor.shell.rebuild import rebuild
 from monitor.store import rolling
 from monitor.store.reader import StoreReader
 from tests.core.story import T0, Story, configuration
-from tests.shell.works import SERVER, desk_at, stored_at, take
+from tests.shell.works import SERVER, processor_at, stored_at, take
 
 LINES = ("core-1", "lay-1", "sheath-1", "rewind-1", "fire-1")
 M_PER_MIN = {"fire-1": 5.0}  # a specimen of a length that has metres
@@ -75,22 +75,22 @@ def test_a_fillings_digest_on_a_server_is_the_same_however_it_came_to_be(server,
 def one_digest(place: Path, tmp_path_factory: pytest.TempPathFactory, line: str) -> None:
     arrivals, store = story(line), stored_at(place).works.store
     half = len(arrivals) * 5 // 9
-    desk = desk_at(place, lines=[line])
-    take(desk, arrivals[:half], 50)
-    desk.writer.write(desk.last_batch())
-    desk.writer.close()
-    desk = desk_at(place, again=True, lines=[line])
-    take(desk, arrivals[half:], 50)
-    desk.writer.write(desk.last_batch())
+    processor = processor_at(place, lines=[line])
+    take(processor, arrivals[:half], 50)
+    processor.writer.write(processor.last_batch())
+    processor.writer.close()
+    processor = processor_at(place, again=True, lines=[line])
+    take(processor, arrivals[half:], 50)
+    processor.writer.write(processor.last_batch())
     restored = digests(store, line)
     assert len(set(restored)) == 2
-    rolling.roll_drums(desk.writer.engine, place, [line])
-    desk.writer.close()
+    rolling.roll_drums(processor.writer.engine, place, [line])
+    processor.writer.close()
     assert digests(store, line) == restored
     live: Path = tmp_path_factory.mktemp("live")
-    desk = desk_at(live, lines=[line])
-    take(desk, arrivals, 50)
-    desk.writer.close()
+    processor = processor_at(live, lines=[line])
+    take(processor, arrivals, 50)
+    processor.writer.close()
     assert digests(stored_at(live).works.store, line) == restored
     assert StoreReader(stored_at(live).works.store).findings(line, -1e9, 1e9)
     again: Path = tmp_path_factory.mktemp("again")

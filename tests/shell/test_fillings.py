@@ -25,7 +25,7 @@ from monitor.store.reader import StoreReader
 from monitor.store.schema import CHECKPOINT
 from monitor.store.server import server_url
 from tests.core.story import T0, Story
-from tests.shell.works import desk_at, settings_at, stored_at, take
+from tests.shell.works import processor_at, settings_at, stored_at, take
 
 LINES = ["lay-1", "sheath-1"]
 M_PER_MIN = 50.0
@@ -111,25 +111,25 @@ def all_fillings(folder: Path) -> tuple[Known, dict[tuple[str, int], str]]:
 def unique(tmp_path_factory) -> Known:
     """The record of the story in which every drum has a name of its own, nothing rolled, never stopped."""
     folder = tmp_path_factory.mktemp("unique")
-    take(desk_at(folder, lines=LINES), arrivals(UNIQUE))
+    take(processor_at(folder, lines=LINES), arrivals(UNIQUE))
     return all_fillings(folder)[0]
 
 
 def stopped_once(folder: Path, names: tuple[str, ...], stop: int, snapshot: bool) -> Processor:
     """The story, stopped and begun again, with and without a snapshot; what had ended by then is rolled before."""
     said = arrivals(names)
-    desk = desk_at(folder, lines=LINES)
-    take(desk, said[:stop])
-    desk.writer.write(desk.last_batch())
-    rollup.roll_drums(desk.writer.engine, folder)
+    processor = processor_at(folder, lines=LINES)
+    take(processor, said[:stop])
+    processor.writer.write(processor.last_batch())
+    rollup.roll_drums(processor.writer.engine, folder)
     if not snapshot:
-        with desk.writer.engine.begin() as connection:
+        with processor.writer.engine.begin() as connection:
             connection.execute(delete(CHECKPOINT))
-    desk.writer.close()
-    desk = desk_at(folder, again=True, lines=LINES)
-    take(desk, said[stop:])
-    desk.writer.write(desk.last_batch())
-    return desk
+    processor.writer.close()
+    processor = processor_at(folder, again=True, lines=LINES)
+    take(processor, said[stop:])
+    processor.writer.write(processor.last_batch())
+    return processor
 
 
 def without_snapshot(folder: Path, stop: int) -> Known:
@@ -140,15 +140,15 @@ def without_snapshot(folder: Path, stop: int) -> Known:
 
 def runs_the_same(folder: Path, names: tuple[str, ...], want: Known, stop: int, snapshot: bool) -> None:
     """Whatever the names, filling by filling, before and after what is left is rolled."""
-    desk = stopped_once(folder, names, stop, snapshot)
-    for roll in (lambda: None, lambda: rollup.roll_drums(desk.writer.engine, folder)):
+    processor = stopped_once(folder, names, stop, snapshot)
+    for roll in (lambda: None, lambda: rollup.roll_drums(processor.writer.engine, folder)):
         roll()
         found, called = all_fillings(folder)
         assert found.keys() == want.keys()
         for key, one in found.items():
             for what in one:
                 assert one[what] == want[key][what], (key, called[key], what)
-    desk.writer.close()
+    processor.writer.close()
     assert [called["lay-1", i + 1] for i in range(len(names))] == list(names)
     files = sorted(p.name for p in (folder / "drums" / "lay-1").iterdir())
     assert files == [f"{i:06d}.parquet" for i in range(1, len(names))]
@@ -215,8 +215,8 @@ def test_a_store_of_0_4_0_gets_its_fillings_numbered_along_each_line(place):
         now = '{"drum": "7", "state": "running"}'
         connection.execute(text("insert into line_now (line, t_ms, now) values ('core-1', 1, :now)"), {"now": now})
     old.dispose()
-    desk = desk_at(place, lines=["core-1"])
-    with desk.writer.engine.connect() as connection:
+    processor = processor_at(place, lines=["core-1"])
+    with processor.writer.engine.connect() as connection:
         found = connection.execute(text("select line, filling, drum, rows_file from drum order by line, filling")).all()
         assert found == [
             ("core-1", 1, "000003", "drums/core-1/000003.parquet"), ("core-1", 2, "7", "drums/core-1/7.parquet"),

@@ -20,7 +20,7 @@ from monitor.store.schema import SCHEMA_VERSION
 from monitor.store.seal import is_as_sealed
 from tests.commands.test_doctor import doctor, written
 from tests.shell.test_damage import slow_story
-from tests.shell.works import desk_at, everything, settings_at, take
+from tests.shell.works import everything, processor_at, settings_at, take
 
 READS = ("SELECT", "BEGIN", "ROLLBACK", "PRAGMA", "SAVEPOINT", "RELEASE")
 FULL = r"disk is full|No space left"
@@ -78,10 +78,10 @@ def disk(full_at: int | None = None) -> Iterator[Disk]:
 def record(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Three hours of an oven, to be copied."""
     folder: Path = tmp_path_factory.mktemp("record")
-    desk = desk_at(folder)
-    take(desk, slow_story())
-    desk.writer.write(desk.last_batch())
-    desk.writer.close()
+    processor = processor_at(folder)
+    take(processor, slow_story())
+    processor.writer.write(processor.last_batch())
+    processor.writer.close()
     return folder
 
 
@@ -120,12 +120,12 @@ def test_full_while_hours_move_into_files(record, tmp_path):
 
 
 def stop(folder: Path) -> None:
-    desk: Processor = desk_at(folder, again=True)
+    processor: Processor = processor_at(folder, again=True)
     try:
-        desk.finish()
-        desk.writer.seal()
+        processor.finish()
+        processor.writer.seal()
     finally:
-        desk.writer.close()
+        processor.writer.close()
 
 
 def test_full_while_a_stop_writes_its_snapshot_and_its_seal(record, tmp_path, caplog):

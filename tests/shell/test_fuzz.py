@@ -10,7 +10,7 @@ from monitor.contract.topics import MONITOR
 from monitor.core.arrival import Arrival
 from monitor.store.schema import MESSAGE
 from tests.core.story import T0
-from tests.shell.works import desk_at, take
+from tests.shell.works import processor_at, take
 
 COUNT = 100_000  # on each store
 GOOD_SHARE = 0.2
@@ -84,13 +84,13 @@ def test_every_good_message_is_stored_between_thirty_kinds_of_bad_ones(place):
         else:
             topic, payload = BAD[i % len(BAD)](i)
         arrivals.append(Arrival(topic, payload, T0 + 1e-4 * i))
-    desk = desk_at(place, lines=["core-1", "core-2"])
-    take(desk, arrivals, 2000)
+    processor = processor_at(place, lines=["core-1", "core-2"])
+    take(processor, arrivals, 2000)
     m = MESSAGE.c
     of_stream = (m.line, m.station, m.quantity)
     counted = select(*of_stream, func.count(m.n.distinct()), func.count()).where(m.station != MONITOR)
-    with desk.writer.engine.connect() as c:
+    with processor.writer.engine.connect() as c:
         stored = sorted(tuple(row)[3:] for row in c.execute(counted.group_by(*of_stream)))
     assert len(BAD) == 30
     assert stored == sorted((count, count) for count in good)
-    assert sum(desk.rejected.values()) == COUNT - sum(good)
+    assert sum(processor.rejected.values()) == COUNT - sum(good)

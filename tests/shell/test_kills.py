@@ -13,7 +13,7 @@ from monitor.core.arrival import Arrival
 from monitor.store.database import open_for_reading
 from tests.core.test_pipeline import tell
 from tests.shell.brokers import KINDS, Process, broker, monitor
-from tests.shell.works import configs_at, desk_at, everything, take, until
+from tests.shell.works import configs_at, everything, processor_at, take, until
 from tests.store.test_writer import busy
 
 SECONDS = 750
@@ -34,10 +34,10 @@ def arrivals() -> list[Arrival]:
 @pytest.fixture(scope="module")
 def undisturbed(tmp_path_factory, arrivals) -> dict[str, object]:
     folder = tmp_path_factory.mktemp("undisturbed")
-    desk = desk_at(folder)
-    take(desk, arrivals)
-    desk.writer.write(desk.last_batch())
-    desk.roll()
+    processor = processor_at(folder)
+    take(processor, arrivals)
+    processor.writer.write(processor.last_batch())
+    processor.roll()
     return everything(folder)
 
 

@@ -11,7 +11,7 @@ from tests.core.test_pipeline import tell
 from tests.shell.brokers import KINDS, broker, monitor
 from tests.shell.proxy import Proxy
 from tests.shell.test_kills import Count, gateway, prepared
-from tests.shell.works import desk_at, everything, take, until
+from tests.shell.works import everything, processor_at, take, until
 from tests.store.test_writer import busy
 
 SECONDS = 500
@@ -26,10 +26,10 @@ def arrivals():
 @pytest.fixture(scope="module")
 def undisturbed(tmp_path_factory, arrivals):
     folder = tmp_path_factory.mktemp("undisturbed")
-    desk = desk_at(folder)
-    take(desk, arrivals)
-    desk.writer.write(desk.last_batch())
-    desk.roll()
+    processor = processor_at(folder)
+    take(processor, arrivals)
+    processor.writer.write(processor.last_batch())
+    processor.roll()
     return everything(folder)
 
 

@@ -15,7 +15,8 @@ from sqlalchemy.exc import DataError
 
 from monitor.contract.topics import MONITOR
 from monitor.core.arrival import Arrival
-from monitor.shell import processor, salvage
+from monitor.shell import processor as processor_module
+from monitor.shell import salvage
 from monitor.shell import service as module
 from monitor.shell.service import Service
 from monitor.store.reader import StoreReader
@@ -23,7 +24,7 @@ from monitor.store.schema import CHECKPOINT, LINE_NOW, MESSAGE, REJECTED, SET_AS
 from tests.core.test_pipeline import tell
 from tests.shell.test_salvage import store
 from tests.shell.test_stop import StoryClock, StubLink, acknowledged_or_stopped, assert_nothing_is_claimed, read
-from tests.shell.works import desk_at, everything, settings_at, take, until
+from tests.shell.works import everything, processor_at, settings_at, take, until
 
 BATCH = 60
 
@@ -33,7 +34,7 @@ def quick(monkeypatch: pytest.MonkeyPatch) -> None:
     values = {"BATCH": BATCH, "LINGER_S": 0.001, "AGAIN_S": 0.02, "AGAIN_MAX_S": 0.05, "STOP_WITHIN_S": 0.5}
     for name, value in (values | {"KEEP_HEALTH_MS": 0, "ROLL_EVERY_S": 0.1}).items():
         monkeypatch.setattr(module, name, value)
-    monkeypatch.setattr(processor, "CHECKPOINT_EVERY_S", 0.0)
+    monkeypatch.setattr(processor_module, "CHECKPOINT_EVERY_S", 0.0)
 
 
 @pytest.fixture(scope="module")
@@ -44,16 +45,16 @@ def arrivals() -> list[Arrival]:
 @pytest.fixture(scope="module")
 def undisturbed(arrivals: list[Arrival], tmp_path_factory: pytest.TempPathFactory) -> dict[str, object]:
     folder = tmp_path_factory.mktemp("undisturbed")
-    desk = desk_at(folder, lines=["core-1"])
-    take(desk, arrivals)
-    desk.writer.write(desk.last_batch())
+    processor = processor_at(folder, lines=["core-1"])
+    take(processor, arrivals)
+    processor.writer.write(processor.last_batch())
     return everything(folder)
 
 
 def a_service(place: Any, link: StubLink, again: bool = False, lines: Sequence[str] = ("core-1",)) -> Service:
     link.begin()
     clock = StoryClock(link.arrivals[0].received_s)
-    return Service(desk_at(place, again, list(lines)), link, clock)  # type: ignore[arg-type]
+    return Service(processor_at(place, again, list(lines)), link, clock)  # type: ignore[arg-type]
 
 
 def problems(place: Any) -> list[str]:
@@ -117,14 +118,14 @@ FAULTS = {"missing table": missing, "read only": read_only, "refuses all": refus
 def test_a_store_that_is_not_as_expected_is_reported_and_waited_for(
     place, arrivals, undisturbed, caplog, monkeypatch, fault
 ):
-    link, tries, write = StubLink(arrivals), Counter[str](), processor.Processor.write
+    link, tries, write = StubLink(arrivals), Counter[str](), processor_module.Processor.write
     caplog.set_level("INFO", "monitor")
 
-    def counted(self: processor.Processor, batch: Any) -> Any:
+    def counted(self: processor_module.Processor, batch: Any) -> Any:
         tries["count"] += 1
         return write(self, batch)
 
-    monkeypatch.setattr(processor.Processor, "write", counted)
+    monkeypatch.setattr(processor_module.Processor, "write", counted)
 
     async def run() -> None:
         service = a_service(place, link)
@@ -227,7 +228,7 @@ def test_a_row_that_the_monitor_makes_and_the_database_refuses_stops_nothing(
     refused_table = {"line_now": LINE_NOW, "checkpoint": CHECKPOINT}.get(table)
     if refused_table is not None:
         assert read(place, select(refused_table)) == []
-    again = desk_at(place, again=True, lines=["core-1"])
+    again = processor_at(place, again=True, lines=["core-1"])
     again.writer.write(again.last_batch())
     assert everything(place) == undisturbed
 
@@ -235,7 +236,7 @@ def test_a_row_that_the_monitor_makes_and_the_database_refuses_stops_nothing(
 @pytest.mark.parametrize("table", ["line_now", "checkpoint", "metre_block"])
 def test_a_restart_whose_own_rows_are_refused_goes_on(place, arrivals, undisturbed, table):
     half = len(arrivals) // 2
-    first = desk_at(place, lines=["core-1"])
+    first = processor_at(place, lines=["core-1"])
     take(first, arrivals[:half])
     first.writer.close()
 
@@ -254,8 +255,8 @@ def test_a_restart_whose_own_rows_are_refused_goes_on(place, arrivals, undisturb
 
         m.setattr(writer, "open_for_writing", opens)
         with suppress(DataError):
-            desk_at(place, again=True, lines=["core-1"]).writer.close()
-    again = desk_at(place, again=True, lines=["core-1"])
+            processor_at(place, again=True, lines=["core-1"]).writer.close()
+    again = processor_at(place, again=True, lines=["core-1"])
     take(again, arrivals[half:])
     again.writer.write(again.last_batch())
     assert everything(place) == undisturbed
@@ -279,9 +280,9 @@ def test_a_line_whose_engine_cannot_be_restored_waits_and_the_other_goes_on(plac
             raise ZeroDivisionError("a defect of the engine")
         return restore(writer, configuration, line, log)
 
-    for where in (salvage, processor):
+    for where in (salvage, processor_module):
         monkeypatch.setattr(where, "restore", restores)
-    monkeypatch.setattr(processor, "RESTORE_AGAIN_S", 0.0)
+    monkeypatch.setattr(processor_module, "RESTORE_AGAIN_S", 0.0)
 
     async def run() -> None:
         service = a_service(place, link, lines=("core-1", "core-2"))
@@ -309,7 +310,7 @@ def test_a_line_whose_engine_cannot_be_restored_waits_and_the_other_goes_on(plac
 def test_a_monitor_starts_though_one_engine_cannot_be_restored(place, arrivals, monkeypatch):
     both, restore = two_lines(arrivals), salvage.restore
     half = len(both) // 2
-    first = desk_at(place, lines=["core-1", "core-2"])
+    first = processor_at(place, lines=["core-1", "core-2"])
     store(first, both[:half])
 
     def restores(writer: Any, configuration: Any, line: str, log: Any) -> Any:
@@ -318,16 +319,16 @@ def test_a_monitor_starts_though_one_engine_cannot_be_restored(place, arrivals, 
         return restore(writer, configuration, line, log)
 
     with monkeypatch.context() as m:
-        m.setattr(processor, "restore", restores)
+        m.setattr(processor_module, "restore", restores)
         c = first.configuration
-        engine, suspended = processor.restored(first.writer, c, ["core-1", "core-2"])
+        engine, suspended = processor_module.restored(first.writer, c, ["core-1", "core-2"])
         assert suspended == {"core-1": "its engine cannot be restored (ZeroDivisionError: a defect of the engine)"}
         assert not any(module.standing(engine.pipelines).values())
-        desk = processor.Processor(c, first.writer, engine, suspended)
-        store(desk, both[half:])
-        desk.finish()
-        assert desk.rejected == {"line suspended": len([a for a in both[half:] if "core-1" in a.topic])}
-    last = desk_at(place, again=True, lines=["core-1", "core-2"])
+        processor = processor_module.Processor(c, first.writer, engine, suspended)
+        store(processor, both[half:])
+        processor.finish()
+        assert processor.rejected == {"line suspended": len([a for a in both[half:] if "core-1" in a.topic])}
+    last = processor_at(place, again=True, lines=["core-1", "core-2"])
     store(last, both[half:])
     last.finish()
     assert_is_as_undisturbed(place, both, ["core-1", "core-2"])
@@ -338,7 +339,7 @@ def assert_is_as_undisturbed(place: Any, both: Sequence[Arrival], lines: Sequenc
     wanted = select(m.line, m.station, m.quantity, m.n).where(m.line.in_(lines), m.station != MONITOR)
     stored = Counter(tuple(row) for row in read(place, wanted))
     assert stored.total() == len(stored) == len(both) * len(lines) / 2
-    other = desk_at(place / f"undisturbed {len(lines)}", lines=["core-1", "core-2"])
+    other = processor_at(place / f"undisturbed {len(lines)}", lines=["core-1", "core-2"])
     take(other, both)
     other.writer.write(other.last_batch())
     for line in lines:

@@ -13,35 +13,35 @@ from monitor.store import rolling as rollup
 from monitor.store.message_history import History
 from tests.core.story import T0
 from tests.core.test_whole_cable import laying_up, put_on
-from tests.shell.works import desk_at, take
+from tests.shell.works import processor_at, take
 
 DRUMS = ["C1-0001", "C2-0001", "C1-0007"]
 
 
 @pytest.fixture
-def desk(place):
-    """A desk over a store whose pay-off changes are held as version 0.4.0 wrote them."""
-    desk = desk_at(place, lines=["lay-1"])
-    take(desk, laying_up(90, before=put_on).sorted())
-    desk.writer.write(desk.last_batch())
-    with desk.writer.engine.begin() as c:
+def processor(place):
+    """A processor over a store whose pay-off changes are held as version 0.4.0 wrote them."""
+    processor = processor_at(place, lines=["lay-1"])
+    take(processor, laying_up(90, before=put_on).sorted())
+    processor.writer.write(processor.last_batch())
+    with processor.writer.engine.begin() as c:
         changed = c.execute(text("update message set quantity = 'splice', crc = null where quantity = 'payoff'"))
         assert changed.rowcount == len(DRUMS)
-    return desk
+    return processor
 
 
-def payoffs(desk) -> list[str]:
+def payoffs(processor) -> list[str]:
     start_ms = round(T0 * 1e3)
     found = [
         m
-        for part in History(configuration=desk.configuration, line="lay-1").read(start_ms, start_ms + 200_000)
+        for part in History(configuration=processor.configuration, line="lay-1").read(start_ms, start_ms + 200_000)
         for m in part
     ]
     return [m.body.drum for m in found if isinstance(m, Message) and isinstance(m.body, PayoffChange)]
 
 
-def test_a_line_made_again_from_its_messages_reads_them(desk):
-    c, start_ms = desk.configuration, round(T0 * 1e3)
+def test_a_line_made_again_from_its_messages_reads_them(processor):
+    c, start_ms = processor.configuration, round(T0 * 1e3)
     pipeline = Pipeline(c.lines["lay-1"], c.recipes_for("lay-1"))
     outputs = [
         o
@@ -51,18 +51,18 @@ def test_a_line_made_again_from_its_messages_reads_them(desk):
     assert sorted(o.drum for o in outputs if isinstance(o, Splice)) == sorted(DRUMS)
 
 
-def test_history_and_recordings_read_them_from_database_and_hour_file(desk, place):
-    assert payoffs(desk) == DRUMS
-    (path,) = rollup.roll_hours(desk.writer.engine, place, -2 * rollup.HOUR_MS, ["lay-1"])
-    assert payoffs(desk) == DRUMS
+def test_history_and_recordings_read_them_from_database_and_hour_file(processor, place):
+    assert payoffs(processor) == DRUMS
+    (path,) = rollup.roll_hours(processor.writer.engine, place, -2 * rollup.HOUR_MS, ["lay-1"])
+    assert payoffs(processor) == DRUMS
     names = {path for _, path, _ in read_rows(path, Mapping()).notifications}
     assert {"pay-off-a/payoff", "pay-off-b/payoff"} <= names
 
 
-def test_only_the_present_name_is_a_stream_on_the_wire(desk):
+def test_only_the_present_name_is_a_stream_on_the_wire(processor):
     earlier = Stream("lay-1", "pay-off-a", "splice")
     assert present(earlier) == Stream("lay-1", "pay-off-a", "payoff")
     assert all(is_notification(name) for name in RENAMED)
     assert parse("tarn", f"tarn/{earlier}") == earlier
-    refused = desk.decoder.decode(Arrival(f"tarn/{earlier}", b'{"n":0,"t":1764000000000,"drum":"C1-0001"}', T0))
+    refused = processor.decoder.decode(Arrival(f"tarn/{earlier}", b'{"n":0,"t":1764000000000,"drum":"C1-0001"}', T0))
     assert getattr(refused, "kind", None) == "unknown stream"

@@ -31,7 +31,7 @@ from monitor.core.decode import Decoder
 from monitor.core.engine import Engine
 from monitor.core.pipeline import Pipeline
 from monitor.core.snapshot import every
-from monitor.shell import processor
+from monitor.shell import processor as processor_module
 from monitor.shell.broker_link import Received
 from monitor.shell.compare_stores import StoreComparison, compare
 from monitor.shell.processor import Processor
@@ -74,16 +74,16 @@ def configured(folder: Path, line: str) -> Configuration:
 
 def started(configuration: Configuration, line: str, log: list[str]) -> Processor:
     writer = Writer(configuration.works.store, [line])
-    desk = Processor(configuration, writer, Engine({line: restore(writer, configuration, line, log.append)}))
+    processor = Processor(configuration, writer, Engine({line: restore(writer, configuration, line, log.append)}))
     writer.keep_revisions(configuration.recipes.values(), T0)
-    return desk
+    return processor
 
 
-def run(desk: Processor, arrivals: Sequence[Arrival], last_s: float | None = None) -> None:
+def run(processor: Processor, arrivals: Sequence[Arrival], last_s: float | None = None) -> None:
     for i, (part, now_s) in enumerate(parts(arrivals, TOGETHER, last_s)):
-        desk.writer.write(desk.take([Received(a, lambda: None) for a in part], now_s))
+        processor.writer.write(processor.take([Received(a, lambda: None) for a in part], now_s))
         if i % ROLL_EVERY == ROLL_EVERY - 1:
-            desk.roll()
+            processor.roll()
 
 
 def fed(configuration: Configuration, line: str, arrivals: Sequence[Arrival], last_s: float | None = None) -> list:
@@ -173,14 +173,14 @@ class Present:
     turns: list[str]  # what has been reported and is not in effect yet
 
 
-def present(desk: Processor, line: str) -> Present:
-    p = desk.engine.pipelines[line]
+def present(processor: Processor, line: str) -> Present:
+    p = processor.engine.pipelines[line]
     alarms = {
         n: (a.state, a.active, round(a.occurrence_s * 1e3), a.value, a.until_s and round(a.until_s * 1e3))
         for n, a in p.book.alarms.items()
         if a.state.value != "normal"
     }
-    splices = StoreReader(desk.configuration.works.store).splices(line, p.track.now_m, np.inf)
+    splices = StoreReader(processor.configuration.works.store).splices(line, p.track.now_m, np.inf)
     return Present(
         drum=p.drums.on and dataclasses.replace(p.drums.on, start_s=round(p.drums.on.start_s, 3)),
         recipe=(p.recipe.recipe, p.recipe.revision) if p.recipe else None,
@@ -218,18 +218,18 @@ class Damage:
             else:
                 path.unlink()
 
-    def put_back(self, desk: Processor) -> None:
+    def put_back(self, processor: Processor) -> None:
         for path, data in self.kept.items():
             path.write_bytes(data)
-        folder = Path(desk.writer.settings.folder)
+        folder = Path(processor.writer.settings.folder)
         for _ in range(len(list(folder.rglob("*.parquet"))) + 1):  # a monitor looks at one file each time
-            desk.roll()
+            processor.roll()
 
 
-def lose_snapshot(desk: Processor, line: str, mode: str) -> None:
+def lose_snapshot(processor: Processor, line: str, mode: str) -> None:
     """Do to the line's snapshot what the mode is."""
     table = CHECKPOINT
-    with desk.writer.engine.begin() as connection:
+    with processor.writer.engine.begin() as connection:
         state = connection.execute(select(table.c.state).where(table.c.line == line)).scalar()
         if mode in ("no snapshot", "damaged files"):
             connection.execute(delete(table))
@@ -287,7 +287,7 @@ def restarted(
     run_from = started(c, line, [])
     edited = Edited()
     with pytest.MonkeyPatch.context() as m:
-        m.setattr(processor, "NOW_EVERY_S", now_every_s)
+        m.setattr(processor_module, "NOW_EVERY_S", now_every_s)
         for share, mode in stops:
             stop_at = round(share * len(arrivals))
             run(run_from, arrivals[at:stop_at], arrivals[at - 1].received_s if at else None)
@@ -395,10 +395,10 @@ def keeps(given_out: dict, after: dict, is_later: bool = False) -> None:
     assert not [f for f in kept if f not in after["findings"]]
 
 
-def reported(what: str, target: str, metre: str, desk: Processor, line: str, log: list[str]) -> None:
+def reported(what: str, target: str, metre: str, processor: Processor, line: str, log: list[str]) -> None:
     """What has changed is in force from a metre on: the log and the journal name line, revision and metre."""
     assert [entry for entry in log if entry.startswith(f"{line}: {what} is in force from metre {metre} on")]
-    (entry,) = (e for e in rows_of(desk) if e.target == (target or what) and e.line == line and e.reason)
+    (entry,) = (e for e in rows_of(processor) if e.target == (target or what) and e.line == line and e.reason)
     assert (entry.who, entry.action, entry.reason) == (FILES, "take into force", f"from metre {metre}")
 
 

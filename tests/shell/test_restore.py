@@ -10,14 +10,14 @@ from sqlalchemy import create_engine, delete, select, update
 
 from monitor.contract.config.configuration import Configuration
 from monitor.core.pipeline import Pipeline
-from monitor.shell import processor
+from monitor.shell import processor as processor_module
 from monitor.shell.broker_link import Received
 from monitor.shell.restore import restore
 from monitor.store.revisions import RevisionConflictError, lines_on_record, refuse_conflicts
 from monitor.store.schema import CHECKPOINT, LINE_REVISION
 from tests.core.story import T0, Story
 from tests.core.test_pipeline import tell
-from tests.shell.works import desk_at, everything, take
+from tests.shell.works import everything, processor_at, take
 from tests.store.test_audit_trail import rows_of
 from tests.store.test_upgrade import handles
 from tests.store.test_writer import busy
@@ -28,7 +28,7 @@ ARRIVALS = tell(130, before=busy).sorted()
 @pytest.fixture(scope="module")
 def undisturbed(tmp_path_factory) -> dict:
     folder = tmp_path_factory.mktemp("undisturbed")
-    take(desk_at(folder), ARRIVALS, 50)
+    take(processor_at(folder), ARRIVALS, 50)
     return everything(folder)
 
 
@@ -39,26 +39,26 @@ def test_killed_anywhere_the_record_is_that_of_an_undisturbed_run(tmp_path_facto
     edges = [0, *sorted(set(stops)), len(ARRIVALS)]
     every = 0.5 if often else 30.0
     for i, (a, b) in enumerate(pairwise(edges)):
-        desk = desk_at(folder, again=i > 0)
+        processor = processor_at(folder, again=i > 0)
         with pytest.MonkeyPatch.context() as m:
-            m.setattr(processor, "CHECKPOINT_EVERY_S", every)
-            take(desk, ARRIVALS[a:b], 50)
-        desk.writer.close()  # without a last batch: as kill -9 leaves it
+            m.setattr(processor_module, "CHECKPOINT_EVERY_S", every)
+            take(processor, ARRIVALS[a:b], 50)
+        processor.writer.close()  # without a last batch: as kill -9 leaves it
     assert everything(folder) == undisturbed
 
 
 def test_a_line_that_is_rebuilt_leaves_no_connection_open(place):
     """Ten lines of each of five monitors would else have taken all that a server gives."""
-    desk = desk_at(place)
-    take(desk, ARRIVALS[:1500], 50)
-    with desk.writer.engine.begin() as c:
+    processor = processor_at(place)
+    take(processor, ARRIVALS[:1500], 50)
+    with processor.writer.engine.begin() as c:
         c.execute(delete(CHECKPOINT))
-    desk.writer.close()
+    processor.writer.close()
     gc.disable()  # what is left to it may stay open for as long as it likes
     try:
-        restore(desk.writer, desk.configuration, "core-1", lambda _: None)
-        desk.writer.close()
-        engine = create_engine(desk.writer.engine.url)
+        restore(processor.writer, processor.configuration, "core-1", lambda _: None)
+        processor.writer.close()
+        engine = create_engine(processor.writer.engine.url)
         assert handles(place, engine) == 0
     finally:
         gc.enable()
@@ -66,17 +66,17 @@ def test_a_line_that_is_rebuilt_leaves_no_connection_open(place):
 
 
 def test_a_damaged_checkpoint_is_set_aside_and_the_engine_is_rebuilt(place, undisturbed):
-    desk = desk_at(place)
-    take(desk, ARRIVALS[:1500], 50)
-    desk.writer.write(desk.last_batch())
-    with desk.writer.engine.begin() as c:
+    processor = processor_at(place)
+    take(processor, ARRIVALS[:1500], 50)
+    processor.writer.write(processor.last_batch())
+    with processor.writer.engine.begin() as c:
         c.execute(update(CHECKPOINT).values(state=b"of another age"))
     log: list[str] = []
-    pipeline = restore(desk.writer, desk.configuration, "core-1", log.append)
+    pipeline = restore(processor.writer, processor.configuration, "core-1", log.append)
     assert "the last snapshot cannot be used: expected bytes that begin with" in log[0]
     assert "rebuilt from the record at line metre" in log[1]
-    desk.engine.pipelines["core-1"] = pipeline
-    take(desk, ARRIVALS[1500:], 50)
+    processor.engine.pipelines["core-1"] = pipeline
+    take(processor, ARRIVALS[1500:], 50)
     assert everything(place) == undisturbed
 
 
@@ -87,26 +87,28 @@ def test_ten_kills_in_a_minute_do_not_lengthen_the_replay(place, monkeypatch):
     monkeypatch.setattr(Pipeline, "feed", lambda engine, messages: fed.append(len(messages)) or feed(engine, messages))
     replayed: list[int] = []
     for i in range(11):
-        desk = desk_at(place)
+        processor = processor_at(place)
         fed.clear()
-        desk.engine.pipelines["core-1"] = restore(desk.writer, desk.configuration, "core-1", lambda _: None)
+        processor.engine.pipelines["core-1"] = restore(
+            processor.writer, processor.configuration, "core-1", lambda _: None
+        )
         replayed.append(sum(fed))
-        take(desk, ARRIVALS[150 * i : 150 * (i + 1)], 50)
-        desk.writer.close()  # without a last batch: as kill -9 leaves it
+        take(processor, ARRIVALS[150 * i : 150 * (i + 1)], 50)
+        processor.writer.close()  # without a last batch: as kill -9 leaves it
     assert replayed[0] == 0
     assert min(replayed[1:]) > 0
     assert max(replayed) <= 150
 
 
 def test_many_messages_are_a_reason_for_a_checkpoint_as_time_is(place, monkeypatch):
-    monkeypatch.setattr(processor, "CHECKPOINT_EVERY_MESSAGES", 300)
-    monkeypatch.setattr(processor, "NOW_EVERY_S", 0.0)
-    desk = desk_at(place)
+    monkeypatch.setattr(processor_module, "CHECKPOINT_EVERY_MESSAGES", 300)
+    monkeypatch.setattr(processor_module, "NOW_EVERY_S", 0.0)
+    processor = processor_at(place)
     states = []
     for start in range(0, 1000, 50):
         part = ARRIVALS[start : start + 50]
-        batch = desk.take([Received(a, lambda: None) for a in part], T0)
-        desk.write(batch)
+        batch = processor.take([Received(a, lambda: None) for a in part], T0)
+        processor.write(batch)
         states += [start + 50] if batch.states else []
     assert states == [300, 600, 900]
 
@@ -118,25 +120,25 @@ def with_line(configuration: Configuration, **update: object) -> Configuration:
 
 def test_an_edited_line_takes_effect_from_a_metre_on(place):
     """A4: the line's file is a revision as a recipe's is."""
-    desk = desk_at(place)
-    restore(desk.writer, desk.configuration, "core-1", lambda _: None)
-    take(desk, ARRIVALS[:1500], 50)
-    desk.writer.write(desk.last_batch())
+    processor = processor_at(place)
+    restore(processor.writer, processor.configuration, "core-1", lambda _: None)
+    take(processor, ARRIVALS[:1500], 50)
+    processor.writer.write(processor.last_batch())
     given_out = everything(place)
-    changed = with_line(desk.configuration, settle_s=6.0, revision=2)
+    changed = with_line(processor.configuration, settle_s=6.0, revision=2)
     log: list[str] = []
-    pipeline = restore(desk.writer, changed, "core-1", log.append)
+    pipeline = restore(processor.writer, changed, "core-1", log.append)
     assert pipeline.line.settle_s == 6.0
-    assert pipeline.drums.on == desk.engine.pipelines["core-1"].drums.on
-    assert pipeline.track.now_m == desk.engine.pipelines["core-1"].track.now_m
+    assert pipeline.drums.on == processor.engine.pipelines["core-1"].drums.on
+    assert pipeline.track.now_m == processor.engine.pipelines["core-1"].track.now_m
     assert everything(place) == given_out
     assert f"line revision 2 is in force from metre {pipeline.rows.next_m} on: revision, settle_s" in log[-1]
-    with desk.writer.engine.connect() as c:
+    with processor.writer.engine.connect() as c:
         first, second = lines_on_record(c, "core-1")
         since = c.execute(select(LINE_REVISION.c.since_m).order_by(LINE_REVISION.c.revision)).scalars().all()
-    assert (first.content, second.content) == (desk.configuration.lines["core-1"], changed.lines["core-1"])
+    assert (first.content, second.content) == (processor.configuration.lines["core-1"], changed.lines["core-1"])
     assert since == [None, pipeline.rows.next_m]
-    (entry,) = (e for e in rows_of(desk) if e.target == "line core-1 revision 2")
+    (entry,) = (e for e in rows_of(processor) if e.target == "line core-1 revision 2")
     assert (entry.who, entry.action, entry.reason) == (
         "configuration files", "take into force", f"from metre {pipeline.rows.next_m}",
     )  # fmt: skip
@@ -144,56 +146,56 @@ def test_an_edited_line_takes_effect_from_a_metre_on(place):
 
 def test_other_content_under_a_known_revision_of_a_line_and_a_lower_one_are_refused(place):
     """A4: with file, key and remedy."""
-    desk = desk_at(place)
-    restore(desk.writer, with_line(desk.configuration, revision=3), "core-1", lambda _: None)
-    moved = with_line(desk.configuration, revision=3, settle_s=6.0)
+    processor = processor_at(place)
+    restore(processor.writer, with_line(processor.configuration, revision=3), "core-1", lambda _: None)
+    moved = with_line(processor.configuration, revision=3, settle_s=6.0)
     with pytest.raises(RevisionConflictError) as refused:
-        refuse_conflicts(desk.writer.engine, moved, ["core-1", "core-2"])
+        refuse_conflicts(processor.writer.engine, moved, ["core-1", "core-2"])
     assert str(refused.value) == (
         "lines/core-1.toml: revision 3 is on record with other content (settle_s: 5 on record, 6 in the file): "
         "give it revision 4"
     )
     with pytest.raises(RevisionConflictError, match=r"lines/core-1.toml: revision 1 is lower than 3, .* put the file"):
-        refuse_conflicts(desk.writer.engine, desk.configuration, ["core-1"])
-    refuse_conflicts(desk.writer.engine, with_line(desk.configuration, revision=3), ["core-1"])
+        refuse_conflicts(processor.writer.engine, processor.configuration, ["core-1"])
+    refuse_conflicts(processor.writer.engine, with_line(processor.configuration, revision=3), ["core-1"])
 
 
 def test_other_content_under_a_known_revision_of_a_recipe_and_a_lower_one_are_refused(place):
     """A4: revision 3 to 1 was taken without a word."""
-    desk = desk_at(place)
-    recipe = desk.configuration.recipes["core-1g5"]
+    processor = processor_at(place)
+    recipe = processor.configuration.recipes["core-1g5"]
 
     def with_recipe(**update: object) -> Configuration:
-        recipes = desk.configuration.recipes | {"core-1g5": recipe.model_copy(update=update)}
-        return desk.configuration.model_copy(update={"recipes": recipes})
+        recipes = processor.configuration.recipes | {"core-1g5": recipe.model_copy(update=update)}
+        return processor.configuration.model_copy(update={"recipes": recipes})
 
-    desk.writer.keep_revisions(with_recipe(revision=3).recipes.values(), T0)
+    processor.writer.keep_revisions(with_recipe(revision=3).recipes.values(), T0)
     with pytest.raises(RevisionConflictError) as refused:
-        refuse_conflicts(desk.writer.engine, with_recipe(revision=3, title="Another"), [])
+        refuse_conflicts(processor.writer.engine, with_recipe(revision=3, title="Another"), [])
     assert str(refused.value) == (
         "recipes/core-1g5.toml: revision 3 is on record with other content "
         "(title: 'Silicone core 1.5 mm2' on record, 'Another' in the file): give it revision 4"
     )
     with pytest.raises(RevisionConflictError, match="revision 1 is lower than 3"):
-        refuse_conflicts(desk.writer.engine, with_recipe(revision=1), [])
-    refuse_conflicts(desk.writer.engine, with_recipe(revision=4, title="Another"), [])
+        refuse_conflicts(processor.writer.engine, with_recipe(revision=1), [])
+    refuse_conflicts(processor.writer.engine, with_recipe(revision=4, title="Another"), [])
 
 
 def test_a_line_that_never_sent_begins_quietly(place):
-    desk = desk_at(place)
+    processor = processor_at(place)
     said: list[str] = []
-    assert restore(desk.writer, desk.configuration, "core-2", said.append).now().t_s == 0.0
+    assert restore(processor.writer, processor.configuration, "core-2", said.append).now().t_s == 0.0
     assert said == []
     assert T0 > 0
 
 
 def test_a_snapshot_is_never_written_without_what_the_line_is_now(tmp_path):
     """Two batches within one reading of the clock: the second has many messages, and nothing new to say of the line."""
-    desk, now_s = desk_at(tmp_path), T0 + 5000.0
+    processor, now_s = processor_at(tmp_path), T0 + 5000.0
     story = Story()
     for i in range(2600):
         story.say("oven-a/temperature", now_s - 3600 + i, 290.0)
     for part in (story.arrivals[:1500], story.arrivals[1500:]):
-        batch = desk.take([Received(a, lambda: None) for a in part], now_s)
+        batch = processor.take([Received(a, lambda: None) for a in part], now_s)
         assert set(batch.states) <= set(batch.now)
-        desk.write(batch)
+        processor.write(batch)

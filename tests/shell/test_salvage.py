@@ -26,7 +26,7 @@ from monitor.store.schema import MESSAGE, METADATA, REJECTED, SET_ASIDE
 from monitor.store.writer import Batch, Writer
 from tests.core.story import T0, Story
 from tests.core.test_pipeline import tell
-from tests.shell.works import desk_at, everything, take
+from tests.shell.works import everything, processor_at, take
 
 LINES = ["core-1", "core-2"]
 MARK = "unheard-of"
@@ -67,7 +67,7 @@ def is_marked(value: object) -> bool:
     return MARK in text or str(MARKED_NUMBER) in text
 
 
-def refusing(desk: Processor, tables: Sequence[str]) -> None:
+def refusing(processor: Processor, tables: Sequence[str]) -> None:
     """The database refuses what is marked where it would go into some tables."""
 
     def look(_c: Any, _cursor: Any, statement: str, parameters: Any, *_: Any) -> None:
@@ -78,32 +78,32 @@ def refusing(desk: Processor, tables: Sequence[str]) -> None:
             if any(map(is_marked, row.values() if isinstance(row, dict) else row)):
                 raise DataError(statement, {}, ValueError("a value that no column holds"))
 
-    event.listen(desk.writer.engine, "before_cursor_execute", look)
+    event.listen(processor.writer.engine, "before_cursor_execute", look)
 
 
-def store(desk: Processor, arrivals: Sequence[Arrival], size: int = 150) -> list[Any]:
-    """Through the desk as the service does it; returns the outputs that are reported."""
+def store(processor: Processor, arrivals: Sequence[Arrival], size: int = 150) -> list[Any]:
+    """Through the processor as the service does it; returns the outputs that are reported."""
     outputs: list[Any] = []
     for start in range(0, len(arrivals), size):
         part = [Received(a, lambda: None) for a in arrivals[start : start + size]]
         try:
-            batch = desk.take(part, arrivals[start].received_s)
-        except Exception:  # noqa: BLE001 - of an engine: the desk remembers it
-            assert desk.failed is not None
-            assert desk.pending is not None
-            batch = desk.pending
-        outputs += desk.write(batch).outputs
+            batch = processor.take(part, arrivals[start].received_s)
+        except Exception:  # noqa: BLE001 - of an engine: the processor remembers it
+            assert processor.failed is not None
+            assert processor.pending is not None
+            batch = processor.pending
+        outputs += processor.write(batch).outputs
     return outputs
 
 
-def rows_of(desk: Processor, wanted: Any) -> list[Any]:
-    with desk.writer.engine.connect() as c:
+def rows_of(processor: Processor, wanted: Any) -> list[Any]:
+    with processor.writer.engine.connect() as c:
         return list(c.execute(wanted).all())
 
 
-def stored(desk: Processor) -> "Counter[tuple[str, str, int]]":
+def stored(processor: Processor) -> "Counter[tuple[str, str, int]]":
     m = MESSAGE.c
-    rows = rows_of(desk, select(m.line, m.station, m.quantity, m.n).where(m.station != MONITOR))
+    rows = rows_of(processor, select(m.line, m.station, m.quantity, m.n).where(m.station != MONITOR))
     return Counter((r.line, f"{r.station}/{r.quantity}", r.n) for r in rows)
 
 
@@ -111,20 +111,20 @@ def named(arrivals: Sequence[Arrival]) -> "Counter[tuple[str, str, int]]":
     return Counter((a.topic.split("/")[1], a.topic.split("/", 2)[2], json.loads(a.payload)["n"]) for a in arrivals)
 
 
-def assert_set_aside(desk: Processor, arrivals: Sequence[Arrival], outputs: Sequence[Any], path: str) -> None:
+def assert_set_aside(processor: Processor, arrivals: Sequence[Arrival], outputs: Sequence[Any], path: str) -> None:
     """The marked message only: kept with its bytes, counted, reported; every other one stored once."""
     marked = [a for a in arrivals if is_marked(a.payload)]
     assert len(marked) == 1
-    assert stored(desk) == named([a for a in arrivals if a not in marked])
-    [row] = rows_of(desk, select(SET_ASIDE))
+    assert stored(processor) == named([a for a in arrivals if a not in marked])
+    [row] = rows_of(processor, select(SET_ASIDE))
     assert (row.line, f"{row.station}/{row.quantity}", row.payload) == ("core-1", path, marked[0].payload)
     assert row.reason.startswith("the message cannot be stored and is set aside: ")
-    [counted] = rows_of(desk, select(REJECTED.c.line, REJECTED.c.count).where(REJECTED.c.kind == "set aside"))
+    [counted] = rows_of(processor, select(REJECTED.c.line, REJECTED.c.count).where(REJECTED.c.kind == "set aside"))
     assert tuple(counted) == ("core-1", 1)
     [refused] = [o for o in outputs if isinstance(o, Rejected)]
     assert refused.number
     assert (refused.number.stream.path, refused.number.n) == (path, row.n)
-    assert desk.rejected["set aside"] == 1
+    assert processor.rejected["set aside"] == 1
 
 
 def without(arrivals: Sequence[Arrival]) -> list[Arrival]:
@@ -132,7 +132,7 @@ def without(arrivals: Sequence[Arrival]) -> list[Arrival]:
 
 
 def assert_record_is_that_of(place: Path, arrivals: Sequence[Arrival]) -> None:
-    other = desk_at(place / "undisturbed", lines=LINES)
+    other = processor_at(place / "undisturbed", lines=LINES)
     take(other, arrivals)
     for line in LINES:
         assert everything(place, line) == everything(place / "undisturbed", line)
@@ -141,14 +141,14 @@ def assert_record_is_that_of(place: Path, arrivals: Sequence[Arrival]) -> None:
 @pytest.mark.parametrize("kind", MARKS)
 def test_what_the_database_refuses_is_set_aside_and_comes_no_more(place, kind):
     arrivals = story(MARKS[kind])
-    desk = desk_at(place, lines=LINES)
-    refusing(desk, ["message"])
+    processor = processor_at(place, lines=LINES)
+    refusing(processor, ["message"])
     half = len(arrivals) * 3 // 4
-    outputs = store(desk, arrivals[:half])
-    again = desk_at(place, again=True, lines=LINES)  # as after a kill
+    outputs = store(processor, arrivals[:half])
+    again = processor_at(place, again=True, lines=LINES)  # as after a kill
     refusing(again, ["message"])
     outputs += store(again, arrivals[half:])
-    again.rejected.update(desk.rejected)
+    again.rejected.update(processor.rejected)
     assert_set_aside(again, arrivals, outputs, PATHS[kind])
     marked = next(a for a in arrivals if is_marked(a.payload))
     [answer] = store(again, [marked])
@@ -160,22 +160,22 @@ def test_what_the_database_refuses_is_set_aside_and_comes_no_more(place, kind):
 def test_a_drum_change_is_at_fault_where_its_outputs_are_refused(place):
     """They come out with a later, innocent message."""
     arrivals = story(MARKS["drum"])
-    desk = desk_at(place, lines=LINES)
-    refusing(desk, ["drum"])
-    outputs = store(desk, arrivals, len(arrivals))
-    assert_set_aside(desk, arrivals, outputs, "take-up/drum")
+    processor = processor_at(place, lines=LINES)
+    refusing(processor, ["drum"])
+    outputs = store(processor, arrivals, len(arrivals))
+    assert_set_aside(processor, arrivals, outputs, "take-up/drum")
     assert_record_is_that_of(place, without(arrivals))
 
 
 def test_outputs_of_a_message_that_is_stored_are_left_out_where_they_are_refused(place):
     """The batch ends behind the drum change: nobody else is blamed for it, and the line goes on."""
     arrivals = story(MARKS["drum"])
-    desk = desk_at(place, lines=LINES)
-    refusing(desk, ["drum"])
-    store(desk, arrivals, 1)
+    processor = processor_at(place, lines=LINES)
+    refusing(processor, ["drum"])
+    store(processor, arrivals, 1)
     marked = named([a for a in arrivals if is_marked(a.payload)])
-    aside = Counter((r.line, f"{r.station}/{r.quantity}", r.n) for r in rows_of(desk, select(SET_ASIDE)))
-    assert stored(desk) + aside == named(arrivals)
+    aside = Counter((r.line, f"{r.station}/{r.quantity}", r.n) for r in rows_of(processor, select(SET_ASIDE)))
+    assert stored(processor) + aside == named(arrivals)
     assert aside <= marked
 
 
@@ -194,9 +194,9 @@ def test_what_an_engine_fails_over_is_set_aside(place, monkeypatch, kind):
         return out
 
     monkeypatch.setattr(Pipeline, "feed", breaks)
-    desk = desk_at(place, lines=LINES)
-    outputs = store(desk, arrivals)
-    assert_set_aside(desk, arrivals, outputs, PATHS[kind])
+    processor = processor_at(place, lines=LINES)
+    outputs = store(processor, arrivals)
+    assert_set_aside(processor, arrivals, outputs, PATHS[kind])
     assert_record_is_that_of(place, without(arrivals))
 
 
@@ -210,22 +210,22 @@ def loses(writer: Writer, batch: Batch) -> None:
 
 @pytest.mark.parametrize("size", [150, 10_000])
 def test_a_commit_whose_answer_is_lost_is_found_in_the_store(place, size):
-    arrivals, desk, lost = story(None), desk_at(place, lines=LINES), Counter[str]()
+    arrivals, processor, lost = story(None), processor_at(place, lines=LINES), Counter[str]()
     outputs: list[Any] = []
     for start in range(0, len(arrivals), size):
         part = [Received(a, lambda: None) for a in arrivals[start : start + size]]
-        batch = desk.take(part, arrivals[start].received_s)
+        batch = processor.take(part, arrivals[start].received_s)
         with pytest.MonkeyPatch.context() as m:
-            m.setattr(desk.writer, "write", partial(loses, desk.writer))
+            m.setattr(processor.writer, "write", partial(loses, processor.writer))
             with pytest.raises(OperationalError):
-                desk.write(batch)
+                processor.write(batch)
         lost["answers"] += 1
-        outputs += desk.write(batch).outputs
+        outputs += processor.write(batch).outputs
     assert lost["answers"] >= len(range(0, len(arrivals), size))
-    assert stored(desk) == named(arrivals)
-    assert not rows_of(desk, select(SET_ASIDE))
+    assert stored(processor) == named(arrivals)
+    assert not rows_of(processor, select(SET_ASIDE))
     assert_record_is_that_of(place, arrivals)
-    undisturbed = store(desk_at(place / "again", lines=LINES), arrivals, size)
+    undisturbed = store(processor_at(place / "again", lines=LINES), arrivals, size)
     changes = [[repr(o) for o in found if isinstance(o, AlarmChange)] for found in (outputs, undisturbed)]
     assert sorted(changes[0]) == sorted(changes[1])
 
@@ -236,12 +236,12 @@ def test_only_the_newest_of_a_line_are_kept(place, monkeypatch):
     for i in range(12):
         told.tell("take-up/drum", T0 + i, drum=f"{MARK} {i}", recipe="core-2g5")
     told.say("dancer/position", T0 + 12, 50.0)
-    desk = desk_at(place, lines=LINES)
-    refusing(desk, ["message"])
-    store(desk, told.arrivals)
-    assert [row.n for row in rows_of(desk, select(SET_ASIDE.c.n).order_by(SET_ASIDE.c.id))] == list(range(7, 12))
-    assert stored(desk) == Counter({("core-1", "dancer/position", 0): 1})
-    assert desk.rejected["set aside"] == 12
+    processor = processor_at(place, lines=LINES)
+    refusing(processor, ["message"])
+    store(processor, told.arrivals)
+    assert [row.n for row in rows_of(processor, select(SET_ASIDE.c.n).order_by(SET_ASIDE.c.id))] == list(range(7, 12))
+    assert stored(processor) == Counter({("core-1", "dancer/position", 0): 1})
+    assert processor.rejected["set aside"] == 12
 
 
 # ---- every kind of message -------------------------------------------------------------------------------------------
@@ -292,20 +292,20 @@ def short_story(kind: str) -> list[Arrival]:
 def test_messages_of_any_kind_may_be_the_guilty_ones(place, kind, tables):
     """Refused themselves, or by what the engine makes of them: nobody else is blamed, everybody else is stored."""
     arrivals = short_story(kind)
-    desk = desk_at(place, lines=[PLACES[kind][0]])
+    processor = processor_at(place, lines=[PLACES[kind][0]])
     others = [t.name for t in METADATA.sorted_tables if t not in (MESSAGE, SET_ASIDE, REJECTED)]
-    refusing(desk, ["message"] if tables == "message" else others)
-    store(desk, arrivals, 60)
-    desk.finish()
-    aside = Counter((r.line, f"{r.station}/{r.quantity}", r.n) for r in rows_of(desk, select(SET_ASIDE)))
+    refusing(processor, ["message"] if tables == "message" else others)
+    store(processor, arrivals, 60)
+    processor.finish()
+    aside = Counter((r.line, f"{r.station}/{r.quantity}", r.n) for r in rows_of(processor, select(SET_ASIDE)))
     marked = named([a for a in arrivals if is_marked(a.payload)])
     assert marked.total() == len(guilty_of(kind))
-    assert stored(desk) + aside == named(arrivals)
+    assert stored(processor) + aside == named(arrivals)
     assert aside <= marked
     if tables == "message":
         assert aside == marked
-        assert all(is_marked(row.payload) for row in rows_of(desk, select(SET_ASIDE.c.payload)))
-    again = desk_at(place, again=True, lines=[PLACES[kind][0]])
+        assert all(is_marked(row.payload) for row in rows_of(processor, select(SET_ASIDE.c.payload)))
+    again = processor_at(place, again=True, lines=[PLACES[kind][0]])
     assert len(again.writer.aside) == aside.total()
 
 
@@ -344,9 +344,9 @@ def fails_over_marked(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_a_batch_of_poison_is_sorted_out_by_few_looks_at_the_database(place, monkeypatch):
     """G: one line's messages are all refused, at a high rate; each costs at most two inserts, none an engine."""
     before, batch, _ = poisoned()
-    desk, probes, loads = desk_at(place, lines=LINES), Counter[str](), Counter[str]()
-    store(desk, before)
-    refusing(desk, ["message"])
+    processor, probes, loads = processor_at(place, lines=LINES), Counter[str](), Counter[str]()
+    store(processor, before)
+    refusing(processor, ["message"])
     probe, load = Writer.probe, salvage.load
 
     def counted(self: Writer, batch: Batch) -> None:
@@ -359,9 +359,9 @@ def test_a_batch_of_poison_is_sorted_out_by_few_looks_at_the_database(place, mon
 
     monkeypatch.setattr(Writer, "probe", counted)
     monkeypatch.setattr(salvage, "load", loaded)
-    store(desk, batch, len(batch))
-    assert desk.rejected["set aside"] == POISON
-    assert stored(desk) == named([*before, *(a for a in batch if not is_marked(a.payload))])
+    store(processor, batch, len(batch))
+    assert processor.rejected["set aside"] == POISON
+    assert stored(processor) == named([*before, *(a for a in batch if not is_marked(a.payload))])
     assert probes["all"] < 2 * POISON + 60
     assert loads["all"] < 40
 
@@ -369,26 +369,26 @@ def test_a_batch_of_poison_is_sorted_out_by_few_looks_at_the_database(place, mon
 def test_a_line_whose_engine_fails_over_all_that_comes_is_suspended_and_the_other_stored(place, monkeypatch):
     """G: the search for what is at fault ends in time; later it goes on, until every message is answered."""
     before, batch, good = poisoned()
-    desk = desk_at(place, lines=LINES)
-    store(desk, before)
+    processor = processor_at(place, lines=LINES)
+    store(processor, before)
     fails_over_marked(monkeypatch)
     now = itertools.count(step=0.05)  # each look takes as long
     monkeypatch.setattr(salvage, "time", SimpleNamespace(monotonic=lambda: next(now)))
-    store(desk, batch, len(batch))
-    assert set(desk.suspended) == {"core-1"}
-    assert "core-1 is neither stored nor judged" in desk.problems[0]
-    assert 5 < desk.rejected["set aside"] < salvage.SEARCH_S / 0.05
-    assert stored(desk) == named([*before, *good])
+    store(processor, batch, len(batch))
+    assert set(processor.suspended) == {"core-1"}
+    assert "core-1 is neither stored nor judged" in processor.problems[0]
+    assert 5 < processor.rejected["set aside"] < salvage.SEARCH_S / 0.05
+    assert stored(processor) == named([*before, *good])
     for again in range(1, 60):
-        if not desk.suspended:
+        if not processor.suspended:
             break
-        store(desk, good[:1], 1)  # nothing of the suspended line is taken
-        desk.resume(T0 + 1000.0 * again)
-        assert not desk.suspended
-        store(desk, batch, len(batch))
-    assert not desk.suspended
-    assert len({(r.start, r.n) for r in rows_of(desk, select(SET_ASIDE))}) == POISON
-    assert stored(desk) == named([*before, *good])
+        store(processor, good[:1], 1)  # nothing of the suspended line is taken
+        processor.resume(T0 + 1000.0 * again)
+        assert not processor.suspended
+        store(processor, batch, len(batch))
+    assert not processor.suspended
+    assert len({(r.start, r.n) for r in rows_of(processor, select(SET_ASIDE))}) == POISON
+    assert stored(processor) == named([*before, *good])
 
 
 # ---- a fault of the store that passes --------------------------------------------------------------------------------
@@ -397,9 +397,9 @@ def test_a_line_whose_engine_fails_over_all_that_comes_is_suspended_and_the_othe
 class Faulty:
     """A store that refuses everything as data from one statement on for so many, once it was first asked to salvage."""
 
-    def __init__(self, desk: Processor, begin: int, count: int) -> None:
+    def __init__(self, processor: Processor, begin: int, count: int) -> None:
         self.range, self.seen = range(begin, begin + count), -1
-        event.listen(desk.writer.engine, "before_cursor_execute", self._look)
+        event.listen(processor.writer.engine, "before_cursor_execute", self._look)
 
     def begin(self) -> None:
         self.seen = 0
@@ -412,11 +412,11 @@ class Faulty:
             raise DataError(statement, {}, ValueError("a table that is being altered"))
 
 
-def written(desk: Processor, batch: Batch) -> list[Any]:
+def written(processor: Processor, batch: Batch) -> list[Any]:
     """As the service does: again with the same batch until it is stored."""
     for _ in range(60):
         try:
-            return list(desk.write(batch).outputs)
+            return list(processor.write(batch).outputs)
         except Exception as error:  # noqa: BLE001 - any class of it is waited for
             last = error
     raise AssertionError("never stored") from last
@@ -427,20 +427,20 @@ def salvaged(place: Path, tables: list[str], begin: int, count: int) -> tuple[Pr
     arrivals = [*told_of_core(7), *(marked := [a for a in story(MARKS["drum"]) if is_marked(a.payload)])]
     arrivals.sort(key=lambda a: a.received_s)
     assert len(marked) == 1
-    desk = desk_at(place, lines=["core-1"])
-    refusing(desk, tables)
-    faulty = Faulty(desk, begin, count)
-    batch = desk.take([Received(a, lambda: None) for a in arrivals], arrivals[0].received_s)
+    processor = processor_at(place, lines=["core-1"])
+    refusing(processor, tables)
+    faulty = Faulty(processor, begin, count)
+    batch = processor.take([Received(a, lambda: None) for a in arrivals], arrivals[0].received_s)
     with pytest.raises(Exception, match="no column holds"):
-        desk.writer.write(batch)
+        processor.writer.write(batch)
     faulty.begin()
-    written(desk, batch)
+    written(processor, batch)
     faulty.range = range(0)
     for again in range(1, 20):  # a line that was suspended meanwhile goes on, and its gateway sends all of it again
-        desk.resume(T0 + 1000.0 * again)
-        store(desk, arrivals, len(arrivals))
-    assert not desk.suspended
-    return desk, arrivals, faulty.seen
+        processor.resume(T0 + 1000.0 * again)
+        store(processor, arrivals, len(arrivals))
+    assert not processor.suspended
+    return processor, arrivals, faulty.seen
 
 
 def told_of_core(seconds: int) -> list[Arrival]:
@@ -454,8 +454,8 @@ def test_a_fault_of_the_store_within_the_search_sets_nobody_else_aside(tmp_path,
     _, _, statements = salvaged(tmp_path / "none", tables, 0, 0)
     assert statements > 20
     for begin in range(0, statements, max(1, statements // 8)):
-        desk, arrivals, _ = salvaged(tmp_path / f"{begin}", tables, begin, count)
-        aside = Counter((r.line, f"{r.station}/{r.quantity}", r.n) for r in rows_of(desk, select(SET_ASIDE)))
+        processor, arrivals, _ = salvaged(tmp_path / f"{begin}", tables, begin, count)
+        aside = Counter((r.line, f"{r.station}/{r.quantity}", r.n) for r in rows_of(processor, select(SET_ASIDE)))
         marked = named([a for a in arrivals if is_marked(a.payload)])
         assert aside == marked or (tables == ["drum"] and not aside), begin  # or what came of it is left out
-        assert stored(desk) == named(arrivals) - aside, begin
+        assert stored(processor) == named(arrivals) - aside, begin

@@ -18,7 +18,7 @@ from tests.core.test_pipeline import tell
 from tests.shell.test_defects import story
 from tests.shell.test_salvage import LINES, store
 from tests.shell.test_stop import StubLink
-from tests.shell.works import desk_at, settings_at
+from tests.shell.works import processor_at, settings_at
 
 FAULT, SUSPENDED = "monitor/store/fault", "monitor/line/suspended"
 
@@ -74,7 +74,7 @@ def test_a_store_at_fault_is_an_alarm_once_it_can_be_written(place, monkeypatch)
         return write(self, batch)
 
     monkeypatch.setattr(Writer, "write", writes)
-    service = Service(desk_at(place, lines=["core-1"]), link, clock)  # type: ignore[arg-type]
+    service = Service(processor_at(place, lines=["core-1"]), link, clock)  # type: ignore[arg-type]
 
     async def fault() -> None:
         await eventually(lambda: service._problem)
@@ -92,7 +92,7 @@ def test_a_store_at_fault_is_an_alarm_once_it_can_be_written(place, monkeypatch)
 def test_a_suspended_line_is_an_alarm_of_another_line_until_it_goes_on(place):
     """It is met again after a restart, and returns by itself with the line that it was raised with."""
     arrivals = story()
-    first = desk_at(place, lines=LINES)
+    first = processor_at(place, lines=LINES)
     store(first, arrivals)
     link, clock = StubLink([]), Clock(arrivals[-1].received_s)
     link.begin()
@@ -110,7 +110,7 @@ def test_a_suspended_line_is_an_alarm_of_another_line_until_it_goes_on(place):
         await eventually(lambda: dict(StoreReader(settings_at(place)).health()[0].suspended) == dict(one.suspended))
 
     asyncio.run(running(service, suspended))
-    again = desk_at(place, again=True, lines=LINES)
+    again = processor_at(place, again=True, lines=LINES)
     assert standing(again.engine.pipelines)[SUSPENDED]
     link, service = StubLink([]), Service(again, link, clock)  # type: ignore[arg-type]
     service.link = link  # type: ignore[assignment]
@@ -127,7 +127,7 @@ def test_a_folder_whose_free_space_cannot_be_found_out_stops_nothing(tmp_path, m
     monkeypatch.setattr("monitor.shell.service.shutil.disk_usage", away)
     link = StubLink(tell(3).sorted())
     link.begin()
-    service = Service(desk_at(tmp_path, lines=["core-1"]), link, Clock(link.arrivals[-1].received_s))  # type: ignore[arg-type]
+    service = Service(processor_at(tmp_path, lines=["core-1"]), link, Clock(link.arrivals[-1].received_s))  # type: ignore[arg-type]
     asyncio.run(running(service, lambda: eventually(lambda: service._health and link.done.is_set())))
     assert service._health is not None
     assert service._health.disk_free_bytes is None
@@ -137,19 +137,19 @@ def test_a_folder_whose_free_space_cannot_be_found_out_stops_nothing(tmp_path, m
 def test_a_note_is_kept_until_a_line_has_an_engine(tmp_path, lines):
     link, clock = StubLink([]), Clock(1e9)
     link.begin()
-    desk = desk_at(tmp_path, lines=lines)
-    pipelines = dict(desk.engine.pipelines)
-    desk.engine.pipelines.clear()
-    desk.suspended = dict.fromkeys(lines, "a reason")
-    desk._tried_s = clock.now_s
-    service = Service(desk, link, clock)  # type: ignore[arg-type]
+    processor = processor_at(tmp_path, lines=lines)
+    pipelines = dict(processor.engine.pipelines)
+    processor.engine.pipelines.clear()
+    processor.suspended = dict.fromkeys(lines, "a reason")
+    processor._tried_s = clock.now_s
+    service = Service(processor, link, clock)  # type: ignore[arg-type]
 
     async def all_suspended() -> None:
         await eventually(lambda: service._health)
         clock.now_s += 10.0
         await eventually(lambda: service._notes)
-        desk.suspended.clear()
-        desk.engine.pipelines.update(pipelines)
+        processor.suspended.clear()
+        processor.engine.pipelines.update(pipelines)
         await eventually(lambda: alarms(tmp_path) == {SUSPENDED: ("core-1", AlarmState.RETURNED.value)})
 
     asyncio.run(running(service, all_suspended))

@@ -7,7 +7,7 @@ import pytest
 from monitor.core.arrival import Arrival
 from monitor.store.reader import StoreReader
 from tests.core.test_pipeline import tell
-from tests.shell.works import desk_at, everything, settings_at, take
+from tests.shell.works import everything, processor_at, settings_at, take
 from tests.store.test_writer import busy
 
 LINES = ("core-1", "core-2")
@@ -24,24 +24,24 @@ def alone(tmp_path_factory) -> dict[str, dict]:
     found = {}
     for line in LINES:
         folder = tmp_path_factory.mktemp(line)
-        take(desk_at(folder, lines=[line]), told(line))
+        take(processor_at(folder, lines=[line]), told(line))
         found[line] = everything(folder, line)
     return found
 
 
 def test_two_at_once_keep_the_records_that_each_keeps_alone(place, alone):
-    desks = [desk_at(place, lines=[line]) for line in LINES]
+    processors = [processor_at(place, lines=[line]) for line in LINES]
     with ThreadPoolExecutor(2) as threads:
-        list(threads.map(lambda pair: take(pair[0], told(pair[1]), 50), zip(desks, LINES, strict=True)))
+        list(threads.map(lambda pair: take(pair[0], told(pair[1]), 50), zip(processors, LINES, strict=True)))
     assert {line: everything(place, line) for line in LINES} == alone
 
 
 def test_one_that_starts_anew_goes_on_with_its_own_lines(place, alone):
-    first, other = (desk_at(place, lines=[line]) for line in LINES)
+    first, other = (processor_at(place, lines=[line]) for line in LINES)
     take(first, told("core-1")[:900])
     take(other, told("core-2"))
     first.writer.close()
-    again = desk_at(place, again=True, lines=["core-1"])
+    again = processor_at(place, again=True, lines=["core-1"])
     assert again.writer.last_id == 900
     assert {s.line for s in again.writer.ledger.streams} == {"core-1"}
     take(again, told("core-1")[900:])
@@ -49,10 +49,10 @@ def test_one_that_starts_anew_goes_on_with_its_own_lines(place, alone):
 
 
 def test_files_of_other_lines_are_left_to_their_writers(place):
-    desks = [desk_at(place, lines=[line]) for line in LINES]
-    for desk, line in zip(desks, LINES, strict=True):
-        take(desk, told(line))
-    desks[0].roll()
+    processors = [processor_at(place, lines=[line]) for line in LINES]
+    for processor, line in zip(processors, LINES, strict=True):
+        take(processor, told(line))
+    processors[0].roll()
     files = {line: [d.metres for d in StoreReader(settings_at(place)).drums(line)] for line in LINES}
     assert all(files.values())
     assert (place / "drums" / "core-1").is_dir()

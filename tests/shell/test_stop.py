@@ -23,7 +23,7 @@ from sqlalchemy.exc import OperationalError
 from monitor.contract.topics import MONITOR
 from monitor.core.arrival import Arrival
 from monitor.core.pipeline import Pipeline
-from monitor.shell import processor
+from monitor.shell import processor as processor_module
 from monitor.shell import service as module
 from monitor.shell.broker_link import Received
 from monitor.shell.processor import Processor
@@ -34,7 +34,7 @@ from monitor.store.lease import hold
 from monitor.store.schema import CHECKPOINT, LEDGER, MESSAGE, SET_ASIDE
 from monitor.store.writer import Batch
 from tests.core.test_pipeline import tell
-from tests.shell.works import desk_at, everything, settings_at, take
+from tests.shell.works import everything, processor_at, settings_at, take
 
 BATCH = 60
 Numbered = tuple[str, int]
@@ -93,7 +93,7 @@ class StoryClock:
     step_s: float = 0.0
 
     def __call__(self) -> float:
-        self.now_s += processor.NOW_EVERY_S
+        self.now_s += processor_module.NOW_EVERY_S
         return self.now_s
 
 
@@ -125,8 +125,8 @@ class Suspensions:
 
 def a_service(folder: Path, link: StubLink, again: bool) -> Service:
     link.begin()
-    desk = desk_at(folder, again, ["core-1"])
-    return Service(desk, link, StoryClock(link.arrivals[0].received_s))  # type: ignore[arg-type]
+    processor = processor_at(folder, again, ["core-1"])
+    return Service(processor, link, StoryClock(link.arrivals[0].received_s))  # type: ignore[arg-type]
 
 
 async def until_done(service: Service, link: StubLink) -> None:
@@ -146,7 +146,7 @@ async def acknowledged_or_stopped(work: "asyncio.Task[None]", link: StubLink) ->
 
 
 async def cancelled_in_thread(service: Service, monkeypatch: pytest.MonkeyPatch, name: str, nth: int) -> None:
-    """Cancel while the desk's thread is at the beginning or the end of taking or writing, for the n-th time."""
+    """Cancel while the processor's thread is at the beginning or the end of taking or writing, for the n-th time."""
     loop = asyncio.get_running_loop()
     work = asyncio.create_task(service.run())
     count = Counter[str]()
@@ -235,9 +235,9 @@ def arrivals() -> list[Arrival]:
 @pytest.fixture(scope="module")
 def undisturbed(arrivals: list[Arrival], tmp_path_factory: pytest.TempPathFactory) -> dict[str, object]:
     folder = tmp_path_factory.mktemp("undisturbed")
-    desk = desk_at(folder, lines=["core-1"])
-    take(desk, arrivals)
-    desk.writer.write(desk.last_batch())
+    processor = processor_at(folder, lines=["core-1"])
+    take(processor, arrivals)
+    processor.writer.write(processor.last_batch())
     return everything(folder)
 
 
@@ -245,7 +245,7 @@ def undisturbed(arrivals: list[Arrival], tmp_path_factory: pytest.TempPathFactor
 def quick(monkeypatch: pytest.MonkeyPatch) -> None:
     for name, value in {"BATCH": BATCH, "LINGER_S": 0.001, "AGAIN_S": 0.05, "STOP_WITHIN_S": 0.5}.items():
         monkeypatch.setattr(module, name, value)
-    monkeypatch.setattr(processor, "CHECKPOINT_EVERY_S", 0.0)
+    monkeypatch.setattr(processor_module, "CHECKPOINT_EVERY_S", 0.0)
 
 
 # ---- stops -------------------------------------------------------------------------------------------------------

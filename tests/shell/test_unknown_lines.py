@@ -26,7 +26,7 @@ from tests.shell.brokers import KINDS, broker, say
 from tests.shell.test_salvage import store
 from tests.shell.test_self_alarms import eventually, running
 from tests.shell.test_stop import StoryClock, StubLink
-from tests.shell.works import desk_at, settings_at
+from tests.shell.works import processor_at, settings_at
 
 LINES = frozenset(configuration().lines)
 
@@ -86,22 +86,22 @@ def test_one_monitor_of_the_works_answers():
 
 
 def test_strangers_fill_no_table_and_are_counted(place):
-    desk = desk_at(place)
+    processor = processor_at(place)
     outputs: list[Any] = []
     for i in range(0, 300, 50):
-        outputs += store(desk, [of(f"stray-{k}", t_s=T0 + k) for k in range(i, i + 50)], 50)
+        outputs += store(processor, [of(f"stray-{k}", t_s=T0 + k) for k in range(i, i + 50)], 50)
     assert sum(o.number is not None for o in outputs) == rules.UNKNOWN_LINES_MAX
     [row] = StoreReader(settings_at(place)).rejected()
     assert (row.line, row.kind, row.count) == ("", "unknown line", 300)
-    assert desk.counts() == {"unknown line": 300}
-    assert len(desk.writer.ledger.streams) == 0
+    assert processor.counts() == {"unknown line": 300}
+    assert len(processor.writer.ledger.streams) == 0
 
 
 def test_the_service_publishes_it_and_a_sender_puts_it_aside_until_the_line_is_there(tmp_path):
     """Conformance: what is refused so leaves the outbox only when it is stored."""
     link = StubLink([of("core-9", n) for n in range(3)])
     link.begin()
-    service = Service(desk_at(tmp_path), link, StoryClock(T0))  # type: ignore[arg-type]
+    service = Service(processor_at(tmp_path), link, StoryClock(T0))  # type: ignore[arg-type]
 
     def refused() -> list[Refused]:
         topic = "tarn/core-9/refused/oven-a/temperature"

@@ -25,16 +25,16 @@ EDITS = {
 
 def edited(place: Path, seed: int, shares: list[tuple[str, float]]) -> tuple[Processor, Configuration]:
     """A record of hours whose files were edited while it was stopped, at each share of its messages."""
-    arrivals, desk, begin = story(LINE, seed), started(configured(place, LINE), LINE, []), 0
+    arrivals, processor, begin = story(LINE, seed), started(configured(place, LINE), LINE, []), 0
     for mode, share in shares:
         end = round(share * len(arrivals))
-        run(desk, arrivals[begin:end])
-        desk.writer.write(desk.last_batch())
-        desk.writer.close()
-        desk, begin = started(changed(mode, desk.configuration, LINE), LINE, []), end
-    run(desk, arrivals[begin:])
-    desk.writer.write(desk.last_batch())
-    return desk, desk.configuration
+        run(processor, arrivals[begin:end])
+        processor.writer.write(processor.last_batch())
+        processor.writer.close()
+        processor, begin = started(changed(mode, processor.configuration, LINE), LINE, []), end
+    run(processor, arrivals[begin:])
+    processor.writer.write(processor.last_batch())
+    return processor, processor.configuration
 
 
 def made_again(configuration: Configuration, tmp_path_factory: pytest.TempPathFactory) -> RebuiltLine:
@@ -65,9 +65,9 @@ class Whole:
 
 
 def whole(place: Path, line: str, seed: int) -> Whole:
-    arrivals, desk = story(line, seed), started(configured(place, line), line, [])
-    run(desk, arrivals)
-    desk.writer.write(desk.last_batch())
-    desk.roll()
-    desk.writer.close()
-    return Whole(place, desk.configuration, line)
+    arrivals, processor = story(line, seed), started(configured(place, line), line, [])
+    run(processor, arrivals)
+    processor.writer.write(processor.last_batch())
+    processor.roll()
+    processor.writer.close()
+    return Whole(place, processor.configuration, line)

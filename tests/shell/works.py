@@ -1,4 +1,4 @@
-"""A demo works in a folder of its own, and a desk that keeps its record: for tests of the shell."""
+"""A demo works in a folder of its own, and a processor that keeps its record: for tests of the shell."""
 
 import dataclasses
 import shutil
@@ -45,8 +45,8 @@ def stored_at(folder: Path) -> Configuration:
     return c.model_copy(update={"works": works})
 
 
-def desk_at(folder: Path, again: bool = False, lines: Sequence[str] | None = None) -> Processor:
-    """A desk over a store; `again` restores its engines from what is stored; `lines` are its own."""
+def processor_at(folder: Path, again: bool = False, lines: Sequence[str] | None = None) -> Processor:
+    """A processor over a store; `again` restores its engines from what is stored; `lines` are its own."""
     c = stored_at(folder)
     writer = Writer(c.works.store, lines)
     mine = list(lines or c.lines)
@@ -55,12 +55,12 @@ def desk_at(folder: Path, again: bool = False, lines: Sequence[str] | None = Non
     return Processor(c, writer, Engine.of(c, mine))
 
 
-def take(desk: Processor, arrivals: Sequence[Arrival], size: int = 200) -> None:
-    """Through the desk and into the store, in batches."""
+def take(processor: Processor, arrivals: Sequence[Arrival], size: int = 200) -> None:
+    """Through the processor and into the store, in batches."""
     for start in range(0, len(arrivals), size):
         part = arrivals[start : start + size]
-        batch = desk.take([Received(a, lambda: None) for a in part], part[-1].received_s)
-        desk.writer.write(batch)
+        batch = processor.take([Received(a, lambda: None) for a in part], part[-1].received_s)
+        processor.writer.write(batch)
 
 
 def numbers_stored(database: Database) -> "Counter[str]":

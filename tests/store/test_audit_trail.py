@@ -12,8 +12,8 @@ from tests.core.test_pipeline import tell
 from tests.shell.works import desk_at, take
 
 
-def rows_of(desk):
-    with desk.writer.engine.connect() as c:
+def rows_of(processor):
+    with processor.writer.engine.connect() as c:
         return c.execute(select(JOURNAL).order_by(JOURNAL.c.line, JOURNAL.c.seq)).all()
 
 
@@ -37,33 +37,33 @@ def arrivals():
 
 
 def test_what_people_did_is_there_with_who_when_why_before_and_after(place, arrivals):
-    desk = desk_at(place)
-    take(desk, arrivals)
-    said = [(r.who, r.action, r.target, r.reason, r.before, r.after) for r in rows_of(desk)]
+    processor = processor_at(place)
+    take(processor, arrivals)
+    said = [(r.who, r.action, r.target, r.reason, r.before, r.after) for r in rows_of(processor)]
     alarm = "spark-electrode/spark-fault/spark-fault"
     assert ("Mira", "acknowledge", alarm, "seen", "unacknowledged", "acknowledged") in said
     assert ("Olle", "mark metres", "1010.0 to 1012.0 m", "scrape", "", "suspect") in said
     assert len(said) == 2
-    assert [v.wrong for v in verify(rows_of(desk))] == [""]
+    assert [v.wrong for v in verify(rows_of(processor))] == [""]
 
 
 def test_what_is_told_again_after_a_restart_is_not_written_again(place, arrivals):
-    desk = desk_at(place)
-    take(desk, arrivals)
-    once = rows_of(desk)
-    desk.writer.close()
-    again = desk_at(place, again=True)  # no checkpoint: every message is fed anew
+    processor = processor_at(place)
+    take(processor, arrivals)
+    once = rows_of(processor)
+    processor.writer.close()
+    again = processor_at(place, again=True)  # no checkpoint: every message is fed anew
     assert rows_of(again) == once
 
 
 def test_a_recipe_that_changed_is_told_by_its_digests(place):
-    desk = desk_at(place)
-    recipe = desk.configuration.recipes["core-2g5"]
-    desk.writer.keep_revisions([recipe], T0)
-    desk.writer.keep_revisions([recipe], T0 + 10)
+    processor = processor_at(place)
+    recipe = processor.configuration.recipes["core-2g5"]
+    processor.writer.keep_revisions([recipe], T0)
+    processor.writer.keep_revisions([recipe], T0 + 10)
     later = recipe.model_copy(update={"revision": 2, "title": "another"})
-    desk.writer.keep_revisions([later], T0 + 20)
-    first, second = rows_of(desk)
+    processor.writer.keep_revisions([later], T0 + 20)
+    first, second = rows_of(processor)
     assert (first.before, first.target) == ("", "recipe core-2g5 revision 1")
     assert second.before == first.after
     assert second.after != first.after

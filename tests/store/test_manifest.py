@@ -14,23 +14,23 @@ from monitor.store import rolling as rollup
 from monitor.store.reader import StoreReader
 from monitor.store.schema import MANIFEST
 from tests.core.story import T0, Story
-from tests.shell.works import desk_at, settings_at, take
+from tests.shell.works import processor_at, settings_at, take
 
 OVEN = Stream("core-1", "oven-a", "temperature")
 
 
 @pytest.fixture
-def desk(place):
-    """A desk that has taken three hours of one oven, none of it in files, and a message still to come."""
+def processor(place):
+    """A processor that has taken three hours of one oven, none of it in files, and a message still to come."""
     story = Story()
     for i in range(18):
         story.say("oven-a/temperature", T0 + i * 600.0, 290.0 + i)
     story.say("oven-a/temperature", T0 + 10_800, 310.0)
-    desk = desk_at(place)
+    processor = processor_at(place)
     arrivals = story.sorted()
-    take(desk, arrivals[:17] + arrivals[18:])
-    desk.writer.write(desk.last_batch())
-    return desk, arrivals[17]
+    take(processor, arrivals[:17] + arrivals[18:])
+    processor.writer.write(processor.last_batch())
+    return processor, arrivals[17]
 
 
 def entries(engine) -> dict[str, tuple]:
@@ -38,8 +38,8 @@ def entries(engine) -> dict[str, tuple]:
         return {r.path: r for r in connection.execute(select(MANIFEST))}
 
 
-def test_each_file_is_entered_as_it_is(place, desk):
-    engine = desk[0].writer.engine
+def test_each_file_is_entered_as_it_is(place, processor):
+    engine = processor[0].writer.engine
     paths = rollup.roll_hours(engine, place, 0)
     found = entries(engine)
     assert sorted(found) == sorted(p.relative_to(place).as_posix() for p in paths)
@@ -53,14 +53,14 @@ def test_each_file_is_entered_as_it_is(place, desk):
 
 @pytest.mark.parametrize("step", ["announce", "settle"])
 @pytest.mark.parametrize("first", [True, False])
-def test_a_process_that_ends_at_any_step_leaves_a_file_that_is_as_announced(place, desk, monkeypatch, step, first):
+def test_a_process_that_ends_at_any_step_leaves_a_file_that_is_as_announced(place, processor, monkeypatch, step, first):
     """A8: a file that a kill left between two digests is not taken for damaged, and no message is lost."""
-    desk, late = desk
-    engine = desk.writer.engine
+    processor, late = processor
+    engine = processor.writer.engine
     if not first:
         rollup.roll_hours(engine, place, 0)
-        take(desk, [late])
-        desk.writer.write(desk.last_batch())
+        take(processor, [late])
+        processor.writer.write(processor.last_batch())
 
     def killed(*_: object) -> None:
         raise KeyboardInterrupt
@@ -77,9 +77,9 @@ def test_a_process_that_ends_at_any_step_leaves_a_file_that_is_as_announced(plac
     assert trend.v.tolist() == [290.0 + i for i in range(17 if first else 18)] + [310.0]
 
 
-def test_files_are_looked_at_in_turn_and_damage_is_shown_until_it_is_repaired(place, desk):
+def test_files_are_looked_at_in_turn_and_damage_is_shown_until_it_is_repaired(place, processor):
     """A9: nothing noticed damage of a file."""
-    engine = desk[0].writer.engine
+    engine = processor[0].writer.engine
     first, second, third = sorted(rollup.roll_hours(engine, place, 0))
     reader = StoreReader(settings_at(place))
     good = second.read_bytes()
@@ -103,9 +103,9 @@ def test_files_are_looked_at_in_turn_and_damage_is_shown_until_it_is_repaired(pl
     assert first.is_file()
 
 
-def test_files_are_looked_at_together_as_far_as_it_takes_little_time(place, desk, monkeypatch):
+def test_files_are_looked_at_together_as_far_as_it_takes_little_time(place, processor, monkeypatch):
     """A9: one file in ten seconds took days over the files of a year."""
-    engine = desk[0].writer.engine
+    engine = processor[0].writer.engine
     names = [path.relative_to(place).as_posix() for path in sorted(rollup.roll_hours(engine, place, 0))]
     assert list(manifest.look_in_turn(engine, place, None, "")) == [*names, ""]
     monkeypatch.setattr(manifest, "LOOK_FILES", 2)
@@ -115,14 +115,14 @@ def test_files_are_looked_at_together_as_far_as_it_takes_little_time(place, desk
     assert list(manifest.look_in_turn(engine, place, None, "")) == names[:1]
 
 
-def test_a_file_set_aside_is_shown_until_it_is_removed(place, desk):
+def test_a_file_set_aside_is_shown_until_it_is_removed(place, processor):
     """A8."""
-    desk, late = desk
-    engine = desk.writer.engine
+    processor, late = processor
+    engine = processor.writer.engine
     damaged: Path = sorted(rollup.roll_hours(engine, place, 0))[2]
     damaged.write_bytes(b"PAR1")
-    take(desk, [late])
-    desk.writer.write(desk.last_batch())
+    take(processor, [late])
+    processor.writer.write(processor.last_batch())
     assert rollup.roll_hours(engine, place, 0) == [damaged]
     reader = StoreReader(settings_at(place))
     name = damaged.relative_to(place).as_posix()
@@ -132,10 +132,10 @@ def test_a_file_set_aside_is_shown_until_it_is_removed(place, desk):
     assert reader.damaged_files() == []
 
 
-def late_comes(desk) -> None:
-    desk, late = desk
-    take(desk, [late])
-    desk.writer.write(desk.last_batch())
+def late_comes(processor) -> None:
+    processor, late = processor
+    take(processor, [late])
+    processor.writer.write(processor.last_batch())
 
 
 def values(place) -> list[float]:
@@ -171,11 +171,11 @@ class Opened:
             raise OSError(errno.EMFILE, "Too many open files", str(path))
 
 
-def test_a_file_that_cannot_be_opened_for_now_is_not_taken_for_damaged(place, desk, monkeypatch):
+def test_a_file_that_cannot_be_opened_for_now_is_not_taken_for_damaged(place, processor, monkeypatch):
     """A8: one time without a free file handle, and a good hour was set aside; its hour waits for the next time."""
-    engine = desk[0].writer.engine
+    engine = processor[0].writer.engine
     rollup.roll_hours(engine, place, 0)
-    late_comes(desk)
+    late_comes(processor)
     at, failed = 0, True
     while failed:
         at += 1
@@ -195,9 +195,9 @@ def test_a_file_that_cannot_be_opened_for_now_is_not_taken_for_damaged(place, de
 @pytest.mark.parametrize(
     ("number", "shown"), [(errno.EMFILE, []), (errno.EACCES, ["cannot be read: Permission denied"])]
 )
-def test_what_the_process_lacks_is_no_damage_of_a_file(place, desk, monkeypatch, number: int, shown: list[str]):
+def test_what_the_process_lacks_is_no_damage_of_a_file(place, processor, monkeypatch, number: int, shown: list[str]):
     """A9: the metres of a file that was looked at without a free file handle were shown as lost until the next look."""
-    engine = desk[0].writer.engine
+    engine = processor[0].writer.engine
     rollup.roll_hours(engine, place, 0)
     reader = StoreReader(settings_at(place))
 
@@ -213,12 +213,12 @@ def test_what_the_process_lacks_is_no_damage_of_a_file(place, desk, monkeypatch,
 
 
 @pytest.mark.parametrize("at", [1, 2])
-def test_a_damaged_file_is_on_record_whatever_fails_after_it_got_another_name(place, desk, monkeypatch, at):
+def test_a_damaged_file_is_on_record_whatever_fails_after_it_got_another_name(place, processor, monkeypatch, at):
     """A8: where flushing the folder failed, nothing named the file that was set aside."""
-    engine = desk[0].writer.engine
+    engine = processor[0].writer.engine
     damaged = sorted(rollup.roll_hours(engine, place, 0))[2]
     damaged.write_bytes(b"PAR1")
-    late_comes(desk)
+    late_comes(processor)
     calls, flush = [], parquet_files.flush_folder
 
     def fails(folder: Path) -> None:
@@ -239,13 +239,13 @@ def test_a_damaged_file_is_on_record_whatever_fails_after_it_got_another_name(pl
     assert values(place) == [*ALL[:12], ALL[17], ALL[18]]
 
 
-def test_a_missing_hour_is_on_record_until_its_file_is_back_and_then_holds_what_came_late(place, desk):
+def test_a_missing_hour_is_on_record_until_its_file_is_back_and_then_holds_what_came_late(place, processor):
     """A8: one late message, and a new file of that hour made its loss forgotten."""
-    engine = desk[0].writer.engine
+    engine = processor[0].writer.engine
     hour = sorted(rollup.roll_hours(engine, place, 0))[2]
     kept = hour.read_bytes()
     hour.unlink()
-    late_comes(desk)
+    late_comes(processor)
     reported: dict[str, str] = {}
     assert rollup.roll_hours(engine, place, 0, None, reported.__setitem__) == []
     assert list(reported) == [str(hour)]

@@ -20,7 +20,7 @@ from monitor.store.reader import StoreReader
 from monitor.store.schema import CHECKPOINT, DRUM, MESSAGE
 from monitor.store.writer import Batch, Writer
 from tests.core.story import T0, finding
-from tests.shell.works import desk_at, settings_at, take
+from tests.shell.works import processor_at, settings_at, take
 
 
 def arrival(path: str, second: float, **fields: object) -> Arrival:
@@ -28,32 +28,32 @@ def arrival(path: str, second: float, **fields: object) -> Arrival:
     return Arrival(f"tarn/core-1/{path}", payload, T0 + second + 1)
 
 
-def kept(desk) -> list[tuple[int, int]]:
+def kept(processor) -> list[tuple[int, int]]:
     start_ms = round(T0 * 1e3)
     found = [
         m
-        for part in History(configuration=desk.configuration, line="core-1").read(start_ms, start_ms + 100_000)
+        for part in History(configuration=processor.configuration, line="core-1").read(start_ms, start_ms + 100_000)
         for m in part
     ]
     return [(m.start, m.n) for m in found if isinstance(m, Message)]
 
 
-def rolled(desk, place) -> None:
-    desk.writer.write(desk.last_batch())
-    assert rollup.roll_hours(desk.writer.engine, place, -2 * rollup.HOUR_MS, ["core-1"])
+def rolled(processor, place) -> None:
+    processor.writer.write(processor.last_batch())
+    assert rollup.roll_hours(processor.writer.engine, place, -2 * rollup.HOUR_MS, ["core-1"])
 
 
 def test_messages_of_another_numbering_are_not_taken_for_those_that_a_file_holds(place):
-    desk, expected = desk_at(place, lines=["core-1"]), []
+    processor, expected = processor_at(place, lines=["core-1"]), []
     for i in range(3):
         start = 1000 + i
-        take(desk, [
+        take(processor, [
             arrival("oven-a/temperature", 10.0 * i, n=0, start=start, v=[250.0, 251.0], dt=500),
             arrival("operator/action", 10.0 * i + 1, n=0, start=start, action="note work", by="Mira", reason="cleaned"),
         ])  # fmt: skip
         expected += [(start, 0), (start, 0)]
-        rolled(desk, place)
-        assert kept(desk) == expected
+        rolled(processor, place)
+        assert kept(processor) == expected
 
 
 def keep(engine: Engine, first_id: int, stamps_ms: list[int], station: str = "oven-a") -> None:
@@ -193,35 +193,35 @@ def test_metres_marked_after_their_drum_lies_in_its_file_are_counted(place):
 
 def test_years_without_messages_are_not_looked_at_hour_by_hour(place):
     """A line's oldest message may lie years before its newest: a stop waited for the walk over 200,000 empty hours."""
-    desk = desk_at(place, lines=["core-1"])
+    processor = processor_at(place, lines=["core-1"])
     hours = [0.0, 1.0, 250_000.0, 250_001.0]
     for n, hour in enumerate(hours):
-        take(desk, [arrival("oven-a/temperature", hour * 3600, n=n, v=250.0)])
-    desk.writer.write(desk.last_batch())
+        take(processor, [arrival("oven-a/temperature", hour * 3600, n=n, v=250.0)])
+    processor.writer.write(processor.last_batch())
     asked = []
 
-    @event.listens_for(desk.writer.engine, "before_cursor_execute")
+    @event.listens_for(processor.writer.engine, "before_cursor_execute")
     def count(*said: object) -> None:
         asked.append(said[2])
 
-    moved = rollup.roll_hours(desk.writer.engine, place, 0)
+    moved = rollup.roll_hours(processor.writer.engine, place, 0)
     assert moved == [rollup.hour_file(place, "core-1", round((T0 + hour * 3600) * 1e3)) for hour in hours[:3]]
     assert len(asked) < 20 * len(moved)
 
 
 def test_each_hour_and_drum_is_a_step_with_nothing_held_between(place):
     """Between two of them a batch can be written, and what was not rolled yet stays for the next time."""
-    desk = desk_at(place, lines=["core-1"])
+    processor = processor_at(place, lines=["core-1"])
     for n in range(4):
-        take(desk, [arrival("oven-a/temperature", 3600.0 * n, n=n, v=250.0)])
-    desk.writer.write(desk.last_batch())
-    steps = rollup.each_hour(desk.writer.engine, place, 0)
+        take(processor, [arrival("oven-a/temperature", 3600.0 * n, n=n, v=250.0)])
+    processor.writer.write(processor.last_batch())
+    steps = rollup.each_hour(processor.writer.engine, place, 0)
     first = next(path for path in steps if path)
-    assert desk.writer.engine.pool.checkedout() == 0
-    take(desk, [arrival("oven-a/temperature", 3600.0 * 3 + 1, n=4, v=250.0)])
+    assert processor.writer.engine.pool.checkedout() == 0
+    take(processor, [arrival("oven-a/temperature", 3600.0 * 3 + 1, n=4, v=250.0)])
     steps.close()
     assert first == rollup.hour_file(place, "core-1", round(T0 * 1e3))
-    assert len(rollup.roll_hours(desk.writer.engine, place, 0)) == 2
+    assert len(rollup.roll_hours(processor.writer.engine, place, 0)) == 2
 
 
 def test_a_drums_file_replaces_no_file_that_the_database_does_not_name(place):

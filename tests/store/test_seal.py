@@ -15,7 +15,7 @@ from monitor.store.database import FILE, DamagedStoreError, faults_of_sqlite, op
 from monitor.store.seal import is_as_sealed, set_seal
 from tests.core.test_pipeline import tell
 from tests.shell.test_stop import StubLink, a_service, until_done
-from tests.shell.works import desk_at, take
+from tests.shell.works import processor_at, take
 from tests.store.test_writer import busy
 
 FLIPS = 200
@@ -25,11 +25,11 @@ FLIPS = 200
 def stopped(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A store whose monitor has stopped."""
     folder: Path = tmp_path_factory.mktemp("stopped")
-    desk: Processor = desk_at(folder)
-    take(desk, tell(130, before=busy).sorted())
-    desk.writer.write(desk.last_batch())
-    desk.writer.seal()
-    desk.writer.close()
+    processor: Processor = processor_at(folder)
+    take(processor, tell(130, before=busy).sorted())
+    processor.writer.write(processor.last_batch())
+    processor.writer.seal()
+    processor.writer.close()
     return folder
 
 

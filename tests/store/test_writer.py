@@ -40,11 +40,11 @@ def arrivals() -> list[Arrival]:
 
 
 def test_the_record_read_is_the_record_made(place, arrivals):
-    desk = desk_at(place)
+    processor = processor_at(place)
     out = []
     for start in range(0, len(arrivals), 300):
-        batch = desk.take([Received(a, lambda: None) for a in arrivals[start : start + 300]], T0 + start)
-        desk.writer.write(batch)
+        batch = processor.take([Received(a, lambda: None) for a in arrivals[start : start + 300]], T0 + start)
+        processor.writer.write(batch)
         out += batch.outputs
     _, made = record(out)
     reader = StoreReader(settings_at(place))
@@ -56,13 +56,13 @@ def test_the_record_read_is_the_record_made(place, arrivals):
     newest = {f.key: f for f in out if isinstance(f, Finding)}
     assert sorted(f.key for f in reader.findings("core-1", -1e9, 1e9)) == sorted(newest)
     assert [d.drum for d in reader.drums("core-1")] == ["C1-0003", "C1-0002", "C1-0001"]
-    desk.writer.write(desk.last_batch())
+    processor.writer.write(processor.last_batch())
     assert reader.newest_ms("core-1")["oven-a/temperature"] == round((T0 + 129.5) * 1e3)
 
 
 def test_gaps_of_the_same_numbers_in_other_numberings_are_all_kept(place):
     """Numbers begin again, with a name of their numbering or without: each loss of number 1 is one of its own."""
-    desk = desk_at(place, lines=["core-1"])
+    processor = processor_at(place, lines=["core-1"])
     for i, start in enumerate([None, None, 1000, 2000]):
         named = {} if start is None else {"start": start}
         story = Story()
@@ -70,10 +70,10 @@ def test_gaps_of_the_same_numbers_in_other_numberings_are_all_kept(place):
             story.say("oven-a/temperature", T0 + 100 * i + 10 * n, 250.0, **named)
         del story.arrivals[1]
         story.say("oven-b/temperature", T0 + 100 * i + 90, 250.0, **named)
-        take(desk, story.sorted())
+        take(processor, story.sorted())
     expected = [("oven-a/temperature", 1, 1, round((T0 + 100 * i + 20) * 1e3)) for i in range(4)]
     assert StoreReader(settings_at(place)).gaps("core-1", 0, 10**15) == expected
-    with desk.writer.engine.connect() as connection:
+    with processor.writer.engine.connect() as connection:
         assert connection.execute(select(GAP.c.start).order_by(GAP.c.t_ms)).scalars().all() == [0, 0, 1000, 2000]
 
 
@@ -81,10 +81,10 @@ def test_a_transaction_that_fails_leaves_nothing_and_may_be_tried_again(place, a
     from monitor.shell.broker_link import Received
     from monitor.store import writer as module
 
-    desk = desk_at(place)
-    take(desk, arrivals[:400])
+    processor = processor_at(place)
+    take(processor, arrivals[:400])
     before = everything(place)
-    batch = desk.take([Received(a, lambda: None) for a in arrivals[400:2000]], T0)
+    batch = processor.take([Received(a, lambda: None) for a in arrivals[400:2000]], T0)
 
     def broken(*_: object, **__: object) -> None:
         raise OSError("disk full")
@@ -92,33 +92,33 @@ def test_a_transaction_that_fails_leaves_nothing_and_may_be_tried_again(place, a
     with monkeypatch.context() as m:
         m.setattr(module, "_newest", broken)
         with pytest.raises(OSError, match="disk full"):
-            desk.writer.write(batch)
+            processor.writer.write(batch)
     assert everything(place) == before
-    desk.writer.write(batch)
-    take(desk, arrivals[2000:])
-    take(undisturbed := desk_at(place / "other"), arrivals)
-    assert undisturbed.writer.last_id == desk.writer.last_id
+    processor.writer.write(batch)
+    take(processor, arrivals[2000:])
+    take(undisturbed := processor_at(place / "other"), arrivals)
+    assert undisturbed.writer.last_id == processor.writer.last_id
     assert everything(place) == everything(place / "other")
 
 
 def test_writing_the_same_outputs_again_changes_nothing(place, arrivals):
     from monitor.shell.broker_link import Received
 
-    desk = desk_at(place)
-    batch = desk.take([Received(a, lambda: None) for a in arrivals], T0)
-    desk.writer.write(batch)
+    processor = processor_at(place)
+    batch = processor.take([Received(a, lambda: None) for a in arrivals], T0)
+    processor.writer.write(batch)
     once = everything(place)
-    desk.writer.write(Batch(outputs=[o for o in batch.outputs if not isinstance(o, Rejected)]))
+    processor.writer.write(Batch(outputs=[o for o in batch.outputs if not isinstance(o, Rejected)]))
     assert everything(place) == once
 
 
 def test_repeated_messages_are_stored_once_and_answered_each_time(place, arrivals):
-    desk = desk_at(place)
-    take(desk, arrivals)
-    count = desk.writer.last_id
-    take(desk, arrivals[-300:])
-    assert desk.writer.last_id == count
-    with desk.writer.engine.connect() as c:
+    processor = processor_at(place)
+    take(processor, arrivals)
+    count = processor.writer.last_id
+    take(processor, arrivals[-300:])
+    assert processor.writer.last_id == count
+    with processor.writer.engine.connect() as c:
         doubled = c.execute(
             text("select station, n, count(*) from message group by 1, quantity, 2 having count(*) > 1")
         )
@@ -126,12 +126,12 @@ def test_repeated_messages_are_stored_once_and_answered_each_time(place, arrival
 
 
 def test_the_ledger_is_there_again_after_a_new_start(place, arrivals):
-    desk = desk_at(place)
-    take(desk, arrivals[:500])
-    spans = {s: x.text() for s, x in desk.writer.ledger.streams.items()}
+    processor = processor_at(place)
+    take(processor, arrivals[:500])
+    spans = {s: x.text() for s, x in processor.writer.ledger.streams.items()}
     again = Writer(settings_at(place))
     assert {s: x.text() for s, x in again.ledger.streams.items()} == spans
-    assert again.last_id == desk.writer.last_id
+    assert again.last_id == processor.writer.last_id
 
 
 verdicts = st.lists(st.sampled_from(list(Verdict)), min_size=1, max_size=30)
@@ -149,9 +149,9 @@ def test_the_graver_verdict_stands_and_a_metre_that_is_touched_is_touched_whole(
 
 
 def test_rejected_messages_are_counted_by_kind_and_keep_their_newest_example(place):
-    desk = desk_at(place)
+    processor = processor_at(place)
     bad = [Arrival("tarn/core-1/oven-a/temperature", f"no {i}".encode(), T0 + i) for i in range(5)]
-    take(desk, bad, 2)
+    take(processor, bad, 2)
     (row,) = StoreReader(settings_at(place)).rejected()
     assert (row.line, row.kind, row.count) == ("core-1", "not JSON", 5)
     assert "no 4" in row.why
@@ -159,8 +159,8 @@ def test_rejected_messages_are_counted_by_kind_and_keep_their_newest_example(pla
 
 def test_strangers_share_one_row_of_rejected_messages_a_kind(place):
     """A11: a row for each foreign line name would let anyone fill the table."""
-    desk = desk_at(place)
-    take(desk, [Arrival(f"tarn/line-{i}/oven-a/temperature", b"{}", T0 + i) for i in range(300)], 50)
+    processor = processor_at(place)
+    take(processor, [Arrival(f"tarn/line-{i}/oven-a/temperature", b"{}", T0 + i) for i in range(300)], 50)
     (row,) = StoreReader(settings_at(place)).rejected()
     assert (row.line, row.kind, row.count) == ("", "unknown line", 300)
     assert row.topic == "tarn/line-299/oven-a/temperature"
@@ -172,10 +172,10 @@ def rolled(desk, folder) -> None:
 
 
 def test_a_finished_drum_is_a_file_with_a_row_a_metre_and_its_length_adds_up(place, arrivals):
-    desk = desk_at(place)
-    take(desk, arrivals)
+    processor = processor_at(place)
+    take(processor, arrivals)
     before = everything(place)
-    assert [p.name for p in rollup.roll_drums(desk.writer.engine, place)] == ["000001.parquet", "000002.parquet"]
+    assert [p.name for p in rollup.roll_drums(processor.writer.engine, place)] == ["000001.parquet", "000002.parquet"]
     after = everything(place)
     assert after["rows"] == before["rows"]
     assert after["verdict"] == before["verdict"]
@@ -189,9 +189,9 @@ STEPS = ["write_each", "metres_by_verdict", "delete", "update"]
 
 @pytest.mark.parametrize("step", STEPS)
 def test_a_roll_that_is_killed_at_any_step_loses_and_doubles_nothing(place, arrivals, monkeypatch, step):
-    desk = desk_at(place)
-    take(desk, arrivals)
-    desk.writer.write(desk.last_batch())
+    processor = processor_at(place)
+    take(processor, arrivals)
+    processor.writer.write(processor.last_batch())
     before = everything(place)
     trend = StoreReader(settings_at(place)).samples(OVEN, 0, 10**15)
 
@@ -202,11 +202,11 @@ def test_a_roll_that_is_killed_at_any_step_loses_and_doubles_nothing(place, arri
         with monkeypatch.context() as m:
             m.setattr(rollup, step, killed)
             try:
-                roll(desk.writer.engine, place)
+                roll(processor.writer.engine, place)
             except KeyboardInterrupt:
                 (place / "lines").mkdir(exist_ok=True)
         same(everything(place), before)
-        roll(desk.writer.engine, place)
+        roll(processor.writer.engine, place)
         same(everything(place), before)
     now = StoreReader(settings_at(place)).samples(OVEN, 0, 10**15)
     assert now.t_ms.tolist() == trend.t_ms.tolist()
@@ -220,12 +220,12 @@ def same(one: dict, other: dict) -> None:
 
 
 def test_half_a_file_left_by_a_kill_harms_nothing(place, arrivals):
-    desk = desk_at(place)
-    take(desk, arrivals)
+    processor = processor_at(place)
+    take(processor, arrivals)
     (place / "drums" / "core-1").mkdir(parents=True)
     (place / "drums" / "core-1" / "000001.aside").write_bytes(b"PAR1 half")
     before = everything(place)
-    rolled(desk, place)
+    rolled(processor, place)
     same(everything(place), before)
 
 
@@ -234,14 +234,14 @@ def test_messages_that_come_for_an_hour_already_rolled_join_it(place):
     for i in range(30):
         story.say("oven-a/temperature", T0 + i * 600.0, 290.0 + i)
     arrivals = story.sorted()
-    desk = desk_at(place)
+    processor = processor_at(place)
     late = arrivals.pop(28)
-    take(desk, arrivals)
-    desk.writer.write(desk.last_batch())
-    rollup.roll_hours(desk.writer.engine, place, 0)
-    take(desk, [late])
-    desk.writer.write(desk.last_batch())
-    rollup.roll_hours(desk.writer.engine, place, 0)
+    take(processor, arrivals)
+    processor.writer.write(processor.last_batch())
+    rollup.roll_hours(processor.writer.engine, place, 0)
+    take(processor, [late])
+    processor.writer.write(processor.last_batch())
+    rollup.roll_hours(processor.writer.engine, place, 0)
     trend = StoreReader(settings_at(place)).samples(OVEN, 0, 10**15)
     assert trend.v.tolist() == [290.0 + i for i in range(30)]
 
@@ -249,11 +249,11 @@ def test_messages_that_come_for_an_hour_already_rolled_join_it(place):
 def test_anyone_reads_the_files(place, arrivals):
     import duckdb
 
-    desk = desk_at(place)
-    take(desk, arrivals)
-    desk.writer.write(desk.last_batch())
-    rollup.roll_drums(desk.writer.engine, place)
-    rollup.roll_hours(desk.writer.engine, place, -rollup.HOUR_MS)
+    processor = processor_at(place)
+    take(processor, arrivals)
+    processor.writer.write(processor.last_batch())
+    rollup.roll_drums(processor.writer.engine, place)
+    rollup.roll_hours(processor.writer.engine, place, -rollup.HOUR_MS)
     count = duckdb.sql(f"select count(*) from '{place}/drums/core-1/000001.parquet' where verdict = 0").fetchall()[0]
     assert count is not None
     assert count[0] > 50
@@ -264,15 +264,15 @@ def test_anyone_reads_the_files(place, arrivals):
 
 def test_a_number_too_old_to_be_remembered_is_rejected_with_a_reason(place):
     """Neither dropped as stored nor stored twice: its publisher learns that it is unknown."""
-    desk = desk_at(place)
+    processor = processor_at(place)
 
     def temperature(n: int) -> Arrival:
         payload = json.dumps({"n": n, "t": round(T0 * 1e3) + n, "v": 250}).encode()
         return Arrival("tarn/core-1/oven-a/temperature", payload, T0 + n / 1e3)
 
-    take(desk, [temperature(2 * k) for k in range(HOLES_MAX + 10)])
-    batch = desk.take([Received(temperature(1), lambda: None)], T0)
-    desk.write(batch)
+    take(processor, [temperature(2 * k) for k in range(HOLES_MAX + 10)])
+    batch = processor.take([Received(temperature(1), lambda: None)], T0)
+    processor.write(batch)
     (rejected,) = (o for o in batch.outputs if isinstance(o, Rejected))
     assert rejected.kind == "number forgotten"
     assert not batch.messages
@@ -280,16 +280,16 @@ def test_a_number_too_old_to_be_remembered_is_rejected_with_a_reason(place):
 
 def test_a_lost_message_between_refused_ones_is_stored_when_it_comes_again(place):
     """Every second message is no number; 6 comes after 600 of them, and after a restart of the monitor."""
-    desk = desk_at(place)
+    processor = processor_at(place)
 
     def temperature(n: int) -> Arrival:
         payload = b'{"n":%d,"t":%d,"v":%s}' % (n, round(T0 * 1e3) + n, b"NaN" if n % 2 else b"250")
         return Arrival("tarn/core-1/oven-a/temperature", payload, T0 + n / 1e3)
 
-    take(desk, [temperature(n) for n in range(1200) if n != 6])
-    desk.writer.read_again()
-    batch = desk.take([Received(temperature(6), lambda: None)], T0)
-    reports = desk.write(batch).stored.values()
+    take(processor, [temperature(n) for n in range(1200) if n != 6])
+    processor.writer.read_again()
+    batch = processor.take([Received(temperature(6), lambda: None)], T0)
+    reports = processor.write(batch).stored.values()
     assert [message.n for message, _ in batch.messages] == [6]
     assert not [o for o in batch.outputs if isinstance(o, Rejected)]
     assert any(report.covers(0, 6) for report in reports)
@@ -298,18 +298,18 @@ def test_a_lost_message_between_refused_ones_is_stored_when_it_comes_again(place
 
 def test_what_was_refused_for_now_is_stored_after_more_holes_than_the_ledger_remembers(place):
     """A clock that is wrong for every second message, for longer than 2000 of them, and a restart of the monitor."""
-    desk, count = desk_at(place), 2 * (HOLES_MAX + 50)
+    processor, count = processor_at(place), 2 * (HOLES_MAX + 50)
 
     def tension(n: int, ahead_s: float = 0.0) -> Arrival:
         payload = json.dumps({"n": n, "t": round(T0 * 1e3) + n, "v": 80}).encode()
         return Arrival("tarn/core-1/take-up/tension", payload, T0 + n / 1e3 - ahead_s)
 
-    take(desk, [tension(n, 60.0 if n % 2 else 0.0) for n in range(count)], 1000)
-    assert desk.rejected["clock ahead"] == count / 2
-    desk.writer.read_again()
+    take(processor, [tension(n, 60.0 if n % 2 else 0.0) for n in range(count)], 1000)
+    assert processor.rejected["clock ahead"] == count / 2
+    processor.writer.read_again()
     again = [tension(n) for n in range(1, count, 2)]
-    batch = desk.take([Received(a, lambda: None) for a in again], T0 + 10)
-    reports = desk.write(batch).stored.values()
+    batch = processor.take([Received(a, lambda: None) for a in again], T0 + 10)
+    reports = processor.write(batch).stored.values()
     assert [message.n for message, _ in batch.messages] == list(range(1, count, 2))
     assert max(len(report.missing) for report in reports) <= MISSING_MAX
     assert {n for report in reports for n in range(report.first, report.n + 1) if report.covers(0, n)} >= set(
