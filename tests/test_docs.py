@@ -9,8 +9,8 @@ import pytest
 
 from monitor.contract.record import AlarmChange, Finding, MetreRows
 from monitor.core.decode import Decoder
-from tests.core.story import T0, Story, configuration, pipeline
-from tests.core.test_pipeline import tell
+from tests.core.script import T0, Script, configuration, pipeline
+from tests.core.test_pipeline import core_line
 from tests.docs.tables import GUIDE, PAGE_ROOMS, ROOMS, filled
 
 ROOT = GUIDE.parent
@@ -51,19 +51,19 @@ def test_the_map_names_every_room():
 def example() -> dict:
     """The reading of DEVELOPERS.md: one hot sample of oven B, 60 s into a run."""
 
-    def before(story: Story, s: int) -> None:
+    def before(script: Script, s: int) -> None:
         if 60 <= s < 70:
-            story.arrivals = [a for a in story.arrivals if not ("oven-b" in a.topic and a.received_s >= T0 + s)]
-            story.numbers["oven-b/temperature"] -= 1
-            story.say("oven-b/temperature", T0 + s, [321.0, 321.0], 0.5)
+            script.arrivals = [a for a in script.arrivals if not ("oven-b" in a.topic and a.received_s >= T0 + s)]
+            script.numbers["oven-b/temperature"] -= 1
+            script.send_samples("oven-b/temperature", T0 + s, [321.0, 321.0], 0.5)
 
-    story = tell(150, before=before)
-    arrival = next(a for a in story.sorted() if "oven-b" in a.topic and a.received_s >= T0 + 60)
+    script = core_line(150, before=before)
+    arrival = next(a for a in script.sorted() if "oven-b" in a.topic and a.received_s >= T0 + 60)
     c = configuration()
     message = Decoder("tarn", c.lines, c.works.wire).decode(arrival)
     engine = pipeline()
     decoder = Decoder("tarn", c.lines, c.works.wire)
-    out = engine.feed([decoder.decode(a) for a in story.sorted()])
+    out = engine.feed([decoder.decode(a) for a in script.sorted()])
     return {"arrival": arrival, "message": message, "out": out, "engine": engine}
 
 

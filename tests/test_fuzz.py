@@ -14,7 +14,7 @@ from monitor.contract.record import Rejected
 from monitor.core.arrival import Arrival, Message
 from monitor.core.decode import Decoder
 from monitor.shell.recording import Mapping, read_rows
-from tests.core.story import CONFIGS, T0, configuration
+from tests.core.script import CONFIGS, T0, configuration
 
 GOLDEN = json.loads((Path(__file__).parent / "data/wire/golden.json").read_text())
 SOUND = [(c["topic"], c["payload"]) for c in GOLDEN["sound"]]

@@ -1,7 +1,7 @@
 """Recipes that tests of laying up need."""
 
 from monitor.contract.config.recipe import LayingUp, Recipe
-from tests.core.story import configuration
+from tests.core.script import configuration
 
 
 def of_cores(cores: int, layers: list[list[str]] | None = None) -> Recipe:

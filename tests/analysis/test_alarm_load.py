@@ -106,15 +106,17 @@ def test_floods_lie_apart_and_inside_and_hold_a_full_window(times):
 
 
 def test_activations_are_paired_with_their_returns():
-    def before(story, s):
+    def before(script, s):
         if 20 <= s < 40 or 60 <= s < 70:
-            story.arrivals = [
-                a for a in story.arrivals if not (a.topic.endswith("oven-b/temperature") and a.received_s > 1.764e9 + s)
+            script.arrivals = [
+                a
+                for a in script.arrivals
+                if not (a.topic.endswith("oven-b/temperature") and a.received_s > 1.764e9 + s)
             ]
-            story.numbers["oven-b/temperature"] -= 1
-            story.say("oven-b/temperature", 1.764e9 + s, [330.0, 330.0], 0.5)
+            script.numbers["oven-b/temperature"] -= 1
+            script.send_samples("oven-b/temperature", 1.764e9 + s, [330.0, 330.0], 0.5)
 
-    out = pipeline().feed(decoded(tell(120, before=before).sorted()))
+    out = pipeline().feed(decoded(core_line(120, before=before).sorted()))
     found = [r for r in of_changes(of(AlarmChange, out)) if r.alarm == "oven-b/temperature/HI"]
     assert [round(r.t_s - 1.764e9) for r in found] == [25, 65]
     assert all(r.end_s is not None and 9 < r.end_s - r.t_s < 25 for r in found)

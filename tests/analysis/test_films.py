@@ -4,7 +4,7 @@ import pytest
 
 from monitor.analysis.films import film_guesses
 from monitor.commands.check import FIRST_GUESS, films
-from tests.core.story import configuration
+from tests.core.script import configuration
 
 
 def without_film(zone: str):

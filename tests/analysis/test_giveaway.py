@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.analysis.giveaway import compound_kg_per_km, giveaway, needed_diameter, ring_area_mm2
-from tests.core.story import configuration
+from tests.core.script import configuration
 
 RECIPE = configuration().recipes["core-1g5"]
 

@@ -3,7 +3,7 @@
 import pytest
 
 from monitor.analysis.in_force import recipes_in_force
-from tests.core.story import configuration
+from tests.core.script import configuration
 
 RECIPE = configuration().recipes["core-2g5"]
 FILES = {"core-2g5": RECIPE}

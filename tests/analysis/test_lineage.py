@@ -10,7 +10,7 @@ from monitor.contract.reading import DrumRow
 from monitor.contract.record import Splice
 from tests.analysis.recipes import of_cores
 from tests.analysis.test_pay_off import filling
-from tests.core.story import configuration
+from tests.core.script import configuration
 
 
 @dataclass

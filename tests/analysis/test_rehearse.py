@@ -1,7 +1,7 @@
 """What a rehearsal counts on each of its sides."""
 
 from monitor.analysis.rehearse import Side
-from tests.core.story import finding
+from tests.core.script import finding
 
 
 def test_bad_metres_count_once_and_may_end_at_0():

@@ -4,7 +4,7 @@ import pytest
 
 from monitor.analysis.rotating_parts import rank, turn
 from monitor.contract.config.line import RotatingPart
-from tests.core.story import configuration
+from tests.core.script import configuration
 
 PARTS = configuration().lines["core-1"].rotating_part
 

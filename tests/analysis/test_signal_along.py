@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from monitor.analysis.signal_along import along
 from monitor.contract.reading import Trend
 from monitor.contract.units import convert
-from tests.core.story import configuration
+from tests.core.script import configuration
 
 LINE = configuration().lines["core-1"]
 END_S = 100.0

@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.analysis.what_if import Model, PlannedStop, Setting, against_speed, ask, ask_stop, calibrate, ovens, set_of
-from tests.core.story import configuration
+from tests.core.script import configuration
 from tests.physics import reference
 
 C = configuration()

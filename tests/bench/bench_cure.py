@@ -13,7 +13,7 @@ from monitor.core.cure.plan import Plan, cable_of, way_of
 from monitor.physics.conduction import Wall
 from monitor.physics.cure import Speed, cure, new_elements
 from monitor.physics.heat_march import Media, march
-from tests.core.story import configuration
+from tests.core.script import configuration
 from tests.physics import reference
 
 ELEMENTS = 600

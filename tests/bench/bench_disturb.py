@@ -17,7 +17,7 @@ from pathlib import Path
 from monitor.core.arrival import Arrival
 from tests.shell.brokers import KINDS
 from tests.shell.disturbed import DATABASES, PER_S, Outcome, Record, run, undisturbed
-from tests.shell.long_story import MESSAGES_PER_S, long_story
+from tests.shell.long_script import MESSAGES_PER_S, long_script
 
 MINUTES = float(os.environ.get("MINUTES", "8"))
 BROKERS = os.environ.get("BROKERS", ",".join(KINDS)).split(",")
@@ -29,7 +29,7 @@ AT_ONCE = int(os.environ.get("AT_ONCE", "1"))
 def main() -> None:
     """Print what each combination of broker and database came to."""
     folder = Path(tempfile.mkdtemp(prefix="everymetre-disturb-"))
-    arrivals = long_story(round(MINUTES * 60 * PER_S / MESSAGES_PER_S))
+    arrivals = long_script(round(MINUTES * 60 * PER_S / MESSAGES_PER_S))
     wanted = undisturbed(folder / "undisturbed", arrivals)
     print(f"{len(arrivals)} messages, {len(wanted['drums'])} drums, {len(wanted['findings'])} findings", flush=True)
 

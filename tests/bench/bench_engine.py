@@ -19,7 +19,7 @@ SECONDS = 60
 RATE = 100
 
 
-def story(folder: Path, line: str) -> tuple[list[Arrival], dict[str, np.ndarray]]:
+def script(folder: Path, line: str) -> tuple[list[Arrival], dict[str, np.ndarray]]:
     """Every stream of a line at 100 Hz in blocks of 100."""
     c = load(folder)
     rng = np.random.default_rng(1)
@@ -54,7 +54,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name) / "configs"
         (line,) = works.write(folder, 1, 50)
-        arrivals, data = story(folder, line)
+        arrivals, data = script(folder, line)
         c = load(folder)
         samples = sum(len(v) for v in data.values())
         messages = [m for a in arrivals if isinstance(m := Decoder.of(c).decode(a), Message)]

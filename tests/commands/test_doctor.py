@@ -26,9 +26,9 @@ from monitor.store import rolling as rollup
 from monitor.store.database import FILE, DamagedStoreError, open_for_writing
 from monitor.store.lease import hold
 from monitor.store.reader import StoreReader
-from tests.core.story import CONFIGS, T0
-from tests.core.test_pipeline import tell
-from tests.shell.test_damage import slow_story
+from tests.core.script import CONFIGS, T0
+from tests.core.test_pipeline import core_line
+from tests.shell.test_damage import slow_script
 from tests.shell.works import processor_at, settings_at, stored_at, take
 from tests.store.test_writer import busy
 
@@ -40,7 +40,7 @@ def written(place: Path) -> Database:
     """A record partly in files, partly in the database, its monitor stopped."""
     processor = processor_at(place)
     processor.writer.keep_revisions(processor.configuration.recipes.values(), T0)
-    take(processor, tell(130, before=busy).sorted())
+    take(processor, core_line(130, before=busy).sorted())
     processor.writer.write(processor.last_batch())
     rollup.roll_drums(processor.writer.engine, place)
     return processor.writer.engine
@@ -87,7 +87,7 @@ def test_a_record_made_again_from_its_messages_is_equal(place, tmp_path_factory,
 
 def test_a_record_made_again_follows_the_recipes_that_files_brought_meanwhile(place, tmp_path_factory):
     """A9: what differed was said to come of a new revision, and nobody could see whether anything else did."""
-    arrivals = tell(130, before=busy).sorted()
+    arrivals = core_line(130, before=busy).sorted()
     at = len(arrivals) * 2 // 5
     processor = processor_at(place)
     processor.writer.keep_revisions(processor.configuration.recipes.values(), T0)
@@ -108,7 +108,7 @@ def test_a_record_made_again_follows_the_recipes_that_files_brought_meanwhile(pl
 
 def test_a_fillings_digest_is_the_same_live_in_its_file_and_restored(place, tmp_path_factory):
     processor = processor_at(place)
-    take(processor, tell(130, before=busy).sorted())
+    take(processor, core_line(130, before=busy).sorted())
     reader = StoreReader(settings_at(place))
 
     def digests() -> list[str]:
@@ -187,7 +187,7 @@ def test_an_hour_with_a_damaged_message_stays_in_the_database_and_the_others_rol
 
 def rolled(place: Path) -> Processor:
     processor = processor_at(place)
-    take(processor, slow_story())
+    take(processor, slow_script())
     processor.writer.write(processor.last_batch())
     return processor
 

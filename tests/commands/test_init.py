@@ -9,7 +9,7 @@ import pytest
 
 from monitor.__main__ import main
 from monitor.contract.config.load import load
-from tests.core.story import CONFIGS
+from tests.core.script import CONFIGS
 
 ROOT = CONFIGS.parent
 

@@ -17,8 +17,8 @@ from monitor.core.pipeline import Pipeline
 from monitor.store.message_history import History
 from monitor.store.reader import StoreReader
 from monitor.store.rolling import roll_drums, roll_hours
-from tests.core.story import T0, configuration, decoded
-from tests.core.test_pipeline import tell
+from tests.core.script import T0, configuration, decoded
+from tests.core.test_pipeline import core_line
 from tests.shell.works import configs_at, processor_at, settings_at, stored_at, take
 from tests.store.test_writer import busy
 
@@ -26,14 +26,14 @@ HI = "window/oven-b/temperature/hi"
 START, END = round(T0 * 1e3), round((T0 + 400) * 1e3)
 
 
-def much(story, s):
-    busy(story, s % 130)
+def much(script, s):
+    busy(script, s % 130)
     t = T0 + s
     if s == 20:
-        story.tell("operator/limits", t, step="propose", proposal="P1", recipe="core-2g5", by="Mira", reason="x",
+        script.send("operator/limits", t, step="propose", proposal="P1", recipe="core-2g5", by="Mira", reason="x",
                    changes={HI: 305.1})  # fmt: skip
     if s == 60:
-        story.tell("operator/limits", t, step="approve", proposal="P1", recipe="core-2g5", by="Olle")
+        script.send("operator/limits", t, step="approve", proposal="P1", recipe="core-2g5", by="Olle")
 
 
 def unkind(arrivals):
@@ -42,7 +42,7 @@ def unkind(arrivals):
     return sorted(arrivals, key=lambda a: a.received_s + (rng.uniform(0, 3) if rng.random() < 0.05 else 0))
 
 
-ARRIVALS = unkind(tell(260, before=much).arrivals)
+ARRIVALS = unkind(core_line(260, before=much).arrivals)
 
 
 @pytest.fixture(scope="module", params=["database", "files", "both"])
@@ -252,15 +252,15 @@ def test_an_hour_of_eight_is_an_eighth_of_a_shift(folder):
 def test_known_faults_are_told_earlier_later_or_not():
     """Oven B too hot for a minute: metres marked there are told of by the window; a tighter limit tells sooner."""
 
-    def before(story, s):
+    def before(script, s):
         if 100 <= s < 160:
-            story.arrivals = [
-                a for a in story.arrivals if not (a.topic.endswith("oven-b/temperature") and a.received_s > T0 + s)
+            script.arrivals = [
+                a for a in script.arrivals if not (a.topic.endswith("oven-b/temperature") and a.received_s > T0 + s)
             ]
-            story.numbers["oven-b/temperature"] -= 1
-            story.say("oven-b/temperature", T0 + s, [305 + (s - 99) * 0.3] * 2, 0.5)
+            script.numbers["oven-b/temperature"] -= 1
+            script.send_samples("oven-b/temperature", T0 + s, [305 + (s - 99) * 0.3] * 2, 0.5)
 
-    messages = decoded(tell(220, before=before).sorted())
+    messages = decoded(core_line(220, before=before).sorted())
     c = configuration()
     recipes = c.recipes_for("core-1")
     sides = []
@@ -303,14 +303,14 @@ def test_the_command_prints_both_sides(tmp_path, capsys):
 
 
 def test_a2_a_name_means_its_newest_filling_and_a_number_any(tmp_path, capsys):
-    def came_back(story, s):
+    def came_back(script, s):
         for at, name in ((60, "C1-0002"), (130, "C1-0001")):
             if s == at:
-                story.tell("take-up/drum", T0 + s, drum=name, recipe="core-2g5")
+                script.send("take-up/drum", T0 + s, drum=name, recipe="core-2g5")
 
     configs, *_ = configs_at(tmp_path)
     processor = processor_at(tmp_path / "run" / "store")
-    take(processor, tell(200, before=came_back).arrivals, 300)
+    take(processor, core_line(200, before=came_back).arrivals, 300)
     processor.writer.close()
     reader = StoreReader(settings_at(tmp_path / "run" / "store"))
     asked = [("C1-0001", None), (None, 1), ("C1-0001", 1), ("C1-0002", None)]

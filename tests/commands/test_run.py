@@ -24,7 +24,7 @@ class Demo:
     def __init__(self, folder: Path) -> None:
         self.configs, self.port, self.page = configs_at(folder)
         self.run = Process(everymetre("run", "--configs", str(self.configs)), folder / "run.log")
-        self.run.ready = lambda: "is running" in self.run.said
+        self.run.ready = lambda: "is running" in self.run.output
         self.children: list[psutil.Process] = []
 
     def start(self) -> "Demo":
@@ -64,13 +64,13 @@ def lines_are_wound(demo: Demo) -> bool:
 
 
 def test_the_address_it_prints_answers_and_the_lines_are_alive_and_ctrl_c_ends_all(demo):
-    assert f"http://127.0.0.1:{demo.page}/" in demo.run.said
+    assert f"http://127.0.0.1:{demo.page}/" in demo.run.output
     assert b"everymetre" in demo.answer("/").lower()
     until(lambda: lines_are_wound(demo), 60, "metres on every drum")
     assert {word for c in demo.children for word in c.cmdline()} >= PARTS
     assert demo.run.end(signal.SIGINT, within_s=20) == 0
     until(lambda: not demo.left, 5, f"the end of {demo.left}")
-    assert "stopping" in demo.run.said
+    assert "stopping" in demo.run.output
 
 
 def test_no_child_outlives_a_parent_that_is_killed(demo):
@@ -84,7 +84,7 @@ def test_a_part_that_dies_is_told_with_its_last_words_and_all_is_stopped(demo, p
     os.kill(demo.part(part).pid, signal.SIGKILL)
     assert demo.run.process is not None
     assert demo.run.process.wait(25 * PATIENCE) == 1
-    assert f"{part} ended with code -9" in demo.run.said
+    assert f"{part} ended with code -9" in demo.run.output
     until(lambda: not demo.left, 5, f"the end of {demo.left}")
 
 

@@ -3,7 +3,7 @@
 import pytest
 
 from monitor.__main__ import main
-from tests.core.story import CONFIGS
+from tests.core.script import CONFIGS
 
 WALL_MM = 0.9  # of core-2g5, so that the thinnest place may have 0.71 mm
 

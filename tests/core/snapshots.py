@@ -43,8 +43,8 @@ def facts(engine: Pipeline) -> dict[str, Any]:
 
 def main() -> None:
     """Write what is missing of the present version."""
-    from tests.core.story import pipeline
-    from tests.core.test_pipeline import unkind_story
+    from tests.core.script import pipeline
+    from tests.core.test_pipeline import unkind_script
 
     FOLDER.mkdir(parents=True, exist_ok=True)
     description(snapshot.VERSION).write_text(snapshot.describe())
@@ -53,7 +53,7 @@ def main() -> None:
         return
     folder.mkdir(parents=True)
     engine = pipeline()
-    engine.feed(unkind_story()[:MESSAGES])
+    engine.feed(unkind_script()[:MESSAGES])
     recipes = [json.loads(r.model_dump_json(exclude_defaults=True)) for r in engine.revisions.earlier.values()]
     (folder / "line.json").write_text(engine.line.model_dump_json(exclude_defaults=True))
     (folder / "recipes.json").write_text(json.dumps(recipes))

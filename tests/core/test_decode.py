@@ -15,7 +15,7 @@ from monitor.contract.messages import Action, DrumChange, PayoffChange, StateCha
 from monitor.contract.record import Rejected
 from monitor.core.arrival import Arrival, Block, Message
 from monitor.core.decode import Decoder
-from tests.core.story import T0, configuration
+from tests.core.script import T0, configuration
 
 GOLDEN = json.loads((Path(__file__).parents[1] / "data/wire/golden.json").read_text())
 

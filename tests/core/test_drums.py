@@ -8,7 +8,7 @@ from monitor.contract.messages import DrumChange
 from monitor.contract.record import DrumSpan
 from monitor.core.alarms import AlarmEvent
 from monitor.core.drums import Drums
-from tests.core.story import configuration
+from tests.core.script import configuration
 
 LINE, RECIPE = configuration().lines["core-1"], configuration().recipes["core-2g5"]
 

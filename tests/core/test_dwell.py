@@ -7,7 +7,7 @@ from monitor.contract.record import Finding
 from monitor.core import dwell
 from monitor.core.alarms import AlarmEvent
 from monitor.core.track import Track
-from tests.core.story import configuration
+from tests.core.script import configuration
 
 LINE = configuration().lines["core-1"]
 RECIPE = configuration().recipes["core-2g5"]

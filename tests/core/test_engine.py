@@ -4,16 +4,16 @@ import numpy as np
 
 from monitor.contract.record import SILENCE_ALARM, AlarmChange, MetreRows
 from monitor.core.engine import Engine
-from tests.core.story import configuration, decoded, pipeline, through_snapshot
-from tests.core.test_pipeline import of, record, tell
+from tests.core.script import configuration, decoded, pipeline, through_snapshot
+from tests.core.test_pipeline import core_line, of, record
 
 LINES = ("core-1", "core-2")
 
 
 def messages_of(line: str) -> list:
-    story = tell(40)
-    story.arrivals = [type(a)(a.topic.replace("core-1", line), a.payload, a.received_s) for a in story.arrivals]
-    return decoded(story.sorted())
+    script = core_line(40)
+    script.arrivals = [type(a)(a.topic.replace("core-1", line), a.payload, a.received_s) for a in script.arrivals]
+    return decoded(script.sorted())
 
 
 def assert_same(some: list, others: list) -> None:

@@ -12,8 +12,8 @@ from monitor.contract.record import AlarmChange, DrumSpan, Output, Priority, Rej
 from monitor.core import fillings
 from monitor.core.arrival import Message, Note, Tick
 from monitor.core.fillings import Fillings
-from tests.core.story import T0, decoded, pipeline, through_snapshot
-from tests.core.test_pipeline import of, tell
+from tests.core.script import T0, decoded, pipeline, through_snapshot
+from tests.core.test_pipeline import core_line, of
 
 NAMES = st.lists(st.sampled_from(["7", "8", "A/1", "A_1"]), max_size=40)
 
@@ -80,12 +80,12 @@ def test_no_metre_is_on_no_drum(metre):
 
 
 def came_back() -> list[Message | Tick | Note]:
-    def change(story, s):
+    def change(script, s):
         for i, name in enumerate(["8", "7", None, "7", "8"], 1):
             if s == 25 * i:
-                story.tell("take-up/drum", T0 + s, drum=name, recipe="core-2g5")
+                script.send("take-up/drum", T0 + s, drum=name, recipe="core-2g5")
 
-    return decoded(tell(210, before=change).sorted())
+    return decoded(core_line(210, before=change).sorted())
 
 
 def test_a_drum_that_comes_back_on_a_line_is_another_filling():
@@ -100,12 +100,12 @@ def test_a_drum_that_comes_back_on_a_line_is_another_filling():
 def changed(*changes: tuple[str | None, str]) -> list[Output]:
     """What a line makes of drum changes (name, recipe), 25 s apart, after C1-0001."""
 
-    def change(story, s):
+    def change(script, s):
         for i, (name, recipe) in enumerate(changes, 1):
             if s == 25 * i:
-                story.tell("take-up/drum", T0 + s, drum=name, recipe=recipe)
+                script.send("take-up/drum", T0 + s, drum=name, recipe=recipe)
 
-    return pipeline().feed(decoded(tell(25 * len(changes) + 60, before=change).sorted()))
+    return pipeline().feed(decoded(core_line(25 * len(changes) + 60, before=change).sorted()))
 
 
 def fillings_of(outputs: list[Output]) -> list[tuple[int, str, str]]:
@@ -171,13 +171,13 @@ def test_an_engine_that_begins_without_a_snapshot_knows_the_names_on_record():
 def test_an_alarm_names_the_drum_that_holds_its_metre_and_none_for_cable_that_is_on_none_yet():
     """A12: 7 of 188 alarms named the drum of their batch's end. 230 m/min from 1000 m on; the knife is 8 m back."""
 
-    def faults(story, s):
+    def faults(script, s):
         if s % 20 == 5:
-            story.say("spark-electrode/spark-fault", T0 + s + 0.3, 1)
+            script.send_samples("spark-electrode/spark-fault", T0 + s + 0.3, 1)
         if s in (50, 90):
-            story.tell("take-up/drum", T0 + s, drum=f"at {s}", recipe="core-2g5")
+            script.send("take-up/drum", T0 + s, drum=f"at {s}", recipe="core-2g5")
 
-    outputs = pipeline().feed(decoded(tell(150, before=faults).sorted()))
+    outputs = pipeline().feed(decoded(core_line(150, before=faults).sorted()))
     spans = {s.filling: s for s in of(DrumSpan, outputs)}
     changes = [c for c in of(AlarmChange, outputs) if c.line_metre is not None]
     for c in changes:

@@ -4,16 +4,16 @@ import pytest
 
 from monitor.contract.record import AlarmChange, Finding, Output, Revision
 from monitor.core.pipeline import Pipeline
-from tests.core.story import T0, Story, decoded, pipeline
-from tests.core.test_pipeline import closed, of, record, tell
+from tests.core.script import T0, Script, decoded, pipeline
+from tests.core.test_pipeline import closed, core_line, of, record
 
 HI = "window/oven-b/temperature/hi"
 
 
-def limits(story: Story, s: float, name: str, to: float) -> None:
+def limits(script: Script, s: float, name: str, to: float) -> None:
     change = {"proposal": name, "recipe": "core-2g5"}
-    story.tell("operator/limits", T0 + s, step="propose", by="Mira", reason="wide", changes={HI: to}, **change)
-    story.tell("operator/limits", T0 + s + 0.1, step="approve", by="Olle", **change)
+    script.send("operator/limits", T0 + s, step="propose", by="Mira", reason="wide", changes={HI: to}, **change)
+    script.send("operator/limits", T0 + s + 0.1, step="approve", by="Olle", **change)
 
 
 def stood(s: float) -> float:
@@ -26,11 +26,11 @@ def changes(outputs: list[Output], alarm: str) -> list[tuple[str, float]]:
 
 
 def test_a_dwell_that_is_too_long_ends_where_new_limits_come_into_force():
-    def before(story: Story, s: int) -> None:
+    def before(script: Script, s: int) -> None:
         if s == 62:  # cable that stood is leaving the ovens
-            limits(story, s, "P1", 316.0)
+            limits(script, s, "P1", 316.0)
 
-    out = pipeline().feed(decoded(tell(120, stood, before=before).sorted()))
+    out = pipeline().feed(decoded(core_line(120, stood, before=before).sorted()))
     dwells = [f for f in closed(out).values() if f.check == "long"]
     assert len({f.stream for f in dwells}) >= 2
     assert not [f for f in dwells if f.end_m is None or f.end_m < f.start_m]
@@ -40,15 +40,15 @@ def test_a_dwell_that_is_too_long_ends_where_new_limits_come_into_force():
 
 @pytest.mark.parametrize("to", ["core-2g5", "core-1g5"])
 def test_the_alarm_of_an_event_returns_in_its_time_under_another_recipe(to):
-    def before(story: Story, s: int) -> None:
+    def before(script: Script, s: int) -> None:
         if s == 40:
-            story.say("spark-electrode/spark-fault", T0 + 40.3, 1)
+            script.send_samples("spark-electrode/spark-fault", T0 + 40.3, 1)
         if s == 43 and to == "core-2g5":
-            limits(story, s, "P1", 316.0)
+            limits(script, s, "P1", 316.0)
         if s == 43 and to == "core-1g5":
-            story.tell("take-up/drum", T0 + 43, drum="C1-0002", recipe=to)
+            script.send("take-up/drum", T0 + 43, drum="C1-0002", recipe=to)
 
-    out = pipeline().feed(decoded(tell(70, before=before).sorted()))
+    out = pipeline().feed(decoded(core_line(70, before=before).sorted()))
     assert changes(out, "spark-electrode/spark-fault/spark-fault") == [("raised", 40.3), ("returned", 50.3)]
 
 
@@ -56,31 +56,31 @@ def test_the_alarm_of_an_event_returns_in_its_time_under_another_recipe(to):
 def test_a_metre_that_stands_at_the_end_of_a_zone_has_not_left_it(cut_s):
     """The line stops with the middle of a metre just at the end of the shock oven; then new limits cut its dwell."""
 
-    def before(story: Story, s: int) -> None:
+    def before(script: Script, s: int) -> None:
         if s == 70:
-            limits(story, s, "P1", 316.0)
+            limits(script, s, "P1", 316.0)
 
     def speed(s: float) -> float:
         return 230.0 * min(1.0, max(0.0, (50 - s) / 10, (s - 80) / 10))
 
-    story = tell(120, speed, before=before, reading=lambda L, _: round(L, 3)).sorted()
-    messages = decoded(story)
+    script = core_line(120, speed, before=before, reading=lambda L, _: round(L, 3)).sorted()
+    messages = decoded(script)
     whole, cut = pipeline(), pipeline()
-    first = [m for m, a in zip(messages, story, strict=True) if a.received_s < T0 + cut_s]
+    first = [m for m, a in zip(messages, script, strict=True) if a.received_s < T0 + cut_s]
     found = record(cut.feed(first) + cut.feed(messages[len(first) :]))
     assert found[0] == record(whole.feed(messages))[0]
     assert any("shock-oven/dwell/long" in text and "Finding" in text for text in found[0])
 
 
 def test_a_second_excursion_that_new_limits_end_does_not_end_with_the_first():
-    def before(story: Story, s: int) -> None:
+    def before(script: Script, s: int) -> None:
         if s == 62:
-            limits(story, s, "P1", 316.0)
+            limits(script, s, "P1", 316.0)
 
-    story = tell(90, before=before, quiet=("oven-b/temperature",))
+    script = core_line(90, before=before, quiet=("oven-b/temperature",))
     for s in range(90):
-        story.say("oven-b/temperature", T0 + s, [320.0 if 20 <= s < 30 or s >= 50 else 305.0] * 2, 0.5)
-    found = closed(pipeline().feed(decoded(story.sorted())))
+        script.send_samples("oven-b/temperature", T0 + s, [320.0 if 20 <= s < 30 or s >= 50 else 305.0] * 2, 0.5)
+    found = closed(pipeline().feed(decoded(script.sorted())))
     high = [f for f in found.values() if f.stream == "oven-b/temperature" and f.check == "HI"]
     ended = sorted((f.start_s - T0, round(f.end_s - T0, 3)) for f in high if f.end_s is not None)
     assert ended == [(20, 30)] * 2 + [(50, 62.1)] * 2
@@ -95,19 +95,19 @@ def titled(engine: Pipeline, revision: int) -> list[Output]:
 
 @pytest.mark.parametrize("at", [35, 52, 63, 75])
 def test_another_title_ends_nothing(at):
-    def before(story: Story, s: int) -> None:
+    def before(script: Script, s: int) -> None:
         if s == 50:
-            story.say("spark-electrode/spark-fault", T0 + 50.3, 1)
+            script.send_samples("spark-electrode/spark-fault", T0 + 50.3, 1)
 
-    story = tell(110, stood, before=before).sorted()
-    first = [a for a in story if a.received_s < T0 + at]
+    script = core_line(110, stood, before=before).sorted()
+    first = [a for a in script if a.received_s < T0 + at]
     plain, edited = pipeline(), pipeline()
-    wanted = plain.feed(decoded(first)) + plain.feed(decoded(story)[len(first) :])
+    wanted = plain.feed(decoded(first)) + plain.feed(decoded(script)[len(first) :])
     found = edited.feed(decoded(first))
     came = titled(edited, 2)
     assert [(r.revision, r.by) for r in of(Revision, came)] == [(2, "configuration files")]
     assert [o for o in came if not isinstance(o, Revision)] == []
-    found += edited.feed(decoded(story)[len(first) :])
+    found += edited.feed(decoded(script)[len(first) :])
     assert [f for f in of(Finding, wanted) if f.check == "long"]
     texts, rows = record(found)
     assert [x.replace("revision=2", "revision=1") for x in texts] == record(wanted)[0]

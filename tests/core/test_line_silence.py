@@ -1,7 +1,7 @@
 """When a line counts as silent."""
 
 from monitor.core.line_silence import LineSilence
-from tests.core.story import configuration
+from tests.core.script import configuration
 
 LINE = configuration().lines["core-1"]
 AFTER_S = LINE.silence.after_s

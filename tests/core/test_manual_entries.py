@@ -6,8 +6,8 @@ from monitor.contract.messages import Action
 from monitor.contract.record import Finding, Verdict
 from monitor.core import manual_entries
 from monitor.store.audit_trail import entries_of
-from tests.core.story import T0, Story, configuration, decoded, pipeline
-from tests.core.test_pipeline import of, tell
+from tests.core.script import T0, Script, configuration, decoded, pipeline
+from tests.core.test_pipeline import core_line, of
 
 RECIPES = configuration().recipes
 
@@ -47,15 +47,15 @@ def test_without_a_conductor_in_the_recipe_nothing_is_judged(recipe):
 def test_a_decision_and_a_resistance_travel_and_are_sealed():
     """A14. A name may hold a colon."""
 
-    def says(story: Story, s: int) -> None:
+    def says(script: Script, s: int) -> None:
         if s == 20:
-            story.tell("operator/action", T0 + s, action="sign record", by="Quality: Mira", reason="burned well",
+            script.send("operator/action", T0 + s, action="sign record", by="Quality: Mira", reason="burned well",
                        drum="C1-0001", decision="release", start_m=1000.0, end_m=1040.0)  # fmt: skip
         if s == 21:
-            story.tell("operator/action", T0 + s, action="note resistance", by="Olle", drum="C1-0001", ohm=0.3,
+            script.send("operator/action", T0 + s, action="note resistance", by="Olle", drum="C1-0001", ohm=0.3,
                        at_C=20.0, recipe="core-2g5", start_m=1000.0, end_m=1040.0)  # fmt: skip
 
-    out = pipeline().feed(decoded(tell(40, before=says).sorted()))
+    out = pipeline().feed(decoded(core_line(40, before=says).sorted()))
     decided, measured = (next(f for f in of(Finding, out) if f.kind == kind) for kind in ("decision", "resistance"))
     assert (decided.check, decided.verdict, decided.text) == ("release", Verdict.CONFORMING, "")
     assert (decided.by, decided.reason) == ("Quality: Mira", "burned well")

@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 
 from monitor.contract.record import Floats, MetreRows, Verdict
 from monitor.core.metre_rows import Rows
-from tests.core.story import T0, configuration, decoded, pipeline
-from tests.core.test_pipeline import tell
-from tests.shell.law_stories import story
+from tests.core.script import T0, configuration, decoded, pipeline
+from tests.core.test_pipeline import core_line
+from tests.shell.law_scripts import script
 
 LINE, RECIPE = configuration().lines["core-1"], configuration().recipes["core-2g5"]
 
@@ -26,7 +26,7 @@ def rows_of(messages: list, size: int) -> list[MetreRows]:
 
 @pytest.fixture(scope="module")
 def messages() -> list:
-    return decoded(tell(90).sorted())
+    return decoded(core_line(90).sorted())
 
 
 def test_each_metre_is_given_out_once_and_in_order_however_the_arrivals_are_cut(messages):
@@ -52,7 +52,7 @@ def test_times_without_a_recipe_end_where_one_comes_into_force():
 
 
 def test_no_metre_is_verified_that_no_drum_of_a_known_recipe_holds():
-    messages = [m for m in decoded(tell(60).sorted()) if m.stream.quantity != "drum"]
+    messages = [m for m in decoded(core_line(60).sorted()) if m.stream.quantity != "drum"]
     rows = rows_of(messages, 300)
     assert sum(map(len, rows)) > 50
     assert {int(v) for one in rows for v in one.verdict} == {int(Verdict.UNVERIFIED)}
@@ -64,7 +64,7 @@ def test_no_metre_is_verified_that_no_drum_of_a_known_recipe_holds():
 @given(seed=st.integers(0, 3), share=st.sampled_from([0.0, 0.001, 0.02, 0.3]))
 def test_rows_of_hours_do_not_depend_on_how_the_arrivals_are_cut(line, seed, share):
     """A specimen hangs in the flame behind the take-up: its rows are given out when it is taken off."""
-    messages = decoded(story(line, seed))
+    messages = decoded(script(line, seed))
     cuts = np.flatnonzero(np.random.default_rng(seed).random(len(messages)) < share).tolist()
     one_by_one: list[MetreRows] = []
     engine = pipeline(line)

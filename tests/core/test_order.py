@@ -7,7 +7,7 @@ from msgspec.structs import replace
 from monitor.contract.topics import Stream
 from monitor.core.arrival import Message
 from monitor.core.order import StreamOrder
-from tests.core.story import decoded
+from tests.core.script import decoded
 
 STREAM = Stream("core-1", "oven-a", "temperature")
 
@@ -113,5 +113,5 @@ def test_a_greater_start_is_followed_at_once_even_if_the_clock_went_back_and_the
     assert (order.renumbered, order.late) == (1, 1)
 
 
-def test_story_helper_makes_sound_messages():
+def test_script_helper_makes_sound_messages():
     assert decoded([]) == []

@@ -1,4 +1,4 @@
-"""The engine as a whole: what a story becomes, and the law that no cut of the arrivals shows in the record."""
+"""The engine as a whole: what a script becomes, and the law that no cut of the arrivals shows in the record."""
 
 import itertools
 import json
@@ -26,19 +26,19 @@ from monitor.contract.record import (
 from monitor.core.arrival import Message, Tick
 from monitor.core.counter_alarm import COUNTER_ALARM
 from monitor.core.pipeline import Pipeline
-from tests.core.story import T0, Story, decoded, pipeline, through_snapshot
+from tests.core.script import T0, Script, decoded, pipeline, through_snapshot
 
 GAUGES = ("hot-gauge/diameter", "cold-gauge/diameter-x", "cold-gauge/diameter-y")
 
 
-def tell(
-    seconds: int, speed=lambda s: 230.0, seed=1, before=lambda story, s: None, quiet=(), reading=lambda L, t: L
-) -> Story:
+def core_line(
+    seconds: int, speed=lambda s: 230.0, seed=1, before=lambda script, s: None, quiet=(), reading=lambda L, t: L
+) -> Script:
     """A line that runs; `before` may add to each second, `quiet` streams say nothing."""
     rng = np.random.default_rng(seed)
-    story, L = Story(), 1000.0
-    story.tell("line/state", T0, state="running")
-    story.tell("take-up/drum", T0, drum="C1-0001", recipe="core-2g5", planned_length_m=2000)
+    script, L = Script(), 1000.0
+    script.send("line/state", T0, state="running")
+    script.send("take-up/drum", T0, drum="C1-0001", recipe="core-2g5", planned_length_m=2000)
     for s in range(seconds):
         t = T0 + s
         v = np.array([speed(s + i / 10) for i in range(11)]) / 60
@@ -59,10 +59,10 @@ def tell(
         said |= {g: (3.58 + rng.normal(0, 0.006, 50), 0.02) for g in GAUGES}
         for path, (values, dt) in said.items():
             if path not in quiet:
-                story.say(path, t, values, dt)
-        before(story, s)
+                script.send_samples(path, t, values, dt)
+        before(script, s)
         L += steps[10]
-    return story
+    return script
 
 
 def record(outputs: list[Output]) -> tuple[list[str], dict[str, np.ndarray]]:
@@ -93,7 +93,7 @@ def raised(outputs) -> list[str]:
 
 
 @cache
-def unkind_story() -> tuple[Message | Tick, ...]:
+def unkind_script() -> tuple[Message | Tick, ...]:
     """Two minutes in which nearly everything happens, over a wire that shuffles, repeats and loses."""
 
     def speed(s: float) -> float:
@@ -103,47 +103,47 @@ def unkind_story() -> tuple[Message | Tick, ...]:
             return min(230.0, (s - 52) * 20)
         return 230.0
 
-    def before(story: Story, s: int) -> None:
+    def before(script: Script, s: int) -> None:
         t = T0 + s
         if s in (20, 21, 60, 90):
-            story.say("spark-electrode/spark-fault", t + 0.3, 1)
+            script.send_samples("spark-electrode/spark-fault", t + 0.3, 1)
         if s == 41:
-            story.tell("line/state", t, state="ramping", reason="strip broke")
+            script.send("line/state", t, state="ramping", reason="strip broke")
         if s == 71:
-            story.tell("line/state", t, state="running")
+            script.send("line/state", t, state="running")
         if s == 33:
-            story.say("cold-gauge/diameter-x", t + 0.985, [3.9] * 3, 0.005)
+            script.send_samples("cold-gauge/diameter-x", t + 0.985, [3.9] * 3, 0.005)
         if s == 80:
-            story.tell("take-up/drum", t + 0.25, drum="C1-0002", recipe="core-2g5")
+            script.send("take-up/drum", t + 0.25, drum="C1-0002", recipe="core-2g5")
         if s == 95:
-            story.tell("take-up/drum", t + 0.25, drum="C1-0003", recipe="core-1g5")
+            script.send("take-up/drum", t + 0.25, drum="C1-0003", recipe="core-1g5")
         if s == 45:
-            story.tell(
+            script.send(
                 "operator/limits", t, step="propose", proposal="P1", recipe="core-2g5", by="Mira", reason="too tight",
                 changes={"window/oven-b/temperature/hi": 306.0, "cure/index_warn": 1.3},
             )  # fmt: skip
         if s == 55:
-            story.tell("operator/limits", t, step="approve", proposal="P1", recipe="core-2g5", by="Olle")
+            script.send("operator/limits", t, step="approve", proposal="P1", recipe="core-2g5", by="Olle")
         if s == 76:
-            story.tell("operator/limits", t, step="go back", recipe="core-2g5", by="Olle", to=1)
+            script.send("operator/limits", t, step="go back", recipe="core-2g5", by="Olle", to=1)
         if s == 24:
-            story.tell(
+            script.send(
                 "operator/action", t, action="acknowledge", by="Mira", alarm="spark-electrode/spark-fault/spark-fault"
             )
         if s == 88:
-            story.tell("operator/action", t, action="note work", by="Olle", reason="wheel turned", station="capstan")
+            script.send("operator/action", t, action="note work", by="Olle", reason="wheel turned", station="capstan")
         if s == 100:
-            story.tell(
+            script.send(
                 "operator/action", t, action="mark metres", by="Mira", reason="scrape", start_m=1010.0, end_m=1012.0
             )
 
     def reading(L: float, t: float) -> float:
         return L - 1200 if t > T0 + 75 else L
 
-    story = tell(120, speed, before=before, reading=reading)
+    script = core_line(120, speed, before=before, reading=reading)
     rng = np.random.default_rng(5)
     arrivals = []
-    for a in story.arrivals:
+    for a in script.arrivals:
         if "diameter-y" in a.topic and 25 <= a.received_s - T0 < 31:
             continue
         if rng.random() < 0.01 and "counter" not in a.topic:
@@ -159,13 +159,13 @@ def unkind_story() -> tuple[Message | Tick, ...]:
 
 @cache
 def fed_at_once() -> tuple[list[str], dict[str, np.ndarray]]:
-    return record(pipeline().feed(unkind_story()))
+    return record(pipeline().feed(unkind_script()))
 
 
 @settings(max_examples=12, deadline=None)
 @given(st.lists(st.integers(0, 2400), max_size=40))
 def test_no_cut_of_the_arrivals_shows_in_the_record(cuts):
-    messages = unkind_story()
+    messages = unkind_script()
     engine, out = pipeline(), []
     edges = [0, *sorted(min(c, len(messages)) for c in cuts), len(messages)]
     for a, b in itertools.pairwise(edges):
@@ -179,22 +179,22 @@ def test_no_cut_of_the_arrivals_shows_in_the_record(cuts):
 
 def long_blocks(block_s: int, seed: int) -> list:
     """Blocks longer than a stream may be silent, in any order at the same moment; an instrument that falls silent."""
-    rng, story, L = np.random.default_rng(seed), Story("lay-1"), 2000.0
-    story.tell("line/state", T0, state="running")
+    rng, script, L = np.random.default_rng(seed), Script("lay-1"), 2000.0
+    script.send("line/state", T0, state="running")
     for name, at_s, late_s in (("L1-0001", 0.0, 0.0), ("L1-0002", 100.0, 0.0), ("L1-0003", 130.5, 8.5)):
-        story.tell("take-up/drum", T0 + at_s, T0 + at_s + late_s, drum=name, recipe="laid-2x2g5")
+        script.send("take-up/drum", T0 + at_s, T0 + at_s + late_s, drum=name, recipe="laid-2x2g5")
     for begin in range(0, 200, block_s):
         L += 50.0 / 60.0 * block_s
-        story.say("metre-counter/length", T0 + begin, L + 50.0 / 60.0 * np.arange(-block_s, 0), 1.0)
+        script.send_samples("metre-counter/length", T0 + begin, L + 50.0 / 60.0 * np.arange(-block_s, 0), 1.0)
         values = {"metre-counter/speed": 50.0, "bow/speed": 312.5, "tape-head/speed": 2484.0, "spark-a/voltage": 6.1}
         for path, value in values.items():
-            story.say(path, T0 + begin, np.full(block_s, value), 1.0)
+            script.send_samples(path, T0 + begin, np.full(block_s, value), 1.0)
     for s in range(0, 200, 5):
         for path in ("pay-off-b/tension", "take-up/tension"):
-            story.say(path, T0 + s, 31 + rng.normal())
+            script.send_samples(path, T0 + s, 31 + rng.normal())
         if not 40 <= s < 90 or rng.random() < 0.3:
-            story.say("pay-off-a/tension", T0 + s, 31 + rng.normal())
-    return decoded(sorted(story.arrivals, key=lambda a: (a.received_s, rng.random())))
+            script.send_samples("pay-off-a/tension", T0 + s, 31 + rng.normal())
+    return decoded(sorted(script.arrivals, key=lambda a: (a.received_s, rng.random())))
 
 
 @settings(max_examples=10, deadline=None)
@@ -213,7 +213,7 @@ def test_no_cut_of_long_blocks_shows_in_the_record(block_s, seed, each, cuts):
 
 def test_one_message_at_a_time_and_through_snapshots_gives_the_same_record():
     engine, out = pipeline(), []
-    for i, message in enumerate(unkind_story()):
+    for i, message in enumerate(unkind_script()):
         out += engine.feed([message])
         if i % 500 == 250:
             engine = through_snapshot(engine)
@@ -222,21 +222,21 @@ def test_one_message_at_a_time_and_through_snapshots_gives_the_same_record():
     assert all(np.array_equal(c, fed_at_once()[1][n], equal_nan=True) for n, c in rows.items())
 
 
-def test_the_unkind_story_holds_what_it_should():
-    """The law above is worth as much as its story: each kind of thing must be in it."""
-    out = pipeline().feed(unkind_story())
+def test_the_unkind_script_holds_what_it_should():
+    """The law above is worth as much as its script: each kind of thing must be in it."""
+    out = pipeline().feed(unkind_script())
     kinds = {Finding, AlarmChange, DrumSpan, MetreRows, Gap, CounterFault, StateSpan, Proposal, Revision}
     assert {type(o) for o in out} >= kinds
     assert {f.kind for f in of(Finding, out)} == {"window", "fault", "dwell", "missing", "mark", "work", "cure"}
     assert {c.event for c in of(AlarmChange, out)} >= {"raised", "returned", "acknowledge"}
 
 
-# ---- what a story becomes --------------------------------------------------------------------------------------------
+# ---- what a script becomes -------------------------------------------------------------------------------------------
 
 
 @cache
 def clean() -> tuple[Output, ...]:
-    return tuple(pipeline().feed(decoded(tell(240).sorted())))
+    return tuple(pipeline().feed(decoded(core_line(240).sorted())))
 
 
 def test_a_clean_run_cries_about_nothing_and_every_metre_that_was_seen_conforms():
@@ -254,11 +254,11 @@ def test_metres_that_were_in_the_line_before_anyone_looked_are_unverified():
 
 
 def test_a_spark_fault_lies_at_its_metre_on_its_drum():
-    def before(story: Story, s: int) -> None:
+    def before(script: Script, s: int) -> None:
         if s == 60:
-            story.say("spark-electrode/spark-fault", T0 + 60.0, 1)
+            script.send_samples("spark-electrode/spark-fault", T0 + 60.0, 1)
 
-    out = pipeline().feed(decoded(tell(120, before=before).sorted()))
+    out = pipeline().feed(decoded(core_line(120, before=before).sorted()))
     (finding,) = closed(out).values()
     true_m = 1000 + 60 * 230 / 60 + 114 - 115.25
     assert (finding.start_m + finding.end_m) / 2 == pytest.approx(true_m, abs=0.01)
@@ -274,13 +274,13 @@ def test_a_stop_does_not_cry_but_the_metres_that_stood_are_told_by_their_dwell()
     def speed(s: float) -> float:
         return 0.0 if 60 <= s < 100 else 230.0
 
-    def before(story: Story, s: int) -> None:
+    def before(script: Script, s: int) -> None:
         if s == 59:
-            story.tell("line/state", T0 + 59.9, state="stopped", reason="drum change")
+            script.send("line/state", T0 + 59.9, state="stopped", reason="drum change")
         if s == 100:
-            story.tell("line/state", T0 + 100, state="running")
+            script.send("line/state", T0 + 100, state="running")
 
-    out = pipeline().feed(decoded(tell(180, speed, before=before).sorted()))
+    out = pipeline().feed(decoded(core_line(180, speed, before=before).sorted()))
     dwells = {"shock-oven/dwell/long", "oven-a/dwell/long", "oven-b/dwell/long"}
     assert {a for a in raised(out) if not a.startswith("cure/")} == dwells
     shock = next(f for f in closed(out).values() if f.stream == "shock-oven/dwell")
@@ -291,15 +291,15 @@ def test_a_stop_does_not_cry_but_the_metres_that_stood_are_told_by_their_dwell()
 
 
 def test_an_oven_out_of_its_window_touches_what_was_inside_on_both_passes():
-    def before(story: Story, s: int) -> None:
+    def before(script: Script, s: int) -> None:
         if 60 <= s < 80:
-            story.numbers["oven-b/temperature"] -= 1
-            story.arrivals.pop(
-                next(i for i in range(len(story.arrivals) - 1, -1, -1) if "oven-b" in story.arrivals[i].topic)
+            script.numbers["oven-b/temperature"] -= 1
+            script.arrivals.pop(
+                next(i for i in range(len(script.arrivals) - 1, -1, -1) if "oven-b" in script.arrivals[i].topic)
             )
-            story.say("oven-b/temperature", T0 + s, [290.0, 290.0], 0.5)
+            script.send_samples("oven-b/temperature", T0 + s, [290.0, 290.0], 0.5)
 
-    out = pipeline().feed(decoded(tell(180, before=before).sorted()))
+    out = pipeline().feed(decoded(core_line(180, before=before).sorted()))
     low = {f.text: f for f in closed(out).values() if f.check == "LO"}
     assert set(low) == {"pass 1", "pass 2"}
     at = lambda s: 1000 + s * 230 / 60 + 114  # noqa: E731
@@ -309,11 +309,11 @@ def test_an_oven_out_of_its_window_touches_what_was_inside_on_both_passes():
 
 
 def test_a_gauge_that_says_nothing_is_missing_and_its_metres_are_unverified():
-    story = tell(180)
-    story.arrivals = [
-        a for a in story.arrivals if not ("cold-gauge/diameter-x" in a.topic and 90 <= a.received_s - T0 < 110)
+    script = core_line(180)
+    script.arrivals = [
+        a for a in script.arrivals if not ("cold-gauge/diameter-x" in a.topic and 90 <= a.received_s - T0 < 110)
     ]
-    out = pipeline().feed(decoded(story.sorted()))
+    out = pipeline().feed(decoded(script.sorted()))
     assert "cold-gauge/diameter-x/missing" in raised(out)
     _, rows = record(out)
     unverified = np.flatnonzero(rows["verdict"][122:] == 2) + 122 + int(rows["first"][0])
@@ -324,22 +324,22 @@ def test_a_gauge_that_says_nothing_is_missing_and_its_metres_are_unverified():
 
 
 def test_a_drum_of_an_unknown_recipe_is_judged_by_none_and_its_metres_are_unverified():
-    story = tell(120)
-    story.arrivals = [a for a in story.arrivals if "drum" not in a.topic]
-    story.tell("take-up/drum", T0, drum="X", recipe="no-such")
-    out = pipeline().feed(decoded(story.sorted()))
+    script = core_line(120)
+    script.arrivals = [a for a in script.arrivals if "drum" not in a.topic]
+    script.send("take-up/drum", T0, drum="X", recipe="no-such")
+    out = pipeline().feed(decoded(script.sorted()))
     assert [o.kind for o in out if type(o).__name__ == "Rejected"] == ["unknown recipe"]
     _, rows = record(out)
     assert (rows["verdict"] == 2).all()
 
 
 def test_a_counter_reset_is_bridged_told_and_moves_no_metre():
-    def before(story: Story, s: int) -> None:
+    def before(script: Script, s: int) -> None:
         if s == 100:
-            story.say("spark-electrode/spark-fault", T0 + 100.0, 1)
+            script.send_samples("spark-electrode/spark-fault", T0 + 100.0, 1)
 
     out = pipeline().feed(
-        decoded(tell(160, before=before, reading=lambda L, t: L - 1191.5 if t > T0 + 50 else L).sorted())
+        decoded(core_line(160, before=before, reading=lambda L, t: L - 1191.5 if t > T0 + 50 else L).sorted())
     )
     assert [f.kind for f in of(CounterFault, out)] == ["reset"]
     assert COUNTER_ALARM in raised(out)
@@ -348,7 +348,7 @@ def test_a_counter_reset_is_bridged_told_and_moves_no_metre():
 
 
 def test_a_line_that_falls_silent_is_one_alarm_by_the_wall_clock_and_loses_no_metre_when_its_gateway_kept_all():
-    messages = decoded(tell(90).sorted())
+    messages = decoded(core_line(90).sorted())
     engine, at = pipeline(), next(i for i, m in enumerate(messages) if m.t_s > T0 + 40)
     out = engine.feed(messages[:at])
     for i in range(60):
@@ -363,25 +363,25 @@ def test_a_line_that_falls_silent_is_one_alarm_by_the_wall_clock_and_loses_no_me
 
 
 def test_a_line_that_moved_on_while_no_one_listened_goes_on_at_its_counter():
-    story = tell(120)
-    story.arrivals = [a for a in story.arrivals if not 40 <= a.received_s - T0 < 80]
+    script = core_line(120)
+    script.arrivals = [a for a in script.arrivals if not 40 <= a.received_s - T0 < 80]
     engine = pipeline()
-    out = engine.feed(decoded(story.sorted()))
+    out = engine.feed(decoded(script.sorted()))
     assert of(CounterFault, out) == []
     assert engine.track.now_m == pytest.approx(1000 + 119.9 * 230 / 60, abs=0.5)
 
 
 def test_an_answer_is_taken_and_kept_with_its_name():
-    def before(story: Story, s: int) -> None:
+    def before(script: Script, s: int) -> None:
         if s == 60:
-            story.say("spark-electrode/spark-fault", T0 + 60.0, 1)
+            script.send_samples("spark-electrode/spark-fault", T0 + 60.0, 1)
         if s == 64:
-            story.tell(
+            script.send(
                 "operator/action", T0 + 64, action="acknowledge", by="Mira", reason="marked",
                 alarm="spark-electrode/spark-fault/spark-fault", occurrence=round((T0 + 60) * 1e3),
             )  # fmt: skip
 
-    changes = of(AlarmChange, pipeline().feed(decoded(tell(90, before=before).sorted())))
+    changes = of(AlarmChange, pipeline().feed(decoded(core_line(90, before=before).sorted())))
     assert [(c.event, c.after.value, c.by) for c in changes] == [
         ("raised", "unacknowledged", ""),
         ("acknowledge", "acknowledged", "Mira"),
@@ -403,20 +403,20 @@ def test_an_engine_without_messages_puts_out_nothing():
 def drums(*changes: tuple[int, str | None, str], seconds: int = 120) -> list[Output]:
     """A line that runs on while drums (second, name, recipe) are put on and taken off."""
 
-    def before(story: Story, s: int) -> None:
+    def before(script: Script, s: int) -> None:
         for at, name, recipe in changes:
             if s == at:
-                story.tell("take-up/drum", T0 + s, drum=name, recipe=recipe)
+                script.send("take-up/drum", T0 + s, drum=name, recipe=recipe)
         if s == 74:
-            story.say("spark-electrode/spark-fault", T0 + s + 0.3, 1)
+            script.send_samples("spark-electrode/spark-fault", T0 + s + 0.3, 1)
 
-    story = tell(seconds, before=before)
-    story.arrivals.remove(next(a for a in story.arrivals if a.topic.endswith("take-up/drum")))
-    for i, a in enumerate(story.arrivals):  # renumbered, since the first one was taken out
+    script = core_line(seconds, before=before)
+    script.arrivals.remove(next(a for a in script.arrivals if a.topic.endswith("take-up/drum")))
+    for i, a in enumerate(script.arrivals):  # renumbered, since the first one was taken out
         if a.topic.endswith("take-up/drum"):
             body = json.loads(a.payload)
-            story.arrivals[i] = msgspec.structs.replace(a, payload=json.dumps(body | {"n": body["n"] - 1}).encode())
-    return pipeline().feed(decoded(story.sorted()))
+            script.arrivals[i] = msgspec.structs.replace(a, payload=json.dumps(body | {"n": body["n"] - 1}).encode())
+    return pipeline().feed(decoded(script.sorted()))
 
 
 def unverified_on(out: list[Output], drum: str) -> np.ndarray:
@@ -462,15 +462,15 @@ def test_a_recipe_can_be_set_up_before_the_drum_is_put_on():
 def test_shelving_that_begins_and_ends_within_one_feed_ends_when_it_was_to():
     """It ended with the next change of drum or feed: a record made again from whole hours was another one."""
 
-    def shelve(story: Story, s: int) -> None:
+    def shelve(script: Script, s: int) -> None:
         if s == 20:
             until = round((T0 + 30) * 1e3)
-            story.tell(
+            script.send(
                 "operator/action", T0 + 20, action="shelve", by="Mira", reason="known", alarm="oven-a/temperature/HI",
                 until=until,
             )  # fmt: skip
 
-    messages = decoded(tell(60, before=shelve).sorted())
+    messages = decoded(core_line(60, before=shelve).sorted())
     (ended,) = [c for c in of(AlarmChange, pipeline().feed(messages)) if c.event == "shelving ended"]
     engine = pipeline()
     (wanted,) = [c for m in messages for c in of(AlarmChange, engine.feed([m])) if c.event == "shelving ended"]

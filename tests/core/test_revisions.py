@@ -9,8 +9,8 @@ from monitor.contract.config.limits import LimitsError, differences, limits_of, 
 from monitor.contract.messages import LimitsStep
 from monitor.contract.record import AlarmChange, DrumSpan, Gap, Proposal, Rejected, Revision
 from monitor.core.revisions import NotAllowedError, Revisions
-from tests.core.story import T0, configuration, decoded, pipeline
-from tests.core.test_pipeline import of, tell
+from tests.core.script import T0, configuration, decoded, pipeline
+from tests.core.test_pipeline import core_line, of
 
 LINE, RECIPE = configuration().lines["core-1"], configuration().recipes["core-2g5"]
 HI = "window/oven-b/temperature/hi"
@@ -189,15 +189,15 @@ TestWorks = Works.TestCase
 
 
 def changed(seconds: int = 80):
-    def before(story, s):
+    def before(script, s):
         t = T0 + s
         if s == 20:
-            story.tell("operator/limits", t, step="propose", proposal="P1", recipe="core-2g5", by="Mira", reason="x",
+            script.send("operator/limits", t, step="propose", proposal="P1", recipe="core-2g5", by="Mira", reason="x",
                        changes={HI: 304.0})  # fmt: skip
         if s == 40:
-            story.tell("operator/limits", t, step="approve", proposal="P1", recipe="core-2g5", by="Olle")
+            script.send("operator/limits", t, step="approve", proposal="P1", recipe="core-2g5", by="Olle")
 
-    return pipeline().feed(decoded(tell(seconds, before=before).sorted()))
+    return pipeline().feed(decoded(core_line(seconds, before=before).sorted()))
 
 
 def test_it_is_in_force_at_once_from_a_known_metre_on():
@@ -216,7 +216,7 @@ def test_it_is_in_force_at_once_from_a_known_metre_on():
 def test_a_proposal_alone_changes_no_limit():
     out = pipeline().feed(
         decoded(
-            tell(60, before=lambda story, s: s == 20 and story.tell(
+            core_line(60, before=lambda script, s: s == 20 and script.send(
                 "operator/limits", T0 + s, step="propose", proposal="P1", recipe="core-2g5", by="Mira", reason="x",
                 changes={HI: 304.0})).sorted()
         )
@@ -227,20 +227,20 @@ def test_a_proposal_alone_changes_no_limit():
 
 
 def test_a_drum_that_begins_later_is_of_the_new_revision():
-    def before(story, s):
+    def before(script, s):
         t = T0 + s
         if s == 20:
-            story.tell("operator/limits", t, step="go back", recipe="core-2g5", by="Olle", to=1)
+            script.send("operator/limits", t, step="go back", recipe="core-2g5", by="Olle", to=1)
         if s == 30:
-            story.tell("take-up/drum", t, drum="C1-0002", recipe="core-2g5")
+            script.send("take-up/drum", t, drum="C1-0002", recipe="core-2g5")
 
-    out = pipeline().feed(decoded(tell(50, before=before).sorted()))
+    out = pipeline().feed(decoded(core_line(50, before=before).sorted()))
     assert {d.drum: d.revision for d in of(DrumSpan, out)} == {"C1-0001": 1, "C1-0002": 2}
 
 
 def test_a_step_that_is_refused_is_counted_with_its_line():
     out = pipeline().feed(
-        decoded(tell(30, before=lambda story, s: s == 9 and story.tell(
+        decoded(core_line(30, before=lambda script, s: s == 9 and script.send(
             "operator/limits", T0 + s, step="approve", proposal="P1", recipe="core-2g5", by="Olle")).sorted())
     )  # fmt: skip
     (refused,) = of(Rejected, out)
@@ -251,7 +251,7 @@ def test_a_step_that_is_refused_is_counted_with_its_line():
 def test_c20_the_monitor_refuses_a_limit_that_no_instrument_of_the_line_can_measure():
     """Whatever a page let through: nothing else stands between a message and the limits in force."""
     out = pipeline().feed(
-        decoded(tell(30, before=lambda story, s: s == 9 and story.tell(
+        decoded(core_line(30, before=lambda script, s: s == 9 and script.send(
             "operator/limits", T0 + s, step="propose", proposal="P1", recipe="core-2g5", by="Mira", reason="x",
             changes={"window/oven-b/temperature/hihi": 1e9})).sorted())
     )  # fmt: skip
@@ -261,9 +261,9 @@ def test_c20_the_monitor_refuses_a_limit_that_no_instrument_of_the_line_can_meas
 
 
 def test_people_s_numbers_are_the_clock_s_and_leave_no_gap():
-    def before(story, s):
+    def before(script, s):
         if s in (10, 20):
-            story.numbers["operator/action"] = int((T0 + s) * 1e3) - 1
-            story.tell("operator/action", T0 + s, action="mark metres", by="Mira", start_m=1.0, end_m=2.0)
+            script.numbers["operator/action"] = int((T0 + s) * 1e3) - 1
+            script.send("operator/action", T0 + s, action="mark metres", by="Mira", start_m=1.0, end_m=2.0)
 
-    assert not of(Gap, pipeline().feed(decoded(tell(40, before=before).sorted())))
+    assert not of(Gap, pipeline().feed(decoded(core_line(40, before=before).sorted())))

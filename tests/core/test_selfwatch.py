@@ -11,7 +11,7 @@ from monitor.contract.record import AlarmState
 from monitor.core.arrival import Note
 from monitor.core.selfwatch import AGAIN_MS, SelfWatch
 from monitor.shell.service import standing
-from tests.core.test_pipeline import tell
+from tests.core.test_pipeline import core_line
 from tests.shell.works import everything, processor_at, take
 
 
@@ -61,7 +61,7 @@ def test_raised_and_returned_alternate(queues):
 
 
 def test_it_is_kept_with_the_first_line_and_met_again_after_a_restart(tmp_path):
-    arrivals = tell(40).sorted()
+    arrivals = core_line(40).sorted()
     processor = processor_at(tmp_path)
     take(processor, arrivals[:200])
     at = arrivals[200].received_s

@@ -26,18 +26,18 @@ from monitor.core.snapshot import (
     load,
 )
 from tests.core import snapshots
-from tests.core.story import pipeline, through_snapshot
-from tests.core.test_pipeline import record, unkind_story
-from tests.core.test_whole_cable import stories
+from tests.core.script import pipeline, through_snapshot
+from tests.core.test_pipeline import record, unkind_script
+from tests.core.test_whole_cable import scripts
 
 
 @cache
 def messages_of(line: str) -> tuple:
-    return unkind_story() if line == "core-1" else tuple(stories()[line])
+    return unkind_script() if line == "core-1" else tuple(scripts()[line])
 
 
 def engine_at(line: str, share: float) -> tuple[Pipeline, tuple]:
-    """An engine that was fed a share of its story, and the rest of the story."""
+    """An engine that was fed a share of its script, and the rest of the script."""
     messages = messages_of(line)
     engine, at = pipeline(line), round(share * len(messages))
     engine.feed(messages[:at])
@@ -54,7 +54,7 @@ def state() -> tuple[bytes, Given]:
     return dump(engine), given_of(engine)
 
 
-LINES = st.sampled_from(["core-1", *sorted(stories())])
+LINES = st.sampled_from(["core-1", *sorted(scripts())])
 
 
 @settings(max_examples=15, deadline=None)
@@ -215,7 +215,7 @@ def test_a_snapshot_of_every_version_so_far_is_read_and_goes_on(kept):
     facts = msgspec.json.decode((kept / "facts.json").read_bytes())
     assert snapshots.facts(engine) == facts
     before = engine.rows.next_m
-    engine.feed([m for m in unkind_story() if getattr(m, "t_s", 0) > facts["newest_s"]])
+    engine.feed([m for m in unkind_script() if getattr(m, "t_s", 0) > facts["newest_s"]])
     assert engine.rows.next_m > before
 
 

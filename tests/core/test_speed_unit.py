@@ -12,27 +12,27 @@ from monitor.core.cure.stage import FORECAST_ALARM
 from monitor.core.cure.stage import status_json as cure_status
 from monitor.core.decode import Decoder
 from monitor.core.pipeline import Pipeline
-from tests.core.story import T0, Story, configuration, in_m_per_s
-from tests.core.test_pipeline import of, record, tell
+from tests.core.script import T0, Script, configuration, in_m_per_s
+from tests.core.test_pipeline import core_line, of, record
 
 SPEED = "metre-counter/speed"
 PER_MIN, PER_S = configuration(), in_m_per_s(configuration())
 
 
-def cold_oven() -> Story:
+def cold_oven() -> Script:
     """A line at 240 m/min, slow for half a minute, whose oven B falls to 270 degC after a while."""
-    story = tell(150, lambda s: 190.0 if 40 <= s < 70 else 240.0)
-    for i, a in enumerate(story.arrivals):
+    script = core_line(150, lambda s: 190.0 if 40 <= s < 70 else 240.0)
+    for i, a in enumerate(script.arrivals):
         if "oven-b" in a.topic and a.received_s > T0 + 90:
             body = json.loads(a.payload)
             body["v"] = [270.0] * len(body["v"])
-            story.arrivals[i] = type(a)(a.topic, json.dumps(body).encode(), a.received_s)
-    return story
+            script.arrivals[i] = type(a)(a.topic, json.dumps(body).encode(), a.received_s)
+    return script
 
 
 @cache
 def run(unit: str):
-    """(engine, outputs) of that story, its speeds in one unit or the other."""
+    """(engine, outputs) of that script, its speeds in one unit or the other."""
     works, arrivals = (PER_MIN if unit == "m/min" else PER_S), cold_oven().sorted()
     if unit == "m/s":
         for i, a in enumerate(arrivals):

@@ -15,71 +15,71 @@ from monitor.core.arrival import Arrival
 from monitor.core.decode import Decoder
 from monitor.core.derived_streams import by_speed_m_per_min, derived
 from simulator import heat
-from tests.core.story import T0, Story, configuration, decoded, pipeline, through_snapshot
+from tests.core.script import T0, Script, configuration, decoded, pipeline, through_snapshot
 from tests.core.test_pipeline import closed, of, raised, record
 
 LAY_M = 1000.0  # counter at the start
 INSIDE = "cooling/inside"
 
 
-def laying_up(seconds: int, bow=lambda s: 312.5, speed=lambda s: 50.0, before=lambda story, s: None) -> Story:
+def laying_up(seconds: int, bow=lambda s: 312.5, speed=lambda s: 50.0, before=lambda script, s: None) -> Script:
     """Laying-up line 1 with everything that it says."""
-    rng, story, L = np.random.default_rng(3), Story("lay-1"), LAY_M
-    story.tell("line/state", T0, state="running")
-    story.tell("take-up/drum", T0, drum="L1-0001", recipe="laid-2x2g5", planned_length_m=600)
+    rng, script, L = np.random.default_rng(3), Script("lay-1"), LAY_M
+    script.send("line/state", T0, state="running")
+    script.send("take-up/drum", T0, drum="L1-0001", recipe="laid-2x2g5", planned_length_m=600)
     for s in range(seconds):
         t = T0 + s
         v = np.array([speed(s + i / 10) for i in range(11)]) / 60
         run = np.concatenate(([0], np.cumsum(0.5 * (v[1:] + v[:-1]) * 0.1)))
-        story.say("metre-counter/length", t, L + run[:10], 0.1)
-        story.say("metre-counter/speed", t, v[:10] * 60, 0.1)
+        script.send_samples("metre-counter/length", t, L + run[:10], 0.1)
+        script.send_samples("metre-counter/speed", t, v[:10] * 60, 0.1)
         turning = min(speed(s) / 50.0, 1.0)
-        story.say("bow/speed", t, [bow(s) * turning, bow(s + 0.5) * turning], 0.5)
-        story.say("tape-head/speed", t, np.array([2484.0, 2484.0]) * turning, 0.5)
+        script.send_samples("bow/speed", t, [bow(s) * turning, bow(s + 0.5) * turning], 0.5)
+        script.send_samples("tape-head/speed", t, np.array([2484.0, 2484.0]) * turning, 0.5)
         for side in "ab":
-            story.say(f"spark-{side}/voltage", t, 6.1 + rng.normal(0, 0.01, 2), 0.5)
-            story.say(f"pay-off-{side}/tension", t, 31 + rng.normal(0, 0.5, 2), 0.5)
-        story.say("take-up/tension", t, [200.0], 1.0)
-        before(story, s)
+            script.send_samples(f"spark-{side}/voltage", t, 6.1 + rng.normal(0, 0.01, 2), 0.5)
+            script.send_samples(f"pay-off-{side}/tension", t, 31 + rng.normal(0, 0.5, 2), 0.5)
+        script.send_samples("take-up/tension", t, [200.0], 1.0)
+        before(script, s)
         L += run[10]
-    return story
+    return script
 
 
-def sheathing(seconds: int, trough_C: float = 20.0, speed=lambda s: 120.0) -> Story:
+def sheathing(seconds: int, trough_C: float = 20.0, speed=lambda s: 120.0) -> Script:
     """Sheathing line 1."""
-    rng, story, L = np.random.default_rng(4), Story("sheath-1"), 5000.0
-    story.tell("line/state", T0, state="running")
-    story.tell("take-up/drum", T0, drum="S1-0001", recipe="cable-2x2g5")
+    rng, script, L = np.random.default_rng(4), Script("sheath-1"), 5000.0
+    script.send("line/state", T0, state="running")
+    script.send("take-up/drum", T0, drum="S1-0001", recipe="cable-2x2g5")
     for s in range(seconds):
         t = T0 + s
         v = np.array([speed(s + i / 10) for i in range(11)]) / 60
         run = np.concatenate(([0], np.cumsum(0.5 * (v[1:] + v[:-1]) * 0.1)))
-        story.say("metre-counter/length", t, L + run[:10], 0.1)
-        story.say("metre-counter/speed", t, v[:10] * 60, 0.1)
+        script.send_samples("metre-counter/length", t, L + run[:10], 0.1)
+        script.send_samples("metre-counter/speed", t, v[:10] * 60, 0.1)
         for path, value in (
             ("barrel/temperature", 152.0), ("head/temperature", 165.0), ("head/pressure", 220.0),
             ("head/screw-speed", 60.0), ("trough-1/temperature", 45.0), ("trough-2/temperature", trough_C),
             ("air-wipe/pressure", 4.0), ("take-up/tension", 200.0),
         ):  # fmt: skip
-            story.say(path, t, [value], 1.0)
-        story.say("spark-electrode/voltage", t, [9.0, 9.0], 0.5)
+            script.send_samples(path, t, [value], 1.0)
+        script.send_samples("spark-electrode/voltage", t, [9.0, 9.0], 0.5)
         for axis in "xy":
-            story.say(f"gauge/diameter-{axis}", t, 10.06 + rng.normal(0, 0.01, 50), 0.02)
+            script.send_samples(f"gauge/diameter-{axis}", t, 10.06 + rng.normal(0, 0.01, 50), 0.02)
         L += run[10]
-    return story
+    return script
 
 
 # ---- drums put on ------------------------------------------------------------------------------------------------
 
 
-def put_on(story: Story, s: int) -> None:
+def put_on(script: Script, s: int) -> None:
     if s == 0:
-        story.tell("pay-off-a/payoff", T0, drum="C1-0001", left_m=700.0)
-        story.tell("pay-off-b/payoff", T0, drum="C2-0001")
+        script.send("pay-off-a/payoff", T0, drum="C1-0001", left_m=700.0)
+        script.send("pay-off-b/payoff", T0, drum="C2-0001")
     if s == 40:
-        story.tell("pay-off-a/payoff", T0 + 40, drum="C1-0007", left_m=700.0)
+        script.send("pay-off-a/payoff", T0 + 40, drum="C1-0007", left_m=700.0)
     if s == 50:
-        story.say("tape-head/tape-break", T0 + 50, 1)
+        script.send_samples("tape-head/tape-break", T0 + 50, 1)
 
 
 def test_a_drum_put_on_goes_in_at_the_line_metre_of_its_pay_off():
@@ -92,9 +92,9 @@ def test_a_drum_put_on_goes_in_at_the_line_metre_of_its_pay_off():
 
 
 def test_a_drum_taken_off_with_none_put_on_ends_and_what_follows_is_on_none():
-    def take_off(story: Story, s: int) -> None:
+    def take_off(script: Script, s: int) -> None:
         if s == 60:
-            story.tell("take-up/drum", T0 + 60, drum=None)
+            script.send("take-up/drum", T0 + 60, drum=None)
 
     out = pipeline("lay-1").feed(decoded(laying_up(120, before=take_off).sorted()))
     begun, ended = of(DrumSpan, out)
@@ -168,7 +168,7 @@ def test_speed_over_the_second_before_is_the_mean(speeds):
 
 
 @cache
-def stories() -> dict[str, tuple]:
+def scripts() -> dict[str, tuple]:
     def speed(s: float) -> float:
         return 50.0 if s < 45 or s >= 75 else max(0.0, 50 - (s - 45) * 10) if s < 60 else min(50.0, (s - 60) * 5)
 
@@ -182,7 +182,7 @@ def stories() -> dict[str, tuple]:
 @settings(max_examples=8, deadline=None)
 @given(st.sampled_from(["lay-1", "sheath-1"]), st.lists(st.integers(0, 1600), max_size=30))
 def test_no_cut_of_the_arrivals_shows(line, cuts):
-    messages = stories()[line]
+    messages = scripts()[line]
     want, rows = record(pipeline(line).feed(messages))
     engine, out = pipeline(line), []
     for a, b in itertools.pairwise([0, *sorted(min(c, len(messages)) for c in cuts), len(messages)]):
@@ -193,11 +193,11 @@ def test_no_cut_of_the_arrivals_shows(line, cuts):
     assert all(np.array_equal(columns[name], rows[name], equal_nan=True) for name in rows)
 
 
-def test_the_stories_hold_what_they_should():
-    laid = pipeline("lay-1").feed(stories()["lay-1"])
+def test_the_scripts_hold_what_they_should():
+    laid = pipeline("lay-1").feed(scripts()["lay-1"])
     assert {f.check for f in of(Finding, laid)} >= {"tape-break", "HI"}
     assert of(Splice, laid)
-    sheathed = pipeline("sheath-1").feed(stories()["sheath-1"])
+    sheathed = pipeline("sheath-1").feed(scripts()["sheath-1"])
     assert "cooling/inside/too-warm" in {c.alarm for c in of(AlarmChange, sheathed)}
 
 
@@ -253,8 +253,8 @@ def test_a_wall_that_stays_warm_is_told_and_its_metres_are_suspect():
 
 
 def test_metres_whose_trough_sends_no_data_are_unverified():
-    story = sheathing(100)
-    story.arrivals = [a for a in story.arrivals if "trough-2" not in a.topic or not 40 < a.received_s - T0 < 60]
-    _, rows = record(pipeline("sheath-1").feed(decoded(story.sorted())))
+    script = sheathing(100)
+    script.arrivals = [a for a in script.arrivals if "trough-2" not in a.topic or not 40 < a.received_s - T0 < 60]
+    _, rows = record(pipeline("sheath-1").feed(decoded(script.sorted())))
     assert (rows["verdict"][np.isnan(rows[INSIDE])] == Verdict.UNVERIFIED).all()
     assert 20 < np.isnan(rows[INSIDE][60:]).sum() < 100

@@ -24,7 +24,7 @@ from monitor.contract.reading import (
 from monitor.contract.record import Finding, FindingKind, Floats, Splice, Verdict
 from monitor.contract.topics import Stream
 from monitor.evidence.whole_drum import WholeDrum, on_drum
-from tests.core.story import finding
+from tests.core.script import finding
 
 START_S = 1_764_035_000.0  # when both lines began to run
 SPEED_M_PER_MIN = {"core-1": 230.0, "core-2": 224.0}

@@ -10,7 +10,7 @@ from dashboard.pages.release import layout as release
 from monitor.contract.record import Verdict
 from monitor.evidence.release_rule import coverage, propose
 from tests.dashboard.conftest import NOW_S
-from tests.dashboard.pages.test_limits import said
+from tests.dashboard.pages.test_limits import text_in
 
 NOW_MS = round(NOW_S * 1e3)
 
@@ -37,7 +37,7 @@ def test_bad_cable_is_told_from_the_outer_end(context, record, drum):
 
 def test_no_reel_holds_a_bad_metre_or_its_guard(context, drum):
     parts = cutting.answer(context, "core-1", [str(drum.filling)], 3.0, True)
-    text = said(parts)
+    text = text_in(parts)
     assert "proven optimal" in text
     bad = cutting.bad_of_all(context, [drum], True)[drum.key]
     wanted = cutting.lengths(context.configuration.orders, drum.recipe, NOW_MS, context.zone)
@@ -48,7 +48,7 @@ def test_no_reel_holds_a_bad_metre_or_its_guard(context, drum):
 
 
 def test_the_sheet_runs_from_the_outer_end_to_the_last_metre(context, drum):
-    text = said(cutting.answer(context, "core-1", [str(drum.filling)], 2.0, True))
+    text = text_in(cutting.answer(context, "core-1", [str(drum.filling)], 2.0, True))
     stops = [
         float(x.replace("\u202f", ""))
         for x in re.findall(r"([\d\u202f]+\.\d) m\s+[\d\u202f]+\.\d m\s+(?:scrap|left over|stock|[a-z])", text)
@@ -70,7 +70,7 @@ def test_an_order_that_is_due_counts_for_more(context):
 
 @pytest.mark.parametrize(("chosen", "says"), [([], "Choose finished drums"), (["no such"], "Choose finished drums")])
 def test_what_cannot_be_cut_is_said(context, chosen, says):
-    assert says in said(cutting.answer(context, "core-1", chosen, 2.0, True))
+    assert says in text_in(cutting.answer(context, "core-1", chosen, 2.0, True))
 
 
 def test_drums_of_two_products_are_not_planned_together(context, record, drum, monkeypatch):
@@ -78,7 +78,7 @@ def test_drums_of_two_products_are_not_planned_together(context, record, drum, m
 
     other = replace(drum, filling=99, drum="other", recipe="core-1g5")
     monkeypatch.setattr(record, "drums", lambda _line, _limit: [drum, other])
-    assert "one product" in said(cutting.answer(context, "core-1", [str(drum.filling), "99"], 2.0, True))
+    assert "one product" in text_in(cutting.answer(context, "core-1", [str(drum.filling), "99"], 2.0, True))
 
 
 # ---- the record on paper -------------------------------------------------------------------------------------------
@@ -109,7 +109,7 @@ def test_coverage_is_the_share_of_metres_seen():
 
 
 def test_the_sheet_says_what_stands_against_release(context, drum):
-    text = said(release.content(context, drum))
+    text = text_in(release.content(context, drum))
     assert "Proposed disposition (automatic): hold" in text
     assert "nonconforming" in text
     assert "Release is decided by an authorised person" in text

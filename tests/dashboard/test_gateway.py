@@ -8,8 +8,8 @@ from monitor.contract.address import BrokerAddress
 from monitor.contract.messages import Action, LimitsStep
 from monitor.contract.record import Finding, FindingKind, Proposal, Revision
 from monitor.core.arrival import Arrival
-from tests.core.story import T0, decoded, pipeline
-from tests.core.test_pipeline import of, tell
+from tests.core.script import T0, decoded, pipeline
+from tests.core.test_pipeline import core_line, of
 
 # Written by hand from the contract: fields in their order, times in ms, what is not said is left out.
 GOLDEN = (
@@ -59,7 +59,7 @@ def test_every_step_from_the_pages_is_taken_and_a_repeated_one_once():
     first, second = Outgoing(1), Outgoing(2)
     steps = [(10, propose, first), (12, approve, second), (14, mark, first), (16, mark, first)]
     people = [sent(T0 + s, body, by) for s, body, by in steps]
-    arrivals = sorted([*tell(40).sorted(), *people, *people], key=lambda a: a.received_s)
+    arrivals = sorted([*core_line(40).sorted(), *people, *people], key=lambda a: a.received_s)
     out = pipeline().feed(decoded(arrivals))
     assert [p.state for p in of(Proposal, out)] == ["proposed", "approved"]
     assert [(r.recipe, r.revision) for r in of(Revision, out)] == [("core-2g5", 2)]

@@ -24,8 +24,8 @@ from monitor.contract.config import titles
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.record import FindingKind
 from monitor.evidence.drum_facts import fault_rates
-from tests.core.story import configuration as whole_works
-from tests.core.story import finding
+from tests.core.script import configuration as whole_works
+from tests.core.script import finding
 from tests.dashboard.fake_record import FakeRecord, drum_with
 
 DRUM, FAULTS = "1-1042", "fault:spark-electrode/spark-fault"

@@ -10,7 +10,7 @@ from dashboard.pages.limits import layout as limits
 from dashboard.pages.what_if import layout as what_if
 from monitor.evidence.release_record import record as release_record
 from monitor.evidence.whole_drum import whole_drum
-from tests.core.story import in_m_per_s
+from tests.core.script import in_m_per_s
 from tests.dashboard.fake_record import FakeRecord
 from tests.dashboard.page_text import text_of
 

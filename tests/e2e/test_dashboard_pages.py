@@ -161,7 +161,7 @@ def test_the_first_page_names_the_line_that_needs_an_answer(served: Served, page
     )
     rows = page.locator(".line-row")
     expect(rows).to_have_count(2)
-    expect(rows.nth(1)).to_have_class("line-row wants")
+    expect(rows.nth(1)).to_have_class("line-row unacknowledged")
     expect(rows.nth(1)).to_contain_text("Spark fault")
     expect(rows.nth(0).locator(".run.nonconforming").first).to_be_visible()
 

@@ -16,8 +16,8 @@ from monitor.commands.rehearse import work
 from monitor.contract.config.limits import limits_of
 from monitor.core.arrival import Arrival
 from monitor.store.reader import StoreReader
-from tests.core.story import T0
-from tests.core.test_pipeline import tell
+from tests.core.script import T0
+from tests.core.test_pipeline import core_line
 from tests.e2e.test_dashboard_pages import browser, opened  # noqa: F401 - a fixture
 from tests.shell.works import processor_at, stored_at, take
 from tests.store.test_writer import busy
@@ -29,8 +29,8 @@ class Works:
     """A record, its processor, and pages whose answers go straight to the processor."""
 
     def __init__(self, folder: Path) -> None:
-        self.story = tell(300, before=lambda story, s: busy(story, s % 130))
-        arrivals = self.story.sorted()
+        self.script = core_line(300, before=lambda script, s: busy(script, s % 130))
+        arrivals = self.script.sorted()
         self.cut = next(i for i, a in enumerate(arrivals) if a.received_s > T0 + 260)
         self.rest = arrivals[self.cut :]
         self.processor, self.outgoing = processor_at(folder), Outgoing(round(T0 * 1e3))

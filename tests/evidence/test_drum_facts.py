@@ -8,7 +8,7 @@ import pytest
 from monitor.contract.config.recipe import Exposure
 from monitor.contract.record import Finding, FindingKind
 from monitor.evidence.drum_facts import fault_rates, required_exposure, spark_exposure_s, wall_from_outside
-from tests.core.story import configuration, finding, in_m_per_s
+from tests.core.script import configuration, finding, in_m_per_s
 
 C = configuration()
 LINE, RECIPE = C.lines["core-1"], C.recipes["core-2g5"]

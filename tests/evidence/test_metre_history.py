@@ -6,8 +6,8 @@ import pytest
 from monitor.core.arrival import Block
 from monitor.core.cure.plan import INNER, PEAK
 from monitor.evidence.metre_history import Passage, Series, heat_of, oven_streams
-from tests.core.story import configuration, decoded, pipeline
-from tests.core.test_pipeline import record, tell
+from tests.core.script import configuration, decoded, pipeline
+from tests.core.test_pipeline import core_line, record
 
 C = configuration()
 LINE, RECIPE = C.lines["core-1"], C.recipes["core-2g5"]
@@ -23,7 +23,7 @@ def told():
     def speed(s: float) -> float:
         return 230.0 - 60.0 * np.sin(s / 20.0)
 
-    messages = decoded(tell(200, speed).sorted())
+    messages = decoded(core_line(200, speed).sorted())
     engine = pipeline()
     return messages, record(engine.feed(messages))[1], engine
 
@@ -49,7 +49,7 @@ def test_heat_of_a_metre_is_that_of_its_row(told):
 
 
 def test_a_counter_that_jumps_is_bridged_as_in_the_stream():
-    messages = decoded(tell(120, reading=lambda L, t: L - 900 if t > 1_764_000_060 else L).sorted())
+    messages = decoded(core_line(120, reading=lambda L, t: L - 900 if t > 1_764_000_060 else L).sorted())
     engine = pipeline()
     engine.feed(messages)
     passage = passage_of(messages, engine)

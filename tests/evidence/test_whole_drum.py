@@ -9,7 +9,7 @@ from monitor.contract.record import FindingKind, Verdict
 from monitor.evidence.inherited import whole_runs
 from monitor.evidence.source import EvidenceSource, drum_meant, length_m
 from monitor.evidence.whole_drum import WholeDrum, on_drum, whole_drum
-from tests.core import story
+from tests.core import script
 from tests.dashboard.conftest import clock, configuration, record  # noqa: F401  # fixtures
 from tests.dashboard.fake_record import FakeRecord, drum_with
 
@@ -32,7 +32,7 @@ def drum(source: EvidenceSource) -> WholeDrum:
 def test_f3_findings_stay_on_the_drum_whichever_end_is_counted_from(
     start_m: float, end_m: float | None, drum_start_m: float, length: float
 ) -> None:
-    (found,) = on_drum([story.finding(start_m, end_m, FindingKind.FAULT)], drum_start_m, length)
+    (found,) = on_drum([script.finding(start_m, end_m, FindingKind.FAULT)], drum_start_m, length)
     assert 0.0 <= found.start_m <= found.end_m <= max(found.start_m, length)
     assert found.outer_start_m == length - found.end_m
     assert found.outer_end_m == length - found.start_m
@@ -50,7 +50,7 @@ def test_f3_everything_of_a_drum_is_in_its_own_metres(source: EvidenceSource, dr
 
 
 def test_what_is_said_of_the_whole_drum_is_no_finding_of_its_metres(drum: WholeDrum) -> None:
-    decision = story.finding(0.0, 100.0, FindingKind.DECISION, verdict=Verdict.CONFORMING)
-    resistance = story.finding(0.0, 100.0, FindingKind.RESISTANCE, verdict=Verdict.NONCONFORMING)
+    decision = script.finding(0.0, 100.0, FindingKind.DECISION, verdict=Verdict.CONFORMING)
+    resistance = script.finding(0.0, 100.0, FindingKind.RESISTANCE, verdict=Verdict.NONCONFORMING)
     found = drum_with(drum.line, None, [decision, resistance]).of_metres()
     assert [f.finding for f in found] == [resistance]

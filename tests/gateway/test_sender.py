@@ -91,11 +91,11 @@ class TimedWire:
         return [payload for t_s, payload in self.sent if start_s <= t_s < end_s]
 
 
-def in_given_time(story: Callable[[TimedWire], Coroutine[Any, Any, None]]) -> TimedWire:
-    """Run a story to its end; seconds of it take none."""
+def in_given_time(script: Callable[[TimedWire], Coroutine[Any, Any, None]]) -> TimedWire:
+    """Run a script to its end; seconds of it take none."""
     wire, loop = TimedWire(), VirtualLoop()
     try:
-        loop.run_until_complete(story(wire))
+        loop.run_until_complete(script(wire))
     finally:
         loop.close()
     return wire
@@ -106,7 +106,7 @@ async def connected(one: Sender, wire: TimedWire) -> list["asyncio.Task[None]"]:
 
 
 def test_without_a_report_for_15_s_on_a_living_connection_only_the_oldest_is_sent_r17(full: Sender) -> None:
-    async def story(wire: TimedWire) -> None:
+    async def script(wire: TimedWire) -> None:
         tasks = await connected(full, wire)
         await asyncio.sleep(0.5)
         full.stored("a", Stored(n=3, first=0, start=7))
@@ -119,7 +119,7 @@ def test_without_a_report_for_15_s_on_a_living_connection_only_the_oldest_is_sen
         for task in tasks:
             task.cancel()
 
-    wire = in_given_time(story)
+    wire = in_given_time(script)
     silent_s = 0.5 + REPORT_WITHIN_S
     assert wire.between(0.6, silent_s) == [b"%d" % n for n in range(5, 20)]
     knocks = wire.between(silent_s + KNOCK_S, 61.0)
@@ -140,7 +140,7 @@ OTHERS = [*STALE, ("a", Refused(3, "no number", 7)), ("a", Refused(3, "a clock",
 def test_a_knock_ends_with_no_report_but_of_the_message_that_it_waits_for_r17(full: Sender, topic, report) -> None:
     """What was reported of others, before the connection was lost, lets nothing run past it."""
 
-    async def story(wire: TimedWire) -> None:
+    async def script(wire: TimedWire) -> None:
         tasks = await connected(full, wire)
         await asyncio.sleep(1.5)
         (full.stored if isinstance(report, Stored) else full.refused)(topic, report)
@@ -150,7 +150,7 @@ def test_a_knock_ends_with_no_report_but_of_the_message_that_it_waits_for_r17(fu
         for task in tasks:
             task.cancel()
 
-    wire = in_given_time(story)
+    wire = in_given_time(script)
     knocks = wire.between(0.0, 61.4)
     assert set(knocks) == {b"0"}
     assert len(knocks) >= 60
@@ -162,7 +162,7 @@ def test_a_knock_ends_with_no_report_but_of_the_message_that_it_waits_for_r17(fu
 def test_what_is_put_aside_is_not_probed_while_it_knocks_r17(full: Sender) -> None:
     full.outbox.put_aside(next(iter(full.outbox.after(-1, 1))))
 
-    async def story(wire: TimedWire) -> None:
+    async def script(wire: TimedWire) -> None:
         tasks = await connected(full, wire)
         for _ in range(4):
             await asyncio.sleep(PROBE_S)
@@ -170,11 +170,11 @@ def test_what_is_put_aside_is_not_probed_while_it_knocks_r17(full: Sender) -> No
         for task in tasks:
             task.cancel()
 
-    assert set(in_given_time(story).between(0.0, 5 * PROBE_S)) == {b"1"}
+    assert set(in_given_time(script).between(0.0, 5 * PROBE_S)) == {b"1"}
 
 
 def test_a_knock_that_no_report_names_is_put_aside_after_five_r19(full: Sender) -> None:
-    async def story(wire: TimedWire) -> None:
+    async def script(wire: TimedWire) -> None:
         tasks = await connected(full, wire)
         for _ in range(12):
             await asyncio.sleep(0.5)
@@ -183,14 +183,14 @@ def test_a_knock_that_no_report_names_is_put_aside_after_five_r19(full: Sender) 
         for task in tasks:
             task.cancel()
 
-    wire = in_given_time(story)
+    wire = in_given_time(script)
     assert wire.between(0.0, 9.9)[:UNANSWERED_MAX] == [b"0"] * UNANSWERED_MAX
     assert wire.between(0.0, 9.9)[UNANSWERED_MAX:][:2] == [b"1", b"2"]
     assert len(full.outbox) == 5
 
 
 def test_a_line_that_sends_nothing_does_not_knock(full: Sender) -> None:
-    async def story(wire: TimedWire) -> None:
+    async def script(wire: TimedWire) -> None:
         tasks = await connected(full, wire)
         await asyncio.sleep(0.5)
         full.stored("a", Stored(n=4, first=0, start=7))
@@ -198,13 +198,13 @@ def test_a_line_that_sends_nothing_does_not_knock(full: Sender) -> None:
         for task in tasks:
             task.cancel()
 
-    assert in_given_time(story).between(1.0, 120.0) == []
+    assert in_given_time(script).between(1.0, 120.0) == []
 
 
 def test_what_cannot_be_stored_now_is_put_aside_and_tried_again(full: Sender) -> None:
     """A stream that the monitor's configuration lacks, the first one of the outbox: the others do not wait for it."""
 
-    async def story(wire: TimedWire) -> None:
+    async def script(wire: TimedWire) -> None:
         tasks = await connected(full, wire)
         await asyncio.sleep(0.5)
         full.put("b", 0, b"other", 7)
@@ -218,7 +218,7 @@ def test_what_cannot_be_stored_now_is_put_aside_and_tried_again(full: Sender) ->
         for task in tasks:
             task.cancel()
 
-    wire = in_given_time(story)
+    wire = in_given_time(script)
     assert b"other" in wire.between(0.5, 0.6)
     assert wire.between(2 * KNOCK_S, PROBE_S) == []
     assert set(wire.between(PROBE_S, PROBE_S + AGAIN)) == {b"0"}
@@ -247,7 +247,7 @@ def test_a_message_that_no_report_can_name_holds_up_nothing_and_stays(count: int
     unreadable = [b"%d" % n for n in range(count)]
     wire = Monitor(sender=one, unreadable=frozenset(unreadable))
 
-    async def story(_: TimedWire) -> None:
+    async def script(_: TimedWire) -> None:
         for n in range(5):
             one.put("a", n, b"%d" % n, 7)
         tasks = await connected(one, wire)  # type: ignore[arg-type]
@@ -258,7 +258,7 @@ def test_a_message_that_no_report_can_name_holds_up_nothing_and_stays(count: int
         for task in tasks:
             task.cancel()
 
-    in_given_time(story)
+    in_given_time(script)
     assert len(one.outbox) == count
     first = {payload: t_s for t_s, payload in reversed(wire.sent)}
     assert set(first) == {b"%d" % n for n in range(205)}
@@ -271,13 +271,13 @@ def test_a_message_that_no_report_can_name_holds_up_nothing_and_stays(count: int
 
 
 def test_a_message_is_not_put_aside_while_no_reports_come(full: Sender) -> None:
-    async def story(wire: TimedWire) -> None:
+    async def script(wire: TimedWire) -> None:
         tasks = await connected(full, wire)
         await asyncio.sleep(300.0)
         for task in tasks:
             task.cancel()
 
-    assert set(in_given_time(story).between(0.0, 300.0)) == {b"0"}
+    assert set(in_given_time(script).between(0.0, 300.0)) == {b"0"}
 
 
 AGAIN = module.AGAIN_S

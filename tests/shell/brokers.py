@@ -57,7 +57,7 @@ class Process:
                 self.process = launched(self.words, out, out)
         self.started += 1
         until(lambda: self.ready() or not self.alive, 30, self.words[0])
-        assert self.alive, self.said
+        assert self.alive, self.output
         return self
 
     def kill(self) -> None:
@@ -84,8 +84,8 @@ class Process:
         return self.process is not None and self.process.poll() is None
 
     @property
-    def said(self) -> str:
-        """Everything it has said so far, over all its lives."""
+    def output(self) -> str:
+        """Its output so far, over all restarts."""
         return self.log.read_text(errors="replace") if self.log.exists() else ""
 
     def close(self) -> None:
@@ -140,7 +140,7 @@ def monitor(configs: Path, folder: Path, *words: str) -> Process:
     """A monitor; ready when it has met its broker."""
     log = folder / "monitor.log"
     one = Process(everymetre("monitor", "--configs", str(configs), *words), log)
-    one.ready = lambda: one.said.count("connected to") >= one.started
+    one.ready = lambda: one.output.count("connected to") >= one.started
     return one
 
 

@@ -96,15 +96,15 @@ class Works:
 
     def start_monitor(self) -> None:
         """Until it has met its broker; a broker that was away has made the one before meet it more than once."""
-        met = self.monitor.said.count("connected to")
-        self.monitor.ready = lambda: self.monitor.said.count("connected to") > met
+        met = self.monitor.output.count("connected to")
+        self.monitor.ready = lambda: self.monitor.output.count("connected to") > met
         self.monitor.start()
 
     def has_stored(self, count: int, within_s: float) -> bool:
         """Wait until so many messages are stored, at most so long. AssertionError where a part ends by itself."""
         deadline_s = time.monotonic() + within_s
         while self.stored() < count:
-            assert not self.ended, f"{self.ended} ended: {self.parts[self.ended].said}"
+            assert not self.ended, f"{self.ended} ended: {self.parts[self.ended].output}"
             left_s = deadline_s - time.monotonic()
             if left_s <= 0:
                 return False
@@ -125,7 +125,7 @@ class Works:
         return next((name for name, part in self.parts.items() if not part.alive), "")
 
     def stop(self) -> None:
-        assert self.monitor.end() == 0, self.monitor.said
+        assert self.monitor.end() == 0, self.monitor.output
 
     def changed(self) -> tuple[object, ...]:
         """What a monitor that refuses to start must leave alone."""
@@ -249,7 +249,7 @@ def edit_title(works: Works) -> None:
     keys = set(differences_of(in_force, _recipe_of_file(works)))
     assert keys <= {"revision", "title"}, keys
     works.start_monitor()
-    assert f"recipe {RECIPE} revision {known + 1} is in force from metre" in works.monitor.said
+    assert f"recipe {RECIPE} revision {known + 1} is in force from metre" in works.monitor.output
 
 
 def edit_under_same_number(works: Works) -> None:
@@ -348,7 +348,7 @@ def run(
     folder: Path, kind: str, database: str, arrivals: Sequence[Arrival], seed: int, wanted: Record,
     say: Callable[[str], None] = lambda _: None,
 ) -> Outcome:  # fmt: skip
-    """One disturbed run, to the end of the story."""
+    """One disturbed run, to the end of the script."""
     with works_at(folder, kind, database, arrivals, seed) as works:
         done = disturb(works, len(arrivals), say)
         wall_s, hours = time.time() - works.begun_s, works.hour_files()

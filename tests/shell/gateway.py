@@ -1,6 +1,6 @@
-"""A gateway for the tests by killing: tells a story from a file through the publisher's own way out, on disk.
+"""A gateway for the tests by killing: tells a script from a file through the publisher's own way out, on disk.
 
-A new start goes on behind the newest number that was written down, at the story's pace from there, or where
+A new start goes on behind the newest number that was written down, at the script's pace from there, or where
 `keeps_pace` says so as late as it is, as a gateway does whose instruments went on. Usage: python -m tests.shell.gateway
 FILE.json
 """
@@ -22,7 +22,7 @@ LATER_S = 1e7
 
 
 @dataclass
-class StoryRun:
+class ScriptRun:
     """What a publisher wants of a run, told from a file of [send_s, topic, n, payload]."""
 
     file: Path
@@ -44,7 +44,7 @@ class StoryRun:
 
 @dataclass
 class Faster:
-    """The story's time from its first message that is new, so many times faster than real."""
+    """The script's time from its first message that is new, so many times faster than real."""
 
     speed: float
     start_s: float
@@ -56,7 +56,7 @@ class Faster:
 
 
 def main(settings: SimpleNamespace) -> None:
-    run = StoryRun(Path(settings.story))
+    run = ScriptRun(Path(settings.script))
     address = BrokerAddress(host="127.0.0.1", port=settings.port)
     folder = Path(settings.folder)
     publisher = Publisher(

@@ -9,7 +9,7 @@ import pytest
 from monitor.contract.config.works import Store
 from monitor.store import rolling as rollup
 from monitor.store.reader import StoreReader
-from tests.core.test_pipeline import tell
+from tests.core.test_pipeline import core_line
 from tests.shell import postgres
 from tests.shell.works import SERVER, everything, processor_at, settings_at, take
 from tests.store.test_writer import busy
@@ -17,7 +17,7 @@ from tests.store.test_writer import busy
 
 @pytest.fixture(scope="module")
 def arrivals():
-    return tell(130, before=busy).sorted()
+    return core_line(130, before=busy).sorted()
 
 
 def kept(place, arrivals):

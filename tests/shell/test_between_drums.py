@@ -9,7 +9,7 @@ from monitor.contract.config.configuration import Configuration
 from monitor.shell.compare_stores import StoreComparison, compare
 from monitor.shell.processor import Processor
 from monitor.store.schema import CHECKPOINT
-from tests.core.story import T0, Story
+from tests.core.script import T0, Script
 from tests.shell.test_restart_law import configured, present, record_of, run, started
 from tests.shell.works import settings_at
 
@@ -17,22 +17,22 @@ LINES = {"core-1": "core-2g5", "lay-1": "laid-2x2g5"}
 OTHER = {"core-1": "core-1g5", "lay-1": "laid-2x2g5"}
 
 
-def story_of(line: str, recipe: str | None) -> Story:
+def script_of(line: str, recipe: str | None) -> Script:
     """A drum, then none for minutes (which may name a recipe), then another drum."""
-    story = Story()
-    story.line = line
-    story.tell("line/state", T0, state="running")
-    story.tell("take-up/drum", T0 + 10, drum="A", recipe=LINES[line])
-    story.tell("take-up/drum", T0 + 150, drum=None, **({"recipe": recipe} if recipe else {}))
+    script = Script()
+    script.line = line
+    script.send("line/state", T0, state="running")
+    script.send("take-up/drum", T0 + 10, drum="A", recipe=LINES[line])
+    script.send("take-up/drum", T0 + 150, drum=None, **({"recipe": recipe} if recipe else {}))
     for i in range(400):
-        story.say("metre-counter/length", T0 + i, 5000.0 + 3.5 * i)
-        story.say("metre-counter/speed", T0 + i, 210.0)
+        script.send_samples("metre-counter/length", T0 + i, 5000.0 + 3.5 * i)
+        script.send_samples("metre-counter/speed", T0 + i, 210.0)
         if line == "core-1":
             for oven in ("shock-oven", "oven-a", "oven-b"):
-                story.say(f"{oven}/temperature", T0 + i, 300.0)
-    story.tell("take-up/drum", T0 + 350, drum="B", recipe=recipe or LINES[line])
-    story.tell("take-up/drum", T0 + 370, drum="C", recipe=LINES[line])
-    return story
+                script.send_samples(f"{oven}/temperature", T0 + i, 300.0)
+    script.send("take-up/drum", T0 + 350, drum="B", recipe=recipe or LINES[line])
+    script.send("take-up/drum", T0 + 370, drum="C", recipe=LINES[line])
+    return script
 
 
 @pytest.fixture
@@ -46,7 +46,7 @@ def folders(tmp_path: Path) -> tuple[Path, Path]:
 @pytest.mark.parametrize("named", ["no recipe", "the same", "another"])
 def test_a_line_without_a_drum_is_rebuilt_with_its_recipe(folders, line, named):
     recipe = {"no recipe": None, "the same": LINES[line], "another": OTHER[line]}[named]
-    arrivals = story_of(line, recipe).sorted()
+    arrivals = script_of(line, recipe).sorted()
     place, undisturbed = folders
     end = next(i for i, a in enumerate(arrivals) if a.received_s >= T0 + 250)
     whole = started(configured(undisturbed, line), line, [])
@@ -74,7 +74,7 @@ def test_a_line_without_a_drum_is_rebuilt_with_its_recipe(folders, line, named):
 def test_a_recipe_whose_file_is_gone_stays_for_the_drums_that_have_it(tmp_path, snapshot, at_s):
     """A4: with a snapshot and without, with the drum on and after it."""
     line = "core-1"
-    arrivals = [a for a in story_of(line, None).sorted() if a.received_s < T0 + at_s]
+    arrivals = [a for a in script_of(line, None).sorted() if a.received_s < T0 + at_s]
     processor = started(configured(tmp_path, line), line, [])
     processor.writer.keep_revisions(processor.configuration.recipes.values(), T0)
     run(processor, arrivals)

@@ -81,14 +81,14 @@ def test_readings_stay_data_while_the_machine_s_clock_is_wrong(tmp_path, monkeyp
     try:
         works.broker.start()
         works.monitor.start()
-        works.tell("oven-a/temperature", n=0, v=290.0)
+        works.send("oven-a/temperature", n=0, v=290.0)
         until(lambda: works.samples("oven-a/temperature") == [290.0], 20, "the first sample")
         set_to.write_text(step)
         until(lambda: any(a.alarm == "monitor/clock/stepped" for a in works.reader.alarms_now()), 20, "its alarm")
-        works.tell("oven-a/temperature", n=1, v=291.0)
+        works.send("oven-a/temperature", n=1, v=291.0)
         until(lambda: works.samples("oven-a/temperature") == [290.0, 291.0], 20, "the sample under the wrong clock")
         set_to.write_text("+0")
-        works.tell("oven-a/temperature", n=2, v=292.0)
+        works.send("oven-a/temperature", n=2, v=292.0)
         until(lambda: works.samples("oven-a/temperature") == [290.0, 291.0, 292.0], 20, "the sample after")
         assert works.rejected() == {}
     finally:

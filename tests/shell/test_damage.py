@@ -18,8 +18,8 @@ from monitor.store import manifest, parquet_files
 from monitor.store import rolling as rollup
 from monitor.store.message_history import History
 from monitor.store.reader import StoreReader
-from tests.core.story import T0, Story
-from tests.core.test_pipeline import tell
+from tests.core.script import T0, Script
+from tests.core.test_pipeline import core_line
 from tests.shell.works import everything, processor_at, settings_at, stored_at, take
 from tests.store.test_writer import busy
 
@@ -49,12 +49,12 @@ WAYS = [cut, empty, flip, Path.unlink]
 Damage = Callable[[Path], object]
 
 
-def slow_story() -> list[Arrival]:
+def slow_script() -> list[Arrival]:
     """Three hours and twenty minutes of one oven, a reading every ten minutes."""
-    story = Story()
+    script = Script()
     for i in range(20):
-        story.say("oven-a/temperature", T0 + i * 600.0, 290.0 + i)
-    return story.sorted()
+        script.send_samples("oven-a/temperature", T0 + i * 600.0, 290.0 + i)
+    return script.sorted()
 
 
 def hours(place: Path) -> list[Path]:
@@ -71,7 +71,7 @@ def written(place: Path, arrivals: list[Arrival]) -> Processor:
 @pytest.mark.parametrize("way", WAYS)
 def test_an_hour_that_cannot_be_read_is_missing_and_the_others_are_answered(place, caplog, way: Damage):
     """A8."""
-    processor = written(place, slow_story())
+    processor = written(place, slow_script())
     rollup.roll_hours(processor.writer.engine, place, 0)
     way(hours(place)[1])
     trend = StoreReader(settings_at(place)).samples(OVEN, 0, 10**15)
@@ -84,7 +84,7 @@ def test_an_hour_that_cannot_be_read_is_missing_and_the_others_are_answered(plac
 @pytest.mark.parametrize("way", [cut, empty, flip])
 def test_a_late_message_of_a_damaged_hour_is_kept_and_the_damaged_file_set_aside(place, caplog, way: Damage):
     """A8: ArrowInvalid ended the monitor, again and again."""
-    arrivals = slow_story()[:19]
+    arrivals = slow_script()[:19]
     late = arrivals.pop(17)
     processor = written(place, arrivals)
     rollup.roll_hours(processor.writer.engine, place, 0)
@@ -102,7 +102,7 @@ def test_a_late_message_of_a_damaged_hour_is_kept_and_the_damaged_file_set_aside
 
 @pytest.fixture(scope="module")
 def arrivals() -> list[Arrival]:
-    return tell(130, before=busy).sorted()
+    return core_line(130, before=busy).sorted()
 
 
 @pytest.mark.parametrize("bad", [0, 1])
@@ -130,7 +130,7 @@ def test_a_drum_that_cannot_be_written_stops_no_other_and_loses_no_row(place, ar
 
 def test_hours_roll_though_one_of_them_cannot(place, monkeypatch):
     """A8."""
-    processor = written(place, slow_story())
+    processor = written(place, slow_script())
     second, write = rollup.hour_file(place, "core-1", round((T0 + 3600) * 1e3)), rollup.write_each
 
     def one_fails(path: Path, *args: object) -> Iterator[None]:
@@ -233,7 +233,7 @@ def samples_of(place: Path) -> list[float]:
 
 def test_a_disk_that_is_full_while_an_hour_is_written_costs_nothing(place, monkeypatch):
     """A8: the file gets no name, its hour stays in the database, the others move; later it moves too."""
-    processor, before = written(place, slow_story()), [290.0 + i for i in range(20)]
+    processor, before = written(place, slow_script()), [290.0 + i for i in range(20)]
     sync, calls = parquet_files.os.fsync, iter(range(10**6))
 
     def full(file: int) -> None:
@@ -256,7 +256,7 @@ def test_a_disk_that_is_full_while_an_hour_is_written_costs_nothing(place, monke
 def test_a_folder_that_cannot_be_entered_keeps_only_its_own_line_in_the_database(place, monkeypatch, caplog):
     """A8: where the folder of a line should be, there is something else."""
     both = [Arrival(a.topic.replace("core-1", line), a.payload, a.received_s)
-            for a in slow_story() for line in ("core-1", "core-2")]  # fmt: skip
+            for a in slow_script() for line in ("core-1", "core-2")]  # fmt: skip
     processor = written(place, both)
     (place / "lines").mkdir()
     (place / "lines" / "core-1").write_text("no folder")
@@ -278,7 +278,7 @@ def test_a_folder_that_cannot_be_entered_keeps_only_its_own_line_in_the_database
 @pytest.mark.parametrize("name", ["13 (copy).parquet", "notes.parquet", "99.parquet", ".parquet"])
 def test_a_file_that_is_not_ours_is_passed_over(place, name):
     """A8: a copy that somebody laid beside the hours ended every reading of them."""
-    processor = written(place, slow_story())
+    processor = written(place, slow_script())
     rollup.roll_hours(processor.writer.engine, place, 0)
     (hours(place)[0].parent / name).write_text("not ours")
     (place / "lines" / "core-1" / "2025-12-99").mkdir()
@@ -289,7 +289,7 @@ def test_a_file_that_is_not_ours_is_passed_over(place, name):
 
 def test_a_defect_in_moving_drums_keeps_no_hour_from_its_file_and_ends_nothing(place, monkeypatch):
     """A8."""
-    processor = written(place, slow_story())
+    processor = written(place, slow_script())
 
     def defect(*_: object) -> Iterator[Path | None]:
         raise ValueError("a defect of the monitor")

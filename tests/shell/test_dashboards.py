@@ -11,7 +11,7 @@ from monitor.core.arrival import Arrival
 from monitor.shell.processor import Processor
 from monitor.store.numbering import NUMBERINGS_MAX
 from monitor.store.schema import MESSAGE
-from tests.core.story import T0
+from tests.core.script import T0
 from tests.shell.works import processor_at, take
 
 TOPIC = action_topic("tarn", "core-1")

@@ -23,8 +23,8 @@ from monitor.shell.defects import KEPT_MAX, NUMBER_UNKNOWN, Defects, EngineError
 from monitor.shell.processor import restored
 from monitor.shell.service import Service
 from monitor.store.schema import REJECTED, SET_ASIDE
-from tests.core.story import T0, Story
-from tests.core.test_pipeline import tell
+from tests.core.script import T0, Script
+from tests.core.test_pipeline import core_line
 from tests.shell.test_salvage import LINES, MARK, MARKED_NUMBER, is_marked, named, rows_of, store, stored
 from tests.shell.test_stop import StoryClock, StubLink, acknowledged_or_stopped
 from tests.shell.works import everything, processor_at, take
@@ -37,10 +37,10 @@ KINDS: dict[str, Callable[[], Exception]] = {
 }  # fmt: skip
 
 
-def story() -> list[Arrival]:
+def script() -> list[Arrival]:
     """Three seconds of two lines, one message of the first marked."""
-    one, other = tell(3), tell(3, seed=2)
-    one.say("dancer/position", T0 + 1.55, MARKED_NUMBER)
+    one, other = core_line(3), core_line(3, seed=2)
+    one.send_samples("dancer/position", T0 + 1.55, MARKED_NUMBER)
     other.arrivals = [
         Arrival(a.topic.replace("core-1", "core-2"), a.payload, a.received_s) for a in other.arrivals
     ]  # fmt: skip
@@ -92,7 +92,7 @@ def engine_fails(monkeypatch: pytest.MonkeyPatch, step: str, make: Callable[[], 
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_message_over_which_decoding_fails_is_refused_for_now_and_every_other_stored(tmp_path, monkeypatch, kind):
-    arrivals, processor = story(), processor_at(tmp_path, lines=LINES)
+    arrivals, processor = script(), processor_at(tmp_path, lines=LINES)
     marked = [a for a in arrivals if is_marked(a.payload)]
     n = json.loads(marked[0].payload)["n"]
     with monkeypatch.context() as m:
@@ -127,12 +127,12 @@ def test_any_bytes_on_any_topic_may_meet_a_defect(tmp_path, monkeypatch, topic, 
 
 
 def test_a_place_is_logged_once_with_its_traceback(tmp_path, monkeypatch, caplog):
-    told = Story()
+    script = Script()
     for i in range(5):
-        told.say("dancer/position", T0 + i, 50.0)
+        script.send_samples("dancer/position", T0 + i, 50.0)
     decoding_fails(monkeypatch, ZeroDivisionError, lambda _: True)
     with caplog.at_level(logging.ERROR):
-        store(processor_at(tmp_path, lines=["core-1"]), told.arrivals)
+        store(processor_at(tmp_path, lines=["core-1"]), script.arrivals)
     [record] = [r for r in caplog.records if "by a defect" in r.message]
     assert record.exc_info
     assert record.exc_info[0] is ZeroDivisionError
@@ -160,7 +160,7 @@ CASES += [(step, kind) for step in ("load", "now", "dump") for kind in ("OSError
 def test_whatever_fails_in_the_engine_of_one_line_the_other_is_stored_and_judged(tmp_path, monkeypatch, step, kind):
     monkeypatch.setattr(processor_module, "CHECKPOINT_EVERY_S", 0.0)
     monkeypatch.setattr(processor_module, "NOW_EVERY_S", 0.0)
-    arrivals, processor = story(), processor_at(tmp_path, lines=LINES)
+    arrivals, processor = script(), processor_at(tmp_path, lines=LINES)
     begun, rest = arrivals[:30], arrivals[30:]
     store(processor, begun)
     engine_fails(monkeypatch, step, KINDS[kind])
@@ -186,7 +186,7 @@ def test_whatever_fails_in_the_engine_of_one_line_the_other_is_stored_and_judged
 def test_a_line_that_cannot_be_read_back_is_suspended_and_the_other_begins(tmp_path, monkeypatch, error):
     """One file of one line kept the monitor of all from starting."""
     processor, inner = processor_at(tmp_path, lines=LINES), restore.restore
-    store(processor, story())
+    store(processor, script())
 
     def fails(writer: Any, configuration: Any, line: str, *more: Any) -> Any:
         if line == "core-1":
@@ -199,7 +199,7 @@ def test_a_line_that_cannot_be_read_back_is_suspended_and_the_other_begins(tmp_p
     assert (set(engine.pipelines), set(suspended)) == ({"core-2"}, {"core-1"})
     engine_fails(monkeypatch, "feed", ZeroDivisionError)  # and so while it runs
     store(
-        processor, [Arrival(a.topic, a.payload.replace(b'"n": ', b'"n": 9'), a.received_s) for a in story()[-20:]], 20
+        processor, [Arrival(a.topic, a.payload.replace(b'"n": ', b'"n": 9'), a.received_s) for a in script()[-20:]], 20
     )
     assert set(processor.engine.pipelines) == {"core-2"}
 
@@ -228,7 +228,7 @@ def test_the_class_of_a_defect_is_not_taken_for_another_s(kind):
 @pytest.mark.parametrize("where", ["decode", "feed"])
 @pytest.mark.parametrize("kind", ["StopIteration", "OSError"])
 def test_the_service_goes_on_and_reports_what_is_refused(tmp_path, monkeypatch, where, kind):
-    arrivals = story()
+    arrivals = script()
     link = StubLink(arrivals)
     link.begin()
     service = Service(processor_at(tmp_path, lines=LINES), link, StoryClock(arrivals[0].received_s))  # type: ignore[arg-type]

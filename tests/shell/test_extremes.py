@@ -30,8 +30,8 @@ from monitor.core.arrival import Arrival, Message
 from monitor.core.decode import Decoder
 from monitor.core.pipeline import Pipeline
 from monitor.store.schema import HEALTH, LINE_NOW, MESSAGE, METADATA, METRE_BLOCK, PROPOSAL, SET_ASIDE
-from tests.core.story import T0, Story, configuration
-from tests.core.test_pipeline import tell
+from tests.core.script import T0, Script, configuration
+from tests.core.test_pipeline import core_line
 from tests.shell import works
 from tests.shell.test_salvage import rows_of, store
 from tests.shell.works import processor_at
@@ -62,7 +62,7 @@ def unranged(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def extreme(arrivals: list[Arrival], paths: set[str], values: list[float]) -> list[Arrival]:
-    """The same story, with values of some streams replaced by these, in turn."""
+    """The same script, with values of some streams replaced by these, in turn."""
     out = []
     for arrival in arrivals:
         said = json.loads(arrival.payload)
@@ -91,8 +91,8 @@ def infinite(outputs: list[Output]) -> list[str]:
     return found
 
 
-SHORT = tell(4).sorted()
-LONG = tell(70).sorted()
+SHORT = core_line(4).sorted()
+LONG = core_line(70).sorted()
 
 
 @settings(max_examples=12, deadline=None)
@@ -208,19 +208,21 @@ def test_each_kind_of_message_has_numbers_and_examples():
 @pytest.mark.parametrize("kind", STREAM_MESSAGES)
 def test_extreme_numbers_in_any_field_are_stored_or_refused(place, unranged, kind):
     line = "lay-1" if kind == "payoff" else "core-1"
-    told = Story(line)
+    script = Script(line)
     if line == "core-1":
-        told.arrivals += tell(2).sorted()
-        told.numbers = {"line/state": 0, "take-up/drum": 0, **dict.fromkeys(paths_of(told.arrivals), 1)}
-    count = len(told.arrivals)
+        script.arrivals += core_line(2).sorted()
+        script.numbers = {"line/state": 0, "take-up/drum": 0, **dict.fromkeys(paths_of(script.arrivals), 1)}
+    count = len(script.arrivals)
     for i, (path, fields) in enumerate(with_extremes(kind)):
-        told.tell(path, T0 + 2 + i * 1e-3, **fields)
+        script.send(path, T0 + 2 + i * 1e-3, **fields)
     for second in range(3, 12):
-        told.say("metre-counter/length", T0 + second, [1003.8 + 3.8 * second + 0.38 * k for k in range(10)], 0.1)
+        script.send_samples(
+            "metre-counter/length", T0 + second, [1003.8 + 3.8 * second + 0.38 * k for k in range(10)], 0.1
+        )
     processor = processor_at(place, lines=LINES)
-    outputs = store(processor, told.arrivals)
+    outputs = store(processor, script.arrivals)
     processor.writer.write(processor.last_batch())
-    assert len(told.arrivals) > count + 2 * len(EXTREMES)
+    assert len(script.arrivals) > count + 2 * len(EXTREMES)
     assert rows_of(processor, select(SET_ASIDE)) == []
     assert infinite(outputs) == []
     assert list(finite_or_none(place, processor)) == []

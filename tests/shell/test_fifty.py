@@ -15,8 +15,8 @@ from monitor.core.arrival import Arrival
 from monitor.store.database import open_for_reading
 from monitor.store.reader import StoreReader
 from tests.bench import works
-from tests.core.story import CONFIGS
-from tests.core.test_pipeline import tell
+from tests.core.script import CONFIGS
+from tests.core.test_pipeline import core_line
 from tests.ports import free_port
 from tests.shell import postgres
 from tests.shell.brokers import Process, is_open, monitor, program
@@ -110,7 +110,7 @@ def fifty(tmp_path, server):
 
 
 def test_fifty_lines_five_monitors_one_store_and_a_backup_that_was_tried(fifty, server):
-    arrivals = tell(SECONDS).sorted()
+    arrivals = core_line(SECONDS).sorted()
     half = len(arrivals) // 2
     fifty.broker.start()
     for one in fifty.monitors:
@@ -122,7 +122,7 @@ def test_fifty_lines_five_monitors_one_store_and_a_backup_that_was_tried(fifty, 
     wanted = dict.fromkeys(fifty.names, len(arrivals))
     until(lambda: numbers_stored(fifty.reading) == wanted, 90, f"every message of fifty lines, {len(arrivals)} each")
     for one in fifty.monitors:
-        assert one.end(within_s=60) == 0, one.said
+        assert one.end(within_s=60) == 0, one.output
     before = record(fifty.store, fifty.names)
     assert len({repr(one) for one in before.values()}) == 1  # fifty lines that said the same have the same record
     assert len(before[fifty.names[0]][0]) == 1  # its drum

@@ -12,7 +12,7 @@ from monitor.shell.compare_stores import drum_digest
 from monitor.shell.rebuild import rebuild
 from monitor.store import rolling
 from monitor.store.reader import StoreReader
-from tests.core.story import T0, Story, configuration
+from tests.core.script import T0, Script, configuration
 from tests.shell.works import SERVER, processor_at, stored_at, take
 
 LINES = ("core-1", "lay-1", "sheath-1", "rewind-1", "fire-1")
@@ -21,23 +21,23 @@ SECONDS, BLOCK_S = 400, 10
 CHANGES_S = (0, 130, 260)  # of drums
 
 
-def story(line: str) -> list[Arrival]:
+def script(line: str) -> list[Arrival]:
     """Three drums, each stream in the middle of its limits, one beyond them for a while, one event of each kind."""
     c = configuration()
     name, recipe = next(iter(c.recipes_for(line).items()))
-    settings, windows, told = c.lines[line], {w.stream: w for w in recipe.window}, Story(line)
+    settings, windows, script = c.lines[line], {w.stream: w for w in recipe.window}, Script(line)
     v = M_PER_MIN.get(line) or (recipe.setpoints.speed_m_per_min if recipe.setpoints else 60.0)
     streams = [s for s in settings.stream if not s.derived]
     beyond = next(
         s.path for s in streams if s.path in windows and windows[s.path].hi and s.path != settings.counter.speed
     ) if line != "rewind-1" else settings.counter.speed  # fmt: skip
     for i, at_s in enumerate(CHANGES_S):
-        told.tell(f"{settings.take_up}/drum", T0 + at_s, drum=f"D-{i + 1}", recipe=name)
+        script.send(f"{settings.take_up}/drum", T0 + at_s, drum=f"D-{i + 1}", recipe=name)
     for begin in range(0, SECONDS, BLOCK_S):
         for i, s in enumerate(streams):
             if s.kind == "events":
                 if begin == 60 + 10 * (i % 5):
-                    told.say(s.path, T0 + begin + 0.5, 1)
+                    script.send_samples(s.path, T0 + begin + 0.5, 1)
                 continue
             w = windows.get(s.path)
             limits = [x for x in (w.lo, w.hi) if x is not None] if w else []
@@ -49,8 +49,8 @@ def story(line: str) -> list[Arrival]:
             values = [value + 0.001 * ((begin + k) % 7) for k in range(BLOCK_S)]
             if s.path == settings.counter.stream:
                 values = [100.0 + v / 60.0 * (begin + k) for k in range(BLOCK_S)]
-            told.say(s.path, T0 + begin, values, 1.0)
-    return told.sorted()
+            script.send_samples(s.path, T0 + begin, values, 1.0)
+    return script.sorted()
 
 
 def digests(store: Store, line: str) -> list[str]:
@@ -73,7 +73,7 @@ def test_a_fillings_digest_on_a_server_is_the_same_however_it_came_to_be(server,
 
 
 def one_digest(place: Path, tmp_path_factory: pytest.TempPathFactory, line: str) -> None:
-    arrivals, store = story(line), stored_at(place).works.store
+    arrivals, store = script(line), stored_at(place).works.store
     half = len(arrivals) * 5 // 9
     processor = processor_at(place, lines=[line])
     take(processor, arrivals[:half], 50)

@@ -1,7 +1,7 @@
 """A2: a drum's name is a label of any characters and may come back; no filling shares anything with another.
 
 Two lines run for over an hour: one winds drums, the other pays them off by name. Whatever the drums are called, rows,
-verdicts, sums, findings and families of every filling are those of the same story with a name for each drum, rolled
+verdicts, sums, findings and families of every filling are those of the same script with a name for each drum, rolled
 into files on the way and after a restart.
 """
 
@@ -24,7 +24,7 @@ from monitor.store.database import FILE
 from monitor.store.reader import StoreReader
 from monitor.store.schema import CHECKPOINT
 from monitor.store.server import server_url
-from tests.core.story import T0, Story
+from tests.core.script import T0, Script
 from tests.shell.works import processor_at, settings_at, stored_at, take
 
 LINES = ["lay-1", "sheath-1"]
@@ -48,8 +48,8 @@ Known = dict[tuple[str, int], dict[str, object]]  # by line and number
 
 def arrivals(names: tuple[str, ...]) -> list[Arrival]:
     """Both lines' messages in the order in which they are received, some seconds in each."""
-    lay, sheath = Story("lay-1"), Story("sheath-1")
-    events: list[tuple[float, Story, str, dict[str, object]]] = [(0, lay, "line/state", {"state": "running"})]
+    lay, sheath = Script("lay-1"), Script("sheath-1")
+    events: list[tuple[float, Script, str, dict[str, object]]] = [(0, lay, "line/state", {"state": "running"})]
     events += [(0, sheath, "line/state", {"state": "running"}), (BARE_S, lay, "take-up/drum", {"drum": None})]
     events.append((5, sheath, "take-up/drum", {"drum": "S1-0001", "recipe": "cable-2x2g5"}))
     for i, (name, t_s) in enumerate(zip(names, CHANGES_S, strict=True)):
@@ -60,24 +60,26 @@ def arrivals(names: tuple[str, ...]) -> list[Arrival]:
     events.append((2000, sheath, "take-up/drum", {"drum": names[3], "recipe": "cable-2x2g5"}))
     events.append((2100, sheath, "take-up/drum", {"drum": "S1-0002", "recipe": "cable-2x2g5"}))
     for t_s in range(0, DURATION_S, TOGETHER_S):
-        for _, story, path, fields in sorted((e for e in events if t_s <= e[0] < t_s + TOGETHER_S), key=lambda e: e[0]):
-            story.tell(path, T0 + max(_, t_s), **fields)
+        for _, script, path, fields in sorted(
+            (e for e in events if t_s <= e[0] < t_s + TOGETHER_S), key=lambda e: e[0]
+        ):
+            script.send(path, T0 + max(_, t_s), **fields)
         _few_seconds(lay, sheath, t_s)
     return sorted(lay.arrivals + sheath.arrivals, key=lambda a: a.received_s)
 
 
-def _few_seconds(lay: Story, sheath: Story, t_s: int) -> None:
+def _few_seconds(lay: Script, sheath: Script, t_s: int) -> None:
     steps = np.arange(TOGETHER_S)
     for fault_s in FAULTS_S:
         if t_s <= fault_s < t_s + TOGETHER_S:
-            lay.say("spark-a/spark-fault", T0 + fault_s, 1)
-    lay.say("bow/speed", T0 + t_s, 312.5 + 20 * np.sin(t_s / 300 + steps / 300), 1.0)
-    lay.say("tape-head/speed", T0 + t_s, np.full(TOGETHER_S, 2484.0), 1.0)
+            lay.send_samples("spark-a/spark-fault", T0 + fault_s, 1)
+    lay.send_samples("bow/speed", T0 + t_s, 312.5 + 20 * np.sin(t_s / 300 + steps / 300), 1.0)
+    lay.send_samples("tape-head/speed", T0 + t_s, np.full(TOGETHER_S, 2484.0), 1.0)
     for side in "ab":
-        lay.say(f"spark-{side}/voltage", T0 + t_s, np.full(TOGETHER_S, 6.1), 1.0)
-    for story in (lay, sheath):  # the counter last: up to there all has been received
-        story.say("metre-counter/speed", T0 + t_s, np.full(TOGETHER_S, M_PER_MIN), 1.0)
-        story.say("metre-counter/length", T0 + t_s, 1000 + (t_s + steps) * M_PER_MIN / 60, 1.0)
+        lay.send_samples(f"spark-{side}/voltage", T0 + t_s, np.full(TOGETHER_S, 6.1), 1.0)
+    for script in (lay, sheath):  # the counter last: up to there all has been received
+        script.send_samples("metre-counter/speed", T0 + t_s, np.full(TOGETHER_S, M_PER_MIN), 1.0)
+        script.send_samples("metre-counter/length", T0 + t_s, 1000 + (t_s + steps) * M_PER_MIN / 60, 1.0)
 
 
 def of_filling(reader: StoreReader, folder: Path, drum: DrumRow) -> dict[str, object]:
@@ -109,14 +111,14 @@ def all_fillings(folder: Path) -> tuple[Known, dict[tuple[str, int], str]]:
 
 @pytest.fixture(scope="module")
 def unique(tmp_path_factory) -> Known:
-    """The record of the story in which every drum has a name of its own, nothing rolled, never stopped."""
+    """The record of the script in which every drum has a name of its own, nothing rolled, never stopped."""
     folder = tmp_path_factory.mktemp("unique")
     take(processor_at(folder, lines=LINES), arrivals(UNIQUE))
     return all_fillings(folder)[0]
 
 
 def stopped_once(folder: Path, names: tuple[str, ...], stop: int, snapshot: bool) -> Processor:
-    """The story, stopped and begun again, with and without a snapshot; what had ended by then is rolled before."""
+    """The script, stopped and begun again, with and without a snapshot; what had ended by then is rolled before."""
     said = arrivals(names)
     processor = processor_at(folder, lines=LINES)
     take(processor, said[:stop])
@@ -133,7 +135,7 @@ def stopped_once(folder: Path, names: tuple[str, ...], stop: int, snapshot: bool
 
 
 def without_snapshot(folder: Path, stop: int) -> Known:
-    """The record of the story with a name for each drum, begun again without a snapshot."""
+    """The record of the script with a name for each drum, begun again without a snapshot."""
     stopped_once(folder, UNIQUE, stop, snapshot=False).writer.close()
     return all_fillings(folder)[0]
 
@@ -186,7 +188,7 @@ def test_two_drums_by_turns_on_either_database(place, tmp_path_factory, unique, 
     assert reader.drum_named("sheath-1", "A/1") is None
 
 
-def test_the_story_is_worth_telling(unique):
+def test_the_script_is_worth_telling(unique):
     """Every drum but the last has ended, holds faults of its own, and what was paid off is in what was sheathed."""
     ended = [key for key, one in unique.items() if one["where"][1] is not None]
     assert len([k for k in ended if k[0] == "lay-1"]) == len(CHANGES_S) - 1

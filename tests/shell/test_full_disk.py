@@ -19,7 +19,7 @@ from monitor.store.database import FILE, open_for_writing
 from monitor.store.schema import SCHEMA_VERSION
 from monitor.store.seal import is_as_sealed
 from tests.commands.test_doctor import doctor, written
-from tests.shell.test_damage import slow_story
+from tests.shell.test_damage import slow_script
 from tests.shell.works import everything, processor_at, settings_at, take
 
 READS = ("SELECT", "BEGIN", "ROLLBACK", "PRAGMA", "SAVEPOINT", "RELEASE")
@@ -79,7 +79,7 @@ def record(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Three hours of an oven, to be copied."""
     folder: Path = tmp_path_factory.mktemp("record")
     processor = processor_at(folder)
-    take(processor, slow_story())
+    take(processor, slow_script())
     processor.writer.write(processor.last_batch())
     processor.writer.close()
     return folder

@@ -9,7 +9,7 @@ from sqlalchemy import func, select
 from monitor.contract.topics import MONITOR
 from monitor.core.arrival import Arrival
 from monitor.store.schema import MESSAGE
-from tests.core.story import T0
+from tests.core.script import T0
 from tests.shell.works import processor_at, take
 
 COUNT = 100_000  # on each store

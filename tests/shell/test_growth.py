@@ -21,7 +21,7 @@ from monitor.store.last_known import newest_state
 from monitor.store.reader import StoreReader
 from monitor.store.rolling import each_drum
 from tests.bench.year import DRUM_M, DRUM_S, Past, fill, name_of
-from tests.core.story import configuration
+from tests.core.script import configuration
 from tests.dashboard.fake_record import FakeGateway
 
 FEW, MANY = 30, 300  # drums of each line

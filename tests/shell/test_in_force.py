@@ -9,25 +9,25 @@ from monitor.store.audit_trail import verify
 from monitor.store.reader import StoreReader
 from monitor.store.revisions import RevisionConflictError, refuse_conflicts
 from monitor.store.schema import CHECKPOINT, MESSAGE
-from tests.core.story import T0
-from tests.core.test_pipeline import tell
+from tests.core.script import T0
+from tests.core.test_pipeline import core_line
 from tests.core.test_revisions import HI
 from tests.shell.works import everything, processor_at, settings_at, stored_at, take
 from tests.store.test_audit_trail import rows_of
 
 
-def before(story, s):
+def before(script, s):
     t = T0 + s
     if s == 20:
-        story.tell(
+        script.send(
             "operator/limits", t, step="propose", proposal="P1", recipe="core-2g5", by="Mira", reason="too tight",
             changes={HI: 304.0}, rehearsal="8 alarms a shift become 3",
         )  # fmt: skip
     if s == 40:
-        story.tell("operator/limits", t, step="approve", proposal="P1", recipe="core-2g5", by="Olle", reason="agreed")
+        script.send("operator/limits", t, step="approve", proposal="P1", recipe="core-2g5", by="Olle", reason="agreed")
 
 
-ARRIVALS = tell(80, before=before).sorted()
+ARRIVALS = core_line(80, before=before).sorted()
 
 
 @pytest.fixture

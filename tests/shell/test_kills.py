@@ -11,7 +11,7 @@ from sqlalchemy import text
 from monitor.contract.config.works import Store
 from monitor.core.arrival import Arrival
 from monitor.store.database import open_for_reading
-from tests.core.test_pipeline import tell
+from tests.core.test_pipeline import core_line
 from tests.shell.brokers import KINDS, Process, broker, monitor
 from tests.shell.works import configs_at, everything, processor_at, take, until
 from tests.store.test_writer import busy
@@ -25,10 +25,10 @@ SEEDS = (7, 8)  # of the order of kills: twice these for each broker, at the sam
 
 @pytest.fixture(scope="module")
 def arrivals() -> list[Arrival]:
-    def much(story, s: int) -> None:
-        busy(story, s % 130)
+    def much(script, s: int) -> None:
+        busy(script, s % 130)
 
-    return tell(SECONDS, before=much).sorted()
+    return core_line(SECONDS, before=much).sorted()
 
 
 @pytest.fixture(scope="module")
@@ -42,7 +42,7 @@ def undisturbed(tmp_path_factory, arrivals) -> dict[str, object]:
 
 
 def prepared(folder: Path) -> tuple[Path, int]:
-    """Configuration that takes a story of long ago and is not disturbed by minutes of silence: (folder, port)."""
+    """Configuration that takes a script of long ago and is not disturbed by minutes of silence: (folder, port)."""
     configs, port, _ = configs_at(folder)
     works = configs / "works.toml"
     works.write_text(works.read_text().replace("behind_max_s = 604800.0", "behind_max_s = 1e9"))
@@ -54,12 +54,18 @@ def prepared(folder: Path) -> tuple[Path, int]:
 def gateway(
     folder: Path, port: int, arrivals: list[Arrival], speed: float = SPEED, keeps_pace: bool = False
 ) -> Process:
-    story, settings = folder / "story.jsonl", folder / "gateway.json"
-    with story.open("w") as out:
+    script, settings = folder / "script.jsonl", folder / "gateway.json"
+    with script.open("w") as out:
         for a in arrivals:
             n = json.loads(a.payload)["n"]
             out.write(json.dumps([a.received_s, a.topic, n, a.payload.decode()]) + "\n")
-    said = {"story": str(story), "folder": str(folder / "left"), "port": port, "speed": speed, "keeps_pace": keeps_pace}
+    said = {
+        "script": str(script),
+        "folder": str(folder / "left"),
+        "port": port,
+        "speed": speed,
+        "keeps_pace": keeps_pace,
+    }
     settings.write_text(json.dumps(said))
     return Process([sys.executable, "-m", "tests.shell.gateway", str(settings)], folder / "gateway.log")
 

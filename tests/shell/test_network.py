@@ -7,7 +7,7 @@ import time
 
 import pytest
 
-from tests.core.test_pipeline import tell
+from tests.core.test_pipeline import core_line
 from tests.shell.brokers import KINDS, broker, monitor
 from tests.shell.proxy import Proxy
 from tests.shell.test_kills import Count, gateway, prepared
@@ -20,7 +20,7 @@ STANDS_S = 12.0  # longer than the keep-alive: whoever waits must notice
 
 @pytest.fixture(scope="module")
 def arrivals():
-    return tell(SECONDS, before=lambda story, s: busy(story, s % 130)).sorted()
+    return core_line(SECONDS, before=lambda script, s: busy(script, s % 130)).sorted()
 
 
 @pytest.fixture(scope="module")

@@ -41,19 +41,19 @@ def works(tmp_path):
 
 
 def test_the_monitor_goes_on_counts_it_and_ends_on_sigterm(works):
-    works.tell("oven-a/temperature", n=0, v=290.0)
+    works.send("oven-a/temperature", n=0, v=290.0)
     until(lambda: works.samples("oven-a/temperature") == [290.0], 20, "the first sample")
-    connections = works.monitor.said.count("connected to")
+    connections = works.monitor.output.count("connected to")
     odd = [b"tarn/core-1/+/temperature", b"tarn/core-1/oven-a/#", b"tarn/core-1/a+b/c#d"]
     for topic in odd:
         publish(works.port + 1, topic, b"{}")
-    works.tell("oven-a/temperature", n=1, v=291.0)
+    works.send("oven-a/temperature", n=1, v=291.0)
     until(lambda: works.samples("oven-a/temperature") == [290.0, 291.0], 20, "the sample after them")
     process = psutil.Process(works.monitor.process.pid)
     before = sum(process.cpu_times()[:2])
     time.sleep(1.0)  # what is measured is a second of its work
     assert sum(process.cpu_times()[:2]) - before < 0.7
-    assert works.monitor.said.count("connected to") == connections
+    assert works.monitor.output.count("connected to") == connections
     until(lambda: works.rejected().get("topic", 0) > 0, 20, f"their count ({works.rejected()})")
     assert works.monitor.end(within_s=5.0) == 0
 

@@ -63,14 +63,14 @@ class Works:
     def reported(self, kind: str) -> dict[tuple[str, int], dict[str, Any]]:
         """What the monitor has published, by stream and number: `stored` or `refused`."""
         found = {}
-        for row in self.listener.said.splitlines():
+        for row in self.listener.output.splitlines():
             topic, payload = row.split(" ", 1)
             if topic.split("/")[2] == kind:
                 said = json.loads(payload)
                 found[topic.split("/", 3)[3], said["n"]] = said
         return found
 
-    def tell(self, path: str, n: int, **fields: object) -> None:
+    def send(self, path: str, n: int, **fields: object) -> None:
         say(self.port, f"tarn/core-1/{path}", json.dumps({"n": n, "t": round(time.time() * 1e3), **fields}))
 
     def rows(self, wanted: Any) -> list[Any]:
@@ -104,12 +104,12 @@ def test_guilty_messages_are_set_aside_reported_and_shown_and_the_others_stored(
     with running(place) as works:
         works.rule()
         for n in range(3):
-            works.tell("oven-a/temperature", n, v=290.0 + n)
+            works.send("oven-a/temperature", n, v=290.0 + n)
         for path, fields in GUILTY.items():
-            works.tell(path, 0, **fields)
-            works.tell(path, 1, **{k: v.replace(MARK, "") if isinstance(v, str) else v for k, v in fields.items()})
+            works.send(path, 0, **fields)
+            works.send(path, 1, **{k: v.replace(MARK, "") if isinstance(v, str) else v for k, v in fields.items()})
         for n in range(3, 6):
-            works.tell("oven-a/temperature", n, v=290.0 + n)
+            works.send("oven-a/temperature", n, v=290.0 + n)
         until(lambda: len(works.reported("refused")) == 2, 20, "refused numbers")
         until(lambda: ("oven-a/temperature", 5) in works.reported("stored"), 20, "the stored number")
         assert_reported(works)
@@ -120,9 +120,9 @@ def test_guilty_messages_are_set_aside_reported_and_shown_and_the_others_stored(
         assert works.monitor.alive
         assert works.monitor.end() == 0
         works.monitor.start()  # what was set aside is known after a restart, and answered again
-        before = works.listener.said
-        works.tell("line/state", 0, **GUILTY["line/state"] | {"t": works.rows(select(SET_ASIDE))[-1].t_ms})
-        until(lambda: "refused/line/state" in works.listener.said[len(before) :], 20, "the second answer")
+        before = works.listener.output
+        works.send("line/state", 0, **GUILTY["line/state"] | {"t": works.rows(select(SET_ASIDE))[-1].t_ms})
+        until(lambda: "refused/line/state" in works.listener.output[len(before) :], 20, "the second answer")
         assert len(works.rows(select(SET_ASIDE))) == 2
 
 

@@ -7,8 +7,8 @@ from monitor.core.engine import Engine
 from monitor.shell import processor as processor_module
 from monitor.shell.broker_link import Received
 from monitor.shell.restore import restore
-from tests.core.story import T0
-from tests.core.test_pipeline import tell
+from tests.core.script import T0
+from tests.core.test_pipeline import core_line
 from tests.shell.works import everything, numbers_stored, processor_at, take
 
 LINES = ["core-1", "core-2"]
@@ -16,7 +16,7 @@ LINES = ["core-1", "core-2"]
 
 @pytest.fixture(scope="module")
 def arrivals() -> list:
-    return tell(20).sorted()
+    return core_line(20).sorted()
 
 
 def received(arrivals: list) -> list[Received]:

@@ -21,7 +21,7 @@ from monitor.shell import service as module
 from monitor.shell.service import Service
 from monitor.store.reader import StoreReader
 from monitor.store.schema import CHECKPOINT, LINE_NOW, MESSAGE, REJECTED, SET_ASIDE
-from tests.core.test_pipeline import tell
+from tests.core.test_pipeline import core_line
 from tests.shell.test_salvage import store
 from tests.shell.test_stop import StoryClock, StubLink, acknowledged_or_stopped, assert_nothing_is_claimed, read
 from tests.shell.works import everything, processor_at, settings_at, take, until
@@ -39,7 +39,7 @@ def quick(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.fixture(scope="module")
 def arrivals() -> list[Arrival]:
-    return tell(12).sorted()
+    return core_line(12).sorted()
 
 
 @pytest.fixture(scope="module")

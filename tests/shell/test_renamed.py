@@ -11,7 +11,7 @@ from monitor.core.pipeline import Pipeline
 from monitor.shell.recording import Mapping, read_rows
 from monitor.store import rolling as rollup
 from monitor.store.message_history import History
-from tests.core.story import T0
+from tests.core.script import T0
 from tests.core.test_whole_cable import laying_up, put_on
 from tests.shell.works import processor_at, take
 

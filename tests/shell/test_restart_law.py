@@ -40,8 +40,8 @@ from monitor.store.reader import StoreReader
 from monitor.store.revisions import FILES
 from monitor.store.schema import CHECKPOINT, COUNTER_FAULT, GAP, IN_FORCE, JOURNAL, METRE_BLOCK, SPLICE, STATE_SPAN
 from monitor.store.writer import Batch, Writer, ms
-from tests.core.story import T0
-from tests.shell.law_stories import DAYS, parts, story
+from tests.core.script import T0
+from tests.shell.law_scripts import DAYS, parts, script
 from tests.shell.works import SERVER, everything, settings_at, stored_at
 from tests.store.test_audit_trail import rows_of
 
@@ -132,7 +132,7 @@ class Undisturbed:
 
     def _made(self, line: str, seed: int, at: int, edited: Configuration | None, described: Line | None = None) -> Path:
         folder = Path(tempfile.mkdtemp(dir=self.folder))
-        c, arrivals = configured(folder, line), story(line, seed)
+        c, arrivals = configured(folder, line), script(line, seed)
         before = fed(c, line, arrivals[:at])
         after = fed(c, line, arrivals[at:], arrivals[at - 1].received_s if at else None)
         writer = Writer(c.works.store, [line])
@@ -278,12 +278,12 @@ def restarted(
     folder: Path, line: str, seed: int, stops: Stops, undisturbed: Undisturbed, killed: bool = False,
     now_every_s: float = 0.0,
 ) -> None:  # fmt: skip
-    """Stop a story at messages, start again as the mode says, and hold the law to it, then and at the end.
+    """Stop a script at messages, start again as the mode says, and hold the law to it, then and at the end.
 
     `now_every_s`: how long ago the line's present may have been written. `killed`: each start is killed before its
     first commit, the next one before its second, and so on until one is not.
     """
-    arrivals, c, at = story(line, seed), configured(folder, line), 0
+    arrivals, c, at = script(line, seed), configured(folder, line), 0
     run_from = started(c, line, [])
     edited = Edited()
     with pytest.MonkeyPatch.context() as m:
@@ -535,8 +535,8 @@ def test_the_law_holds_on_postgresql(memory, undisturbed, server, line, seed, st
 
 
 @pytest.mark.parametrize("line", sorted(DAYS))
-def test_the_story_holds_what_it_should(undisturbed, line):
-    """The law is worth as much as its story."""
+def test_the_script_holds_what_it_should(undisturbed, line):
+    """The law is worth as much as its script."""
     found = record_of(undisturbed.of(line, 0), line)
     assert len(found["drums"]) == 4
     assert len(found["states"]) >= 3

@@ -15,14 +15,14 @@ from monitor.shell.broker_link import Received
 from monitor.shell.restore import restore
 from monitor.store.revisions import RevisionConflictError, lines_on_record, refuse_conflicts
 from monitor.store.schema import CHECKPOINT, LINE_REVISION
-from tests.core.story import T0, Story
-from tests.core.test_pipeline import tell
+from tests.core.script import T0, Script
+from tests.core.test_pipeline import core_line
 from tests.shell.works import everything, processor_at, take
 from tests.store.test_audit_trail import rows_of
 from tests.store.test_upgrade import handles
 from tests.store.test_writer import busy
 
-ARRIVALS = tell(130, before=busy).sorted()
+ARRIVALS = core_line(130, before=busy).sorted()
 
 
 @pytest.fixture(scope="module")
@@ -192,10 +192,10 @@ def test_a_line_that_never_sent_begins_quietly(place):
 def test_a_snapshot_is_never_written_without_what_the_line_is_now(tmp_path):
     """Two batches within one reading of the clock: the second has many messages, and nothing new to say of the line."""
     processor, now_s = processor_at(tmp_path), T0 + 5000.0
-    story = Story()
+    script = Script()
     for i in range(2600):
-        story.say("oven-a/temperature", now_s - 3600 + i, 290.0)
-    for part in (story.arrivals[:1500], story.arrivals[1500:]):
+        script.send_samples("oven-a/temperature", now_s - 3600 + i, 290.0)
+    for part in (script.arrivals[:1500], script.arrivals[1500:]):
         batch = processor.take([Received(a, lambda: None) for a in part], now_s)
         assert set(batch.states) <= set(batch.now)
         processor.write(batch)

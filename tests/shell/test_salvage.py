@@ -24,19 +24,19 @@ from monitor.shell.processor import Processor
 from monitor.store.ledger import Ledger
 from monitor.store.schema import MESSAGE, METADATA, REJECTED, SET_ASIDE
 from monitor.store.writer import Batch, Writer
-from tests.core.story import T0, Story
-from tests.core.test_pipeline import tell
+from tests.core.script import T0, Script
+from tests.core.test_pipeline import core_line
 from tests.shell.works import everything, processor_at, take
 
 LINES = ["core-1", "core-2"]
 MARK = "unheard-of"
 MARKED_NUMBER = 51.2345678
-Mark = Callable[[Story, float], None]
+Mark = Callable[[Script, float], None]
 
 MARKS: dict[str, Mark] = {
-    "sample": lambda story, t: story.say("dancer/position", t, MARKED_NUMBER),
-    "drum": lambda story, t: story.tell("take-up/drum", t, drum=MARK, recipe="core-2g5"),
-    "action": lambda story, t: story.tell("operator/action", t, action="acknowledge", by=MARK, alarm="x"),
+    "sample": lambda script, t: script.send_samples("dancer/position", t, MARKED_NUMBER),
+    "drum": lambda script, t: script.send("take-up/drum", t, drum=MARK, recipe="core-2g5"),
+    "action": lambda script, t: script.send("operator/action", t, action="acknowledge", by=MARK, alarm="x"),
 }
 PATHS = {
     "sample": "dancer/position", "drum": "take-up/drum", "action": "operator/action",
@@ -49,15 +49,17 @@ def _in_no_time(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(salvage, "time", SimpleNamespace(monotonic=lambda: 0.0))
 
 
-def story(mark: Mark | None) -> list[Arrival]:
+def mixed_script(mark: Mark | None) -> list[Arrival]:
     """Twelve seconds of two lines; what is marked is said on the first."""
 
-    def before(told: Story, s: int) -> None:
+    def before(script: Script, s: int) -> None:
         if s == 5 and mark:
-            mark(told, T0 + s + 0.5)
+            mark(script, T0 + s + 0.5)
 
-    first = tell(12, before=before).arrivals
-    other = [Arrival(a.topic.replace("core-1", "core-2"), a.payload, a.received_s) for a in tell(12, seed=2).arrivals]
+    first = core_line(12, before=before).arrivals
+    other = [
+        Arrival(a.topic.replace("core-1", "core-2"), a.payload, a.received_s) for a in core_line(12, seed=2).arrivals
+    ]
     return sorted(first + other, key=lambda a: a.received_s)
 
 
@@ -140,7 +142,7 @@ def assert_record_is_that_of(place: Path, arrivals: Sequence[Arrival]) -> None:
 
 @pytest.mark.parametrize("kind", MARKS)
 def test_what_the_database_refuses_is_set_aside_and_comes_no_more(place, kind):
-    arrivals = story(MARKS[kind])
+    arrivals = mixed_script(MARKS[kind])
     processor = processor_at(place, lines=LINES)
     refusing(processor, ["message"])
     half = len(arrivals) * 3 // 4
@@ -159,7 +161,7 @@ def test_what_the_database_refuses_is_set_aside_and_comes_no_more(place, kind):
 
 def test_a_drum_change_is_at_fault_where_its_outputs_are_refused(place):
     """They come out with a later, innocent message."""
-    arrivals = story(MARKS["drum"])
+    arrivals = mixed_script(MARKS["drum"])
     processor = processor_at(place, lines=LINES)
     refusing(processor, ["drum"])
     outputs = store(processor, arrivals, len(arrivals))
@@ -169,7 +171,7 @@ def test_a_drum_change_is_at_fault_where_its_outputs_are_refused(place):
 
 def test_outputs_of_a_message_that_is_stored_are_left_out_where_they_are_refused(place):
     """The batch ends behind the drum change: nobody else is blamed for it, and the line goes on."""
-    arrivals = story(MARKS["drum"])
+    arrivals = mixed_script(MARKS["drum"])
     processor = processor_at(place, lines=LINES)
     refusing(processor, ["drum"])
     store(processor, arrivals, 1)
@@ -181,7 +183,7 @@ def test_outputs_of_a_message_that_is_stored_are_left_out_where_they_are_refused
 
 @pytest.mark.parametrize("kind", MARKS)
 def test_what_an_engine_fails_over_is_set_aside(place, monkeypatch, kind):
-    arrivals, fed = story(MARKS[kind]), Pipeline.feed
+    arrivals, fed = mixed_script(MARKS[kind]), Pipeline.feed
 
     def breaks(self: Pipeline, messages: Any) -> Any:
         out = fed(self, messages)
@@ -210,7 +212,7 @@ def loses(writer: Writer, batch: Batch) -> None:
 
 @pytest.mark.parametrize("size", [150, 10_000])
 def test_a_commit_whose_answer_is_lost_is_found_in_the_store(place, size):
-    arrivals, processor, lost = story(None), processor_at(place, lines=LINES), Counter[str]()
+    arrivals, processor, lost = mixed_script(None), processor_at(place, lines=LINES), Counter[str]()
     outputs: list[Any] = []
     for start in range(0, len(arrivals), size):
         part = [Received(a, lambda: None) for a in arrivals[start : start + size]]
@@ -232,13 +234,13 @@ def test_a_commit_whose_answer_is_lost_is_found_in_the_store(place, size):
 
 def test_only_the_newest_of_a_line_are_kept(place, monkeypatch):
     monkeypatch.setattr("monitor.store.writer.SET_ASIDE_MAX", 5)
-    told = Story()
+    script = Script()
     for i in range(12):
-        told.tell("take-up/drum", T0 + i, drum=f"{MARK} {i}", recipe="core-2g5")
-    told.say("dancer/position", T0 + 12, 50.0)
+        script.send("take-up/drum", T0 + i, drum=f"{MARK} {i}", recipe="core-2g5")
+    script.send_samples("dancer/position", T0 + 12, 50.0)
     processor = processor_at(place, lines=LINES)
     refusing(processor, ["message"])
-    store(processor, told.arrivals)
+    store(processor, script.arrivals)
     assert [row.n for row in rows_of(processor, select(SET_ASIDE.c.n).order_by(SET_ASIDE.c.id))] == list(range(7, 12))
     assert stored(processor) == Counter({("core-1", "dancer/position", 0): 1})
     assert processor.rejected["set aside"] == 12
@@ -272,26 +274,26 @@ def guilty_of(kind: str) -> list[dict[str, Any]]:
     return [sound | {variant: one} for one in get_args(fields[variant])] if variant else [sound]
 
 
-def short_story(kind: str) -> list[Arrival]:
+def short_script(kind: str) -> list[Arrival]:
     """Three seconds of a line with the guilty messages in the middle of it."""
     line, path = PLACES[kind]
-    told = tell(3)
-    told.arrivals = told.arrivals if line == "core-1" else []
-    told.line = line
+    script = core_line(3)
+    script.arrivals = script.arrivals if line == "core-1" else []
+    script.line = line
     for i, said in enumerate(guilty_of(kind)):
-        told.tell(path, T0 + 1.5 + i / 20, **said)
+        script.send(path, T0 + 1.5 + i / 20, **said)
     if line != "core-1":
         for i in range(6):
-            told.say("metre-counter/length", T0 + i / 2, [1000.0 + 3 * i + x for x in range(3)], 0.1)
-            told.tell(path, T0 + 1.6 + i / 10, drum=f"C1-000{i}")
-    return told.sorted()
+            script.send_samples("metre-counter/length", T0 + i / 2, [1000.0 + 3 * i + x for x in range(3)], 0.1)
+            script.send(path, T0 + 1.6 + i / 10, drum=f"C1-000{i}")
+    return script.sorted()
 
 
 @pytest.mark.parametrize("tables", ["message", "all others"])
 @pytest.mark.parametrize("kind", STREAM_MESSAGES)
 def test_messages_of_any_kind_may_be_the_guilty_ones(place, kind, tables):
     """Refused themselves, or by what the engine makes of them: nobody else is blamed, everybody else is stored."""
-    arrivals = short_story(kind)
+    arrivals = short_script(kind)
     processor = processor_at(place, lines=[PLACES[kind][0]])
     others = [t.name for t in METADATA.sorted_tables if t not in (MESSAGE, SET_ASIDE, REJECTED)]
     refusing(processor, ["message"] if tables == "message" else others)
@@ -321,12 +323,12 @@ POISON = 350  # of one batch
 
 def poisoned() -> tuple[list[Arrival], list[Arrival], list[Arrival]]:
     """Both lines so far; then a batch of one line's poison with the other's messages between; and those alone."""
-    before = [a for a in story(None) if a.received_s < T0 + 5]
-    good = [a for a in story(None) if a.received_s >= T0 + 5 and "/core-2/" in a.topic][:50]
-    told = Story(numbers={"dancer/position": 1000})
+    before = [a for a in mixed_script(None) if a.received_s < T0 + 5]
+    good = [a for a in mixed_script(None) if a.received_s >= T0 + 5 and "/core-2/" in a.topic][:50]
+    script = Script(numbers={"dancer/position": 1000})
     for i in range(POISON):
-        told.say("dancer/position", T0 + 5 + i * 0.01, MARKED_NUMBER)
-    return before, sorted([*told.arrivals, *good], key=lambda a: a.received_s), good
+        script.send_samples("dancer/position", T0 + 5 + i * 0.01, MARKED_NUMBER)
+    return before, sorted([*script.arrivals, *good], key=lambda a: a.received_s), good
 
 
 def fails_over_marked(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -424,7 +426,7 @@ def written(processor: Processor, batch: Batch) -> list[Any]:
 
 def salvaged(place: Path, tables: list[str], begin: int, count: int) -> tuple[Processor, list[Arrival], int]:
     """One poisoned message among a hundred, and a store at fault for a while during the search for it."""
-    arrivals = [*told_of_core(7), *(marked := [a for a in story(MARKS["drum"]) if is_marked(a.payload)])]
+    arrivals = [*told_of_core(7), *(marked := [a for a in mixed_script(MARKS["drum"]) if is_marked(a.payload)])]
     arrivals.sort(key=lambda a: a.received_s)
     assert len(marked) == 1
     processor = processor_at(place, lines=["core-1"])
@@ -444,7 +446,7 @@ def salvaged(place: Path, tables: list[str], begin: int, count: int) -> tuple[Pr
 
 
 def told_of_core(seconds: int) -> list[Arrival]:
-    return [a for a in story(None) if "/core-1/" in a.topic and a.received_s < T0 + seconds]
+    return [a for a in mixed_script(None) if "/core-1/" in a.topic and a.received_s < T0 + seconds]
 
 
 @pytest.mark.parametrize("tables", [["message"], ["drum"]])

@@ -14,8 +14,8 @@ from monitor.shell.processor import Processor
 from monitor.shell.service import Service, standing
 from monitor.store.reader import StoreReader
 from monitor.store.writer import Batch, Writer
-from tests.core.test_pipeline import tell
-from tests.shell.test_defects import story
+from tests.core.test_pipeline import core_line
+from tests.shell.test_defects import script
 from tests.shell.test_salvage import LINES, store
 from tests.shell.test_stop import StubLink
 from tests.shell.works import processor_at, settings_at
@@ -54,17 +54,17 @@ def told(link: StubLink, alarm: str) -> list[str]:
     return [one["state"] for one in said if one["alarm"] == alarm]
 
 
-async def running(service: Service, story: Callable[[], Any]) -> None:
+async def running(service: Service, script: Callable[[], Any]) -> None:
     work = asyncio.create_task(service.run())
     try:
-        await story()
+        await script()
     finally:
         work.cancel()
         await asyncio.wait([work])
 
 
 def test_a_store_at_fault_is_an_alarm_once_it_can_be_written(place, monkeypatch):
-    arrivals, broken = tell(3).sorted(), [True]
+    arrivals, broken = core_line(3).sorted(), [True]
     link, clock, write = StubLink(arrivals), Clock(arrivals[-1].received_s), Writer.write
     link.begin()
 
@@ -91,7 +91,7 @@ def test_a_store_at_fault_is_an_alarm_once_it_can_be_written(place, monkeypatch)
 
 def test_a_suspended_line_is_an_alarm_of_another_line_until_it_goes_on(place):
     """It is met again after a restart, and returns by itself with the line that it was raised with."""
-    arrivals = story()
+    arrivals = script()
     first = processor_at(place, lines=LINES)
     store(first, arrivals)
     link, clock = StubLink([]), Clock(arrivals[-1].received_s)
@@ -125,7 +125,7 @@ def test_a_folder_whose_free_space_cannot_be_found_out_stops_nothing(tmp_path, m
         raise OSError(116, "Stale file handle")
 
     monkeypatch.setattr("monitor.shell.service.shutil.disk_usage", away)
-    link = StubLink(tell(3).sorted())
+    link = StubLink(core_line(3).sorted())
     link.begin()
     service = Service(processor_at(tmp_path, lines=["core-1"]), link, Clock(link.arrivals[-1].received_s))  # type: ignore[arg-type]
     asyncio.run(running(service, lambda: eventually(lambda: service._health and link.done.is_set())))

@@ -28,7 +28,7 @@ class Works:
         self.monitor = monitor(self.configs, folder)
         self.reader = StoreReader(Store(folder=str(folder / "run" / "store")))
 
-    def tell(self, path: str, line: str = "core-1", **fields: object) -> None:
+    def send(self, path: str, line: str = "core-1", **fields: object) -> None:
         """One message by the outside client, stamped now unless told."""
         say(self.port, f"tarn/{line}/{path}", json.dumps({"t": round(time.time() * 1e3), **fields}))
 
@@ -57,21 +57,21 @@ def works(request, tmp_path):
 
 def test_what_an_outside_client_says_is_stored_and_what_is_bad_is_counted(works):
     now = round(time.time() * 1e3)
-    works.tell("oven-a/temperature", n=0, v=290.5)
-    works.tell("cold-gauge/diameter-x", n=0, v=[3.58, 3.581, 3.579], dt=10.0, t=now - 100)
+    works.send("oven-a/temperature", n=0, v=290.5)
+    works.send("cold-gauge/diameter-x", n=0, v=[3.58, 3.581, 3.579], dt=10.0, t=now - 100)
     bad = {
         "not JSON": lambda: say(works.port, "tarn/core-1/oven-a/temperature", b"\xff\x00garbage"),
         "not finite": lambda: say(works.port, "tarn/core-1/oven-a/temperature", f'{{"n": 1, "t": {now}, "v": NaN}}'),
         "too large": lambda: say(works.port, "tarn/core-1/oven-a/temperature", b"x" * 300_000),
-        "wrong type": lambda: works.tell("oven-a/temperature", n="one", v=290.0),
-        "unknown stream": lambda: works.tell("oven-x/temperature", n=0, v=290.0),
-        "unknown line": lambda: works.tell("oven-a/temperature", line="core-9", n=0, v=290.0),
-        "ahead of time": lambda: works.tell("oven-a/temperature", n=2, v=290.0, t=now + 3_600_000),
+        "wrong type": lambda: works.send("oven-a/temperature", n="one", v=290.0),
+        "unknown stream": lambda: works.send("oven-x/temperature", n=0, v=290.0),
+        "unknown line": lambda: works.send("oven-a/temperature", line="core-9", n=0, v=290.0),
+        "ahead of time": lambda: works.send("oven-a/temperature", n=2, v=290.0, t=now + 3_600_000),
     }
     for one in bad.values():
         one()
     until(lambda: sum(works.rejected().values()) >= len(bad), 20, f"{len(bad)} refused messages ({works.rejected()})")
-    works.tell("oven-a/temperature", n=3, v=291.5)
+    works.send("oven-a/temperature", n=3, v=291.5)
     until(lambda: works.samples("oven-a/temperature") == [290.5, 291.5], 20, "both good samples")
     assert works.samples("cold-gauge/diameter-x") == [3.58, 3.581, 3.579]
     assert len(works.rejected()) == len(bad), works.rejected()
@@ -85,7 +85,7 @@ def test_stored_up_to_is_said_after_the_commit_and_to_whoever_repeats(works):
     with subprocess.Popen(words, stdout=subprocess.PIPE) as hearer:
 
         def reported_after_one_more() -> bool:  # the same message again: stored once, answered each time
-            works.tell("oven-a/temperature", n=0, t=t, v=290.5)
+            works.send("oven-a/temperature", n=0, t=t, v=290.5)
             return hearer.poll() is not None
 
         until(reported_after_one_more, 25, "two answers")
@@ -101,8 +101,8 @@ def test_what_is_not_stored_is_reported_with_its_kind_and_whether_it_may_be_late
     with subprocess.Popen(words, stdout=subprocess.PIPE) as hearer:
 
         def reported_after_two_more() -> bool:
-            works.tell("oven-a/temperature", n=4, v="hot")
-            works.tell("oven-x/temperature", n=7, v=290.0)
+            works.send("oven-a/temperature", n=4, v="hot")
+            works.send("oven-x/temperature", n=7, v=290.0)
             return hearer.poll() is not None
 
         until(reported_after_two_more, 25, "two refusals")
@@ -113,7 +113,7 @@ def test_what_is_not_stored_is_reported_with_its_kind_and_whether_it_may_be_late
 
 def test_sigterm_ends_it_within_five_seconds_with_everything_stored(works):
     for n in range(5):
-        works.tell("oven-a/temperature", n=n, v=290.0 + n)
+        works.send("oven-a/temperature", n=n, v=290.0 + n)
     until(lambda: len(works.samples("oven-a/temperature")) == 5, 20, "five samples")
     begun = time.monotonic()
     assert works.monitor.end(within_s=5.0) == 0
@@ -122,7 +122,7 @@ def test_sigterm_ends_it_within_five_seconds_with_everything_stored(works):
 
 
 def test_what_the_monitor_says_of_itself_is_in_the_store(works):
-    works.tell("oven-a/temperature", n=0, v=290.0)
+    works.send("oven-a/temperature", n=0, v=290.0)
     until(lambda: any(row.messages for row in works.reader.health()), 20, "its own health")
     (row,) = works.reader.health()
     assert row.monitor == ", ".join(sorted(configuration().lines))
@@ -132,15 +132,15 @@ def test_what_the_monitor_says_of_itself_is_in_the_store(works):
 
 def test_a_broker_that_is_not_there_yet_is_waited_for(tmp_path):
     one = Works(tmp_path, "mosquitto")
-    one.monitor.ready = lambda: "no broker at" in one.monitor.said
+    one.monitor.ready = lambda: "no broker at" in one.monitor.output
     try:
         one.monitor.start()
         assert not is_open(one.port)
         one.broker.start()
-        until(lambda: "connected to" in one.monitor.said, 20, "the connection")
-        one.tell("oven-a/temperature", n=0, v=290.5)
+        until(lambda: "connected to" in one.monitor.output, 20, "the connection")
+        one.send("oven-a/temperature", n=0, v=290.5)
         until(lambda: one.samples("oven-a/temperature") == [290.5], 20, "the sample")
-        assert one.monitor.said.count("no broker at") == 1
+        assert one.monitor.output.count("no broker at") == 1
     finally:
         one.monitor.close()
         one.broker.close()
@@ -148,10 +148,10 @@ def test_a_broker_that_is_not_there_yet_is_waited_for(tmp_path):
 
 def test_while_it_is_away_the_broker_keeps_what_is_said(works):
     """A persistent session: the outside client gets its acknowledgement from the broker, the monitor the message."""
-    works.tell("oven-a/temperature", n=0, v=290.0)
+    works.send("oven-a/temperature", n=0, v=290.0)
     until(lambda: works.samples("oven-a/temperature") == [290.0], 20, "the first sample")
     works.monitor.end()
-    works.tell("oven-a/temperature", n=1, v=291.0)
+    works.send("oven-a/temperature", n=1, v=291.0)
     works.monitor.start()
     until(lambda: works.samples("oven-a/temperature") == [290.0, 291.0], 20, "the sample said meanwhile")
     assert works.samples("oven-a/temperature") == [290.0, 291.0]
@@ -176,24 +176,24 @@ def test_what_cannot_be_done_is_said_in_a_sentence(tmp_path, words, says):
 
 def test_a_full_disk_is_said_acknowledges_nothing_and_is_recovered_from(works):
     """The monitor's files may not grow any more: as with a full disk, no transaction is committed until they may."""
-    works.tell("oven-a/temperature", n=0, v=290.0)
+    works.send("oven-a/temperature", n=0, v=290.0)
     until(lambda: works.samples("oven-a/temperature") == [290.0], 20, "the first sample")
     process = psutil.Process(works.monitor.process.pid)
     process.rlimit(psutil.RLIMIT_FSIZE, (4096, resource.RLIM_INFINITY))
     for n in range(1, 6):
-        works.tell("oven-a/temperature", n=n, v=290.0 + n)
-    until(lambda: "the store cannot be written" in works.monitor.said, 20, "the sentence")
-    assert "nothing is acknowledged until it can" in works.monitor.said
+        works.send("oven-a/temperature", n=n, v=290.0 + n)
+    until(lambda: "the store cannot be written" in works.monitor.output, 20, "the sentence")
+    assert "nothing is acknowledged until it can" in works.monitor.output
     assert works.samples("oven-a/temperature") == [290.0]
     process.rlimit(psutil.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
     until(lambda: works.samples("oven-a/temperature") == [290.0 + n for n in range(6)], 20, "all samples")
-    assert "the store can be written again" in works.monitor.said
+    assert "the store can be written again" in works.monitor.output
     assert works.monitor.alive
 
 
 def test_a_reader_that_stays_open_keeps_the_log_bounded_once_it_goes(works, tmp_path):
     """A page that reads for long holds SQLite's log back; when it ends, the log is used anew and does not grow on."""
-    works.tell("oven-a/temperature", n=0, v=290.0)
+    works.send("oven-a/temperature", n=0, v=290.0)
     until(lambda: works.samples("oven-a/temperature") == [290.0], 20, "the first sample")
     wal = tmp_path / "run" / "store" / "record.sqlite-wal"
     payload = [290.0] * 5000
@@ -201,11 +201,11 @@ def test_a_reader_that_stays_open_keeps_the_log_bounded_once_it_goes(works, tmp_
         long_open.execute(text("begin"))
         long_open.execute(text("select count(*) from message")).scalar()
         for n in range(1, 200):
-            works.tell("oven-a/temperature", n=n, v=payload, dt=0.05, t=round(time.time() * 1e3) - 1000)
+            works.send("oven-a/temperature", n=n, v=payload, dt=0.05, t=round(time.time() * 1e3) - 1000)
         until(lambda: len(works.samples("oven-a/temperature")) > 190 * 1000, 30, "the samples")
     held = wal.stat().st_size
     assert held > 4 * 2**20
     for n in range(200, 400):
-        works.tell("oven-a/temperature", n=n, v=payload, dt=0.05, t=round(time.time() * 1e3) - 1000)
+        works.send("oven-a/temperature", n=n, v=payload, dt=0.05, t=round(time.time() * 1e3) - 1000)
     until(lambda: len(works.samples("oven-a/temperature")) > 390 * 1000, 30, "the rest of the samples")
     assert wal.stat().st_size < held + 9 * 2**20

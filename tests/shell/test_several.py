@@ -6,7 +6,7 @@ import pytest
 
 from monitor.core.arrival import Arrival
 from monitor.store.reader import StoreReader
-from tests.core.test_pipeline import tell
+from tests.core.test_pipeline import core_line
 from tests.shell.works import everything, processor_at, settings_at, take
 from tests.store.test_writer import busy
 
@@ -15,8 +15,8 @@ LINES = ("core-1", "core-2")
 
 def told(line: str) -> list[Arrival]:
     """The same two minutes on another line."""
-    story = tell(100, before=busy)
-    return [Arrival(a.topic.replace("/core-1/", f"/{line}/"), a.payload, a.received_s) for a in story.sorted()]
+    script = core_line(100, before=busy)
+    return [Arrival(a.topic.replace("/core-1/", f"/{line}/"), a.payload, a.received_s) for a in script.sorted()]
 
 
 @pytest.fixture(scope="module")

@@ -33,7 +33,7 @@ from monitor.store.database import open_for_reading
 from monitor.store.lease import hold
 from monitor.store.schema import CHECKPOINT, LEDGER, MESSAGE, SET_ASIDE
 from monitor.store.writer import Batch
-from tests.core.test_pipeline import tell
+from tests.core.test_pipeline import core_line
 from tests.shell.works import everything, processor_at, settings_at, take
 
 BATCH = 60
@@ -49,11 +49,11 @@ class StubLink:
     published: list[tuple[str, bytes]] = field(default_factory=list)
     inbox: "asyncio.Queue[Received]" = field(init=False)
     done: asyncio.Event = field(init=False)
-    said: asyncio.Event = field(init=False)
+    published_one: asyncio.Event = field(init=False)
 
     def begin(self) -> None:
         """A new connection."""
-        self.inbox, self.done, self.said = asyncio.Queue(), asyncio.Event(), asyncio.Event()
+        self.inbox, self.done, self.published_one = asyncio.Queue(), asyncio.Event(), asyncio.Event()
         for i, arrival in enumerate(self.arrivals):
             if i not in self.acknowledged:
                 self.inbox.put_nowait(Received(arrival, partial(self._acknowledge, i)))
@@ -72,7 +72,7 @@ class StubLink:
 
     async def publish(self, topic: str, payload: bytes, qos: int = 1, retain: bool = False) -> None:
         self.published.append((topic, payload))
-        self.said.set()
+        self.published_one.set()
 
     @property
     def stored(self) -> dict[str, int]:
@@ -87,7 +87,7 @@ class StubLink:
 
 @dataclass
 class StoryClock:
-    """A time before the story ends, so that no line is silent; it moves on, so that each batch writes a checkpoint."""
+    """A time before the script ends, so that no line is silent; it moves on, so that each batch writes a checkpoint."""
 
     now_s: float
     step_s: float = 0.0
@@ -225,11 +225,11 @@ def assert_it_goes_on(folder: Path, link: StubLink, undisturbed: dict[str, objec
 
 @pytest.fixture(scope="module")
 def arrivals() -> list[Arrival]:
-    def busy(story: Any, s: int) -> None:
+    def busy(script: Any, s: int) -> None:
         if s == 12:
-            story.say("spark-electrode/spark-fault", story.arrivals[-1].received_s, 1)
+            script.send_samples("spark-electrode/spark-fault", script.arrivals[-1].received_s, 1)
 
-    return tell(20, before=busy).sorted()
+    return core_line(20, before=busy).sorted()
 
 
 @pytest.fixture(scope="module")
@@ -448,8 +448,8 @@ def test_what_can_never_become_data_is_answered_and_the_rest_goes_on(place, arri
         work = asyncio.create_task(service.run())
         await asyncio.wait_for(link.done.wait(), 60)
         while service._owed or service._refused_numbers:  # what is acknowledged is answered within half a second
-            link.said.clear()
-            await link.said.wait()
+            link.published_one.clear()
+            await link.published_one.wait()
         await acknowledged_or_stopped(work, link)
 
     asyncio.run(refusing())

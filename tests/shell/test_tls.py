@@ -12,7 +12,7 @@ from sqlalchemy import text
 from monitor.contract.config.works import Store
 from monitor.contract.topics import Stream
 from monitor.store.reader import StoreReader
-from tests.core.story import CONFIGS
+from tests.core.script import CONFIGS
 from tests.shell.brokers import Process, is_open, monitor, program
 from tests.shell.works import PATIENCE, configs_at, until
 
@@ -102,24 +102,24 @@ def test_no_secret_stands_in_a_log(guarded):
     guarded.say("gateway-core-1", "g-secret", "tarn/core-1/oven-a/temperature", 0, v=290.0)
     until(lambda: guarded.samples() == [290.0], 20, "the sample")
     for word in PEOPLE.values():
-        assert word not in guarded.monitor.said + guarded.broker.said
+        assert word not in guarded.monitor.output + guarded.broker.output
 
 
 def test_a_wrong_password_is_said_without_it_and_tried_again(guarded):
     guarded.password.write_text("not the password\n")
-    guarded.monitor.ready = lambda: "no broker at" in guarded.monitor.said
+    guarded.monitor.ready = lambda: "no broker at" in guarded.monitor.output
     guarded.monitor.start()
-    assert "Not authorized" in guarded.monitor.said
-    assert "not the password" not in guarded.monitor.said
+    assert "Not authorized" in guarded.monitor.output
+    assert "not the password" not in guarded.monitor.output
     assert guarded.monitor.alive
 
 
 def test_a_broker_with_a_certificate_for_another_host_is_not_believed(tmp_path):
     one = Guarded(tmp_path, names=("another.example",))
-    one.monitor.ready = lambda: "no broker at" in one.monitor.said
+    one.monitor.ready = lambda: "no broker at" in one.monitor.output
     try:
         one.broker.start()
         one.monitor.start()
-        assert "certificate verify failed" in one.monitor.said
+        assert "certificate verify failed" in one.monitor.output
     finally:
         one.close()

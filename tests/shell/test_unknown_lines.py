@@ -20,7 +20,7 @@ from monitor.shell.broker_link import Link
 from monitor.shell.service import Service, _link, _listener
 from monitor.shell.unknown_lines import FORGOTTEN_AFTER_S, Listener, UnknownLines
 from monitor.store.reader import StoreReader
-from tests.core.story import T0, configuration
+from tests.core.script import T0, configuration
 from tests.ports import free_port
 from tests.shell.brokers import KINDS, broker, say
 from tests.shell.test_salvage import store

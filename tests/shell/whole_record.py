@@ -12,7 +12,7 @@ from monitor.shell.damage import examine
 from monitor.shell.processor import Processor
 from monitor.shell.rebuild import RebuiltLine, rebuild
 from monitor.store.database import open_for_writing
-from tests.shell.law_stories import story
+from tests.shell.law_scripts import script
 from tests.shell.test_restart_law import changed, configured, run, started
 
 LINE = "lay-1"
@@ -25,7 +25,7 @@ EDITS = {
 
 def edited(place: Path, seed: int, shares: list[tuple[str, float]]) -> tuple[Processor, Configuration]:
     """A record of hours whose files were edited while it was stopped, at each share of its messages."""
-    arrivals, processor, begin = story(LINE, seed), started(configured(place, LINE), LINE, []), 0
+    arrivals, processor, begin = script(LINE, seed), started(configured(place, LINE), LINE, []), 0
     for mode, share in shares:
         end = round(share * len(arrivals))
         run(processor, arrivals[begin:end])
@@ -65,7 +65,7 @@ class Whole:
 
 
 def whole(place: Path, line: str, seed: int) -> Whole:
-    arrivals, processor = story(line, seed), started(configured(place, line), line, [])
+    arrivals, processor = script(line, seed), started(configured(place, line), line, [])
     run(processor, arrivals)
     processor.writer.write(processor.last_batch())
     processor.roll()

@@ -22,7 +22,7 @@ from monitor.store.numbering import StreamNumbers
 from monitor.store.reader import StoreReader
 from monitor.store.schema import LEDGER
 from monitor.store.writer import Writer
-from tests.core.story import CONFIGS, configuration
+from tests.core.script import CONFIGS, configuration
 from tests.ports import free_port
 from tests.shell import postgres
 

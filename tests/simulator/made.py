@@ -1,4 +1,4 @@
-"""Scenarios made for tests, their runs, and what one stream of a run said."""
+"""Scenarios made for tests, their runs, and what one stream of a run samples_of."""
 
 import json
 from functools import cache
@@ -33,8 +33,8 @@ def configuration() -> Configuration:
     return load(CONFIGS)
 
 
-def made(story: str = "", seed: int = 5, start: float = 240.0, top: str = "") -> Scenario:
-    return parse_scenario("made.toml", HEAD.format(seed=seed, start=start, top=top) + story, configuration())
+def made(script: str = "", seed: int = 5, start: float = 240.0, top: str = "") -> Scenario:
+    return parse_scenario("made.toml", HEAD.format(seed=seed, start=start, top=top) + script, configuration())
 
 
 def run_of(scenario: Scenario, until_s: float, page_s: float = 60.0) -> tuple[LineRun, list[Sent]]:
@@ -42,7 +42,7 @@ def run_of(scenario: Scenario, until_s: float, page_s: float = 60.0) -> tuple[Li
     return run, list(run.messages(page_s, until_s))
 
 
-def said(sent: list[Sent], path: str) -> tuple[np.ndarray, np.ndarray]:
+def samples_of(sent: list[Sent], path: str) -> tuple[np.ndarray, np.ndarray]:
     """Times (s from the start) and values of one stream, in order."""
     t, v = [], []
     for m in sorted((json.loads(s.payload) for s in sent if s.topic.endswith("core-1/" + path)), key=lambda m: m["n"]):

@@ -68,9 +68,9 @@ def test_a_stretch_may_be_asked_for_again():
 
 def test_the_screw_lags_behind_the_speed():
     """When the line slows down, the screw still brings compound for the faster line: the wall becomes thicker."""
-    story = "[line.screw]\npulsation_mm = 0.0\nwander_mm = 0.0\nlag_s = 1.0\n"
-    story += "[[line.speed]]\nat_s = 60.0\nto_m_per_min = 120.0\nover_s = 10.0\n"
-    run, _ = run_of(made(story), 1.0)
+    script = "[line.screw]\npulsation_mm = 0.0\nwander_mm = 0.0\nlag_s = 1.0\n"
+    script += "[[line.speed]]\nat_s = 60.0\nto_m_per_min = 120.0\nover_s = 10.0\n"
+    run, _ = run_of(made(script), 1.0)
     wall = run.cable.wall
     steady, slowing = wall.at_head_mm(np.array([50.0, 65.0]))
     assert steady == pytest.approx(run.recipe.geometry.outer_diameter_mm)

@@ -12,7 +12,7 @@ from simulator.campaign import Wound, _Planner, _Way, taken
 from simulator.line import LineRun, simulate_all
 from simulator.scenario import Campaign, load_scenario, parse_scenario
 from tests.simulator.made import CONFIGS, HEAD, START_S, configuration
-from tests.simulator.test_scenario import told
+from tests.simulator.test_scenario import problems_of
 
 
 @cache
@@ -91,14 +91,14 @@ def test_pieces_cover_the_drum_once_and_reels_keep_their_guard(at, reel_m, guard
 
 
 @pytest.mark.parametrize(
-    ("story", "problem"),
+    ("script", "problem"),
     [
         ("[line.campaign]\n", "a campaign follows its pay_off"),
         ('[[line.pay_off]]\nstation = "pay-off"\nof = "core-2"\n', "only a line with a [line.campaign]"),
     ],
 )
-def test_a_story_says_how_its_line_moves_in_one_way(story, problem):
-    assert problem in told(story)
+def test_a_script_says_how_its_line_moves_in_one_way(script, problem):
+    assert problem in problems_of(script)
 
 
 def test_what_is_put_on_comes_from_a_line_told_of_before():

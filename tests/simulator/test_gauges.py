@@ -44,9 +44,9 @@ def samples(one: Gauge, until_s: float = 30.0) -> tuple[np.ndarray, np.ndarray, 
 
 @given(cuts=st.lists(st.integers(0, 30_000), max_size=6), sigma=st.sampled_from([0.0, 0.01]))
 def test_how_time_is_cut_does_not_show(cuts, sigma):
-    story = (trouble("stick"), trouble("drift", by_per_min=1.0))
-    whole = gauge(*story, sigma=sigma).take(30_000)
-    one = gauge(*story, sigma=sigma)
+    script = (trouble("stick"), trouble("drift", by_per_min=1.0))
+    whole = gauge(*script, sigma=sigma).take(30_000)
+    one = gauge(*script, sigma=sigma)
     parts = [one.take(ms) for ms in [*sorted(cuts), 30_000]]
     assert np.array_equal(np.concatenate([p.measured for p in parts]), whole.measured)
     assert np.array_equal(np.concatenate([p.t_s for p in parts]), whole.t_s)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from simulator.line import simulate
-from tests.simulator.made import EVERYTHING, START_S, UNKIND, configuration, made, run_of, said
+from tests.simulator.made import EVERYTHING, START_S, UNKIND, configuration, made, run_of, samples_of
 
 
 def test_the_same_seed_gives_the_same_bytes() -> None:
@@ -38,9 +38,9 @@ def test_wire_order_and_numbers_without_holes() -> None:
 
 
 def test_the_counter_reads_the_integral_of_the_true_speed() -> None:
-    story = EVERYTHING.split("[[line.counter]]")[0]
-    run, sent = run_of(made(story), 200.0)
-    t, reading = said(sent, "metre-counter/length")
+    script = EVERYTHING.split("[[line.counter]]")[0]
+    run, sent = run_of(made(script), 200.0)
+    t, reading = samples_of(sent, "metre-counter/length")
     fine = np.linspace(0.0, t[-1], 400_001)
     v = run.travel.speed(fine)
     by_speed = np.concatenate(([0.0], np.cumsum(0.5 * (v[1:] + v[:-1]) * np.diff(fine))))
@@ -48,9 +48,9 @@ def test_the_counter_reads_the_integral_of_the_true_speed() -> None:
     assert (np.diff(reading) >= 0).all()
 
 
-def test_counter_faults_are_what_the_story_says() -> None:
+def test_counter_faults_are_what_the_script_says() -> None:
     _, sent = run_of(made(EVERYTHING), 120.0)
-    t, reading = said(sent, "metre-counter/length")
+    t, reading = samples_of(sent, "metre-counter/length")
     at = dict(zip(np.round(t, 3).tolist(), reading.tolist(), strict=True))
     assert at[20.0] == pytest.approx(1000 + 4 * 20)
     assert at[30.0] == pytest.approx(1000 + 4 * 30 - 0.1 * 40)  # 10 % of 40 m were lost
@@ -79,11 +79,11 @@ def test_the_speed_of_the_machine_is_told_when_it_changes() -> None:
 
 def test_instruments_stick_and_drop_out() -> None:
     _, sent = run_of(made(EVERYTHING), 60.0)
-    t, v = said(sent, "cold-gauge/diameter-x")
+    t, v = samples_of(sent, "cold-gauge/diameter-x")
     stuck = (t >= 20.0) & (t < 27.0 - 1e-9)
     assert len(set(v[stuck].tolist())) == 1
     assert len(set(v[~stuck].tolist())) > 20
-    t, _ = said(sent, "hot-gauge/diameter")
+    t, _ = samples_of(sent, "hot-gauge/diameter")
     assert not ((t >= 30.123) & (t < 34.123)).any()
     assert np.diff(t).max() == pytest.approx(4.01, abs=0.011)
 

@@ -11,7 +11,7 @@ from monitor.store.schema import DRUM, FINDING, METADATA
 from simulator import mark as marking
 from simulator.mark import Allowed, Mark, mark, mark_drums
 from simulator.truth import TrueStretch, Truth
-from tests.core.story import finding
+from tests.core.script import finding
 from tests.simulator.made import CONFIGS, START_S, configuration, made, run_of
 
 STORY = """

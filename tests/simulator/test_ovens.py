@@ -51,10 +51,10 @@ def test_no_heater_gives_more_than_it_has():
 @settings(max_examples=25)
 @given(cuts=st.lists(st.floats(0, 400), max_size=6), seed=st.integers(0, 5))
 def test_how_it_is_asked_for_does_not_show(cuts, seed):
-    story = (trouble("sag", for_s=100.0, to_C=250.0),)
+    script = (trouble("sag", for_s=100.0, to_C=250.0),)
     times = np.arange(0.0, 400.0, 7.0)
-    whole = oven(*story, seed=seed).at(times)
-    parts = oven(*story, seed=seed)
+    whole = oven(*script, seed=seed).at(times)
+    parts = oven(*script, seed=seed)
     for upto in sorted(cuts):
         parts.at(np.array([upto]))
     assert np.array_equal(parts.at(times), whole)

@@ -1,4 +1,4 @@
-"""Scenario files are sound, and a fault in one is told with its key and a remedy."""
+"""Scenario files are sound, and a fault in one is problems_of with its key and a remedy."""
 
 from pathlib import Path
 
@@ -23,9 +23,9 @@ over_s = 1.0
 """
 
 
-def told(story: str, start: str = "240.0", top: str = "") -> str:
-    """All that is told of a faulty scenario, as the check of a configuration tells it."""
-    text = HEAD.format(seed=1, start=start, top=top) + story
+def problems_of(script: str, start: str = "240.0", top: str = "") -> str:
+    """All that is problems_of of a faulty scenario, as the check of a configuration tells it."""
+    text = HEAD.format(seed=1, start=start, top=top) + script
     faults = faults_of(read_folder(CONFIGS) | {"scenarios/made.toml": text})
     return "\n".join(map(str, faults))
 
@@ -44,23 +44,23 @@ def test_every_scenario_file_is_sound_and_runs(name: str) -> None:
 
 def test_the_check_of_the_configuration_finds_no_fault() -> None:
     assert faults_of(read_folder(CONFIGS)) == []
-    assert told("") == ""
+    assert problems_of("") == ""
 
 
 def test_an_unknown_key_is_refused_with_a_remedy() -> None:
-    said = told('[[line.spark]]\nkind = "random"\nper_km = 1.0\nprobabilty = 0.5\n')
+    said = problems_of('[[line.spark]]\nkind = "random"\nper_km = 1.0\nprobabilty = 0.5\n')
     remedy = "Did you mean 'probability'? Otherwise remove it."
     assert f"scenarios/made.toml: line[1].spark[1].probabilty: is not a key known here. {remedy}" in said
 
 
 def test_several_faults_are_told_at_once() -> None:
-    story = '[[line.spark]]\nkind = "random"\n[[line.lump]]\nheight_mm = 1.0\nat_m = [1.0]\nper_km = 1.0\n'
-    said = told(story)
+    script = '[[line.spark]]\nkind = "random"\n[[line.lump]]\nheight_mm = 1.0\nat_m = [1.0]\nper_km = 1.0\n'
+    said = problems_of(script)
     assert said.count("either at_m, a list of metres, or per_km") == 2
 
 
 @pytest.mark.parametrize(
-    ("story", "expected"),
+    ("script", "expected"),
     [
         ('[[line.spark]]\nkind = "recurring"\n', "needs part"),
         ('[[line.spark]]\nkind = "recurring"\npart = "x"\n', "no rotating part 'x'; it has capstan-wheel"),
@@ -72,15 +72,15 @@ def test_several_faults_are_told_at_once() -> None:
         (OVERTAKING, "begins before the one before it ends"),
     ],
 )
-def test_what_cannot_be_is_refused(story: str, expected: str) -> None:
-    assert expected in told(story)
+def test_what_cannot_be_is_refused(script: str, expected: str) -> None:
+    assert expected in problems_of(script)
 
 
 def test_a_period_must_end_as_it_begins() -> None:
-    story = "[[line.speed]]\nat_s = 1.0\nto_m_per_min = 0.0\nover_s = 9.0\n"
-    assert "must return to start_m_per_min 240" in told(story, top="repeat_s = 60.0")
+    script = "[[line.speed]]\nat_s = 1.0\nto_m_per_min = 0.0\nover_s = 9.0\n"
+    assert "must return to start_m_per_min 240" in problems_of(script, top="repeat_s = 60.0")
     late = '[[line.oven]]\nzone = "oven-a"\nkind = "trip"\nat_s = 50.0\nfor_s = 20.0\n'
-    assert "an entry of oven ends at 70 s, after repeat_s 60" in told(late, top="repeat_s = 60.0")
+    assert "an entry of oven ends at 70 s, after repeat_s 60" in problems_of(late, top="repeat_s = 60.0")
 
 
 def test_lines_and_recipes_must_exist() -> None:

@@ -1,4 +1,4 @@
-"""The truth of stories made by hand equals what a pencil gives."""
+"""The truth of scripts made by hand equals what a pencil gives."""
 
 import math
 
@@ -23,8 +23,8 @@ lag_s = 0.0
 
 def test_where_a_lump_is_out_of_its_window() -> None:
     """Height h, length l: beyond x where h/2 (1 + cos(2 pi d/l)) > x, so |d| < l/2pi acos(2x/h - 1)."""
-    story = QUIET + "[[line.lump]]\nheight_mm = 0.2\nlength_m = 4.0\nat_m = [300.0]\n"
-    run, _ = run_of(made(story), 150.0)
+    script = QUIET + "[[line.lump]]\nheight_mm = 0.2\nlength_m = 4.0\nat_m = [300.0]\n"
+    run, _ = run_of(made(script), 150.0)
     half = 4.0 / (2 * math.pi)
     hi, hihi = half * math.acos(2 * 0.08 / 0.2 - 1), half * math.acos(2 * 0.16 / 0.2 - 1)
     found = {(s.stream, s.check): s for s in run.truth.beyond}
@@ -37,8 +37,8 @@ def test_where_a_lump_is_out_of_its_window() -> None:
 
 
 def test_a_neck_is_a_lump_upside_down() -> None:
-    story = QUIET + "[[line.lump]]\nheight_mm = -0.1\nlength_m = 4.0\nat_m = [300.0]\n"
-    run, _ = run_of(made(story), 150.0)
+    script = QUIET + "[[line.lump]]\nheight_mm = -0.1\nlength_m = 4.0\nat_m = [300.0]\n"
+    run, _ = run_of(made(script), 150.0)
     reach = 4.0 / (2 * math.pi) * math.acos(2 * 0.08 / 0.1 - 1)
     s = next(s for s in run.truth.beyond if s.stream == "cold-gauge/diameter-x")
     assert (s.check, s.extreme) == ("LO", pytest.approx(3.48, abs=1e-3))
@@ -60,8 +60,8 @@ def test_a_window_does_not_count_while_it_does_not_apply() -> None:
 
 
 def test_an_oven_that_sags_touches_the_metres_of_both_passes() -> None:
-    story = '[[line.oven]]\nzone = "oven-b"\nkind = "sag"\nat_s = 10.0\nfor_s = 200.0\nto_C = 265.0\n'
-    run, _ = run_of(made(story), 240.0)
+    script = '[[line.oven]]\nzone = "oven-b"\nkind = "sag"\nat_s = 10.0\nfor_s = 200.0\nto_C = 265.0\n'
+    run, _ = run_of(made(script), 240.0)
     low = {s.place: s for s in run.truth.beyond if (s.stream, s.check) == ("oven-b/temperature", "LO")}
     assert set(low) == {"pass 1", "pass 2"}
     one, two = low["pass 1"], low["pass 2"]
@@ -85,8 +85,8 @@ def test_dwell_over_both_passes_is_length_by_speed_and_a_stop_adds_its_time() ->
 
 def test_recurring_faults_stand_a_circumference_apart_at_their_phase() -> None:
     """capstan-wheel: 2.513 m, at 111.5 m; it marks the cable there, and the counter at 114 m is 2.5 m on."""
-    story = '[[line.spark]]\nkind = "recurring"\npart = "capstan-wheel"\nphase_deg = 90.0\nto_m = 400.0\n'
-    run, sent = run_of(made(story), 150.0)
+    script = '[[line.spark]]\nkind = "recurring"\npart = "capstan-wheel"\nphase_deg = 90.0\nto_m = 400.0\n'
+    run, sent = run_of(made(script), 150.0)
     M = np.array([s.metre for s in run.truth.sparks])
     assert len(M) > 100
     assert np.diff(M) == pytest.approx(2.513)
@@ -97,8 +97,8 @@ def test_recurring_faults_stand_a_circumference_apart_at_their_phase() -> None:
 
 
 def test_a_fault_is_told_when_it_enters_the_electrode() -> None:
-    story = '[[line.spark]]\nkind = "cluster"\nat_m = [200.0]\ncount = 1\nspread_m = 0.001\n'
-    run, _ = run_of(made(story), 100.0)
+    script = '[[line.spark]]\nkind = "cluster"\nat_m = [200.0]\ncount = 1\nspread_m = 0.001\n'
+    run, _ = run_of(made(script), 100.0)
     (spark,) = run.truth.sparks
     assert spark.metre == pytest.approx(1192.0, abs=0.002)
     assert spark.t_s == pytest.approx((1192.0 + 1.0 - 1000.0) / 4.0, abs=0.001)  # electrode 1 m after the counter

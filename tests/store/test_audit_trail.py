@@ -17,23 +17,23 @@ def rows_of(processor):
         return c.execute(select(JOURNAL).order_by(JOURNAL.c.line, JOURNAL.c.seq)).all()
 
 
-def acted(story: Story, s: int) -> None:
+def acted(script: Script, s: int) -> None:
     if s == 20:
-        story.say("spark-electrode/spark-fault", T0 + 20.3, 1)
+        script.send_samples("spark-electrode/spark-fault", T0 + 20.3, 1)
     if s == 25:
-        story.tell(
+        script.send(
             "operator/action", T0 + 25, action="acknowledge", by="Mira", reason="seen",
             alarm="spark-electrode/spark-fault/spark-fault",
         )  # fmt: skip
     if s == 30:
-        story.tell(
+        script.send(
             "operator/action", T0 + 30, action="mark metres", by="Olle", reason="scrape", start_m=1010, end_m=1012
         )
 
 
 @pytest.fixture
 def arrivals():
-    return tell(60, before=acted).sorted()
+    return core_line(60, before=acted).sorted()
 
 
 def test_what_people_did_is_there_with_who_when_why_before_and_after(place, arrivals):

@@ -8,7 +8,7 @@ from sqlalchemy import delete, insert
 from monitor.store.findings import read_findings
 from monitor.store.schema import FINDING, LONG_FINDING_M
 from monitor.store.writer import Writer
-from tests.core.story import finding
+from tests.core.script import finding
 from tests.shell.works import settings_at
 
 LENGTHS = st.one_of(st.none(), st.floats(0, 5), st.floats(0.9, 3.0).map(lambda x: x * LONG_FINDING_M))

@@ -35,7 +35,7 @@ def in_words(place: Path) -> tuple[Path, Path]:
 def monitor(configs: Path, place: Path, name: str, lines: str = "core-1") -> Process:
     """A monitor as a process; no broker is there, which it bears."""
     one = Process(everymetre("monitor", "--configs", str(configs), "--lines", lines), place / f"{name}.log")
-    one.ready = lambda: WRITING in one.said
+    one.ready = lambda: WRITING in one.output
     return one
 
 
@@ -102,8 +102,8 @@ def test_a_monitor_that_lost_its_lease_ends_and_may_be_started_again(tmp_path, s
         engine.dispose()
         until(lambda: not one.alive, 20, "the end of a monitor without a lease")
         assert one.process.returncode == 1
-        assert "the connection that holds the lease of the lines is lost" in one.said
-        assert "Traceback" not in one.said
+        assert "the connection that holds the lease of the lines is lost" in one.output
+        assert "Traceback" not in one.output
         one.log.unlink()
         one.start()
 

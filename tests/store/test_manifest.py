@@ -13,7 +13,7 @@ from monitor.store import manifest, parquet_files
 from monitor.store import rolling as rollup
 from monitor.store.reader import StoreReader
 from monitor.store.schema import MANIFEST
-from tests.core.story import T0, Story
+from tests.core.script import T0, Script
 from tests.shell.works import processor_at, settings_at, take
 
 OVEN = Stream("core-1", "oven-a", "temperature")
@@ -22,12 +22,12 @@ OVEN = Stream("core-1", "oven-a", "temperature")
 @pytest.fixture
 def processor(place):
     """A processor that has taken three hours of one oven, none of it in files, and a message still to come."""
-    story = Story()
+    script = Script()
     for i in range(18):
-        story.say("oven-a/temperature", T0 + i * 600.0, 290.0 + i)
-    story.say("oven-a/temperature", T0 + 10_800, 310.0)
+        script.send_samples("oven-a/temperature", T0 + i * 600.0, 290.0 + i)
+    script.send_samples("oven-a/temperature", T0 + 10_800, 310.0)
     processor = processor_at(place)
-    arrivals = story.sorted()
+    arrivals = script.sorted()
     take(processor, arrivals[:17] + arrivals[18:])
     processor.writer.write(processor.last_batch())
     return processor, arrivals[17]

@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 
 from monitor.contract.record import Verdict
 from monitor.store.metre_blocks import cut_to, join_in_place, lay_over
-from tests.core.story import finding
+from tests.core.script import finding
 
 ROWS = st.lists(st.sampled_from(list(Verdict)), min_size=1, max_size=12)
 BLOCKS = st.lists(st.tuples(st.integers(0, 40), ROWS), min_size=1, max_size=5)

@@ -19,7 +19,7 @@ from monitor.store.message_history import History
 from monitor.store.reader import StoreReader
 from monitor.store.schema import CHECKPOINT, DRUM, MESSAGE
 from monitor.store.writer import Batch, Writer
-from tests.core.story import T0, finding
+from tests.core.script import T0, finding
 from tests.shell.works import processor_at, settings_at, take
 
 

@@ -13,7 +13,7 @@ from monitor.shell.processor import Processor
 from monitor.store import seal
 from monitor.store.database import FILE, DamagedStoreError, faults_of_sqlite, open_for_reading, open_for_writing
 from monitor.store.seal import is_as_sealed, set_seal
-from tests.core.test_pipeline import tell
+from tests.core.test_pipeline import core_line
 from tests.shell.test_stop import StubLink, a_service, until_done
 from tests.shell.works import processor_at, take
 from tests.store.test_writer import busy
@@ -26,7 +26,7 @@ def stopped(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A store whose monitor has stopped."""
     folder: Path = tmp_path_factory.mktemp("stopped")
     processor: Processor = processor_at(folder)
-    take(processor, tell(130, before=busy).sorted())
+    take(processor, core_line(130, before=busy).sorted())
     processor.writer.write(processor.last_batch())
     processor.writer.seal()
     processor.writer.close()
@@ -58,7 +58,7 @@ def test_a_flipped_bit_anywhere_refuses_the_start(stopped):
 
 
 async def test_a_monitor_that_stops_leaves_a_seal(tmp_path):
-    link = StubLink(tell(4).sorted())
+    link = StubLink(core_line(4).sorted())
     await until_done(a_service(tmp_path, link, again=False), link)
     assert is_as_sealed(tmp_path / FILE) is True
 

@@ -23,7 +23,7 @@ from monitor.store.reader import StoreReader
 from monitor.store.schema import DRUM, FINDING, METADATA, SCHEMA_VERSION
 from monitor.store.server import server_url
 from monitor.store.writer import Batch, Writer
-from tests.core.story import CONFIGS, T0, finding
+from tests.core.script import CONFIGS, T0, finding
 from tests.shell.works import SERVER, settings_at
 
 

@@ -25,18 +25,18 @@ from tests.shell.works import desk_at, everything, settings_at, take
 OVEN = Stream("core-1", "oven-a", "temperature")
 
 
-def busy(story: Story, s: int) -> None:
+def busy(script: Script, s: int) -> None:
     if s in (30, 70):
-        story.say("spark-electrode/spark-fault", T0 + s + 0.3, 1)
+        script.send_samples("spark-electrode/spark-fault", T0 + s + 0.3, 1)
     if s == 60:
-        story.tell("take-up/drum", T0 + s, drum="C1-0002", recipe="core-2g5")
+        script.send("take-up/drum", T0 + s, drum="C1-0002", recipe="core-2g5")
     if s == 90:
-        story.tell("take-up/drum", T0 + s, drum="C1-0003", recipe="core-2g5")
+        script.send("take-up/drum", T0 + s, drum="C1-0003", recipe="core-2g5")
 
 
 @pytest.fixture(scope="module")
 def arrivals() -> list[Arrival]:
-    return tell(130, before=busy).sorted()
+    return core_line(130, before=busy).sorted()
 
 
 def test_the_record_read_is_the_record_made(place, arrivals):
@@ -65,12 +65,12 @@ def test_gaps_of_the_same_numbers_in_other_numberings_are_all_kept(place):
     processor = processor_at(place, lines=["core-1"])
     for i, start in enumerate([None, None, 1000, 2000]):
         named = {} if start is None else {"start": start}
-        story = Story()
+        script = Script()
         for n in range(3):
-            story.say("oven-a/temperature", T0 + 100 * i + 10 * n, 250.0, **named)
-        del story.arrivals[1]
-        story.say("oven-b/temperature", T0 + 100 * i + 90, 250.0, **named)
-        take(processor, story.sorted())
+            script.send_samples("oven-a/temperature", T0 + 100 * i + 10 * n, 250.0, **named)
+        del script.arrivals[1]
+        script.send_samples("oven-b/temperature", T0 + 100 * i + 90, 250.0, **named)
+        take(processor, script.sorted())
     expected = [("oven-a/temperature", 1, 1, round((T0 + 100 * i + 20) * 1e3)) for i in range(4)]
     assert StoreReader(settings_at(place)).gaps("core-1", 0, 10**15) == expected
     with processor.writer.engine.connect() as connection:
@@ -230,10 +230,10 @@ def test_half_a_file_left_by_a_kill_harms_nothing(place, arrivals):
 
 
 def test_messages_that_come_for_an_hour_already_rolled_join_it(place):
-    story = Story()
+    script = Script()
     for i in range(30):
-        story.say("oven-a/temperature", T0 + i * 600.0, 290.0 + i)
-    arrivals = story.sorted()
+        script.send_samples("oven-a/temperature", T0 + i * 600.0, 290.0 + i)
+    arrivals = script.sorted()
     processor = processor_at(place)
     late = arrivals.pop(28)
     take(processor, arrivals)

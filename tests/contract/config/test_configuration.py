@@ -1,6 +1,6 @@
 """A works' configuration as one: a line runs the recipes of its kind."""
 
-from tests.core.story import configuration
+from tests.core.script import configuration
 
 
 def test_a_line_runs_the_recipes_of_its_kind_and_no_other():

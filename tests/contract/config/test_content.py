@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from monitor.contract.config.content import differences_of, digest_of
 from monitor.contract.config.limits import limits_of, with_limits
 from monitor.contract.config.recipe import Recipe
-from tests.core.story import CONFIGS, configuration
+from tests.core.script import CONFIGS, configuration
 
 RECIPE = configuration().recipes["core-2g5"]
 TEXT = (CONFIGS / "recipes" / "core-2g5.toml").read_text()

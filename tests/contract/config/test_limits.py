@@ -12,7 +12,7 @@ from monitor.contract.config.limits import (
     same_person,
     with_limits,
 )
-from tests.core.story import configuration
+from tests.core.script import configuration
 
 C = configuration()
 RECIPE = C.recipes["core-2g5"]

@@ -8,7 +8,7 @@ from monitor.contract import bounds
 from monitor.contract.config.line import Derived, Line, Station, StreamSettings, Zone
 from monitor.contract.topics import RESERVED_STATIONS
 from monitor.contract.units import ABSOLUTE_ZERO_C
-from tests.core.story import configuration
+from tests.core.script import configuration
 
 LINES = configuration().lines
 CORE = LINES["core-1"]

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.contract.config.load import ConfigurationError, FileFault, parse, read_folder
-from tests.core.story import CONFIGS
+from tests.core.script import CONFIGS
 
 FILES = read_folder(CONFIGS)
 

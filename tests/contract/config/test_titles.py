@@ -3,7 +3,7 @@
 import pytest
 
 from monitor.contract.config.titles import event_title, inside, station_title, stream_title
-from tests.core.story import configuration
+from tests.core.script import configuration
 
 LINES = configuration().lines
 

@@ -12,8 +12,8 @@ from monitor.core.cure.stage import FORECAST_ALARM
 from monitor.core.cure.stage import status_json as cure_status
 from monitor.core.pipeline import Pipeline
 from monitor.physics.cure import Speed, cure
-from tests.core.story import T0, Story, configuration, decoded, pipeline
-from tests.core.test_pipeline import closed, raised, record, tell
+from tests.core.script import T0, Script, configuration, decoded, pipeline
+from tests.core.test_pipeline import closed, core_line, raised, record
 
 C = configuration()
 LINE, RECIPE = C.lines["core-1"], C.recipes["core-2g5"]
@@ -28,27 +28,27 @@ def nominal(speed_m_per_min: float = 230.0, zone_C: dict[str, float] = NOMINAL_C
     return cure(cable_of(RECIPE), way, Speed((0.0,), (speed_m_per_min / 60,)), 0.0, PLAN.t90, PLAN.ageing)
 
 
-def fed(story: Story):
+def fed(script: Script):
     engine = pipeline()
-    out = engine.feed(decoded(story.sorted()))
+    out = engine.feed(decoded(script.sorted()))
     _, rows = record(out)
     return engine, out, rows
 
 
-def quiet_ovens(story: Story) -> Story:
-    """The same story with ovens at their set values to the digit."""
-    for i, a in enumerate(story.arrivals):
+def quiet_ovens(script: Script) -> Script:
+    """The same script with ovens at their set values to the digit."""
+    for i, a in enumerate(script.arrivals):
         station, quantity = a.topic.split("/")[2:]
         if quantity == "temperature":
             body = json.loads(a.payload)
             body["v"] = [NOMINAL_C[station]] * len(body["v"])
-            story.arrivals[i] = type(a)(a.topic, json.dumps(body).encode(), a.received_s)
-    return story
+            script.arrivals[i] = type(a)(a.topic, json.dumps(body).encode(), a.received_s)
+    return script
 
 
 @pytest.fixture(scope="module")
 def steady():
-    return fed(quiet_ovens(tell(200)))
+    return fed(quiet_ovens(core_line(200)))
 
 
 def test_a_steady_line_gives_each_metre_what_the_model_says(steady):
@@ -86,12 +86,12 @@ def test_headroom_and_forecast_of_a_steady_line_are_told(steady):
 
 
 def test_metres_that_met_a_silent_oven_are_unverified_for_cure_and_no_others():
-    def silent(story: Story, s: int) -> None:
+    def silent(script: Script, s: int) -> None:
         if 80 <= s < 90:
-            keep = [a for a in story.arrivals if not ("oven-b" in a.topic and T0 + s <= a.received_s)]
-            story.arrivals[:] = keep
+            keep = [a for a in script.arrivals if not ("oven-b" in a.topic and T0 + s <= a.received_s)]
+            script.arrivals[:] = keep
 
-    _, out, rows = fed(tell(200, before=silent))
+    _, out, rows = fed(core_line(200, before=silent))
     first, blind = int(rows["first"][0]), np.isnan(rows[INNER])
     missing = [f for f in closed(out).values() if f.kind == "missing" and f.stream == "oven-b/temperature"]
     spans = [(f.start_m, f.end_m) for f in missing]
@@ -111,15 +111,15 @@ def test_metres_that_met_a_silent_oven_are_unverified_for_cure_and_no_others():
 def test_an_oven_that_sags_is_told_before_its_metres_are_lost():
     """At 240 m/min an oven B of 270 degC undercures: the alarm comes with the speed that saves."""
 
-    def set_cold(story: Story) -> Story:
-        for i, a in enumerate(story.arrivals):
+    def set_cold(script: Script) -> Script:
+        for i, a in enumerate(script.arrivals):
             if "oven-b" in a.topic and a.received_s > T0 + 90:
                 body = json.loads(a.payload)
                 body["v"] = [270.0] * len(body["v"])
-                story.arrivals[i] = type(a)(a.topic, json.dumps(body).encode(), a.received_s)
-        return story
+                script.arrivals[i] = type(a)(a.topic, json.dumps(body).encode(), a.received_s)
+        return script
 
-    _, out, _ = fed(set_cold(tell(220, lambda s: 240.0)))
+    _, out, _ = fed(set_cold(core_line(220, lambda s: 240.0)))
     first = next(o for o in out if getattr(o, "alarm", "") == FORECAST_ALARM and o.event == "raised")
     lost = next(o for o in out if getattr(o, "alarm", "") == "cure/index-inner/undercured" and o.event == "raised")
     assert first.t_s < lost.t_s - 10
@@ -131,11 +131,11 @@ def test_an_oven_that_sags_is_told_before_its_metres_are_lost():
 
 
 def test_another_recipe_marches_the_cable_inside_anew_from_the_head():
-    def change(story: Story, s: int) -> None:
+    def change(script: Script, s: int) -> None:
         if s == 100:
-            story.tell("take-up/drum", T0 + 100.25, drum="C1-0002", recipe="core-1g5")
+            script.send("take-up/drum", T0 + 100.25, drum="C1-0002", recipe="core-1g5")
 
-    engine, _, rows = fed(quiet_ovens(tell(180, before=change)))
+    engine, _, rows = fed(quiet_ovens(core_line(180, before=change)))
     assert engine.recipe is not None
     assert engine.recipe.recipe == "core-1g5"
     values = rows[INNER][~np.isnan(rows[INNER])]
@@ -147,7 +147,7 @@ def test_another_recipe_marches_the_cable_inside_anew_from_the_head():
 
 def test_a_line_whose_recipe_has_no_cure_has_no_columns_of_it():
     plain = RECIPE.model_copy(update={"cure": None})
-    out = Pipeline(LINE, {"core-2g5": plain}).feed(decoded(tell(60).sorted()))
+    out = Pipeline(LINE, {"core-2g5": plain}).feed(decoded(core_line(60).sorted()))
     _, rows = record(out)
     assert not set(COLUMNS) & set(rows)
     assert not [a for a in raised(out) if a.startswith("cure/")]
@@ -155,7 +155,7 @@ def test_a_line_whose_recipe_has_no_cure_has_no_columns_of_it():
 
 def test_what_was_foreseen_and_is_not_so_any_more_is_taken_back():
     """The stage tells each foreseen stretch once, again when it grows, and takes it back when it is gone."""
-    engine, _, _ = fed(tell(60))
+    engine, _, _ = fed(core_line(60))
     stage = engine.curing
     length = stage.lengths[-1]
     f = stage.forecast

@@ -11,34 +11,36 @@ from dashboard.commands import dashboard as main
 CONFIGS = str(Path(__file__).parents[3] / "configs")
 
 
-def words(*said):
+def words(*options):
     parser = argparse.ArgumentParser()
     main.COMMAND.options(parser)
-    return parser.parse_args(["--configs", CONFIGS, *said])
+    return parser.parse_args(["--configs", CONFIGS, *options])
 
 
 def test_the_command_line_wins_over_works_toml(configuration):
-    told = main._told(configuration, words("--store", "/elsewhere", "--broker", "mqtt://127.0.0.1:9", "--port", "8"))
-    assert told.works.store.folder == "/elsewhere"
-    assert told.works.broker.url == "mqtt://127.0.0.1:9"
-    assert (told.works.dashboard.host, told.works.dashboard.port) == ("127.0.0.1", 8)
-    assert main._told(configuration, words()) == configuration
+    changed = main._with_options(
+        configuration, words("--store", "/elsewhere", "--broker", "mqtt://127.0.0.1:9", "--port", "8")
+    )
+    assert changed.works.store.folder == "/elsewhere"
+    assert changed.works.broker.url == "mqtt://127.0.0.1:9"
+    assert (changed.works.dashboard.host, changed.works.dashboard.port) == ("127.0.0.1", 8)
+    assert main._with_options(configuration, words()) == configuration
 
 
 @pytest.mark.parametrize(
-    ("said", "told"),
+    ("options", "printed"),
     [
         (["--host", "0.0.0.0"], "there is no account in"),
         (["--configs", "/nowhere"], "everymetre init /nowhere"),
         (["--broker", "http://127.0.0.1"], "expected mqtt://HOST:PORT"),
     ],
 )
-def test_what_cannot_be_is_told_and_ends_with_2(capsys, said, told):
-    assert main.COMMAND.run(words(*said)) == 2
-    assert told in capsys.readouterr().err
+def test_invalid_options_are_reported_and_end_with_2(capsys, options, printed):
+    assert main.COMMAND.run(words(*options)) == 2
+    assert printed in capsys.readouterr().err
 
 
-def test_a_busy_port_is_told(capsys, monkeypatch, record):
+def test_a_port_in_use_is_reported(capsys, monkeypatch, record):
     monkeypatch.setattr(main, "_record", lambda _: record)
     with socket.socket() as taken:
         taken.bind(("127.0.0.1", 0))

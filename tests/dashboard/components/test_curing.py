@@ -8,16 +8,16 @@ import pytest
 
 from dashboard.components.curing import curing
 from dashboard.context import Context
-from dashboard.figures.along import along_figure, from_told
+from dashboard.figures.along import along_figure, from_status
 from dashboard.figures.faultmap import fault_map, lane_of
 from dashboard.queries import live
 from dashboard.text import alarm_text
 from monitor.contract.reading import AlarmRow
 from monitor.contract.record import Finding, FindingKind
-from monitor.core.cure.stage import told
-from tests.core import story
-from tests.core.story import decoded, pipeline
-from tests.core.test_pipeline import tell
+from monitor.core.cure.stage import status_json as cure_status
+from tests.core import script
+from tests.core.script import decoded, pipeline
+from tests.core.test_pipeline import core_line
 from tests.dashboard.fake_record import drum_with
 
 
@@ -25,8 +25,8 @@ from tests.dashboard.fake_record import drum_with
 def cure() -> dict:
     """What a real engine tells of a line after two minutes, as it goes through the store."""
     engine = pipeline()
-    engine.feed(decoded(tell(120).sorted()))
-    return json.loads(json.dumps(told(engine.curing)))
+    engine.feed(decoded(core_line(120).sorted()))
+    return json.loads(json.dumps(cure_status(engine.curing)))
 
 
 @pytest.fixture
@@ -136,7 +136,7 @@ def test_a_line_without_cure_has_no_block(context, configuration):
 
 
 def test_the_curve_runs_from_the_head_on(cure, configuration):
-    curve = from_told(cure["cable"])
+    curve = from_status(cure["cable"])
     assert (curve.position_m[1:] > curve.position_m[:-1]).all()
     recipe = configuration.recipes["core-2g5"]
     fig = along_figure(configuration.lines["core-1"], recipe.cure, [curve])
@@ -145,7 +145,7 @@ def test_the_curve_runs_from_the_head_on(cure, configuration):
 
 def finding(stream: str, check: str, text: str = "") -> Finding:
     more = {"stream": stream, "check": check, "extreme": 0.42, "limit": 1.0, "text": text}
-    return story.finding(10.0, 20.0, FindingKind.CURE, **more)
+    return script.finding(10.0, 20.0, FindingKind.CURE, **more)
 
 
 def test_findings_of_the_cure_have_a_lane(configuration):

@@ -11,13 +11,13 @@ from dashboard.figures.faultmap import envelope, fault_map, hover, lane_of, lane
 from dashboard.figures.style import ORANGE, VERMILLION
 from monitor.contract.record import FindingKind, Verdict
 from monitor.evidence.whole_drum import on_drum
-from tests.core import story
+from tests.core import script
 from tests.dashboard.fake_record import drum_with
 
 
 def finding(start, end, kind="window", stream="cold-gauge/diameter-x", check="HI", verdict=Verdict.SUSPECT):
     more = {"stream": stream, "check": check, "verdict": verdict, "extreme": 3.7, "limit": 3.66, "unit": "mm"}
-    return story.finding(start, end, FindingKind(kind), **more)
+    return script.finding(start, end, FindingKind(kind), **more)
 
 
 @pytest.fixture

@@ -16,7 +16,7 @@ from monitor.analysis.suggest import Candidate, Suggestion
 from monitor.contract.config.limits import limits_of, with_limits
 from monitor.contract.reading import ProposalRow, RevisionRow
 from monitor.evidence.whole_drum import whole_drum
-from tests.core import story
+from tests.core import script
 from tests.dashboard.conftest import NOW_S
 from tests.dashboard.page_text import text_of
 
@@ -147,7 +147,7 @@ def found(hi_times, other=()):
         for t in hi_times
     ]
     finding = [
-        story.finding(20_000.0 + t - NOW_S, 20_010.0 + t - NOW_S, stream="oven-b/temperature", start_s=t, end_s=t + 5)
+        script.finding(20_000.0 + t - NOW_S, 20_010.0 + t - NOW_S, stream="oven-b/temperature", start_s=t, end_s=t + 5)
         for t in hi_times
     ]
     return Side(tuple(raised), (*finding, *other))

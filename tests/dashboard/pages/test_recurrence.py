@@ -7,7 +7,7 @@ from dashboard.actions.answers import RejectedActionError, note_work
 from dashboard.figures.recurrence import fold_figure
 from dashboard.pages.recurrence import layout as recurrence
 from monitor.contract.record import Finding, FindingKind, Verdict
-from tests.core.story import finding
+from tests.core.script import finding
 from tests.dashboard.conftest import NOW_S
 from tests.dashboard.fake_record import FIRST_L_M, SPEED_M_PER_MIN, START_S
 from tests.dashboard.page_text import text_of

@@ -9,7 +9,7 @@ from dashboard.pages.shift import layout as shift
 from dashboard.text import format
 from monitor.analysis.shift_calendar import shift_at
 from monitor.contract.record import FindingKind
-from tests.core.story import finding
+from tests.core.script import finding
 from tests.dashboard.conftest import NOW_S
 from tests.dashboard.fake_record import SPEED_M_PER_MIN, START_S
 from tests.dashboard.page_text import text_of

@@ -7,7 +7,7 @@ import pytest
 from dashboard.text.findings import sentence
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.record import FindingKind
-from tests.core import story
+from tests.core import script
 
 CURE = {"extreme": 0.42, "limit": 1.0}
 GAUGE = {"stream": "cold-gauge/diameter-x", "extreme": 3.71, "limit": 3.66, "unit": "mm"}
@@ -32,4 +32,4 @@ GAUGE = {"stream": "cold-gauge/diameter-x", "extreme": 3.71, "limit": 3.66, "uni
 def test_each_kind_of_finding_has_words(
     configuration: Configuration, kind: str, of: dict[str, Any], words: str
 ) -> None:
-    assert words in sentence(story.finding(10.0, 20.0, FindingKind(kind), **of), configuration.lines["core-1"])
+    assert words in sentence(script.finding(10.0, 20.0, FindingKind(kind), **of), configuration.lines["core-1"])

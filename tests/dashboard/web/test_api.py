@@ -4,7 +4,7 @@ import pytest
 
 from dashboard.context import Context
 from dashboard.queries import live
-from tests.core.story import in_m_per_s
+from tests.core.script import in_m_per_s
 from tests.dashboard.conftest import NOW_S
 from tests.dashboard.fake_record import FIRST_L_M, START_S, FakeRecord
 

@@ -10,7 +10,7 @@ from monitor.contract import rules
 from monitor.gateway.conformance.coverage import BY_OWN_BROKER, BY_SITE_BROKER, NotTried
 from monitor.gateway.conformance.examiner import TRIAL, TRIAL_AS_CLIENT, Do, Examiner, Phase, Report
 from monitor.gateway.conformance.trial import sheet
-from tests.core.story import configuration
+from tests.core.script import configuration
 from tests.shell.publishers import STEP_S, T0_MS, Publisher
 
 UNIT_S = 2.0

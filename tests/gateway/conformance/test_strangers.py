@@ -10,7 +10,7 @@ import pytest
 
 from monitor.contract.address import BrokerAddress
 from monitor.gateway.conformance.strangers import Stranger, server_context, strangers
-from tests.core.story import CONFIGS
+from tests.core.script import CONFIGS
 from tests.shell.works import free_port
 
 WRONG = ("of another authority", "of the site's authority for another host")

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from monitor.contract import rules
-from tests.core.story import CONFIGS
+from tests.core.script import CONFIGS
 from tests.shell.brokers import broker, everymetre, monitor
 from tests.shell.works import PATIENCE, configs_at
 

@@ -1,4 +1,4 @@
-"""A line's story as arrivals, written by a test: what each gauge says, second by second."""
+"""A line's script as arrivals, written by a test: what each gauge says, second by second."""
 
 import json
 from collections.abc import Sequence
@@ -27,22 +27,24 @@ def configuration() -> Configuration:
 
 
 @dataclass
-class Story:
+class Script:
     """Arrivals in the making; `say` keeps each stream's sequence numbers."""
 
     line: str = "core-1"
     arrivals: list[Arrival] = field(default_factory=list)
     numbers: dict[str, int] = field(default_factory=dict)
 
-    def say(self, path: str, t_s: float, v: float | Sequence[float], dt_s: float | None = None, **more: object) -> None:
+    def send_samples(
+        self, path: str, t_s: float, v: float | Sequence[float], dt_s: float | None = None, **more: object
+    ) -> None:
         """One sample or a block; it arrives when its last sample was taken."""
         fields: dict[str, object] = {"v": v if isinstance(v, int | float) else [float(x) for x in v]}
         if dt_s is not None:
             fields["dt"] = dt_s * 1e3
         last = t_s + (dt_s or 0.0) * (len(v) - 1 if not isinstance(v, int | float) else 0)
-        self.tell(path, t_s, last, **fields, **more)
+        self.send(path, t_s, last, **fields, **more)
 
-    def tell(self, path: str, t_s: float, received_s: float | None = None, **fields: object) -> None:
+    def send(self, path: str, t_s: float, received_s: float | None = None, **fields: object) -> None:
         """Any message."""
         n = self.numbers.get(path, -1) + 1
         self.numbers[path] = n

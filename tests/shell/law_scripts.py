@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from monitor.contract.record import Floats
 from monitor.core.arrival import Arrival
-from tests.core.story import T0, Story
+from tests.core.script import T0, Script
 
 HUSHED_S, SILENT_S, STANDS_S = 150.0, 200.0, 240.0
 SLIPS_S, STUCK_S, UNCOUNTED_S = 600.0, 120.0, 90.0
@@ -46,7 +46,7 @@ class Day:
     high_m_per_min: float | None = None  # where it is the speed that goes high
     moves_s: tuple[float, float] | None = None  # (for so long, once in so long); None: always
     take_up: str = "take-up"
-    rows: int = 1000  # a story has more
+    rows: int = 1000  # a script has more
 
 
 def _laying_up(rng: np.random.Generator, v: Floats, high: Floats) -> dict:
@@ -141,23 +141,23 @@ DAYS = {
 
 
 @cache
-def story(line: str, seed: int) -> tuple[Arrival, ...]:
+def script(line: str, seed: int) -> tuple[Arrival, ...]:
     """Drums, pay-off changes, a stop, alarms that are acknowledged, shelved and raised again, a silent instrument, a
     silent line, a change of limits; a counter that is reset, slips, stands and is silent."""
-    day, rng, told = DAYS[line], np.random.default_rng(seed), Story(line)
+    day, rng, script = DAYS[line], np.random.default_rng(seed), Script(line)
     end_s, block_s, pace = day.hours * 3600, day.block_s, day.pace
     stop_s, high_s, hushed_s, silent_s = rng.uniform(600 / pace, end_s - 900 / pace, 4)
     long_high_s = rng.uniform(600 / pace, end_s - 2400 / pace)
     resets_s = np.sort(rng.uniform(600 / pace, end_s, 2))
     slips_s, stuck_s, uncounted_s = np.random.default_rng((seed, 1)).uniform(600 / pace, end_s - 600 / pace, 3)
     counted = 2000.0
-    told.tell("line/state", T0, state="running")
-    told.tell(f"{day.take_up}/drum", T0, drum=f"{day.drum}-0001", recipe=day.recipe)
+    script.send("line/state", T0, state="running")
+    script.send(f"{day.take_up}/drum", T0, drum=f"{day.drum}-0001", recipe=day.recipe)
     if day.moves_s is not None:  # nobody but the machine can tell
-        told.tell("line/state", T0 + round(stop_s), state="stopped")
-        told.tell("line/state", T0 + round(stop_s + STANDS_S), state="running")
-    _changes_of_drums(day, seed, rng, told)
-    _people(day, told, high_s, long_high_s)
+        script.send("line/state", T0 + round(stop_s), state="stopped")
+        script.send("line/state", T0 + round(stop_s + STANDS_S), state="running")
+    _changes_of_drums(day, seed, rng, script)
+    _people(day, script, high_s, long_high_s)
     for begin in np.arange(0, end_s, block_s):
         t = begin + np.arange(block_s)
         high = _within((t - high_s) * pace, (0, 300)) | _within((t - long_high_s) * pace, (0, 600), (800, 2100))
@@ -178,47 +178,47 @@ def story(line: str, seed: int) -> tuple[Arrival, ...]:
         counted = float(run[-1])
         if not silent_s <= begin < silent_s + SILENT_S:
             for path, (values, dt_s) in said.items():
-                told.say(path, T0 + begin, values, dt_s)
+                script.send_samples(path, T0 + begin, values, dt_s)
             if not 0 <= begin - uncounted_s < UNCOUNTED_S / pace:
-                _in_parts(told, "metre-counter/length", T0 + begin, reading, day.counter_step_s)
-            _in_parts(told, "metre-counter/speed", T0 + begin, v, 1.0)
-    return tuple(told.sorted())
+                _in_parts(script, "metre-counter/length", T0 + begin, reading, day.counter_step_s)
+            _in_parts(script, "metre-counter/speed", T0 + begin, v, 1.0)
+    return tuple(script.sorted())
 
 
-def _in_parts(told: Story, path: str, t_s: float, values: Floats, dt_s: float) -> None:
+def _in_parts(script: Script, path: str, t_s: float, values: Floats, dt_s: float) -> None:
     size = max(1, round(COUNTED_S / dt_s))
     for i in range(0, len(values), size):
-        told.say(path, t_s + i * dt_s, values[i : i + size], dt_s)
+        script.send_samples(path, t_s + i * dt_s, values[i : i + size], dt_s)
 
 
 def _within(t_s: Floats, *spans_s: tuple[float, float]) -> NDArray[np.bool_]:
     return np.any([(t_s >= a) & (t_s < b) for a, b in spans_s], axis=0)
 
 
-def _changes_of_drums(day: Day, seed: int, rng: np.random.Generator, told: Story) -> None:
+def _changes_of_drums(day: Day, seed: int, rng: np.random.Generator, script: Script) -> None:
     """With an even seed the last drum is long, as in A3."""
     end_s = day.hours * 3600
     for i, at_s in enumerate(np.sort(rng.uniform(120, 1500 / day.pace if seed % 2 == 0 else end_s, 3))):
-        told.tell(f"{day.take_up}/drum", T0 + round(at_s), drum=f"{day.drum}-{i + 2:04}", recipe=day.recipe)
+        script.send(f"{day.take_up}/drum", T0 + round(at_s), drum=f"{day.drum}-{i + 2:04}", recipe=day.recipe)
     if not day.payoffs:
         return
-    told.tell(f"{day.payoffs[0]}/payoff", T0, drum="C1-0001", left_m=700.0)
+    script.send(f"{day.payoffs[0]}/payoff", T0, drum="C1-0001", left_m=700.0)
     for i, at_s in enumerate(np.sort(rng.uniform(60, end_s, 4))):
         payoff = day.payoffs[i % len(day.payoffs)]
-        told.tell(f"{payoff}/payoff", T0 + round(at_s), drum=f"C{i % 2 + 1}-{i + 2:04}")
+        script.send(f"{payoff}/payoff", T0 + round(at_s), drum=f"C{i % 2 + 1}-{i + 2:04}")
 
 
-def _people(day: Day, told: Story, high_s: float, long_high_s: float) -> None:
+def _people(day: Day, script: Script, high_s: float, long_high_s: float) -> None:
     change = {"proposal": "P1", "recipe": day.recipe}
     wide = {day.limit: day.wide}
-    told.tell(
+    script.send(
         "operator/limits", T0 + round(700 / day.pace), step="propose", by="Mira", reason="wide", changes=wide, **change
     )
-    told.tell("operator/limits", T0 + round(1700 / day.pace), step="approve", by="Olle", **change)
+    script.send("operator/limits", T0 + round(1700 / day.pace), step="approve", by="Olle", **change)
     alarm = f"{day.high}/HI"
-    told.tell("operator/action", T0 + round(high_s + 90 / day.pace), action="acknowledge", by="Mira", alarm=alarm)
+    script.send("operator/action", T0 + round(high_s + 90 / day.pace), action="acknowledge", by="Mira", alarm=alarm)
     shelve = {"alarm": alarm, "reason": "known", "until": round((T0 + long_high_s + 1500 / day.pace) * 1e3)}
-    told.tell("operator/action", T0 + round(long_high_s + 120 / day.pace), action="shelve", by="Mira", **shelve)
+    script.send("operator/action", T0 + round(long_high_s + 120 / day.pace), action="shelve", by="Mira", **shelve)
 
 
 def parts(arrivals: Sequence[Arrival], size: int, last_s: float | None = None) -> list[tuple[Sequence[Arrival], float]]:
