@@ -66,8 +66,8 @@ def test_a_sound_message_with_some_bytes_changed(case, changes):
 @given(st.sampled_from(SOUND), st.sampled_from(["n", "t", "v", "dt", "q", "state", "drum", "by", "until"]), values)
 def test_a_sound_message_with_one_field_of_anything(case, field, value):
     topic, payload = case
-    said = json.loads(payload) | {field: value}
-    sound_or_refused(decoded(topic, json.dumps(said).encode()))
+    fields = json.loads(payload) | {field: value}
+    sound_or_refused(decoded(topic, json.dumps(fields).encode()))
 
 
 def faults(files: dict[str, str]) -> list[FileFault]:
@@ -100,8 +100,8 @@ def test_any_damage_to_a_configuration_file_is_a_named_fault_or_none(name, place
     else:
         lines[i] = lines[i].split("=")[0] + "= " + word
         text = "\n".join(lines)
-    said = faults(FILES | {name: text})
-    assert all(fault.file and str(fault) for fault in said)
+    fields = faults(FILES | {name: text})
+    assert all(fault.file and str(fault) for fault in fields)
 
 
 @settings(max_examples=150, deadline=None)

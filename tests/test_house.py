@@ -61,8 +61,8 @@ POSITIONAL = ROOT / "tests" / "with_positional_fields.txt"  # it may only become
 
 def by_name(node: ast.ClassDef) -> bool:
     """Whether a dataclass or struct takes its fields by name."""
-    said = [k for d in node.decorator_list if isinstance(d, ast.Call) for k in d.keywords] + node.keywords
-    return any(k.arg == "kw_only" and ast.unparse(k.value) == "True" for k in said)
+    keywords = [k for d in node.decorator_list if isinstance(d, ast.Call) for k in d.keywords] + node.keywords
+    return any(k.arg == "kw_only" and ast.unparse(k.value) == "True" for k in keywords)
 
 
 def taken(node: ast.ClassDef) -> list[str]:

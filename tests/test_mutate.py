@@ -20,8 +20,8 @@ def test_each_mutation_changes_one_place_and_compiles():
     assert all(m.source != ast.unparse(ast.parse(SOURCE)) for m in found)
     for m in found:
         compile(m.source, "mutated", "exec")
-    told = {m.what for m in found}
-    assert {"a > 0  ->  a >= 0", "a + b  ->  a - b", "a + b  ->  a", "True  ->  False", "0.5  ->  1.5"} <= told
+    mutations = {m.what for m in found}
+    assert {"a > 0  ->  a >= 0", "a + b  ->  a - b", "a + b  ->  a", "True  ->  False", "0.5  ->  1.5"} <= mutations
 
 
 def test_a_mutation_survives_only_tests_that_do_not_look(tmp_path):

@@ -22,9 +22,9 @@ def test_a_file_is_one_unit_unless_its_cases_wait():
 
 
 def test_what_waits_comes_first_then_what_is_long_and_the_rest_as_it_was():
-    said = [f"{OTHER}::test_b", f"{MARKED}::test_a", f"{OTHER}::test_a", f"{KILLS}::test_b", f"{KILLS}::test_a"]
-    ordered = [item.nodeid for item in in_order([SimpleNamespace(nodeid=s) for s in said])]
-    assert ordered == [said[3], said[4], said[1], said[0], said[2]]
+    order = [f"{OTHER}::test_b", f"{MARKED}::test_a", f"{OTHER}::test_a", f"{KILLS}::test_b", f"{KILLS}::test_a"]
+    ordered = [item.nodeid for item in in_order([SimpleNamespace(nodeid=s) for s in order])]
+    assert ordered == [order[3], order[4], order[1], order[0], order[2]]
 
 
 def test_some_workers_take_what_waits_and_the_others_what_computes_as_long_as_there_is_any():

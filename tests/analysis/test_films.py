@@ -32,10 +32,10 @@ def test_nothing_is_said_while_every_zone_has_a_coefficient_of_its_own():
 
 @pytest.mark.parametrize("zone", ["oven-a", "oven-b"])
 def test_a_zone_without_one_is_named_with_the_estimate_its_range_and_source(zone):
-    *said, last = films(without_film(zone), every=False)
+    *notes, last = films(without_film(zone), every=False)
     assert last == FIRST_GUESS
-    assert said
-    for line in said:
+    assert notes
+    for line in notes:
         assert line.startswith(f"core-1, {zone}, core-")
         assert "none of its own, estimated" in line
         assert "W/m2K with radiation (along a moving wire, Kase and Matsuo 1965, Re 0.5 to 50: Re" in line

@@ -69,10 +69,10 @@ def main() -> None:
 
 
 def _of_one_sample(arrival: Arrival) -> Arrival:
-    said = msgspec.json.decode(arrival.payload)
-    if "v" in said:
-        said = {"n": said["n"], "t": said["t"], "v": said["v"][0]}
-    return Arrival(arrival.topic, msgspec.json.encode(said), arrival.received_s)
+    body = msgspec.json.decode(arrival.payload)
+    if "v" in body:
+        body = {"n": body["n"], "t": body["t"], "v": body["v"][0]}
+    return Arrival(arrival.topic, msgspec.json.encode(body), arrival.received_s)
 
 
 def _decoding(c: Configuration, arrivals: list[Arrival]) -> float:

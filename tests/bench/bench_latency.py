@@ -48,8 +48,11 @@ def part(words: list[str], folder: Path) -> Iterator["subprocess.Popen[bytes]"]:
 async def _measure(folder: Path, lines: int) -> None:
     port, configs = free_port(), folder / "configs"
     names = works.write(configs, lines, 50, port)
-    said = ["--configs", str(configs)]
-    with part(["broker", *said], folder), part(["monitor", *said, "--store", str(folder / "store")], folder) as monitor:
+    options = ["--configs", str(configs)]
+    with (
+        part(["broker", *options], folder),
+        part(["monitor", *options, "--store", str(folder / "store")], folder) as monitor,
+    ):
         await asyncio.to_thread(_listening, folder / "monitor.log")
         bare = _bare(port)
         before = _cpu_s(monitor.pid)

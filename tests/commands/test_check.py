@@ -25,9 +25,9 @@ def test_a_film_coefficient_that_nobody_measured_is_estimated(tmp_path, capsys):
     configs, *_ = configs_at(tmp_path)
     edit(configs / "lines" / "core-1.toml", "film_coefficient_W_m2K = 85.0\n", "")
     assert main(["check", str(configs)]) == 0
-    said = capsys.readouterr().out
-    assert "core-1, oven-a, core-2g5 at 230 m/min and 290 degC: film coefficient none of its own, estimated" in said
-    assert "oven-b" not in said
+    output = capsys.readouterr().out
+    assert "core-1, oven-a, core-2g5 at 230 m/min and 290 degC: film coefficient none of its own, estimated" in output
+    assert "oven-b" not in output
     assert main(["check", str(configs), "--films"]) == 0
     assert "oven-b" in capsys.readouterr().out
 
@@ -42,17 +42,17 @@ def test_every_fault_is_named_at_once_with_file_key_and_remedy(tmp_path, capsys)
     edit(recipe, "oven-b = 305.0", "oven-q = 305.0")
     edit(configs / "scenarios" / "ramp.toml", "seed =", "sead =")
     assert main(["check", str(configs)]) == 1
-    said = capsys.readouterr().out
+    output = capsys.readouterr().out
     for file, key, remedy in (
         ("works.toml", "time_zon", "time_zone"),
         ("lines/core-1.toml", "take-down", "[[station]]"),
         ("recipes/core-2g5.toml", "index_warn", "must not be less than index_min"),
         ("scenarios/ramp.toml", "sead", "seed"),
     ):
-        lines = [text for text in said.splitlines() if text.startswith(file) and key in text]
-        assert lines, (file, key, said)
+        lines = [text for text in output.splitlines() if text.startswith(file) and key in text]
+        assert lines, (file, key, output)
         assert any(remedy in text for text in lines), (remedy, lines)
-    assert "Traceback" not in said
+    assert "Traceback" not in output
 
 
 @pytest.mark.parametrize(

@@ -294,10 +294,10 @@ def test_the_command_prints_both_sides(tmp_path, capsys):
     processor.writer.close()
     words = ["rehearse", "--configs", str(configs), "--line", "core-1", "--drum", "C1-0001", "--recipe", "core-2g5"]
     assert main([*words, "--set", f"{HI}=304", "--without-cure"]) == 0
-    said = capsys.readouterr().out
-    assert "in force" in said
-    assert "oven-b/temperature/HI" in said
-    assert "alarms per shift become" in said
+    output = capsys.readouterr().out
+    assert "in force" in output
+    assert "oven-b/temperature/HI" in output
+    assert "alarms per shift become" in output
     assert main([*words, "--suggest", "oven-b/temperature/HI"]) == 0
     assert "on-delay s" in capsys.readouterr().out
 

@@ -102,6 +102,6 @@ def test_a_busy_port_is_named_with_a_remedy(tmp_path):
 def test_help_lists_the_parts(capsys):
     with pytest.raises(SystemExit):
         main(["--help"])
-    said = capsys.readouterr().out
+    output = capsys.readouterr().out
     for part in (*PARTS, "run", "replay", "check", "contract", "kinetics"):
-        assert part in said
+        assert part in output

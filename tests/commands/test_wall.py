@@ -17,23 +17,23 @@ def wall(tmp_path, readings: list[str], *more: str) -> int:
 def test_a_wall_that_meets_both_rules_conforms(tmp_path, capsys):
     """The mean 0.85 rounds up to 0.9: decimal, half up, as IEC 60227-2 has it."""
     assert wall(tmp_path, ["0.84", "0.86"] * 9) == 0
-    said = capsys.readouterr().out
-    assert "18 readings" in said
-    assert f"mean 0.9 mm, specified {WALL_MM}: met" in said
-    assert "thinnest place 0.84 mm, allowed 0.71: met" in said
-    assert "confirm it against the standard" in said
+    output = capsys.readouterr().out
+    assert "18 readings" in output
+    assert f"mean 0.9 mm, specified {WALL_MM}: met" in output
+    assert "thinnest place 0.84 mm, allowed 0.71: met" in output
+    assert "confirm it against the standard" in output
 
 
 @pytest.mark.parametrize(
-    ("readings", "said"),
+    ("readings", "output"),
     [
         (["0.84"] * 18, "mean 0.8 mm, specified 0.9: not met"),
         (["0.95"] * 17 + ["0.70"], "thinnest place 0.70 mm, allowed 0.71: not met"),
     ],
 )
-def test_a_wall_that_misses_one_does_not(tmp_path, capsys, readings, said):
+def test_a_wall_that_misses_one_does_not(tmp_path, capsys, readings, output):
     assert wall(tmp_path, readings) == 1
-    assert said in capsys.readouterr().out
+    assert output in capsys.readouterr().out
 
 
 def test_a_sheath_may_be_thinner_at_one_place(tmp_path, capsys):

@@ -61,16 +61,16 @@ def test_c22_exact_gives_back_what_a_person_typed(digits: int, decimals: int) ->
 @given(st.floats(0, 1), st.integers(0, 2))
 def test_c22_a_share_is_none_or_all_only_where_it_is(value: float, decimals: int) -> None:
     text = percent(value, decimals)
-    said = read(text.removesuffix(" %").lstrip("<> "))
-    assert (said == 0) == (value * 100 < DUST)
-    assert (said == 100) == (value * 100 > 100 - DUST)
+    output = read(text.removesuffix(" %").lstrip("<> "))
+    assert (output == 0) == (value * 100 < DUST)
+    assert (output == 100) == (value * 100 > 100 - DUST)
     if text[0] in "<>":
-        assert (said - 100 * value > 0) == (text[0] == "<")
-    assert abs(said - 100 * value) <= 0.5 * 10.0**-decimals * (1 + 1e-9) + (0.01 if text[0] in "<>" else 0.0)
+        assert (output - 100 * value > 0) == (text[0] == "<")
+    assert abs(output - 100 * value) <= 0.5 * 10.0**-decimals * (1 + 1e-9) + (0.01 if text[0] in "<>" else 0.0)
 
 
 @pytest.mark.parametrize(
-    ("text", "said"),
+    ("text", "output"),
     [
         (fixed(0.002, 2), "0.002"),
         (fixed(12345.678, 1), f"12{GROUP}345.7"),
@@ -95,5 +95,5 @@ def test_c22_a_share_is_none_or_all_only_where_it_is(value: float, decimals: int
         (percent(1.29, 1), "129.0 %"),
     ],
 )
-def test_c22_as_it_is_read(text: str, said: str) -> None:
-    assert text == said
+def test_c22_as_it_is_read(text: str, output: str) -> None:
+    assert text == output

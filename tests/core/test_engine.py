@@ -17,8 +17,8 @@ def messages_of(line: str) -> list:
 
 
 def assert_same(some: list, others: list) -> None:
-    (said, rows), (other_said, other_rows) = record(some), record(others)
-    assert said == other_said
+    (found, rows), (other_found, other_rows) = record(some), record(others)
+    assert found == other_found
     assert rows.keys() == other_rows.keys()
     assert all(np.array_equal(column, other_rows[name], equal_nan=True) for name, column in rows.items())
 

@@ -133,14 +133,14 @@ def test_another_recipe_for_the_drum_that_is_on_is_not_taken_silently_r23():
     assert "7 is on already with recipe core-2g5" in rejected.why
 
 
-def told(outputs) -> list[tuple[str, float]]:
+def events(outputs) -> list[tuple[str, float]]:
     return [(c.event, c.t_s - T0) for c in of(AlarmChange, outputs) if c.alarm == NAME_USED]
 
 
 def test_a_name_that_comes_back_is_one_low_alarm_that_ends_by_itself():
     """Two drums come back within a minute: each is reported, and nothing stays active."""
     outputs = pipeline().feed(came_back())
-    assert told(outputs) == [("raised", 100.0), ("returned", 125.0), ("raised", 125.0), ("returned", 185.0)]
+    assert events(outputs) == [("raised", 100.0), ("returned", 125.0), ("raised", 125.0), ("returned", 185.0)]
     changes = [c for c in of(AlarmChange, outputs) if c.alarm == NAME_USED]
     assert {c.priority for c in changes} == {Priority.LOW}
     begun = {round(s.start_s - T0): s.start_m for s in of(DrumSpan, outputs) if s.end_m is None}
@@ -154,7 +154,7 @@ def test_however_the_arrivals_are_cut_and_through_snapshots_the_alarm_is_the_sam
     for i in range(0, len(messages), each):
         got += engine.feed(messages[i : i + each])
         engine = engine if each == 1 else through_snapshot(engine)
-    assert told(got) == told(want)
+    assert events(got) == events(want)
     assert engine.drums.fillings == whole.drums.fillings
 
 
@@ -165,7 +165,7 @@ def test_an_engine_that_begins_without_a_snapshot_knows_the_names_on_record():
     again.drums.fillings = Fillings.of(first.drums.fillings.kept)
     outputs = again.feed(came_back())
     assert [s.filling for s in of(DrumSpan, outputs) if s.end_m is None] == [1, 2, 3, 4, 5]
-    assert [event for event, _ in told(outputs)] == ["raised", "returned"] * 2
+    assert [event for event, _ in events(outputs)] == ["raised", "returned"] * 2
 
 
 def test_an_alarm_names_the_drum_that_holds_its_metre_and_none_for_cable_that_is_on_none_yet():

@@ -16,13 +16,13 @@ def stretch(t, v, open_=None) -> Stretch:
     return Stretch(t_s=t, v=v, L_m=4.0 * t, known_s=t, seq=np.arange(len(t)), open=shut)
 
 
-def told(crossings: list[Crossing]) -> list[tuple[str, float]]:
+def events(crossings: list[Crossing]) -> list[tuple[str, float]]:
     return [("raised" if c.raised else "gated" if c.gated else "returned", c.at.t_s) for c in crossings]
 
 
 def run(limit: Limit, t, v, open_=None) -> list[tuple[str, float]]:
     s = stretch(t, v, open_)
-    return told(limit.feed(s, s.t_s, s.t_s))
+    return events(limit.feed(s, s.t_s, s.t_s))
 
 
 class TestOpcUaPart9B15:
@@ -56,7 +56,7 @@ def test_delay_in_metres_waits_while_the_line_stands():
     limit = Limit(10, 1, 0, on_delay=2.0, off_delay=0)
     s = stretch(range(8), [11] * 8)
     metres = np.array([0, 1, 1.5, 1.5, 1.5, 1.5, 2.5, 3])
-    assert told(limit.feed(s, metres, s.t_s)) == [("raised", 6)]
+    assert events(limit.feed(s, metres, s.t_s)) == [("raised", 6)]
 
 
 def test_a_stopped_line_does_not_cry_and_what_stood_is_put_aside():

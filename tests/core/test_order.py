@@ -39,8 +39,8 @@ def test_what_never_comes_is_told_as_holes_and_nothing_else_is_lost(missing):
     released, holes = order.expire(newest_s=1e9, known_s=0.0)
     out += [r.message.n for r in released]
     assert out == sent
-    told = {n for hole in holes for n in range(hole.first, hole.last + 1)}
-    assert told == missing
+    reported = {n for hole in holes for n in range(hole.first, hole.last + 1)}
+    assert reported == missing
 
 
 def test_a_hole_is_waited_for_until_the_newest_stamp_is_far_enough():

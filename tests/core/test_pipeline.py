@@ -43,7 +43,7 @@ def core_line(
         t = T0 + s
         v = np.array([speed(s + i / 10) for i in range(11)]) / 60
         steps = np.concatenate(([0], np.cumsum(0.5 * (v[1:] + v[:-1]) * 0.1)))
-        said = {
+        sampled = {
             "metre-counter/length": ([reading(L + x, t + 0.1 * i) for i, x in enumerate(steps[:10])], 0.1),
             "metre-counter/speed": (v[:10] * 60, 0.1),
             "shock-oven/temperature": (540 + rng.normal(0, 0.3, 2), 0.5),
@@ -56,8 +56,8 @@ def core_line(
             "dancer/position": (50 + rng.normal(0, 1, 10), 0.1),
             "take-up/tension": (80 + rng.normal(0, 1, 1), 1.0),
         }
-        said |= {g: (3.58 + rng.normal(0, 0.006, 50), 0.02) for g in GAUGES}
-        for path, (values, dt) in said.items():
+        sampled |= {g: (3.58 + rng.normal(0, 0.006, 50), 0.02) for g in GAUGES}
+        for path, (values, dt) in sampled.items():
             if path not in quiet:
                 script.send_samples(path, t, values, dt)
         before(script, s)
@@ -170,8 +170,8 @@ def test_no_cut_of_the_arrivals_shows_in_the_record(cuts):
     edges = [0, *sorted(min(c, len(messages)) for c in cuts), len(messages)]
     for a, b in itertools.pairwise(edges):
         out += engine.feed(messages[a:b])
-    said, rows = record(out)
-    assert said == fed_at_once()[0]
+    sampled, rows = record(out)
+    assert sampled == fed_at_once()[0]
     assert rows.keys() == fed_at_once()[1].keys()
     for name, column in rows.items():
         assert np.array_equal(column, fed_at_once()[1][name], equal_nan=True), name
@@ -217,8 +217,8 @@ def test_one_message_at_a_time_and_through_snapshots_gives_the_same_record():
         out += engine.feed([message])
         if i % 500 == 250:
             engine = through_snapshot(engine)
-    said, rows = record(out)
-    assert said == fed_at_once()[0]
+    sampled, rows = record(out)
+    assert sampled == fed_at_once()[0]
     assert all(np.array_equal(c, fed_at_once()[1][n], equal_nan=True) for n, c in rows.items())
 
 

@@ -55,11 +55,11 @@ def test_rows_are_the_same_but_for_the_speed_s_own_column():
 
 
 def test_findings_and_alarms_are_the_same():
-    def told(outputs):
+    def results(outputs):
         found = [(f.kind, f.stream, f.check, f.verdict, f.start_m, f.end_m) for f in of(Finding, outputs)]
         return found, [(c.alarm, c.event, c.t_s, c.priority) for c in of(AlarmChange, outputs)]
 
-    (found, alarms), (other_found, other_alarms) = (told(run(unit)[1]) for unit in ("m/min", "m/s"))
+    (found, alarms), (other_found, other_alarms) = (results(run(unit)[1]) for unit in ("m/min", "m/s"))
     assert (f"{SPEED}/LO", "raised") in {(a, event) for a, event, *_ in alarms}
     assert (FORECAST_ALARM, "raised") in {(a, event) for a, event, *_ in alarms}
     assert [f[:4] for f in found] == [f[:4] for f in other_found]

@@ -40,19 +40,19 @@ def test_each_application_gives_its_own_context(context: Context) -> None:
     callbacks = Callbacks()
 
     @callbacks(Output("o", "children"), Input("i", "value"), State("s", "value"))
-    def told(context: Context, i: int, s: int) -> str:
+    def shown(context: Context, i: int, s: int) -> str:
         return f"{context.now_ms} {i} {s}"
 
     app = bound(callbacks, context)
     assert ask(app, "o.children", i=1, s=2) == {"children": f"{context.now_ms} 1 2"}
-    assert told(context, 3, 4) == f"{context.now_ms} 3 4"  # and it is still a function
+    assert shown(context, 3, 4) == f"{context.now_ms} 3 4"  # and it is still a function
 
 
 def test_inputs_by_name_come_as_they_are_grouped(context: Context) -> None:
     callbacks = Callbacks()
 
     @callbacks(Output("o", "children"), inputs={"i": Input("i", "value"), "form": {"s": State("s", "value")}})
-    def told(_context: Context, *, i: int, form: dict[str, int]) -> str:
+    def shown(_context: Context, *, i: int, form: dict[str, int]) -> str:
         return f"{i} {form}"
 
     app = bound(callbacks, context)

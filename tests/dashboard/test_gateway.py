@@ -11,7 +11,7 @@ from monitor.core.arrival import Arrival
 from tests.core.script import T0, decoded, pipeline
 from tests.core.test_pipeline import core_line, of
 
-# Written by hand from the contract: fields in their order, times in ms, what is not said is left out.
+# Written by hand from the contract: fields in their order, times in ms, what is not output is left out.
 GOLDEN = (
     b'{"n":0,"t":1764038050000,"action":"shelve","by":"K. Berg","reason":"screen change",'
     b'"alarm":"head/pressure/HI","occurrence":1764037670000,"until":1764041650000,"start":1764038050000}'

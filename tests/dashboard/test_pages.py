@@ -30,9 +30,9 @@ def test_a_drum_whose_name_came_back_says_which_filling_it_is_and_leads_to_the_o
     first, second = (replace(d, drum="7/..") for d in whole("core-1", 10**6)[:2][::-1])
     monkeypatch.setattr(record, "drums", lambda *_: [second, first])
     for page in ("drum", "traceability", "release"):
-        said = str(route(context, f"/{page}/core-1/filling/{first.filling}").content)
-        assert "Filling 1 of 2 of this drum" in said
-        assert f"/{page}/core-1/filling/{second.filling}" in said
+        message = str(route(context, f"/{page}/core-1/filling/{first.filling}").content)
+        assert "Filling 1 of 2 of this drum" in message
+        assert f"/{page}/core-1/filling/{second.filling}" in message
         assert "Filling 2 of 2" in str(route(context, f"/{page}/core-1/7%2F..").content)
     assert route(context, "/drum/core-1/filling/99").title == "Not found"
     assert route(context, "/drum/core-1/filling/x").title == "Not found"

@@ -240,8 +240,8 @@ def test_what_a_check_carries_is_part_of_snapshots_and_a_test_says_so(tree):
     tree.edit(stream, field, f"{field}    trial: Trial | None = None\n")
     imported = "from monitor.core.track import"
     tree.edit(stream, imported, f"from monitor.core.trial import Trial\n{imported}")
-    said = tree.run(
+    output = tree.run(
         "-q", "-x", "-p", "no:cacheprovider", f"tests/core/test_snapshot.py::{LAYOUT}", module="pytest", fails=True
     )
-    assert "raise VERSION" in said
-    assert "tests.core.snapshots" in said
+    assert "raise VERSION" in output
+    assert "tests.core.snapshots" in output

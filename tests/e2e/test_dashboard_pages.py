@@ -483,12 +483,12 @@ def test_other_settings_are_answered_at_once(served: Served, strict: Page) -> No
     page = strict
     watch = Watch(page)
     page.goto(served.url + "/what-if")
-    said = page.locator("#settings-result")
-    expect(said).to_contain_text("Steady state: cured. Cure index at the conductor 1.67")
+    result = page.locator("#settings-result")
+    expect(result).to_contain_text("Steady state: cured. Cure index at the conductor 1.67")
     speed = page.get_by_label("Line speed")
     speed.fill("260")
     speed.press("Tab")
-    expect(said).to_contain_text("Steady state: undercured")
+    expect(result).to_contain_text("Steady state: undercured")
     for graph in ("settings-along", "settings-against", "settings-stop"):
         expect(page.locator(f"#{graph} .js-plotly-plot")).to_be_visible()
     page.get_by_label("Surface reading").fill("700")

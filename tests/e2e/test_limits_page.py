@@ -48,9 +48,9 @@ class Works:
         """The gateway; after each step the line says some more, so that it takes effect."""
         self.now_s += 0.01
         topic = topic_of("tarn", line, step)
-        said = Arrival(topic, self.outgoing.encode(topic, step), self.now_s)
+        arrival = Arrival(topic, self.outgoing.encode(topic, step), self.now_s)
         some, self.rest = self.rest[:60], self.rest[60:]
-        take(self.processor, [said, *some])
+        take(self.processor, [arrival, *some])
 
 
 @pytest.fixture

@@ -19,7 +19,7 @@ def series(messages, path: str) -> Series:
 
 
 @pytest.fixture(scope="module")
-def told():
+def recorded():
     def speed(s: float) -> float:
         return 230.0 - 60.0 * np.sin(s / 20.0)
 
@@ -34,8 +34,8 @@ def passage_of(messages, engine) -> Passage:
     return Passage.of(LINE, counter, speed, anchor_s, float(engine.track.L_m[0]))
 
 
-def test_heat_of_a_metre_is_that_of_its_row(told):
-    messages, rows, engine = told
+def test_heat_of_a_metre_is_that_of_its_row(recorded):
+    messages, rows, engine = recorded
     passage = passage_of(messages, engine)
     ovens = {s: series(messages, s) for s in oven_streams(LINE, RECIPE)}
     first = int(rows["first"][0])
@@ -57,13 +57,13 @@ def test_a_counter_that_jumps_is_bridged_as_in_the_stream():
     assert passage.track.at(t) + passage.shift_m == pytest.approx(engine.track.at(t), abs=0.05)
 
 
-def test_a_metre_whose_way_is_not_stored_has_no_heat(told):
-    messages, rows, engine = told
+def test_a_metre_whose_way_is_not_stored_has_no_heat(recorded):
+    messages, rows, engine = recorded
     assert heat_of(LINE, RECIPE, passage_of(messages, engine), {}, int(rows["first"][0]) - 500) is None
 
 
-def test_a_recipe_without_cure_has_no_heat(told):
-    messages, _, engine = told
+def test_a_recipe_without_cure_has_no_heat(recorded):
+    messages, _, engine = recorded
     plain = RECIPE.model_copy(update={"cure": None})
     assert heat_of(LINE, plain, passage_of(messages, engine), {}, 1100) is None
     assert oven_streams(LINE, plain) == ()

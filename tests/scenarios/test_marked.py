@@ -84,8 +84,8 @@ def test_full_marks(scenario: str, line: str) -> None:
         marks.append(mark_cure(true, findings, run.recipe, Allowed()))
     assert all(m.good for m in marks), table({line: marks})
     assert not [o for o in out if isinstance(o, Rejected | Gap)]
-    told = {o.kind for o in out if isinstance(o, CounterFault)}
-    assert told == {fault.kind for fault in run.truth.counter}
+    found = {o.kind for o in out if isinstance(o, CounterFault)}
+    assert found == {fault.kind for fault in run.truth.counter}
 
 
 def test_the_standard_scenario_is_worth_marking() -> None:
@@ -138,11 +138,11 @@ def test_both_scraps_of_a_stop_are_told_before_the_restart() -> None:
     findings = [o for o in out if isinstance(o, Finding) and o.kind == "cure"]
     foreseen = {f.key: f for f in findings if f.stream == "cure/forecast" and f.start_s < restart_s}
     last = {f.key: f for f in findings if f.stream != "cure/forecast" and f.verdict is Verdict.NONCONFORMING}
-    told = {c: spans(f for f in foreseen.values() if f.check == c) for c in ("undercured", "overheated")}
+    found = {c: spans(f for f in foreseen.values() if f.check == c) for c in ("undercured", "overheated")}
     came = {c: spans(f for f in last.values() if f.check == c) for c in ("undercured", "overheated")}
-    assert len(told["overheated"] ^ came["overheated"]) <= 4
-    assert came["undercured"] <= told["undercured"]
-    assert len(told["undercured"] - came["undercured"]) <= 4  # scant ones at the edge of an oven
+    assert len(found["overheated"] ^ came["overheated"]) <= 4
+    assert came["undercured"] <= found["undercured"]
+    assert len(found["undercured"] - came["undercured"]) <= 4  # scant ones at the edge of an oven
     assert len(came["undercured"]) >= 8
     assert len(came["overheated"]) >= 50
 

@@ -242,10 +242,10 @@ def test_the_sheet_prints_on_a4_and_repeats_to_the_byte(works, context):
 
 
 def test_traceability_follows_a_metre_to_each_process(works, context):
-    said = str(traceability.answer(context, works.drum("R1-0002"), 20.0))
+    shown = str(traceability.answer(context, works.drum("R1-0002"), 20.0))
     for word in ("C1-0002", "L1-0001", "S1-0001", "Oven B temperature", "/drum/core-1/filling/2?metre="):
-        assert word in said, word
-    assert "not on record" not in said
+        assert word in shown, word
+    assert "not on record" not in shown
 
 
 def test_families_and_pdfs_over_http(works, context):

@@ -170,14 +170,14 @@ def script(line: str, seed: int) -> tuple[Arrival, ...]:
         run = counted + np.concatenate(([0.0], np.cumsum(v * share) / 60.0))
         at = begin + np.arange(0, block_s, day.counter_step_s)[: round(block_s / day.counter_step_s)]
         reading = np.interp(at, [*t, begin + block_s], run) - 700.0 * np.searchsorted(resets_s, at, side="right")
-        said = day.hum(rng, v, high)
+        sampled = day.hum(rng, v, high)
         if hushed_s <= begin < hushed_s + HUSHED_S:
-            del said[day.hushed]
+            del sampled[day.hushed]
         if rng.random() < block_s / 1000:
-            said[day.fault] = ([1.0], 1.0)
+            sampled[day.fault] = ([1.0], 1.0)
         counted = float(run[-1])
         if not silent_s <= begin < silent_s + SILENT_S:
-            for path, (values, dt_s) in said.items():
+            for path, (values, dt_s) in sampled.items():
                 script.send_samples(path, T0 + begin, values, dt_s)
             if not 0 <= begin - uncounted_s < UNCOUNTED_S / pace:
                 _in_parts(script, "metre-counter/length", T0 + begin, reading, day.counter_step_s)

@@ -30,7 +30,7 @@ def long_script(line_s: int, seed: int = 1) -> list[Arrival]:
         v = np.array([_speed(s + i / 10) for i in range(11)])
         run = L + np.concatenate(([0.0], np.cumsum(0.5 * (v[1:] + v[:-1]) / 60 * 0.1)))
         back_m = 900.0 * (s // 1300)
-        said = {
+        sampled = {
             "metre-counter/length": (run[:10] - back_m, 0.1),
             "metre-counter/speed": (v[:10], 0.1),
             "shock-oven/temperature": (540 + rng.normal(0, 0.3, 2), 0.5),
@@ -43,10 +43,10 @@ def long_script(line_s: int, seed: int = 1) -> list[Arrival]:
             "dancer/position": (50 + rng.normal(0, 1, 10), 0.1),
             "take-up/tension": (80 + rng.normal(0, 1, 1), 1.0),
         }
-        said |= {gauge: (3.58 + rng.normal(0, 0.006, 50), 0.02) for gauge in GAUGES}
+        sampled |= {gauge: (3.58 + rng.normal(0, 0.006, 50), 0.02) for gauge in GAUGES}
         if s % 83 == 40:
-            said[GAUGES[1]][0][10:35] += 0.13
-        for path, (values, dt_s) in said.items():
+            sampled[GAUGES[1]][0][10:35] += 0.13
+        for path, (values, dt_s) in sampled.items():
             if not (path == GAUGES[2] and 450 <= s % 500 < 456):
                 script.send_samples(path, BEGIN_S + s, np.round(values, 4), dt_s)
         L = float(run[10])

@@ -93,23 +93,23 @@ class Publisher:
         about, path = topic.split("/")[2], topic.split("/", 3)[3]
         if self.deaf:
             return
-        said = json.loads(payload)
+        report = json.loads(payload)
         self.silent_s = None
         if self.knocking and self.wrong == "ends a knock with any report":
             self._go_on()
-        if self.wrong == "stops over an unknown field" and "since" in said:
+        if self.wrong == "stops over an unknown field" and "since" in report:
             self.deaf = True
         if about == "stored":
-            self.outbox = [m for m in self.outbox if m.path != path or not self._covered(said, m.n)]
-        elif not said.get("final", True):
+            self.outbox = [m for m in self.outbox if m.path != path or not self._covered(report, m.n)]
+        elif not report.get("final", True):
             if self.wrong == "waits for what is refused for now":
                 self.knocking = True
                 return
-            named = [m for m in self.outbox if (m.path, m.n) == (path, said["n"])]
+            named = [m for m in self.outbox if (m.path, m.n) == (path, report["n"])]
             self.aside += named
             self.outbox = [m for m in self.outbox if m not in named]
         elif self.wrong != "keeps what is refused":
-            self.outbox = [m for m in self.outbox if (m.path, m.n) != (path, said["n"])]
+            self.outbox = [m for m in self.outbox if (m.path, m.n) != (path, report["n"])]
         else:
             self.knocking = True
         if self.knocking and self.knocked is not None and self.knocked not in self.outbox:
@@ -121,13 +121,13 @@ class Publisher:
         for message in self.outbox:
             message.sent_s = None
 
-    def _covered(self, said: dict, n: int) -> bool:
-        if said.get("start", 0) != self._start and self.wrong != "ignores start":
+    def _covered(self, report: dict, n: int) -> bool:
+        if report.get("start", 0) != self._start and self.wrong != "ignores start":
             return False
         if self.wrong == "takes stored for up to n":
-            return n <= said["n"]
-        holes = any(a <= n <= b for a, b in said.get("missing", []))
-        return said["from"] <= n <= said["n"] and not holes
+            return n <= report["n"]
+        holes = any(a <= n <= b for a, b in report.get("missing", []))
+        return report["from"] <= n <= report["n"] and not holes
 
     def _sample(self, i: int) -> None:
         """Of three streams in turn a reading, and every two seconds an event."""

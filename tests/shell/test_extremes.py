@@ -65,12 +65,12 @@ def extreme(arrivals: list[Arrival], paths: set[str], values: list[float]) -> li
     """The same script, with values of some streams replaced by these, in turn."""
     out = []
     for arrival in arrivals:
-        said = json.loads(arrival.payload)
-        if arrival.topic.split("/", 2)[2] in paths and "v" in said:
-            is_block = isinstance(said["v"], list)
-            found = [values[(said["n"] + i) % len(values)] for i in range(len(said["v"]) if is_block else 1)]
-            said["v"] = found if is_block else found[0]
-        out.append(msgspec.structs.replace(arrival, payload=json.dumps(said).encode()))
+        body = json.loads(arrival.payload)
+        if arrival.topic.split("/", 2)[2] in paths and "v" in body:
+            is_block = isinstance(body["v"], list)
+            found = [values[(body["n"] + i) % len(values)] for i in range(len(body["v"]) if is_block else 1)]
+            body["v"] = found if is_block else found[0]
+        out.append(msgspec.structs.replace(arrival, payload=json.dumps(body).encode()))
     return out
 
 
@@ -114,7 +114,7 @@ def test_an_engine_makes_a_finite_record_of_any_readings(paths, values):
 
 def finite_or_none(place: Path, processor: Any) -> Iterator[str]:
     """Places in the store that hold an infinite number, or text that is no JSON where JSON is promised."""
-    of_json = {LINE_NOW.c.now, HEALTH.c.said, PROPOSAL.c.changes}
+    of_json = {LINE_NOW.c.now, HEALTH.c.body, PROPOSAL.c.changes}
     for table in METADATA.sorted_tables:
         for row in rows_of(processor, select(table)):
             for column in table.c:

@@ -70,13 +70,13 @@ class Works:
             production = production.replace(was, now)
         (f / "mosquitto.conf").write_text(production)
         (f / "password").write_text(SECRET)
-        told = f'url = "mqtts://localhost:{self.port}"\nuser = "monitor"\npassword_file = "{f}/password"\n'
-        told += f'ca_file = "{self.ca}"'
+        broker = f'url = "mqtts://localhost:{self.port}"\nuser = "monitor"\npassword_file = "{f}/password"\n'
+        broker += f'ca_file = "{self.ca}"'
         path = f / "configs" / "works.toml"
-        said = path.read_text().replace(f'url = "mqtt://127.0.0.1:{self.port}"', told)
-        said = said.replace("behind_max_s = 604800.0", "behind_max_s = 1e9")
+        text = path.read_text().replace(f'url = "mqtt://127.0.0.1:{self.port}"', broker)
+        text = text.replace("behind_max_s = 604800.0", "behind_max_s = 1e9")
         kept = f'folder = "{self.store.folder}"\ndatabase_url = "{self.store.database_url}"'
-        path.write_text(said.replace('folder = ".run/store"', kept))
+        path.write_text(text.replace('folder = ".run/store"', kept))
 
     async def publish(self, line: str, arrivals: Sequence[Arrival]) -> None:
         """A gateway by its own name; the broker has taken everything when it ends."""

@@ -119,9 +119,9 @@ def unique(tmp_path_factory) -> Known:
 
 def stopped_once(folder: Path, names: tuple[str, ...], stop: int, snapshot: bool) -> Processor:
     """The script, stopped and begun again, with and without a snapshot; what had ended by then is rolled before."""
-    said = arrivals(names)
+    sent = arrivals(names)
     processor = processor_at(folder, lines=LINES)
-    take(processor, said[:stop])
+    take(processor, sent[:stop])
     processor.writer.write(processor.last_batch())
     rollup.roll_drums(processor.writer.engine, folder)
     if not snapshot:
@@ -129,7 +129,7 @@ def stopped_once(folder: Path, names: tuple[str, ...], stop: int, snapshot: bool
             connection.execute(delete(CHECKPOINT))
     processor.writer.close()
     processor = processor_at(folder, again=True, lines=LINES)
-    take(processor, said[stop:])
+    take(processor, sent[stop:])
     processor.writer.write(processor.last_batch())
     return processor
 
@@ -224,8 +224,8 @@ def test_a_store_of_0_4_0_gets_its_fillings_numbered_along_each_line(place):
             ("core-1", 1, "000003", "drums/core-1/000003.parquet"), ("core-1", 2, "7", "drums/core-1/7.parquet"),
             ("core-2", 1, "7", "drums/core-2/7.parquet"),
         ]  # fmt: skip
-        (said,) = connection.execute(text("select now from line_now")).scalars()
-        assert json.loads(said) == {"drum": "7", "state": "running", "filling": 2}
+        (sent,) = connection.execute(text("select now from line_now")).scalars()
+        assert json.loads(sent) == {"drum": "7", "state": "running", "filling": 2}
         assert rollup.own_file(connection, place, "core-1", 3).name == "000003-again.parquet"
         assert rollup.own_file(connection, place, "core-1", 4).name == "000004.parquet"
         assert last_known.fillings(connection, "core-1").number("7", 99.0) == 3

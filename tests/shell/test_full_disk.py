@@ -131,14 +131,14 @@ def stop(folder: Path) -> None:
 def test_full_while_a_stop_writes_its_snapshot_and_its_seal(record, tmp_path, caplog):
     before = everything(record)
     for write, folder in each_write(stop, record, tmp_path):
-        said = ""
+        reason = ""
         caplog.clear()
         with disk(write):
             try:
                 stop(folder)
             except (OperationalError, OSError) as error:
-                said = str(error)
-        assert any(words in said + caplog.text for words in ("disk is full", "No space left")), write
+                reason = str(error)
+        assert any(words in reason + caplog.text for words in ("disk is full", "No space left")), write
         assert everything(folder) == before
         stop(folder)
         assert is_as_sealed(folder / FILE) is True

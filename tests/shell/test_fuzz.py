@@ -21,7 +21,7 @@ ACTION = "core-1/operator/action"
 Bad = Callable[[int], tuple[str, bytes]]
 
 
-def said(topic: str, **fields: object) -> tuple[str, bytes]:
+def message(topic: str, **fields: object) -> tuple[str, bytes]:
     return f"tarn/{topic}", json.dumps({"t": MS, **fields}).encode()
 
 
@@ -36,39 +36,39 @@ BAD: list[Bad] = [
     lambda n: raw(OVEN, b'{"n": %d, "t": %d, "v": [1,' % (n, MS)),
     lambda n: raw(OVEN, b'{"n": %d, "t": %d, "v": NaN}' % (n, MS)),
     lambda n: raw(OVEN, b'{"n": %d, "t": %d, "v": 1e999}' % (n, MS)),
-    lambda n: said(OVEN, n=-n - 1, v=1.0),
-    lambda n: said(OVEN, n=2**60, v=1.0),
-    lambda n: said(OVEN, n="one", v=1.0),
-    lambda n: said(OVEN, n=n, v="hot"),
-    lambda n: said(OVEN, n=n, v=[]),
-    lambda n: said(OVEN, n=n, v=[1.0, 2.0]),
-    lambda n: said(OVEN, n=n, v=[1.0, 2.0], dt=0),
-    lambda n: said(OVEN, n=n, v=[1.0, 2.0], dt=1e300),
-    lambda n: said(OVEN, n=n, v=[1.0, 2.0], dt=1.0, q=["good"]),
-    lambda n: said(OVEN, n=n, v=1.0, t=0),
-    lambda n: said(OVEN, n=n, v=1.0, t=2**53),
-    lambda n: said(OVEN, n=n, v=1.0, start=-1),
-    lambda n: said(f"line-{n}/oven-a/temperature", n=n, v=1.0),
-    lambda n: said(f"core-1/oven-{n}x/temperature", n=n, v=1.0),
-    lambda n: said("core-1/oven-a/\x00", n=n, v=1.0),
-    lambda n: said(DRUM, n=n, drum="A\x00"),
-    lambda n: said(DRUM, n=n, drum="A" * 81),
-    lambda n: said(DRUM, n=n, drum="A", recipe="r" * 61),
+    lambda n: message(OVEN, n=-n - 1, v=1.0),
+    lambda n: message(OVEN, n=2**60, v=1.0),
+    lambda n: message(OVEN, n="one", v=1.0),
+    lambda n: message(OVEN, n=n, v="hot"),
+    lambda n: message(OVEN, n=n, v=[]),
+    lambda n: message(OVEN, n=n, v=[1.0, 2.0]),
+    lambda n: message(OVEN, n=n, v=[1.0, 2.0], dt=0),
+    lambda n: message(OVEN, n=n, v=[1.0, 2.0], dt=1e300),
+    lambda n: message(OVEN, n=n, v=[1.0, 2.0], dt=1.0, q=["good"]),
+    lambda n: message(OVEN, n=n, v=1.0, t=0),
+    lambda n: message(OVEN, n=n, v=1.0, t=2**53),
+    lambda n: message(OVEN, n=n, v=1.0, start=-1),
+    lambda n: message(f"line-{n}/oven-a/temperature", n=n, v=1.0),
+    lambda n: message(f"core-1/oven-{n}x/temperature", n=n, v=1.0),
+    lambda n: message("core-1/oven-a/\x00", n=n, v=1.0),
+    lambda n: message(DRUM, n=n, drum="A\x00"),
+    lambda n: message(DRUM, n=n, drum="A" * 81),
+    lambda n: message(DRUM, n=n, drum="A", recipe="r" * 61),
     lambda n: raw(DRUM, b'{"n": %d, "t": %d, "drum": "\\ud800x"}' % (n, MS)),
-    lambda n: said(DRUM, n=n, drum="A", planned_length_m=1e308),
-    lambda n: said(ACTION, n=n, action="mark metres", by="M", start_m=1e308, end_m=1e308),
-    lambda n: said(ACTION, n=n, action="acknowledge", by="\x1b[2J", alarm="x"),
-    lambda n: said(ACTION, n=n, action="acknowledge", by="M", alarm="x" * 201),
-    lambda n: said("core-1/operator/limits", n=n, step="propose", recipe="r" * 61, by="M"),
+    lambda n: message(DRUM, n=n, drum="A", planned_length_m=1e308),
+    lambda n: message(ACTION, n=n, action="mark metres", by="M", start_m=1e308, end_m=1e308),
+    lambda n: message(ACTION, n=n, action="acknowledge", by="\x1b[2J", alarm="x"),
+    lambda n: message(ACTION, n=n, action="acknowledge", by="M", alarm="x" * 201),
+    lambda n: message("core-1/operator/limits", n=n, step="propose", recipe="r" * 61, by="M"),
 ]
 
 
 GOOD: list[Bad] = [
-    lambda n: said(OVEN, n=n, v=290.0 + n % 7, t=MS + n),
-    lambda n: said("core-2/oven-a/temperature", n=n, v=[290.0, 291.0], dt=2.0, t=MS + n),
-    lambda n: said("core-2/cold-gauge/diameter-x", n=n, v=3.58, t=MS + n),
-    lambda n: said("core-1/take-up/drum", n=n, drum=f"C/{n % 5}", recipe="core-2g5", t=MS + n),
-    lambda n: said(ACTION, n=n, action="mark metres", by="Mira", reason="tried", start_m=n, end_m=n + 1, t=MS + n),
+    lambda n: message(OVEN, n=n, v=290.0 + n % 7, t=MS + n),
+    lambda n: message("core-2/oven-a/temperature", n=n, v=[290.0, 291.0], dt=2.0, t=MS + n),
+    lambda n: message("core-2/cold-gauge/diameter-x", n=n, v=3.58, t=MS + n),
+    lambda n: message("core-1/take-up/drum", n=n, drum=f"C/{n % 5}", recipe="core-2g5", t=MS + n),
+    lambda n: message(ACTION, n=n, action="mark metres", by="Mira", reason="tried", start_m=n, end_m=n + 1, t=MS + n),
 ]
 
 

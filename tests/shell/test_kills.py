@@ -59,14 +59,14 @@ def gateway(
         for a in arrivals:
             n = json.loads(a.payload)["n"]
             out.write(json.dumps([a.received_s, a.topic, n, a.payload.decode()]) + "\n")
-    said = {
+    options = {
         "script": str(script),
         "folder": str(folder / "left"),
         "port": port,
         "speed": speed,
         "keeps_pace": keeps_pace,
     }
-    settings.write_text(json.dumps(said))
+    settings.write_text(json.dumps(options))
     return Process([sys.executable, "-m", "tests.shell.gateway", str(settings)], folder / "gateway.log")
 
 

@@ -20,11 +20,11 @@ def mqtt_string(text: bytes) -> bytes:
 def publish(port: int, topic: bytes, payload: bytes) -> None:
     """One message at QoS 0 by MQTT 3.1.1, byte by byte: no client library publishes to such a topic."""
     connect = mqtt_string(b"MQTT") + bytes([4, 2, 0, 60]) + mqtt_string(b"odd")
-    said = mqtt_string(topic) + payload
+    packet = mqtt_string(topic) + payload
     with socket.create_connection(("127.0.0.1", port), timeout=10) as s:
         s.sendall(bytes([0x10, len(connect)]) + connect)
         assert s.recv(4)[3] == 0, "expected the connection to be accepted"
-        s.sendall(bytes([0x30, len(said)]) + said)
+        s.sendall(bytes([0x30, len(packet)]) + packet)
         s.sendall(b"\xe0\x00")
 
 

@@ -66,8 +66,8 @@ class Works:
         for row in self.listener.output.splitlines():
             topic, payload = row.split(" ", 1)
             if topic.split("/")[2] == kind:
-                said = json.loads(payload)
-                found[topic.split("/", 3)[3], said["n"]] = said
+                report = json.loads(payload)
+                found[topic.split("/", 3)[3], report["n"]] = report
         return found
 
     def send(self, path: str, n: int, **fields: object) -> None:
@@ -129,22 +129,22 @@ def test_guilty_messages_are_set_aside_reported_and_shown_and_the_others_stored(
 def assert_reported(works: Works) -> None:
     refused = works.reported("refused")
     assert set(refused) == {(path, 0) for path in GUILTY}
-    for said in refused.values():
-        assert set(said) <= set(Refused.__struct_fields__)
-        assert said["why"].startswith("the message cannot be stored and is set aside: ")
-        assert "no" in said["why"]
+    for report in refused.values():
+        assert set(report) <= set(Refused.__struct_fields__)
+        assert report["why"].startswith("the message cannot be stored and is set aside: ")
+        assert "no" in report["why"]
     until(lambda: {(path, 1) for path in GUILTY} <= set(works.reported("stored")), 20, "their neighbours")
     for path in GUILTY:
-        said = works.reported("stored")[path, 1]
-        assert said["from"] == 1 or [0, 0] in said["missing"], "a number that was set aside is not stored"
+        report = works.reported("stored")[path, 1]
+        assert report["from"] == 1 or [0, 0] in report["missing"], "a number that was set aside is not stored"
 
 
 def assert_kept(works: Works) -> None:
     kept = {(f"{r.station}/{r.quantity}", r.n): r for r in works.rows(select(SET_ASIDE))}
     assert set(kept) == {(path, 0) for path in GUILTY}
     for (path, _), row in kept.items():
-        said = json.loads(row.payload)
-        assert {name: said[name] for name in GUILTY[path]} == GUILTY[path]
+        report = json.loads(row.payload)
+        assert {name: report[name] for name in GUILTY[path]} == GUILTY[path]
         assert row.reason
     m = MESSAGE.c
     stored = works.rows(select(m.station, m.quantity, m.n).where(m.station != "monitor").order_by(m.station, m.n))
@@ -156,8 +156,8 @@ def assert_shown(works: Works) -> None:
     context = works.context()
     assert "the message cannot be stored and is set aside" in str(health.content(context))
     client = create_app(context.record, context.configuration, context.gateway, time.time).server.test_client()
-    [said] = client.get("/api/v1/health").get_json()["monitors"]
-    assert said["rejected"] == {"set aside": 2}
-    assert said["troubles"] == []
+    [report] = client.get("/api/v1/health").get_json()["monitors"]
+    assert report["rejected"] == {"set aside": 2}
+    assert report["troubles"] == []
     metrics = client.get("/api/v1/metrics").get_data(as_text=True)
     assert 'everymetre_rejected_messages_total{kind="set aside",line="core-1"} 2.0' in metrics.splitlines()

@@ -38,15 +38,15 @@ def test_other_content_under_a_known_revision_and_a_lower_one_end_the_process_wi
         first.close()
     before = file.read_text()
     written(file, **{key: "6.0" if key == "settle_s" else "0.9"})
-    code, said = start(configs)
+    code, output = start(configs)
     assert code == 2
-    assert f"{name}: revision 3 is on record with other content" in said
-    assert key in said
-    assert "give it revision 4" in said
+    assert f"{name}: revision 3 is on record with other content" in output
+    assert key in output
+    assert "give it revision 4" in output
     file.write_text(before)
     written(file, revision="2")
-    code, said = start(configs)
+    code, output = start(configs)
     assert code == 2
-    assert f"{name}: revision 2 is lower than 3" in said
-    assert "put the file of revision 3 back" in said
-    assert "Traceback" not in said
+    assert f"{name}: revision 2 is lower than 3" in output
+    assert "put the file of revision 3 back" in output
+    assert "Traceback" not in output

@@ -183,9 +183,9 @@ def test_other_content_under_a_known_revision_of_a_recipe_and_a_lower_one_are_re
 
 def test_a_line_that_never_sent_begins_quietly(place):
     processor = processor_at(place)
-    said: list[str] = []
-    assert restore(processor.writer, processor.configuration, "core-2", said.append).now().t_s == 0.0
-    assert said == []
+    printed: list[str] = []
+    assert restore(processor.writer, processor.configuration, "core-2", printed.append).now().t_s == 0.0
+    assert printed == []
     assert T0 > 0
 
 

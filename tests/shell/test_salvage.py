@@ -280,8 +280,8 @@ def short_script(kind: str) -> list[Arrival]:
     script = core_line(3)
     script.arrivals = script.arrivals if line == "core-1" else []
     script.line = line
-    for i, said in enumerate(guilty_of(kind)):
-        script.send(path, T0 + 1.5 + i / 20, **said)
+    for i, fields in enumerate(guilty_of(kind)):
+        script.send(path, T0 + 1.5 + i / 20, **fields)
     if line != "core-1":
         for i in range(6):
             script.send_samples("metre-counter/length", T0 + i / 2, [1000.0 + 3 * i + x for x in range(3)], 0.1)

@@ -48,10 +48,10 @@ def alarms(place: Any) -> dict[str, tuple[str, str]]:
     return rows
 
 
-def told(link: StubLink, alarm: str) -> list[str]:
+def states_of(link: StubLink, alarm: str) -> list[str]:
     """States of an alarm that were published."""
-    said = [json.loads(payload) for topic, payload in link.published if topic.endswith("/monitor/alarm")]
-    return [one["state"] for one in said if one["alarm"] == alarm]
+    alarms = [json.loads(payload) for topic, payload in link.published if topic.endswith("/monitor/alarm")]
+    return [one["state"] for one in alarms if one["alarm"] == alarm]
 
 
 async def running(service: Service, script: Callable[[], Any]) -> None:
@@ -83,10 +83,10 @@ def test_a_store_at_fault_is_an_alarm_once_it_can_be_written(place, monkeypatch)
         assert alarms(place) == {}
         broken[0] = False
         await eventually(lambda: alarms(place) == {FAULT: ("core-1", AlarmState.RETURNED.value)})
-        await eventually(lambda: len(told(link, FAULT)) == 2)
+        await eventually(lambda: len(states_of(link, FAULT)) == 2)
 
     asyncio.run(running(service, fault))
-    assert told(link, FAULT) == [AlarmState.UNACKNOWLEDGED.value, AlarmState.RETURNED.value]
+    assert states_of(link, FAULT) == [AlarmState.UNACKNOWLEDGED.value, AlarmState.RETURNED.value]
 
 
 def test_a_suspended_line_is_an_alarm_of_another_line_until_it_goes_on(place):
@@ -106,7 +106,7 @@ def test_a_suspended_line_is_an_alarm_of_another_line_until_it_goes_on(place):
         await eventually(lambda: service._health)
         clock.now_s += 10.0
         await eventually(lambda: alarms(place) == {SUSPENDED: ("core-2", AlarmState.UNACKNOWLEDGED.value)})
-        await eventually(lambda: told(link, SUSPENDED) == [AlarmState.UNACKNOWLEDGED.value])
+        await eventually(lambda: states_of(link, SUSPENDED) == [AlarmState.UNACKNOWLEDGED.value])
         await eventually(lambda: dict(StoreReader(settings_at(place)).health()[0].suspended) == dict(one.suspended))
 
     asyncio.run(running(service, suspended))
@@ -117,7 +117,7 @@ def test_a_suspended_line_is_an_alarm_of_another_line_until_it_goes_on(place):
     link.begin()
     returned = {SUSPENDED: ("core-2", AlarmState.RETURNED.value)}
     asyncio.run(running(service, lambda: eventually(lambda: alarms(place) == returned)))
-    assert told(link, SUSPENDED) in ([], [AlarmState.RETURNED.value])
+    assert states_of(link, SUSPENDED) in ([], [AlarmState.RETURNED.value])
 
 
 def test_a_folder_whose_free_space_cannot_be_found_out_stops_nothing(tmp_path, monkeypatch):

@@ -90,8 +90,8 @@ def test_stored_up_to_is_said_after_the_commit_and_to_whoever_repeats(works):
 
         until(reported_after_one_more, 25, "two answers")
         assert hearer.stdout is not None
-        said = hearer.stdout.read().splitlines()
-    assert [json.loads(s.split(b" ", 1)[1]) for s in said] == [{"n": 0, "from": 0}] * 2
+        lines = hearer.stdout.read().splitlines()
+    assert [json.loads(s.split(b" ", 1)[1]) for s in lines] == [{"n": 0, "from": 0}] * 2
     assert works.samples("oven-a/temperature") == [290.5]
 
 
@@ -107,8 +107,8 @@ def test_what_is_not_stored_is_reported_with_its_kind_and_whether_it_may_be_late
 
         until(reported_after_two_more, 25, "two refusals")
         assert hearer.stdout is not None
-        said = [json.loads(line) for line in hearer.stdout.read().splitlines()]
-    assert {(s["n"], s["kind"], s["final"]) for s in said} == {(4, "wrong type", True), (7, "unknown stream", False)}
+        lines = [json.loads(line) for line in hearer.stdout.read().splitlines()]
+    assert {(s["n"], s["kind"], s["final"]) for s in lines} == {(4, "wrong type", True), (7, "unknown stream", False)}
 
 
 def test_sigterm_ends_it_within_five_seconds_with_everything_stored(works):
@@ -153,7 +153,7 @@ def test_while_it_is_away_the_broker_keeps_what_is_said(works):
     works.monitor.end()
     works.send("oven-a/temperature", n=1, v=291.0)
     works.monitor.start()
-    until(lambda: works.samples("oven-a/temperature") == [290.0, 291.0], 20, "the sample said meanwhile")
+    until(lambda: works.samples("oven-a/temperature") == [290.0, 291.0], 20, "the sample lines meanwhile")
     assert works.samples("oven-a/temperature") == [290.0, 291.0]
 
 

@@ -13,7 +13,7 @@ from tests.store.test_writer import busy
 LINES = ("core-1", "core-2")
 
 
-def told(line: str) -> list[Arrival]:
+def arrivals_of(line: str) -> list[Arrival]:
     """The same two minutes on another line."""
     script = core_line(100, before=busy)
     return [Arrival(a.topic.replace("/core-1/", f"/{line}/"), a.payload, a.received_s) for a in script.sorted()]
@@ -24,7 +24,7 @@ def alone(tmp_path_factory) -> dict[str, dict]:
     found = {}
     for line in LINES:
         folder = tmp_path_factory.mktemp(line)
-        take(processor_at(folder, lines=[line]), told(line))
+        take(processor_at(folder, lines=[line]), arrivals_of(line))
         found[line] = everything(folder, line)
     return found
 
@@ -32,26 +32,26 @@ def alone(tmp_path_factory) -> dict[str, dict]:
 def test_two_at_once_keep_the_records_that_each_keeps_alone(place, alone):
     processors = [processor_at(place, lines=[line]) for line in LINES]
     with ThreadPoolExecutor(2) as threads:
-        list(threads.map(lambda pair: take(pair[0], told(pair[1]), 50), zip(processors, LINES, strict=True)))
+        list(threads.map(lambda pair: take(pair[0], arrivals_of(pair[1]), 50), zip(processors, LINES, strict=True)))
     assert {line: everything(place, line) for line in LINES} == alone
 
 
 def test_one_that_starts_anew_goes_on_with_its_own_lines(place, alone):
     first, other = (processor_at(place, lines=[line]) for line in LINES)
-    take(first, told("core-1")[:900])
-    take(other, told("core-2"))
+    take(first, arrivals_of("core-1")[:900])
+    take(other, arrivals_of("core-2"))
     first.writer.close()
     again = processor_at(place, again=True, lines=["core-1"])
     assert again.writer.last_id == 900
     assert {s.line for s in again.writer.ledger.streams} == {"core-1"}
-    take(again, told("core-1")[900:])
+    take(again, arrivals_of("core-1")[900:])
     assert {line: everything(place, line) for line in LINES} == alone
 
 
 def test_files_of_other_lines_are_left_to_their_writers(place):
     processors = [processor_at(place, lines=[line]) for line in LINES]
     for processor, line in zip(processors, LINES, strict=True):
-        take(processor, told(line))
+        take(processor, arrivals_of(line))
     processors[0].roll()
     files = {line: [d.metres for d in StoreReader(settings_at(place)).drums(line)] for line in LINES}
     assert all(files.values())

@@ -455,8 +455,8 @@ def test_what_can_never_become_data_is_answered_and_the_rest_goes_on(place, arri
     asyncio.run(refusing())
     refused = [(t, json.loads(p)) for t, p in link.published if t.startswith("tarn/core-1/refused/")]
     topic = "tarn/core-1/refused/dancer/position"
-    assert {(at, said["n"]) for at, said in refused} == {(topic, 900), (topic, 901)}
-    assert all(said["why"] for _, said in refused)
+    assert {(at, refusal["n"]) for at, refusal in refused} == {(topic, 900), (topic, 901)}
+    assert all(refusal["why"] for _, refusal in refused)
     assert link.stored["dancer/position"] < 900
     empty_report = ("tarn/core-1/stored/line/state", b'{"n":0,"from":1}')
     assert link.published.count(empty_report) == 1  # for the one that no report can name

@@ -41,21 +41,21 @@ class Guarded:
         self.broker = Process(words, folder / "broker.log", lambda: is_open(self.port))
         self.password = folder / "monitor.password"
         self.password.write_text("m-secret\n")
-        self._tell_works()
+        self._configure_broker()
         self.monitor = monitor(self.configs, folder)
         self.reader = StoreReader(Store(folder=str(folder / "run" / "store")))
 
-    def _tell_works(self) -> None:
+    def _configure_broker(self) -> None:
         works = self.configs / "works.toml"
-        told = f'url = "mqtts://localhost:{self.port}"\nuser = "monitor"\npassword_file = "{self.password}"\n'
-        told += f'ca_file = "{self.folder}/tls/ca.crt"'
-        works.write_text(works.read_text().replace(f'url = "mqtt://127.0.0.1:{self.port}"', told))
+        broker = f'url = "mqtts://localhost:{self.port}"\nuser = "monitor"\npassword_file = "{self.password}"\n'
+        broker += f'ca_file = "{self.folder}/tls/ca.crt"'
+        works.write_text(works.read_text().replace(f'url = "mqtt://127.0.0.1:{self.port}"', broker))
 
     def say(self, user: str, word: str, topic: str, n: int, **fields: object) -> int:
         """Publish by the outside client; returns its exit code."""
-        said = json.dumps({"n": n, "t": round(time.time() * 1e3), **fields})
+        payload = json.dumps({"n": n, "t": round(time.time() * 1e3), **fields})
         words = [program("mosquitto_pub"), "-h", "localhost", "-p", str(self.port), "-V", "mqttv5", "-q", "1"]
-        words += ["--cafile", str(self.folder / "tls" / "ca.crt"), "-u", user, "-P", word, "-t", topic, "-m", said]
+        words += ["--cafile", str(self.folder / "tls" / "ca.crt"), "-u", user, "-P", word, "-t", topic, "-m", payload]
         return subprocess.run(words, capture_output=True, timeout=20 * PATIENCE, check=False).returncode
 
     def samples(self, line: str = "core-1") -> list[float]:

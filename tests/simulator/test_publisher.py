@@ -79,14 +79,14 @@ def publisher(port: int, minutes: float, folder: Path | None = None) -> Publishe
     run = simulate(made(), configuration(), "core-1", pace.start_s)
     until_s = pace.start_s + minutes * 60
     address = BrokerAddress(host="127.0.0.1", port=port)
-    said: list[str] = []
+    logged: list[str] = []
     return Publisher(
         works="tarn",
         runs={"core-1": run},
         pace=pace,
         until_s=until_s,
         broker=address,
-        say=said.append,
+        say=logged.append,
         truth_folder=None,
         left_folder=folder,
     )
@@ -142,7 +142,7 @@ async def test_a_broker_that_dies_is_met_again(tmp_path: Path) -> None:
     """In real time, killed in the middle: after its return all that was said is said again, and the run goes on."""
     port, start_s = free_port(), time.time()
     run = simulate(made(), configuration(), "core-1", start_s)
-    said: list[str] = []
+    logged: list[str] = []
     address = BrokerAddress(host="127.0.0.1", port=port)
     one = Publisher(
         works="tarn",
@@ -150,7 +150,7 @@ async def test_a_broker_that_dies_is_met_again(tmp_path: Path) -> None:
         pace=begin(1.0, start_s, 0.0),
         until_s=start_s + 12.0,
         broker=address,
-        say=said.append,
+        say=logged.append,
     )
     async with asyncio.timeout(180):
         async with broker(tmp_path, port, signal.SIGKILL):
@@ -162,7 +162,7 @@ async def test_a_broker_that_dies_is_met_again(tmp_path: Path) -> None:
             listening = asyncio.create_task(second.listen(port, 10_000))
             await publishing
             listening.cancel()
-    assert [text.split()[0] for text in said] == ["connected", "no", "connected"]
+    assert [text.split()[0] for text in logged] == ["connected", "no", "connected"]
     both = {topic: {*first.numbers.get(topic, []), *ns} for topic, ns in second.numbers.items()}
     assert all(ns == set(range(max(ns) + 1)) for ns in both.values())
 

@@ -48,15 +48,15 @@ def test_the_check_of_the_configuration_finds_no_fault() -> None:
 
 
 def test_an_unknown_key_is_refused_with_a_remedy() -> None:
-    said = problems_of('[[line.spark]]\nkind = "random"\nper_km = 1.0\nprobabilty = 0.5\n')
+    problems = problems_of('[[line.spark]]\nkind = "random"\nper_km = 1.0\nprobabilty = 0.5\n')
     remedy = "Did you mean 'probability'? Otherwise remove it."
-    assert f"scenarios/made.toml: line[1].spark[1].probabilty: is not a key known here. {remedy}" in said
+    assert f"scenarios/made.toml: line[1].spark[1].probabilty: is not a key known here. {remedy}" in problems
 
 
 def test_several_faults_are_told_at_once() -> None:
     script = '[[line.spark]]\nkind = "random"\n[[line.lump]]\nheight_mm = 1.0\nat_m = [1.0]\nper_km = 1.0\n'
-    said = problems_of(script)
-    assert said.count("either at_m, a list of metres, or per_km") == 2
+    problems = problems_of(script)
+    assert problems.count("either at_m, a list of metres, or per_km") == 2
 
 
 @pytest.mark.parametrize(
@@ -85,9 +85,9 @@ def test_a_period_must_end_as_it_begins() -> None:
 
 def test_lines_and_recipes_must_exist() -> None:
     text = HEAD.format(seed=1, start=240.0, top="").replace("core-1", "core-9").replace("core-2g5", "core-9g5")
-    said = "\n".join(map(str, faults_of(read_folder(CONFIGS) | {"scenarios/made.toml": text})))
-    assert "no line 'core-9'; there are core-1, core-2" in said
-    assert "no recipe 'core-9g5'" in said
+    problems = "\n".join(map(str, faults_of(read_folder(CONFIGS) | {"scenarios/made.toml": text})))
+    assert "no line 'core-9'; there are core-1, core-2" in problems
+    assert "no recipe 'core-9g5'" in problems
 
 
 def test_an_unknown_scenario_names_those_there_are(tmp_path: Path) -> None:
@@ -110,5 +110,5 @@ def test_a_recipe_of_several_layers_is_refused() -> None:
     files["recipes/laid-2x2g5.toml"] = files["recipes/laid-2x2g5.toml"].replace(
         "cores = 2", f"cores = 7\nlayers = [[{quoted[0]}], [{', '.join(quoted[1:])}]]"
     )
-    said = "\n".join(map(str, faults_of(files)))
-    assert "recipe 'laid-2x2g5' lays up 7 cores; the simulator knows one layer" in said
+    problems = "\n".join(map(str, faults_of(files)))
+    assert "recipe 'laid-2x2g5' lays up 7 cores; the simulator knows one layer" in problems

@@ -40,7 +40,7 @@ def test_shares_are_as_told() -> None:
     carried = StreamWire(wire, np.random.default_rng(2)).carry(np.arange(20_000) * 0.5)
     counts = np.bincount([len(times) for times in carried], minlength=3) / 20_000
     # Each share is a binomial proportion: five standard deviations at most.
-    for seen, told in ((counts[0], 0.1), (counts[2], 0.2 * 0.9)):
-        assert abs(seen - told) < 5 * np.sqrt(told * (1 - told) / 20_000)
+    for seen, expected in ((counts[0], 0.1), (counts[2], 0.2 * 0.9)):
+        assert abs(seen - expected) < 5 * np.sqrt(expected * (1 - expected) / 20_000)
     first = np.array([times[0] for times in carried if times])
     assert (np.diff(first) < 0).mean() > 0.1

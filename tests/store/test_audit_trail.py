@@ -39,11 +39,11 @@ def arrivals():
 def test_what_people_did_is_there_with_who_when_why_before_and_after(place, arrivals):
     processor = processor_at(place)
     take(processor, arrivals)
-    said = [(r.who, r.action, r.target, r.reason, r.before, r.after) for r in rows_of(processor)]
+    entries = [(r.who, r.action, r.target, r.reason, r.before, r.after) for r in rows_of(processor)]
     alarm = "spark-electrode/spark-fault/spark-fault"
-    assert ("Mira", "acknowledge", alarm, "seen", "unacknowledged", "acknowledged") in said
-    assert ("Olle", "mark metres", "1010.0 to 1012.0 m", "scrape", "", "suspect") in said
-    assert len(said) == 2
+    assert ("Mira", "acknowledge", alarm, "seen", "unacknowledged", "acknowledged") in entries
+    assert ("Olle", "mark metres", "1010.0 to 1012.0 m", "scrape", "", "suspect") in entries
+    assert len(entries) == 2
     assert [v.wrong for v in verify(rows_of(processor))] == [""]
 
 

@@ -201,8 +201,8 @@ def test_years_without_messages_are_not_looked_at_hour_by_hour(place):
     asked = []
 
     @event.listens_for(processor.writer.engine, "before_cursor_execute")
-    def count(*said: object) -> None:
-        asked.append(said[2])
+    def count(*arguments: object) -> None:
+        asked.append(arguments[2])
 
     moved = rollup.roll_hours(processor.writer.engine, place, 0)
     assert moved == [rollup.hour_file(place, "core-1", round((T0 + hour * 3600) * 1e3)) for hour in hours[:3]]

@@ -16,9 +16,9 @@ STREAMS = [("oven-a", "temperature"), ("oven-b", "pressure"), ("oven-b", "temper
 
 
 def rows(station: str, quantity: str, first: int, size: int, schema: pa.Schema = SCHEMA) -> pa.Table:
-    said = {"station": [station] * size, "quantity": [quantity] * size, "n": range(first, first + size)}
+    fields = {"station": [station] * size, "quantity": [quantity] * size, "n": range(first, first + size)}
     return pa.table(
-        {f.name: pa.array(said[f.name], f.type) if f.name in said else pa.nulls(size, f.type) for f in schema}
+        {f.name: pa.array(fields[f.name], f.type) if f.name in fields else pa.nulls(size, f.type) for f in schema}
     )
 
 
@@ -79,20 +79,20 @@ quality = st.sampled_from(["good", "bad", "uncertain"])
 def messages(draw: st.DrawFn) -> dict:
     """One sample or a block, with or without a quality of each."""
     v = draw(value | blocks)
-    said = {"n": draw(st.integers(0, 9)), "t": draw(st.integers(0, 4 * 10**12)), "v": v}
+    fields = {"n": draw(st.integers(0, 9)), "t": draw(st.integers(0, 4 * 10**12)), "v": v}
     if isinstance(v, list):
-        return said | {
+        return fields | {
             "dt": draw(st.floats(0.1, 1e5)),
             "q": draw(quality | st.lists(quality, min_size=len(v), max_size=len(v))),
         }
-    return said | {"q": draw(quality)}
+    return fields | {"q": draw(quality)}
 
 
 @given(st.lists(messages(), max_size=5))
-def test_messages_together_give_the_samples_of_each(said):
-    t_ms, v = arrays(json.dumps(one).encode() for one in said)
+def test_messages_together_give_the_samples_of_each(fields):
+    t_ms, v = arrays(json.dumps(one).encode() for one in fields)
     expected = []
-    for one in said:
+    for one in fields:
         block = one["v"] if isinstance(one["v"], list) else [one["v"]]
         q = one["q"] if isinstance(one["q"], list) else [one["q"]] * len(block)
         expected += [

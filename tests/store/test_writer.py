@@ -257,9 +257,9 @@ def test_anyone_reads_the_files(place, arrivals):
     count = duckdb.sql(f"select count(*) from '{place}/drums/core-1/000001.parquet' where verdict = 0").fetchall()[0]
     assert count is not None
     assert count[0] > 50
-    told = duckdb.sql(f"select story from '{place}/lines/core-1/*/*.parquet' where quantity = 'state'").fetchall()[0]
-    assert told is not None
-    assert json.loads(told[0])["state"] == "running"
+    payload = duckdb.sql(f"select story from '{place}/lines/core-1/*/*.parquet' where quantity = 'state'").fetchall()[0]
+    assert payload is not None
+    assert json.loads(payload[0])["state"] == "running"
 
 
 def test_a_number_too_old_to_be_remembered_is_rejected_with_a_reason(place):

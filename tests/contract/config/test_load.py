@@ -65,8 +65,8 @@ def test_every_alarm_of_the_demo_says_cause_consequence_action_and_time():
     ],
 )
 def test_a_fault_is_named_with_its_file_its_key_and_a_remedy(change, parts):
-    said = faults(**change)
-    assert all(any(part in fault for fault in said) for part in parts), said
+    output = faults(**change)
+    assert all(any(part in fault for fault in output) for part in parts), output
 
 
 @pytest.mark.parametrize(
@@ -101,10 +101,10 @@ def test_layers_name_pay_offs_of_the_line():
 
 
 def test_all_faults_are_named_at_once():
-    said = faults(
+    output = faults(
         works=("Europe/Stockholm", "Nowhere"), line=("reorder_s", "reoder_s"), recipe=("revision = 1", "revision = 0")
     )
-    assert {fault.split(":")[0] for fault in said} == {"works.toml", "lines/core-1.toml", "recipes/core-2g5.toml"}
+    assert {fault.split(":")[0] for fault in output} == {"works.toml", "lines/core-1.toml", "recipes/core-2g5.toml"}
 
 
 def test_a_missing_works_file_is_said():

@@ -103,9 +103,9 @@ def test_metres_that_met_a_silent_oven_are_unverified_for_cure_and_no_others():
     assert not (blind & late & ~inside).any()
     assert (blind & inside).sum() > 0.9 * inside.sum()
     assert (rows["verdict"][blind] == Verdict.UNVERIFIED).all()
-    told = [f for f in closed(out).values() if f.check == "unverified"]
-    said = {m for f in told for m in range(int(f.start_m), int(f.end_m))}
-    assert said == set((np.flatnonzero(blind & late) + first).tolist())
+    findings = [f for f in closed(out).values() if f.check == "unverified"]
+    reported = {m for f in findings for m in range(int(f.start_m), int(f.end_m))}
+    assert reported == set((np.flatnonzero(blind & late) + first).tolist())
 
 
 def test_an_oven_that_sags_is_told_before_its_metres_are_lost():
@@ -162,14 +162,14 @@ def test_what_was_foreseen_and_is_not_so_any_more_is_taken_back():
     assert f is not None
     lost = f.lost.copy()
     lost[10:20] = True
-    told = []
+    findings = []
     for which in (lost, lost, f.lost):
         stage.forecast = type(f)(
             f.t_s, True, f.speed_m_s, f.slowest_m_s, f.inside, f.index, which, f.at_risk, f.overheated
         )
-        told.append(list(stage._foreseen("stopped", length)))
-    assert [len(t) for t in told] == [1, 0, 1]
-    assert told[0][0].verdict is Verdict.SUSPECT
-    assert told[2][0].verdict is Verdict.CONFORMING
-    assert isinstance(told[2][0], Finding)
-    assert told[2][0].start_m == told[2][0].end_m
+        findings.append(list(stage._foreseen("stopped", length)))
+    assert [len(t) for t in findings] == [1, 0, 1]
+    assert findings[0][0].verdict is Verdict.SUSPECT
+    assert findings[2][0].verdict is Verdict.CONFORMING
+    assert isinstance(findings[2][0], Finding)
+    assert findings[2][0].start_m == findings[2][0].end_m

@@ -51,12 +51,12 @@ def test_the_pdf_is_written(words, drum, tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("more", "told"),
+    ("more", "printed"),
     [(["none"], "no drum none of line core-1"), ([], "name a drum"), (["--filling", "99"], "no filling 99")],
 )
-def test_what_is_not_there_is_refused_with_what_to_do(words, more, told, capsys):
+def test_what_is_not_there_is_refused_with_what_to_do(words, more, printed, capsys):
     assert main([*words, *more]) == 2
-    assert told in capsys.readouterr().err
+    assert printed in capsys.readouterr().err
 
 
 def test_a_line_that_is_not_there_is_refused(words, capsys):

@@ -91,18 +91,18 @@ def test_the_corrective_action_of_the_forecast_begins_with_its_number(configurat
 
 
 def test_a_line_that_is_well_has_its_room_in_few_words(context, row):
-    said = live.cure_now(context, row)
-    assert said is not None
-    assert said["advice"] == ""
-    assert said["room"].endswith("m/min before undercure")
+    shown = live.cure_now(context, row)
+    assert shown is not None
+    assert shown["advice"] == ""
+    assert shown["room"].endswith("m/min before undercure")
 
 
 def test_a_line_at_risk_is_told_what_to_do_until_when_and_what_is_lost(context, row, cure):
     risk = cure | {"at_risk": [[100.0, 130.0]], "lost": [[90.0, 100.0]], "save": 228.1, "act_by_ms": 1_764_035_000_000}
-    said = live.cure_now(context, dataclasses.replace(row, extra={"cure": risk}))
-    assert said is not None
-    assert said["advice"].startswith("reduce speed to 228.1 m/min or below by ")
-    assert said["advice"].endswith("10 m now in the line will be undercured")
+    shown = live.cure_now(context, dataclasses.replace(row, extra={"cure": risk}))
+    assert shown is not None
+    assert shown["advice"].startswith("reduce speed to 228.1 m/min or below by ")
+    assert shown["advice"].endswith("10 m now in the line will be undercured")
     standing = live.advice(risk | {"standing": True, "overheated": [[1.0, 5.0]]}, context.zone)
     assert standing.startswith("restart at 228.1 m/min or below; ")
     assert "4 m now in the line overheated" in standing
@@ -110,10 +110,10 @@ def test_a_line_at_risk_is_told_what_to_do_until_when_and_what_is_lost(context, 
 
 def test_the_block_of_the_line_shows_the_cable_beside_the_recipe(knowing, configuration):
     begun_s = time.process_time()  # of the processor, so that a busy machine changes nothing
-    said, graph, blocks = curing(knowing, configuration.lines["core-1"])
+    shown, graph, blocks = curing(knowing, configuration.lines["core-1"])
     names = {trace.name for trace in graph.figure.data}
     assert {"now, surface", "now, inner", "now, index", "recipe, surface", "at the take-up"} <= names
-    assert "recipe in steady state" in str(said)
+    assert "recipe in steady state" in str(shown)
     assert "Line speed" in str(blocks)
     assert "No cable now in the line is at risk" in str(blocks)
     assert time.process_time() - begun_s < 2.0
@@ -131,8 +131,8 @@ def test_lost_metres_are_given_on_the_drum_and_from_its_outer_end(knowing, confi
 
 
 def test_a_line_without_cure_has_no_block(context, configuration):
-    (said,) = curing(context, configuration.lines["core-1"])
-    assert "Waiting for data" in str(said)
+    (shown,) = curing(context, configuration.lines["core-1"])
+    assert "Waiting for data" in str(shown)
 
 
 def test_the_curve_runs_from_the_head_on(cure, configuration):

@@ -23,11 +23,11 @@ def test_a_name_that_bears_one_drum_needs_no_words(context: Context, record: Fak
 
 def test_a2_every_other_filling_of_a_name_is_linked_and_this_one_is_named(context: Context, record: FakeRecord) -> None:
     of = drums(record)
-    (said,) = fillings(context, "release", of[1], of)
-    assert said.children[0].startswith("Filling 2 of 3")
-    links = [part.href for part in said.children if isinstance(part, dcc.Link)]
+    (shown,) = fillings(context, "release", of[1], of)
+    assert shown.children[0].startswith("Filling 2 of 3")
+    links = [part.href for part in shown.children if isinstance(part, dcc.Link)]
     assert links == [way_to("release", d.line, d.filling) for d in (of[0], of[2])]
-    assert said.children[-1].children.startswith("3: gone, ")  # of a line that is no longer configured
+    assert shown.children[-1].children.startswith("3: gone, ")  # of a line that is no longer configured
 
 
 def test_a_drums_link_names_it_and_leads_to_its_filling(record: FakeRecord) -> None:

@@ -107,6 +107,6 @@ def test_an_envelope_holds_every_seen_metre_and_leaves_unverified_ones_blank(v, 
 def test_strips_of_the_drum_carry_their_limits(map_of, record):
     rows = record.rows("core-1", 24_000.0, 25_000.0)
     figure = map_of([], 1000.0, rows)
-    said = {a.text.strip() for a in figure.layout.annotations}
-    assert {"HIHI 3.74", "LO 525", "HI 2.6"} <= said
+    labels = {a.text.strip() for a in figure.layout.annotations}
+    assert {"HIHI 3.74", "LO 525", "HI 2.6"} <= labels
     assert sum(shape.type == "line" for shape in figure.layout.shapes) >= 20

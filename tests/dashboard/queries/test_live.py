@@ -14,11 +14,11 @@ def test_a_suspended_line_is_shown_with_what_to_do_and_no_other(context, monkeyp
     now = moment(context)
     assert now.reply["needs"][0] == {"line": "core-1", "why": "suspended"}
     assert [need["line"] for need in now.reply["needs"]].count("core-1") == 1
-    said = {line["line"]: line["suspended"] for line in now.lines.values()}
-    assert {line for line, text in said.items() if text} == {"core-1"}
-    assert "Nothing is stored or judged" in said["core-1"]
-    assert "Watch the line by its own instruments" in said["core-1"]
-    assert said["core-1"].endswith(why)
+    suspended = {line["line"]: line["suspended"] for line in now.lines.values()}
+    assert {line for line, text in suspended.items() if text} == {"core-1"}
+    assert "Nothing is stored or judged" in suspended["core-1"]
+    assert "Watch the line by its own instruments" in suspended["core-1"]
+    assert suspended["core-1"].endswith(why)
 
 
 def test_what_a_monitor_that_is_gone_last_reported_is_not_shown(context, monkeypatch):

@@ -23,7 +23,7 @@ NOT_READ = {  # style sheets' percent, addresses, keys, fields to type in, and m
 
 
 @pytest.mark.parametrize(
-    ("value", "unit", "said"),
+    ("value", "unit", "output"),
     [
         (551.25, "degC", "551.2 \N{DEGREE SIGN}C"),
         (3.6549, "mm", "3.65 mm"),
@@ -34,8 +34,8 @@ NOT_READ = {  # style sheets' percent, addresses, keys, fields to type in, and m
         (float("nan"), "kV", format.NO_VALUE),
     ],
 )
-def test_values_carry_their_unit(value, unit, said):
-    assert format.quantity(value, unit) == said
+def test_values_carry_their_unit(value, unit, output):
+    assert format.quantity(value, unit) == output
 
 
 def test_times_are_local_and_name_their_zone_on_both_sides_of_a_change():
@@ -47,8 +47,8 @@ def test_times_are_local_and_name_their_zone_on_both_sides_of_a_change():
 
 
 def test_spans_are_short():
-    said = [format.span(s) for s in (0, 89, 120, 5399, 7500, None)]
-    assert said == ["0 s", "89 s", "2 min", "1 h 30 min", "2 h 05 min", format.NO_VALUE]
+    output = [format.span(s) for s in (0, 89, 120, 5399, 7500, None)]
+    assert output == ["0 s", "89 s", "2 min", "1 h 30 min", "2 h 05 min", format.NO_VALUE]
 
 
 def number_specs(path: Path) -> int:

@@ -110,11 +110,11 @@ BAD = [
 ]
 
 
-@pytest.mark.parametrize(("query", "said"), BAD)
-def test_a_bad_question_gets_400_and_a_sentence(client, query, said):
+@pytest.mark.parametrize(("query", "output"), BAD)
+def test_a_bad_question_gets_400_and_a_sentence(client, query, output):
     reply = client.get(f"/api/v1/{query}")
     assert reply.status_code == 400
-    assert said in reply.get_json()["error"]
+    assert output in reply.get_json()["error"]
 
 
 def test_browsers_ask_each_time_and_are_answered_in_short_where_nothing_has_changed(client):
