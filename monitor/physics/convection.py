@@ -36,7 +36,7 @@ class Air:
 def air(T_C: float) -> Air:
     """Properties of air at T [degC], -50..800, by Sutherland's law and the ideal gas (F. M. White, Viscous Fluid Flow).
 
-    Heat capacity by a straight line between 1006 J/kgK at 300 K and 1099 at 800 K (table values recalled), within 1 %.
+    Heat capacity by a straight line between 1006 J/kgK at 300 K and 1099 at 800 K (table values from memory), within 1 %.
     """
     if not -50 <= T_C <= 800:
         raise ValueError(f"expected air between -50 and 800 degC, got {T_C}")
@@ -51,7 +51,7 @@ def air(T_C: float) -> Air:
 def along_moving_wire(diameter_m: float, speed_m_s: float, film_C: float, cross_m_s: float = 0.0) -> Estimate:
     """A thin wire that moves along itself through air, with a cross wind: Nu = 0.42 Re^(1/3) (1 + (8 vy/v)^2)^(1/6).
 
-    S. Kase, T. Matsuo, J. Polymer Science A 3 (1965) 2541 (recalled), from heated wires of 0.2 mm and melt spinning:
+    S. Kase, T. Matsuo, J. Polymer Science A 3 (1965) 2541 (from memory), from heated wires of 0.2 mm and melt spinning:
     Re 0.5..50 on the diameter, vy below v. `film_C` is the mean of surface and air.
     """
     if diameter_m <= 0 or speed_m_s <= 0 or cross_m_s < 0:

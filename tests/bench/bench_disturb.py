@@ -48,17 +48,17 @@ def _report(folder: Path, kind: str, database: str, arrivals: list[Arrival], wan
     at, name = folder / f"{kind}-{database}", {"broker": kind, "database": database, "seed": SEED}
     at.mkdir()
 
-    def say(text: str) -> None:
+    def report(text: str) -> None:
         print(f"  {kind}, {database}: {text}", flush=True)
 
     try:
-        outcome = run(at, kind, database, arrivals, SEED, wanted, say)
+        outcome = run(at, kind, database, arrivals, SEED, wanted, report)
     except Exception as error:  # noqa: BLE001 - the other combinations are run all the same
         traceback.print_exc()
         print(json.dumps(name | {"equal": False, "failed": str(error)[:300]}), flush=True)
         return False
     for part, text in outcome.differences.items():
-        say(f"{part}: {text}")
+        report(f"{part}: {text}")
     print(json.dumps(name | _numbers(outcome)), flush=True)
     return outcome.is_equal
 

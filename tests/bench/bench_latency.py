@@ -113,7 +113,7 @@ async def _publish(client: aiomqtt.Client, configs: Path, names: list[str]) -> t
     waiting: set[asyncio.Task[None]] = set()
     first_n = round(time.time())
 
-    async def say(line: str, path: str, t: float, v: object, **more: object) -> None:
+    async def send(line: str, path: str, t: float, v: object, **more: object) -> None:
         topic = f"tarn/{line}/{path}"
         n = numbers[topic] = numbers.get(topic, first_n) + 1
         await client.publish(topic, msgspec.json.encode({"n": n, "t": round(t * 1e3), "v": v, **more}), qos=1)
@@ -139,7 +139,7 @@ async def _publish(client: aiomqtt.Client, configs: Path, names: list[str]) -> t
             sent[round(t * 1e3)] = t
             due += [(*probe, t, 150.0, {}), (*probe, t + 0.05, 25.0, {})]
         for line, path, t, v, more in due:
-            task = asyncio.create_task(say(line, path, t, v, **more))
+            task = asyncio.create_task(send(line, path, t, v, **more))
             waiting.add(task)
             task.add_done_callback(waiting.discard)
         step += 1

@@ -20,7 +20,7 @@ def steps(timeline: StateTimeline) -> list[tuple[float, str]]:
 def fed(speeds: list[float], words: list[tuple[float, str]], cuts: list[int]) -> StateTimeline:
     timeline = StateTimeline(BELOW)
     for t, state in words:
-        timeline.say(t, state, "")
+        timeline.report(t, state, "")
     edges = [0, *sorted(min(c, len(speeds)) for c in cuts), len(speeds)]
     for i, j in pairwise(edges):
         timeline.add_speed(np.arange(i, j, dtype=np.float64), np.array(speeds[i:j]))
@@ -58,7 +58,7 @@ def test_a_speed_that_wavers_at_the_threshold_starts_nothing():
 def test_on_a_bench_the_machine_alone_says_what_it_does():
     timeline = StateTimeline(0.0)
     timeline.add_speed(np.arange(3.0), np.array([0.0, 5.0, 0.0]))
-    timeline.say(1.5, "running", "flame on")
+    timeline.report(1.5, "running", "flame on")
     timeline.settle(10.0)
     assert steps(timeline) == [(0.0, "stopped"), (1.5, "running")]
     assert timeline.reason == ["", "flame on"]

@@ -144,7 +144,7 @@ def monitor(configs: Path, folder: Path, *words: str) -> Process:
     return one
 
 
-def say(port: int, topic: str, payload: str | bytes, *more: str) -> None:
+def publish(port: int, topic: str, payload: str | bytes, *more: str) -> None:
     """Publish by the outside client."""
     words = [program("mosquitto_pub"), "-h", "127.0.0.1", "-p", str(port), "-V", "mqttv5", "-q", "1", "-t", topic, "-s"]
     data = payload.encode() if isinstance(payload, str) else payload

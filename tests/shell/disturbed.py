@@ -305,7 +305,7 @@ DISTURBANCES: Mapping[str, tuple[int, Callable[[Works], None]]] = {
 }
 
 
-def disturb(works: Works, total: int, say: Callable[[str], None]) -> "Counter[str]":
+def disturb(works: Works, total: int, report: Callable[[str], None]) -> "Counter[str]":
     """Disturb until all messages are stored; returns what was done.
 
     AssertionError where a part does not come back, or the messages take far longer than they were sent in.
@@ -320,7 +320,7 @@ def disturb(works: Works, total: int, say: Callable[[str], None]) -> "Counter[st
         if stored == seen:  # a busy machine has not come as far as storing anything since the last
             continue
         (name,) = works.rng.choices(names, weights)
-        say(f"{time.time() - works.begun_s:.0f} s, {stored} messages: {name}")
+        report(f"{time.time() - works.begun_s:.0f} s, {stored} messages: {name}")
         DISTURBANCES[name][1](works)
         if not works.monitor.alive:
             works.start_monitor()
@@ -346,11 +346,11 @@ def undisturbed(folder: Path, arrivals: Sequence[Arrival]) -> Record:
 
 def run(
     folder: Path, kind: str, database: str, arrivals: Sequence[Arrival], seed: int, wanted: Record,
-    say: Callable[[str], None] = lambda _: None,
+    report: Callable[[str], None] = lambda _: None,
 ) -> Outcome:  # fmt: skip
     """One disturbed run, to the end of the script."""
     with works_at(folder, kind, database, arrivals, seed) as works:
-        done = disturb(works, len(arrivals), say)
+        done = disturb(works, len(arrivals), report)
         wall_s, hours = time.time() - works.begun_s, works.hour_files()
         works.stop()
         _roll(works)

@@ -14,7 +14,7 @@ from monitor.contract.address import BrokerAddress
 from monitor.contract.config.works import Broker
 from monitor.shell.mqtt_client import Connection, ConnectionLostError
 from tests.ports import free_port
-from tests.shell.brokers import KINDS, Process, broker, say
+from tests.shell.brokers import KINDS, Process, broker, publish
 
 ROOT = Path(__file__).parents[2]
 SETTINGS = Broker(receive_maximum=20)
@@ -53,7 +53,7 @@ async def test_what_was_not_acknowledged_comes_again_on_the_next_connection_and_
         assert not resumed
         assert await connection.subscribe("again/#") == []
         for i in range(5):
-            await asyncio.to_thread(say, at.port, "again/a", f"{i}")
+            await asyncio.to_thread(publish, at.port, "again/a", f"{i}")
         for _ in range(3):
             connection.acknowledge(await asyncio.wait_for(inbox.get(), 30))
         assert await payloads(inbox, 2) == [b"3", b"4"]
@@ -68,7 +68,7 @@ async def test_an_acknowledgement_after_the_end_reaches_no_message_of_the_next_c
     _, at = running
     async with connected(at, "late") as (first, inbox, _):
         await first.subscribe("late/#")
-        await asyncio.to_thread(say, at.port, "late/a", "kept")
+        await asyncio.to_thread(publish, at.port, "late/a", "kept")
         message = await asyncio.wait_for(inbox.get(), 30)
     async with connected(at, "late") as (_, inbox, _):
         first.acknowledge(message)
@@ -97,7 +97,7 @@ async def test_own_messages_do_not_come_back_where_the_broker_knows_how(running)
         await connection.subscribe("own/#")
         await connection.publish("own/a", b"mine", 1, False)
         await connection.publish("own/a", b"mine at 0", 0, False)
-        await asyncio.to_thread(say, at.port, "own/a", "another's")
+        await asyncio.to_thread(publish, at.port, "own/a", "another's")
         expected = [*OWN["embedded" if "broker" in one.words else "mosquitto"], b"another's"]
         assert await payloads(inbox, len(expected)) == expected
 

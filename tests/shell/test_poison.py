@@ -23,7 +23,7 @@ from monitor.store.reader import StoreReader
 from monitor.store.schema import MESSAGE, SET_ASIDE
 from monitor.store.server import server_url
 from tests.dashboard.fake_record import FakeGateway
-from tests.shell.brokers import Process, broker, monitor, program, say
+from tests.shell.brokers import Process, broker, monitor, program, publish
 from tests.shell.works import SERVER, configs_at, settings_at, until
 
 MARK = "poison"
@@ -71,7 +71,7 @@ class Works:
         return found
 
     def send(self, path: str, n: int, **fields: object) -> None:
-        say(self.port, f"tarn/core-1/{path}", json.dumps({"n": n, "t": round(time.time() * 1e3), **fields}))
+        publish(self.port, f"tarn/core-1/{path}", json.dumps({"n": n, "t": round(time.time() * 1e3), **fields}))
 
     def rows(self, wanted: Any) -> list[Any]:
         with self.engine.connect() as c:

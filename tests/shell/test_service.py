@@ -30,7 +30,7 @@ class Works:
 
     def send(self, path: str, line: str = "core-1", **fields: object) -> None:
         """One message by the outside client, stamped now unless told."""
-        say(self.port, f"tarn/{line}/{path}", json.dumps({"t": round(time.time() * 1e3), **fields}))
+        publish(self.port, f"tarn/{line}/{path}", json.dumps({"t": round(time.time() * 1e3), **fields}))
 
     def samples(self, path: str) -> list[float]:
         station, quantity = path.split("/")
@@ -60,9 +60,11 @@ def test_what_an_outside_client_says_is_stored_and_what_is_bad_is_counted(works)
     works.send("oven-a/temperature", n=0, v=290.5)
     works.send("cold-gauge/diameter-x", n=0, v=[3.58, 3.581, 3.579], dt=10.0, t=now - 100)
     bad = {
-        "not JSON": lambda: say(works.port, "tarn/core-1/oven-a/temperature", b"\xff\x00garbage"),
-        "not finite": lambda: say(works.port, "tarn/core-1/oven-a/temperature", f'{{"n": 1, "t": {now}, "v": NaN}}'),
-        "too large": lambda: say(works.port, "tarn/core-1/oven-a/temperature", b"x" * 300_000),
+        "not JSON": lambda: publish(works.port, "tarn/core-1/oven-a/temperature", b"\xff\x00garbage"),
+        "not finite": lambda: publish(
+            works.port, "tarn/core-1/oven-a/temperature", f'{{"n": 1, "t": {now}, "v": NaN}}'
+        ),
+        "too large": lambda: publish(works.port, "tarn/core-1/oven-a/temperature", b"x" * 300_000),
         "wrong type": lambda: works.send("oven-a/temperature", n="one", v=290.0),
         "unknown stream": lambda: works.send("oven-x/temperature", n=0, v=290.0),
         "unknown line": lambda: works.send("oven-a/temperature", line="core-9", n=0, v=290.0),

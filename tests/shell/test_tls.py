@@ -51,7 +51,7 @@ class Guarded:
         broker += f'ca_file = "{self.folder}/tls/ca.crt"'
         works.write_text(works.read_text().replace(f'url = "mqtt://127.0.0.1:{self.port}"', broker))
 
-    def say(self, user: str, word: str, topic: str, n: int, **fields: object) -> int:
+    def publish(self, user: str, word: str, topic: str, n: int, **fields: object) -> int:
         """Publish by the outside client; returns its exit code."""
         payload = json.dumps({"n": n, "t": round(time.time() * 1e3), **fields})
         words = [program("mosquitto_pub"), "-h", "localhost", "-p", str(self.port), "-V", "mqttv5", "-q", "1"]
@@ -79,16 +79,16 @@ def guarded(tmp_path):
 def test_each_says_and_hears_what_is_theirs_and_nothing_else(guarded):
     guarded.monitor.start()
     path = "oven-a/temperature"
-    assert guarded.say("gateway-core-1", "g-secret", f"tarn/core-1/{path}", 0, v=290.0) == 0
-    assert guarded.say("gateway-core-1", "wrong", f"tarn/core-1/{path}", 1, v=666.0) != 0
-    assert guarded.say("nobody", "", f"tarn/core-1/{path}", 1, v=666.0) != 0
-    guarded.say("gateway-core-1", "g-secret", f"tarn/core-2/{path}", 0, v=666.0)  # another's line
-    guarded.say("pages", "p-secret", f"tarn/core-1/{path}", 1, v=666.0)  # pages say no readings
+    assert guarded.publish("gateway-core-1", "g-secret", f"tarn/core-1/{path}", 0, v=290.0) == 0
+    assert guarded.publish("gateway-core-1", "wrong", f"tarn/core-1/{path}", 1, v=666.0) != 0
+    assert guarded.publish("nobody", "", f"tarn/core-1/{path}", 1, v=666.0) != 0
+    guarded.publish("gateway-core-1", "g-secret", f"tarn/core-2/{path}", 0, v=666.0)  # another's line
+    guarded.publish("pages", "p-secret", f"tarn/core-1/{path}", 1, v=666.0)  # pages say no readings
     forged = {"action": "mark metres", "by": "forger", "reason": "x", "start_m": 1, "end_m": 2}
-    guarded.say("gateway-core-1", "g-secret", "tarn/core-1/operator/action", 0, **forged)  # gateways answer nothing
+    guarded.publish("gateway-core-1", "g-secret", "tarn/core-1/operator/action", 0, **forged)  # gateways answer nothing
     step = {"step": "go back", "recipe": "core-2g5", "by": "forger", "to": 1}
-    guarded.say("gateway-core-1", "g-secret", "tarn/core-1/operator/limits", 0, **step)  # and change no limits
-    assert guarded.say("gateway-core-1", "g-secret", f"tarn/core-1/{path}", 1, v=291.0) == 0
+    guarded.publish("gateway-core-1", "g-secret", "tarn/core-1/operator/limits", 0, **step)  # and change no limits
+    assert guarded.publish("gateway-core-1", "g-secret", f"tarn/core-1/{path}", 1, v=291.0) == 0
     until(lambda: guarded.samples() == [290.0, 291.0], 20, "both of the gateway's own samples")
     assert guarded.samples("core-2") == []
     assert not guarded.reader.rejected()
@@ -99,7 +99,7 @@ def test_each_says_and_hears_what_is_theirs_and_nothing_else(guarded):
 
 def test_no_secret_stands_in_a_log(guarded):
     guarded.monitor.start()
-    guarded.say("gateway-core-1", "g-secret", "tarn/core-1/oven-a/temperature", 0, v=290.0)
+    guarded.publish("gateway-core-1", "g-secret", "tarn/core-1/oven-a/temperature", 0, v=290.0)
     until(lambda: guarded.samples() == [290.0], 20, "the sample")
     for word in PEOPLE.values():
         assert word not in guarded.monitor.output + guarded.broker.output

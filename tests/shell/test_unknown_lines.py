@@ -22,7 +22,7 @@ from monitor.shell.unknown_lines import FORGOTTEN_AFTER_S, Listener, UnknownLine
 from monitor.store.reader import StoreReader
 from tests.core.script import T0, configuration
 from tests.ports import free_port
-from tests.shell.brokers import KINDS, broker, say
+from tests.shell.brokers import KINDS, broker, publish
 from tests.shell.test_salvage import store
 from tests.shell.test_self_alarms import eventually, running
 from tests.shell.test_stop import StoryClock, StubLink
@@ -132,7 +132,7 @@ def test_where_monitors_share_the_lines_one_listens_now_and_then(tmp_path, monke
         settings=c.works.broker,
         filters=[],
         name=f"listening-{kind}",
-        say=lambda _: None,
+        log=lambda _: None,
     )
     one = broker(kind, tmp_path, port)
 
@@ -144,7 +144,7 @@ def test_where_monitors_share_the_lines_one_listens_now_and_then(tmp_path, monke
         async with asyncio.timeout(60):
             while link.inbox.empty():
                 for topic in topics:
-                    await asyncio.to_thread(say, port, f"tarn/{topic}", b'{"n":0,"t":0,"v":1}')
+                    await asyncio.to_thread(publish, port, f"tarn/{topic}", b'{"n":0,"t":0,"v":1}')
         work.cancel()
         with suppress(asyncio.CancelledError):
             await work

@@ -86,7 +86,7 @@ def publisher(port: int, minutes: float, folder: Path | None = None) -> Publishe
         pace=pace,
         until_s=until_s,
         broker=address,
-        say=logged.append,
+        log=logged.append,
         truth_folder=None,
         left_folder=folder,
     )
@@ -150,7 +150,7 @@ async def test_a_broker_that_dies_is_met_again(tmp_path: Path) -> None:
         pace=begin(1.0, start_s, 0.0),
         until_s=start_s + 12.0,
         broker=address,
-        say=logged.append,
+        log=logged.append,
     )
     async with asyncio.timeout(180):
         async with broker(tmp_path, port, signal.SIGKILL):

@@ -59,7 +59,7 @@ class AlarmFigureSettings(Settings):
     """Thresholds of the alarm figures.
 
     Defaults by ISA-18.2, IEC 62682 and EEMUA 191: one alarm in 10 min acceptable, two manageable, and not more than
-    ten in the first 10 min of an upset (seen); floods, chattering, stale and the split of priorities (recalled).
+    ten in the first 10 min of an upset (seen); floods, chattering, stale and the split of priorities (from memory).
     """
 
     operator_positions: Annotated[int, Field(ge=1)] = 1
