@@ -53,7 +53,7 @@ class AlarmFigures:
 
 
 def observed(
-    recorded_s: Mapping[str, tuple[float, float]], raised: Sequence[Raised], start_s: float, end_s: float
+    recorded_s: Mapping[str, tuple[float, float]], raised: Sequence[Activation], start_s: float, end_s: float
 ) -> float:
     """Seconds of [start_s, end_s) in which at least one line was observed.
 
@@ -81,10 +81,10 @@ def observed(
 
 
 def figures(
-    raised: Sequence[Raised], start_s: float, end_s: float, s: AlarmFigureSettings, tops: int = 10,
+    raised: Sequence[Activation], start_s: float, end_s: float, s: AlarmFigureSettings, tops: int = 10,
     observed_s: float | None = None,
 ) -> AlarmFigures:  # fmt: skip
-    """Figures of the raisings in [start_s, end_s), of which `observed_s` were observed, the whole if None.
+    """Figures of the activations in [start_s, end_s), of which `observed_s` were observed, the whole if None.
 
     Raises ValueError for an empty span. `stale` counts those that stood before the span as well.
     """

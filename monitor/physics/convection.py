@@ -36,7 +36,7 @@ class Air:
 def air(T_C: float) -> Air:
     """Properties of air at T [degC], -50..800, by Sutherland's law and the ideal gas (F. M. White, Viscous Fluid Flow).
 
-    Heat capacity by a straight line between 1006 J/kgK at 300 K and 1099 at 800 K (table values from memory), within 1 %.
+    Heat capacity by a straight line between 1006 J/kgK at 300 K and 1099 at 800 K (values from memory), within 1 %.
     """
     if not -50 <= T_C <= 800:
         raise ValueError(f"expected air between -50 and 800 degC, got {T_C}")

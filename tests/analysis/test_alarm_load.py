@@ -5,12 +5,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from monitor.analysis.activations import Activation, of_changes, of_rows
 from monitor.analysis.alarm_load import figures, observed
-from monitor.analysis.raisings import Raised, of_changes, of_rows
 from monitor.contract.config.works import AlarmFigureSettings
 from monitor.contract.record import SILENCE_ALARM, AlarmChange
-from tests.core.story import decoded, pipeline
-from tests.core.test_pipeline import of, tell
+from tests.core.script import decoded, pipeline
+from tests.core.test_pipeline import core_line, of
 
 S = AlarmFigureSettings()
 DAY = 86_400.0
@@ -150,16 +150,16 @@ LINES = st.dictionaries(
 
 @given(LINES, st.lists(st.tuples(st.sampled_from("abc"), st.integers(0, 60), st.none() | st.integers(0, 30))))
 def test_observed_seconds_are_those_in_which_a_line_sent(recorded, silences):
-    raisings = [
-        Raised(line=line, alarm=SILENCE_ALARM, priority="low", t_s=t, end_s=None if lasts is None else t + lasts)
+    activations = [
+        Activation(line=line, alarm=SILENCE_ALARM, priority="low", t_s=t, end_s=None if lasts is None else t + lasts)
         for line, t, lasts in silences
     ]
     wanted = sum(
         any(
             a <= t < b
-            and not any(r.line == line and r.t_s <= t < (np.inf if r.end_s is None else r.end_s) for r in raisings)
+            and not any(r.line == line and r.t_s <= t < (np.inf if r.end_s is None else r.end_s) for r in activations)
             for line, (a, b) in recorded.items()
         )
         for t in range(10, 50)
     )
-    assert observed(recorded, raisings, 10, 50) == wanted
+    assert observed(recorded, activations, 10, 50) == wanted

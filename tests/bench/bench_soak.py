@@ -1,4 +1,4 @@
-"""Days of one line through processor and store: memory, handles, log and CPU time must not grow. HOURS=168 is a week."""
+"""Days of a line through processor and store: memory, handles, log and CPU time must not grow. HOURS=168 is a week."""
 
 import os
 import tempfile

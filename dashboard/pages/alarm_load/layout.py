@@ -17,8 +17,8 @@ from dashboard.figures.style import GREY, ORANGE, VERMILLION, figure
 from dashboard.pages.limits.layout import alarm_title
 from dashboard.text import format
 from dashboard.text.format import exact, percent, significant
+from monitor.analysis.activations import Activation, of_rows
 from monitor.analysis.alarm_load import AlarmFigures, figures, observed
-from monitor.analysis.raisings import Raised, of_rows
 from monitor.analysis.shift_calendar import shifts_between
 
 SPANS_H = {"8 h": 8, "24 h": 24, "7 days": 168, "30 days": 720}
@@ -79,10 +79,10 @@ def _recorded(context: Context, line: str, start: int, end: int) -> dict[str, tu
     return found
 
 
-def _said(context: Context, f: AlarmFigures) -> html.P:
+def _summary(context: Context, f: AlarmFigures) -> html.P:
     s = context.configuration.works.alarm_figures
     if f.observed_s <= 0:
-        return html.P("No line was observed in this period.", className="outcome", id="alarm-load-said")
+        return html.P("No line was observed in this period.", className="outcome", id="alarm-load-result")
     word = (
         f"too short to judge, {format.span(JUDGED_FROM_S)} needed" if f.observed_s < JUDGED_FROM_S
         else "acceptable" if f.per_window <= s.acceptable_per_window
@@ -128,7 +128,7 @@ def _windows(context: Context, raised: list[Activation], start: int, end: int) -
 
 
 def _by_shift(
-    context: Context, raised: list[Raised], recorded: Mapping[str, tuple[float, float]], within: tuple[int, int]
+    context: Context, raised: list[Activation], recorded: Mapping[str, tuple[float, float]], within: tuple[int, int]
 ) -> html.Div:
     works = context.configuration.works
     rows = []
