@@ -21,10 +21,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     found = {entry.name: entry for entry in entry_points(group="everymetre.commands")}
     if arguments and arguments[0] in found:
         try:
-            command = found[words[0]].load()
+            command = found[arguments[0]].load()
             if argv is None:  # a process of its own: what is imported stays, and is never searched for garbage again
                 gc.freeze()
-            return _run(words[0], command, words[1:])
+            return _run(arguments[0], command, arguments[1:])
         except ModuleNotFoundError as error:
             extra = EXTRAS.get(found[arguments[0]].module.partition(".")[0])
             if extra is None:

@@ -8,7 +8,7 @@ import psutil
 import pytest
 
 from tests import forks
-from tests.core.story import CONFIGS
+from tests.core.script import CONFIGS
 
 
 def forked(tmp_path: Path, *words: str) -> forks.Child:

@@ -36,6 +36,6 @@ def test_the_pages_start_without_what_single_answers_need():
 def test_help_imports_no_command_and_says_of_each_what_it_says_itself():
     printed, imported = after(HELP)
     assert imported & (HEAVY | {"numpy", "pydantic", "sqlalchemy"}) == set()
-    for entry in entry_points(group="everymetre.parts"):
+    for entry in entry_points(group="everymetre.commands"):
         assert f"  {entry.name:<10} {entry.load().summary}\n" in printed
         assert entry.module not in imported, f"{entry.name} is missing in SUMMARIES of its package's commands"

@@ -30,7 +30,7 @@ from monitor.store.rolling import roll_drums, roll_hours
 from monitor.store.schema import CHECKPOINT, IN_FORCE, MESSAGE, PROPOSAL, REVISION
 from tests.shell import postgres
 from tests.shell.brokers import Process, broker, ended, monitor
-from tests.shell.long_story import LIMIT, LINE, MESSAGES_PER_S, RECIPE
+from tests.shell.long_script import LIMIT, LINE, MESSAGES_PER_S, RECIPE
 from tests.shell.test_kills import gateway, prepared
 from tests.shell.test_restart_law import as_version_8
 from tests.shell.works import SERVER, everything, numbers_stored, processor_at, settings_at, take, until

@@ -13,8 +13,8 @@ from sqlalchemy import text
 from monitor.contract.config.works import Store
 from monitor.contract.topics import Stream
 from monitor.store.reader import StoreReader
-from tests.core.story import configuration
-from tests.shell.brokers import KINDS, broker, ended, everymetre, is_open, monitor, program, say
+from tests.core.script import configuration
+from tests.shell.brokers import KINDS, broker, ended, everymetre, is_open, monitor, program, publish
 from tests.shell.works import configs_at, until
 
 

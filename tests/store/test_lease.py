@@ -15,7 +15,7 @@ from monitor.store.lease import LeaseHeldError, LeaseLostError, hold
 from monitor.store.reader import StoreReader
 from monitor.store.server import server_url
 from monitor.store.writer import Batch, Writer
-from tests.core.story import T0, finding
+from tests.core.script import T0, finding
 from tests.shell.brokers import Process, ended, everymetre
 from tests.shell.works import PATIENCE, SERVER, configs_at, settings_at, until
 
