@@ -2,11 +2,11 @@
 
 import math
 
-from dashboard.actions.answers import RejectedActionError, said, send, who
+from dashboard.actions.operator import RejectedActionError, said, send, who
 from dashboard.context import Context
 from dashboard.text.format import exact, quantity
 from monitor.contract.messages import Action
-from monitor.evidence.asked import length_m
+from monitor.evidence.source import length_m
 
 
 def mark_metres(

@@ -8,7 +8,7 @@ from monitor.__main__ import main
 from monitor.commands import broker
 from monitor.contract.address import BrokerAddress
 from monitor.contract.command import CannotRunError
-from tests.core.story import CONFIGS
+from tests.core.script import CONFIGS
 
 
 def test_it_serves_loopback_alone_with_mqtt_5_and_3_1_1_on_ports_beside_each_other():

@@ -7,7 +7,7 @@ import pytest
 
 from monitor.__main__ import main
 from monitor.commands import monitor
-from tests.core.story import CONFIGS
+from tests.core.script import CONFIGS
 
 
 def options(*words: str) -> Namespace:

@@ -5,22 +5,22 @@ from sqlalchemy import delete
 from monitor.__main__ import main
 from monitor.store import audit_trail
 from monitor.store.schema import JOURNAL
-from tests.core.test_pipeline import tell
-from tests.shell.works import configs_at, desk_at, take
+from tests.core.test_pipeline import core_line
+from tests.shell.works import configs_at, processor_at, take
 from tests.store.test_audit_trail import acted
 
 
 def test_the_command_says_so_and_knows_a_hash_that_was_written_down(tmp_path, capsys):
     configs, *_ = configs_at(tmp_path)
-    desk = desk_at(tmp_path / "run" / "store")
-    take(desk, tell(60, before=acted).sorted())
+    processor = processor_at(tmp_path / "run" / "store")
+    take(processor, core_line(60, before=acted).sorted())
     words = ["verify", "--configs", str(configs)]
     assert main(words) == 0
     said = capsys.readouterr().out
     assert "core-1: 2 entries, intact" in said
     last = said.split()[-1]
     assert main([*words, "--expect", f"core-1={last}"]) == 0
-    with desk.writer.engine.begin() as c:
+    with processor.writer.engine.begin() as c:
         c.execute(delete(JOURNAL).where(JOURNAL.c.seq == 2))  # cut off at the end: the chain itself is sound
     assert main(words) == 0
     assert main([*words, "--expect", f"core-1={last}"]) == 1

@@ -9,9 +9,9 @@ from monitor.contract.config.recipe import Recipe
 from monitor.contract.reading import DrumRow, NowRow, RevisionRow, Trend
 from monitor.contract.record import Floats, Ints, Splice, Verdict
 from monitor.contract.topics import Stream
-from monitor.evidence.asked import EvidenceSource
+from monitor.evidence.source import EvidenceSource
 from tests.analysis.test_lineage import Wound
-from tests.core.story import configuration
+from tests.core.script import configuration
 
 NOW_S = 10_000.0
 

@@ -6,8 +6,8 @@ import pytest
 
 from monitor.contract.config.recipe import Recipe
 from monitor.contract.reading import NowRow, RevisionRow
-from monitor.evidence.asked import drum_meant, length_m, named_alike, wound_m
-from tests.core.story import configuration
+from monitor.evidence.source import drum_meant, length_m, named_alike, wound_m
+from tests.core.script import configuration
 from tests.evidence.made import REELS, SHEATHED, SPECIMEN, SmallRecord, drum, source
 
 LINE = "sheath-1"

@@ -8,12 +8,12 @@ import pytest
 from monitor.contract.drum_names import NAME_USED
 from monitor.contract.reading import AlarmRow
 from monitor.contract.record import FillingKey, Finding, FindingKind, Verdict
-from monitor.evidence.asked import EvidenceSource, drum_meant
 from monitor.evidence.record_types import ReleaseRecord
 from monitor.evidence.release_record import ANSWERED_WITHIN_MS, record
+from monitor.evidence.source import EvidenceSource, drum_meant
 from monitor.evidence.verdict_runs import lengths_m
 from monitor.evidence.whole_drum import WholeDrum, on_drum, whole_drum
-from tests.core import story
+from tests.core import script
 from tests.dashboard.conftest import clock, configuration  # noqa: F401  # fixtures
 from tests.dashboard.fake_record import FakeRecord, some_alarms
 
@@ -113,7 +113,7 @@ def test_an_answer_counts_for_a_day_after_the_drum_ended(asked, drum, after_ms, 
 
 def measured(extreme: float, start_s: float, verdict: Verdict = Verdict.CONFORMING) -> Finding:
     more = {"verdict": verdict, "start_s": start_s, "extreme": extreme, "limit": 7.41, "by": "Olle", "text": "0.7 ohm"}
-    return story.finding(20_000.0, 24_000.0, FindingKind.RESISTANCE, **more)
+    return script.finding(20_000.0, 24_000.0, FindingKind.RESISTANCE, **more)
 
 
 def test_the_newest_resistance_counts(asked, drum):
@@ -126,7 +126,7 @@ def test_the_newest_resistance_counts(asked, drum):
 
 
 def test_a_resistance_that_is_required_and_not_measured_is_named(asked, drum):
-    reel = story.configuration().recipes["reel-2x2g5"]
+    reel = script.configuration().recipes["reel-2x2g5"]
     assert reel.conductor is not None
     for required in (True, False):
         conductor = reel.conductor.model_copy(update={"required": required})
@@ -139,7 +139,7 @@ def test_a_resistance_that_is_required_and_not_measured_is_named(asked, drum):
 def test_decisions_are_listed_oldest_first_and_change_nothing_that_was_proposed(asked, drum):
     def signed(check: str, start_s: float) -> Finding:
         more = {"check": check, "verdict": Verdict.CONFORMING, "start_s": start_s, "by": "Mira", "reason": "seen"}
-        return story.finding(20_000.0, 24_000.0, FindingKind.DECISION, **more)
+        return script.finding(20_000.0, 24_000.0, FindingKind.DECISION, **more)
 
     without = record(asked, with_findings(drum))
     found = record(asked, with_findings(drum, signed("release", 9.0), signed("hold", 5.0)))

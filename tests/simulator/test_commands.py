@@ -7,6 +7,6 @@ from simulator.commands import SUMMARIES
 
 def test_every_command_of_the_simulator_is_described_by_what_it_says_itself():
     installed = {
-        e.name: e.load().summary for e in entry_points(group="everymetre.parts") if e.module.startswith("simulator")
+        e.name: e.load().summary for e in entry_points(group="everymetre.commands") if e.module.startswith("simulator")
     }
     assert installed == SUMMARIES

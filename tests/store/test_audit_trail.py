@@ -7,9 +7,9 @@ from sqlalchemy import create_engine, delete, select, text, update
 
 from monitor.store.audit_trail import JournalEntry, append, verify
 from monitor.store.schema import JOURNAL, METADATA
-from tests.core.story import T0, Story
-from tests.core.test_pipeline import tell
-from tests.shell.works import desk_at, take
+from tests.core.script import T0, Script
+from tests.core.test_pipeline import core_line
+from tests.shell.works import processor_at, take
 
 
 def rows_of(processor):

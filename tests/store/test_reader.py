@@ -11,10 +11,10 @@ from monitor.contract.topics import Stream
 from monitor.core.arrival import Arrival
 from monitor.store import rolling as rollup
 from monitor.store.reader import StoreReader
-from tests.core.story import T0, Story
-from tests.core.test_pipeline import tell
+from tests.core.script import T0, Script
+from tests.core.test_pipeline import core_line
 from tests.core.test_whole_cable import laying_up, put_on
-from tests.shell.works import desk_at, settings_at, take
+from tests.shell.works import processor_at, settings_at, take
 from tests.store.test_writer import busy
 
 OVEN = Stream("core-1", "oven-a", "temperature")
@@ -22,7 +22,7 @@ OVEN = Stream("core-1", "oven-a", "temperature")
 
 @pytest.fixture(scope="module")
 def arrivals() -> list[Arrival]:
-    return tell(130, before=busy).sorted()
+    return core_line(130, before=busy).sorted()
 
 
 def test_a_store_that_is_not_there_yet_has_nothing_and_says_so_quietly(place):
@@ -35,21 +35,21 @@ def test_a_store_that_is_not_there_yet_has_nothing_and_says_so_quietly(place):
 
 
 def test_samples_come_back_as_they_were_sent_from_database_files_and_both(place):
-    story = Story()
+    script = Script()
     rng = np.random.default_rng(3)
     sent_t, sent_v = [], []
     for i in range(40):
         t = T0 + i * 300.0
         v = np.round(rng.normal(290, 2, 4), 3)
-        story.say("oven-a/temperature", t, v, 0.5)
+        script.send_samples("oven-a/temperature", t, v, 0.5)
         sent_t += [round((t + 0.5 * k) * 1e3) for k in range(4)]
         sent_v += v.tolist()
-    desk = desk_at(place)
-    take(desk, story.sorted(), 7)
-    desk.writer.write(desk.last_batch())
+    processor = processor_at(place)
+    take(processor, script.sorted(), 7)
+    processor.writer.write(processor.last_batch())
     reader = StoreReader(settings_at(place))
     for keep_hours in (10.0, 1.0, 0.0):
-        rollup.roll_hours(desk.writer.engine, place, round(keep_hours * rollup.HOUR_MS))
+        rollup.roll_hours(processor.writer.engine, place, round(keep_hours * rollup.HOUR_MS))
         trend = reader.samples(OVEN, 0, 10**15)
         assert trend.t_ms.tolist() == sent_t
         assert trend.v.tolist() == sent_v
@@ -62,22 +62,22 @@ def test_samples_come_back_as_they_were_sent_from_database_files_and_both(place)
 @given(st.lists(st.integers(0, 1999), max_size=4))
 def test_a_reader_beside_the_writer_never_sees_half_a_batch(tmp_path_factory, cuts):
     folder = tmp_path_factory.mktemp("store")
-    desk = desk_at(folder)
-    story = Story()
+    processor = processor_at(folder)
+    script = Script()
     for i in range(200):
-        story.say("oven-a/temperature", T0 + i, 290.0)
+        script.send_samples("oven-a/temperature", T0 + i, 290.0)
     reader = StoreReader(settings_at(folder))
     edges = [0, *sorted(c // 10 for c in cuts), 200]
     for a, b in pairwise(edges):
-        take(desk, story.arrivals[a:b], 10**6)
+        take(processor, script.arrivals[a:b], 10**6)
         assert len(reader.samples(OVEN, 0, 10**15).t_ms) == b
 
 
 def test_the_line_metre_of_a_time_lies_straight_between_changes_of_state(place):
-    """230 m/min from 1000 m on: the story's own track; before it is known there is none."""
-    desk = desk_at(place)
-    take(desk, tell(60).sorted())
-    desk.writer.write(desk.last_batch())
+    """230 m/min from 1000 m on: the script's own track; before it is known there is none."""
+    processor = processor_at(place)
+    take(processor, core_line(60).sorted())
+    processor.writer.write(processor.last_batch())
     reader = StoreReader(settings_at(place))
     assert reader.metre_at("core-1", round((T0 - 10) * 1e3)) is None
     for s in (10, 30, 50):
@@ -88,17 +88,17 @@ def test_the_line_metre_of_a_time_lies_straight_between_changes_of_state(place):
 def test_metres_on_no_drum_before_a_finished_one_hide_nothing_of_it(place):
     """Rows of a drum lie in its file, those around it on no drum stay in the database: together they are the line."""
 
-    def on_and_off(story: Story, s: int) -> None:
+    def on_and_off(script: Script, s: int) -> None:
         if s == 70:
-            story.tell("take-up/drum", T0 + s, drum=None)
+            script.send("take-up/drum", T0 + s, drum=None)
         if s == 90:
-            story.tell("take-up/drum", T0 + s, drum="C1-0002", recipe="core-2g5")
+            script.send("take-up/drum", T0 + s, drum="C1-0002", recipe="core-2g5")
 
-    desk = desk_at(place)
-    take(desk, tell(130, before=on_and_off).sorted())
+    processor = processor_at(place)
+    take(processor, core_line(130, before=on_and_off).sorted())
     reader = StoreReader(settings_at(place))
     before, rows = reader.verdicts("core-1", 0, 1e9), reader.rows("core-1", 0, 1e9)
-    assert rollup.roll_drums(desk.writer.engine, place)
+    assert rollup.roll_drums(processor.writer.engine, place)
     after, rolled = reader.verdicts("core-1", 0, 1e9), reader.rows("core-1", 0, 1e9)
     assert after[0] == before[0]
     assert after[1].tolist() == before[1].tolist()
@@ -106,8 +106,8 @@ def test_metres_on_no_drum_before_a_finished_one_hide_nothing_of_it(place):
 
 
 def test_drums_put_on_are_read_along_the_line_and_by_name(place):
-    desk = desk_at(place, lines=["lay-1"])
-    take(desk, laying_up(90, before=put_on).sorted())
+    processor = processor_at(place, lines=["lay-1"])
+    take(processor, laying_up(90, before=put_on).sorted())
     reader = StoreReader(settings_at(place))
     every = reader.splices("lay-1", 0, 1e9)
     assert [(s.position, s.drum) for s in every] == [
@@ -126,8 +126,8 @@ def test_drums_put_on_are_read_along_the_line_and_by_name(place):
 
 
 def test_the_time_of_a_metre_is_that_of_the_counter(place, arrivals):
-    desk = desk_at(place)
-    take(desk, arrivals)
+    processor = processor_at(place)
+    take(processor, arrivals)
     reader = StoreReader(settings_at(place))
     assert reader.time_at("core-1", 1000 + 230) == pytest.approx((T0 + 60) * 1e3, abs=1500)
     assert reader.time_at("core-1", 10.0) is None

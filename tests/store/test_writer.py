@@ -18,9 +18,9 @@ from monitor.store.numbering import HOLES_MAX, MISSING_MAX
 from monitor.store.reader import StoreReader
 from monitor.store.schema import GAP
 from monitor.store.writer import Batch, Writer
-from tests.core.story import T0, Story, finding
-from tests.core.test_pipeline import record, tell
-from tests.shell.works import desk_at, everything, settings_at, take
+from tests.core.script import T0, Script, finding
+from tests.core.test_pipeline import core_line, record
+from tests.shell.works import everything, processor_at, settings_at, take
 
 OVEN = Stream("core-1", "oven-a", "temperature")
 
@@ -166,9 +166,9 @@ def test_strangers_share_one_row_of_rejected_messages_a_kind(place):
     assert row.topic == "tarn/line-299/oven-a/temperature"
 
 
-def rolled(desk, folder) -> None:
-    rollup.roll_drums(desk.writer.engine, folder)
-    rollup.roll_hours(desk.writer.engine, folder, 0)
+def rolled(processor, folder) -> None:
+    rollup.roll_drums(processor.writer.engine, folder)
+    rollup.roll_hours(processor.writer.engine, folder, 0)
 
 
 def test_a_finished_drum_is_a_file_with_a_row_a_metre_and_its_length_adds_up(place, arrivals):

@@ -4,8 +4,8 @@ from dash import Input, Output, State, no_update
 from dash.development.base_component import Component
 from dash.exceptions import PreventUpdate
 
-from dashboard.actions.answers import RejectedActionError
 from dashboard.actions.marks import mark_metres
+from dashboard.actions.operator import RejectedActionError
 from dashboard.callbacks import Callbacks, Updates
 from dashboard.components import Children, FillingData
 from dashboard.context import Context

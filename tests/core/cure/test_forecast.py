@@ -20,7 +20,7 @@ from monitor.core.cure.forecast import (
 )
 from monitor.core.cure.plan import Plan, cable_of, way_of
 from monitor.physics.cure import Speed, born, cure
-from tests.core.story import configuration
+from tests.core.script import configuration
 
 C = configuration()
 LINE, RECIPE = C.lines["core-1"], C.recipes["core-2g5"]

@@ -15,7 +15,7 @@ from monitor.core.cure.plan import (
     way_of,
     zones_on_path,
 )
-from tests.core.story import configuration
+from tests.core.script import configuration
 
 C = configuration()
 LINE, RECIPE = C.lines["core-1"], C.recipes["core-2g5"]

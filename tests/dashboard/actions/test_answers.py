@@ -5,7 +5,7 @@ import re
 import pytest
 from flask import g
 
-from dashboard.actions.answers import RejectedActionError, note_resistance, send_answer, sign_record
+from dashboard.actions.operator import RejectedActionError, note_resistance, send_answer, sign_record
 from dashboard.gateway import NotSentError
 from dashboard.queries import alarm_list
 from dashboard.web.accounts import Person

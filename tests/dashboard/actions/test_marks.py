@@ -2,8 +2,8 @@
 
 import pytest
 
-from dashboard.actions.answers import RejectedActionError
 from dashboard.actions.marks import mark_metres
+from dashboard.actions.operator import RejectedActionError
 
 
 @pytest.fixture

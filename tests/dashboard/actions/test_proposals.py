@@ -4,7 +4,7 @@ import pytest
 from flask import g
 
 from dashboard.actions import proposals
-from dashboard.actions.answers import RejectedActionError
+from dashboard.actions.operator import RejectedActionError
 from dashboard.gateway import NotSentError
 from dashboard.web.accounts import Person
 from monitor.contract.reading import ProposalRow

@@ -7,7 +7,7 @@ from dashboard.figures.flame import flame_figure
 from dashboard.figures.style import VERMILLION
 from monitor.evidence import specimens
 from monitor.evidence.integrity_tests import Outcome
-from tests.core.story import configuration
+from tests.core.script import configuration
 from tests.evidence.made import SPECIMEN
 
 TEST = configuration().recipes["fire-2x2g5"].integrity

@@ -6,7 +6,7 @@ import pytest
 from dash import no_update
 from dash.exceptions import PreventUpdate
 
-from dashboard.actions.answers import SHELVE_MIN
+from dashboard.actions.operator import SHELVE_MIN
 from dashboard.pages.alarms import callbacks, layout
 from dashboard.queries.alarm_list import SPANS_H
 from tests.dashboard.actions.test_answers import key_of

@@ -5,8 +5,8 @@ import pytest
 from dashboard.pages.drums import layout as drums
 from dashboard.text import format
 from monitor.contract.record import Verdict
-from monitor.evidence.asked import wound_m
 from monitor.evidence.inherited import whole_runs
+from monitor.evidence.source import wound_m
 from monitor.evidence.verdict_runs import lengths_m
 from tests.dashboard.page_text import text_of
 

@@ -10,7 +10,7 @@ from dashboard.actions.operator import RejectedActionError
 from dashboard.figures.rehearsal import suggestion_figure
 from dashboard.pages.limits import layout as limits
 from dashboard.pages.limits.callbacks import _set, _words
-from monitor.analysis.raisings import Raised
+from monitor.analysis.activations import Activation
 from monitor.analysis.rehearse import Asked, AskedLimit, Fault, Side, compare
 from monitor.analysis.suggest import Candidate, Suggestion
 from monitor.contract.config.limits import limits_of, with_limits

@@ -10,7 +10,7 @@ from dashboard.figures.strips import offset_ms
 from dashboard.pages.line import callbacks
 from dashboard.pages.line import layout as page
 from dashboard.queries.live import BACKFILL_MS
-from tests.core.story import configuration as whole_plant
+from tests.core.script import configuration as whole_plant
 from tests.dashboard.conftest import NOW_S
 from tests.dashboard.page_text import json_of, text_of
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from dashboard.actions.answers import RejectedActionError, note_work
+from dashboard.actions.operator import RejectedActionError, note_work
 from dashboard.figures.recurrence import fold_figure
 from dashboard.pages.recurrence import layout as recurrence
 from monitor.contract.record import Finding, FindingKind, Verdict
