@@ -48,17 +48,17 @@ def sheet_of(source: EvidenceSource, r: ReleaseRecord) -> Sheet:
     blocks = [_metres(r), _ancestry(source, r), _inherited(r), _seen(source, r), _sparks(r), _statistics(source, r)]
     blocks.insert(4, _people(r))
     return Sheet(
-        title=f"Record of drum {r.drum}", decided=_decided(asked, r), proposed=proposed, held=held,
-        facts=_facts(asked, r), tables=tuple(b for b in blocks if b is not None), said=_statements(asked, r),
+        title=f"Record of drum {r.drum}", decided=_decided(source, r), proposed=proposed, held=held,
+        facts=_facts(source, r), tables=tuple(b for b in blocks if b is not None), statements=_statements(source, r),
     )  # fmt: skip
 
 
-def _decided(asked: EvidenceSource, r: ReleaseRecord) -> str:
+def _decided(source: EvidenceSource, r: ReleaseRecord) -> str:
     """The newest signed decision, and whether it departs from the proposal."""
     if not r.decisions:
         return ""
     newest = r.decisions[-1]
-    when = format.local(newest.t_ms, asked.configuration.works.time_zone, day=True)
+    when = format.local(newest.t_ms, source.configuration.works.time_zone, day=True)
     departs = r.proposed == "hold" and newest.decision == "release"
     return (
         f"Decision: {newest.decision}, signed by {newest.by or 'nobody named'}, {when}. "
@@ -67,7 +67,7 @@ def _decided(asked: EvidenceSource, r: ReleaseRecord) -> str:
     )
 
 
-def _facts(asked: EvidenceSource, r: ReleaseRecord) -> tuple[tuple[str, str], ...]:
+def _facts(source: EvidenceSource, r: ReleaseRecord) -> tuple[tuple[str, str], ...]:
     ended = (
         format.local(r.ended_ms, source.configuration.works.time_zone, day=True)
         if r.ended_ms

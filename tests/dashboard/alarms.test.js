@@ -9,7 +9,7 @@ const page = (el) => [el("span", { id: "connection" }), el("time", { id: "works-
   el("div", { "data-page": "alarms" }), el("div", { id: "alarms-now" }), el("div", { id: "alarms-history", "data-spans": "8 h=8,24 h=24" }))];
 
 function row(more) {
-  return { version: "1", wants: true, priority: "high", said: "unacknowledged", line: "Core line 1", title: "Spark fault", value: "1", limit: "",
+  return { version: "1", unacknowledged: true, priority: "high", state_text: "unacknowledged", line: "Core line 1", title: "Spark fault", value: "1", limit: "",
     since: "02:43 CET", occurrence: T, where: { text: " 312.0 m", drum: "1-1041", href: "/drum/core-1/filling/1" },
     response: [["Corrective action", "Mark the place."]], t: T, state: "unacknowledged", ...more };
 }
@@ -39,7 +39,7 @@ test("an alarm is a row with its priority, place and response, and a button that
   const b = at({ "/api/v1/live": [live("1")], "/api/v1/alarms": [list(1, { a: row() })], "/api/v1/alarm-changes": [past([])] });
   await b.second();
   const [one] = b.rows();
-  assert.deepEqual([one.className, one.querySelector("th").textContent], ["wants", "Spark fault"]);
+  assert.deepEqual([one.className, one.querySelector("th").textContent], ["unacknowledged", "Spark fault"]);
   assert.equal(one.querySelector(".strokes").children.length, 3);
   assert.equal(one.querySelector("a").href, "/drum/core-1/filling/1");
   assert.equal(one.querySelector(".response").textContent, "Corrective action Mark the place.");
@@ -51,7 +51,7 @@ test("an alarm is a row with its priority, place and response, and a button that
 
 test("only rows that changed are drawn again, in the order of the answer, and the keyboard stays where it was", async () => {
   const both = { a: row(), b: row({ title: "Lump" }) };
-  const later = list(2, { b: row({ title: "Lump", version: "2", said: "acknowledged", wants: false }) }, [["b", "2"], ["a", "1"]]);
+  const later = list(2, { b: row({ title: "Lump", version: "2", state_text: "acknowledged", unacknowledged: false }) }, [["b", "2"], ["a", "1"]]);
   const b = at({ "/api/v1/live": [live("1"), live("2")], "/api/v1/alarms": [list(1, both), later], "/api/v1/alarm-changes": [past([])] });
   await b.second();
   const [a, lump] = b.rows();
@@ -112,18 +112,18 @@ test("the history turns its pages up to the same moment, and span and page are w
   const press = async (does) => { b.page.querySelector('[data-does="' + does + '"]').focus(); b.page.activeElement.click(); for (let i = 0; i < 8; i += 1) await new Promise(setImmediate); };
   const button = (does) => b.page.querySelector('[data-does="' + does + '"]');
   assert.equal(of()[0], "/api/v1/alarm-changes?hours=24&page=0");
-  assert.equal(b.text("#alarms-history .said"), "1 to 2 of 5, newest first");
+  assert.equal(b.text("#alarms-history .message"), "1 to 2 of 5, newest first");
   assert.deepEqual([button("newer").disabled, button("older").disabled], [true, false]);
   assert.deepEqual(["span8", "span24"].map((one) => button(one).getAttribute("aria-pressed")), ["false", "true"]);
   await press("older");
   assert.equal(of()[1], "/api/v1/alarm-changes?hours=24&page=1&until=" + (T - 7));
   assert.equal(b.page.activeElement, button("older")); // the new button of the same name
   await press("older");
-  assert.equal(b.text("#alarms-history .said"), "5 to 5 of 5, newest first");
+  assert.equal(b.text("#alarms-history .message"), "5 to 5 of 5, newest first");
   assert.equal(button("older").disabled, true);
   await press("span8");
   assert.deepEqual([b.replaced, of()[3]], [["?hours=8"], "/api/v1/alarm-changes?hours=24&page=0"]); // the address of this page is given
-  assert.deepEqual([b.text("#alarms-history .said"), b.text("#alarms-history .empty")], ["none", "No alarm events in this period."]);
+  assert.deepEqual([b.text("#alarms-history .message"), b.text("#alarms-history .empty")], ["none", "No alarm events in this period."]);
 });
 
 test("an unknown span is the first, and each cell of the history bears its head", async () => {

@@ -44,20 +44,20 @@ test("a line that runs shows its state, speed within limits, drum and ribbon", a
 });
 
 test("limits of speed, a drum without a plan and one that is due have their own words", async () => {
-  const said = async (more, selector) => {
+  const shown = async (more, selector) => {
     const b = browser(linesPage, [reply([line(more)])]);
     await b.second();
     return b.text(selector);
   };
-  assert.equal(await said({ window: [null, 245], outside: true }, ".speed"), "230 m/min outside up to 245");
-  assert.equal(await said({ window: [200, null] }, ".speed"), "230 m/min limits from 200");
-  assert.equal(await said({ window: null }, ".speed"), "230 m/min no limits");
-  assert.equal(await said({ speed: -0.004 }, ".speed"), "\u22120.004 m/min limits 200\u2013245");
-  assert.equal(await said({ speed: null }, ".speed"), "\u2013 m/min limits 200\u2013245");
-  assert.equal(await said({ planned_m: null }, ".drum"), "drum 1-10411\u202f235 mwound");
-  assert.equal(await said({ drum_change_s: 0.4 }, ".drum-change"), "drum change due");
-  assert.equal(await said({ drum_change_s: null }, ".drum-change"), "drum change: no estimate");
-  assert.equal(await said({ cure: { advice: "slow down to 210 m/min", room: "x" } }, ".cure"), "slow down to 210 m/min");
+  assert.equal(await shown({ window: [null, 245], outside: true }, ".speed"), "230 m/min outside up to 245");
+  assert.equal(await shown({ window: [200, null] }, ".speed"), "230 m/min limits from 200");
+  assert.equal(await shown({ window: null }, ".speed"), "230 m/min no limits");
+  assert.equal(await shown({ speed: -0.004 }, ".speed"), "\u22120.004 m/min limits 200\u2013245");
+  assert.equal(await shown({ speed: null }, ".speed"), "\u2013 m/min limits 200\u2013245");
+  assert.equal(await shown({ planned_m: null }, ".drum"), "drum 1-10411\u202f235 mwound");
+  assert.equal(await shown({ drum_change_s: 0.4 }, ".drum-change"), "drum change due");
+  assert.equal(await shown({ drum_change_s: null }, ".drum-change"), "drum change: no estimate");
+  assert.equal(await shown({ cure: { advice: "slow down to 210 m/min", room: "x" } }, ".cure"), "slow down to 210 m/min");
 });
 
 test("a line without a drum shows no ribbon of the drum before", async () => {
@@ -75,7 +75,7 @@ test("alarms are counted by priority, with the age of the oldest that goes on", 
   const b = browser(linesPage, [reply([line({ asks })], { needs: [{ line: "core-1", why: "spark fault" }], rejected: 12345 })]);
   await b.second();
   assert.equal(b.text(".asks"), "2 high1 low1 ended, unacknowledgedSpark fault60 s ago");
-  assert.equal(b.page.querySelector(".line-row").classList.contains("wants"), true);
+  assert.equal(b.page.querySelector(".line-row").classList.contains("unacknowledged"), true);
   assert.equal(b.text("#need"), "Core line 1 (spark fault).");
   assert.equal(b.text("#rejected"), "12\u202f345 messages rejected: details");
   b.root.fetch = () => new Promise(() => {});

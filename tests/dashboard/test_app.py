@@ -3,7 +3,7 @@
 import re
 from pathlib import Path
 
-from dashboard.text import words
+from dashboard.text.caution import CAUTION
 from tests.dashboard.page_text import json_of
 
 ASSETS = Path(__file__).parents[2] / "dashboard" / "assets"
@@ -12,7 +12,7 @@ ASSETS = Path(__file__).parents[2] / "dashboard" / "assets"
 def test_the_document_names_its_language_and_its_caution(client, app):
     document = client.get("/").get_data(as_text=True)
     assert '<html lang="en">' in document
-    assert words.CAUTION in json_of(app.layout())
+    assert CAUTION in json_of(app.layout())
 
 
 def test_no_asset_comes_from_elsewhere(client):

@@ -10,7 +10,7 @@ import pytest
 
 from monitor.contract.config.recipe import Arrhenius
 from simulator import heat
-from simulator.scenario import LineStory, SpeedStep
+from simulator.scenario import LineScript, SpeedStep
 from simulator.travel import Travel, travel
 
 # Reference: finite volumes with Richardson extrapolation, BDF at rtol 1e-8; `single_zone_5s` by Laplace inversion.

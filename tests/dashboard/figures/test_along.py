@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from dashboard.figures.along import INDEX_MOST, POINTS, Along, along_figure, from_told, history_figure
+from dashboard.figures.along import INDEX_MOST, POINTS, Along, along_figure, from_status, history_figure
 from monitor.evidence.metre_history import Heat
 from monitor.physics.heat_march import Trace
 
@@ -79,7 +79,7 @@ def test_over_time_a_zone_is_as_wide_as_the_metre_was_in_it(line, cure):
 
 def test_what_the_monitor_reports_is_turned_so_that_it_runs_from_the_head_on():
     names = ("position_m", "inner_C", "surface_C", "index", "expected")
-    found = from_told({name: [3.0 + i, 2.0 + i, 1.0 + i] for i, name in enumerate(names)})
+    found = from_status({name: [3.0 + i, 2.0 + i, 1.0 + i] for i, name in enumerate(names)})
     assert found.position_m.tolist() == [1.0, 2.0, 3.0]
     assert found.inner_C.tolist() == [2.0, 3.0, 4.0]
     assert found.expected is not None

@@ -5,7 +5,7 @@ import re
 import pytest
 from flask import g
 
-from dashboard.actions.operator import RejectedActionError, note_resistance, send_answer, sign_record
+from dashboard.actions.operator import RejectedActionError, note_resistance, send_response, sign_record
 from dashboard.gateway import NotSentError
 from dashboard.queries import alarm_list
 from dashboard.web.accounts import Person
@@ -61,7 +61,7 @@ def test_nothing_is_decided_of_a_drum_that_is_being_wound(context, record):
 
 def test_acknowledging_sends_who_why_and_which_raising(context, gateway):
     key = key_of(context, "oven-a/temperature/LO")
-    done = send_answer(context, key, "acknowledge", " K. Berg ", "called maintenance", "60")
+    done = send_response(context, key, "acknowledge", " K. Berg ", "called maintenance", "60")
     (line, action) = gateway.sent[0]
     assert line == "core-2"
     assert (action.action, action.by, action.reason) == ("acknowledge", "K. Berg", "called maintenance")
@@ -71,7 +71,7 @@ def test_acknowledging_sends_who_why_and_which_raising(context, gateway):
 
 
 def test_shelving_sends_until_when(context, gateway):
-    send_answer(context, key_of(context, "head/pressure/HI"), "shelve", "K. Berg", "screen change", "240")
+    send_response(context, key_of(context, "head/pressure/HI"), "shelve", "K. Berg", "screen change", "240")
     assert gateway.sent[0][1].until == NOW_MS + 4 * 3_600_000
 
 
@@ -88,14 +88,14 @@ def test_shelving_sends_until_when(context, gateway):
 def test_an_incomplete_answer_is_not_sent(context, gateway, action, by, reason, minutes, said):
     key = key_of(context, "oven-a/temperature/LO")
     with pytest.raises(RejectedActionError, match=re.escape(said)):
-        send_answer(context, key, action, by, reason, minutes)
+        send_response(context, key, action, by, reason, minutes)
     assert gateway.sent == []
 
 
 def test_an_alarm_raised_anew_meanwhile_is_not_answered(context, gateway):
     key = key_of(context, "oven-a/temperature/LO").replace("|1764", "|1763")
     with pytest.raises(RejectedActionError, match="changed"):
-        send_answer(context, key, "acknowledge", "K. Berg", "", "60")
+        send_response(context, key, "acknowledge", "K. Berg", "", "60")
     assert gateway.sent == []
 
 
@@ -106,7 +106,7 @@ def test_a_broker_that_is_away_is_told_to_the_person(context, monkeypatch):
     monkeypatch.setattr(context.gateway, "send", refuse)
     key = key_of(context, "oven-a/temperature/LO")
     with pytest.raises(RejectedActionError, match=r"^Not sent: no broker\.$"):
-        send_answer(context, key, "acknowledge", "K. Berg", "", "60")
+        send_response(context, key, "acknowledge", "K. Berg", "", "60")
 
 
 def test_who_may_only_look_does_not_answer_and_who_may_bears_their_own_name(app, context, accounts, gateway):
@@ -115,8 +115,8 @@ def test_who_may_only_look_does_not_answer_and_who_may_bears_their_own_name(app,
         with pytest.raises(
             RejectedActionError, match="The account Olle has the role 'look'; 'answer alarms' is required"
         ):
-            send_answer(context, "x", "acknowledge", "somebody else", "", None)
+            send_response(context, "x", "acknowledge", "somebody else", "", None)
         g.person = Person("Mira", "answer alarms")
         with pytest.raises(RejectedActionError, match="Enter a reason: others must know why this alarm is shelved"):
-            send_answer(context, "x", "shelve", "somebody else", "", None)
+            send_response(context, "x", "shelve", "somebody else", "", None)
     assert gateway.sent == []
