@@ -21,13 +21,13 @@ from monitor.contract.limits import limits_of
 from monitor.contract.schema import JOURNAL
 from monitor.shell.reader import StoreReader
 from sqlalchemy import select
+from tests.core.story import T0, Story
 
 from monitor.contract.config import Recipe
 from monitor.contract.topics import Stream
 from monitor.core.arrival import Arrival
 from monitor.shell import rollup
 from tests.core import test_pipeline, test_whole_cable
-from tests.core.story import T0, Story
 from tests.shell.works import desk_at, settings_at, take
 
 START_S = T0 + 3600 - 60  # the hour is full after 60 s
