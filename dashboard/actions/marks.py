@@ -2,7 +2,7 @@
 
 import math
 
-from dashboard.actions.operator import RejectedActionError, said, send, who
+from dashboard.actions.operator import RejectedActionError, entered_text, send, who
 from dashboard.context import Context
 from dashboard.text.format import exact, quantity
 from monitor.contract.messages import Action
@@ -13,7 +13,7 @@ def mark_metres(
     context: Context, line: str, filling: int, from_m: object, to_m: object, by: str | None, reason: str | None
 ) -> None:
     """Mark drum metres `from_m` to `to_m` as suspect. Raises RejectedActionError."""
-    name, why = who(by, "answer alarms", "it is stored with the mark."), said(reason)
+    name, why = who(by, "answer alarms", "it is stored with the mark."), entered_text(reason)
     drum = context.record.drum(line, filling)
     if drum is None:
         raise RejectedActionError("This drum is not on record any more. Open it again from Drums.")
