@@ -9,7 +9,7 @@ from dash.exceptions import PreventUpdate
 from dashboard.actions.operator import SHELVE_MIN
 from dashboard.pages.alarms import callbacks, layout
 from dashboard.queries.alarm_list import SPANS_H
-from tests.dashboard.actions.test_answers import key_of
+from tests.dashboard.actions.test_operator import key_of
 from tests.dashboard.page_text import json_of, text_of
 
 
