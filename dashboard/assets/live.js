@@ -551,6 +551,14 @@
         }
         return window.dash_clientside.no_update;
       },
+      drumsAddress: function (asked) {
+        if (window.location.pathname === "/drums" && asked) {
+          const kept = Object.entries({ ...asked, undecided: asked.undecided ? "yes" : "", page: asked.page ? asked.page + 1 : "" });
+          const search = new URLSearchParams(kept.filter(([, value]) => value)).toString();
+          history.replaceState(history.state, "", search ? "?" + search : window.location.pathname);
+        }
+        return window.dash_clientside.no_update;
+      },
       recurringAddress: function (line, what, drums) {
         if (window.location.pathname === "/recurring" && line && what && drums) {
           history.replaceState(history.state, "", "?" + new URLSearchParams({ line, what, drums }));

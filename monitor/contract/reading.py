@@ -61,6 +61,20 @@ class DrumRow:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class DrumSearch:
+    """Which drums to list. `name` is any part of a drum's name, A to Z in either case; `undecided` are those that have
+    ended and of which nobody has signed a decision.
+    """
+
+    name: str = ""
+    line: str | None = None
+    recipe: str | None = None
+    undecided: bool = False
+    limit: int = 50
+    offset: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class NowRow:
     """A line at this moment."""
 
@@ -178,6 +192,14 @@ class Record(Protocol):
     def count_alarm_changes(self, line: str | None, start_ms: int, end_ms: int) -> int: ...
     def drums(self, line: str | None = None, limit: int = 50) -> Sequence[DrumRow]:
         """Newest first, the one being wound included."""
+        ...
+
+    def find_drums(self, search: DrumSearch) -> Sequence[DrumRow]:
+        """Those that are searched for, newest first."""
+        ...
+
+    def decisions(self, drums: Sequence[DrumRow]) -> Mapping[FillingKey, Finding]:
+        """The newest signed decision of each of these drums that has one."""
         ...
 
     def drum(self, line: str, filling: int) -> DrumRow | None: ...

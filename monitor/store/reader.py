@@ -23,6 +23,7 @@ from monitor.contract.reading import (
     AlarmRow,
     DamagedFile,
     DrumRow,
+    DrumSearch,
     HealthRow,
     NowRow,
     ProposalRow,
@@ -30,12 +31,12 @@ from monitor.contract.reading import (
     RevisionRow,
     Trend,
 )
-from monitor.contract.record import AlarmState, Finding, FindingKind, Floats, Ints, Splice, Verdict
+from monitor.contract.record import AlarmState, FillingKey, Finding, FindingKind, Floats, Ints, Splice, Verdict
 from monitor.contract.topics import Stream
 from monitor.contract.units import convert
 from monitor.core.derived_streams import OVER_S, by_speed_m_per_min, derived
 from monitor.core.stream import tape_of
-from monitor.store import parquet_files, samples
+from monitor.store import drum_search, parquet_files, samples
 from monitor.store.database import open_for_reading
 from monitor.store.findings import finding_of, findings_on_metres, read_findings
 from monitor.store.metre_blocks import Verdicts, cut_to, join_in_place, lay_over, read_blocks, read_verdicts
@@ -165,6 +166,20 @@ class StoreReader:
         d = DRUM.c
         wanted = DRUMS if line is None else DRUMS.where(d.line == line)
         return self._drums(self._all(wanted.order_by(d.start_ms.desc()).limit(limit)))
+
+    def find_drums(self, search: DrumSearch) -> Sequence[DrumRow]:
+        """Those that are searched for, newest first."""
+        return self._drums(self._all(drum_search.narrowed(DRUMS, search)))
+
+    def decisions(self, drums: Sequence[DrumRow]) -> Mapping[FillingKey, Finding]:
+        """The newest signed decision of each of these drums that has one."""
+        signed = [finding_of(row) for row in self._all(drum_search.decisions(drums))]
+        return {
+            drum.key: decision
+            for decision in signed
+            for drum in drums
+            if drum.line == decision.line and drum.start_m <= decision.start_m < (drum.end_m or -np.inf)
+        }
 
     def drum(self, line: str, filling: int) -> DrumRow | None:
         """One filling of a line, or None."""

@@ -14,6 +14,7 @@ from monitor.contract.reading import (
     AlarmRow,
     DamagedFile,
     DrumRow,
+    DrumSearch,
     HealthRow,
     NowRow,
     ProposalRow,
@@ -21,7 +22,7 @@ from monitor.contract.reading import (
     RevisionRow,
     Trend,
 )
-from monitor.contract.record import Finding, FindingKind, Floats, Splice, Verdict
+from monitor.contract.record import FillingKey, Finding, FindingKind, Floats, Splice, Verdict
 from monitor.contract.topics import Stream
 from monitor.evidence.whole_drum import WholeDrum, on_drum
 from tests.core.script import finding
@@ -209,6 +210,26 @@ class FakeRecord:
         names = [line] if line else list(self.configuration.lines)
         found = [self._drum(name, n) for name in names for n in range(self._drum_number(name) + 1)]
         return sorted(found, key=lambda d: -d.start_ms)[:limit]
+
+    def find_drums(self, search: DrumSearch) -> Sequence[DrumRow]:
+        decided = self.decisions(self.drums(None, 10**6)) if search.undecided else {}
+        found = [
+            drum
+            for drum in self.drums(search.line, 10**6)
+            if search.name.lower() in drum.drum.lower()
+            and search.recipe in (None, drum.recipe)
+            and not (search.undecided and (drum.end_m is None or drum.key in decided))
+        ]
+        return found[search.offset : search.offset + search.limit]
+
+    def decisions(self, drums: Sequence[DrumRow]) -> Mapping[FillingKey, Finding]:
+        return {
+            drum.key: f
+            for drum in drums
+            if drum.end_m is not None
+            for f in self.findings(drum.line, drum.start_m, drum.end_m)
+            if f.kind is FindingKind.DECISION
+        }
 
     def drum(self, line: str, filling: int) -> DrumRow | None:
         if line not in self.configuration.lines:

@@ -210,6 +210,16 @@ test("what is chosen is in the address of its own page only", () => {
   ]);
 });
 
+test("what is searched for among drums is in the address, without what is empty", () => {
+  const b = browser(linesPage, [reply([])], "/drums");
+  const newest = { name: "", line: null, recipe: null, undecided: false, page: 0 };
+  b.act.drumsAddress({ ...newest, name: "1-10", undecided: true, page: 2 });
+  b.act.drumsAddress(newest);
+  b.root.location.pathname = "/alarms";
+  b.act.drumsAddress({ ...newest, name: "x" });
+  assert.deepEqual(b.replaced, ["?name=1-10&undecided=yes&page=3", "/drums"]);
+});
+
 test("a page that arrives is named, marked in the navigation, and takes the keyboard", () => {
   const b = browser(linesPage, [reply([])], "/");
   b.act.arrive("Alarms", "/alarms");
