@@ -263,6 +263,7 @@ class Rejected:
     line: str = ""  # a line of this works, or none
     number: MessageNumber | None = None  # of a message whose publisher gets a refusal
     final: bool = True  # whether sending it again never helps
+    unknown_line: str = ""  # a line that is not configured, where its publisher is answered
 
 
 @dataclass(frozen=True, slots=True)

@@ -51,10 +51,10 @@ REFUSALS = {
 UNREPORTED = ("topic", "old retained")  # rejected as well, but no publisher can be named
 
 
-def needs_empty_report(rejected: Rejected) -> bool:
-    """Whether a publisher may wait for a report of this message, and none can name it (R19)."""
-    kinds = (*REFUSALS, *UNREPORTED)
-    return bool(rejected.line) and rejected.number is None and rejected.kind in kinds
+def empty_report_line(rejected: Rejected) -> str:
+    """The line whose publisher may wait for a report of this message, which none can name (R19); empty for none."""
+    is_unnamed = rejected.number is None and rejected.kind in (*REFUSALS, *UNREPORTED)
+    return (rejected.line or rejected.unknown_line) if is_unnamed else ""
 
 
 @cache

@@ -87,6 +87,12 @@ def subscription(works: str, line: str) -> str:
     return f"{works}/{line}/+/+"
 
 
+def line_of(works: str, topic: str) -> str | None:
+    """Name of the line that a topic of this works is of, even where it names no stream; None where there is none."""
+    parts = topic.split("/")
+    return parts[1] if len(parts) > 2 and parts[0] == works and NAME.fullmatch(parts[1]) else None
+
+
 def parse(works: str, topic: str) -> Stream | None:
     """Stream of a topic, or None where the topic is not a stream of this works."""
     parts = topic.split("/")

@@ -25,7 +25,7 @@ from monitor.shell.broker_link import Received
 from monitor.shell.defects import Defects, EngineError, engine_step
 from monitor.shell.restore import restore
 from monitor.shell.salvage import SET_ASIDE, FedMessage, Salvage, suspension
-from monitor.shell.unknown_lines import UNKNOWN_LINE, UnknownLines, answers_for_all
+from monitor.shell.unknown_lines import UnknownLines, answers_for_all
 from monitor.store import manifest
 from monitor.store.ledger import LedgerDelta, Reports, reports_of
 from monitor.store.refusals import NOT_RECORDED, first_line, is_of_data, is_of_line
@@ -164,7 +164,7 @@ class Processor:
         except Exception as error:  # noqa: BLE001 - a defect in decoding stops no line
             return self.defects.reject(arrival, error)
         if isinstance(decoded, Rejected):
-            if decoded.kind == UNKNOWN_LINE and self.unknown_lines is not None:
+            if not decoded.line and self.unknown_lines is not None:
                 return self.unknown_lines.answer(decoded, arrival)
             return decoded
         if decoded.stream.line in self.suspended:

@@ -23,7 +23,7 @@ from monitor.contract.config.configuration import Configuration
 from monitor.contract.messages import AlarmReport, Health, Refused
 from monitor.contract.reading import SchemaVersionError
 from monitor.contract.record import AlarmChange, MessageNumber, Output, Rejected
-from monitor.contract.rules import EMPTY_REPORT, empty_report_stream, needs_empty_report
+from monitor.contract.rules import EMPTY_REPORT, empty_report_line, empty_report_stream
 from monitor.contract.selfwatch import SELF_ALARMS
 from monitor.contract.topics import monitor_topic, refused_topic, stored_topic, subscription
 from monitor.core.arrival import Note
@@ -232,8 +232,8 @@ class Service:
         self._owed |= done.stored
         works = self.processor.configuration.works.works
         for output in done.outputs:
-            if isinstance(output, Rejected) and needs_empty_report(output):
-                self._owed[empty_report_stream(output.line), 0, EMPTY_REPORT.first] = EMPTY_REPORT
+            if isinstance(output, Rejected) and (line := empty_report_line(output)):
+                self._owed[empty_report_stream(line), 0, EMPTY_REPORT.first] = EMPTY_REPORT
             if isinstance(output, Rejected) and output.number and len(self._refused_numbers) < REFUSED_MAX:
                 self._refused_numbers[output.number] = output
             if isinstance(output, AlarmChange):

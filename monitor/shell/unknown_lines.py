@@ -1,4 +1,4 @@
-"""Refusals for publishers of lines that no file of the works describes: by one of the monitors, rate-limited.
+"""Reports for publishers of lines that no file of the works describes: by one of the monitors, rate-limited.
 
 A monitor of all lines receives their messages anyway. Where several monitors share the lines, the one of the first
 line listens for a few seconds of every minute: a publisher without a report repeats its oldest message.
@@ -15,13 +15,12 @@ from monitor.contract import bounds
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.record import Rejected
 from monitor.contract.rules import UNKNOWN_LINE_ANSWERS_PER_S, UNKNOWN_LINES_MAX
-from monitor.contract.topics import MONITOR, parse, subscription
+from monitor.contract.topics import MONITOR, line_of, parse, subscription
 from monitor.core.arrival import Arrival
 from monitor.core.decode import number_of, printable
 from monitor.shell.broker_link import Link, Received
 from monitor.shell.mqtt_client import Connection, topic_of
 
-UNKNOWN_LINE = "unknown line"  # kind of rejection
 FORGOTTEN_AFTER_S = 600.0  # a name of which nothing is received makes room
 LISTEN_S, EVERY_S = 6.0, 60.0  # a knock is repeated within 5 s (R17)
 RECEIVED_MAX = 200  # messages taken of one time of listening
@@ -43,13 +42,14 @@ class UnknownLines:
     _since_s: float = 0.0
 
     def answer(self, rejected: Rejected, arrival: Arrival) -> Rejected:
-        """The rejection with the number that its publisher sent, where it may be answered; else as it was."""
-        stream = parse(self.works, arrival.topic)
-        if stream is None or stream.line in self.lines or not self._may_answer(stream.line, arrival.received_s):
+        """The rejection with the number that its publisher sent, or without one the line, where it may be answered."""
+        line = line_of(self.works, arrival.topic)
+        if line is None or line in self.lines or not self._may_answer(line, arrival.received_s):
             return rejected
-        why = f"no line of the name {stream.line} in the configuration; add its file or correct the topic"
-        number = number_of(stream, arrival.payload)
-        return replace(rejected, why=printable(why, bounds.TEXT), number=number, final=False)
+        stream = parse(self.works, arrival.topic)
+        number = None if stream is None else number_of(stream, arrival.payload)
+        why = f"no line of the name {line} in the configuration; add its file or correct the topic"
+        return replace(rejected, why=printable(why, bounds.TEXT), number=number, final=False, unknown_line=line)
 
     def _may_answer(self, line: str, now_s: float) -> bool:
         passed_s, self._since_s = max(0.0, now_s - self._since_s), now_s
@@ -93,8 +93,8 @@ class Listener:
 
     def _take(self, message: MQTTMessage) -> None:
         topic = topic_of(message)
-        stream = parse(self.works, topic)
-        if stream is None or stream.line in self.lines or stream.station == MONITOR or message.retain:
+        line = line_of(self.works, topic)
+        if line is None or line in self.lines or topic.split("/")[2] == MONITOR or message.retain:
             return
         self.received += 1
         if self.received <= RECEIVED_MAX:

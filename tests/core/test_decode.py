@@ -180,10 +180,10 @@ def test_whether_a_line_that_is_not_ours_is_of_the_works_is_not_known_here():
 def test_where_no_report_can_name_a_message_its_line_hears_that_it_came():
     """B1: a publisher may not wait for ever for it, nor go on while its line is not taken."""
     for topic, payload in (OF_NOBODY["topic"], (OVEN_A, b"no number"), ("tarn/core-1/OVEN/temperature", b"{}")):
-        assert rules.needs_empty_report(decode(topic, payload))
+        assert rules.empty_report_line(decode(topic, payload)) == "core-1"
     for topic, payload in (UNKNOWN_LINE, *FINAL.values(), *LATER.values()):
-        assert not rules.needs_empty_report(decode(topic, payload))
-    assert not rules.needs_empty_report(Rejected("line suspended", OVEN_A, "later", T0, "core-1"))
+        assert not rules.empty_report_line(decode(topic, payload))
+    assert not rules.empty_report_line(Rejected("line suspended", OVEN_A, "later", T0, "core-1"))
 
 
 def test_the_contract_lists_every_kind_of_refusal_and_whether_it_is_final():

@@ -48,9 +48,28 @@ def test_the_answer_names_the_message_and_what_to_do_and_is_not_final():
     assert found.why == "no line of the name core-9 in the configuration; add its file or correct the topic"
 
 
-@pytest.mark.parametrize("arrival", [of("core-9", payload=b"{"), of("core-2"), Arrival("tarn/core-9/x", b"{}", T0)])
-def test_what_has_no_number_no_topic_or_another_monitor_is_not_answered(arrival):
-    assert answered(UnknownLines(works="tarn", lines=LINES), arrival).number is None
+UNNAMED = [of("core-9", payload=b"{"), Arrival("tarn/core-9/x", b"{}", T0), Arrival("tarn/core-9/OVEN/t", b"{}", T0)]
+
+
+@pytest.mark.parametrize("arrival", UNNAMED)
+def test_what_no_report_can_name_is_answered_by_its_line_alone(arrival):
+    """R19: its publisher must not wait for it for ever."""
+    found = answered(UnknownLines(works="tarn", lines=LINES), arrival)
+    assert (found.number, found.final, found.line) == (None, False, "")
+    assert rules.empty_report_line(found) == "core-9"
+
+
+@pytest.mark.parametrize("topic", ["tarn/core-2/oven-a/temperature", "tarn/CORE/oven-a/t", "tarn", "works/core-9/a/b"])
+def test_what_another_monitor_has_and_what_names_no_line_of_this_works_is_not_answered(topic):
+    found = answered(UnknownLines(works="tarn", lines=LINES), Arrival(topic, b"{}", T0))
+    assert (found.number, rules.empty_report_line(found)) == (None, "")
+
+
+def test_what_no_report_can_name_counts_among_the_answers_too():
+    one = UnknownLines(works="tarn", lines=LINES)
+    found = [rules.empty_report_line(answered(one, of("core-9", payload=b"{"))) for _ in range(50)]
+    most = int(rules.UNKNOWN_LINE_ANSWERS_PER_S)
+    assert found == ["core-9"] * most + [""] * (50 - most)
 
 
 def test_no_more_names_are_answered_than_the_rules_have_until_some_fell_silent():
@@ -98,8 +117,8 @@ def test_strangers_fill_no_table_and_are_counted(place):
 
 
 def test_the_service_publishes_it_and_a_sender_puts_it_aside_until_the_line_is_there(tmp_path):
-    """Conformance: what is refused so leaves the outbox only when it is stored."""
-    link = StubLink([of("core-9", n) for n in range(3)])
+    """Conformance: what is refused so leaves the outbox only when it is stored. R19: what has no number is answered."""
+    link = StubLink([*(of("core-9", n) for n in range(3)), of("core-8", payload=b'{"n":'), *UNNAMED[2:]])
     link.begin()
     service = Service(processor_at(tmp_path), link, StoryClock(T0))  # type: ignore[arg-type]
 
@@ -107,7 +126,9 @@ def test_the_service_publishes_it_and_a_sender_puts_it_aside_until_the_line_is_t
         topic = "tarn/core-9/refused/oven-a/temperature"
         return [Refused(**json.loads(payload)) for at, payload in link.published if at == topic]
 
-    asyncio.run(running(service, lambda: eventually(lambda: len(refused()) == 3)))
+    empty = [(f"tarn/{line}/stored/line/state", b'{"n":0,"from":1}') for line in ("core-8", "core-9")]
+    asyncio.run(running(service, lambda: eventually(lambda: len(refused()) == 3 and {*empty} <= {*link.published})))
+    assert [link.published.count(one) for one in empty] == [1, 1]
     sender = Sender(outbox=Outbox())
     for n in range(3):
         sender.put("oven-a/temperature", n, b"%d" % n, 5)

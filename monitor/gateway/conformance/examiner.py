@@ -169,7 +169,7 @@ class Examiner:
     _reported: dict[tuple[Stream, int], Stored] = field(default_factory=dict)
     _deferred: Key | None = None  # refused for now
     _example: Key | None = None  # refused for good
-    _unnamed: bool = False  # a message came that no report can name
+    _unnamed: set[str] = field(default_factory=set)  # lines of which a message came that no report can name
     _refusals: dict[Key, Refused] = field(default_factory=dict)  # to be published
     _knock: tuple[Key, bool, str] | None = None  # expected, whether it came alone, evidence
     _drum_changes: DrumChanges = field(default_factory=DrumChanges)
@@ -250,7 +250,7 @@ class Examiner:
         if self._phase is not None and self._phase.reports:
             out += self._reports()
         if self._distracts:
-            out.append(self._empty_report())
+            out.append(self._empty_report(self.line.line))
             self._distracts = False
         if self._phase is WAIT_FOR_IT and self._left_out is not None and self._holds(self._left_out):
             self._ends_s = min(self._ends_s, now_s)
@@ -408,7 +408,7 @@ class Examiner:
         }.get(rejected.kind, "R6")  # fmt: skip
         self.verdicts[rule].fail(f"{rejected.kind}: {rejected.why} ({what})")
         if rejected.number is None:
-            self._unnamed |= rules.needs_empty_report(rejected)
+            self._unnamed |= {line for line in [rules.empty_report_line(rejected)] if line}
             return
         key = (rejected.number.stream, rejected.number.start, rejected.number.n)
         self._refusals[key] = Refused(key[2], rejected.why, key[1], rejected.final, rejected.kind)
@@ -421,7 +421,9 @@ class Examiner:
         what = f"no line of the name {stream.line} in the configuration"
         self.verdicts["R5"].fail(f"unknown line: {what} ({sample_topic(self.works, stream)} {_excerpt(payload)})")
         number = number_of(stream, payload)
-        if number is not None:
+        if number is None:
+            self._unnamed.add(stream.line)
+        else:
             key = (stream, number.start, number.n)
             why = f"{what}; add its file or correct the topic"
             self._refusals[key] = Refused(number.n, why, number.start, final=False, kind="unknown line")
@@ -438,19 +440,18 @@ class Examiner:
                 for key in covered:
                     del self._unreported[key]
         self._owed.clear()
-        if self._unnamed:
-            out.append(self._empty_report())
-            self._unnamed = False
+        out += [self._empty_report(line) for line in sorted(self._unnamed)]
+        self._unnamed.clear()
         out += [Report(refused_topic(self.works, key[0]), _encode(refusal)) for key, refusal in self._refusals.items()]
         self._refusals.clear()
         return out
 
-    def _empty_report(self) -> Report:
-        return Report(stored_topic(self.works, rules.empty_report_stream(self.line.line)), _encode(rules.EMPTY_REPORT))
+    def _empty_report(self, line: str) -> Report:
+        return Report(stored_topic(self.works, rules.empty_report_stream(line)), _encode(rules.EMPTY_REPORT))
 
     def _odd_reports(self) -> list[Do | Report]:
         """What a publisher may not expect: nothing covered, the same again, an older one, an unknown start, more."""
-        out: list[Do | Report] = [self._empty_report()]
+        out: list[Do | Report] = [self._empty_report(self.line.line)]
         for (stream, _), report in list(self._reported.items())[:3]:
             topic = stored_topic(self.works, stream)
             unknown = Stored(n=9, first=0, start=report.start + 1)

@@ -175,6 +175,9 @@ def test_a_line_that_is_not_configured_is_named_and_refused_for_now_r5():
     reports = [o for i in range(3) for o in examiner.tick(T0_MS / 1e3 + i) if isinstance(o, Report)]
     [refused] = [json.loads(r.payload) for r in reports if r.topic == "tarn/core-9/refused/oven-a/temperature"]
     assert (refused["start"], refused["n"], refused["final"]) == (7, 3, False)
+    examiner.published("tarn/core-9/oven-a/temperature", b"no number", 1, False, T0_MS / 1e3 + 3)
+    answers = [o for i in range(3, 6) for o in examiner.tick(T0_MS / 1e3 + i) if isinstance(o, Report)]
+    assert Report("tarn/core-9/stored/line/state", b'{"n":0,"from":1}') in answers
 
 
 @pytest.mark.parametrize("trial", [TRIAL, TRIAL_AS_CLIENT])
