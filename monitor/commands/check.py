@@ -7,7 +7,7 @@ from pathlib import Path
 
 from monitor.analysis.films import film_guesses
 from monitor.commands import SUMMARIES
-from monitor.contract.command import Command
+from monitor.contract.command import Command, loaded
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.load import ConfigurationError, FileFault, parse, read_folder
 
@@ -31,7 +31,7 @@ def faults_of(files: dict[str, str]) -> list[FileFault]:
     except ConfigurationError as error:
         faults = error.faults
     for checker in entry_points(group="everymetre.checkers"):
-        faults += checker.load()(files)
+        faults += loaded(checker)(files)
     return faults
 
 
