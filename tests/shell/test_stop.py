@@ -32,7 +32,7 @@ from monitor.store import upgrade
 from monitor.store.database import open_for_reading
 from monitor.store.lease import hold
 from monitor.store.schema import CHECKPOINT, LEDGER, MESSAGE, SET_ASIDE
-from monitor.store.writer import Batch
+from monitor.store.writer import Batch, Writer
 from tests.core.test_pipeline import core_line
 from tests.shell.works import everything, processor_at, settings_at, take
 
@@ -234,11 +234,26 @@ def arrivals() -> list[Arrival]:
 
 @pytest.fixture(scope="module")
 def undisturbed(arrivals: list[Arrival], tmp_path_factory: pytest.TempPathFactory) -> dict[str, object]:
-    folder = tmp_path_factory.mktemp("undisturbed")
+    return record_of(arrivals, tmp_path_factory.mktemp("undisturbed"))
+
+
+def record_of(arrivals: Sequence[Arrival], folder: Path) -> dict[str, object]:
+    """The record that an undisturbed run comes to."""
     processor = processor_at(folder, lines=["core-1"])
     take(processor, arrivals)
     processor.writer.write(processor.last_batch())
     return everything(folder)
+
+
+@pytest.fixture(scope="module")
+def few() -> list[Arrival]:
+    """Three batches."""
+    return core_line(9).sorted()
+
+
+@pytest.fixture(scope="module")
+def few_undisturbed(few: list[Arrival], tmp_path_factory: pytest.TempPathFactory) -> dict[str, object]:
+    return record_of(few, tmp_path_factory.mktemp("few"))
 
 
 @pytest.fixture(autouse=True)
@@ -270,6 +285,65 @@ def test_cancelled_at_every_await_that_a_batch_passes(place, arrivals, undisturb
         ended = asyncio.run(stopped()) < k
         assert_it_goes_on(place / f"at-{k}", link, undisturbed)
     assert k > 2 * len(arrivals) / BATCH  # taking and writing of each batch
+
+
+@dataclass
+class FailingStore:
+    """Transactions of a writer that fail from a moment on: before anything, at the commit, or once after it."""
+
+    fault: str
+    is_at_fault: bool = False
+
+    def around(self, commit: Callable[..., int]) -> Callable[..., int]:
+        """The writer's transaction with the fault in it."""
+
+        def committed(writer: Writer, batch: Batch, sparing: bool = False) -> int:
+            if not self.is_at_fault:
+                return commit(writer, batch, sparing)
+            if self.fault == "at the commit":
+                writer.probe(batch)
+            if self.fault == "after the commit":
+                self.is_at_fault = False
+                commit(writer, batch, sparing)
+            raise OperationalError(self.fault, {}, Exception("the connection is lost"))
+
+        return committed
+
+    def fails(self) -> None:
+        """From now on."""
+        self.is_at_fault = True
+
+
+@pytest.mark.parametrize("fault", ["before anything", "at the commit", "after the commit"])
+def test_the_store_fails_at_any_await_that_a_batch_passes_and_a_stop_comes_with_it(
+    place, few, few_undisturbed, monkeypatch, fault
+):
+    """A1: whatever of a batch is stored or not when both come, nothing is lost, doubled or claimed."""
+    k, ended = 0, False
+    monkeypatch.setattr(module, "STOP_WITHIN_S", 0.06)
+    while not ended:
+        k += 1
+        link, store = StubLink(few), FailingStore(fault)
+
+        async def stopped(k: int = k, link: StubLink = link, store: FailingStore = store) -> int:
+            service = a_service(place / f"at-{k}", link, again=False)
+            loop = asyncio.get_running_loop()
+
+            def both() -> None:
+                store.fails()
+                loop.call_soon(work.cancel)
+
+            steps = Suspensions(Service._work(service), k, both)
+            with monkeypatch.context() as m:
+                m.setattr(Service, "_work", lambda _: _awaited(steps))
+                m.setattr(Writer, "_commit", store.around(Writer._commit))
+                work = asyncio.create_task(service.run())
+                await acknowledged_or_stopped(work, link)
+            return steps.count
+
+        ended = asyncio.run(stopped()) < k
+        assert_it_goes_on(place / f"at-{k}", link, few_undisturbed)
+    assert k > 2 * len(few) / BATCH
 
 
 POINTS = ["before take", "after take", "before write", "after write"]
