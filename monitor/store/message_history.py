@@ -1,5 +1,6 @@
 """Reads stored messages of a line in arrival order, for re-processing."""
 
+from bisect import bisect_right
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -29,7 +30,7 @@ END_ID = 2**62
 class History:
     """Messages of one line, those that came after message `after_id` up to `upto_id`, of all its streams or of some.
 
-    Memory holds an hour of it at most, whatever the span. Without an `engine` each reading opens one of its own.
+    Memory holds an hour of it at most, whatever the span.
     """
 
     configuration: Configuration
@@ -37,7 +38,6 @@ class History:
     after_id: int = -1
     upto_id: int = END_ID
     streams: tuple[Stream, ...] = ()
-    engine: Engine | None = None
 
     def read(self, start_ms: int, end_ms: int) -> Iterator[list[Message | Tick | Note]]:
         """Messages stamped in a span of time, in lists, in the order they came."""
@@ -49,7 +49,7 @@ class History:
         store = self.configuration.works.store
         decoder = Decoder.of(self.configuration)
         files = hour_files(Path(store.folder), self.line, (start_ms // HOUR_MS - 1) * HOUR_MS, end_ms)
-        engine = self.engine or open_for_reading(store)
+        engine = open_for_reading(store)
         try:
             later = self._least_ids(engine, files)
             waiting: list[Came] = []
@@ -59,15 +59,16 @@ class History:
                 ready = next((k for k, (at, _) in enumerate(waiting) if at >= later[i + 1]), len(waiting))
                 yield waiting[:ready]
                 waiting = waiting[ready:]
-            for part in self._held(engine, decoder, start_ms, end_ms):
-                waiting += part
+            for last_id, part in self._held(engine, decoder, start_ms, end_ms):
+                in_files = {at for at, _ in waiting}  # also held, as between the writing of a file and the deletion
+                waiting += [one for one in part if one[0] not in in_files]
                 waiting.sort(key=lambda came: came[0])
-                yield waiting
-                waiting = []
+                ready = bisect_right(waiting, last_id, key=lambda came: came[0])
+                yield waiting[:ready]
+                waiting = waiting[ready:]
             yield waiting
         finally:
-            if self.engine is None:
-                engine.dispose()
+            engine.dispose()
 
     def _least_ids(self, engine: Engine, files: list[Path]) -> list[int]:
         """For each file and then for the database: the least id in it or in what follows it."""
@@ -81,7 +82,8 @@ class History:
     def _is_wanted(self, message_id: int) -> bool:
         return self.after_id < message_id <= self.upto_id
 
-    def _held(self, engine: Engine, decoder: Decoder, start_ms: int, end_ms: int) -> Iterator[list[Came]]:
+    def _held(self, engine: Engine, decoder: Decoder, start_ms: int, end_ms: int) -> Iterator[tuple[int, list[Came]]]:
+        """Messages of the database in lists, each with the greatest id that it reaches."""
         m = MESSAGE.c
         last = self.after_id
         while True:
@@ -97,11 +99,14 @@ class History:
             if not rows:
                 return
             last = rows[-1].id
-            yield [
-                (r.id, message)
-                for r in rows
-                if (message := again(decoder, Stream(self.line, r.station, r.quantity), r.received_ms, r.payload))
-            ]
+            yield (
+                last,
+                [
+                    (r.id, message)
+                    for r in rows
+                    if (message := again(decoder, Stream(self.line, r.station, r.quantity), r.received_ms, r.payload))
+                ],
+            )
 
     def _of_file(self, path: Path, decoder: Decoder, start_ms: int, end_ms: int) -> list[Came]:
         try:
