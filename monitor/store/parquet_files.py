@@ -5,6 +5,7 @@ import hashlib
 import logging
 import os
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from contextlib import suppress
 from pathlib import Path
 
 import pyarrow as pa
@@ -32,18 +33,26 @@ def write_whole(
 def write_each(
     path: Path, schema: pa.Schema, tables: Iterable[pa.Table], announce: Callable[[Path], object] = bool
 ) -> Iterator[None]:
-    """As `write_whole`, a table a step; the file gets its name in the step after the last table."""
+    """As `write_whole`, a table a step; the file gets its name in the step after the last table.
+
+    Where it is not finished, what was written of it is removed: a full disk needs the room.
+    """
     path.parent.mkdir(parents=True, exist_ok=True)
     aside = path.with_suffix(".aside")
-    with aside.open("wb") as file:
-        with pq.ParquetWriter(file, schema, compression="zstd", write_page_checksum=True) as writer:
-            for table in tables:
-                writer.write_table(table, row_group_size=65_536)
-                yield
-        file.flush()
-        os.fsync(file.fileno())
-    announce(aside)
-    aside.replace(path)
+    try:
+        with aside.open("wb") as file:
+            with pq.ParquetWriter(file, schema, compression="zstd", write_page_checksum=True) as writer:
+                for table in tables:
+                    writer.write_table(table, row_group_size=65_536)
+                    yield
+            file.flush()
+            os.fsync(file.fileno())
+        announce(aside)
+        aside.replace(path)
+    except BaseException:
+        with suppress(OSError):
+            aside.unlink(missing_ok=True)
+        raise
     flush_folder(path.parent)
 
 

@@ -4,27 +4,31 @@ Nothing is lost, doubled or acknowledged that is not stored; the reason is on He
 """
 
 import asyncio
+import re
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from typing import Any
 
 import pytest
+from psycopg.errors import DiskFull
 from sqlalchemy import Connection, Engine, event, select, text
-from sqlalchemy.exc import DataError
+from sqlalchemy.exc import DataError, OperationalError
 
 from monitor.contract.topics import MONITOR
 from monitor.core.arrival import Arrival
 from monitor.shell import processor as processor_module
 from monitor.shell import salvage
 from monitor.shell import service as module
+from monitor.shell.broker_link import Received
 from monitor.shell.service import Service
 from monitor.store.reader import StoreReader
 from monitor.store.schema import CHECKPOINT, LINE_NOW, MESSAGE, REJECTED, SET_ASIDE
+from monitor.store.writer import Batch
 from tests.core.test_pipeline import core_line
 from tests.shell.test_salvage import store
 from tests.shell.test_stop import StoryClock, StubLink, acknowledged_or_stopped, assert_nothing_is_claimed, read
-from tests.shell.works import everything, processor_at, settings_at, take, until
+from tests.shell.works import SERVER, everything, numbers_stored, processor_at, settings_at, take, until
 
 BATCH = 60
 
@@ -111,7 +115,27 @@ def refuses_all(engine: Engine) -> Callable[[], None]:
     return back
 
 
-FAULTS = {"missing table": missing, "read only": read_only, "refuses all": refuses_all}
+def full_disk(engine: Engine, table: str = "message") -> Callable[[], None]:
+    """The database's own refusal: SQLite's for any new page, the server's for rows of a table."""
+    if engine.dialect.name == "sqlite":
+        way = {"now": "pragma max_page_count = 1"}  # that is: no more than it has
+        event.listen(engine, "begin", lambda connection: connection.exec_driver_sql(way["now"]))
+        return lambda: way.update(now="pragma max_page_count = 1073741823")
+    refusal = "'could not extend file \"base/1/2\": No space left on device' using errcode = 'disk_full'"
+    with engine.begin() as c:
+        c.execute(text(f"create or replace function full_{table}() returns trigger language plpgsql as $$"
+                       f" begin raise exception {refusal}; end $$"))  # fmt: skip
+        events = "insert or update or delete"
+        c.execute(text(f"create trigger full_disk before {events} on {table} execute function full_{table}()"))
+
+    def back() -> None:
+        with engine.begin() as c:
+            c.execute(text(f"drop trigger full_disk on {table}"))
+
+    return back
+
+
+FAULTS = {"missing table": missing, "read only": read_only, "refuses all": refuses_all, "full disk": full_disk}
 
 
 @pytest.mark.parametrize("fault", FAULTS)
@@ -133,7 +157,10 @@ def test_a_store_that_is_not_as_expected_is_reported_and_waited_for(
         work = asyncio.create_task(service.run())
         await eventually(lambda: service._problem, "the problem")
         await eventually(lambda: service._health and service._health.problems, "the problem on Health")
-        if fault != "read only":
+        if fault == "full disk":
+            assert re.search("disk is full|No space left on device", service._problem)
+            assert "see its tables" not in service._problem
+        elif fault != "read only":
             await eventually(lambda: problems(place), "the problem in the store")
             assert "see its tables and permissions" in problems(place)[0]
         before = tries["count"]
@@ -153,6 +180,45 @@ def test_a_store_that_is_not_as_expected_is_reported_and_waited_for(
     assert_nothing_is_claimed(place, link)
     assert len(read(place, select(MESSAGE.c.n).where(MESSAGE.c.station != MONITOR))) == len(arrivals)
     assert everything(place) == undisturbed
+
+
+def tables_of(processor: processor_module.Processor, batch: Batch) -> list[str]:
+    """Tables that a batch writes, in order."""
+    found: dict[str, None] = {}
+
+    def meant(_c: object, _cursor: object, statement: str, *_: object) -> None:
+        if written := re.match(r"(?:INSERT INTO|UPDATE|DELETE FROM) (\w+)", statement):
+            found[written[1]] = None
+
+    event.listen(processor.writer.engine, "before_cursor_execute", meant)
+    processor.writer.probe(batch)
+    event.remove(processor.writer.engine, "before_cursor_execute", meant)
+    return list(found)
+
+
+def test_the_servers_disk_full_at_any_table_costs_nothing(server, arrivals, undisturbed, tmp_path):
+    """The server's own refusal, which ends its transaction: nothing is stored or set aside, and the batch is kept."""
+    (tmp_path / SERVER).write_text(server)
+    processor, met = processor_at(tmp_path, lines=["core-1"]), set()
+    database = processor.writer.engine
+    for start in range(0, len(arrivals), BATCH):
+        part = arrivals[start : start + BATCH]
+        batch = processor.take([Received(a, lambda: None) for a in part], part[-1].received_s)
+        stored = numbers_stored(database)
+        for table in tables_of(processor, batch):
+            met.add(table)
+            back = full_disk(database, table)
+            with pytest.raises(OperationalError, match="No space left on device") as refusal:
+                processor.write(batch)
+            assert isinstance(refusal.value.orig, DiskFull)
+            assert processor.pending is batch
+            assert numbers_stored(database) == stored
+            back()
+        processor.write(batch)
+    processor.writer.write(processor.last_batch())
+    assert {"message", "ledger", "metre_block", "drum", "line_now", "checkpoint"} <= met
+    assert read(tmp_path, select(SET_ASIDE)) == []
+    assert everything(tmp_path) == undisturbed
 
 
 def test_a_defect_while_writing_is_reported_and_ends_nothing(place, arrivals, undisturbed, monkeypatch, caplog):
