@@ -52,8 +52,8 @@ def record(source: EvidenceSource, drum: WholeDrum) -> ReleaseRecord:
     tests = [] if recipe and recipe.integrity else flames_of(source, row, lineage)
     orphans = lineage.without_parent(row)
     findings = [f.finding for f in drum.findings]
-    resistance = _resistance(findings)
-    others = [*_origin(orphans), *_ohms(resistance, recipe), *_flames(tests), *_exposures(evidence)]
+    resistance = newest_resistance(findings)
+    others = [*of_origin(orphans), *of_resistance(resistance, recipe), *of_tests(tests), *_exposures(evidence)]
     proposed = _proposed(source, drum, metres, evidence, others)
     return ReleaseRecord(
         drum=row.drum, filling=row.filling, filling_of_drum=_place(drum), line=row.line,
@@ -112,7 +112,7 @@ def _evidence(
     rows, findings = _of_metres(source, whole, of, drum)
     required = [s.path for s in line.stream if s.required and s.kind == "samples" and s.path in rows]
     inner = rows.get(INNER)
-    alarms, answers = _alarms(source, drum)
+    alarms, answers = alarms_of(source, drum)
     cured = not (recipe and recipe.cure) or (inner is not None and len(inner) > 0 and bool(np.isfinite(inner).all()))
     return DrumEvidence(
         drum=drum.drum, filling=drum.filling, label=called[of.key], line=drum.line,
@@ -188,7 +188,7 @@ def _statistics(v: Floats) -> Statistics | None:
 # ---- what else is on the record ------------------------------------------------------------------------------------
 
 
-def _alarms(source: EvidenceSource, drum: DrumRow) -> tuple[AlarmCount, list[AlarmAnswer]]:
+def alarms_of(source: EvidenceSource, drum: DrumRow) -> tuple[AlarmCount, list[AlarmAnswer]]:
     """Of the time in which a drum was wound: how many alarms, how many unacknowledged; and the responses."""
     until = drum.end_ms or source.now_ms
     changes = source.record.alarm_changes(drum.line, drum.start_ms, until, MOST)
@@ -235,7 +235,7 @@ def _test(t: Tested) -> IntegrityTest:
     )  # fmt: skip
 
 
-def _resistance(findings: list[Finding]) -> Resistance | None:
+def newest_resistance(findings: Sequence[Finding]) -> Resistance | None:
     """The newest measurement on record."""
     measured = [(f.extreme, f) for f in findings if f.kind is FindingKind.RESISTANCE and f.extreme is not None]
     if not measured:
@@ -254,13 +254,15 @@ def _decisions(findings: list[Finding]) -> list[Decision]:
     return [Decision(decision=f.check, by=f.by, reason=f.reason, t_ms=round(f.start_s * 1e3)) for f in signed]
 
 
-def _origin(orphans: list[Orphan]) -> list[str]:
+def of_origin(orphans: Sequence[Orphan]) -> list[str]:
+    """Reasons to hold: cable that came from nowhere on record."""
     return [
         f"what went in at {o.pay_off} for {fixed(o.end_m - o.start_m, 1)} m is not on record: {o.why}" for o in orphans
     ]
 
 
-def _ohms(resistance: Resistance | None, recipe: Recipe | None) -> list[str]:
+def of_resistance(resistance: Resistance | None, recipe: Recipe | None) -> list[str]:
+    """Reasons to hold: the conductor's resistance is missing, or above what the recipe allows."""
     conductor = recipe.conductor if recipe else None
     if resistance is None:
         return ["the conductor's resistance was not measured"] if conductor and conductor.required else []
@@ -270,5 +272,6 @@ def _ohms(resistance: Resistance | None, recipe: Recipe | None) -> list[str]:
     return []
 
 
-def _flames(tests: list[Tested]) -> list[str]:
+def of_tests(tests: Sequence[Tested]) -> list[str]:
+    """Reasons to hold: fire tests that failed."""
     return [f"circuit integrity of {t.drum.drum}: {t.words}" for t in tests if t.failed]

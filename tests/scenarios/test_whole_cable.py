@@ -1,5 +1,6 @@
 """From core to reel through the engine and the store: ancestry from the wire, marked against the simulator's truth."""
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -22,6 +23,7 @@ from monitor.contract.topics import Stream
 from monitor.core.arrival import Arrival
 from monitor.core.derived_streams import OVER_S
 from monitor.evidence import release_record
+from monitor.evidence.held import reasons_beside_metres
 from monitor.evidence.inherited import inherited_faults, whole_runs
 from monitor.evidence.integrity_tests import judge, schedule_of
 from monitor.evidence.whole_drum import whole_drum
@@ -218,6 +220,18 @@ def test_the_record_of_a_reel_holds_the_evidence_of_its_ancestry(works, context)
     ]  # fmt: skip
     (test,) = r.integrity_tests
     assert (test.drum, test.class_min, test.failed) == ("T1-0001", 15, False)
+
+
+OF_METRES = re.compile(r" m (nonconforming|suspect|unverified)$|data (yet )?for |cure is not known|asks for ")
+
+
+def test_what_holds_each_finished_drum_beside_its_metres_is_what_its_record_says(works, context):
+    """D3: for all at once, as a shift hands them over."""
+    ended = [d for d in works.record.drums(None, 1000) if d.end_m is not None]
+    assert len(ended) > 10
+    for drum, reasons in zip(ended, reasons_beside_metres(context, ended), strict=True):
+        against = release_record.record(context, whole_drum(context, drum)).against
+        assert sorted(reasons) == sorted(reason for reason in against if not OF_METRES.search(reason)), drum.drum
 
 
 def test_scrap_says_whose_fault_it_holds(works, context):

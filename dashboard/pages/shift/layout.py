@@ -31,12 +31,14 @@ from monitor.contract import bounds
 from monitor.contract.config.line import Line
 from monitor.contract.reading import AlarmRow
 from monitor.contract.record import SILENCE_ALARM, Finding, FindingKind, Verdict
+from monitor.evidence.held import reasons_beside_metres
 from monitor.evidence.inherited import ribbons
 from monitor.evidence.source import length_m
 from monitor.evidence.verdict_runs import lengths_m
 
 DAY_MS = 86_400_000
 LISTED = 12
+STOPS_LISTED, NOTES_LISTED = 20, 10
 LATELY = 200  # the newest drums that are looked at for what ended in a shift
 DECISIONS = 500  # the newest that are looked at for what is held
 MOST = 20_000
@@ -130,7 +132,7 @@ def answer(context: Context, start: str | None) -> Children:
         _stops(context, found),
         _open(context, open_),
         _held(context),
-        _not_conforming(context, span.start_ms, until),
+        _by_rule(context, span.start_ms, until),
         html.P(
             "Length is counted at the take-up during this shift. Availability, effectiveness, quality and OEE as "
             "ISO 22400-2 defines them, by length: planned busy time is the shift so far, nominal speed the "
@@ -245,11 +247,14 @@ def _stops(context: Context, found: list[LineShift]) -> html.Div:
     every = sorted(((s, x.line.title) for x in found for s in x.stops), key=lambda pair: -pair[0].duration_s)
     rows = [
         [title, format.local(s.start_ms, context.zone), format.span(s.duration_s), s.reason or "no reason given"]
-        for s, title in every[:20]
+        for s, title in every[:STOPS_LISTED]
     ]
+    rest = every[STOPS_LISTED:]
+    more = f" ({len(rest)} shorter ones, {format.span(sum(s.duration_s for s, _ in rest))} in all, not listed)"
     return table(
-        "Stops, longest first", ["Line", "Started", "Duration", "Reason"], rows, empty="No stops.", numeric=(2,)
-    )
+        f"Stops, longest first{more if rest else ''}", ["Line", "Started", "Duration", "Reason"], rows,
+        empty="No stops.", numeric=(2,),
+    )  # fmt: skip
 
 
 def _open(context: Context, open_: Sequence[AlarmRow]) -> html.Div:
@@ -270,7 +275,8 @@ def _open(context: Context, open_: Sequence[AlarmRow]) -> html.Div:
 def _held(context: Context) -> html.Div:
     """Drums and reels whose newest signed decision is to hold them."""
     newest: dict[tuple[str, float], Finding] = {}
-    for f in context.record.findings_of_kind(FindingKind.DECISION, DECISIONS):
+    decisions = context.record.findings_of_kind(FindingKind.DECISION, DECISIONS)
+    for f in decisions:
         newest.setdefault((f.line, f.start_m), f)
     rows = []
     for f in newest.values():
@@ -281,29 +287,31 @@ def _held(context: Context) -> html.Div:
             when = format.local(round(f.start_s * 1e3), context.zone, day=True)
             rows.append([names, line.title if line else f.line, when, f.by, f.reason])
     heads = ["Drum", "Line", "Signed", "By", "Reason"]
-    return table("Drums and reels held by a signed decision", heads, rows, empty="None.")
+    only = "" if len(decisions) < DECISIONS else f", by the {DECISIONS} decisions signed last"
+    caption = f"Drums and reels held by a signed decision{only}"
+    return table(caption, heads, rows, empty="None.", classes="notes")
 
 
-def _not_conforming(context: Context, start_ms: int, until_ms: int) -> html.Div:
-    """Drums and reels finished in a span of time that hold metres not conforming, and no decision signed: by rule held.
-
-    Other reasons against release are on the record of each drum.
-    """
+def _by_rule(context: Context, start_ms: int, until_ms: int) -> html.Div:
+    """Drums and reels finished in a span of time that the release rule holds, with no decision signed."""
     newest = context.record.drums(limit=LATELY)
     ended = [d for d in newest if d.end_ms is not None and start_ms <= d.end_ms < until_ms]
     decided = {(f.line, f.start_m) for f in context.record.findings_of_kind(FindingKind.DECISION, DECISIONS)}
     waiting = [d for d in ended if (d.line, d.start_m) not in decided and d.line in context.configuration.lines]
     rows = []
-    for drum, of in zip(waiting, ribbons(context, [(d, length_m(context, d)) for d in waiting]), strict=True):
+    made_of = ribbons(context, [(d, length_m(context, d)) for d in waiting])
+    for drum, of, reasons in zip(waiting, made_of, reasons_beside_metres(context, waiting), strict=True):
         metres = lengths_m(of)
-        if any(metres[v] > 0 for v in Verdict if v is not Verdict.CONFORMING):
+        if reasons or any(metres[v] > 0 for v in Verdict if v is not Verdict.CONFORMING):
             link = dcc.Link(drum.drum, href=way_to("release", drum.line, drum.filling))
             cells = [format.number(metres[v], "m") for v in SORTED if v is not Verdict.CONFORMING]
-            rows.append([link, context.configuration.lines[drum.line].title, *cells])
+            rows.append([link, context.configuration.lines[drum.line].title, *cells, "; ".join(reasons)])
     heads = ["Drum", "Line", *(f"{v.word.capitalize()} m" for v in SORTED if v is not Verdict.CONFORMING)]
+    every = len(newest) < LATELY or newest[-1].start_ms < start_ms
+    only = "" if every else f", of the {LATELY} drums that were begun last: earlier ones are on the page Drums"
     return table(
-        f"Finished in this shift and held by the release rule for their metres, with no decision signed ({len(rows)})",
-        heads, rows, empty="None.", numeric=(2, 3, 4),
+        f"Finished in this shift and held by the release rule, with no decision signed ({len(rows)}{only})",
+        [*heads, "Other reasons"], rows, empty="None.", numeric=(2, 3, 4), classes="notes",
     )  # fmt: skip
 
 
@@ -311,6 +319,7 @@ def handovers(context: Context) -> html.Div:
     """The newest signed notes."""
     rows = [
         [format.local(round(f.start_s * 1e3), context.zone, day=True), f.by, f.reason]
-        for f in context.record.findings_of_kind(FindingKind.HANDOVER, 10)
+        for f in context.record.findings_of_kind(FindingKind.HANDOVER, NOTES_LISTED)
     ]
-    return table("Handover notes, newest first", ["When", "Signed by", "Note"], rows, empty="No handover notes yet.")
+    caption = f"Handover notes, newest first{f' (the last {NOTES_LISTED})' if len(rows) == NOTES_LISTED else ''}"
+    return table(caption, ["When", "Signed by", "Note"], rows, empty="No handover notes yet.", classes="notes")

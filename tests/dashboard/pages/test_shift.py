@@ -139,6 +139,29 @@ def test_d3_what_only_the_release_rule_holds_is_named_until_someone_decides(cont
     assert drum.drum not in text_of(shift.answer(context, str(NOW_MS))).split(by_rule)[1]
 
 
+def test_d3_a_drum_that_its_alarms_alone_hold_is_named_with_them(context, record, monkeypatch):
+    drum = next(d for d in record.drums("core-1") if d.end_m is not None)
+    monkeypatch.setattr(record, "findings", lambda *_: [])
+    by_rule = "held by the release rule"
+    assert drum.drum not in text_of(shift.answer(context, str(NOW_MS))).split(by_rule)[1]
+    record.alarms.append(
+        replace(record.alarms[0], event="raised", by="", t_ms=drum.start_ms + 1, occurrence_ms=drum.start_ms + 1)
+    )
+    text = text_of(shift.answer(context, str(NOW_MS))).split(by_rule)[1]
+    assert drum.drum in text
+    assert "1 alarm during winding of this drum is unacknowledged" in text
+
+
+def test_d3_what_is_not_listed_is_counted(context, record, monkeypatch):
+    stops = [(NOW_MS - 1_000_000 + i * 20_000, "stopped" if i % 2 else "running", "") for i in range(50)]
+    monkeypatch.setattr(record, "states", lambda *_: stops)
+    text = text_of(shift.answer(context, str(NOW_MS)))
+    assert "Stops, longest first (30 shorter ones, 10 min in all, not listed)" in text
+    notes = [finding(0, 0, FindingKind.HANDOVER, start_s=NOW_S, by="Mira", reason=f"note {i}") for i in range(30)]
+    monkeypatch.setattr(record, "findings_of_kind", lambda _, limit: notes[:limit])
+    assert "newest first (the last 10)" in text_of(shift.handovers(context))
+
+
 @pytest.mark.parametrize(
     ("by", "text", "says"), [("", "x", "Enter your name"), ("Mira", " ", "Enter the handover note")]
 )
