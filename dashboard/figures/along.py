@@ -7,7 +7,7 @@ import numpy as np
 import plotly.graph_objects as go
 
 from dashboard.figures.style import BLUE, GREY, LIMIT_LINE, VERMILLION, Props, figure
-from dashboard.text.format import exact
+from dashboard.text.format import exact, number, quantity
 from monitor.contract.config import titles
 from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Cure
@@ -112,21 +112,24 @@ def _ground(fig: go.Figure, shade: Shade) -> None:
 def _add(fig: go.Figure, c: Along) -> None:
     width = 2.0 if c.now else 1.0
     some = _thin(len(c.position_m))
-    for name, values, axis, colour, dash in (
-        ("surface", c.surface_C, "y", VERMILLION if c.now else GREY, "solid"),
-        ("inner", c.inner_C, "y", BLUE if c.now else GREY, "6px,2px"),
-        ("index", np.minimum(c.index, INDEX_MOST * 1.5), "y2", BLUE if c.now else GREY, "6px,2px"),
+    for name, values, unit, colour, dash in (
+        ("surface", c.surface_C, "degC", VERMILLION if c.now else GREY, "solid"),
+        ("inner", c.inner_C, "degC", BLUE if c.now else GREY, "6px,2px"),
+        ("index", np.minimum(c.index, INDEX_MOST * 1.5), "1", BLUE if c.now else GREY, "6px,2px"),
     ):
         fig.add_scatter(
-            x=c.position_m[some].tolist(), y=np.round(values[some], 3).tolist(), yaxis=axis, mode="lines",
+            x=c.position_m[some].tolist(), y=np.round(values[some], 3).tolist(), mode="lines",
+            yaxis="y" if unit == "degC" else "y2",
             name=f"{c.name}, {name}", line={"color": colour, "width": width, "dash": dash},
-            hovertemplate=f"{c.name}, {name} %{{y:.2f}}<extra></extra>", meta="profile",
+            customdata=[quantity(v, unit) for v in values[some].tolist()], meta="profile",
+            hovertemplate=f"{c.name}, {name} %{{customdata}}<extra></extra>",
         )  # fmt: skip
     if c.expected is not None:
         fig.add_scatter(
             x=c.position_m.tolist(), y=np.minimum(c.expected, INDEX_MOST * 1.5).tolist(), yaxis="y2", mode="markers",
             name="at the take-up", marker={"size": 4, "color": BLUE, "symbol": "line-ew-open"},
-            hovertemplate="will be %{y:.2f} at the take-up<extra></extra>",
+            customdata=[number(v, "1") for v in c.expected.tolist()],
+            hovertemplate="will be %{customdata} at the take-up<extra></extra>",
         )  # fmt: skip
 
 

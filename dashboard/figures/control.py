@@ -5,6 +5,7 @@ from collections.abc import Sequence
 import plotly.graph_objects as go
 
 from dashboard.figures.style import BLUE, GREY, VERMILLION, figure
+from dashboard.text.format import significant
 from monitor.statistics.charts import Chart, Cusum
 from monitor.statistics.counts import UChart
 
@@ -51,7 +52,7 @@ def u_figure(names: Sequence[str], chart: UChart, y_title: str, height_px: int =
     fig.add_shape(
         type="line", xref="paper", x0=0, x1=1, y0=chart.centre, y1=chart.centre, line={"color": GREY, "width": 1}
     )
-    _points(fig, x, chart.per_length.tolist(), chart.out, ())
+    _points(fig, x, chart.per_length.tolist(), chart.out, (), names)
     fig.update_layout(xaxis={"tickvals": x, "ticktext": list(names)})
     return fig
 
@@ -65,12 +66,17 @@ def _empty(axis_title: str, y_title: str, height_px: int) -> go.Figure:
     return fig
 
 
-def _points(fig: go.Figure, x: Sequence[float], y: Sequence[float], out: Sequence[int], flagged: Sequence[int]) -> None:
+def _points(
+    fig: go.Figure, x: Sequence[float], y: Sequence[float], out: Sequence[int], flagged: Sequence[int],
+    names: Sequence[str] | None = None,
+) -> None:  # fmt: skip
+    places = [significant(at, 6) for at in x] if names is None else names
     colour = [VERMILLION if i in set(out) else BLUE if i in set(flagged) else GREY for i in range(len(y))]
     symbol = ["diamond" if i in set(out) else "square" if i in set(flagged) else "circle" for i in range(len(y))]
     size = [9 if c != GREY else 4 for c in colour]
     fig.add_scatter(
         x=list(x), y=list(y), mode="lines+markers", line={"color": GREY, "width": 1},
-        marker={"color": colour, "symbol": symbol, "size": size}, hovertemplate="%{x}: %{y:.4g}<extra></extra>",
-        meta="profile",
+        marker={"color": colour, "symbol": symbol, "size": size}, meta="profile",
+        customdata=[f"{place}: {significant(value, 4)}" for place, value in zip(places, y, strict=True)],
+        hovertemplate="%{customdata}<extra></extra>",
     )  # fmt: skip

@@ -242,7 +242,11 @@ def _add_strip(fig: go.Figure, i: int, strip: MapStrip, drum: WholeDrum, bottom:
         name=strip.title,
         fill="tonexty",
         fillcolor="rgba(128,134,140,0.35)",
-        hovertemplate=f"drum metre %{{x:,.0f}} m<br>{strip.title} %{{y}} {format.unit(strip.unit)}<extra></extra>",
+        customdata=[
+            f"drum metre {format.number(x, 'm')} m<br>{strip.title} {format.quantity(y, strip.unit)}"
+            for x, y in zip(place, most, strict=True)
+        ],
+        hovertemplate="%{customdata}<extra></extra>",
         **shared,
     )
     if strip.band:

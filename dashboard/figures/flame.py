@@ -3,8 +3,8 @@
 import numpy as np
 import plotly.graph_objects as go
 
-from dashboard.figures.style import COLOUR, GREY, LIMIT_LINE, figure
-from dashboard.text.format import exact
+from dashboard.figures.style import COLOUR, GREY, LIMIT_LINE, figure, hover_format
+from dashboard.text.format import exact, fixed
 from monitor.contract.record import Verdict
 from monitor.evidence.specimens import Tested
 
@@ -17,7 +17,7 @@ def flame_figure(of: Tested) -> go.Figure:
     minutes = of.t_s / 60.0
     fig.add_scatter(
         x=np.round(minutes, 3).tolist(), y=np.round(of.flame_C, 1).tolist(), mode="lines", name="flame",
-        line={"width": 1.4, "color": GREY}, hovertemplate="%{x:.1f} min<br>%{y:.0f} \u00b0C<extra></extra>",
+        line={"width": 1.4, "color": GREY}, hovertemplate="%{x} min<br>%{y} \u00b0C<extra></extra>",
     )  # fmt: skip
     for name, at in (("LO", of.test.flame_C - of.test.below_C), ("HI", of.test.flame_C + of.test.above_C)):
         fig.add_shape(type="line", xref="paper", x0=0, x1=1, y0=at, y1=at, line=LIMIT_LINE[name])
@@ -31,8 +31,8 @@ def flame_figure(of: Tested) -> go.Figure:
         colour = COLOUR[Verdict.NONCONFORMING]
         _marks(fig, [of.outcome.held_s / 60], top, "x", "circuit failed", colour)
     fig.update_layout(
-        xaxis={"title": {"text": "minutes from ignition"}, "rangemode": "tozero"},
-        yaxis={"title": {"text": "\u00b0C"}, "range": [0, top + 60]}, showlegend=True,
+        xaxis={"title": {"text": "minutes from ignition"}, "rangemode": "tozero"} | hover_format("min", 1),
+        yaxis={"title": {"text": "\u00b0C"}, "range": [0, top + 60]} | hover_format("degC"), showlegend=True,
         legend={"orientation": "h", "x": 0, "y": 1.02, "yanchor": "bottom"},
     )  # fmt: skip
     return fig
@@ -42,5 +42,5 @@ def _marks(fig: go.Figure, at: list[float], y: float, symbol: str, name: str, co
     if at:
         fig.add_scatter(
             x=at, y=[y] * len(at), mode="markers", name=name, marker={"symbol": symbol, "size": 9, "color": colour},
-            hovertemplate=f"{name}, %{{x:.2f}} min<extra></extra>",
+            customdata=[fixed(x, 2) for x in at], hovertemplate=f"{name}, %{{customdata}} min<extra></extra>",
         )  # fmt: skip

@@ -7,6 +7,7 @@ import numpy as np
 import plotly.graph_objects as go
 
 from dashboard.figures.style import BLUE, GREY, VERMILLION, figure
+from dashboard.text.format import fixed, significant
 from monitor.contract.record import Floats
 
 POINTS = 4000
@@ -24,7 +25,8 @@ def score_figure(
     fig = figure(290, top=58, bottom=44, left=64, right=30)
     fig.add_scatter(
         x=x, y=y, mode="lines", line={"color": GREY, "width": 1}, meta="profile",
-        hovertemplate="%{x:.4g} " + unit + ": %{y:.3g}<extra></extra>",
+        customdata=[f"{significant(a, 4)} {unit}: {significant(b)}" for a, b in zip(x, y, strict=True)],
+        hovertemplate="%{customdata}<extra></extra>",
     )  # fmt: skip
     fig.add_shape(
         type="line", xref="paper", x0=0, x1=1, y0=needed, y1=needed, line={"color": GREY, "width": 1, "dash": "4px,3px"}
@@ -80,7 +82,7 @@ def fold_figure(
     fig.add_scatter(
         x=phase.tolist(), y=(turn // together).tolist(), mode="markers", meta="profile",
         marker={"size": 7 if len(x) < 300 else 4, "color": VERMILLION},
-        customdata=np.round(x, 2).tolist(), hovertemplate="at %{customdata} " + unit + "<extra></extra>",
+        customdata=[fixed(at, 2) for at in x.tolist()], hovertemplate="at %{customdata} " + unit + "<extra></extra>",
     )  # fmt: skip
     each = "one per row" if together == 1 else f"{together} per row"
     fig.update_layout(

@@ -8,7 +8,7 @@ from dashboard.figures.strips import offset_ms
 from dashboard.figures.style import BLUE, GREY, ORANGE, VERMILLION, figure
 from dashboard.queries.downsample import Points
 from dashboard.text import format
-from dashboard.text.format import exact
+from dashboard.text.format import exact, fixed, significant
 from monitor.analysis.activations import Activation
 from monitor.analysis.suggest import Candidate, Suggestion
 
@@ -31,7 +31,7 @@ def rehearsal_figure(
     t, v = points
     fig.add_scatter(
         x=[x + shift for x in t], y=list(v), mode="lines", line={"width": 1.2, "color": GREY}, name=title,
-        hovertemplate="%{y:.3f} " + format.unit(unit) + "<extra></extra>",
+        customdata=[format.quantity(x, unit) for x in v], hovertemplate="%{customdata}<extra></extra>",
     )  # fmt: skip
     for name in LIMITS:
         old, new = before.get(name), after.get(name)
@@ -92,9 +92,8 @@ def suggestion_figure(found: Suggestion, shifts: float) -> go.Figure:
             x=[c.delay_worst_s for c in some], y=[c.nuisance / shifts for c in some], mode="lines+markers",
             line={"color": GREY, "width": 1 + 0.5 * i, "dash": ("solid", "5px,2px", "2px,2px")[i % 3]},
             marker={"size": 6, "color": [_of(c) for c in some]}, name=f"deadband {exact(band)}",
-            customdata=[[c.on_delay_s, c.missed] for c in some], meta="profile",
-            hovertemplate=f"deadband {exact(band)}, on-delay %{{customdata[0]:g}} s<br>%{{y:.3g}} nuisance "
-            "alarms per shift, detected at most %{x:.3g} s late, %{customdata[1]} missed<extra></extra>",
+            customdata=[_candidate(c, shifts) for c in some], meta="profile",
+            hovertemplate="%{customdata}<extra></extra>",
         )  # fmt: skip
     if found.chosen is not None:
         c = found.chosen
@@ -113,6 +112,14 @@ def suggestion_figure(found: Suggestion, shifts: float) -> go.Figure:
         yaxis={"title": {"text": "nuisance alarms per shift"}, "rangemode": "tozero", "showgrid": True},
     )
     return fig
+
+
+def _candidate(c: Candidate, shifts: float) -> str:
+    return (
+        f"deadband {exact(c.deadband)}, on-delay {exact(c.on_delay_s)} s<br>{significant(c.nuisance / shifts)} "
+        f"nuisance alarms per shift, detected at most {significant(c.delay_worst_s)} s late, "
+        f"{fixed(c.missed, 0)} missed"
+    )
 
 
 def _of(c: Candidate) -> str:

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 import plotly.graph_objects as go
 
 from dashboard.context import window_of
-from dashboard.figures.style import GREY, LIMIT_LINE, Props, figure
+from dashboard.figures.style import GREY, LIMIT_LINE, Props, figure, hover_format
 from dashboard.queries.downsample import Points
 from dashboard.text import format
 from dashboard.text.format import exact
@@ -133,6 +133,7 @@ def _add_axes(
                 "zeroline": False,
                 "showgrid": True,
                 "autorangeoptions": {"include": list(strip.limits.values())},
+                **hover_format(strip.unit),
             },
         }
     )

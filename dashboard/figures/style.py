@@ -8,6 +8,7 @@ from typing import Any, TypeAlias
 
 import plotly.graph_objects as go
 
+from dashboard.text import format
 from monitor.contract.record import Verdict
 
 Props: TypeAlias = dict[str, Any]  # as Plotly takes them: it has no types
@@ -33,6 +34,14 @@ CONFIG: Any = {  # Dash's own type of it is inside its Graph
     "showTips": False,
 }
 FONT = "system-ui, 'Segoe UI', 'Noto Sans', 'DejaVu Sans', sans-serif"
+
+
+def hover_format(of_unit: str, decimals: int | None = None) -> Props:
+    """For an axis whose points the browser adds to: `number`'s decimals and groups, as `%{x}` or `%{y}` shows them.
+
+    D3's formats know no more; where all points come from here, their numbers do as texts in `customdata`.
+    """
+    return {"hoverformat": f",.{format.DECIMALS.get(of_unit, 2) if decimals is None else decimals}f"}
 
 
 def figure(height_px: int, *, top: int = 28, bottom: int = 28, left: int = 56, right: int = 16) -> go.Figure:

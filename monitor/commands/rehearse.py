@@ -50,6 +50,7 @@ from monitor.contract.config.limits import Changes, with_limits
 from monitor.contract.config.load import ConfigurationError
 from monitor.contract.config.recipe import Recipe, Window
 from monitor.contract.messages import DrumChange
+from monitor.contract.number_format import exact, fixed, significant
 from monitor.contract.reading import DrumRow
 from monitor.contract.record import Floats
 from monitor.contract.topics import Stream
@@ -434,8 +435,12 @@ def table(configuration: Configuration, c: Comparison, start_ms: int, end_ms: in
     rows = [f"{'':34}{'in force':>12}{'rehearsed':>12}"]
     rows += [f"{name:34}{a:>12}{b:>12}" for name, a, b in zip(_NAMES, *(_cells(f, shifts) for f in both), strict=True)]
     rows += ["", f"{'alarm':44}{'before':>8}{'after':>8}{'removed':>9}{'new':>6}"]
-    rows += [f"{m.alarm:44}{m.before:>8}{m.after:>8}{m.only_before:>9}{m.only_after:>6}" for m in c.alarms]
+    rows += [f"{m.alarm:44}{_counts(m.before, m.after)}{_counts(m.only_before, m.only_after, 9, 6)}" for m in c.alarms]
     return [*rows, "", in_words(c, shifts)]
+
+
+def _counts(one: int, other: int, width: int = 8, other_width: int = 8) -> str:
+    return f"{fixed(one, 0):>{width}}{fixed(other, 0):>{other_width}}"
 
 
 _NAMES = ("alarms", "alarms per shift", "peak in 10 min", "floods", "chattering alarms", "fleeting", "stale")
@@ -443,7 +448,7 @@ _NAMES = ("alarms", "alarms per shift", "peak in 10 min", "floods", "chattering 
 
 def _cells(f: alarm_figures.AlarmFigures, shifts: float) -> list[str]:
     figures = [f.count, f.count / shifts, f.peak, len(f.floods), len(f.chattering), f.fleeting, len(f.stale)]
-    return [f"{x:.3g}" if isinstance(x, float) else str(x) for x in figures]
+    return [significant(x) if isinstance(x, float) else fixed(x, 0) for x in figures]
 
 
 def _figures(configuration: Configuration, side: Side, start_ms: int, end_ms: int) -> alarm_figures.AlarmFigures:
@@ -458,8 +463,8 @@ def lines_of(s: Suggestion) -> list[str]:
     for c in s.tried:
         mark = " *" if c == s.chosen else ""
         rows.append(
-            f"{c.deadband:>10.4g}{c.on_delay_s:>12g}{c.nuisance:>10}{c.detected:>10}{c.missed:>8}"
-            f"{c.delay_median_s:>8.3g}{c.delay_worst_s:>9.3g}{mark}"
+            f"{significant(c.deadband, 4):>10}{exact(c.on_delay_s):>12}{_counts(c.nuisance, c.detected, 10, 10)}"
+            f"{fixed(c.missed, 0):>8}{significant(c.delay_median_s):>8}{significant(c.delay_worst_s):>9}{mark}"
         )
     return [*rows, "", s.why]
 

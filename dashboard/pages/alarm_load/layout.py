@@ -16,7 +16,7 @@ from dashboard.figures.strips import offset_ms
 from dashboard.figures.style import GREY, ORANGE, VERMILLION, figure
 from dashboard.pages.limits.layout import alarm_title
 from dashboard.text import format
-from dashboard.text.format import exact, percent, significant
+from dashboard.text.format import exact, fixed, percent, significant
 from monitor.analysis.activations import Activation, of_rows
 from monitor.analysis.alarm_load import AlarmFigures, figures, observed
 from monitor.analysis.shift_calendar import shifts_between
@@ -105,7 +105,7 @@ def _windows(context: Context, raised: list[Activation], start: int, end: int) -
     fig = figure(210, top=10, bottom=34, left=48, right=120)
     fig.add_bar(
         x=(edges[:-1] + shift + step / 2).tolist(), y=counts.tolist(), width=step * 0.9, marker={"color": GREY},
-        hovertemplate="%{y} alarms<extra></extra>",
+        customdata=[fixed(count, 0) for count in counts.tolist()], hovertemplate="%{customdata} alarms<extra></extra>",
     )  # fmt: skip
     for at, text, colour, raised_px in (
         (s.acceptable_per_window, "acceptable", GREY, -4), (s.manageable_per_window, "manageable", ORANGE, 6),

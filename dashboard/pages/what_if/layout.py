@@ -196,7 +196,9 @@ def _against(line: Line, recipe: Recipe, setting: Setting) -> Component:
     fig = figure(230, top=10, bottom=42, left=58, right=70)
     fig.add_scatter(
         x=speeds.tolist(), y=index, mode="lines", line={"color": BLUE, "width": 2}, meta="profile",
-        hovertemplate="%{x:.0f} m/min: index %{y:.2f}<extra></extra>",
+        customdata=[f"{format.quantity(x, 'm/min')}: index {format.number(y, '1')}"
+                    for x, y in zip(speeds.tolist(), index, strict=True)],
+        hovertemplate="%{customdata}<extra></extra>",
     )  # fmt: skip
     fig.add_scatter(x=[v], y=[index[SPEEDS // 2]], mode="markers", marker={"size": 9, "color": BLUE}, hoverinfo="skip")
     for name, at, label in (("LOLO", recipe.cure.index_min, "min"), ("LO", recipe.cure.index_warn, "marginal")):
@@ -271,9 +273,12 @@ def _stop_figure(line: Line, found: Stopped) -> go.Figure:
         fig.add_bar(
             x=place.tolist(), y=[1.0] * len(place), width=1.0, name=name,
             marker={"color": colour, "line": {"width": 0}},
-            customdata=np.stack((index, peak), axis=1).round(2).tolist() if len(place) else [],
-            hovertemplate=f"stopped at %{{x:.1f}} m: {name}<br>index %{{customdata[0]}}, surface %{{customdata[1]}} "
-                          "degC<extra></extra>",
+            customdata=[
+                f"stopped at {format.metres(at)} m: {name}<br>index {format.number(i, '1')}, "
+                f"surface {format.quantity(C, 'degC')}"
+                for at, i, C in zip(place.tolist(), index.tolist(), peak.tolist(), strict=True)
+            ],
+            hovertemplate="%{customdata}<extra></extra>",
         )  # fmt: skip
     for zone in line.zone:
         fig.add_annotation(

@@ -62,3 +62,8 @@ def test_faults_of_drums_stand_under_their_names_with_limits_that_follow_their_l
     assert figure.layout.xaxis.ticktext == ("A", "B", "C")
     assert list(points.y) == [1.0, 0.0, 30.0]
     assert points.marker.symbol[2] == "diamond"
+
+
+def test_a_point_of_a_drum_is_named_with_its_value_under_the_pointer():
+    points = u_figure(["C1-0001"], u_chart([1234], [1.0]), "per km").data[-1]
+    assert list(points.customdata) == ["C1-0001: 1\u202f234"]

@@ -1,6 +1,11 @@
 """What all figures share: colours that two people with different eyes tell apart, and numbers written one way."""
 
-from dashboard.figures.style import BLUE, COLOUR, GREY, LIMIT_LINE, ORANGE, VERMILLION, figure
+import re
+from pathlib import Path
+
+import pytest
+
+from dashboard.figures.style import BLUE, COLOUR, GREY, LIMIT_LINE, ORANGE, VERMILLION, figure, hover_format
 from monitor.contract.number_format import fixed
 from monitor.contract.record import Verdict
 
@@ -30,3 +35,19 @@ def test_an_empty_figure_has_its_height_its_margins_and_no_ground_of_its_own():
 def test_a_figure_separates_decimals_and_thousands_as_the_text_beside_it_does():
     decimal, thousands = figure(100).layout.separators
     assert fixed(1234.5, 1) == f"1{thousands}234{decimal}5"
+
+
+def test_numbers_under_the_pointer_are_written_as_those_on_the_page():
+    """They come as texts, or by an axis' `hover_format`: a format in a template has no groups and writes 0.00."""
+    formats = re.compile(r"%\{+\w+(\[\d\])?:[^}]*\}")
+    files = list((Path(__file__).parents[3] / "dashboard").rglob("*.py"))
+    assert len(files) > 50
+    assert [(p.name, found[0]) for p in files if (found := formats.search(p.read_text(encoding="utf-8")))] == []
+
+
+@pytest.mark.parametrize(
+    ("unit", "decimals", "said"),
+    [("mm", None, ",.2f"), ("m/min", None, ",.0f"), ("unknown", None, ",.2f"), ("s", 3, ",.3f")],
+)
+def test_an_axis_whose_points_the_browser_adds_to_has_the_decimals_of_its_unit(unit, decimals, said):
+    assert hover_format(unit, decimals) == {"hoverformat": said}
