@@ -3,23 +3,28 @@
 import sys
 import time
 from argparse import ArgumentParser, Namespace
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import msgspec
+from sqlalchemy import select
 from sqlalchemy.exc import SQLAlchemyError
 
 from monitor.analysis.differences import LAST_DIGITS, Difference
 from monitor.commands import SUMMARIES
 from monitor.contract.command import Command
 from monitor.contract.config.configuration import Configuration
+from monitor.contract.config.line import Line
 from monitor.contract.config.load import ConfigurationError, load
 from monitor.shell import work_folder
 from monitor.shell.compare_stores import NOT_COMPARED
 from monitor.shell.damage import Damage, examine
 from monitor.shell.rebuild import RebuiltLine, rebuild, room_bytes
+from monitor.store.database import open_for_reading
 from monitor.store.lease import hold
 from monitor.store.parquet_files import why
+from monitor.store.revisions import lines_on_record
+from monitor.store.schema import DRUM, LEDGER
 
 SHOWN = 20  # differences of one line
 TOGETHER = 1000  # messages in memory
@@ -75,11 +80,49 @@ def _run(options: Namespace) -> int:
             return 1 if faults else 0
         work = options.work_dir or Path(configuration.works.store.folder) / work_folder.NAME
         results = [make_again(configuration, line, work, damage, options.digests) for line in lines]
+    if not options.lines:
+        results += _without_file(configuration, work, damage, options.digests)
     reasons = "; ".join(f"{table.name} ({reason})" for table, reason in NOT_COMPARED.items())
     print(f"Tables that cannot be compared: {reasons}.")
     if not all(results) and not faults:
         print(LEAVE)
     return 0 if all(results) and not faults else 1
+
+
+def _without_file(configuration: Configuration, work: Path, damage: Damage, digests: bool) -> Iterator[bool]:
+    """The same for lines that are on record and that no file of the configuration describes any more."""
+    try:
+        found = lines_without_file(configuration)
+    except SQLAlchemyError as error:
+        print(f"lines on record: cannot be read ({why(error)})")
+        yield False
+        return
+    for line, described in found.items():
+        if described is None:
+            print(f"{line}: on record, and described neither there nor by a file: not compared. Put its file back.")
+            yield False
+            continue
+        print(
+            f"{line}: no file describes it any more; it is made again as revision {described.revision} on record has it"
+        )
+        known = configuration.model_copy(update={"lines": dict(configuration.lines) | {line: described}})
+        with hold(configuration.works.store, [line], time.time()):
+            yield make_again(known, line, work, damage, digests)
+
+
+def lines_without_file(configuration: Configuration) -> dict[str, Line | None]:
+    """Lines on record that the configuration does not have, each as its newest revision on record describes it."""
+    found: dict[str, Line | None] = {}
+    engine = open_for_reading(configuration.works.store)
+    try:
+        with engine.connect() as connection:
+            names = set(connection.execute(select(LEDGER.c.line).union(select(DRUM.c.line))).scalars())
+            for name in sorted(names - set(configuration.lines)):
+                described = [k.content for k in lines_on_record(connection, name) if isinstance(k.content, Line)]
+                found[name] = described[-1] if described else None
+    finally:
+        engine.dispose()
+    return found
 
 
 def _lines(configuration: Configuration, chosen: str | None) -> list[str]:

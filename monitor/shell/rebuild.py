@@ -43,7 +43,7 @@ class RebuiltLine:
     digests: tuple[tuple[str, str], ...]  # (number and drum, digest) of each finished filling
     differences: tuple[Difference, ...]
     not_compared: tuple[str, ...] = ()
-    notes: tuple[str, ...] = ()  # what the record does not hold of its line's files, from which differences may come
+    notes: tuple[str, ...] = ()  # what was taken as the record has it, and what it does not hold of its line's files
 
     @property
     def is_equal(self) -> bool:
@@ -60,7 +60,7 @@ def rebuild(configuration: Configuration, line: str, folder: Path, damage: Damag
         for i, (after, before) in enumerate(pairwise([None, *lost, None])):
             _make_part(engine, configuration, line, folder / str(i), (after, before), damage, found)
         holes = list(_holes(configuration.works.store, line, lost, found.parts))
-        notes = tuple(_notes(engine, line, found.first_ms))
+        notes = (*found.assumed, *_notes(engine, line, found.first_ms))
     finally:
         engine.dispose()
     return RebuiltLine(
@@ -80,7 +80,7 @@ class _Part:
     until_m: float
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class _Found:
     """Results of the parts of a record; a part is None where nothing could be rebuilt from its messages."""
 
@@ -88,6 +88,7 @@ class _Found:
     first_ms: int | None = None
     compared: Compared = field(default_factory=Compared)
     parts: list[_Part | None] = field(default_factory=list)
+    assumed: list[str] = field(default_factory=list)  # what was taken from the record as it is, in words
 
 
 def _make_part(
@@ -111,6 +112,12 @@ def _make_part(
         writer.close()
     found.messages += making.messages
     found.first_ms = making.first_ms if found.first_ms is None else found.first_ms
+    if making.held is not None:
+        drum = making.held.drum
+        found.assumed.append(
+            f"alarms, open findings and proposals at the start of filling {drum.filling}, drum {drum.drum}, "
+            f"{_utc(asked.since_ms)}, are taken from the record as they are: what they were made of is lost"
+        )
     found.compared.differences += making.snapshot.differences
     compare(asked, found.compared)
     since_ms = 0 if making.held is None else asked.since_ms

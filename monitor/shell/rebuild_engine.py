@@ -4,7 +4,7 @@ What the configuration files brought while the line was watched is taken where t
 message, in the same way. A line whose description changed goes on through `restore`, as its monitor did.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -85,7 +85,8 @@ class EngineRebuild:
             configuration = _with(configuration, held.described, ())
             taken = [one for one in taken if one.t_ms > at_ms]
         read = [(k.t_ms, k.content) for k in came if isinstance(k.content, Recipe)]
-        first = recipes_in_force(configuration.recipes_for(line), contents(kept).values(), read, at_ms=at_ms)
+        files = configuration.recipes_for(line) | _without_file(configuration, line, contents(kept).values())
+        first = recipes_in_force(files, contents(kept).values(), read, at_ms=at_ms)
         pipeline = Pipeline(configuration.lines[line], first)
         writer.keep_revisions(first.values(), 0.0)
         begun = Restored(line=line, message_id=0, now=pipeline.now(), state=None, described=configuration.lines[line])
@@ -260,6 +261,12 @@ class EngineRebuild:
             if fillings.newest > self.pipeline.drums.fillings.newest:  # those of which the messages are gone
                 self.pipeline.drums.fillings = fillings
         self.writer.keep_revisions(taken.recipes, taken.t_ms / 1e3)
+
+
+def _without_file(configuration: Configuration, line: str, kept: Iterable[Recipe]) -> dict[str, Recipe]:
+    """Recipes of a line that are on record, and whose file the configuration has no more."""
+    kind = configuration.lines[line].kind
+    return {r.recipe: r for r in kept if r.line_kind == kind and r.recipe not in configuration.recipes}
 
 
 def _with(configuration: Configuration, line: Line, recipes: Sequence[Recipe]) -> Configuration:

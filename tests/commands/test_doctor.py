@@ -16,6 +16,7 @@ from sqlalchemy import text
 from sqlalchemy.exc import SQLAlchemyError
 
 from monitor.__main__ import main
+from monitor.commands.doctor import _without_file, lines_without_file
 from monitor.core.engine import Engine
 from monitor.shell.compare_stores import drum_digest
 from monitor.shell.damage import examine
@@ -313,6 +314,31 @@ def test_doctor_lists_damage_and_compares_all_else(copy, capsys):
     assert "1 faults: damaged" in printed
     assert "finished drums again: equal, as far as it can be compared" in printed
     assert "not compared: rows of filling 1, drum C1-0001: drums/core-1/000001.parquet: missing" in printed
+
+
+def test_a_recipe_and_a_line_without_their_files_are_made_again_from_the_record(place, tmp_path_factory, capsys):
+    """A9: the record has what the files said; that a file has gone is no damage."""
+    processor = processor_at(place, again=True, lines=["core-1"])
+    processor.writer.keep_revisions(processor.configuration.recipes.values(), T0)
+    take(processor, core_line(130, before=busy).sorted())
+    processor.writer.write(processor.last_batch())
+    c = processor.configuration
+    recipes = {name: recipe for name, recipe in c.recipes.items() if name != "core-2g5"}
+    made = rebuild(c.model_copy(update={"recipes": recipes}), "core-1", tmp_path_factory.mktemp("made"))
+    assert (made.differences, made.is_equal) == ((), True)
+    lines = {name: line for name, line in c.lines.items() if name != "core-1"}
+    without = c.model_copy(update={"recipes": recipes, "lines": lines})
+    assert lines_without_file(c) == {}
+    assert lines_without_file(without) == {"core-1": c.lines["core-1"]}
+    work = tmp_path_factory.mktemp("work")
+    assert list(_without_file(without, work, examine(without), digests=False)) == [True]
+    printed = capsys.readouterr().out
+    assert "core-1: no file describes it any more; it is made again as revision" in printed
+    assert "2 finished drums again: equal" in printed
+    with processor.writer.engine.begin() as connection:
+        connection.execute(text("delete from line_revision"))
+    assert list(_without_file(without, work, examine(without), digests=False)) == [False]
+    assert "core-1: on record, and described neither there nor by a file: not compared" in capsys.readouterr().out
 
 
 def test_the_exit_codes_are_in_the_help(capsys):
