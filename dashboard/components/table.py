@@ -7,6 +7,8 @@ from dash import html
 from dashboard.components import Child, Children, Row, aria, attributes
 from dashboard.text.format import fixed
 
+WIDE = 6  # columns; on a tablet their rows are cards
+
 
 def table(
     caption: str,
@@ -25,6 +27,8 @@ def table(
     if not caption or not all(head):
         raise ValueError(f"a table needs a caption and a name for each column, got {caption!r}, {list(head)}")
     heads = [html.Th(h, scope="col", className="n" if i in numeric else "") for i, h in enumerate(head)]
+    if len(head) >= WIDE:
+        classes = f"{classes} wide".strip()
     body: Children = [
         html.Tr([_cell(*one, i in numeric) for i, one in enumerate(zip(row, head, strict=True))]) for row in rows
     ]
