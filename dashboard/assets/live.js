@@ -156,7 +156,10 @@
     const lines = memory.reply.lines.filter((one) => only === null || one.line === only);
     const names = lines.map((one) => one.line).join();
     if (room.dataset.names !== names) {
-      room.replaceChildren(...lines.map((one) => row(one, only !== null)));
+      const had = new Map(Array.from(room.children, (one) => [one.dataset.line, one]));
+      const focused = document.activeElement;
+      room.replaceChildren(...lines.map((one) => had.get(one.line) || row(one, only !== null)));
+      if (room.contains(focused)) focused.focus({ preventScroll: true }); // moving an element takes it
       room.dataset.names = names;
     }
     lines.forEach((line, i) => paintRow(room.children[i], line));
@@ -165,6 +168,7 @@
 
   function row(line, alone) {
     const made = el("section", "line-row");
+    made.dataset.line = line.line;
     made.setAttribute("aria-label", line.title);
     const head = el("div", "line-head");
     if (!alone) {
@@ -183,14 +187,15 @@
   function paintRow(room, line) {
     const fresh = lineFreshness(line);
     const unacknowledged = line.asks.text !== "";
-    const suspended = line.suspended || "";
-    room.classList.toggle("old", !fresh.alive || suspended !== "");
+    const reason = line.suspended || line.unmonitored || ""; // why nothing of it is stored now
+    const word = line.suspended ? "suspended" : line.unmonitored ? "not monitored" : "";
+    room.classList.toggle("old", !fresh.alive || word !== "");
     room.classList.toggle("unacknowledged", unacknowledged);
     const part = (name) => room.querySelector("." + name);
     const state = part("state");
-    setText(state, suspended ? "suspended" : fresh.alive ? line.state || DASH : fresh.text);
-    setText(part("behind"), suspended || (fresh.kind === "catching up" ? fresh.text : ""));
-    state.dataset.state = suspended ? "suspended" : fresh.alive ? line.state || "" : fresh.kind;
+    setText(state, word || (fresh.alive ? line.state || DASH : fresh.text));
+    setText(part("behind"), reason || (fresh.kind === "catching up" ? fresh.text : ""));
+    state.dataset.state = word || (fresh.alive ? line.state || "" : fresh.kind);
     paintSpeed(part("speed"), line);
     paintDrum(part("drum"), line);
     setText(part("drum-change"), drumChange(line));

@@ -8,6 +8,7 @@ from typing import Any, TypeAlias, TypedDict
 from dashboard.context import Context, shown_streams, window_of
 from dashboard.queries import downsample, ribbon
 from dashboard.queries.attention import ACTIVE, by_need
+from dashboard.queries.monitors import suspended, unmonitored
 from dashboard.text import alarm_text, format
 from dashboard.text.addresses import way_to
 from dashboard.text.format import exact, fixed
@@ -23,7 +24,6 @@ UNACKNOWLEDGED = frozenset({"unacknowledged", "returned to normal unacknowledged
 BACKFILL_MS = 10 * 60_000
 SINCE_MS = 5000  # viewers of a line who have about the same samples get the same answer
 AGAIN_M, WHOLE_MS = 400.0, 30_000  # of a ribbon, what is read again each second, and how often all of it
-REPORTED_MS = 60_000  # a monitor's status is out of date after this
 QUIET_S = 5.0  # a stream without a rule of its own is old after this
 
 
@@ -93,10 +93,10 @@ def _after(since_ms: int, stream: StreamNow) -> StreamNow:
 
 
 def moment(context: Context) -> Moment:
-    """All lines now, as the record has them."""
+    """All lines now, as the record has them: first those that need someone, the most urgent first."""
     alarms = list(context.record.alarms_now())
     rows = {row.line: row for row in context.record.lines_now()}
-    suspended = suspensions(context)
+    suspensions, without = suspended(context), unmonitored(context)
     needs = by_need(alarms, list(context.configuration.lines))
     whole = {}
     for name, row in rows.items():
@@ -106,32 +106,31 @@ def moment(context: Context) -> Moment:
             if found is not None:
                 whole[name] = found
                 context.ribbons.put(name, found)
+    ask_for = [
+        *({"line": name, "why": "suspended"} for name in sorted(suspensions)),
+        *({"line": name, "why": "not monitored"} for name in without),
+        *({"line": name, "why": need.why} for name, need in needs if name not in suspensions and name not in without),
+    ]
+    order = dict.fromkeys([*(one["line"] for one in ask_for), *context.configuration.lines])
     return Moment(
         reply={
             "t": context.now_ms,
             "rejected": sum(row.count for row in context.record.rejected()),
             "alarms_key": alarms_key(alarms),
-            "needs": [
-                *({"line": name, "why": "suspended"} for name in sorted(suspended)),
-                *({"line": name, "why": need.why} for name, need in needs if name not in suspended),
-            ],
+            "needs": ask_for,
         },
         lines={
-            name: line_now(context, line, rows.get(name), [a for a in alarms if a.line == name])
-            | {"suspended": suspended.get(name, "")}
-            for name, line in context.configuration.lines.items()
+            name: line_now(context, context.configuration.lines[name], rows.get(name), of_line(alarms, name))
+            | {"suspended": suspensions.get(name, ""), "unmonitored": without.get(name, "")}
+            for name in order
         },
         whole=whole,
     )
 
 
-def suspensions(context: Context) -> dict[str, str]:
-    """Lines of which nothing is stored for now, with what to do, as their monitors last reported."""
-    recent = [row for row in context.record.health() if context.now_ms - row.t_ms < REPORTED_MS]
-    known = context.configuration.lines
-    return {
-        line: alarm_text.suspended(why) for row in recent for line, why in row.suspended.items() if line in known
-    }  # fmt: skip
+def of_line(alarms: Sequence[AlarmRow], line: str) -> list[AlarmRow]:
+    """Alarms of one line."""
+    return [a for a in alarms if a.line == line]
 
 
 def _ribbon(found: Moment, line: str, since_m: float | None) -> dict[str, object]:

@@ -123,3 +123,11 @@ def suspended(why: str) -> str:
         "Nothing is stored or judged; the gateways keep the data. Watch the line by its own instruments, and see the "
         f"page Health. Tried again every minute. Reason: {why}"
     )
+
+
+def unmonitored(line: str) -> str:
+    """What is shown of a line that no monitor reports."""
+    return (
+        "No monitor reports this line: nothing of it is judged, its gateways keep the data. Watch the line by its own "
+        f"instruments. Start a monitor that has it: everymetre monitor --lines {line}"
+    )

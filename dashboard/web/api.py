@@ -12,6 +12,7 @@ from flask import Blueprint, Response, jsonify, request
 from dashboard.context import Context
 from dashboard.print.sheet import sheet_of
 from dashboard.queries import alarm_list, downsample, live
+from dashboard.queries.monitors import monitors, unmonitored
 from dashboard.queries.process_history import process_history
 from dashboard.text.addresses import is_number
 from dashboard.text.troubles import troubles
@@ -103,15 +104,19 @@ def alarm_changes_reply(context: Context) -> dict[str, object]:
 
 
 def health_reply(context: Context) -> dict[str, object]:
-    """Status and problems of each monitor; `well` is false with any problem, or where none has reported."""
-    rows = context.record.health()
+    """Status and problems of each monitor, and the lines that none reports.
+
+    `well` is false with any problem or such a line, or where no monitor has reported.
+    """
+    rows, without = monitors(context), list(unmonitored(context))
     reports = [
         {"monitor": r.monitor, "t": r.t_ms, "lag_s": r.lag_s, "queue": r.queue, "last_commit": r.last_commit_ms,
          "disk_free_bytes": r.disk_free_bytes, "messages": r.messages, "rejected": dict(r.rejected),
-         "troubles": troubles(r, context.now_ms)}
+         "troubles": troubles(r, context.now_ms), "notes": list(r.notes)}
         for r in rows
     ]  # fmt: skip
-    return {"t": context.now_ms, "monitors": reports, "well": bool(reports) and not any(m["troubles"] for m in reports)}
+    well = bool(reports) and not without and not any(m["troubles"] for m in reports)
+    return {"t": context.now_ms, "monitors": reports, "unmonitored": without, "well": well}
 
 
 def trend_reply(context: Context) -> dict[str, object]:

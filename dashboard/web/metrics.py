@@ -7,6 +7,7 @@ from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metri
 from prometheus_client.registry import Collector
 
 from dashboard.context import Context
+from dashboard.queries.monitors import monitors, unmonitored
 from dashboard.text.troubles import troubles
 from monitor.contract.reading import HealthRow
 
@@ -17,7 +18,7 @@ Values = list[tuple[dict[str, str], float]]
 
 def _of_monitors(of: Callable[[HealthRow, int], float | None]) -> Callable[[Context], Values]:
     def values(context: Context) -> Values:
-        found = [({"monitor": row.monitor}, of(row, context.now_ms)) for row in context.record.health()]
+        found = [({"monitor": row.monitor}, of(row, context.now_ms)) for row in monitors(context)]
         return [(labels, float(value)) for labels, value in found if value is not None]
 
     return values
@@ -25,6 +26,11 @@ def _of_monitors(of: Callable[[HealthRow, int], float | None]) -> Callable[[Cont
 
 def _line_ages(context: Context) -> Values:
     return [({"line": row.line}, (context.now_ms - row.t_ms) / 1e3) for row in context.record.lines_now()]
+
+
+def _monitored(context: Context) -> Values:
+    without = unmonitored(context)
+    return [({"line": line}, float(line not in without)) for line in context.configuration.lines]
 
 
 def _rejected(context: Context) -> Values:
@@ -43,6 +49,7 @@ FIGURES: tuple[tuple[str, type[Family], str, Callable[[Context], Values]], ...] 
     ("store_disk_free_bytes", GaugeMetricFamily, "Free disk space of the data store.",
      _of_monitors(lambda row, _: row.disk_free_bytes)),
     ("line_age_seconds", GaugeMetricFamily, "Since the record of a line moved on.", _line_ages),
+    ("line_monitored", GaugeMetricFamily, "Whether a monitor reports the line: 1 or 0.", _monitored),
     ("rejected_messages", CounterMetricFamily, "Messages that could not become data.", _rejected),
 )  # fmt: skip
 

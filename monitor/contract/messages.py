@@ -197,6 +197,8 @@ class Health(msgspec.Struct, frozen=True):
     suspended: Annotated[dict[str, str], Meta(description="Lines of which nothing is stored for now, and why.")] = {}
     suspended_s: Annotated[float, Meta(description="For how long one has been.")] = 0.0
     store_fault_s: Annotated[float, Meta(description="For how long the store could not be written.")] = 0.0
+    lines: Annotated[list[str], Meta(description="Lines that this monitor watches.")] = []
+    notes: Annotated[list[str], Meta(description="What to know of it that keeps it from nothing, in words.")] = []
 
 
 STREAM_MESSAGES: dict[str, type[msgspec.Struct]] = {

@@ -134,6 +134,8 @@ class HealthRow:
     disk_free_bytes: int | None
     problems: Sequence[str] = ()
     suspended: Mapping[str, str] = field(default_factory=dict)  # lines of which nothing is stored at present, and why
+    lines: Sequence[str] = ()
+    notes: Sequence[str] = ()  # what limits nothing
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

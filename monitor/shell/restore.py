@@ -146,10 +146,7 @@ class _Start:
 
     def _history(self, *streams: Stream) -> History:
         upto_id = END_ID if self.upto_id is None else self.upto_id
-        return History(
-            configuration=self.configuration, line=self.line, upto_id=upto_id, streams=streams,
-            engine=self.reader.engine,
-        )  # fmt: skip
+        return History(configuration=self.configuration, line=self.line, upto_id=upto_id, streams=streams)
 
     # ---- from a snapshot ---------------------------------------------------------------------------------
 

@@ -294,7 +294,8 @@ class Service:
                 round(now_s * 1e3), processor.messages, processor.counts(), now_s - max(newest, default=now_s),
                 self.link.inbox.qsize(), committed, free, float(refused - self._refused[0]), self.clock.step_s,
                 [problem for problem in (self._problem, self._not_rolled, *processor.problems) if problem],
-                dict(processor.suspended), *self._trouble_s(now_s),
+                dict(processor.suspended), *self._trouble_s(now_s), processor.lines,
+                [note for note in [processor.writer.not_examined] if note],
             )  # fmt: skip
             self._refused.append(refused)
             self._health = health

@@ -21,7 +21,6 @@ from monitor.store.server import FILE as FILE
 from monitor.store.server import KEEPALIVE, SERVER_KEEPALIVE, server_url
 
 VERSION_EVERY_S = 5.0
-_ANY_ROW = [select(literal(1)).select_from(table).limit(1) for table in (CHECKPOINT, DRUM, MESSAGE)]
 
 LOG = logging.getLogger("monitor")
 
@@ -75,8 +74,10 @@ def faults_of_empty(connection: Connection, folder: Path) -> Iterator[str]:
     """
     version = upgrade.version_of(connection)
     upgrade.refuse_newer(version, upgrade.place_of(connection))
-    if version is not None and any(connection.execute(any_row).first() for any_row in _ANY_ROW):
-        return
+    if version is not None:
+        for table in (CHECKPOINT, DRUM, MESSAGE):
+            if connection.execute(select(literal(1)).select_from(table).limit(1)).first():
+                return
     if files := count_files(folder):
         yield f"the database holds nothing, though {files} files of hours and drums lie in {folder}"
 
@@ -93,9 +94,8 @@ def faults_of_sqlite(folder: Path, thorough: bool = False) -> Iterator[str]:
         if files := count_files(folder):
             yield f"{path} is empty or missing, though {files} files of hours and drums lie beside it"
         return
-    size_bytes = path.stat().st_size
-    if size_bytes > seal.LOOK_MAX_BYTES and not thorough:
-        LOG.warning("%s holds %.1f GB and is not looked through: `everymetre doctor` does", path, size_bytes / 1e9)
+    if not thorough and (reason := not_examined(folder)):
+        LOG.warning(reason)
         return
     as_sealed = seal.is_as_sealed(path)
     if as_sealed is False:
@@ -111,6 +111,18 @@ def faults_of_sqlite(folder: Path, thorough: bool = False) -> Iterator[str]:
     for line in found:
         if line != "ok":
             yield f"{path} is damaged: {line.replace(chr(10), ' ')}"
+
+
+def not_examined(folder: Path) -> str:
+    """Why a start does not look for damage in SQLite's file, and the remedy; empty where it does."""
+    path = folder / FILE
+    size_bytes = path.stat().st_size if path.exists() else 0
+    if size_bytes <= seal.LOOK_MAX_BYTES:
+        return ""
+    return (
+        f"{path} holds {size_bytes / 1e9:.1f} GB and was not examined for damage at the start: stop the monitors, or "
+        "make a copy, and run `everymetre doctor`"
+    )
 
 
 def count_files(folder: Path) -> int:

@@ -9,7 +9,6 @@ from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import partial
-from math import floor
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -46,7 +45,7 @@ from monitor.core.arrival import Message
 from monitor.core.decode import printable
 from monitor.store import audit_trail
 from monitor.store.checksum import checksum
-from monitor.store.database import FILE, open_for_writing, upsert
+from monitor.store.database import FILE, not_examined, open_for_writing, upsert
 from monitor.store.lease import Lease
 from monitor.store.ledger import Ledger, LedgerDelta, Reports
 from monitor.store.numbering import StreamNumbers
@@ -147,6 +146,7 @@ class Writer:
         self.settings = settings
         self.lines = lines
         self.not_recorded: Counter[tuple[str, str]] = Counter()  # by line and kind of row
+        self.not_examined = "" if settings.database_url else not_examined(Path(settings.folder))
         self.engine = open_for_writing(settings, lease)
         try:
             self.ledger = self._read_ledger()
@@ -415,15 +415,12 @@ def _keep_aside(connection: Connection, guilty: Sequence[SetAside]) -> None:
 
 
 def _uncount(connection: Connection, finding: Finding) -> None:
-    """Metres of drums whose rows lie in a file already are to be counted again: a finding has come to them since.
-
-    It touches whole metres, and with one that two drums share both of them.
-    """
+    """Metres of drums whose rows lie in a file already are to be counted again: a finding has come to them since."""
     d = DRUM.c
     if finding.verdict is Verdict.CONFORMING:
         return
-    before = true() if finding.end_m is None else d.start_m < floor(finding.end_m) + 1
-    rolled = (d.line == finding.line, d.rows_file.is_not(None), before, d.end_m > floor(finding.start_m))
+    before = true() if finding.end_m is None else d.start_m < finding.end_m
+    rolled = (d.line == finding.line, d.rows_file.is_not(None), before, d.end_m > finding.start_m)
     connection.execute(update(DRUM).where(*rolled).values(conforming_m=None))
 
 

@@ -77,6 +77,7 @@ class FakeRecord:
     clock: Callable[[], float]
     silent: dict[str, float] = field(default_factory=dict)
     suspended: dict[str, str] = field(default_factory=dict)
+    unmonitored: set[str] = field(default_factory=set)
     alarms: list[AlarmRow] = field(default_factory=list)
     proposed: list[ProposalRow] = field(default_factory=list)
     came: list[RevisionRow] = field(default_factory=list)
@@ -185,6 +186,7 @@ class FakeRecord:
                 last_commit_ms=t_ms - 200,
                 disk_free_bytes=free,
                 suspended=self.suspended,
+                lines=[name for name in self.configuration.lines if name not in self.unmonitored],
             )
         ]
 

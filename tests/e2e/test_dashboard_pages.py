@@ -161,9 +161,22 @@ def test_the_first_page_names_the_line_that_needs_an_answer(served: Served, page
     )
     rows = page.locator(".line-row")
     expect(rows).to_have_count(2)
-    expect(rows.nth(1)).to_have_class("line-row unacknowledged")
-    expect(rows.nth(1)).to_contain_text("Spark fault")
-    expect(rows.nth(0).locator(".run.nonconforming").first).to_be_visible()
+    expect(rows.nth(0)).to_have_class("line-row unacknowledged")
+    expect(rows.nth(0)).to_contain_text("Spark fault")
+    expect(rows.nth(1).locator(".run.nonconforming").first).to_be_visible()
+
+
+def test_the_rows_are_in_the_order_of_the_headline_and_keep_the_focus(served: Served, page: Page) -> None:
+    page.goto(served.url)
+    titles = page.locator(".line-row .line-title")
+    expect(titles).to_have_text(["Core line 2", "Core line 1"])
+    page.locator(".line-row[data-line=core-1] .line-title").focus()
+    served.record.suspended["core-1"] = "a reason"
+    expect(titles).to_have_text(["Core line 1", "Core line 2"])
+    expect(page.locator("#need")).to_contain_text("Core line 1 (suspended), then Core line 2")
+    expect(page.locator(".line-row[data-line=core-1] .line-title")).to_be_focused()
+    served.record.suspended.clear()
+    expect(titles).to_have_text(["Core line 2", "Core line 1"])
 
 
 def test_the_ribbon_grows(served: Served, page: Page) -> None:
@@ -190,7 +203,7 @@ def test_live_trends_move_on(served: Served, page: Page) -> None:
 def test_a_silent_line_turns_grey_and_says_no_data(served: Served, page: Page) -> None:
     served.record.silent = {"core-1": served.clock() - 30.0}
     page.goto(served.url)
-    row = page.locator(".line-row").first
+    row = page.locator(".line-row[data-line=core-1]")
     expect(row.locator(".state")).to_contain_text("no data for 3")
     expect(row).to_have_class("line-row old")
     expect(page.locator("#need")).to_contain_text("No data from: Core line 1.")
@@ -544,9 +557,9 @@ def test_a_fold_leans_when_its_period_is_moved(served: Served, page: Page) -> No
 def test_a_line_without_a_drum_stops_nothing_and_takes_its_next_one(served: Served, strict: Page) -> None:
     served.record.bare = {"core-1"}
     strict.goto(served.url + "/")
-    first = strict.locator(".line-row").first
+    first = strict.locator(".line-row[data-line=core-1]")
     expect(first.locator(".drum")).to_have_text("no drum on the take-up")
-    expect(strict.locator(".line-row").nth(1).locator(".drum a")).to_contain_text("drum 2-")
+    expect(strict.locator(".line-row[data-line=core-2]").locator(".drum a")).to_contain_text("drum 2-")
     served.record.bare = set()
     expect(first.locator(".drum a")).to_contain_text("drum 1-")
     served.record.bare = {"core-1"}
@@ -608,11 +621,22 @@ def test_a_suspended_line_is_shown_with_what_to_do(page: Page, served: Served, w
     served.record.suspended["core-1"] = "its engine cannot be restored (ZeroDivisionError: a defect)"
     page.set_viewport_size({"width": width, "height": 900})
     page.goto(served.url + where)
-    row = page.locator(".line-row").first
+    row = page.locator(".line-row[data-line=core-1]")
     expect(row.locator(".state")).to_have_text("suspended")
     expect(row.locator(".behind")).to_contain_text("Watch the line by its own instruments")
     expect(row.locator(".behind")).to_contain_text("ZeroDivisionError")
     assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
     served.record.suspended.clear()
     expect(row.locator(".state")).not_to_have_text("suspended")
+    expect(row.locator(".behind")).to_have_text("")
+
+
+def test_a_line_that_no_monitor_has_is_shown_with_what_to_do(page: Page, served: Served) -> None:
+    served.record.unmonitored.add("core-1")
+    page.goto(served.url)
+    row = page.locator(".line-row[data-line=core-1]")
+    expect(row.locator(".state")).to_have_text("not monitored")
+    expect(row.locator(".behind")).to_contain_text("everymetre monitor --lines core-1")
+    served.record.unmonitored.clear()
+    expect(row.locator(".state")).not_to_have_text("not monitored")
     expect(row.locator(".behind")).to_have_text("")

@@ -128,6 +128,7 @@ def test_what_the_monitor_says_of_itself_is_in_the_store(works):
     until(lambda: any(row.messages for row in works.reader.health()), 20, "its own health")
     (row,) = works.reader.health()
     assert row.monitor == ", ".join(sorted(configuration().lines))
+    assert list(row.lines) == sorted(configuration().lines)
     assert row.last_commit_ms is not None
     assert row.disk_free_bytes
 

@@ -11,8 +11,16 @@ from sqlalchemy import Engine, text
 from monitor.contract.config.works import Store
 from monitor.shell.processor import Processor
 from monitor.store import seal
-from monitor.store.database import FILE, DamagedStoreError, faults_of_sqlite, open_for_reading, open_for_writing
+from monitor.store.database import (
+    FILE,
+    DamagedStoreError,
+    faults_of_sqlite,
+    not_examined,
+    open_for_reading,
+    open_for_writing,
+)
 from monitor.store.seal import is_as_sealed, set_seal
+from monitor.store.writer import Writer
 from tests.core.test_pipeline import core_line
 from tests.shell.test_stop import StubLink, a_service, until_done
 from tests.shell.works import processor_at, take
@@ -117,11 +125,16 @@ def test_a_very_large_file_is_left_to_the_doctor(stopped, tmp_path, monkeypatch,
     assert list(faults_of_sqlite(path.parent)) != []
     monkeypatch.setattr(seal, "LOOK_MAX_BYTES", path.stat().st_size - 1)
     assert list(faults_of_sqlite(path.parent)) == []
-    assert "is not looked through: `everymetre doctor` does" in caplog.text
+    assert "was not examined for damage at the start: stop the monitors" in caplog.text
     assert list(faults_of_sqlite(path.parent, thorough=True)) != []
     engine = open_for_writing(Store(folder=str(path.parent)))
     assert set_seal(engine, path) is False
     engine.dispose()
+    writer = Writer(Store(folder=str(path.parent)))
+    assert writer.not_examined in caplog.text
+    monkeypatch.setattr(seal, "LOOK_MAX_BYTES", 1 << 40)
+    assert not_examined(path.parent) == ""
+    writer.close()
 
 
 def test_the_file_is_read_while_this_process_has_no_connection_to_it(engine, tmp_path, monkeypatch):

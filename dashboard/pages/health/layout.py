@@ -6,6 +6,7 @@ from dashboard.components import Children, attributes
 from dashboard.components.heading import heading
 from dashboard.components.table import table
 from dashboard.context import Context
+from dashboard.queries.monitors import monitors, unmonitored
 from dashboard.text import format
 from dashboard.text.format import fixed
 from dashboard.text.troubles import troubles
@@ -44,10 +45,11 @@ def _monitors(context: Context) -> html.Div:
             format.number(row.queue, "", 0),
             NO_VALUE if row.last_commit_ms is None else html.Span("", **attributes(ago=str(row.last_commit_ms))),
             NO_VALUE if row.disk_free_bytes is None else f"{fixed(row.disk_free_bytes / 2**30, 1)} GiB",
-            "; ".join(troubles(row, context.now_ms)) or "OK",
+            "; ".join([*(troubles(row, context.now_ms) or ["OK"]), *row.notes]),
         ]
-        for row in context.record.health()
+        for row in monitors(context)
     ]
+    rows += [[line, *5 * [NO_VALUE], f"not monitored: {why}"] for line, why in unmonitored(context).items()]
     return table(
         "Monitors, by their lines",
         ["Lines", "Last report", "Lag", "Queue", "Last commit", "Disk free", "State"],

@@ -2,7 +2,8 @@
 
 from dataclasses import replace
 
-from dashboard.queries.live import REPORTED_MS, moment
+from dashboard.queries.live import moment
+from dashboard.queries.monitors import REPORTED_MS
 
 
 def test_a_suspended_line_is_shown_with_what_to_do_and_no_other(context, monkeypatch):
