@@ -155,7 +155,7 @@ class Stored(msgspec.Struct, frozen=True, omit_defaults=True):
         return i == 0 or self.missing[i - 1][1] < n
 
 
-class Refused(msgspec.Struct, frozen=True):
+class Refused(msgspec.Struct, frozen=True, kw_only=True):
     """Message `n` of the stream is not stored, and why: never where `final`, else not now."""
 
     n: Sequence
@@ -165,7 +165,7 @@ class Refused(msgspec.Struct, frozen=True):
     kind: Annotated[str, Meta(description="The reason by its name in the rules.")] = ""
 
 
-class AlarmReport(msgspec.Struct, frozen=True):
+class AlarmReport(msgspec.Struct, frozen=True, kw_only=True):
     """A change of an alarm's state; `drum` holds its line metre (null: on none yet), `filling` is its number there."""
 
     t: UtcMs
@@ -181,7 +181,7 @@ class AlarmReport(msgspec.Struct, frozen=True):
     filling: int | None = None
 
 
-class Health(msgspec.Struct, frozen=True):
+class Health(msgspec.Struct, frozen=True, kw_only=True):
     """Status of the monitor: once a second, retained."""
 
     t: UtcMs

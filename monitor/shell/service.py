@@ -245,8 +245,8 @@ class Service:
         drum, filling = (c.filling.drum, c.filling.filling) if c.filling else (None, None)
         t, occurrence = round(c.t_s * 1e3), round(c.occurrence_s * 1e3)
         return AlarmReport(
-            t, c.alarm, occurrence, c.after.value, c.priority.value, text, c.value, c.limit, c.line_metre, drum,
-            filling,
+            t=t, alarm=c.alarm, occurrence=occurrence, state=c.after.value, priority=c.priority.value, text=text,
+            value=c.value, limit=c.limit, line_metre=c.line_metre, drum=drum, filling=filling,
         )  # fmt: skip
 
     async def _publish_alarms(self) -> None:
@@ -264,7 +264,7 @@ class Service:
             refused, self._refused_numbers = self._refused_numbers, {}
             for number, r in refused.items():
                 topic = refused_topic(self.processor.configuration.works.works, number.stream)
-                refusal = Refused(number.n, r.why, number.start, r.final, r.kind)
+                refusal = Refused(n=number.n, why=r.why, start=number.start, final=r.final, kind=r.kind)
                 await self.link.publish(topic, msgspec.json.encode(refusal), qos=0)
 
     async def _roll(self) -> None:
@@ -290,13 +290,24 @@ class Service:
             committed = round(processor.committed_s * 1e3) if processor.committed_s else None
             free = _free_bytes(processor.configuration.works.store.folder)
             refused = sum(processor.rejected.values())
+            suspended_s, store_fault_s = self._trouble_s(now_s)
             health = Health(
-                round(now_s * 1e3), processor.messages, processor.counts(), now_s - max(newest, default=now_s),
-                self.link.inbox.qsize(), committed, free, float(refused - self._refused[0]), self.clock.step_s,
-                [problem for problem in (self._problem, self._not_rolled, *processor.problems) if problem],
-                dict(processor.suspended), *self._trouble_s(now_s), processor.lines,
-                [note for note in [processor.writer.not_examined] if note],
-            )  # fmt: skip
+                t=round(now_s * 1e3),
+                messages=processor.messages,
+                rejected=processor.counts(),
+                lag_s=now_s - max(newest, default=now_s),
+                queue=self.link.inbox.qsize(),
+                last_commit=committed,
+                disk_free_bytes=free,
+                refused_per_min=float(refused - self._refused[0]),
+                clock_step_s=self.clock.step_s,
+                problems=[problem for problem in (self._problem, self._not_rolled, *processor.problems) if problem],
+                suspended=dict(processor.suspended),
+                suspended_s=suspended_s,
+                store_fault_s=store_fault_s,
+                lines=processor.lines,
+                notes=[note for note in [processor.writer.not_examined] if note],
+            )
             self._refused.append(refused)
             self._health = health
             waiting = {(note.alarm, note.event) for note in self._notes}

@@ -16,7 +16,7 @@ from tests.shell.works import everything, processor_at, take
 
 
 def health(queue: int = 0, free: int | None = 2**40, t: int = 0) -> Health:
-    return Health(t, 0, {}, 0.0, queue, None, free)
+    return Health(t=t, messages=0, rejected={}, lag_s=0.0, queue=queue, last_commit=None, disk_free_bytes=free)
 
 
 def test_each_trouble_is_told_once_and_its_end_once():

@@ -53,7 +53,7 @@ async def test_a_refused_message_holds_up_nothing_b1(full: Sender, monkeypatch: 
     task = await sending(full, wire)
     await wire.until(3)
     assert set(wire.sent) == {b"0"}  # whoever does not answer is not run past
-    assert full.refused("a", Refused(0, "expected a finite number", 7))
+    assert full.refused("a", Refused(n=0, why="expected a finite number", start=7))
     await wire.until(len(wire.sent) + 4)
     assert wire.sent[-4:] == [b"1", b"2", b"3", b"4"]
     task.cancel()
@@ -133,7 +133,11 @@ STALE = [
     ("a", Stored(n=3, first=1, start=7)), ("a", Stored(n=4, first=0, missing=[(0, 0), (2, 2)], start=7)),
     ("a", Stored(n=4, first=0, start=6)), ("b", Stored(n=9, first=0, start=7)), ("line/state", EMPTY_REPORT),
 ]  # fmt: skip
-OTHERS = [*STALE, ("a", Refused(3, "no number", 7)), ("a", Refused(3, "a clock", 7, final=False))]
+OTHERS = [
+    *STALE,
+    ("a", Refused(n=3, why="no number", start=7)),
+    ("a", Refused(n=3, why="a clock", start=7, final=False)),
+]
 
 
 @pytest.mark.parametrize(("topic", "report"), OTHERS)
@@ -209,7 +213,7 @@ def test_what_cannot_be_stored_now_is_put_aside_and_tried_again(full: Sender) ->
         await asyncio.sleep(0.5)
         full.put("b", 0, b"other", 7)
         for n in range(5):
-            assert full.refused("a", Refused(n, "line core-1 has no stream 'a'", 7, final=False))
+            assert full.refused("a", Refused(n=n, why="line core-1 has no stream 'a'", start=7, final=False))
         await asyncio.sleep(0.1)
         full.stored("b", Stored(n=0, first=0, start=7))
         await asyncio.sleep(PROBE_S + AGAIN)

@@ -411,7 +411,9 @@ class Examiner:
             self._unnamed |= {line for line in [rules.empty_report_line(rejected)] if line}
             return
         key = (rejected.number.stream, rejected.number.start, rejected.number.n)
-        self._refusals[key] = Refused(key[2], rejected.why, key[1], rejected.final, rejected.kind)
+        self._refusals[key] = Refused(
+            n=key[2], why=rejected.why, start=key[1], final=rejected.final, kind=rejected.kind
+        )
         self._expected = None  # the publisher may be knocking with this one, which is not known here
         if rejected.final:
             self._refused.setdefault(key, now_s)
@@ -426,7 +428,7 @@ class Examiner:
         else:
             key = (stream, number.start, number.n)
             why = f"{what}; add its file or correct the topic"
-            self._refusals[key] = Refused(number.n, why, number.start, final=False, kind="unknown line")
+            self._refusals[key] = Refused(n=number.n, why=why, start=number.start, final=False, kind="unknown line")
 
     # ---- reports -----------------------------------------------------------------------------------------------
 
@@ -467,7 +469,7 @@ class Examiner:
         if self._knocking:
             self._expected = None
         why = "refused by the conformance test" + ("" if final else " for now")
-        self._refusals[key] = Refused(key[2], why, key[1], final, "conformance test")
+        self._refusals[key] = Refused(n=key[2], why=why, start=key[1], final=final, kind="conformance test")
 
     # ---- judgements --------------------------------------------------------------------------------------------
 
