@@ -28,7 +28,11 @@ def mark_metres(
         raise RejectedActionError("Enter what is suspect about these metres; it is shown with the mark.")
     n, t_ms = context.numbering.next()
     start_m, end_m = drum.start_m + span[0], drum.start_m + min(span[1], length)
-    send(context, line, Action(n, t_ms, "mark metres", name, why, start_m=start_m, end_m=end_m, drum=drum.drum))
+    send(
+        context,
+        line,
+        Action(n=n, t=t_ms, action="mark metres", by=name, reason=why, start_m=start_m, end_m=end_m, drum=drum.drum),
+    )
 
 
 def _number(typed: object) -> float:

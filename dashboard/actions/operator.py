@@ -87,7 +87,7 @@ def note_work(context: Context, line: str, station: str | None, by: str | None, 
     if not what:
         raise RejectedActionError("Enter what was done.")
     n, t_ms = context.numbering.next()
-    send(context, line, Action(n, t_ms, "note work", name, what, station=station))
+    send(context, line, Action(n=n, t=t_ms, action="note work", by=name, reason=what, station=station))
 
 
 def hand_over(context: Context, by: str | None, words: str | None) -> None:
@@ -96,7 +96,7 @@ def hand_over(context: Context, by: str | None, words: str | None) -> None:
     if not text:
         raise RejectedActionError("Enter the handover note, or that there is nothing to hand over.")
     n, t_ms = context.numbering.next()
-    send(context, min(context.configuration.lines), Action(n, t_ms, "hand over", name, text))
+    send(context, min(context.configuration.lines), Action(n=n, t=t_ms, action="hand over", by=name, reason=text))
 
 
 def sign_record(
@@ -113,8 +113,8 @@ def sign_record(
         raise RejectedActionError("Enter a reason; it is stored in the audit trail.")
     n, t_ms = context.numbering.next()
     signed = Action(
-        n, t_ms, "sign record", name, why, start_m=found.start_m, end_m=found.end_m, drum=found.drum,
-        decision=cast(Literal["release", "hold", "scrap"], decision),
+        n=n, t=t_ms, action="sign record", by=name, reason=why, start_m=found.start_m, end_m=found.end_m,
+        drum=found.drum, decision=cast(Literal["release", "hold", "scrap"], decision),
     )  # fmt: skip
     send(context, line, signed)
 
@@ -130,15 +130,17 @@ def note_resistance(context: Context, line: str, filling: int, ohm: object, at_C
     if not isinstance(at_C, int | float) or not -50 <= at_C <= 150:
         raise RejectedActionError("Enter the conductor's temperature, -50 to 150 \N{DEGREE SIGN}C.")
     n, t_ms = context.numbering.next()
-    send(
-        context, line,
-        Action(n, t_ms, "note resistance", name, start_m=found.start_m, end_m=found.end_m, drum=found.drum,
-               recipe=found.recipe, ohm=float(ohm), at_C=float(at_C)),
+    noted = Action(
+        n=n, t=t_ms, action="note resistance", by=name, start_m=found.start_m, end_m=found.end_m,
+        drum=found.drum, recipe=found.recipe, ohm=float(ohm), at_C=float(at_C),
     )  # fmt: skip
+    send(context, line, noted)
 
 
 def action_of(context: Context, alarm: AlarmRow, action: Response, by: str, reason: str, minutes: int) -> Action:
     """The message: it names the one activation that was answered, so that a late response hits no other."""
     n, t_ms = context.numbering.next()
     until = t_ms + minutes * 60_000 if action == "shelve" else None
-    return Action(n, t_ms, action, by, reason, alarm.alarm, alarm.occurrence_ms, until)
+    return Action(
+        n=n, t=t_ms, action=action, by=by, reason=reason, alarm=alarm.alarm, occurrence=alarm.occurrence_ms, until=until
+    )

@@ -36,9 +36,11 @@ def propose(
     for line in lines:
         n, t_ms = context.numbering.next()
         base = context.recipes(line)[recipe].revision
-        send(context, line, LimitsStep(
-            n, t_ms, "propose", recipe, name, f"{line}-{t_ms}", base, dict(changes), None, why, words[:4000]
-        ))  # fmt: skip
+        proposal = LimitsStep(
+            n=n, t=t_ms, step="propose", recipe=recipe, by=name, proposal=f"{line}-{t_ms}", base=base,
+            changes=dict(changes), reason=why, rehearsal=words[:4000],
+        )  # fmt: skip
+        send(context, line, proposal)
     return "Proposed. A second person must approve it below."
 
 
@@ -64,19 +66,11 @@ def decide(
     if step == "approve" and known is not None and same_person(name, known.by):
         raise RejectedActionError(f"{known.by} proposed it: a second person must approve it.")
     n, t_ms = context.numbering.next()
-    send(
-        context,
-        line,
-        LimitsStep(
-            n,
-            t_ms,
-            cast(Literal["approve", "refuse", "withdraw"], step),
-            recipe,
-            name,
-            proposal,
-            reason=entered_text(reason),
-        ),
-    )
+    decision = LimitsStep(
+        n=n, t=t_ms, step=cast(Literal["approve", "refuse", "withdraw"], step), recipe=recipe, by=name,
+        proposal=proposal, reason=entered_text(reason),
+    )  # fmt: skip
+    send(context, line, decision)
     return f"{SENT[step]} sent, awaiting confirmation."
 
 
@@ -84,5 +78,9 @@ def go_back(context: Context, line: str, recipe: str, to: int, by: str | None, r
     """Put an earlier revision in force again, under a new number."""
     name = who(by, MAY, NAMELESS)
     n, t_ms = context.numbering.next()
-    send(context, line, LimitsStep(n, t_ms, "go back", recipe, name, to=to, reason=entered_text(reason)))
+    send(
+        context,
+        line,
+        LimitsStep(n=n, t=t_ms, step="go back", recipe=recipe, by=name, to=to, reason=entered_text(reason)),
+    )
     return "Sent, awaiting confirmation."

@@ -79,7 +79,7 @@ class PayoffChange(msgspec.Struct, frozen=True):
     start: Start = 0
 
 
-class Action(msgspec.Struct, frozen=True, omit_defaults=True):
+class Action(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """An act of a person. `occurrence` names one activation of an alarm by its time: a late response hits no other."""
 
     n: Sequence
@@ -119,7 +119,7 @@ class Action(msgspec.Struct, frozen=True, omit_defaults=True):
     start: Start = 0
 
 
-class LimitsStep(msgspec.Struct, frozen=True):
+class LimitsStep(msgspec.Struct, frozen=True, kw_only=True):
     """A step of a change of limits: a proposal with its rehearsal, the decision on it, or the return to a revision."""
 
     n: Sequence

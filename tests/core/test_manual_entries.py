@@ -13,7 +13,9 @@ RECIPES = configuration().recipes
 
 
 def noted(ohm: float | None, at_C: float | None = 20.0, recipe: str = "reel-2x2g5", end_m: float = 200.0) -> Finding:
-    action = Action(1, 1, "note resistance", "Mira", start_m=100.0, end_m=end_m, recipe=recipe, ohm=ohm, at_C=at_C)
+    action = Action(
+        n=1, t=1, action="note resistance", by="Mira", start_m=100.0, end_m=end_m, recipe=recipe, ohm=ohm, at_C=at_C
+    )
     return manual_entries.resistance("rewind-1", action, RECIPES)
 
 

@@ -17,7 +17,7 @@ HI = "window/oven-b/temperature/hi"
 
 
 def step(what: str, by: str = "Mira", **more) -> LimitsStep:
-    return LimitsStep(0, 0, what, "core-2g5", by, **more)
+    return LimitsStep(n=0, t=0, step=what, recipe="core-2g5", by=by, **more)
 
 
 def proposed(changes=None) -> Revisions:
@@ -99,7 +99,12 @@ def test_nobody_approves_their_own(name):
         (step("propose", proposal="P2", changes={HI: 1.0}, reason="x"), "not be valid"),
         (step("withdraw", "Olle", proposal="P1"), "refuse it instead"),
         (step("go back", to=7), "no revision 7"),
-        (LimitsStep(0, 0, "propose", "other", "Mira", "P2", changes={HI: 1.0}, reason="x"), "no recipe"),
+        (
+            LimitsStep(
+                n=0, t=0, step="propose", recipe="other", by="Mira", proposal="P2", changes={HI: 1.0}, reason="x"
+            ),
+            "no recipe",
+        ),
     ],
 )
 def test_a_step_that_is_not_allowed_changes_nothing_and_says_why(made, says):

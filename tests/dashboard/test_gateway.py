@@ -17,7 +17,14 @@ GOLDEN = (
     b'"alarm":"head/pressure/HI","occurrence":1764037670000,"until":1764041650000,"start":1764038050000}'
 )
 ACTION = Action(
-    1764038050000, 1764038050000, "shelve", "K. Berg", "screen change", "head/pressure/HI", 1764037670000, 1764041650000
+    n=1764038050000,
+    t=1764038050000,
+    action="shelve",
+    by="K. Berg",
+    reason="screen change",
+    alarm="head/pressure/HI",
+    occurrence=1764037670000,
+    until=1764041650000,
 )
 
 

@@ -15,7 +15,15 @@ from monitor.contract.address import BrokerAddress
 from monitor.contract.messages import Action
 from tests.ports import free_port
 
-ACTION = Action(17, 1_764_038_050_000, "acknowledge", "K. Berg", "", "head/pressure/HI", 1_764_037_670_000)
+ACTION = Action(
+    n=17,
+    t=1_764_038_050_000,
+    action="acknowledge",
+    by="K. Berg",
+    reason="",
+    alarm="head/pressure/HI",
+    occurrence=1_764_037_670_000,
+)
 PATIENCE_S = 60.0  # only a test that fails waits so long
 
 
