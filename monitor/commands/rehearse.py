@@ -109,7 +109,7 @@ def _run_one(configuration: Configuration, asked: Asked, progress: Progress) -> 
     drum = drum_at(reader, asked.line, begin_ms)
     if drum is not None:
         for engine in (before, after):
-            on = DrumChange(0, begin_ms, drum.drum, drum.recipe, drum.planned_length_m)
+            on = DrumChange(n=0, t=begin_ms, drum=drum.drum, recipe=drum.recipe, planned_length_m=drum.planned_length_m)
             engine.pipelines[asked.line].assume(on, begin_ms / 1e3)
     was, would_be = Kept(), Kept()
     for messages in History(configuration=configuration, line=asked.line).read(begin_ms, asked.end_ms):

@@ -26,7 +26,7 @@ Limit = Annotated[float, Meta(ge=-bounds.VALUE, le=bounds.VALUE)]
 Revision = Annotated[int, Meta(ge=0, le=bounds.REVISION)]
 
 
-class Samples(msgspec.Struct, frozen=True):
+class Samples(msgspec.Struct, frozen=True, kw_only=True):
     """One sample (`v` a number) or a block (`v` a list, `dt` the step); `t` is the time of the first."""
 
     n: Sequence
@@ -42,7 +42,7 @@ class Samples(msgspec.Struct, frozen=True):
     start: Start = 0
 
 
-class StateChange(msgspec.Struct, frozen=True):
+class StateChange(msgspec.Struct, frozen=True, kw_only=True):
     """State of the line from `t` on, and the cause if the machine knows it."""
 
     n: Sequence
@@ -52,7 +52,7 @@ class StateChange(msgspec.Struct, frozen=True):
     start: Start = 0
 
 
-class DrumChange(msgspec.Struct, frozen=True):
+class DrumChange(msgspec.Struct, frozen=True, kw_only=True):
     """A drum change: from `t` on, cable at the take-up goes on this drum, judged by this recipe; null: on none.
 
     With null, `recipe` may name the one that the line is set up for; without it the one before stays in force.
@@ -66,7 +66,7 @@ class DrumChange(msgspec.Struct, frozen=True):
     start: Start = 0
 
 
-class PayoffChange(msgspec.Struct, frozen=True):
+class PayoffChange(msgspec.Struct, frozen=True, kw_only=True):
     """A pay-off change: from `t` on, what goes in at this pay-off is `drum`, of which `left_m` is there (else all)."""
 
     n: Sequence

@@ -148,10 +148,10 @@ def assume(pipeline: Pipeline, engine: Engine, folder: Path, held: RestartPoint)
         pipeline.drums.fillings = _fillings(connection, held)
         pipeline.revisions.proposals = _proposals(connection, line, begin_ms)
     if drum is not None:
-        on = DrumChange(0, begin_ms, drum.drum, drum.recipe, drum.planned_length_m)
+        on = DrumChange(n=0, t=begin_ms, drum=drum.drum, recipe=drum.recipe, planned_length_m=drum.planned_length_m)
         pipeline.assume(on, begin_ms / 1e3)
     elif recipe is not None:
-        pipeline.assume(DrumChange(0, begin_ms, None, recipe), begin_ms / 1e3)
+        pipeline.assume(DrumChange(n=0, t=begin_ms, drum=None, recipe=recipe), begin_ms / 1e3)
     reported = last_known.newest_state(engine, folder, line, begin_ms)
     if reported is not None:
         pipeline.states.report(min(reported.t, begin_ms) / 1e3, reported.state, reported.reason)

@@ -251,9 +251,12 @@ class _Start:
             drum = last_known.drum_at(connection, self.line, begin_ms)
             recipe = last_known.recipe_at(connection, self.line, begin_ms)
         if drum is not None:
-            pipeline.assume(DrumChange(0, begin_ms, drum.drum, drum.recipe, drum.planned_length_m), begin_s)
+            pipeline.assume(
+                DrumChange(n=0, t=begin_ms, drum=drum.drum, recipe=drum.recipe, planned_length_m=drum.planned_length_m),
+                begin_s,
+            )
         elif recipe is not None:
-            pipeline.assume(DrumChange(0, begin_ms, None, recipe), begin_s)
+            pipeline.assume(DrumChange(n=0, t=begin_ms, drum=None, recipe=recipe), begin_s)
         reported = last_known.newest_state(self.reader.engine, self.reader.folder, self.line, begin_ms)
         if reported is not None:
             pipeline.states.report(min(reported.t / 1e3, begin_s), reported.state, reported.reason)

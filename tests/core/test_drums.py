@@ -14,7 +14,7 @@ LINE, RECIPE = configuration().lines["core-1"], configuration().recipes["core-2g
 
 
 def put_on(name: str | None, recipe: str = "core-2g5") -> DrumChange:
-    return DrumChange(0, 0, name, recipe)
+    return DrumChange(n=0, t=0, drum=name, recipe=recipe)
 
 
 @given(st.lists(st.tuples(st.floats(0.1, 500.0), st.sampled_from(["A", "B", None])), max_size=12))
