@@ -114,7 +114,7 @@ def bought_in(drum: str) -> FillingKey:
     return FillingKey("", 0, drum)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AlarmChange:
     """One change of state of one alarm. `alarm` is `station/quantity/check`; `occurrence_s` its raising.
 
@@ -220,7 +220,7 @@ class Gap:
     t_s: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CounterFault:
     """A fault of the metre counter; `jump_m` was bridged by integrated speed."""
 
@@ -266,7 +266,7 @@ class Rejected:
     unknown_line: str = ""  # a line that is not configured, where its publisher is answered
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Proposal:
     """A proposed change of limits on one line, with the rehearsal in words and its outcome.
 
@@ -289,7 +289,7 @@ class Proposal:
     revision: int | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Revision:
     """A recipe that came into force on a line at `t_s`, for cable that had line metre `line_metre` at the take-up on.
 

@@ -146,9 +146,10 @@ class AlarmBook:
         shelved_s = event.shelve_for_s if after is SHELVED else None
         alarm.until_s = None if shelved_s is None else event.known_s + shelved_s
         return AlarmChange(
-            self.line, event.alarm, alarm.occurrence_s, event.t_s, event.event, before, after,
-            alarm.definition.priority, alarm.value, alarm.definition.limit, alarm.definition.unit,
-            alarm.line_metre, recipe, revision, event.by, event.reason, alarm.until_s,
+            line=self.line, alarm=event.alarm, occurrence_s=alarm.occurrence_s, t_s=event.t_s, event=event.event,
+            before=before, after=after, priority=alarm.definition.priority, value=alarm.value,
+            limit=alarm.definition.limit, unit=alarm.definition.unit, line_metre=alarm.line_metre, recipe=recipe,
+            revision=revision, by=event.by, reason=event.reason, until_s=alarm.until_s,
         )  # fmt: skip
 
     def _occurrence(self, name: str, alarm: Alarm) -> AlarmOccurrence:

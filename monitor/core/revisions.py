@@ -104,8 +104,8 @@ class Revisions:
         if step.proposal in self.proposals:
             raise NotAllowedError(f"proposal {step.proposal} is there already")
         proposal = Proposal(
-            self.line.line, step.proposal, step.recipe, recipe.revision, "proposed", dict(step.changes), step.by,
-            step.reason, t_s, step.rehearsal,
+            line=self.line.line, proposal=step.proposal, recipe=step.recipe, base=recipe.revision, state="proposed",
+            changes=dict(step.changes), by=step.by, reason=step.reason, t_s=t_s, rehearsal=step.rehearsal,
         )  # fmt: skip
         self.proposals[step.proposal] = proposal
         self._forget()

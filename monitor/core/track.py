@@ -277,7 +277,16 @@ class Track:
                 kind, bridged_m = "wrap", bridged_m if self._slipping else self.wraps_at_m
         offset += to_grid(bridged_m)
         if kind is not None:
-            self.faults.append(CounterFault(self.line, kind, t, reading, reading0 + by_speed, reading + offset))
+            self.faults.append(
+                CounterFault(
+                    line=self.line,
+                    kind=kind,
+                    t_s=t,
+                    reading_m=reading,
+                    expected_m=reading0 + by_speed,
+                    line_metre=reading + offset,
+                )
+            )
             self._slip = None
         self._last = (t, reading, offset, S)
         return reading + self._watch_slip(t, reading, reading0, offset, S)
@@ -300,7 +309,16 @@ class Track:
             off = self._slipping
         if off and not self._slipping:
             offset = offset0 + to_grid(by_speed - by_counter)
-            self.faults.append(CounterFault(self.line, "slip", t, reading, reading0 + by_speed, reading + offset))
+            self.faults.append(
+                CounterFault(
+                    line=self.line,
+                    kind="slip",
+                    t_s=t,
+                    reading_m=reading,
+                    expected_m=reading0 + by_speed,
+                    line_metre=reading + offset,
+                )
+            )
         self._slipping = off
         self._slip = (reading, S, offset)
         self._last = (t, reading, offset, S)

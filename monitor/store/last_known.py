@@ -101,9 +101,10 @@ def proposals(connection: Connection, line: str) -> dict[str, Proposal]:
     p = PROPOSAL.c
     return {
         r.proposal: Proposal(
-            r.line, r.proposal, r.recipe, r.base, r.state, msgspec.json.decode(r.changes), r.by_whom, r.reason,
-            r.t_ms / 1e3, r.rehearsal, r.decided_by, r.decided_reason,
-            None if r.decided_ms is None else r.decided_ms / 1e3, r.revision,
+            line=r.line, proposal=r.proposal, recipe=r.recipe, base=r.base, state=r.state,
+            changes=msgspec.json.decode(r.changes), by=r.by_whom, reason=r.reason, t_s=r.t_ms / 1e3,
+            rehearsal=r.rehearsal, decided_by=r.decided_by, decided_reason=r.decided_reason,
+            decided_s=None if r.decided_ms is None else r.decided_ms / 1e3, revision=r.revision,
         )
         for r in connection.execute(select(PROPOSAL).where(p.line == line).order_by(p.t_ms))
     }  # fmt: skip

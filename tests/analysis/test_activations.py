@@ -16,7 +16,22 @@ EVENTS = st.lists(
 
 
 def change(t_s: float, alarm: str, event: str) -> AlarmChange:
-    return AlarmChange("core-1", alarm, t_s, t_s, event, NORMAL, ACTIVE, Priority.HIGH, 1.0, 2.0, "mm", 5.0, "r", 1)
+    return AlarmChange(
+        line="core-1",
+        alarm=alarm,
+        occurrence_s=t_s,
+        t_s=t_s,
+        event=event,
+        before=NORMAL,
+        after=ACTIVE,
+        priority=Priority.HIGH,
+        value=1.0,
+        limit=2.0,
+        unit="mm",
+        line_metre=5.0,
+        recipe="r",
+        revision=1,
+    )
 
 
 def row(t_s: float, alarm: str, event: str) -> AlarmRow:
