@@ -176,7 +176,7 @@ class DrumSpan:
         return FillingKey(self.line, self.filling, self.drum)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Splice:
     """On a line a drum begins to be paid off: from `line_metre` (at the pay-off) on, what goes in there is `drum`.
 
@@ -232,7 +232,7 @@ class CounterFault:
     line_metre: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StateSpan:
     """The line's state from `t_s` on."""
 
@@ -252,7 +252,7 @@ class MessageNumber:
     n: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Rejected:
     """A rejected message. `kind` is for counting, `why` a sentence for a person."""
 

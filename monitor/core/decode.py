@@ -95,7 +95,13 @@ class Decoder:
             topic, why = printable(arrival.topic, 200), printable(str(error), bounds.TEXT)
             final = REFUSALS.get(error.kind, True)
             return Rejected(
-                error.kind, topic, why, arrival.received_s, line, number if error.kind in REFUSALS else None, final
+                kind=error.kind,
+                topic=topic,
+                why=why,
+                received_s=arrival.received_s,
+                line=line,
+                number=number if error.kind in REFUSALS else None,
+                final=final,
             )
 
     def name(self, arrival: Arrival) -> tuple[str, Stream | None, MessageNumber | None]:

@@ -58,13 +58,13 @@ class Drums:
         if not self.is_on(change):
             if not is_recipe_known:
                 why = f"drum {change.drum or 'none'}: no recipe {change.recipe!r} here; its metres are judged by none"
-                yield Rejected("unknown recipe", topic, why, t_s, self.line.line)
+                yield Rejected(kind="unknown recipe", topic=topic, why=why, received_s=t_s, line=self.line.line)
         elif self.on is not None and change.recipe not in ("", self.on.recipe):
             why = (
                 f"drum {self.on.drum} is on already with recipe {self.on.recipe}, which stays; got recipe "
                 f"{change.recipe}: send drum null first, then the drum with its recipe"
             )
-            yield Rejected("drum is on", topic, why, t_s, self.line.line)
+            yield Rejected(kind="drum is on", topic=topic, why=why, received_s=t_s, line=self.line.line)
 
     def change(
         self, change: DrumChange, recipe: Recipe | None, t_s: float, cut_m: float

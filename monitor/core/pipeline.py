@@ -204,7 +204,14 @@ class Pipeline:
         if isinstance(body, StateChange):
             self.states.report(effect_s, body.state, body.reason)
         elif isinstance(body, PayoffChange):
-            splice = Splice(self.line.line, one.message.stream.station, body.drum, effect_s, np.nan, body.left_m)
+            splice = Splice(
+                line=self.line.line,
+                position=one.message.stream.station,
+                drum=body.drum,
+                t_s=effect_s,
+                line_metre=np.nan,
+                left_m=body.left_m,
+            )
             self._turns.append((effect_s, one.seq, splice))
         elif isinstance(body, DrumChange | LimitsStep) or body.action in manual_entries.NOTES:
             self._turns.append((effect_s, one.seq, body))
@@ -273,7 +280,9 @@ class Pipeline:
         for i in self.states.settle(upto_s):
             t = self.states.t_s[i]
             state, reason = STATES[self.states.code[i]], self.states.reason[i]
-            out.append(StateSpan(self.line.line, state, t, reason, float(self.track.at(t))))
+            out.append(
+                StateSpan(line=self.line.line, state=state, t_s=t, reason=reason, line_metre=float(self.track.at(t)))
+            )
 
     # ---- drums and recipes -----------------------------------------------------------------------------------
 
@@ -298,7 +307,7 @@ class Pipeline:
             proposal, turn = self.revisions.take(step, t_s)
         except NotAllowedError as error:
             topic, why = f"*/{self.line.line}/{OPERATOR}/{LIMITS}", f"{step.by}: {error}"
-            out.append(Rejected("limits", topic, why, t_s, self.line.line))
+            out.append(Rejected(kind="limits", topic=topic, why=why, received_s=t_s, line=self.line.line))
             return
         if proposal is not None:
             out.append(proposal)

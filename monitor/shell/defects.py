@@ -57,7 +57,15 @@ class Defects:
         line, stream, number = self._named(arrival)
         why = printable(f"decoding failed by a defect of the monitor ({in_words(error)}), report it", bounds.TEXT)
         self._log(arrival, error)
-        rejected = Rejected(DEFECT, printable(arrival.topic, 200), why, arrival.received_s, line, number, final=False)
+        rejected = Rejected(
+            kind=DEFECT,
+            topic=printable(arrival.topic, 200),
+            why=why,
+            received_s=arrival.received_s,
+            line=line,
+            number=number,
+            final=False,
+        )
         if stream is not None:
             self._keep(arrival, stream, rejected)
         return rejected

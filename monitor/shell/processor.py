@@ -169,10 +169,19 @@ class Processor:
             return decoded
         if decoded.stream.line in self.suspended:
             later = "the line is suspended, see the page Health: send the message again later"
-            return Rejected(SUSPENDED, arrival.topic, later, arrival.received_s, decoded.stream.line)
+            return Rejected(
+                kind=SUSPENDED, topic=arrival.topic, why=later, received_s=arrival.received_s, line=decoded.stream.line
+            )
         if (why := self.writer.aside.get(key_of(decoded))) is not None:
             number = MessageNumber(decoded.stream, decoded.start, decoded.n)
-            return Rejected(SET_ASIDE, arrival.topic, why, arrival.received_s, decoded.stream.line, number)
+            return Rejected(
+                kind=SET_ASIDE,
+                topic=arrival.topic,
+                why=why,
+                received_s=arrival.received_s,
+                line=decoded.stream.line,
+                number=number,
+            )
         place = numbers.add(decoded.stream, decoded.start, decoded.n, ms(decoded.t_s))
         if place == "new":
             return FedMessage(decoded, decoded, arrival.payload)
@@ -373,7 +382,14 @@ def _forgotten(message: Message, arrival: Arrival) -> Rejected:
     """A number so old that it is not known whether it is stored: taking it could store it twice."""
     why = f"message {message.n} of numbering {message.start} is older than the numberings kept of its stream"
     number = MessageNumber(message.stream, message.start, message.n)
-    return Rejected(FORGOTTEN, arrival.topic, why, arrival.received_s, message.stream.line, number)
+    return Rejected(
+        kind=FORGOTTEN,
+        topic=arrival.topic,
+        why=why,
+        received_s=arrival.received_s,
+        line=message.stream.line,
+        number=number,
+    )
 
 
 def lines_with(pipelines: Mapping[str, Pipeline], alarm: str) -> list[str]:

@@ -123,7 +123,9 @@ class Salvage:
         number = None if one.is_own else MessageNumber(m.stream, m.start, m.n)
         why = printable(f"the message cannot be stored and is set aside: {why}", bounds.TEXT)
         LOG.error("%s: message %d of %s: %s", m.stream.line, m.n, m.stream.path, why)
-        rejected = Rejected(SET_ASIDE, topic, why, m.received_s, m.stream.line, number)
+        rejected = Rejected(
+            kind=SET_ASIDE, topic=topic, why=why, received_s=m.received_s, line=m.stream.line, number=number
+        )
         return SetAside(message=m, payload=one.payload, when_s=self.now_s, rejected=rejected)
 
     def _keep_alone(self, one: SetAside) -> None:

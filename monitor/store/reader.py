@@ -555,7 +555,9 @@ def _alarm(r: Any) -> AlarmRow:
 
 
 def _splice(r: Any) -> Splice:
-    return Splice(r.line, r.position, r.drum, r.t_ms / 1e3, r.line_metre, r.left_m)
+    return Splice(
+        line=r.line, position=r.position, drum=r.drum, t_s=r.t_ms / 1e3, line_metre=r.line_metre, left_m=r.left_m
+    )
 
 
 def _on_drums(line: str, start_m: float) -> Any:

@@ -372,7 +372,7 @@ class Writer:
         if not self.not_recorded[line, what]:
             LOG.error("%s: %s", line or self.name, why, exc_info=error)
         self.not_recorded[line, what] += 1
-        return Rejected(NOT_RECORDED, f"*/{line}/{what}", why, time.time(), line)
+        return Rejected(kind=NOT_RECORDED, topic=f"*/{line}/{what}", why=why, received_s=time.time(), line=line)
 
     def _messages(self, connection: Any, messages: Sequence[tuple[Message, bytes]]) -> int:
         if not messages:

@@ -59,7 +59,9 @@ SHEATHED = DrumRow(
 )
 def test_a2_an_orphan_says_why_its_origin_is_not_known(wound, why):
     """Drum 7 is put on at 0 m; the finished one is 1 m long."""
-    splice = Splice("sheath-1", "pay-off", "7", 1.0, 0.0, 500.0 if not wound else None)
+    splice = Splice(
+        line="sheath-1", position="pay-off", drum="7", t_s=1.0, line_metre=0.0, left_m=500.0 if not wound else None
+    )
     record = Wound([*wound, SHEATHED], [splice])
     lineage = Lineage(record=record, configuration=configuration(), recipe_of=lambda _: None)  # type: ignore[arg-type]
     found = lineage.without_parent(SHEATHED)

@@ -183,7 +183,9 @@ def test_where_no_report_can_name_a_message_its_line_hears_that_it_came():
         assert rules.empty_report_line(decode(topic, payload)) == "core-1"
     for topic, payload in (UNKNOWN_LINE, *FINAL.values(), *LATER.values()):
         assert not rules.empty_report_line(decode(topic, payload))
-    assert not rules.empty_report_line(Rejected("line suspended", OVEN_A, "later", T0, "core-1"))
+    assert not rules.empty_report_line(
+        Rejected(kind="line suspended", topic=OVEN_A, why="later", received_s=T0, line="core-1")
+    )
 
 
 def test_the_contract_lists_every_kind_of_refusal_and_whether_it_is_final():

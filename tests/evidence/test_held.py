@@ -63,7 +63,16 @@ def test_cable_of_unknown_origin_holds_a_drum(asked, record, drum):  # noqa: F81
     [reasons] = reasons_beside_metres(of, [drum])
     assert reasons[0].startswith("what went in at pay-off for ")
     assert reasons[0].endswith("is not on record: no drum was reported there")
-    record.put_on.append(Splice("core-1", "pay-off", "W1-0001", drum.start_ms / 1e3, drum.start_m - 10.0, 1e6))
+    record.put_on.append(
+        Splice(
+            line="core-1",
+            position="pay-off",
+            drum="W1-0001",
+            t_s=drum.start_ms / 1e3,
+            line_metre=drum.start_m - 10.0,
+            left_m=1e6,
+        )
+    )
     assert reasons_beside_metres(of, [drum]) == [[UNMEASURED]]
 
 

@@ -121,7 +121,10 @@ def test_related_drums_come_from_the_earliest_process_to_the_latest_with_the_sha
 
 
 def test_a_drum_that_was_bought_in_has_a_name_and_no_row():
-    record = SmallRecord(wound=[SPECIMEN], put_on=[Splice("fire-1", "clamp", "X-7", 3900.0, 50.0, 10.0)])
+    record = SmallRecord(
+        wound=[SPECIMEN],
+        put_on=[Splice(line="fire-1", position="clamp", drum="X-7", t_s=3900.0, line_metre=50.0, left_m=10.0)],
+    )
     first, own = related_metres(lineage_of(source(record)), SPECIMEN, 0.0, 1.2)
     assert (first.name, first.drum, first.generation, own.generation) == ("X-7", None, -1, 0)
     assert (first.start_m, first.end_m) == (pytest.approx(8.8), 10.0)

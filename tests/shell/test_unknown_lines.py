@@ -37,7 +37,9 @@ def of(line: str, n: int = 7, t_s: float = T0, payload: bytes | None = None) -> 
 
 
 def answered(one: UnknownLines, arrival: Arrival) -> Rejected:
-    return one.answer(Rejected("unknown line", arrival.topic, "no line", arrival.received_s), arrival)
+    return one.answer(
+        Rejected(kind="unknown line", topic=arrival.topic, why="no line", received_s=arrival.received_s), arrival
+    )
 
 
 def test_the_answer_names_the_message_and_what_to_do_and_is_not_final():
