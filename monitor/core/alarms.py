@@ -51,7 +51,7 @@ def next_state(state: AlarmState, event: str, active: bool) -> AlarmState:
     return to if isinstance(to, AlarmState) else to[0 if active else 1]
 
 
-@dataclass(frozen=True, slots=True, order=True)
+@dataclass(frozen=True, slots=True, order=True, kw_only=True)
 class AlarmEvent:
     """An event that may change an alarm, ordered by when it became known."""
 
@@ -77,7 +77,7 @@ class Definition:
     unit: str
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class Alarm:
     """Present status of one alarm: its state, whether its condition is present, and its newest activation."""
 
@@ -103,12 +103,12 @@ class AlarmBook:
             if name in self.alarms:
                 self.alarms[name].definition = definition
             else:
-                self.alarms[name] = Alarm(definition)
+                self.alarms[name] = Alarm(definition=definition)
 
     def shelving_ends(self, upto_s: float) -> list[AlarmEvent]:
         """Events of shelving times that are over at `upto_s`, in their order."""
         ends = [
-            AlarmEvent(alarm.until_s, -1, alarm.until_s, name, "shelving ended")
+            AlarmEvent(known_s=alarm.until_s, seq=-1, t_s=alarm.until_s, alarm=name, event="shelving ended")
             for name, alarm in self.alarms.items()
             if alarm.state is SHELVED and alarm.until_s is not None and alarm.until_s <= upto_s
         ]

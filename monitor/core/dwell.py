@@ -99,7 +99,9 @@ class DwellCheck:
     def _found(self, name: str, limit: Limit, crossing: Crossing) -> Iterator[Found]:
         alarm, at, start, end = f"{self.stream}/{name}", crossing.at, crossing.start, crossing.end
         event = "raised" if crossing.raised else "returned"
-        yield AlarmEvent(at.known_s, at.seq, at.t_s, alarm, event, value=at.value, line_metre=start.L_m)
+        yield AlarmEvent(
+            known_s=at.known_s, seq=at.seq, t_s=at.t_s, alarm=alarm, event=event, value=at.value, line_metre=start.L_m
+        )
         yield Finding(
             line=self.line.line,
             key=f"{alarm}@{round(start.t_s * 1e3)}",

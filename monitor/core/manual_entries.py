@@ -38,8 +38,8 @@ def alarm_response(one: Released, action: Action) -> AlarmEvent:
     shelve_for_s = (action.until - action.t) / 1e3 if action.until is not None else None
     occurrence_s = action.occurrence / 1e3 if action.occurrence is not None else None
     return AlarmEvent(
-        known_s, one.seq, action.t / 1e3, action.alarm or "", action.action, occurrence_s,
-        by=action.by, reason=action.reason, shelve_for_s=shelve_for_s,
+        known_s=known_s, seq=one.seq, t_s=action.t / 1e3, alarm=action.alarm or "", event=action.action,
+        occurrence_s=occurrence_s, by=action.by, reason=action.reason, shelve_for_s=shelve_for_s,
     )  # fmt: skip
 
 

@@ -156,7 +156,9 @@ class Pipeline:
             self._report(now_s, SILENCE_ALARM, "raised")
 
     def _report(self, now_s: float, alarm: str, event: str, value: float | None = None) -> None:
-        self._events.append(AlarmEvent(self.track.end_s, self.seq, now_s, alarm, event, value=value))
+        self._events.append(
+            AlarmEvent(known_s=self.track.end_s, seq=self.seq, t_s=now_s, alarm=alarm, event=event, value=value)
+        )
 
     def _advance(self, stamp_s: float, out: list[Output]) -> None:
         if self.first_s is None:

@@ -165,10 +165,10 @@ def _set(limit: Limit, finding: Finding | None, offset_m: float) -> None:
 def _alarms(pipeline: Pipeline, known: LastKnown) -> None:
     seen = {name: alarm.active for name, alarm in pipeline.book.alarms.items()}
     present = set(_present(pipeline))
-    pipeline.book.alarms = {n: Alarm(a.definition) for n, a in pipeline.book.alarms.items()}
+    pipeline.book.alarms = {n: Alarm(definition=a.definition) for n, a in pipeline.book.alarms.items()}
     for change in known.alarms:
         alarm = pipeline.book.alarms.setdefault(
-            change.alarm, Alarm(Definition(change.priority, change.limit, change.unit))
+            change.alarm, Alarm(definition=Definition(change.priority, change.limit, change.unit))
         )
         alarm.state, alarm.occurrence_s = change.after, change.occurrence_s
         alarm.value, alarm.line_metre, alarm.until_s = change.value, change.line_metre, change.until_s
@@ -225,4 +225,4 @@ def _carry_on(pipeline: Pipeline, change: AlarmChange, present: set[str]) -> Non
             flow.pulse.until_s = change.occurrence_s + flow.pulse.check.off_delay_s
     elif name not in present:
         now_s = pipeline.track.end_s
-        pipeline.report(AlarmEvent(now_s, pipeline.seq, now_s, name, "returned"))
+        pipeline.report(AlarmEvent(known_s=now_s, seq=pipeline.seq, t_s=now_s, alarm=name, event="returned"))

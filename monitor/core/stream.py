@@ -225,7 +225,9 @@ class StreamFlow:
             if crossing is not None:
                 yield from self._crossing(check, name, limit, crossing)
         for name in sorted(check.suppressed):
-            yield AlarmEvent(t_s, -1, t_s, f"{self.settings.path}/{name}", "suppression ended")
+            yield AlarmEvent(
+                known_s=t_s, seq=-1, t_s=t_s, alarm=f"{self.settings.path}/{name}", event="suppression ended"
+            )
 
     @property
     def late(self) -> int:
@@ -337,7 +339,11 @@ class StreamFlow:
         i = int(np.argmax(applies))
         for name in names:
             yield AlarmEvent(
-                float(known_s[i]), int(seq[i]), float(t_s[i]), f"{self.settings.path}/{name}", "suppression ended"
+                known_s=float(known_s[i]),
+                seq=int(seq[i]),
+                t_s=float(t_s[i]),
+                alarm=f"{self.settings.path}/{name}",
+                event="suppression ended",
             )
             check.suppressed.discard(name)
 
@@ -348,7 +354,9 @@ class StreamFlow:
         at, extent = crossing.at, self.where[0]
         metre = crossing.start.L_m + self.line.counter_m - extent.end_m
         alarm = f"{self.settings.path}/{name}"
-        yield AlarmEvent(at.known_s, at.seq, at.t_s, alarm, event, value=at.value, line_metre=metre)
+        yield AlarmEvent(
+            known_s=at.known_s, seq=at.seq, t_s=at.t_s, alarm=alarm, event=event, value=at.value, line_metre=metre
+        )
         yield from self._finding(check.window, name, limit.at, crossing)
 
     def _finding(self, window: Window, name: LimitName, at: float, crossing: Crossing) -> Iterator[Finding]:
@@ -382,7 +390,7 @@ class StreamFlow:
         ):
             yield from self._pulse_over(known)
             if self.pulse.until_s is None:
-                yield AlarmEvent(known, s, t, alarm, "raised", value=value, line_metre=M)
+                yield AlarmEvent(known_s=known, seq=s, t_s=t, alarm=alarm, event="raised", value=value, line_metre=M)
             self.pulse.until_s = known + check.off_delay_s
             yield Finding(
                 line=self.line.line,
@@ -404,7 +412,9 @@ class StreamFlow:
         pulse = self.pulse
         if pulse is not None and pulse.until_s is not None and pulse.until_s <= upto_s:
             until, pulse.until_s = pulse.until_s, None
-            yield AlarmEvent(until, -1, until, f"{self.settings.path}/{pulse.check.name}", "returned")
+            yield AlarmEvent(
+                known_s=until, seq=-1, t_s=until, alarm=f"{self.settings.path}/{pulse.check.name}", event="returned"
+            )
 
     def _wait(self, upto_s: float, track: Track) -> Iterator[Found]:
         if self.missing:
@@ -421,7 +431,9 @@ class StreamFlow:
             since = self._stuck_since if check == "stuck" else silence.since_s
             start_L = self._last[1] if since == self._last[0] else float(track.at(since))
             metre = start_L + self.line.counter_m - self.where[0].end_m
-            yield AlarmEvent(silence.known_s, silence.seq, silence.t_s, alarm, event, line_metre=metre)
+            yield AlarmEvent(
+                known_s=silence.known_s, seq=silence.seq, t_s=silence.t_s, alarm=alarm, event=event, line_metre=metre
+            )
             yield from self._unverified(check, silence, since, start_L, track)
 
     def _unverified(

@@ -19,14 +19,16 @@ class TimedAlarm:
         """Raise the alarm; one that is active stays so for longer."""
         yield from self.quiet(t_s)
         if self.until_s is None:
-            yield AlarmEvent(t_s, 0, t_s, self.name, "raised", value=value, line_metre=line_metre)
+            yield AlarmEvent(
+                known_s=t_s, seq=0, t_s=t_s, alarm=self.name, event="raised", value=value, line_metre=line_metre
+            )
         self.until_s = t_s + self.duration_s
 
     def happen_again(self, t_s: float, line_metre: float) -> Iterator[AlarmEvent]:
         """Raise the alarm again; one that is active returns first, so that each time is reported."""
         if self.until_s is not None:
-            yield AlarmEvent(t_s, -1, t_s, self.name, "returned")
-        yield AlarmEvent(t_s, 0, t_s, self.name, "raised", line_metre=line_metre)
+            yield AlarmEvent(known_s=t_s, seq=-1, t_s=t_s, alarm=self.name, event="returned")
+        yield AlarmEvent(known_s=t_s, seq=0, t_s=t_s, alarm=self.name, event="raised", line_metre=line_metre)
         self.until_s = t_s + self.duration_s
 
     def quiet(self, upto_s: float) -> Iterator[AlarmEvent]:
@@ -34,7 +36,7 @@ class TimedAlarm:
         until_s = self.until_s
         if until_s is not None and until_s <= upto_s:
             self.until_s = None
-            yield AlarmEvent(until_s, -1, until_s, self.name, "returned")
+            yield AlarmEvent(known_s=until_s, seq=-1, t_s=until_s, alarm=self.name, event="returned")
 
     def is_active_from(self, raised_s: float) -> None:
         """The record has it active since then: it returns when its time is over, if not later."""

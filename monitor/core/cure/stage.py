@@ -271,7 +271,15 @@ class CureStage:
         at, start, end = crossing.at, crossing.start, crossing.end
         if length.end_m == np.inf:
             event = "raised" if crossing.raised else "returned"
-            yield AlarmEvent(at.known_s, at.seq, at.t_s, check.alarm, event, value=at.value, line_metre=start.L_m)
+            yield AlarmEvent(
+                known_s=at.known_s,
+                seq=at.seq,
+                t_s=at.t_s,
+                alarm=check.alarm,
+                event=event,
+                value=at.value,
+                line_metre=start.L_m,
+            )
         yield self._finding(check, start.t_s, start.L_m, end.t_s if end else None, end.L_m if end else None, crossing)
 
     def _finding(
@@ -309,9 +317,9 @@ class CureStage:
             return
         for check in self.lengths[-1].checks:
             if check.limit.mode in STANDING:
-                yield AlarmEvent(t_s, -1, t_s, check.alarm, "returned")
+                yield AlarmEvent(known_s=t_s, seq=-1, t_s=t_s, alarm=check.alarm, event="returned")
         if self._at_risk:
-            yield AlarmEvent(t_s, -1, t_s, FORECAST_ALARM, "returned")
+            yield AlarmEvent(known_s=t_s, seq=-1, t_s=t_s, alarm=FORECAST_ALARM, event="returned")
         self._at_risk = False
 
     # ---- forecast ----------------------------------------------------------------------------------------
@@ -351,7 +359,9 @@ class CureStage:
             metre = float(f.metres[f.at_risk][0]) if at_risk else None
             event = "raised" if at_risk else "returned"
             known_s = f.t_s + self.delay_s
-            yield AlarmEvent(known_s, -1, f.t_s, FORECAST_ALARM, event, value=value, line_metre=metre)
+            yield AlarmEvent(
+                known_s=known_s, seq=-1, t_s=f.t_s, alarm=FORECAST_ALARM, event=event, value=value, line_metre=metre
+            )
 
     def _foreseen(self, state: str, length: Length) -> Iterator[Finding]:
         """Scrap that is certain while the line is stopped: reported at once, withdrawn where it no longer applies."""
