@@ -26,7 +26,7 @@ class Block(msgspec.Struct, frozen=True):
     v: Floats
 
 
-class Message(msgspec.Struct, frozen=True):
+class Message(msgspec.Struct, frozen=True, kw_only=True):
     """A valid message of a known stream: `n` in numbering `start`, its first and last sample at `t_s` and `end_s`."""
 
     stream: Stream

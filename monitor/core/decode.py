@@ -130,10 +130,11 @@ class Decoder:
         if topic.notification is not None:
             notification = _parse(topic.notification, arrival.payload)
             t_s = notification.t / 1e3
-            return self._in_time(
-                Message(topic.stream, notification.n, t_s, t_s, arrival.received_s, notification, notification.start),
-                arrival,
-            )
+            message = Message(
+                stream=topic.stream, n=notification.n, t_s=t_s, end_s=t_s, received_s=arrival.received_s,
+                body=notification, start=notification.start,
+            )  # fmt: skip
+            return self._in_time(message, arrival)
         samples = _parse(_SAMPLES, arrival.payload)
         block = (
             self._block(samples, topic)
@@ -141,7 +142,15 @@ class Decoder:
             else _one(samples, samples.v, topic)
         )
         end_s = block.t_s.item(-1)
-        message = Message(topic.stream, samples.n, samples.t / 1e3, end_s, arrival.received_s, block, samples.start)
+        message = Message(
+            stream=topic.stream,
+            n=samples.n,
+            t_s=samples.t / 1e3,
+            end_s=end_s,
+            received_s=arrival.received_s,
+            body=block,
+            start=samples.start,
+        )
         return self._in_time(message, arrival)
 
     def _look_up(self, topic: str) -> _Topic:

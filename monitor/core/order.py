@@ -33,7 +33,7 @@ class Hole:
     t_s: float
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class StreamOrder:
     """Carried state of one stream's order.
 

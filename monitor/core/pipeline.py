@@ -126,7 +126,7 @@ class Pipeline:
 
     def order_of(self, path: str) -> StreamOrder:
         """The order of a stream that measures nothing: what the machine and people report."""
-        return self.story.setdefault(path, StreamOrder(self.line.reorder_s))
+        return self.story.setdefault(path, StreamOrder(reorder_s=self.line.reorder_s))
 
     def report(self, event: AlarmEvent) -> None:
         """An event of an alarm that no stream carries; it takes effect with the next feed."""

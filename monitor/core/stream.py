@@ -179,7 +179,7 @@ class StreamFlow:
 
     @classmethod
     def of(cls, line: Line, settings: StreamSettings) -> "StreamFlow":
-        flow = cls(line, settings, StreamOrder(line.reorder_s), ())
+        flow = cls(line, settings, StreamOrder(reorder_s=line.reorder_s), ())
         flow.place(line)
         if settings.kind == "samples":
             zone = any(z.temperature == settings.path for z in line.zone)

@@ -86,7 +86,7 @@ class Defects:
             del self._known[next(iter(self._known))]
         n, start = (NUMBER_UNKNOWN, 0) if rejected.number is None else (rejected.number.n, rejected.number.start)
         t_s, received_s = STAMP_UNKNOWN_MS / 1e3, arrival.received_s
-        message = Message(stream, n, t_s, t_s, received_s, None, start)  # type: ignore[arg-type]
+        message = Message(stream=stream, n=n, t_s=t_s, end_s=t_s, received_s=received_s, body=None, start=start)  # type: ignore[arg-type]
         self.kept.append(SetAside(message=message, payload=arrival.payload, when_s=received_s, rejected=rejected))
 
     def _log(self, arrival: Arrival, error: Exception) -> None:

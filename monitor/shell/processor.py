@@ -402,4 +402,4 @@ def lines_with(pipelines: Mapping[str, Pipeline], alarm: str) -> list[str]:
 
 def _own(stream: Stream, n: int, now_s: float) -> Message:
     """What the monitor feeds its own engine, as a message that can be kept."""
-    return Message(stream, n, now_s, now_s, now_s, None)  # type: ignore[arg-type]
+    return Message(stream=stream, n=n, t_s=now_s, end_s=now_s, received_s=now_s, body=None)  # type: ignore[arg-type]

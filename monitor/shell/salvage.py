@@ -163,7 +163,9 @@ class Salvage:
 def _neutral(one: FedMessage) -> Batch:
     """A message without content, beside one."""
     m = one.kept
-    return Batch(messages=[(Message(Stream(m.stream.line, MONITOR, TICK), 0, m.t_s, m.t_s, m.received_s, m.body), b"")])
+    tick = Stream(m.stream.line, MONITOR, TICK)
+    neutral = Message(stream=tick, n=0, t_s=m.t_s, end_s=m.t_s, received_s=m.received_s, body=m.body)
+    return Batch(messages=[(neutral, b"")])
 
 
 def suspension(line: str, error: BaseException, known: str = "") -> str:

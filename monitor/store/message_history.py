@@ -185,4 +185,8 @@ def _blocks(table: pa.Table, decoder: Decoder, stream: Stream, start_ms: int, en
             t_s = int(t_ms[a]) / 1e3 + steps(int(b - a), float(dt[a]))
             block = Block(t_s, v[a:b])
             begun_s, received_s = int(t_ms[a]) / 1e3, int(received[a]) / 1e3
-            yield int(ids[a]), Message(stream, int(n[a]), begun_s, float(t_s[-1]), received_s, block, int(start[a]))
+            message = Message(
+                stream=stream, n=int(n[a]), t_s=begun_s, end_s=float(t_s[-1]), received_s=received_s, body=block,
+                start=int(start[a]),
+            )  # fmt: skip
+            yield int(ids[a]), message

@@ -11,7 +11,7 @@ from monitor.gateway.conformance.drum_changes import DrumChanges
 def message(body: DrumChange | PayoffChange) -> Message:
     station = "take-up" if isinstance(body, DrumChange) else "pay-off"
     quantity = "drum" if isinstance(body, DrumChange) else "payoff"
-    return Message(Stream("lay-1", station, quantity), body.n, 0.0, 0.0, 0.0, body)
+    return Message(stream=Stream("lay-1", station, quantity), n=body.n, t_s=0.0, end_s=0.0, received_s=0.0, body=body)
 
 
 def drum(name: str | None, recipe: str = "") -> DrumChange:

@@ -15,12 +15,16 @@ CLOCKS_S = [0.0, -3600.0, 7200.0]  # what a publisher's clock may be off by
 def block(t_s: float, span_s: float, off_s: float) -> Message:
     times = np.array([t_s + off_s, t_s + off_s + span_s])
     body = Block(times, np.array([1.5, 1.5]))
-    return Message(Stream("core-1", "oven-a", "temperature"), 1, times[0], times[-1], 0.0, body)
+    return Message(
+        stream=Stream("core-1", "oven-a", "temperature"), n=1, t_s=times[0], end_s=times[-1], received_s=0.0, body=body
+    )
 
 
 def change(t_s: float, off_s: float) -> Message:
     body = StateChange(n=1, t=0, state="running")
-    return Message(Stream("core-1", "line", "state"), 1, t_s + off_s, t_s + off_s, 0.0, body)
+    return Message(
+        stream=Stream("core-1", "line", "state"), n=1, t_s=t_s + off_s, end_s=t_s + off_s, received_s=0.0, body=body
+    )
 
 
 def verdicts(timing: Timing, rule: str) -> list[bool]:
