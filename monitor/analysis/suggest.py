@@ -150,7 +150,13 @@ def windows_alone(data: Recorded, window: Window) -> list[tuple[LimitName, Raisi
     of = extremes(data.v)
     for name, at in window.limits.items():
         near = that_matter(data, at, SIGN[name], window.deadband, of)
-        limit = Limit(at, SIGN[name], window.deadband, window.on_delay_s or 0.0, window.off_delay_s or 0.0)
+        limit = Limit(
+            at=at,
+            sign=SIGN[name],
+            deadband=window.deadband,
+            on_delay=window.on_delay_s or 0.0,
+            off_delay=window.off_delay_s or 0.0,
+        )
         found += [(name, one) for one in crossings(near, limit)]
     return sorted(found, key=lambda one: one[1].raised)
 
@@ -169,10 +175,11 @@ def tried(
     data = that_matter(data, at, sign, max(deadbands))
     found = []
     for band in deadbands:
-        every = crossings(data, Limit(at, sign, band, 0.0, off_delay_s))
+        every = crossings(data, Limit(at=at, sign=sign, deadband=band, on_delay=0.0, off_delay=off_delay_s))
         truly = _real(every, real, real_after_s, float(data.t_s[-1]) if len(data.t_s) else 0.0)
         for delay in delays_s:
-            raised = every if delay == 0.0 else crossings(data, Limit(at, sign, band, delay, off_delay_s))
+            limit = Limit(at=at, sign=sign, deadband=band, on_delay=delay, off_delay=off_delay_s)
+            raised = every if delay == 0.0 else crossings(data, limit)
             found.append(_candidate(band, delay, raised, truly))
     return found
 

@@ -17,7 +17,7 @@ from monitor.core.track import Track
 LEFT_BY_M = 1e-6  # a metre has left a zone once it is beyond its end by more than the arithmetic's own error
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class DwellCheck:
     """Dwell of metre after metre against its limits; the delays run in metres."""
 
@@ -32,9 +32,8 @@ class DwellCheck:
     @classmethod
     def of(cls, line: Line, dwell: Dwell, next_m: int | None) -> "DwellCheck":
         """A check that goes on at metre `next_m`."""
-        low = Limit(dwell.min_s, -1, 0.0, dwell.on_delay_m, dwell.on_delay_m) if dwell.min_s is not None else None
-        high = Limit(dwell.max_s, 1, 0.0, dwell.on_delay_m, dwell.on_delay_m) if dwell.max_s is not None else None
-        return cls(line, dwell, zones_of(line, dwell), next_m, low, high)
+        low, high = _limit(dwell, dwell.min_s, -1), _limit(dwell, dwell.max_s, 1)
+        return cls(line=line, dwell=dwell, zones=zones_of(line, dwell), next_m=next_m, low=low, high=high)
 
     @property
     def end_m(self) -> float:
@@ -81,7 +80,7 @@ class DwellCheck:
     def close(self, t_s: float, track: Track) -> Iterator[Found]:
         """End what is open, since another recipe judges from `t_s` on."""
         metre = float(track.at(t_s)) + self.line.counter_m - self.end_m
-        here = Point(t_s, metre, metre, self.newest_s, t_s, -1)
+        here = Point(t_s=t_s, L_m=metre, clock=metre, value=self.newest_s, known_s=t_s, seq=-1)
         for name, limit in self.sides:
             crossing = limit.closed(here)
             if crossing is not None:
@@ -117,6 +116,11 @@ class DwellCheck:
             limit=limit.at,
             unit="s",
         )
+
+
+def _limit(dwell: Dwell, at: float | None, sign: int) -> Limit | None:
+    on_delay = off_delay = dwell.on_delay_m
+    return None if at is None else Limit(at=at, sign=sign, deadband=0.0, on_delay=on_delay, off_delay=off_delay)
 
 
 def zones_of(line: Line, dwell: Dwell) -> list[Zone]:

@@ -23,7 +23,7 @@ class Mode(Enum):
     LEAVING = "leaving"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Point:
     """A place in the stream: time, line metre at the counter, clock of the delays, value, what was known then."""
 
@@ -64,10 +64,17 @@ class Stretch:
     def point(self, i: int, clock: Floats) -> Point:
         """Sample `i` as a point."""
         known, seq = float(self.known_s[i]), int(self.seq[i])
-        return Point(float(self.t_s[i]), float(self.L_m[i]), float(clock[i]), float(self.v[i]), known, seq)
+        return Point(
+            t_s=float(self.t_s[i]),
+            L_m=float(self.L_m[i]),
+            clock=float(clock[i]),
+            value=float(self.v[i]),
+            known_s=known,
+            seq=seq,
+        )
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class Limit:
     """Carried state of one limit. `sign` is +1 for HI, -1 for LO. Equal to the limit is not beyond it."""
 

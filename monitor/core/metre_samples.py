@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from monitor.contract.record import Floats
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class Cells:
     """Samples of one gauge gathered by whole line metre: count, sum, least, most, newest value and time."""
 

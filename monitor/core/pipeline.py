@@ -86,7 +86,7 @@ class Pipeline:
         self.revisions = Revisions(self.line, dict(self.recipes), dict(earlier))
         counter = self.line.counter
         self.track = Track(self.line.line, counter.jump_tolerance_m, counter.slip_tolerance_percent, counter.wraps_at_m)
-        self.states = StateTimeline(self.line.stopped_below_m_per_min / 60.0)
+        self.states = StateTimeline(stopped_below_m_per_s=self.line.stopped_below_m_per_min / 60.0)
         self.book = AlarmBook(self.line.line)
         self.flows = {s.path: StreamFlow.of(self.line, s) for s in self.line.stream}
         for flow in self.flows.values():

@@ -70,7 +70,7 @@ class Missing:
         return out
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class Stuck:
     """Raised when a value has not changed at all for `after_s` while the line moves; a silence restarts it."""
 

@@ -156,7 +156,7 @@ def _set(limit: Limit, finding: Finding | None, offset_m: float) -> None:
     limit.extreme = max(limit.extreme, limit.sign * value)
     if limit.start is None or round(limit.start.t_s * 1e3) != round(t_s * 1e3):
         L_m = finding.start_m + offset_m
-        limit.start = Point(t_s, L_m, L_m, value, t_s, -1)
+        limit.start = Point(t_s=t_s, L_m=L_m, clock=L_m, value=value, known_s=t_s, seq=-1)
 
 
 # ---- alarms --------------------------------------------------------------------------------------------------------

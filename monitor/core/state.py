@@ -11,7 +11,7 @@ STATES = ("stopped", "ramping", "running")
 _MOVING, _STANDING = 1, -1
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class StateTimeline:
     """The line's state as steps in time, final up to `settle`'s argument.
 

@@ -137,7 +137,10 @@ class WindowCheck:
     def of(cls, window: Window) -> "WindowCheck":
         on = window.on_delay_m if window.on_delay_m is not None else window.on_delay_s or 0.0
         off = window.off_delay_m if window.off_delay_m is not None else window.off_delay_s or 0.0
-        limits = {name: Limit(at, SIGN[name], window.deadband, on, off) for name, at in window.limits.items()}
+        limits = {
+            name: Limit(at=at, sign=SIGN[name], deadband=window.deadband, on_delay=on, off_delay=off)
+            for name, at in window.limits.items()
+        }
         return cls(window, limits)
 
     def applies(self, code: NDArray[np.int64]) -> NDArray[np.bool_]:
@@ -183,10 +186,10 @@ class StreamFlow:
         flow.place(line)
         if settings.kind == "samples":
             zone = any(z.temperature == settings.path for z in line.zone)
-            flow.heat = ZoneHeat(settings.held_s) if zone else None
-            flow.cells = None if zone or settings.path == line.counter.stream else Cells(settings.held_s)
+            flow.heat = ZoneHeat(held_s=settings.held_s) if zone else None
+            flow.cells = None if zone or settings.path == line.counter.stream else Cells(held_s=settings.held_s)
         if settings.stuck_after_s:
-            flow.stuck = Stuck(settings.stuck_after_s)
+            flow.stuck = Stuck(after_s=settings.stuck_after_s)
         return flow
 
     def place(self, line: Line) -> None:
@@ -219,7 +222,7 @@ class StreamFlow:
         check = self.window
         if check is None:
             return
-        here = Point(t_s, L_m, 0.0, self.newest, t_s, -1)
+        here = Point(t_s=t_s, L_m=L_m, clock=0.0, value=self.newest, known_s=t_s, seq=-1)
         for name, limit in check.limits.items():
             crossing = limit.closed(here)
             if crossing is not None:

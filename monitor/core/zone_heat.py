@@ -12,7 +12,7 @@ from monitor.core.passages import Passages
 KNOT_S = 0.2  # an oven does not change faster: denser samples cost the cure time and add nothing
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class ZoneHeat:
     """Temperature of one medium over time, with its integral, so that the mean over any dwell is two look-ups."""
 

@@ -72,8 +72,8 @@ def test_what_does_not_matter_changes_no_alarm(v, repeat, band, delay, sign):
     whole = data(np.repeat(v, repeat))
     for at in (0.5, 1.5, 2.5):
         near = that_matter(whole, at, sign, band)
-        a = crossings(whole, Limit(at, sign, band, delay, 7.0))
-        b = crossings(near, Limit(at, sign, band, delay, 7.0))
+        a = crossings(whole, Limit(at=at, sign=sign, deadband=band, on_delay=delay, off_delay=7.0))
+        b = crossings(near, Limit(at=at, sign=sign, deadband=band, on_delay=delay, off_delay=7.0))
         assert a == b
 
 

@@ -41,31 +41,34 @@ class TestOpcUaPart9B15:
         assert run(limit, range(9), [11, 9, 9, 11, 9, 9, 9, 9, 9]) == [("raised", 0), ("returned", 7)]
 
     def test_each_limit_may_have_its_own_deadband(self):
-        narrow, wide = Limit(10, 1, 0.5, 0, 0), Limit(10, 1, 3, 0, 0)
+        narrow, wide = (
+            Limit(at=10, sign=1, deadband=0.5, on_delay=0, off_delay=0),
+            Limit(at=10, sign=1, deadband=3, on_delay=0, off_delay=0),
+        )
         values = [11, 9.4, 6.9]
         assert run(narrow, range(3), values) == [("raised", 0), ("returned", 1)]
         assert run(wide, range(3), values) == [("raised", 0), ("returned", 2)]
 
 
 def test_a_value_equal_to_the_limit_is_not_beyond_it():
-    assert run(Limit(10, 1, 0, 0, 0), range(3), [10, 10, 10]) == []
-    assert run(Limit(10, -1, 0, 0, 0), range(3), [10, 10, 10]) == []
+    assert run(Limit(at=10, sign=1, deadband=0, on_delay=0, off_delay=0), range(3), [10, 10, 10]) == []
+    assert run(Limit(at=10, sign=-1, deadband=0, on_delay=0, off_delay=0), range(3), [10, 10, 10]) == []
 
 
 def test_delay_in_metres_waits_while_the_line_stands():
-    limit = Limit(10, 1, 0, on_delay=2.0, off_delay=0)
+    limit = Limit(at=10, sign=1, deadband=0, on_delay=2.0, off_delay=0)
     s = stretch(range(8), [11] * 8)
     metres = np.array([0, 1, 1.5, 1.5, 1.5, 1.5, 2.5, 3])
     assert events(limit.feed(s, metres, s.t_s)) == [("raised", 6)]
 
 
 def test_a_stopped_line_does_not_cry_and_what_stood_is_put_aside():
-    limit = Limit(10, -1, 0, 0, 0)
+    limit = Limit(at=10, sign=-1, deadband=0, on_delay=0, off_delay=0)
     assert run(limit, range(6), [9, 9, 0, 0, 9, 9], [1, 1, 0, 0, 1, 1]) == [("raised", 0), ("gated", 2), ("raised", 4)]
 
 
 def test_the_stretch_runs_from_the_first_sample_beyond_to_the_first_back():
-    limit = Limit(10, 1, 0, on_delay=2, off_delay=2)
+    limit = Limit(at=10, sign=1, deadband=0, on_delay=2, off_delay=2)
     s = stretch(range(9), [9, 11, 15, 11, 9, 9, 9, 9, 9])
     raised, returned = limit.feed(s, s.t_s, s.t_s)
     assert (raised.start.t_s, returned.start.t_s, returned.end.t_s) == (1, 1, 4)
@@ -126,7 +129,7 @@ def test_any_cut_agrees_with_one_sample_at_a_time(samples, how, cuts):
     plain = OneByOne(10.0, sign, deadband, on, off)
     for ti, vi, oi in zip(t, v, open_, strict=True):
         plain.sample(ti, vi, oi)
-    limit = Limit(10.0, sign, deadband, on, off)
+    limit = Limit(at=10.0, sign=sign, deadband=deadband, on_delay=on, off_delay=off)
     found = []
     edges = [0, *sorted(min(c, len(t)) for c in cuts), len(t)]
     for a, b in itertools.pairwise(edges):
@@ -137,7 +140,7 @@ def test_any_cut_agrees_with_one_sample_at_a_time(samples, how, cuts):
 
 @pytest.mark.parametrize("sign", [1, -1])
 def test_quiet_is_true_only_where_feed_would_say_nothing(sign):
-    limit = Limit(10, sign, 1, 0, 0)
+    limit = Limit(at=10, sign=sign, deadband=1, on_delay=0, off_delay=0)
     values = np.array([10.0, 9.0, 10.0]) if sign > 0 else np.array([10.0, 11.0, 10.0])
     assert limit.quiet(values.min(), values.max())
     assert run(limit, range(3), values) == []

@@ -17,7 +17,7 @@ def test_any_cut_gathers_the_same_to_the_bit(steps, cuts):
     M = 50.3 + np.cumsum([s[0] for s in steps])
     v = np.array([s[1] for s in steps])
     t = np.arange(len(v), dtype=float)
-    whole, parts = Cells(0.5), Cells(0.5)
+    whole, parts = Cells(held_s=0.5), Cells(held_s=0.5)
     whole.add(M, t, v)
     edges = [0, *sorted(min(c, len(t)) for c in cuts), len(t)]
     for a, b in itertools.pairwise(edges):
@@ -33,7 +33,7 @@ def test_any_cut_gathers_the_same_to_the_bit(steps, cuts):
 def test_mean_least_and_most_are_those_of_the_samples_in_the_metre(steps):
     M = np.cumsum([s[0] for s in steps])
     v = np.array([s[1] for s in steps])
-    cells = Cells(0.0)
+    cells = Cells(held_s=0.0)
     cells.add(M, np.arange(len(v), dtype=float), v)
     count = int(M[-1]) + 1
     mean, least, most = cells.take(0, count, np.full(count, 1e9))
@@ -60,7 +60,7 @@ def test_rows_taken_one_by_one_equal_rows_taken_together():
     rng = np.random.default_rng(7)
     M, v = np.sort(rng.uniform(0, 40, 60)), rng.normal(size=60)
     t = M / 4
-    one, many = Cells(0.6), Cells(0.6)
+    one, many = Cells(held_s=0.6), Cells(held_s=0.6)
     one.add(M, t, v)
     many.add(M, t, v)
     passed = (np.arange(41) + 0.5) / 4
@@ -78,7 +78,7 @@ def test_rows_that_begin_later_hold_what_those_before_would_have(skipped, steps)
     count = int(M[-1]) - 9
     skipped = min(skipped, count)
     passed_s = np.interp(10.5 + np.arange(count), M, t_s)
-    whole, later = Cells(5.0), Cells(5.0)
+    whole, later = Cells(held_s=5.0), Cells(held_s=5.0)
     for cells in (whole, later):
         cells.add(M, t_s, np.arange(len(M)) + 0.5)
     every = whole.take(10, count, passed_s)

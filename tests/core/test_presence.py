@@ -66,31 +66,31 @@ def stuck(s: Stuck, t, v, moving=None):
 
 
 def test_a_value_that_never_changes_is_stuck_after_its_time():
-    assert stuck(Stuck(3.0), range(6), [7] * 6) == [(True, 3.0)]
+    assert stuck(Stuck(after_s=3.0), range(6), [7] * 6) == [(True, 3.0)]
 
 
 def test_any_change_ends_it():
-    assert stuck(Stuck(3.0), range(6), [7, 7, 7, 7, 7.1, 7]) == [(True, 3.0), (False, 4.0)]
+    assert stuck(Stuck(after_s=3.0), range(6), [7, 7, 7, 7, 7.1, 7]) == [(True, 3.0), (False, 4.0)]
 
 
 def test_a_silence_so_long_begins_anew():
     """The same value before and after a hole: nobody can say that it stood still between."""
-    assert stuck(Stuck(3.0), [0, 1, 9, 10, 11], [7] * 5) == []
-    assert stuck(Stuck(3.0), [0, 1, 9, 10, 11, 12], [7] * 6) == [(True, 12.0)]
+    assert stuck(Stuck(after_s=3.0), [0, 1, 9, 10, 11], [7] * 5) == []
+    assert stuck(Stuck(after_s=3.0), [0, 1, 9, 10, 11, 12], [7] * 6) == [(True, 12.0)]
 
 
 def test_a_standing_line_may_keep_its_values():
-    assert stuck(Stuck(3.0), range(8), [7] * 8, [0, 0, 0, 0, 1, 1, 1, 1]) == [(True, 6.0)]
+    assert stuck(Stuck(after_s=3.0), range(8), [7] * 8, [0, 0, 0, 0, 1, 1, 1, 1]) == [(True, 6.0)]
 
 
 def test_zero_is_a_value():
-    assert stuck(Stuck(2.0), range(4), [0] * 4) == [(True, 2.0)]
+    assert stuck(Stuck(after_s=2.0), range(4), [0] * 4) == [(True, 2.0)]
 
 
 @given(st.lists(st.sampled_from([0.0, 1.0]), min_size=1, max_size=40), st.lists(st.integers(0, 40), max_size=5))
 def test_any_cut_of_a_stream_reports_the_same_of_stuck(values, cuts):
     t = np.arange(len(values), dtype=float)
-    whole, s, parts = stuck(Stuck(3.0), t, values), Stuck(3.0), []
+    whole, s, parts = stuck(Stuck(after_s=3.0), t, values), Stuck(after_s=3.0), []
     edges = [0, *sorted(min(c, len(t)) for c in cuts), len(t)]
     for a, b in itertools.pairwise(edges):
         parts += stuck(s, t[a:b], values[a:b]) if b > a else []

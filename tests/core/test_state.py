@@ -18,7 +18,7 @@ def steps(timeline: StateTimeline) -> list[tuple[float, str]]:
 
 
 def fed(speeds: list[float], words: list[tuple[float, str]], cuts: list[int]) -> StateTimeline:
-    timeline = StateTimeline(BELOW)
+    timeline = StateTimeline(stopped_below_m_per_s=BELOW)
     for t, state in words:
         timeline.report(t, state, "")
     edges = [0, *sorted(min(c, len(speeds)) for c in cuts), len(speeds)]
@@ -56,7 +56,7 @@ def test_a_speed_that_wavers_at_the_threshold_starts_nothing():
 
 
 def test_on_a_bench_the_machine_alone_says_what_it_does():
-    timeline = StateTimeline(0.0)
+    timeline = StateTimeline(stopped_below_m_per_s=0.0)
     timeline.add_speed(np.arange(3.0), np.array([0.0, 5.0, 0.0]))
     timeline.report(1.5, "running", "flame on")
     timeline.settle(10.0)
@@ -65,5 +65,5 @@ def test_on_a_bench_the_machine_alone_says_what_it_does():
 
 
 def test_before_anything_is_known_it_is_stopped():
-    assert StateTimeline(BELOW).now == "stopped"
-    assert list(StateTimeline(BELOW).at(np.array([1.0]))) == [0]
+    assert StateTimeline(stopped_below_m_per_s=BELOW).now == "stopped"
+    assert list(StateTimeline(stopped_below_m_per_s=BELOW).at(np.array([1.0]))) == [0]

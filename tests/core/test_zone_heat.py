@@ -22,7 +22,7 @@ def test_a_mean_is_the_same_to_the_bit_wherever_the_samples_began(first, seed):
     rng = np.random.default_rng(seed)
     t_s = 1_764_000_000.0 + np.cumsum(rng.uniform(0.1, 3.0, 500))
     v = rng.normal(300.0, 20.0, 500)
-    whole, part = ZoneHeat(10.0), ZoneHeat(10.0)
+    whole, part = ZoneHeat(held_s=10.0), ZoneHeat(held_s=10.0)
     for start in range(0, 500, 50):
         whole.add(t_s[start : start + 50], v[start : start + 50])
     part.add(t_s[first:], v[first:])

@@ -74,7 +74,7 @@ class CureCheck:
 
 
 def _limit(at: float, sign: int) -> Limit:
-    return Limit(at, sign, 0.0, 0.0, OFF_DELAY_M)
+    return Limit(at=at, sign=sign, deadband=0.0, on_delay=0.0, off_delay=OFF_DELAY_M)
 
 
 @dataclass(slots=True)
