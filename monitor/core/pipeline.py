@@ -91,7 +91,7 @@ class Pipeline:
         self.flows = {s.path: StreamFlow.of(self.line, s) for s in self.line.stream}
         for flow in self.flows.values():
             flow.tape = tape_of(flow.settings, self.recipes.values())
-        self.curing = CureStage(self.line)
+        self.curing = CureStage(line=self.line)
         self.drums, self.rows, self.silence = Drums(self.line), Rows(self.line), LineSilence(self.line)
         self.link()
 

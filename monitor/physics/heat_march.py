@@ -98,7 +98,7 @@ class Route:
         return len(self.films)
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class Elements:
     """Elements in motion. `t_s` (e,) is how far each is marched, `piece` (e,) where it is; `T_C` (v, e, n).
 
@@ -123,8 +123,8 @@ class Elements:
         T = np.tile(start_C, (v, e, 1))
         passed = np.full((e, len(route.medium)), np.nan)
         return cls(
-            t_s.copy(), np.zeros(e, dtype=np.int64), T, np.zeros((v, e)), np.zeros(e), np.zeros(e),
-            np.full(e, float(start_C[-1])), np.ones(e, dtype=bool), passed,
+            t_s=t_s.copy(), piece=np.zeros(e, dtype=np.int64), T_C=T, inner=np.zeros((v, e)), outer=np.zeros(e),
+            degradation=np.zeros(e), peak_C=np.full(e, float(start_C[-1])), seen=np.ones(e, dtype=bool), passed=passed,
         )  # fmt: skip
 
     def __len__(self) -> int:
@@ -133,9 +133,10 @@ class Elements:
     def take(self, which: slice | NDArray[np.bool_] | Ints) -> "Elements":
         """A copy of some of them."""
         return Elements(
-            self.t_s[which].copy(), self.piece[which].copy(), np.ascontiguousarray(self.T_C[:, which]),
-            np.ascontiguousarray(self.inner[:, which]), self.outer[which].copy(), self.degradation[which].copy(),
-            self.peak_C[which].copy(), self.seen[which].copy(), self.passed[which].copy(),
+            t_s=self.t_s[which].copy(), piece=self.piece[which].copy(), T_C=np.ascontiguousarray(self.T_C[:, which]),
+            inner=np.ascontiguousarray(self.inner[:, which]), outer=self.outer[which].copy(),
+            degradation=self.degradation[which].copy(), peak_C=self.peak_C[which].copy(), seen=self.seen[which].copy(),
+            passed=self.passed[which].copy(),
         )  # fmt: skip
 
     def nominal(self) -> "Elements":
@@ -150,9 +151,9 @@ class Elements:
         return Elements(**{k: np.concatenate(p, axis=1 if k in ("T_C", "inner") else 0) for k, p in pairs.items()})
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Trace:
-    """History of one element, step by step: times, piece, inner and surface temperature, indices, degradation (k,)."""
+    """History of one element, step by step: times, inner and surface temperature, indices, degradation (k,)."""
 
     t_s: Floats
     inner_C: Floats
@@ -186,7 +187,11 @@ def march_traced(
           elements.degradation[0]]]
     )  # fmt: skip
     count = _run(elements, cross_s, route, media, t90, ageing, grid_s, rows)
-    return Trace(*np.concatenate((start, rows[:count])).T)
+    t_s, inner_C, surface_C, index_inner, index_outer, degradation = np.concatenate((start, rows[:count])).T
+    return Trace(
+        t_s=t_s, inner_C=inner_C, surface_C=surface_C, index_inner=index_inner, index_outer=index_outer,
+        degradation=degradation,
+    )  # fmt: skip
 
 
 def _run(

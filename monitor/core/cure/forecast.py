@@ -23,7 +23,7 @@ ACT_STEP_S = 0.5
 SLOWEST_OF_SET = 0.8  # of the set speed, where the recipe has no lower limit of speed
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Inside:
     """Cable inside the line at `t_s`: whole metres (e,), where their middles are (e,), when they passed edges.
 
@@ -46,7 +46,7 @@ class Inside:
         return np.asarray(np.where(ahead <= 0, np.minimum(self.crossed_s, self.t_s), later))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Forecast:
     """Metres inside and their cure at the take-up. `lost` (e,) cannot be recovered, `at_risk` (e,) can; speeds in m/s.
 
@@ -91,8 +91,8 @@ def foresee(
 
     def index(which: Flags, speed: float, first: float = 1.0, first_s: float = 0.0) -> Floats:
         some = Inside(
-            inside.t_s, inside.metres[which], inside.position_m[which], inside.crossed_s[which],
-            inside.marched_m[which], inside.elements.take(which),
+            t_s=inside.t_s, metres=inside.metres[which], position_m=inside.position_m[which],
+            crossed_s=inside.crossed_s[which], marched_m=inside.marched_m[which], elements=inside.elements.take(which),
         )  # fmt: skip
         cross_s = some.cross_s(route.edges_m, speed, first, first_s)
         march(some.elements, cross_s, route, media, plan.t90, plan.ageing, STEP_S)
@@ -119,7 +119,17 @@ def foresee(
     x = inside.elements
     overheated = (x.peak_C > limits.surface_max_C) | (x.degradation > limits.degradation_max)
     return Forecast(
-        inside.t_s, standing, speed_m_s, slowest_m_s, inside, found, lost, at_risk, overheated, save, act_by
+        t_s=inside.t_s,
+        standing=standing,
+        speed_m_s=speed_m_s,
+        slowest_m_s=slowest_m_s,
+        inside=inside,
+        index=found,
+        lost=lost,
+        at_risk=at_risk,
+        overheated=overheated,
+        save_m_s=save,
+        act_by_s=act_by,
     )
 
 

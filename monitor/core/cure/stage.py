@@ -7,6 +7,7 @@ a fixed grid of time, on samples and on edges of zones, so that no cut of the st
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from itertools import pairwise
 from typing import Any
 
@@ -38,7 +39,7 @@ STANDING = (Mode.ACTIVE, Mode.LEAVING)
 Found = AlarmEvent | Finding
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class CureCheck:
     """One limit on one column of the metres that leave, and its severity."""
 
@@ -59,17 +60,18 @@ class CureCheck:
         c, cold = recipe.cure, recipe.cooling
         if c is None:
             assert cold is not None
-            limit = _limit(cold.inside_max_C, 1)
-            return [cls(COLD_INSIDE, "too-warm", limit, VERDICT[cold.verdict], cold.priority, "degC")]
-        bad, doubt = (Verdict.NONCONFORMING, c.priority), (Verdict.SUSPECT, Priority.LOW)
+            warm = partial(cls, verdict=VERDICT[cold.verdict], priority=cold.priority, unit="degC")
+            return [warm(column=COLD_INSIDE, check="too-warm", limit=_limit(cold.inside_max_C, 1))]
+        bad = partial(cls, verdict=Verdict.NONCONFORMING, priority=c.priority)
+        doubt = partial(cls, verdict=Verdict.SUSPECT, priority=Priority.LOW)
         checks = [
-            cls(INNER, "undercured", _limit(c.index_min, -1), *bad),
-            cls(INNER, "scant", _limit(c.index_warn, -1), *doubt),
-            cls(PEAK, "overheated", _limit(c.surface_max_C, 1), *bad, "degC"),
-            cls(DEGRADED, "overheated", _limit(c.degradation_max, 1), *bad),
+            bad(column=INNER, check="undercured", limit=_limit(c.index_min, -1)),
+            doubt(column=INNER, check="scant", limit=_limit(c.index_warn, -1)),
+            bad(column=PEAK, check="overheated", limit=_limit(c.surface_max_C, 1), unit="degC"),
+            bad(column=DEGRADED, check="overheated", limit=_limit(c.degradation_max, 1)),
         ]
         if c.sheave_index_min is not None:
-            checks.append(cls(SHEAVE, "soft", _limit(c.sheave_index_min, -1), *doubt))
+            checks.append(doubt(column=SHEAVE, check="soft", limit=_limit(c.sheave_index_min, -1)))
         return checks
 
 
@@ -77,7 +79,7 @@ def _limit(at: float, sign: int) -> Limit:
     return Limit(at=at, sign=sign, deadband=0.0, on_delay=0.0, off_delay=OFF_DELAY_M)
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class Length:
     """Cable under one plan: metres whose middles lie before `end_m`, entering in order from `next_m` on."""
 
@@ -118,7 +120,7 @@ class Length:
         return gone
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class CureStage:
     """State of the cure computation of one line."""
 
@@ -156,7 +158,7 @@ class CureStage:
         self.forecast, self.margins = None, None
         if plan is not None and recipe is not None:
             first = max(cut_m, float(track.L_m[0]) + self.line.counter_m)
-            self.lengths.append(Length(plan, int(np.ceil(first - 0.5)), CureCheck.all_of(recipe)))
+            self.lengths.append(Length(plan=plan, next_m=int(np.ceil(first - 0.5)), checks=CureCheck.all_of(recipe)))
             self._forecast_s = float(np.ceil(t_s / FORECAST_EVERY_S)) * FORECAST_EVERY_S
 
     def definitions(self) -> dict[str, Definition]:
@@ -346,7 +348,14 @@ class CureStage:
         position_m = float(track.at(t_s)) + self.line.counter_m - (metres + 0.5)
         elements = length.elements.take(alive).nominal()
         marched_m = track.at(elements.t_s) + self.line.counter_m - (metres + 0.5)
-        return Inside(t_s, metres, position_m, self._crossed(length, track)[alive], marched_m, elements)
+        return Inside(
+            t_s=t_s,
+            metres=metres,
+            position_m=position_m,
+            crossed_s=self._crossed(length, track)[alive],
+            marched_m=marched_m,
+            elements=elements,
+        )
 
     def _report(self, state: str) -> Iterator[AlarmEvent]:
         """The alarm before the metre is lost; no alarm while the line is stopped."""

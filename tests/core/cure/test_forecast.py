@@ -45,7 +45,14 @@ def entering(count: int = 1) -> Inside:
     crossed = np.full((count, len(PLAN.route.edges_m)), np.inf)
     crossed[:, 0] = NOW_S
     elements = born(cable_of(RECIPE), PLAN.wall, PLAN.nominal, np.full(count, NOW_S))
-    return Inside(NOW_S, np.arange(float(count)), at_head, crossed, at_head, elements)
+    return Inside(
+        t_s=NOW_S,
+        metres=np.arange(float(count)),
+        position_m=at_head,
+        crossed_s=crossed,
+        marched_m=at_head,
+        elements=elements,
+    )
 
 
 def knots(**zone_C: float) -> list[tuple[np.ndarray, np.ndarray]]:
@@ -128,7 +135,9 @@ def test_what_was_too_hot_or_has_degraded_is_overheated_whatever_is_ahead():
 def test_edges_ahead_are_met_by_distance_over_speed_and_those_behind_were_met(positions, speed, first, first_s, edge):
     x = np.array(positions)
     crossed = np.full((len(x), len(PLAN.route.edges_m)), NOW_S - 5.0)
-    inside = Inside(NOW_S, x, x, crossed, x, entering(len(x)).elements)
+    inside = Inside(
+        t_s=NOW_S, metres=x, position_m=x, crossed_s=crossed, marched_m=x, elements=entering(len(x)).elements
+    )
     met_s = inside.cross_s(PLAN.route.edges_m, speed, first, first_s)[:, edge]
     for at_m, t_s in zip(x, met_s, strict=True):
         ahead_m = float(PLAN.route.edges_m[edge]) - at_m

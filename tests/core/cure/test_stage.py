@@ -1,6 +1,7 @@
 """The curing stage: every metre by its own way, unverified where an oven is silent, reported before it is lost."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -164,9 +165,7 @@ def test_what_was_foreseen_and_is_not_so_any_more_is_taken_back():
     lost[10:20] = True
     findings = []
     for which in (lost, lost, f.lost):
-        stage.forecast = type(f)(
-            f.t_s, True, f.speed_m_s, f.slowest_m_s, f.inside, f.index, which, f.at_risk, f.overheated
-        )
+        stage.forecast = replace(f, standing=True, lost=which, save_m_s=None, act_by_s=None)
         findings.append(list(stage._foreseen("stopped", length)))
     assert [len(t) for t in findings] == [1, 0, 1]
     assert findings[0][0].verdict is Verdict.SUSPECT
