@@ -105,7 +105,7 @@ def _run_one(configuration: Configuration, asked: Asked, progress: Progress) -> 
     if same_cure:  # the same heat under the same limits need not be computed twice
         changed = {n: r.model_copy(update={"cure": None}) for n, r in changed.items()}
     known: list[int] = []
-    before, after = (Engine({asked.line: Pipeline(line, by)}) for by in (recipes, changed))
+    before, after = (Engine({asked.line: Pipeline(line=line, recipes=by)}) for by in (recipes, changed))
     drum = drum_at(reader, asked.line, begin_ms)
     if drum is not None:
         for engine in (before, after):

@@ -30,7 +30,7 @@ class NameAlarm(TimedAlarm):
         return {cls.name: Definition(drum_names.PRIORITY, None, "")}
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class Drums:
     """The drum that is wound (`on`), and those that rows not yet given out may belong to (`spans`), the newest last.
 

@@ -19,7 +19,9 @@ class Engine:
     def of(cls, configuration: Configuration, lines: Iterable[str] | None = None) -> "Engine":
         """These lines, or all, with nothing received yet."""
         names = configuration.lines if lines is None else lines
-        return cls({name: Pipeline(configuration.lines[name], configuration.recipes_for(name)) for name in names})
+        return cls(
+            {name: Pipeline(line=configuration.lines[name], recipes=configuration.recipes_for(name)) for name in names}
+        )
 
     def feed(self, arrivals: Mapping[str, Sequence[LineArrival]]) -> list[Output]:
         """Messages by line, each in order of arrival; returns what they add to the record."""

@@ -50,7 +50,7 @@ CLOCK_SPREAD_S = 5.0  # gateways' clocks may differ by this much before a silent
 LABELS = {"revision", "title"}  # keys of a recipe that judge no cable
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class Pipeline:
     """Everything carried for one line. Pure: no clock, no input, no output but what is returned.
 
@@ -85,14 +85,19 @@ class Pipeline:
     def __post_init__(self, earlier: Mapping[tuple[str, int], Recipe]) -> None:
         self.revisions = Revisions(self.line, dict(self.recipes), dict(earlier))
         counter = self.line.counter
-        self.track = Track(self.line.line, counter.jump_tolerance_m, counter.slip_tolerance_percent, counter.wraps_at_m)
+        self.track = Track(
+            line=self.line.line,
+            jump_m=counter.jump_tolerance_m,
+            slip_percent=counter.slip_tolerance_percent,
+            wraps_at_m=counter.wraps_at_m,
+        )
         self.states = StateTimeline(stopped_below_m_per_s=self.line.stopped_below_m_per_min / 60.0)
         self.book = AlarmBook(self.line.line)
         self.flows = {s.path: StreamFlow.of(self.line, s) for s in self.line.stream}
         for flow in self.flows.values():
             flow.tape = tape_of(flow.settings, self.recipes.values())
         self.curing = CureStage(line=self.line)
-        self.drums, self.rows, self.silence = Drums(self.line), Rows(self.line), LineSilence(self.line)
+        self.drums, self.rows, self.silence = Drums(line=self.line), Rows(self.line), LineSilence(self.line)
         self.link()
 
     def link(self) -> None:

@@ -65,7 +65,7 @@ def tape_of(settings: StreamSettings, recipes: Iterable[Recipe]) -> Tape | None:
     return found.pop() if len(found) == 1 else None
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class Pending:
     """Samples in order that wait for the line's track to reach their time."""
 
@@ -156,7 +156,7 @@ class EventPulse:
     until_s: float | None = None
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class StreamFlow:
     """State of one stream. `flow` takes what is known before a time and returns findings."""
 
@@ -182,7 +182,7 @@ class StreamFlow:
 
     @classmethod
     def of(cls, line: Line, settings: StreamSettings) -> "StreamFlow":
-        flow = cls(line, settings, StreamOrder(reorder_s=line.reorder_s), ())
+        flow = cls(line=line, settings=settings, order=StreamOrder(reorder_s=line.reorder_s), where=())
         flow.place(line)
         if settings.kind == "samples":
             zone = any(z.temperature == settings.path for z in line.zone)

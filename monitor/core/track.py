@@ -48,7 +48,7 @@ def _empty() -> Floats:
     return np.empty(0)
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class Track:
     """L(t) by its knots, final up to `end_s`. Fed by the counter's readings (m) and the speed's (m/s), each in order.
 

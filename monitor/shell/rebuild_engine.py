@@ -87,7 +87,7 @@ class EngineRebuild:
         read = [(k.t_ms, k.content) for k in came if isinstance(k.content, Recipe)]
         files = configuration.recipes_for(line) | _without_file(configuration, line, contents(kept).values())
         first = recipes_in_force(files, contents(kept).values(), read, at_ms=at_ms)
-        pipeline = Pipeline(configuration.lines[line], first)
+        pipeline = Pipeline(line=configuration.lines[line], recipes=first)
         writer.keep_revisions(first.values(), 0.0)
         begun = Restored(line=line, message_id=0, now=pipeline.now(), state=None, described=configuration.lines[line])
         writer.write_restored(begun)
@@ -102,7 +102,7 @@ class EngineRebuild:
         self, held: RestartPoint, first: Mapping[str, Recipe], known: Mapping[tuple[str, int], Recipe]
     ) -> "EngineRebuild | None":
         """Going on from a filling; None where no engine comes to it. A first engine finds the line metre."""
-        trial, second = (Pipeline(self.pipeline.line, dict(first), known) for _ in range(2))
+        trial, second = (Pipeline(line=self.pipeline.line, recipes=dict(first), earlier=known) for _ in range(2))
         folder = Path(self.configuration.works.store.folder)
         for pipeline in (trial, second):
             assume(pipeline, self.engine, folder, held)

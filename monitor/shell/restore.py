@@ -242,7 +242,7 @@ class _Start:
         recipes = dict(record.in_force)
         if not record.line_is_as_described:
             recipes |= {n: r for n, r in files.items() if r.revision > recipes[n].revision}
-        return Pipeline(record.file, recipes, record.recipes)
+        return Pipeline(line=record.file, recipes=recipes, earlier=record.recipes)
 
     def _assume(self, pipeline: Pipeline, begin_s: float) -> None:
         """What was so when the messages begin that are fed: the drum, and what the machine reported of the line."""
@@ -375,7 +375,9 @@ def first_counter_s(messages: Arrivals, line: Line) -> float | None:
 def counted(history: History, line: Line, known: LastKnown, back_s: float) -> Track:
     """The track of a span by counter and speed alone."""
     c, start_s, end_s = line.counter, known.t_s - back_s, known.t_s
-    track = Track(line.line, c.jump_tolerance_m, c.slip_tolerance_percent, c.wraps_at_m)
+    track = Track(
+        line=line.line, jump_m=c.jump_tolerance_m, slip_percent=c.slip_tolerance_percent, wraps_at_m=c.wraps_at_m
+    )
     found: dict[str, list[Block]] = {c.stream: [], c.speed: []}
     for messages in history.read(ms(start_s), ms(end_s)):
         for m in messages:

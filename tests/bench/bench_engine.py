@@ -84,7 +84,7 @@ def _decoding(c: Configuration, arrivals: list[Arrival]) -> float:
 
 
 def _feed(c: Configuration, line: str, messages: list[Message], size: int) -> float:
-    engine = Pipeline(c.lines[line], c.recipes_for(line))
+    engine = Pipeline(line=c.lines[line], recipes=c.recipes_for(line))
     begun = time.process_time()
     for i in range(0, len(messages), size):
         engine.feed(messages[i : i + size])

@@ -267,7 +267,9 @@ def test_known_faults_are_told_earlier_later_or_not():
     for hi in (315.0, 308.0, 322.5):
         changed = recipes["core-2g5"].model_copy()
         window = [w.model_copy(update={"hi": hi}) if w.stream == "oven-b/temperature" else w for w in changed.window]
-        engine = Pipeline(c.lines["core-1"], recipes | {"core-2g5": changed.model_copy(update={"window": window})})
+        engine = Pipeline(
+            line=c.lines["core-1"], recipes=recipes | {"core-2g5": changed.model_copy(update={"window": window})}
+        )
         kept = Kept()
         kept.add(engine.feed(messages))
         sides.append(kept.side(T0, T0 + 300))

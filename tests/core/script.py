@@ -59,7 +59,7 @@ class Script:
 def pipeline(line: str = "core-1") -> Pipeline:
     """A fresh engine of a demo line."""
     c = configuration()
-    return Pipeline(c.lines[line], c.recipes_for(line))
+    return Pipeline(line=c.lines[line], recipes=c.recipes_for(line))
 
 
 def decoded(arrivals: Sequence[Arrival]) -> list:  # type: ignore[type-arg]

@@ -7,7 +7,7 @@ from monitor.core.track import Track
 
 
 def track_with_faults(*times_s: float) -> Track:
-    track = Track("core-1", 1.0, 3.0)
+    track = Track(line="core-1", jump_m=1.0, slip_percent=3.0)
     track.faults = [
         CounterFault(line="core-1", kind="jump", t_s=t_s, line_metre=1000.0 + t_s, expected_m=0.0, reading_m=t_s)
         for t_s in times_s

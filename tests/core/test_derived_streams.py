@@ -50,7 +50,7 @@ def test_without_its_tape_there_is_no_overlap():
 
 def test_movement_by_the_track_and_by_speed_agree():
     t = np.arange(0.0, 10.0, 0.1)
-    track = Track("lay-1", 1.0, 3.0)
+    track = Track(line="lay-1", jump_m=1.0, slip_percent=3.0)
     track.add_speed(t, np.full(len(t), 0.5))
     track.add_counter(t, 100.0 + 0.5 * t)
     at = np.array([0.5, 1.0, 5.0])

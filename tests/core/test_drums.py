@@ -19,7 +19,7 @@ def put_on(name: str | None, recipe: str = "core-2g5") -> DrumChange:
 
 @given(st.lists(st.tuples(st.floats(0.1, 500.0), st.sampled_from(["A", "B", None])), max_size=12))
 def test_every_metre_is_on_at_most_one_drum_and_drums_that_follow_meet(steps):
-    drums, at_m, begun = Drums(LINE), 0.0, []
+    drums, at_m, begun = Drums(line=LINE), 0.0, []
     for i, (step, name) in enumerate(steps):
         at_m += step
         change = put_on(name, "core-2g5" if name else "")
@@ -35,7 +35,7 @@ def test_every_metre_is_on_at_most_one_drum_and_drums_that_follow_meet(steps):
 
 def test_the_drum_that_is_on_named_again_is_no_change_and_another_recipe_for_it_is_rejected():
     """R23 of the rules for publishers."""
-    drums = Drums(LINE)
+    drums = Drums(line=LINE)
     assert drums.is_on(put_on(None, ""))
     list(drums.change(put_on("A"), RECIPE, 0.0, 100.0))
     assert drums.is_on(put_on("A", "other"))
@@ -45,7 +45,7 @@ def test_the_drum_that_is_on_named_again_is_no_change_and_another_recipe_for_it_
 
 
 def test_a_recipe_that_is_not_known_is_rejected_by_name_and_the_drum_is_on_all_the_same():
-    drums = Drums(LINE)
+    drums = Drums(line=LINE)
     (rejected,) = drums.rejected(put_on("A", "other"), 1.0, False)
     assert rejected.kind == "unknown recipe"
     (span,) = drums.change(put_on("A", "other"), None, 1.0, 100.0)
@@ -53,7 +53,7 @@ def test_a_recipe_that_is_not_known_is_rejected_by_name_and_the_drum_is_on_all_t
 
 
 def test_a_name_that_comes_back_is_reported_each_time():
-    drums, events = Drums(LINE), []
+    drums, events = Drums(line=LINE), []
     for i, name in enumerate(["A", "B", "A", "B"]):
         found = drums.change(put_on(name), RECIPE, 10.0 * i, 100.0 * i)
         events += [(e.event, e.t_s) for e in found if isinstance(e, AlarmEvent)]
@@ -61,7 +61,7 @@ def test_a_name_that_comes_back_is_reported_each_time():
 
 
 def test_drums_are_forgotten_once_all_their_rows_are_given_out():
-    drums = Drums(LINE)
+    drums = Drums(line=LINE)
     for i, name in enumerate(["A", "B", "C"]):
         list(drums.change(put_on(name), RECIPE, 10.0 * i, 100.0 * i))
     drums.forget_before(100.0)

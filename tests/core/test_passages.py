@@ -15,7 +15,7 @@ def moving_track(speeds) -> Track:
     v = np.repeat(np.asarray(speeds, dtype=float), 10)
     t = np.arange(len(v)) * 0.1
     L = np.concatenate(([0], np.cumsum(0.5 * (v[1:] + v[:-1]) * 0.1)))
-    track = Track("core-1", 1.0, 3.0)
+    track = Track(line="core-1", jump_m=1.0, slip_percent=3.0)
     track.add_counter(t, L)
     track.add_speed(t, v)
     return track

@@ -391,7 +391,7 @@ def test_an_answer_is_taken_and_kept_with_its_name():
 
 
 def test_an_engine_without_messages_puts_out_nothing():
-    engine = Pipeline(pipeline().line, pipeline().recipes)
+    engine = Pipeline(line=pipeline().line, recipes=pipeline().recipes)
     assert engine.feed([]) == []
     assert engine.feed([Tick(T0)]) == []
     assert engine.now().state == "stopped"

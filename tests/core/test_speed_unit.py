@@ -40,7 +40,7 @@ def run(unit: str):
                 body = json.loads(a.payload)
                 body["v"] = [v / 60.0 for v in body["v"]]
                 arrivals[i] = type(a)(a.topic, json.dumps(body).encode(), a.received_s)
-    engine = Pipeline(works.lines["core-1"], works.recipes_for("core-1"))
+    engine = Pipeline(line=works.lines["core-1"], recipes=works.recipes_for("core-1"))
     decoder = Decoder.of(works)
     return engine, engine.feed([decoder.decode(a) for a in arrivals])
 

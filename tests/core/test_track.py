@@ -21,7 +21,7 @@ def truth(speeds_m_per_s) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 
 
 def run(t, reading, v, cuts=(), **more) -> Track:
-    track = Track("core-1", jump_m=1.0, slip_percent=3.0, **more)
+    track = Track(line="core-1", jump_m=1.0, slip_percent=3.0, **more)
     edges = [0, *sorted(c for c in cuts if c < len(t)), len(t)]
     for a, b in itertools.pairwise(edges):
         track.add_counter(t[a:b], reading[a:b])
@@ -83,7 +83,7 @@ def test_a_counter_that_trembles_between_two_spans_does_not_slip():
 
 def test_silent_counter_is_bridged_by_speed_and_taken_up_again():
     t, v, L = truth([4] * 30)
-    track = Track("core-1", 1.0, 3.0)
+    track = Track(line="core-1", jump_m=1.0, slip_percent=3.0)
     track.add_counter(t[:100], L[:100])
     track.add_speed(t[:200], v[:200])
     assert track.end_s == pytest.approx(9.9)
@@ -97,7 +97,7 @@ def test_silent_counter_is_bridged_by_speed_and_taken_up_again():
 
 def test_silent_speed_leaves_the_counter_alone():
     t, v, L = truth([4] * 30)
-    track = Track("core-1", 1.0, 3.0)
+    track = Track(line="core-1", jump_m=1.0, slip_percent=3.0)
     track.add_speed(t[:50], v[:50])
     for a in range(0, 300, 10):
         track.add_counter(t[a : a + 10], L[a : a + 10])
@@ -120,7 +120,7 @@ def test_everything_silent_the_line_is_taken_to_stand():
 
 
 def test_when_is_the_last_time_at_a_metre_where_the_line_stood():
-    track = Track("core-1", jump_m=10.0, slip_percent=1000.0)
+    track = Track(line="core-1", jump_m=10.0, slip_percent=1000.0)
     track.add_counter(np.array([0.0, 1, 2, 3, 4]), np.array([0.0, 4, 4, 4, 8]))
     track.add_speed(np.array([0.0, 4.0]), np.array([2.0, 2.0]))
     assert track.when(np.array([4.0]))[0] == 3.0
@@ -158,7 +158,7 @@ def test_a_track_that_begins_at_another_reading_comes_to_the_same_metres_to_the_
     received = np.flatnonzero((t < silent * t[-1]) | (t > silent * t[-1] + 3.0))
 
     def fed(first: int, start_m: float | None) -> Track:
-        track = Track("core-1", jump_m=1.0, slip_percent=3.0, start_m=start_m)
+        track = Track(line="core-1", jump_m=1.0, slip_percent=3.0, start_m=start_m)
         for a in range(first, len(t), 10):
             of = received[(received >= a) & (received < a + 10)]
             track.add_counter(t[of], reading[of])
@@ -205,9 +205,9 @@ def test_a_track_that_starts_where_another_was_comes_to_the_same_to_the_bit(v, k
                     track.extend(t[a] - 1.0)
         return track
 
-    whole = fed(Track("core-1", jump_m=1.0, slip_percent=3.0), -1.0)
+    whole = fed(Track(line="core-1", jump_m=1.0, slip_percent=3.0), -1.0)
     for start in whole.starts:
-        later = Track("core-1", jump_m=1.0, slip_percent=3.0)
+        later = Track(line="core-1", jump_m=1.0, slip_percent=3.0)
         later.start_at(start)
         fed(later, start.t_s)
         asked = t[t >= start.t_s]

@@ -103,7 +103,7 @@ def test_an_engine_makes_a_finite_record_of_any_readings(paths, values):
     decoder = Decoder.of(OPEN)
     arrivals = extreme(LONG, paths, values)
     messages = [m for m in map(decoder.decode, arrivals) if isinstance(m, Message)]
-    engine = Pipeline(OPEN.lines["core-1"], OPEN.recipes_for("core-1"))
+    engine = Pipeline(line=OPEN.lines["core-1"], recipes=OPEN.recipes_for("core-1"))
     outputs: list[Output] = []
     for start in range(0, len(messages), 100):
         outputs += engine.feed(messages[start : start + 100])

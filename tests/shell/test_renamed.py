@@ -42,7 +42,7 @@ def payoffs(processor) -> list[str]:
 
 def test_a_line_made_again_from_its_messages_reads_them(processor):
     c, start_ms = processor.configuration, round(T0 * 1e3)
-    pipeline = Pipeline(c.lines["lay-1"], c.recipes_for("lay-1"))
+    pipeline = Pipeline(line=c.lines["lay-1"], recipes=c.recipes_for("lay-1"))
     outputs = [
         o
         for part in History(configuration=c, line="lay-1").read(start_ms, start_ms + 200_000)

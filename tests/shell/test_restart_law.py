@@ -140,7 +140,7 @@ class Undisturbed:
         for m in (m for m in before + after if isinstance(m, Message)):
             numbers.add(m.stream, m.start, m.n, ms(m.t_s))
         was, now = c.lines[line], described or c.lines[line]
-        pipeline = Pipeline(now, c.recipes_for(line))
+        pipeline = Pipeline(line=now, recipes=c.recipes_for(line))
         if described is not None:
             first_m = next(m.body.v[0] for m in after if m.stream.path == was.counter.stream)
             pipeline.track.start_m = first_m + (was.counter_m - was.take_up_m) - (now.counter_m - now.take_up_m)

@@ -148,7 +148,7 @@ def test_another_recipe_marches_the_cable_inside_anew_from_the_head():
 
 def test_a_line_whose_recipe_has_no_cure_has_no_columns_of_it():
     plain = RECIPE.model_copy(update={"cure": None})
-    out = Pipeline(LINE, {"core-2g5": plain}).feed(decoded(core_line(60).sorted()))
+    out = Pipeline(line=LINE, recipes={"core-2g5": plain}).feed(decoded(core_line(60).sorted()))
     _, rows = record(out)
     assert not set(COLUMNS) & set(rows)
     assert not [a for a in raised(out) if a.startswith("cure/")]
