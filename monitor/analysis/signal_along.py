@@ -18,10 +18,7 @@ def along(line: Line, of: Trend, counter: Trend, speed: Trend, spacing_m: float)
     good = np.isfinite(of.v)
     if len(counter.v) < 2 or not good.any():
         return np.empty(0), np.empty(0)
-    c = line.counter
-    track = Track(
-        line=line.line, jump_m=c.jump_tolerance_m, slip_percent=c.slip_tolerance_percent, wraps_at_m=c.wraps_at_m
-    )
+    track = Track.of(line)
     track.add_speed(speed.t_ms / 1e3, convert(speed.v, line.speed_unit, "m/s"))
     track.add_counter(counter.t_ms / 1e3, counter.v)
     if not len(track.t_s):

@@ -84,13 +84,7 @@ class Pipeline:
 
     def __post_init__(self, earlier: Mapping[tuple[str, int], Recipe]) -> None:
         self.revisions = Revisions(self.line, dict(self.recipes), dict(earlier))
-        counter = self.line.counter
-        self.track = Track(
-            line=self.line.line,
-            jump_m=counter.jump_tolerance_m,
-            slip_percent=counter.slip_tolerance_percent,
-            wraps_at_m=counter.wraps_at_m,
-        )
+        self.track = Track.of(self.line)
         self.states = StateTimeline(stopped_below_m_per_s=self.line.stopped_below_m_per_min / 60.0)
         self.book = AlarmBook(self.line.line)
         self.flows = {s.path: StreamFlow.of(self.line, s) for s in self.line.stream}

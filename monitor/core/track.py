@@ -7,6 +7,7 @@ from itertools import pairwise
 import numpy as np
 
 from monitor.contract import bounds
+from monitor.contract.config.line import Line
 from monitor.contract.record import CounterFault, Floats
 
 GRID_M = 2.0**-22  # see `to_grid`
@@ -76,6 +77,14 @@ class Track:
     _slipping: bool = False
     _blind_s: float = -np.inf  # end of the newest piece without speed
     _raw_m: float = 0.0
+
+    @classmethod
+    def of(cls, line: Line) -> "Track":
+        """The track of a line by the limits of its counter."""
+        c = line.counter
+        return cls(
+            line=line.line, jump_m=c.jump_tolerance_m, slip_percent=c.slip_tolerance_percent, wraps_at_m=c.wraps_at_m
+        )
 
     @property
     def end_s(self) -> float:

@@ -34,10 +34,7 @@ class Passage:
     @classmethod
     def of(cls, line: Line, counter: Series, speed: Series, anchor_s: float, anchor_L_m: float) -> "Passage":
         """From samples of counter and speed; the counter was at line metre `anchor_L_m` at `anchor_s`."""
-        c = line.counter
-        track = Track(
-            line=line.line, jump_m=c.jump_tolerance_m, slip_percent=c.slip_tolerance_percent, wraps_at_m=c.wraps_at_m
-        )
+        track = Track.of(line)
         good = ~np.isnan(speed.v)
         track.add_speed(speed.t_s[good], convert(speed.v[good], line.speed_unit, "m/s"))
         track.add_counter(counter.t_s, counter.v)

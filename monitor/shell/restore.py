@@ -375,9 +375,7 @@ def first_counter_s(messages: Arrivals, line: Line) -> float | None:
 def counted(history: History, line: Line, known: LastKnown, back_s: float) -> Track:
     """The track of a span by counter and speed alone."""
     c, start_s, end_s = line.counter, known.t_s - back_s, known.t_s
-    track = Track(
-        line=line.line, jump_m=c.jump_tolerance_m, slip_percent=c.slip_tolerance_percent, wraps_at_m=c.wraps_at_m
-    )
+    track = Track.of(line)
     found: dict[str, list[Block]] = {c.stream: [], c.speed: []}
     for messages in history.read(ms(start_s), ms(end_s)):
         for m in messages:
