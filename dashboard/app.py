@@ -32,7 +32,14 @@ def create_app(
     bench: Bench | None = None,
 ) -> Dash:
     """The application; `clock` gives UTC seconds. It fetches nothing from other hosts and writes nothing."""
-    context = Context(record, configuration, clock, gateway, ActionNumbers(clock), bench)
+    context = Context(
+        record=record,
+        configuration=configuration,
+        clock=clock,
+        gateway=gateway,
+        numbering=ActionNumbers(clock),
+        bench=bench,
+    )
     app = Dash(
         __name__,
         assets_folder=str(ASSETS),

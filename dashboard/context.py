@@ -13,7 +13,7 @@ ANSWERS_MOST = 8
 LINES_MOST = 1000
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Context(EvidenceSource):
     """What pages and callbacks need."""
 

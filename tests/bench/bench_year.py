@@ -57,7 +57,9 @@ def _measured(folder: Path, c: Configuration, drum_count: int) -> dict[str, floa
     def clock() -> float:
         return END_MS / 1e3 + next(passed) / 100
 
-    context = Context(reader, c, clock, FakeGateway(), ActionNumbers(clock))
+    context = Context(
+        record=reader, configuration=c, clock=clock, gateway=FakeGateway(), numbering=ActionNumbers(clock)
+    )
     app: Dash = create_app(reader, c, FakeGateway(), clock)
     return {what: _cpu_ms(ask) for what, ask in _asked(context, app.server.test_client(), drum_count).items()}
 

@@ -50,7 +50,9 @@ def gateway() -> FakeGateway:
 def context(
     record: FakeRecord, configuration: Configuration, gateway: FakeGateway, clock: Callable[[], float]
 ) -> Context:
-    return Context(record, configuration, clock, gateway, ActionNumbers(clock))
+    return Context(
+        record=record, configuration=configuration, clock=clock, gateway=gateway, numbering=ActionNumbers(clock)
+    )
 
 
 @pytest.fixture

@@ -41,7 +41,13 @@ def test_g1_twenty_viewers_at_once_are_one_question_to_the_record(
     barrier = threading.Barrier(VIEWERS)
     counted = Counted(record, barrier)
     now_s = [NOW_S]
-    context = Context(counted, configuration, lambda: now_s[0], FakeGateway(), ActionNumbers(lambda: now_s[0]))  # type: ignore[arg-type]
+    context = Context(
+        record=counted,
+        configuration=configuration,
+        clock=lambda: now_s[0],
+        gateway=FakeGateway(),
+        numbering=ActionNumbers(lambda: now_s[0]),
+    )
 
     def look(viewer: int) -> dict[str, Any]:
         barrier.wait(30)
@@ -72,7 +78,13 @@ def test_a_ribbon_read_on_is_the_one_read_whole(configuration: Configuration, re
     record.clock = lambda: now_s[0]
 
     def fresh() -> Context:
-        return Context(record, configuration, lambda: now_s[0], FakeGateway(), ActionNumbers(lambda: now_s[0]))
+        return Context(
+            record=record,
+            configuration=configuration,
+            clock=lambda: now_s[0],
+            gateway=FakeGateway(),
+            numbering=ActionNumbers(lambda: now_s[0]),
+        )
 
     going_on = fresh()
     for _ in range(80):

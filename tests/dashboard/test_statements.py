@@ -32,7 +32,13 @@ def context_of(one: Counted) -> Context:
     now_s = END_MS / 1e3
     c = one.reader.configuration
     assert c is not None
-    return Context(one.reader, c, lambda: now_s, FakeGateway(), ActionNumbers(lambda: now_s))
+    return Context(
+        record=one.reader,
+        configuration=c,
+        clock=lambda: now_s,
+        gateway=FakeGateway(),
+        numbering=ActionNumbers(lambda: now_s),
+    )
 
 
 def answers(context: Context, drums: int) -> dict[str, Callable[[], Any]]:

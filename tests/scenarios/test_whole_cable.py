@@ -168,7 +168,13 @@ def test_a_derived_stream_is_read_as_the_engine_worked_it_out(works):
 @pytest.fixture
 def context(works) -> Context:
     clock = lambda: START_S + max(UNTIL_S.values())  # noqa: E731
-    return Context(works.record, works.configuration, clock, FakeGateway(), ActionNumbers(clock))
+    return Context(
+        record=works.record,
+        configuration=works.configuration,
+        clock=clock,
+        gateway=FakeGateway(),
+        numbering=ActionNumbers(clock),
+    )
 
 
 def test_a_ribbon_shows_what_a_drum_inherits(works, context):
@@ -186,7 +192,13 @@ def test_a_ribbon_shows_what_a_drum_inherits(works, context):
 
 def test_what_is_kept_of_inheritance_does_not_pile_up(works):
     times = iter([START_S + 3000.0, START_S + 3000.0, START_S + 3060.0, START_S + 3060.0])
-    context = Context(works.record, works.configuration, lambda: next(times), FakeGateway(), ActionNumbers(lambda: 0.0))
+    context = Context(
+        record=works.record,
+        configuration=works.configuration,
+        clock=lambda: next(times),
+        gateway=FakeGateway(),
+        numbering=ActionNumbers(lambda: 0.0),
+    )
     first = inherited_faults(context, "sheath-1", 1)
     inherited_faults(context, "lay-1", 1)
     assert len(context.kept) == 2

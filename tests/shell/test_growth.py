@@ -187,7 +187,13 @@ def test_g1_the_page_of_drums_reads_its_rows_in_few_passes(both: tuple[Counted, 
 
     def context() -> Context:
         now_s = END_MS / 1e3
-        return Context(one.reader, c, lambda: now_s, FakeGateway(), ActionNumbers(lambda: now_s))
+        return Context(
+            record=one.reader,
+            configuration=c,
+            clock=lambda: now_s,
+            gateway=FakeGateway(),
+            numbering=ActionNumbers(lambda: now_s),
+        )
 
     shown = context()
     one.cost(lambda: drums_page.content(shown))

@@ -83,7 +83,11 @@ class Works:
 
     def context(self) -> Context:
         return Context(
-            StoreReader(self.settings), self.configuration, time.time, FakeGateway(), ActionNumbers(time.time)
+            record=StoreReader(self.settings),
+            configuration=self.configuration,
+            clock=time.time,
+            gateway=FakeGateway(),
+            numbering=ActionNumbers(time.time),
         )
 
 

@@ -32,7 +32,9 @@ def test_live_gives_limits_of_speed_in_m_per_min_whatever_their_unit(context, cl
     """A13."""
     works = in_m_per_s(context.configuration)
     record = FakeRecord(works, clock)
-    there = Context(record, works, clock, context.gateway, context.numbering)
+    there = Context(
+        record=record, configuration=works, clock=clock, gateway=context.gateway, numbering=context.numbering
+    )
     first = live.answer(there, live.Question())["lines"][0]
     assert (first["speed"], first["window"], first["outside"]) == (pytest.approx(230.0), [200.0, 245.0], False)
 
