@@ -42,7 +42,7 @@ class Asked:
         return None if self.known is None else [fault for of, fault in self.known if of == line]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AskedLimit:
     """The limit to suggest a deadband and a delay for: `STATION/QUANTITY/HI` of a line, from a span in UTC ms.
 

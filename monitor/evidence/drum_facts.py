@@ -15,7 +15,7 @@ from monitor.physics.wall import rounded_mean_mm
 from monitor.statistics.counts import Interval, rate_per_km
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class FaultRate:
     """Events of one check on a length of cable."""
 
@@ -33,7 +33,10 @@ def fault_rates(findings: Sequence[Finding], recipe: Recipe, length_m: float) ->
     rates = []
     for check in recipe.event_check:
         count = sum(f.kind is FindingKind.FAULT and f.stream == check.stream for f in findings)
-        rates.append(FaultRate(check.stream, check.name, count, *rate_per_km(count, length_m)))
+        per_km, interval = rate_per_km(count, length_m)
+        rates.append(
+            FaultRate(stream=check.stream, check=check.name, count=count, per_km=per_km, interval_per_km=interval)
+        )
     return rates
 
 

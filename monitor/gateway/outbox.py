@@ -9,7 +9,7 @@ from pathlib import Path
 from monitor.contract.messages import Stored
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class OutboxMessage:
     """A message in the outbox; `place` is its place in the order in which all were added."""
 
@@ -20,7 +20,7 @@ class OutboxMessage:
     start: int = 0
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class Outbox:
     """At most `most` messages a stream: the oldest makes room when nobody stores them (counted in `dropped`).
 
@@ -42,7 +42,7 @@ class Outbox:
 
     def add(self, topic: str, n: int, payload: bytes, start: int = 0) -> None:
         """Keep one message after all others."""
-        self._put(OutboxMessage(self.end, topic, n, payload, start))
+        self._put(OutboxMessage(place=self.end, topic=topic, n=n, payload=payload, start=start))
         self.next_n[topic] = max(self.next_n.get(topic, 0), n + 1)
 
     def stored(self, topic: str, report: Stored) -> None:
@@ -137,9 +137,10 @@ create table if not exists kept (place integer primary key, topic text, n intege
 create table if not exists next (topic text primary key, n integer);
 create table if not exists heard (yes integer primary key);
 """
+KEPT = "select place, topic, n, payload, start from kept order by place"
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class DiskOutbox(Outbox):
     """An outbox that outlives its process, for the next one; `keep` writes it down.
 
@@ -162,8 +163,8 @@ class DiskOutbox(Outbox):
         file.executescript(TABLES)
         if "start" not in {row[1] for row in file.execute("pragma table_info(kept)")}:  # left by version 0.4.0
             file.execute("alter table kept add column start integer default 0")
-        for row in file.execute("select place, topic, n, payload, start from kept order by place"):
-            box._put(OutboxMessage(*row))
+        for place, topic, n, payload, start in file.execute(KEPT):
+            box._put(OutboxMessage(place=place, topic=topic, n=n, payload=payload, start=start))
         box.next_n = dict(file.execute("select topic, n from next"))
         box.answered = file.execute("select 1 from heard").fetchone() is not None
         return box

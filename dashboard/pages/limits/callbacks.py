@@ -255,9 +255,11 @@ def _limit_asked(context: Context, form: Form) -> AskedLimit:
         raise RejectedActionError(f"Nuisance alarms per shift: {error}") from error
     if most is None or most < 0:
         raise RejectedActionError("Nuisance alarms per shift: expected a number of at least 0.")
+    start_ms, end_ms = layout.span_ms(context, form.line, form.span)
     return AskedLimit(
-        form.line, f"{path}/{form.which}", *layout.span_ms(context, form.line, form.span), most, recipe.recipe
-    )
+        line=form.line, limit=f"{path}/{form.which}", start_ms=start_ms, end_ms=end_ms, most_per_shift=most,
+        recipe=recipe.recipe,
+    )  # fmt: skip
 
 
 def _all_read(form: Form) -> None:

@@ -17,7 +17,7 @@ SAMPLED_LEAST = 4  # R15: so many messages an outage must have brought before th
 Judgement = tuple[str, bool, str]  # rule, whether it is kept, evidence
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class Timing:
     """Stamps and delays of the messages of one line, each when it came first."""
 

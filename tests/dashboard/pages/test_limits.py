@@ -189,7 +189,9 @@ def test_a_suggestion_is_drawn_and_can_be_taken(context):
         for b in (0.0, 1.0)
         for d in (0.0, 5.0)
     )
-    asked = AskedLimit("core-1", "oven-b/temperature/HI", 0, 8 * 3_600_000, 2.0)
+    asked = AskedLimit(
+        line="core-1", limit="oven-b/temperature/HI", start_ms=0, end_ms=8 * 3_600_000, most_per_shift=2.0
+    )
     parts = limits.suggestion(context, asked, Suggestion(tried[3], tried, "because"))
     assert "because" in text_of(parts)
     assert parts[-2].id == {"type": "take", "what": "window/oven-b/temperature|1.0|5.0"}
