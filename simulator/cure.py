@@ -38,7 +38,7 @@ def cure(run: LineRun, metres: Floats) -> heat.CuredElements:
         for i in range(0, len(metres), SIDE_BY_SIDE)
     ]
     names = heat.CuredElements.__dataclass_fields__
-    return heat.CuredElements(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))
+    return heat.CuredElements(**{name: np.concatenate([getattr(part, name) for part in parts]) for name in names})
 
 
 def every(run: LineRun, step_m: float) -> Floats:

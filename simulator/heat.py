@@ -51,7 +51,7 @@ class PathPiece:
     air_C: Air
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CuredElements:
     """Each element when it leaves: temperatures in deg C, indices without unit."""
 
@@ -133,8 +133,8 @@ def solve(
         march.through(piece, edges_s[:, i], edges_s[:, i + 1], step_s)
     everywhere = np.concatenate((march.surface_C[:, None], march.y), axis=1)
     return CuredElements(
-        march.y[:, -1], march.surface_C, everywhere @ points.weights, march.peak_C,
-        march.inner, march.outer, march.degradation,
+        inner_C=march.y[:, -1], outer_C=march.surface_C, mean_C=everywhere @ points.weights, peak_C=march.peak_C,
+        index_inner=march.inner, index_outer=march.outer, degradation=march.degradation,
     )  # fmt: skip
 
 

@@ -26,7 +26,7 @@ class Spark:
     cause: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TrueStretch:
     """Cable for which something held: `check` LO, HI ... (true value beyond that limit), or an instrument's trouble.
 
@@ -242,18 +242,19 @@ def stretches(line: Line, travel: Travel, stream: str, check: str, spell: Spell)
     """A spell at a stream's place as metres of cable that met it: one stretch for each pass of a zone."""
     L0, L1, L2 = (travel.metres(np.array([spell.start_s, spell.end_s, spell.clear_s])) + line.counter_m).tolist()
     sure_L = None if spell.sure_s is None else float(travel.metres(np.array(spell.sure_s))) + line.counter_m
-    times = (spell.start_s, spell.end_s, spell.clear_s)
     return [
         TrueStretch(
-            stream,
-            check,
-            L0 - e.end_m,
-            L1 - e.start_m,
-            L2 - e.start_m,
-            *times,
-            spell.extreme,
-            e.place,
-            None if sure_L is None else sure_L - e.end_m,
+            stream=stream,
+            check=check,
+            start_m=L0 - e.end_m,
+            end_m=L1 - e.start_m,
+            clear_m=L2 - e.start_m,
+            start_s=spell.start_s,
+            end_s=spell.end_s,
+            clear_s=spell.clear_s,
+            extreme=spell.extreme,
+            place=e.place,
+            sure_m=None if sure_L is None else sure_L - e.end_m,
         )
         for e in extents(line, stream)
     ]

@@ -312,10 +312,15 @@ class _Start:
         old, new = self.record.described, self.record.file
         keys = ", ".join(differences_of(old, new))
         self.log(f"{self.line}: line revision {new.revision} is in force from metre {pipeline.rows.next_m} on: {keys}")
-        target, digests = f"line {self.line} revision {new.revision}", (digest_of(old), digest_of(new))
-        at_ms = ms(pipeline.now().t_s)
         return audit_trail.JournalEntry(
-            self.line, at_ms, FILES, "take into force", target, f"from metre {pipeline.rows.next_m}", *digests
+            line=self.line,
+            t_ms=ms(pipeline.now().t_s),
+            who=FILES,
+            action="take into force",
+            target=f"line {self.line} revision {new.revision}",
+            reason=f"from metre {pipeline.rows.next_m}",
+            before=digest_of(old),
+            after=digest_of(new),
         )
 
     def checkpoint(

@@ -27,7 +27,7 @@ FIELDS = ("line", "seq", "t_ms", "who", "action", "target", "reason", "before", 
 ONCE = ("line", "t_ms", "who", "action", "target")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class JournalEntry:
     """An action of a person, before it has its place in the chain."""
 
@@ -46,7 +46,8 @@ def entries_of(outputs: Iterable[Output]) -> Iterator[JournalEntry]:
     for o in outputs:
         if isinstance(o, AlarmChange) and o.by:
             yield JournalEntry(
-                o.line, round(o.t_s * 1e3), o.by, o.event, o.alarm, o.reason, o.before.value, o.after.value
+                line=o.line, t_ms=round(o.t_s * 1e3), who=o.by, action=o.event, target=o.alarm, reason=o.reason,
+                before=o.before.value, after=o.after.value
             )  # fmt: skip
         elif isinstance(o, Proposal | Revision):
             yield _of_limits(o)
@@ -54,7 +55,16 @@ def entries_of(outputs: Iterable[Output]) -> Iterator[JournalEntry]:
             why = "; ".join(text for text in (o.reason, o.text) if text)
             span = f"{o.start_m:.1f} to {o.end_m:.1f} m" if o.end_m is not None else f"{o.start_m:.1f} m"
             act = ACTS[o.kind].format(station=o.stream.split("/")[0], check=o.check)
-            yield JournalEntry(o.line, round(o.start_s * 1e3), o.by, act[:40], span, why, "", o.verdict.word)
+            yield JournalEntry(
+                line=o.line,
+                t_ms=round(o.start_s * 1e3),
+                who=o.by,
+                action=act[:40],
+                target=span,
+                reason=why,
+                before="",
+                after=o.verdict.word,
+            )
 
 
 def _of_limits(o: Proposal | Revision) -> JournalEntry:
@@ -64,13 +74,38 @@ def _of_limits(o: Proposal | Revision) -> JournalEntry:
         digest = hashlib.sha256(o.text.encode()).hexdigest()
         who = o.approved_by or o.by
         reason = o.reason or f"from metre {o.line_metre:.1f}"
-        return JournalEntry(o.line, round(o.t_s * 1e3), who, "take into force", target, reason, o.by, digest)
+        return JournalEntry(
+            line=o.line,
+            t_ms=round(o.t_s * 1e3),
+            who=who,
+            action="take into force",
+            target=target,
+            reason=reason,
+            before=o.by,
+            after=digest,
+        )
     limits = msgspec.json.encode(dict(o.changes)).decode()
     target = f"proposal {o.proposal} for {o.recipe} revision {o.base}"
     if o.decided_s is None:
-        return JournalEntry(o.line, round(o.t_s * 1e3), o.by, "propose", target, o.reason, "", limits)
+        return JournalEntry(
+            line=o.line,
+            t_ms=round(o.t_s * 1e3),
+            who=o.by,
+            action="propose",
+            target=target,
+            reason=o.reason,
+            before="",
+            after=limits,
+        )
     return JournalEntry(
-        o.line, round(o.decided_s * 1e3), o.decided_by, o.state, target, o.decided_reason, "proposed", o.state
+        line=o.line,
+        t_ms=round(o.decided_s * 1e3),
+        who=o.decided_by,
+        action=o.state,
+        target=target,
+        reason=o.decided_reason,
+        before="proposed",
+        after=o.state,
     )
 
 

@@ -157,7 +157,7 @@ class Numbering:
                 del self.refused[0]
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class StreamNumbers:
     """Numberings of one stream, by rising `start`; `newest_ms` is the newest stamp of its messages.
 
@@ -230,7 +230,13 @@ class StreamNumbers:
     def copy(self) -> "StreamNumbers":
         """The same numbers, apart from these."""
         numberings = [numbering.copy() for numbering in self.numberings]
-        return StreamNumbers(numberings, self.newest_ms, self.used.copy(), self.forgotten, self.evicted.copy())
+        return StreamNumbers(
+            numberings=numberings,
+            newest_ms=self.newest_ms,
+            used=self.used.copy(),
+            forgotten=self.forgotten,
+            evicted=self.evicted.copy(),
+        )
 
     def text(self) -> str:
         """As the store keeps it."""
@@ -254,7 +260,9 @@ class StreamNumbers:
         """From what the store keeps, of earlier versions too: 0.4.0 had one numbering for a stream."""
         if text.startswith("["):
             newest_ms, spans = msgspec.json.decode(text, type=tuple[int, list[tuple[int, int, int]]])
-            return cls([Numbering(start=0, spans=[(first, last) for first, last, _ in spans])], newest_ms)
+            return cls(
+                numberings=[Numbering(start=0, spans=[(first, last) for first, last, _ in spans])], newest_ms=newest_ms
+            )
         if '"packed"' not in text:
             return cls._of_pairs(msgspec.json.decode(text, type=_KeptPairs))
         kept = msgspec.json.decode(text, type=_Kept)
@@ -269,14 +277,20 @@ class StreamNumbers:
             )
             for one in kept.packed
         ]
-        return cls(numberings, kept.newest_ms, kept.used, kept.forgotten, kept.evicted)
+        return cls(
+            numberings=numberings,
+            newest_ms=kept.newest_ms,
+            used=kept.used,
+            forgotten=kept.forgotten,
+            evicted=kept.evicted,
+        )
 
     @classmethod
     def _of_pairs(cls, kept: "_KeptPairs") -> "StreamNumbers":
         if not kept.used and len(kept.numberings) == NUMBERINGS_MAX:  # of a time when the smallest made room
             kept.forgotten = kept.numberings[0][0] - 1
         numberings = [Numbering(start=start, spans=spans, floor=floor) for start, spans, floor in kept.numberings]
-        return cls(numberings, kept.newest_ms, kept.used, kept.forgotten)
+        return cls(numberings=numberings, newest_ms=kept.newest_ms, used=kept.used, forgotten=kept.forgotten)
 
     def _of(self, start: int) -> Numbering | None:
         """The numbering of a message, made if it is new; None for one that may have been forgotten."""

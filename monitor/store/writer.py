@@ -465,7 +465,16 @@ def _revised(row: Row, known: Mapping[tuple[str, int], str], chain: str) -> audi
     before = "" if newest is None else known[row["recipe"], newest]
     old, new = (hashlib.sha256(text.encode()).hexdigest() if text else "" for text in (before, row["text"]))
     target = f"recipe {row['recipe']} revision {row['revision']}"
-    return audit_trail.JournalEntry(chain, row["first_seen_ms"], FILES, "take into force", target, "", old, new)
+    return audit_trail.JournalEntry(
+        line=chain,
+        t_ms=row["first_seen_ms"],
+        who=FILES,
+        action="take into force",
+        target=target,
+        reason="",
+        before=old,
+        after=new,
+    )
 
 
 def key_of(message: Message) -> AsideKey:

@@ -69,7 +69,19 @@ def test_a_recipe_that_changed_is_told_by_its_digests(place):
     assert second.after != first.after
 
 
-ENTRIES = [JournalEntry(f"line-{i % 2}", 1000 + i, "Mira", "acknowledge", f"a/{i}", "", "x", "y") for i in range(20)]
+ENTRIES = [
+    JournalEntry(
+        line=f"line-{i % 2}",
+        t_ms=1000 + i,
+        who="Mira",
+        action="acknowledge",
+        target=f"a/{i}",
+        reason="",
+        before="x",
+        after="y",
+    )
+    for i in range(20)
+]
 
 
 def kept():
