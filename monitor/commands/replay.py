@@ -105,7 +105,7 @@ def _write(
         raise ValueError(f"{options.store} holds a record of {options.line} already; give a folder without one")
     configuration = configuration.model_copy(update={"works": configuration.works.model_copy(update={"store": store})})
     engine = Engine.of(configuration)
-    processor = Processor(configuration, writer, engine)
+    processor = Processor(configuration=configuration, writer=writer, engine=engine)
     outputs: list[Output] = []
     for start in range(0, len(found), BATCH):
         batch = processor.take([Received(a, _nothing) for a in found[start : start + BATCH]], found[start].received_s)

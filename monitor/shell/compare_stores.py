@@ -172,7 +172,7 @@ class StoreComparison:
     files: Mapping[str, str] = field(default_factory=dict)
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class Compared:
     """Metres and entries that were compared, the digest of each finished filling, what differs, what is unreadable."""
 

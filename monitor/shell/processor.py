@@ -56,7 +56,7 @@ class Written:
     outputs: Sequence[Output]
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class Processor:
     """Decoder, engines and writer of some lines; used by one thread.
 
@@ -218,7 +218,9 @@ class Processor:
 
     def _salvaged(self, batch: Batch) -> Written:
         if self._salvage is None:
-            self._salvage = Salvage(self.writer, self.configuration, self._taken, self._taken_s)
+            self._salvage = Salvage(
+                writer=self.writer, configuration=self.configuration, taken=self._taken, now_s=self._taken_s
+            )
         salvage = self._salvage
         salvage.run()
         self._restored(salvage.pipelines, salvage.suspended)

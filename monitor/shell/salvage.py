@@ -49,7 +49,7 @@ class FedMessage:
         return self.kept.stream.station == MONITOR
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class Salvage:
     """Stores what can be stored of a batch. May be run again after a failure of the store: it continues."""
 

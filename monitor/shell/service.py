@@ -72,7 +72,7 @@ class Done:
     received: Sequence[Received]
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class Service:
     """The tasks around one processor. One thread touches engines and store, so that there is one writer."""
 
@@ -366,7 +366,13 @@ def watch(configuration: Configuration, lines: Sequence[str], at: BrokerAddress,
         clock, watch = SteadyClock(), SelfWatch(standing(engine.pipelines))
         link = _link(configuration, lines, at, clock)
         listener = _listener(configuration, lines, link)
-        service = Service(Processor(configuration, writer, engine, suspended), link, clock, watch, listener)
+        service = Service(
+            processor=Processor(configuration=configuration, writer=writer, engine=engine, suspended=suspended),
+            link=link,
+            clock=clock,
+            watch=watch,
+            listener=listener,
+        )
         return asyncio.run(_until_stopped(service, lease))
     except LeaseLostError as error:
         return _gone(error)

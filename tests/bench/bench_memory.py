@@ -30,7 +30,7 @@ def main() -> None:
         store = Store(folder=name)
         c = c.model_copy(update={"works": c.works.model_copy(update={"store": store})})
         writer = Writer(store)
-        processor = Processor(c, writer, Engine.of(c))
+        processor = Processor(configuration=c, writer=writer, engine=Engine.of(c))
         run = simulate(scenario, c, "core-1", T0)
         batch: list[Received] = []
         begun, minute = time.perf_counter(), 0

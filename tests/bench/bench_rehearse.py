@@ -146,7 +146,7 @@ def _pandas(t_s: np.ndarray, v: np.ndarray) -> list[float]:
 
 def _line(c: Configuration) -> None:
     """One simulated hour of the demo, kept as it comes, then rehearsed."""
-    processor = Processor(c, Writer(c.works.store), Engine.of(c))
+    processor = Processor(configuration=c, writer=Writer(c.works.store), engine=Engine.of(c))
     _hour(processor, _begin(load_scenario(CONFIGS, "demo", c), c, 0, {}, 1, 0.0), {})
     processor.writer.write(processor.last_batch())
     processor.writer.close()

@@ -32,7 +32,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         c = c.model_copy(update={"works": c.works.model_copy(update={"store": Store(folder=name)})})
         writer = Writer(c.works.store)
-        processor = Processor(c, writer, Engine.of(c))
+        processor = Processor(configuration=c, writer=writer, engine=Engine.of(c))
         drum, metre = 1, 0.0
         begun = time.perf_counter()
         for hour in range(HOURS):

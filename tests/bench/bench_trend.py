@@ -41,7 +41,7 @@ def _fill(store: Store) -> None:
     c = load(CONFIGS)
     c = c.model_copy(update={"works": c.works.model_copy(update={"store": store})})
     writer, rng = Writer(store), np.random.default_rng(1)
-    processor = Processor(c, writer, Engine.of(c))
+    processor = Processor(configuration=c, writer=writer, engine=Engine.of(c))
     size = Path(store.folder)
     begun = time.perf_counter()
     for hour in range(HOURS):

@@ -98,7 +98,9 @@ def test_a_record_made_again_follows_the_recipes_that_files_brought_meanwhile(pl
     edited = recipe.model_copy(update={"revision": recipe.revision + 1, "window": windows})
     c = processor.configuration.model_copy(update={"recipes": processor.configuration.recipes | {"core-2g5": edited}})
     again = Processor(
-        c, processor.writer, Engine({line: restore(processor.writer, c, line, lambda _: None) for line in c.lines})
+        configuration=c,
+        writer=processor.writer,
+        engine=Engine({line: restore(processor.writer, c, line, lambda _: None) for line in c.lines}),
     )
     processor.writer.keep_revisions(c.recipes.values(), T0 + 1)
     take(again, arrivals[at:])

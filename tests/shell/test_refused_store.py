@@ -58,7 +58,7 @@ def undisturbed(arrivals: list[Arrival], tmp_path_factory: pytest.TempPathFactor
 def a_service(place: Any, link: StubLink, again: bool = False, lines: Sequence[str] = ("core-1",)) -> Service:
     link.begin()
     clock = StoryClock(link.arrivals[0].received_s)
-    return Service(processor_at(place, again, list(lines)), link, clock)  # type: ignore[arg-type]
+    return Service(processor=processor_at(place, again, list(lines)), link=link, clock=clock)  # type: ignore[arg-type]
 
 
 def problems(place: Any) -> list[str]:
@@ -390,7 +390,7 @@ def test_a_monitor_starts_though_one_engine_cannot_be_restored(place, arrivals, 
         engine, suspended = processor_module.restored(first.writer, c, ["core-1", "core-2"])
         assert suspended == {"core-1": "its engine cannot be restored (ZeroDivisionError: a defect of the engine)"}
         assert not any(module.standing(engine.pipelines).values())
-        processor = processor_module.Processor(c, first.writer, engine, suspended)
+        processor = processor_module.Processor(configuration=c, writer=first.writer, engine=engine, suspended=suspended)
         store(processor, both[half:])
         processor.finish()
         assert processor.rejected == {"line suspended": len([a for a in both[half:] if "core-1" in a.topic])}

@@ -74,7 +74,11 @@ def configured(folder: Path, line: str) -> Configuration:
 
 def started(configuration: Configuration, line: str, log: list[str]) -> Processor:
     writer = Writer(configuration.works.store, [line])
-    processor = Processor(configuration, writer, Engine({line: restore(writer, configuration, line, log.append)}))
+    processor = Processor(
+        configuration=configuration,
+        writer=writer,
+        engine=Engine({line: restore(writer, configuration, line, log.append)}),
+    )
     writer.keep_revisions(configuration.recipes.values(), T0)
     return processor
 

@@ -74,7 +74,7 @@ def test_a_store_at_fault_is_an_alarm_once_it_can_be_written(place, monkeypatch)
         return write(self, batch)
 
     monkeypatch.setattr(Writer, "write", writes)
-    service = Service(processor_at(place, lines=["core-1"]), link, clock)  # type: ignore[arg-type]
+    service = Service(processor=processor_at(place, lines=["core-1"]), link=link, clock=clock)  # type: ignore[arg-type]
 
     async def fault() -> None:
         await eventually(lambda: service._problem)
@@ -98,9 +98,14 @@ def test_a_suspended_line_is_an_alarm_of_another_line_until_it_goes_on(place):
     link.begin()
     engine = first.engine
     del engine.pipelines["core-1"]
-    one = Processor(first.configuration, first.writer, engine, {"core-1": "its engine cannot be restored"})
+    one = Processor(
+        configuration=first.configuration,
+        writer=first.writer,
+        engine=engine,
+        suspended={"core-1": "its engine cannot be restored"},
+    )
     one._tried_s = clock.now_s
-    service = Service(one, link, clock)  # type: ignore[arg-type]
+    service = Service(processor=one, link=link, clock=clock)  # type: ignore[arg-type]
 
     async def suspended() -> None:
         await eventually(lambda: service._health)
@@ -112,7 +117,7 @@ def test_a_suspended_line_is_an_alarm_of_another_line_until_it_goes_on(place):
     asyncio.run(running(service, suspended))
     again = processor_at(place, again=True, lines=LINES)
     assert standing(again.engine.pipelines)[SUSPENDED]
-    link, service = StubLink([]), Service(again, link, clock)  # type: ignore[arg-type]
+    link, service = StubLink([]), Service(processor=again, link=link, clock=clock)  # type: ignore[arg-type]
     service.link = link  # type: ignore[assignment]
     link.begin()
     returned = {SUSPENDED: ("core-2", AlarmState.RETURNED.value)}
@@ -127,7 +132,9 @@ def test_a_folder_whose_free_space_cannot_be_found_out_stops_nothing(tmp_path, m
     monkeypatch.setattr("monitor.shell.service.shutil.disk_usage", away)
     link = StubLink(core_line(3).sorted())
     link.begin()
-    service = Service(processor_at(tmp_path, lines=["core-1"]), link, Clock(link.arrivals[-1].received_s))  # type: ignore[arg-type]
+    service = Service(
+        processor=processor_at(tmp_path, lines=["core-1"]), link=link, clock=Clock(link.arrivals[-1].received_s)
+    )  # type: ignore[arg-type]
     asyncio.run(running(service, lambda: eventually(lambda: service._health and link.done.is_set())))
     assert service._health is not None
     assert service._health.disk_free_bytes is None
@@ -142,7 +149,7 @@ def test_a_note_is_kept_until_a_line_has_an_engine(tmp_path, lines):
     processor.engine.pipelines.clear()
     processor.suspended = dict.fromkeys(lines, "a reason")
     processor._tried_s = clock.now_s
-    service = Service(processor, link, clock)  # type: ignore[arg-type]
+    service = Service(processor=processor, link=link, clock=clock)  # type: ignore[arg-type]
 
     async def all_suspended() -> None:
         await eventually(lambda: service._health)

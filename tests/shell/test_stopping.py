@@ -23,7 +23,7 @@ class Inbox:
 
 async def test_a_stop_that_arrives_with_a_message_ends_the_wait_and_keeps_the_message():
     link = Inbox()
-    service = Service(SimpleNamespace(), link)  # type: ignore[arg-type]
+    service = Service(processor=SimpleNamespace(), link=link)  # type: ignore[arg-type]
     waiting = asyncio.create_task(service._gather())
     await asyncio.sleep(0.01)
     link.inbox.put_nowait(RECEIVED)

@@ -122,7 +122,7 @@ def test_the_service_publishes_it_and_a_sender_puts_it_aside_until_the_line_is_t
     """Conformance: what is refused so leaves the outbox only when it is stored. R19: what has no number is answered."""
     link = StubLink([*(of("core-9", n) for n in range(3)), of("core-8", payload=b'{"n":'), *UNNAMED[2:]])
     link.begin()
-    service = Service(processor_at(tmp_path), link, StoryClock(T0))  # type: ignore[arg-type]
+    service = Service(processor=processor_at(tmp_path), link=link, clock=StoryClock(T0))  # type: ignore[arg-type]
 
     def refused() -> list[Refused]:
         topic = "tarn/core-9/refused/oven-a/temperature"

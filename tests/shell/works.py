@@ -51,8 +51,12 @@ def processor_at(folder: Path, again: bool = False, lines: Sequence[str] | None 
     writer = Writer(c.works.store, lines)
     mine = list(lines or c.lines)
     if again:
-        return Processor(c, writer, Engine({line: restore(writer, c, line, lambda _: None) for line in mine}))
-    return Processor(c, writer, Engine.of(c, mine))
+        return Processor(
+            configuration=c,
+            writer=writer,
+            engine=Engine({line: restore(writer, c, line, lambda _: None) for line in mine}),
+        )
+    return Processor(configuration=c, writer=writer, engine=Engine.of(c, mine))
 
 
 def take(processor: Processor, arrivals: Sequence[Arrival], size: int = 200) -> None:

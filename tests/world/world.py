@@ -136,7 +136,9 @@ class World:
         self.writer = writer
         engine = Engine({LINE: restore(writer, c, LINE, lambda _: None)})
         link = WorldLink(self.broker, self.clock)
-        service = Service(Processor(c, writer, engine), link, self.clock)  # type: ignore[arg-type]
+        service = Service(
+            processor=Processor(configuration=c, writer=writer, engine=engine), link=link, clock=self.clock
+        )  # type: ignore[arg-type]
         service.thread = InlineExecutor()  # type: ignore[assignment]
         return service
 
@@ -304,7 +306,7 @@ def roll(folder: Path, kind: Kind) -> None:
     """Move into files whatever is due."""
     c = configuration(str(folder), kind)
     writer = Writer(c.works.store, [LINE])
-    Processor(c, writer, Engine({})).roll()
+    Processor(configuration=c, writer=writer, engine=Engine({})).roll()
     writer.close()
 
 
@@ -356,7 +358,9 @@ def undisturbed(number: int, kind: Kind) -> dict[str, Any]:
     folder = temporary()
     c = configuration(str(folder), kind)
     writer = Writer(c.works.store, [LINE])
-    processor = Processor(c, writer, Engine({LINE: restore(writer, c, LINE, lambda _: None)}))
+    processor = Processor(
+        configuration=c, writer=writer, engine=Engine({LINE: restore(writer, c, LINE, lambda _: None)})
+    )
     arrivals = [Arrival(f"tarn/{LINE}/{m.path}", m.payload, m.send_s) for m in told(number, kind)]
     take(processor, arrivals, 60)
     writer.write(processor.last_batch())
