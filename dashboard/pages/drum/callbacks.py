@@ -51,7 +51,7 @@ def chosen(_context: Context, metre: object) -> Updates:
 
 
 @CALLBACKS(
-    Output("mark-said", "children"),
+    Output("mark-message", "children"),
     Output("mark-reason", "value"),
     Input("mark-do", "n_clicks"),
     State("history-drum", "data"),
@@ -72,13 +72,13 @@ def mark(context: Context, _n: object, of: FillingData, from_m: object, to_m: ob
 @CALLBACKS(
     Output("drum-findings", "children"),
     Input("second", "n_intervals"),
-    State("mark-said", "children"),
+    State("mark-message", "children"),
     State("history-drum", "data"),
     prevent_initial_call=True,
 )
-def listed(context: Context, n: int | None, said: str | None, of: FillingData) -> Component:
+def listed(context: Context, n: int | None, message: str | None, of: FillingData) -> Component:
     """After a mark was sent, the findings as they are now."""
-    found = context.record.drum(of["line"], of["filling"]) if said == SENT and (n or 0) % LOOK_EVERY_S == 0 else None
+    found = context.record.drum(of["line"], of["filling"]) if message == SENT and (n or 0) % LOOK_EVERY_S == 0 else None
     if found is None:
         raise PreventUpdate
     return layout.findings_again(context, found)

@@ -104,7 +104,7 @@ def _mark_form(length_m: float) -> Component:
                 ],
                 className="controls",
             ),
-            html.P(id="mark-said", role="status"),
+            html.P(id="mark-message", role="status"),
         ],
         className="mark-metres",
     )  # fmt: skip

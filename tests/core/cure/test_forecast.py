@@ -19,7 +19,7 @@ from monitor.core.cure.forecast import (
     slowest_m_s,
 )
 from monitor.core.cure.plan import Plan, cable_of, way_of
-from monitor.physics.cure import Speed, born, cure
+from monitor.physics.cure import Speed, cure, new_elements
 from tests.core.script import configuration
 
 C = configuration()

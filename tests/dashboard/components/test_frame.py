@@ -4,7 +4,7 @@ import base64
 import hashlib
 
 from dashboard.components.frame import INDEX, OWN_SCRIPTS, frame
-from dashboard.text.alarm_text import CAUTION
+from dashboard.text.caution import CAUTION
 from dashboard.web.accounts import Person
 from tests.dashboard.page_text import json_of
 

@@ -26,7 +26,7 @@ def test_no_two_verdicts_look_the_same():
 
 def test_the_words_name_the_gravest_first_and_leave_out_what_is_not_there():
     assert in_words(RUNS, 201.0) == "201 m wound; 11 m nonconforming, 50 m suspect, 40 m unverified"
-    assert in_words([Run(0, 5, GOOD)], 5.0) == "5 m wound; nothing found"
+    assert in_words([Run(0, 5, GOOD)], 5.0) == "5 m wound; no faults recorded"
     shown = ribbon(RUNS, 201.0, None, size="tall")
     assert shown.to_plotly_json()["props"]["aria-label"] == in_words(RUNS, 201.0)
     assert (shown.role, shown.className) == ("img", "ribbon tall")

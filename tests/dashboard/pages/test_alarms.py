@@ -5,11 +5,11 @@ from types import SimpleNamespace
 import pytest
 from dash import no_update
 from dash.exceptions import PreventUpdate
-from tests.dashboard.actions.test_answers import key_of
 
 from dashboard.actions.operator import SHELVE_MIN
 from dashboard.pages.alarms import callbacks, layout
 from dashboard.queries.alarm_list import SPANS_H
+from tests.dashboard.actions.test_operator import key_of
 from tests.dashboard.page_text import json_of, text_of
 
 
