@@ -44,7 +44,7 @@ def entering(count: int = 1) -> Inside:
     at_head = np.zeros(count)
     crossed = np.full((count, len(PLAN.route.edges_m)), np.inf)
     crossed[:, 0] = NOW_S
-    elements = born(cable_of(RECIPE), PLAN.wall, PLAN.nominal, np.full(count, NOW_S))
+    elements = new_elements(cable_of(RECIPE), PLAN.wall, PLAN.nominal, np.full(count, NOW_S))
     return Inside(
         t_s=NOW_S,
         metres=np.arange(float(count)),
