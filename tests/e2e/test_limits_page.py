@@ -18,7 +18,6 @@ from monitor.core.arrival import Arrival
 from monitor.store.reader import StoreReader
 from tests.core.script import T0
 from tests.core.test_pipeline import core_line
-from tests.e2e.test_dashboard_pages import browser, opened  # noqa: F401 - a fixture
 from tests.shell.works import processor_at, stored_at, take
 from tests.store.test_writer import busy
 
@@ -28,7 +27,7 @@ HI = "window/oven-b/temperature/hi"
 class Works:
     """A record, its processor, and pages whose answers go straight to the processor."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, port: int) -> None:
         self.script = core_line(300, before=lambda script, s: busy(script, s % 130))
         arrivals = self.script.sorted()
         self.cut = next(i for i, a in enumerate(arrivals) if a.received_s > T0 + 260)
@@ -40,8 +39,8 @@ class Works:
         bench = ProcessBench(c, work)
         app = create_app(StoreReader(c.works.store), c, self, lambda: self.now_s, bench)
         guard(app.server, LOOPBACK_NAMES, lambda: "")
-        self.server = make_server("127.0.0.1", 0, app.server, threaded=True)
-        self.url = f"http://127.0.0.1:{self.server.server_port}"
+        self.server = make_server("127.0.0.1", port, app.server, threaded=True)
+        self.url = f"http://127.0.0.1:{port}"
         threading.Thread(target=self.server.serve_forever, daemon=True).start()
 
     def send(self, line: str, step) -> None:
@@ -54,15 +53,11 @@ class Works:
 
 
 @pytest.fixture
-def works(tmp_path) -> Iterator[Works]:
-    one = Works(tmp_path)
+def works(tmp_path, port) -> Iterator[Works]:
+    one = Works(tmp_path, port)
     yield one
     one.server.shutdown()
-
-
-@pytest.fixture
-def page(browser) -> Iterator[Page]:  # noqa: F811
-    yield from opened(browser, bypass_csp=True)
+    one.server.server_close()
 
 
 def test_limits_are_rehearsed_proposed_approved_by_another_and_taken_back(works: Works, page: Page) -> None:
