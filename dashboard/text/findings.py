@@ -3,13 +3,18 @@
 from dashboard.text import alarm_text, format
 from monitor.contract.config import titles
 from monitor.contract.config.line import Line
-from monitor.contract.record import Finding, FindingKind
+from monitor.contract.record import WITHDRAWN, Finding, FindingKind
+
+MARKS = {
+    "repaired": "Repair recorded", "concession": "Concession recorded", "comment": "Comment",
+    WITHDRAWN: "Mark withdrawn",
+}  # fmt: skip
 
 
 def sentence(finding: Finding, line: Line) -> str:
     """A finding as text."""
     if finding.kind is FindingKind.MARK:
-        return f"Marked by {alarm_text.signed(finding)}"
+        return f"{MARKS.get(finding.check, 'Marked')} by {alarm_text.signed(finding)}"
     if finding.kind is FindingKind.INHERITED:
         return f"Inherited {finding.text}"
     if finding.kind is FindingKind.RESISTANCE:

@@ -80,7 +80,9 @@ class PayoffChange(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Action(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """An act of a person. `occurrence` names one activation of an alarm by its time: a late response hits no other."""
+    """What a person did. `occurrence` names one activation of an alarm by its time, so that a late response applies to
+    no other; of a mark that is withdrawn it is the time `t` of the marking.
+    """
 
     n: Sequence
     t: UtcMs
@@ -91,6 +93,7 @@ class Action(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
         "take out of service",
         "return to service",
         "mark metres",
+        "withdraw mark",
         "note work",
         "hand over",
         "note resistance",
@@ -117,6 +120,13 @@ class Action(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
         None
     )
     start: Start = 0
+    mark: (
+        Annotated[
+            Literal["suspect", "repaired", "concession", "comment"],
+            Meta(description="What a mark says of its metres, suspect where it is left out. Only that is a verdict."),
+        ]
+        | None
+    ) = None
 
 
 class LimitsStep(msgspec.Struct, frozen=True, kw_only=True):

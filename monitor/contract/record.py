@@ -14,6 +14,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 
+WITHDRAWN = "withdrawn"  # `check` of a mark that was withdrawn
 SILENCE_ALARM = "line/gateway/silent"  # a line sends nothing at all
 
 

@@ -1,11 +1,11 @@
 """Manual entries: marks, resistances and signed records as findings, responses to alarms as events."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from monitor.contract.config.recipe import Recipe
 from monitor.contract.messages import Action
-from monitor.contract.record import Finding, FindingKind, Verdict
+from monitor.contract.record import WITHDRAWN, Finding, FindingKind, Verdict
 from monitor.core.alarms import AlarmEvent
 from monitor.core.arrival import Message
 from monitor.core.order import Released
@@ -66,8 +66,19 @@ def note(line: str, t_s: float, line_metre: float, action: Action) -> Finding:
 
 
 def mark(line: str, action: Action, _recipes: Mapping[str, Recipe]) -> Finding:
-    """Metres that someone marked for inspection."""
-    return _finding(line, action, FindingKind.MARK, "mark", Verdict.SUSPECT)
+    """Metres that someone holds suspect, or for which a repair, a concession or a comment is recorded.
+
+    Only a mark as suspect is a verdict: what was measured stays as it is, and a person decides by both.
+    """
+    if action.mark in (None, "suspect"):
+        return _finding(line, action, FindingKind.MARK, "mark", Verdict.SUSPECT)
+    return _finding(line, action, FindingKind.MARK, action.mark or "", Verdict.CONFORMING)
+
+
+def withdrawn(line: str, action: Action, _recipes: Mapping[str, Recipe]) -> Finding:
+    """A mark that is withdrawn: it replaces the mark; the audit trail has both."""
+    found = _finding(line, action, FindingKind.MARK, WITHDRAWN, Verdict.CONFORMING)
+    return replace(found, key=f"{FindingKind.MARK}@{action.occurrence}")
 
 
 def resistance(line: str, action: Action, recipes: Mapping[str, Recipe]) -> Finding:
@@ -85,7 +96,7 @@ def decision(line: str, action: Action, _recipes: Mapping[str, Recipe]) -> Findi
 
 
 OF_CABLE: dict[str, Callable[[str, Action, Mapping[str, Recipe]], Finding]] = {
-    "mark metres": mark, "note resistance": resistance, "sign record": decision,
+    "mark metres": mark, "withdraw mark": withdrawn, "note resistance": resistance, "sign record": decision,
 }  # fmt: skip
 
 

@@ -12,16 +12,17 @@ from typing import Any
 import msgspec
 from sqlalchemy import Connection, insert, select
 
-from monitor.contract.record import AlarmChange, Finding, FindingKind, Output, Proposal, Revision
+from monitor.contract.record import WITHDRAWN, AlarmChange, Finding, FindingKind, Output, Proposal, Revision
 from monitor.store.schema import JOURNAL
 
 ACTS = {
-    FindingKind.MARK: "mark metres",
+    FindingKind.MARK: "mark metres: {check}",
     FindingKind.WORK: "note work at {station}",
     FindingKind.HANDOVER: "hand over",
     FindingKind.RESISTANCE: "note resistance",
     FindingKind.DECISION: "sign record: {check}",
 }
+MARKS = {"mark": "mark metres", WITHDRAWN: "withdraw mark"}  # others by their name
 BEGINNING = "0" * 64
 FIELDS = ("line", "seq", "t_ms", "who", "action", "target", "reason", "before", "after")
 ONCE = ("line", "t_ms", "who", "action", "target")
@@ -54,7 +55,8 @@ def entries_of(outputs: Iterable[Output]) -> Iterator[JournalEntry]:
         elif isinstance(o, Finding) and o.kind in ACTS:
             why = "; ".join(text for text in (o.reason, o.text) if text)
             span = f"{o.start_m:.1f} to {o.end_m:.1f} m" if o.end_m is not None else f"{o.start_m:.1f} m"
-            act = ACTS[o.kind].format(station=o.stream.split("/")[0], check=o.check)
+            act = MARKS.get(o.check) if o.kind is FindingKind.MARK else None
+            act = act or ACTS[o.kind].format(station=o.stream.split("/")[0], check=o.check)
             yield JournalEntry(
                 line=o.line,
                 t_ms=round(o.start_s * 1e3),

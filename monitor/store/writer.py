@@ -24,6 +24,7 @@ from monitor.contract.config.recipe import Recipe
 from monitor.contract.config.works import Store
 from monitor.contract.messages import Health
 from monitor.contract.record import (
+    WITHDRAWN,
     AlarmChange,
     AlarmOccurrence,
     CounterFault,
@@ -417,7 +418,7 @@ def _keep_aside(connection: Connection, guilty: Sequence[SetAside]) -> None:
 def _uncount(connection: Connection, finding: Finding) -> None:
     """Metres of drums whose rows lie in a file already are to be counted again: a finding has come to them since."""
     d = DRUM.c
-    if finding.verdict is Verdict.CONFORMING:
+    if finding.verdict is Verdict.CONFORMING and finding.check != WITHDRAWN:
         return
     before = true() if finding.end_m is None else d.start_m < finding.end_m
     rolled = (d.line == finding.line, d.rows_file.is_not(None), before, d.end_m > finding.start_m)

@@ -3,7 +3,7 @@
 import pytest
 
 from monitor.contract.messages import Action
-from monitor.contract.record import Finding, Verdict
+from monitor.contract.record import WITHDRAWN, Finding, FindingKind, Verdict
 from monitor.core import manual_entries
 from monitor.store.audit_trail import entries_of
 from tests.core.script import T0, Script, configuration, decoded, pipeline
@@ -66,3 +66,29 @@ def test_a_decision_and_a_resistance_travel_and_are_sealed():
     acts = {(e.who, e.action, e.target, e.reason) for e in entries_of(out)}
     assert ("Quality: Mira", "sign record: release", "1000.0 to 1040.0 m", "burned well") in acts
     assert ("Olle", "note resistance", "1000.0 to 1040.0 m", "0.3 ohm at 20 degC") in acts
+
+
+def test_what_is_marked_is_a_verdict_only_where_it_is_suspect():
+    """D4: there was no repair, no concession, no comment, and a mark could not be taken back."""
+    kinds = ("suspect", "repaired", "concession", "comment")
+
+    def acts(script: Script, s: int) -> None:
+        if 20 <= s < 24:
+            script.send("operator/action", T0 + s, action="mark metres", by="Mira", reason="seen", mark=kinds[s - 20],
+                       start_m=1000.0 + s, end_m=1001.0 + s)  # fmt: skip
+        if s == 30:
+            script.send("operator/action", T0 + s, action="withdraw mark", by="Olle", reason="sound",
+                       occurrence=round((T0 + 20) * 1e3), start_m=1020.0, end_m=1021.0)  # fmt: skip
+
+    out = pipeline().feed(decoded(core_line(40, before=acts).sorted()))
+    marks = [f for f in of(Finding, out) if f.kind is FindingKind.MARK]
+    assert [(f.check, f.verdict) for f in marks] == [
+        ("mark", Verdict.SUSPECT), ("repaired", Verdict.CONFORMING), ("concession", Verdict.CONFORMING),
+        ("comment", Verdict.CONFORMING), (WITHDRAWN, Verdict.CONFORMING),
+    ]  # fmt: skip
+    assert marks[-1].key == marks[0].key
+    entries = [(e.who, e.action) for e in entries_of(out)]
+    assert entries == [
+        ("Mira", "mark metres"), ("Mira", "mark metres: repaired"), ("Mira", "mark metres: concession"),
+        ("Mira", "mark metres: comment"), ("Olle", "withdraw mark"),
+    ]  # fmt: skip

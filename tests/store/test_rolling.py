@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from sqlalchemy import Engine, event, insert, select, text, update
 
-from monitor.contract.record import DrumSpan, MetreRows
+from monitor.contract.record import WITHDRAWN, DrumSpan, MetreRows, Verdict
 from monitor.contract.topics import Stream
 from monitor.core.arrival import Arrival, Message
 from monitor.store import manifest
@@ -189,6 +189,9 @@ def test_metres_marked_after_their_drum_lies_in_its_file_are_counted(place):
     writer.write(Batch(outputs=[finding(2.0, 2.5)]))
     rollup.roll_drums(writer.engine, place)
     assert metres() == (8.0, 1.0)
+    writer.write(Batch(outputs=[finding(2.0, 2.5, check=WITHDRAWN, verdict=Verdict.CONFORMING)]))
+    rollup.roll_drums(writer.engine, place)
+    assert metres() == (9.0, 0.0)
 
 
 def test_years_without_messages_are_not_looked_at_hour_by_hour(place):

@@ -1,10 +1,9 @@
 """Callbacks of the page Drum."""
 
-from dash import Input, Output, State, no_update
-from dash.development.base_component import Component
+from dash import Input, Output, State, ctx, no_update
 from dash.exceptions import PreventUpdate
 
-from dashboard.actions.marks import mark_metres
+from dashboard.actions.marks import mark_metres, withdraw
 from dashboard.actions.operator import RejectedActionError
 from dashboard.callbacks import Callbacks, Updates
 from dashboard.components import Children, FillingData
@@ -12,7 +11,7 @@ from dashboard.context import Context
 from dashboard.pages.drum import layout
 
 CALLBACKS = Callbacks()
-SENT = "Sent; the mark is listed above once the monitor confirms it."
+SENT = "Sent; shown above once the monitor confirms it."
 LOOK_EVERY_S = 3
 
 
@@ -54,16 +53,25 @@ def chosen(_context: Context, metre: object) -> Updates:
     Output("mark-message", "children"),
     Output("mark-reason", "value"),
     Input("mark-do", "n_clicks"),
+    Input("mark-undo", "n_clicks"),
     State("history-drum", "data"),
+    State("mark-kind", "value"),
     State("mark-from", "value"),
     State("mark-to", "value"),
+    State("mark-which", "value"),
     State("mark-by", "value"),
     State("mark-reason", "value"),
     prevent_initial_call=True,
 )
-def mark(context: Context, _n: object, of: FillingData, from_m: object, to_m: object, by: str, reason: str) -> Updates:
+def mark(
+    context: Context, _do: object, _undo: object, of: FillingData, kind: str, from_m: object, to_m: object,
+    which: str | None, by: str, reason: str,
+) -> Updates:  # fmt: skip
     try:
-        mark_metres(context, of["line"], of["filling"], from_m, to_m, by, reason)
+        if ctx.triggered_id == "mark-undo":
+            withdraw(context, of["line"], of["filling"], which, by, reason)
+        else:
+            mark_metres(context, of["line"], of["filling"], kind, from_m, to_m, by, reason)
     except RejectedActionError as error:
         return str(error), no_update
     return SENT, ""
@@ -71,14 +79,15 @@ def mark(context: Context, _n: object, of: FillingData, from_m: object, to_m: ob
 
 @CALLBACKS(
     Output("drum-findings", "children"),
+    Output("mark-which", "data"),
     Input("second", "n_intervals"),
     State("mark-message", "children"),
     State("history-drum", "data"),
     prevent_initial_call=True,
 )
-def listed(context: Context, n: int | None, message: str | None, of: FillingData) -> Component:
-    """After a mark was sent, the findings as they are now."""
+def listed(context: Context, n: int | None, message: str | None, of: FillingData) -> Updates:
+    """After a mark was sent, findings and marks as they are now."""
     found = context.record.drum(of["line"], of["filling"]) if message == SENT and (n or 0) % LOOK_EVERY_S == 0 else None
     if found is None:
         raise PreventUpdate
-    return layout.findings_again(context, found)
+    return layout.findings_again(context, found), layout.mark_choices(context, found)

@@ -9,6 +9,7 @@ from dash import dcc, html
 from dash.development.base_component import Component
 from plotly.graph_objects import Figure
 
+from dashboard.actions.marks import KINDS, marks_on
 from dashboard.components import Children, aria, attributes
 from dashboard.components.chart import chart
 from dashboard.components.fillings import fillings
@@ -55,7 +56,7 @@ def content(context: Context, row: DrumRow) -> Children:
                 chart("fault-map", maps[0], coloured=False),
                 _history(drum.length_m),
                 html.Div(findings_table(context, drum, found), id="drum-findings"),
-                _mark_form(drum.length_m),
+                _mark_form(context, drum),
             ],
             **attributes(page="drum", line=row.line, length=f"{drum.length_m:.3f}", drum=row.drum),
         ),
@@ -85,22 +86,34 @@ def _history(length_m: float) -> Component:
     return html.Div([field, shown], className="history")
 
 
-def _mark_form(length_m: float) -> Component:
-    """Metres of this drum that a person holds suspect, with name and reason."""
-    metres = {"suffix": " m", "min": 0, "max": math.ceil(length_m), "w": 130}
+def _mark_form(context: Context, drum: WholeDrum) -> Component:
+    """What a person puts on record of metres of this drum, and takes back."""
+    metres = {"suffix": " m", "min": 0, "max": math.ceil(drum.length_m), "w": 130}
     return html.Details(
         [
-            html.Summary("Mark metres as suspect"),
-            html.P("A mark makes these metres suspect here, on each drum that they go to and on the drum record. It "
-                   "is entered in the audit trail with your name. Chalk or tag the cable too where you can reach it "
-                   "safely: keep clear of moving cable and of the spark tester.", className="note"),
+            html.Summary("Mark metres"),
+            html.P("A suspect mark counts here, on each drum that the metres go to, and on the drum record. Other "
+                   "marks are listed and change no verdict. Each is entered in the audit trail with your name. Chalk "
+                   "or tag the cable too where you can reach it safely: keep clear of moving cable and of the spark "
+                   "tester. Only competent persons may repair, with the line stopped and isolated.",
+                   className="note"),
             html.Div(
                 [
+                    dmc.Select(id="mark-kind", label="Mark as", value="suspect", allowDeselect=False, w=140,
+                               data=[{"value": kind, "label": label} for kind, label in KINDS.items()]),
                     dmc.NumberInput(id="mark-from", label="From drum metre", **metres),
                     dmc.NumberInput(id="mark-to", label="To drum metre", **metres),
                     dmc.TextInput(id="mark-by", label="Name", w=180),
-                    dmc.TextInput(id="mark-reason", label="What is suspect", w=360),
+                    dmc.TextInput(id="mark-reason", label="What and why", w=360),
                     dmc.Button("Mark", id="mark-do", mt=24),
+                ],
+                className="controls",
+            ),
+            html.Div(
+                [
+                    dmc.Select(id="mark-which", label="Mark to withdraw", clearable=True, w=440,
+                               data=mark_choices(context, drum.row)),
+                    dmc.Button("Withdraw", id="mark-undo", variant="default", mt=24),
                 ],
                 className="controls",
             ),
@@ -108,6 +121,19 @@ def _mark_form(length_m: float) -> Component:
         ],
         className="mark-metres",
     )  # fmt: skip
+
+
+def mark_choices(context: Context, row: DrumRow) -> list[dict[str, str]]:
+    """Marks that can be withdrawn, by drum metre."""
+    line = context.configuration.lines[row.line]
+    return [
+        {
+            "value": mark.key,
+            "label": f"{format.metres(mark.start_m - row.start_m)} to "
+            f"{format.metres((mark.end_m or mark.start_m) - row.start_m)} m: {sentence(mark, line)}",
+        }
+        for mark in marks_on(context, row)
+    ]
 
 
 def _flame(test: Tested | None, drawn: Figure | None) -> Children:
