@@ -12,8 +12,8 @@ from dashboard.context import Context
 from dashboard.gateway import ActionNumbers
 from dashboard.web.accounts import Accounts
 from monitor.contract.config.configuration import Configuration
-from monitor.contract.config.load import load
 from monitor.contract.reading import DrumRow
+from tests.core import script
 from tests.dashboard.fake_record import START_S, FakeGateway, FakeRecord, core_lines_of
 
 NOW_S = START_S + 3050.0
@@ -22,7 +22,7 @@ PASSWORD = "a long password"
 
 @pytest.fixture(scope="session")
 def configuration() -> Configuration:
-    return core_lines_of(load(Path(__file__).parents[2] / "configs"))
+    return core_lines_of(script.configuration())
 
 
 @pytest.fixture

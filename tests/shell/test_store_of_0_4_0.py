@@ -11,6 +11,7 @@ import pytest
 from sqlalchemy import MetaData, create_engine, insert, select, text
 
 from monitor.contract.config.limits import limits_of
+from monitor.contract.config.load import load
 from monitor.contract.config.recipe import Recipe
 from monitor.contract.topics import Stream
 from monitor.shell.rebuild import rebuild
@@ -18,8 +19,11 @@ from monitor.store import audit_trail, upgrade
 from monitor.store.database import FILE, open_for_reading, open_for_writing
 from monitor.store.migrations.versions import v0003_who_did_it_and_kinds as v0003
 from monitor.store.reader import StoreReader
+from monitor.store.revisions import RevisionConflictError, recipes_on_record, refuse_conflicts
 from monitor.store.schema import JOURNAL, SCHEMA_VERSION
 from monitor.store.server import server_url
+from tests.contract.config.test_content import known_revisions
+from tests.core.script import CONFIGS
 from tests.shell.works import settings_at, stored_at
 
 ARCHIVE = Path(__file__).parents[1] / "data" / "store-0.4.0" / "record-0.4.0.tar.xz"
@@ -145,6 +149,20 @@ def test_its_messages_make_it_again_but_for_the_last_digits_of_oven_temperatures
     ovens = ("shock-oven", "oven-a", "oven-b", "cooling-trough")
     assert {d.column for d in found} == {"digest", *(f"{oven}/temperature" for oven in ovens)}
     assert all(d.is_tiny for d in found)
+
+
+def test_the_demo_goes_on_with_it_but_for_a_recipe_that_people_have_changed_since(store):
+    """A9: its recipes have other texts than 0.4.0's, under another revision. Mira raised a limit of core-2g5."""
+    engine = open_for_writing(settings_at(store))
+    with engine.connect() as connection:
+        for kept in recipes_on_record(connection):
+            assert kept.digest == known_revisions()[f"recipes/{kept.name}.toml", kept.revision]
+    demo = load(CONFIGS)
+    refuse_conflicts(engine, demo, ["lay-1"])
+    remedy = "recipes/core-2g5.toml: revision 2 is on record for line core-1 with other content .* give it revision 3"
+    with pytest.raises(RevisionConflictError, match=remedy) as refused:
+        refuse_conflicts(engine, demo, LINES)
+    assert "\n" not in str(refused.value)
 
 
 def test_the_journal_is_the_same_and_sound(store):

@@ -1,6 +1,7 @@
 """What a file contains: its digest does not see order or defaults, and where two differ is named by key."""
 
 import tomllib
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -8,11 +9,34 @@ from hypothesis import strategies as st
 
 from monitor.contract.config.content import differences_of, digest_of
 from monitor.contract.config.limits import limits_of, with_limits
+from monitor.contract.config.load import load
 from monitor.contract.config.recipe import Recipe
 from tests.core.script import CONFIGS, configuration
 
-RECIPE = configuration().recipes["core-2g5"]
+REVISIONS = Path(__file__).parents[2] / "data" / "revisions.txt"  # a line is added, none is ever changed
+RECIPE = load(CONFIGS).recipes["core-2g5"]
 TEXT = (CONFIGS / "recipes" / "core-2g5.toml").read_text()
+
+
+def known_revisions() -> dict[tuple[str, int], str]:
+    """Digest of the content by file and revision."""
+    lines = [line.split() for line in REVISIONS.read_text().splitlines()]
+    known = {(file, int(revision)): digest for file, revision, digest in lines}
+    assert len(known) == len(lines)
+    return known
+
+
+def test_a_revision_of_a_file_of_the_demo_has_one_content():
+    """A9: a monitor of a newer version would else refuse to start on the record of an older one."""
+    c, known = load(CONFIGS), known_revisions()
+    files = {f"recipes/{name}.toml": recipe for name, recipe in c.recipes.items()}
+    files |= {f"lines/{name}.toml": line for name, line in c.lines.items()}
+    for name, file in files.items():
+        digest = digest_of(file)
+        one = known.get((name, file.revision))
+        assert one is not None, f"add a line to {REVISIONS.name}: {name} {file.revision} {digest}"
+        assert one == digest, f"{name} has other content than its revision {file.revision}: give it the next revision"
+        assert file.revision == max(revision for known_name, revision in known if known_name == name)
 
 
 def shuffled(form: object) -> object:
