@@ -6,7 +6,7 @@ from dashboard.pages.what_if import layout as what_if
 
 PLAIN = {
     "speed": 230.0, "shock-oven": 540.0, "oven-a": 290.0, "oven-b": 305.0, "film": 1.0,
-    "stands": 60.0, "slows": 8.0, "restarts": 12.0, "at": 9.0, "reading": "",
+    "stop": 60.0, "slows": 8.0, "restarts": 12.0, "at": 9.0, "reading": "",
 }  # fmt: skip
 
 
@@ -48,7 +48,7 @@ def test_a_reading_calibrates_and_an_impossible_one_is_refused(context):
         ({"speed": ""}, "speed: enter a number"),
         ({"speed": 0.0}, "above 0 m/min"),
         ({"film": 9.0}, "expected 0.3 to 3"),
-        ({"stands": -5.0}, "times of 0 s or more"),
+        ({"stop": -5.0}, "times of 0 s or more"),
     ],
 )
 def test_what_cannot_be_computed_is_a_sentence(context, other, says):
