@@ -15,8 +15,8 @@ def test_live_tells_of_every_line(client):
     reply = client.get("/api/v1/live").get_json()
     assert reply["t"] == NOW_MS
     assert reply["rejected"] == 131
-    assert [line["line"] for line in reply["lines"]] == ["core-1", "core-2"]
-    first, second = reply["lines"]
+    assert [line["line"] for line in reply["lines"]] == ["core-2", "core-1"]  # the one that needs someone first
+    second, first = reply["lines"]
     assert first["speed"] == pytest.approx(230.0)
     assert first["window"] == [200.0, 245.0]
     assert second["asks"]["high"] == 1
@@ -35,7 +35,7 @@ def test_live_gives_limits_of_speed_in_m_per_min_whatever_their_unit(context, cl
     there = Context(
         record=record, configuration=works, clock=clock, gateway=context.gateway, numbering=context.numbering
     )
-    first = live.answer(there, live.Question())["lines"][0]
+    first = live.answer(there, live.Question())["lines"][1]
     assert (first["speed"], first["window"], first["outside"]) == (pytest.approx(230.0), [200.0, 245.0], False)
 
 
@@ -58,8 +58,8 @@ def test_live_goes_back_ten_minutes_at_most(client):
 
 
 def test_live_ribbon_goes_on_where_the_browser_stood(client):
-    whole = client.get("/api/v1/live").get_json()["lines"][0]["ribbon"]
-    tail = client.get("/api/v1/live?metres=core-1:3000,core-2:10").get_json()["lines"][0]["ribbon"]
+    whole = client.get("/api/v1/live").get_json()["lines"][1]["ribbon"]
+    tail = client.get("/api/v1/live?metres=core-1:3000,core-2:10").get_json()["lines"][1]["ribbon"]
     assert whole["since"] == 0
     assert tail["since"] == 3000
     assert tail["runs"][0][0] == 3000
