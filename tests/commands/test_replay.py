@@ -6,19 +6,16 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 from sqlalchemy.exc import DataError
 
 from monitor.__main__ import main
 from monitor.commands.replay import widened
-from monitor.contract.config.load import ConfigurationError, load
+from monitor.contract.config.load import load
 from monitor.contract.config.works import Store
 from monitor.contract.record import AlarmChange, Finding
-from monitor.core.arrival import Message
 from monitor.core.decode import Decoder
 from monitor.core.engine import Engine
-from monitor.shell.recording import AssumedRun, ColumnOf, Mapping, RecordingRows, arrivals, read_mapping, read_rows
+from monitor.shell.recording import AssumedRun, Mapping, RecordingRows, arrivals, read_mapping, read_rows
 from monitor.store.writer import Batch, Writer
 from tests.shell.works import numbers_stored
 
@@ -98,55 +95,10 @@ def test_a_clock_that_steps_back_is_late_data_and_stops_nothing():
     assert engine.pipelines["pipe"].now().extra["late"] == {"meter/flow": 11}
 
 
-@given(st.lists(st.tuples(st.sampled_from([0.01, 0.1, 1.0, 7.5]), st.floats(-50, 50)), min_size=1, max_size=80))
-def test_every_row_comes_out_of_its_message_as_it_went_in(steps):
-    t = 1.7e9 + np.cumsum([s[0] for s in steps])
-    v = np.array([s[1] for s in steps])
-    c = widened(load(PIPE))
-    decoder = Decoder.of(c)
-    got_t, got_v = [], []
-    for arrival in arrivals(RecordingRows(t, ["meter/flow"] * len(t), v), Mapping(), "pipe", c.lines["pipe"]):
-        message = decoder.decode(arrival)
-        assert isinstance(message, Message)
-        got_t += message.body.t_s.tolist()
-        got_v += message.body.v.tolist()
-    assert got_v == v.tolist()
-    assert np.allclose(got_t, t, atol=0.0011)
-
-
-def test_a_bad_value_of_a_recording_is_no_value():
-    c = widened(load(PIPE))
-    rows = RecordingRows(np.array([1.7e9, 1.7e9 + 0.1]), ["meter/flow"] * 2, np.array([np.nan, 1.0]))
-    (arrival,) = arrivals(rows, Mapping(), "pipe", c.lines["pipe"])
-    message = Decoder.of(c).decode(arrival)
-    assert np.isnan(message.body.v[0])
-    assert message.body.v[1] == 1.0
-
-
-def test_csv_and_parquet_foreign_units_and_time_zones_are_read_alike(tmp_path):
-    frame = pd.DataFrame({"when": ["2024-01-01 12:00:00", "2024-01-01 12:00:01"], "flow": [36.0, 72.0]})
-    frame.to_csv(tmp_path / "a.csv", index=False, sep=";")
-    frame.to_parquet(tmp_path / "a.parquet")
-    mapping = Mapping(
-        time="when", time_zone="Europe/Stockholm", separator=";",
-        column=(ColumnOf(column="flow", stream="meter/flow", factor=1 / 3.6),),
-    )  # fmt: skip
-    for name in ("a.csv", "a.parquet"):
-        rows = read_rows(tmp_path / name, mapping)
-        assert rows.t_s.tolist() == [utc("2024-01-01T11:00:00Z"), utc("2024-01-01T11:00:01Z")]
-        assert rows.v == pytest.approx([10.0, 20.0])
-
-
 def test_a_column_that_is_not_there_is_named_with_those_that_are(tmp_path, capsys):
     (tmp_path / "a.csv").write_text("t,x\n1,2\n")
     assert main(["replay", str(tmp_path / "a.csv"), "--line", "pipe", "--configs", str(PIPE)]) == 2
     assert "no column time, stream, value; it has t, x" in capsys.readouterr().err
-
-
-def test_a_mapping_with_an_unknown_key_is_refused_with_the_key(tmp_path):
-    (tmp_path / "m.toml").write_text('tiem = "t"\n')
-    with pytest.raises(ConfigurationError, match="tiem"):
-        read_mapping(tmp_path / "m.toml")
 
 
 def test_straight_into_a_store_keeps_the_record_and_is_not_done_twice(tmp_path, capsys):
@@ -171,23 +123,6 @@ def test_an_hour_of_our_own_is_a_recording_too(tmp_path, capsys):
     capsys.readouterr()
     assert main(["replay", str(hour), "--line", "pipe", "--configs", str(PIPE)]) == 0
     assert "refused: none" in capsys.readouterr().out
-
-
-@pytest.mark.parametrize("stamp", ["2024-10-27 02:30:00", "2024-03-31 02:30:00", "noon", ""])
-def test_a_stamp_that_is_no_instant_is_refused(tmp_path, stamp):
-    (tmp_path / "a.csv").write_text(f"time,stream,value\n2024-10-27 04:00:00,meter/flow,1\n{stamp},meter/flow,2\n")
-    with pytest.raises(ValueError, match=stamp or "isoformat"):
-        read_rows(tmp_path / "a.csv", Mapping(time_zone="Europe/Stockholm"))
-
-
-def test_decimal_commas_empty_values_and_milliseconds_are_read(tmp_path):
-    (tmp_path / "a.csv").write_text("t;flow\n1700000000000;36,5\n1700000001000;\n")
-    column = ColumnOf(column="flow", stream="meter/flow")
-    rows = read_rows(
-        tmp_path / "a.csv", Mapping(time="t", time_unit="ms", separator=";", decimal=",", column=(column,))
-    )
-    assert rows.t_s.tolist() == [1.7e9, 1.7e9 + 1]
-    assert rows.v == pytest.approx([36.5, np.nan], nan_ok=True)
 
 
 def test_what_the_store_refuses_once_is_looked_through_and_stored_as_the_monitor_does(tmp_path, capsys, monkeypatch):

@@ -13,7 +13,7 @@ from monitor.core.pipeline import Pipeline
 from monitor.shell import processor as processor_module
 from monitor.shell.broker_link import Received
 from monitor.shell.restore import restore
-from monitor.store.revisions import RevisionConflictError, lines_on_record, refuse_conflicts
+from monitor.store.revisions import lines_on_record
 from monitor.store.schema import CHECKPOINT, LINE_REVISION
 from tests.core.script import T0, Script
 from tests.core.test_pipeline import core_line
@@ -142,43 +142,6 @@ def test_an_edited_line_takes_effect_from_a_metre_on(place):
     assert (entry.who, entry.action, entry.reason) == (
         "configuration files", "take into force", f"from metre {pipeline.rows.next_m}",
     )  # fmt: skip
-
-
-def test_other_content_under_a_known_revision_of_a_line_and_a_lower_one_are_refused(place):
-    """A4: with file, key and remedy."""
-    processor = processor_at(place)
-    restore(processor.writer, with_line(processor.configuration, revision=3), "core-1", lambda _: None)
-    moved = with_line(processor.configuration, revision=3, settle_s=6.0)
-    with pytest.raises(RevisionConflictError) as refused:
-        refuse_conflicts(processor.writer.engine, moved, ["core-1", "core-2"])
-    assert str(refused.value) == (
-        "lines/core-1.toml: revision 3 is on record with other content (settle_s: 5 on record, 6 in the file): "
-        "give it revision 4"
-    )
-    with pytest.raises(RevisionConflictError, match=r"lines/core-1.toml: revision 1 is lower than 3, .* put the file"):
-        refuse_conflicts(processor.writer.engine, processor.configuration, ["core-1"])
-    refuse_conflicts(processor.writer.engine, with_line(processor.configuration, revision=3), ["core-1"])
-
-
-def test_other_content_under_a_known_revision_of_a_recipe_and_a_lower_one_are_refused(place):
-    """A4: revision 3 to 1 was taken without a word."""
-    processor = processor_at(place)
-    recipe = processor.configuration.recipes["core-1g5"]
-
-    def with_recipe(**update: object) -> Configuration:
-        recipes = processor.configuration.recipes | {"core-1g5": recipe.model_copy(update=update)}
-        return processor.configuration.model_copy(update={"recipes": recipes})
-
-    processor.writer.keep_revisions(with_recipe(revision=3).recipes.values(), T0)
-    with pytest.raises(RevisionConflictError) as refused:
-        refuse_conflicts(processor.writer.engine, with_recipe(revision=3, title="Another"), [])
-    assert str(refused.value) == (
-        "recipes/core-1g5.toml: revision 3 is on record with other content "
-        "(title: 'Silicone core 1.5 mm2' on record, 'Another' in the file): give it revision 4"
-    )
-    with pytest.raises(RevisionConflictError, match="revision 1 is lower than 3"):
-        refuse_conflicts(processor.writer.engine, with_recipe(revision=1), [])
-    refuse_conflicts(processor.writer.engine, with_recipe(revision=4, title="Another"), [])
 
 
 def test_a_line_that_never_sent_begins_quietly(place):
