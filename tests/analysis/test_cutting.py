@@ -23,6 +23,23 @@ def test_bad_metres_and_their_guards_are_cut_out():
     assert good_pieces(key("D1"), 10, [(5, 6)], 10) == []
 
 
+def test_a_piece_of_just_the_least_length_is_left_out_and_one_of_no_length_always():
+    bad = [(10, 11), (22, 23)]
+    assert [(p.start_m, p.end_m) for p in good_pieces(key("D1"), 40, bad, 1.0, least_m=9.0)] == [(24, 40)]
+    assert [p.start_m for p in good_pieces(key("D1"), 40, bad, 1.0, least_m=8.9)] == [0, 12, 24]
+    assert good_pieces(key("D1"), 12, [(1, 12)], 1.0) == []
+    assert [p.length_m for p in good_pieces(key("D1"), 12.5, [(1.5, 2)], 1.0)] == [0.5, 9.5]
+
+
+def test_a_length_that_is_hardly_longer_than_its_piece_is_cut_and_a_longer_one_is_not():
+    """Lengths are sums of metres: they miss each other by the arithmetic's own error."""
+    ten = [Good(key("D"), 0, 10.0)]
+    for cut in (plan, in_order):
+        assert len(cut(ten, [ReelLength(10.0 + 5e-10, 1)]).cuts) == 1
+        assert cut(ten, [ReelLength(10.0 + 2e-9, 1)]).cuts == ()
+        assert cut(ten, [ReelLength(10.5, 1)]).cuts == ()
+
+
 def test_thinking_ahead_beats_cutting_in_order():
     pieces = [Good(key("D1"), 0, 520), Good(key("D1"), 530, 790)]
     lengths = [ReelLength(500, 500, 1, "A"), ReelLength(260, 270, 3, "B")]

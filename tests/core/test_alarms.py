@@ -109,6 +109,17 @@ def test_another_definition_is_in_the_next_change_and_the_life_goes_on():
     assert made.apply(AlarmEvent(known_s=3.0, seq=3, t_s=3.0, alarm="z", event="raised"), "r", 7) is None
 
 
+@pytest.mark.parametrize("first", ["raised", "returned"])
+def test_events_of_one_moment_keep_the_order_in_which_they_were_found(first):
+    """Nothing but time, arrival and name puts them in order: neither words nor values, of which some are missing."""
+    then = "returned" if first == "raised" else "raised"
+    whole = {"occurrence_s": 1.0, "value": 2.0, "line_metre": 3.0, "by": "B", "reason": "b", "shelve_for_s": 4.0}
+    found = [event(1, first, **whole), event(1, then), event(1, first, by="A", reason="a"), event(1, then, **whole)]
+    assert sorted(found) == found
+    assert [e.event for e in sorted(found)] == [first, then, first, then]
+    assert event(1, first, **whole) == event(1, then)
+
+
 def test_only_shelving_for_a_time_has_an_end_and_it_counts_from_when_it_became_known():
     made = book()
     late = AlarmEvent(known_s=9.0, seq=1, t_s=2.0, alarm="x/HI", event="shelve", shelve_for_s=60.0)
