@@ -90,6 +90,13 @@ def test_what_is_left_begins_behind_the_kerf_of_the_last_cut():
     assert found.left == (Good(key("D"), 21.0, 25.0), Good(key("E"), 0, 9.0))
 
 
+def test_lengths_together_are_no_longer_than_their_piece():
+    ten, less = ReelLength(10.0, 1), ReelLength(9.8, 1)
+    for cut in (plan, in_order):
+        assert len(cut([Good(key("D"), 0, 19.5)], [ten, less]).cuts) == 1
+        assert len(cut([Good(key("D"), 0, 19.8)], [ten, less]).cuts) == 2
+
+
 def test_a_length_that_is_wanted_twice_is_cut_twice_over_all_pieces():
     pieces = [Good(key("D"), 0, 30), Good(key("E"), 0, 30)]
     for cut in (plan, in_order):
@@ -107,4 +114,5 @@ def test_a_wider_guard_is_never_worth_more():
 def test_what_is_no_length_is_refused_and_nothing_fits_nothing():
     with pytest.raises(ValueError, match="greater than 0"):
         plan([Good(key("D"), 0, 10)], [ReelLength(0, 1)])
-    assert plan([Good(key("D"), 0, 10)], [ReelLength(50, 1)]).left == (Good(key("D"), 0, 10),)
+    nothing = plan([Good(key("D"), 0, 10)], [ReelLength(50, 1)])
+    assert (nothing.cuts, nothing.left, nothing.worth, nothing.gap) == ((), (Good(key("D"), 0, 10),), 0.0, 0.0)

@@ -152,6 +152,7 @@ def test_ends_of_shelving_take_their_places_between_the_events():
     assert [c.after for _, c in made.apply_all([event(1, "shelve", shelve_for_s=2.0)], 3.0, "r", 1)] == [G, A]
     made = book()
     assert [c.after for _, c in made.apply_all([event(1, "shelve", shelve_for_s=2.0)], 2.9, "r", 1)] == [G]
+    assert list(made.apply_all([event(2, "acknowledge"), event(2, "returned")], 2.9, "r", 1)) == []  # nothing changes
 
 
 def test_shelving_ends_by_itself_and_shows_the_present_value():

@@ -75,6 +75,40 @@ def test_the_stretch_runs_from_the_first_sample_beyond_to_the_first_back():
     assert returned.extreme == 15
 
 
+@pytest.mark.parametrize("sign", [1, -1])
+def test_where_it_is_judged_no_further_what_is_open_ends_there_or_where_it_was_left(sign):
+    def limit(*values: float) -> tuple[Limit, Stretch]:
+        made, s = (
+            Limit(at=10 * sign, sign=sign, deadband=0, on_delay=1, off_delay=5),
+            stretch(range(len(values)), sign * np.array(values)),
+        )
+        made.feed(s, s.t_s, s.t_s)
+        return made, s
+
+    for values in ((9, 9), (9, 11)):  # idle, pending: nothing is open
+        made, s = limit(*values)
+        assert made.closed(s.point(1, s.t_s)) is None
+    made, s = limit(11, 14, 12)
+    here = s.point(2, s.t_s)
+    ended = made.closed(here)
+    assert ended == Crossing(raised=False, at=here, start=s.point(0, s.t_s), end=here, extreme=sign * 14.0)
+    made, s = limit(11, 14, 9, 8)
+    ended = made.closed(s.point(3, s.t_s))
+    assert ended is not None
+    assert (ended.at.t_s, ended.end, ended.extreme) == (3, s.point(2, s.t_s), sign * 14.0)
+
+
+def test_a_crossing_bears_time_place_and_what_was_known_then():
+    s = Stretch(
+        t_s=np.array([1.0, 2.0]), v=np.array([11.0, 12.0]), L_m=np.array([4.0, 8.0]), known_s=np.array([5.0, 6.0]),
+        seq=np.array([7, 8]), open=np.ones(2, dtype=bool),
+    )  # fmt: skip
+    (raised,) = Limit(at=10, sign=1, deadband=0, on_delay=1, off_delay=0).feed(s, s.t_s, s.t_s)
+    point = raised.at
+    assert (point.t_s, point.L_m, point.clock, point.value, point.known_s, point.seq) == (2.0, 8.0, 2.0, 12.0, 6.0, 8)
+    assert (raised.start.t_s, raised.start.value, raised.end, raised.extreme) == (1.0, 11.0, None, 12.0)
+
+
 # ---- against a machine that reads one sample at a time --------------------------------------------------------
 
 
@@ -120,7 +154,7 @@ settings_of_limit = st.tuples(
 )
 
 
-@given(series, settings_of_limit, st.lists(st.integers(0, 60), max_size=5))
+@given(series, settings_of_limit, st.lists(st.floats(0, 1), max_size=5))
 def test_any_cut_agrees_with_one_sample_at_a_time(samples, how, cuts):
     sign, deadband, on, off = how
     t = np.cumsum([s[0] for s in samples]).astype(float)
@@ -131,7 +165,7 @@ def test_any_cut_agrees_with_one_sample_at_a_time(samples, how, cuts):
         plain.sample(ti, vi, oi)
     limit = Limit(at=10.0, sign=sign, deadband=deadband, on_delay=on, off_delay=off)
     found = []
-    edges = [0, *sorted(min(c, len(t)) for c in cuts), len(t)]
+    edges = [0, *sorted(round(c * len(t)) for c in cuts), len(t)]
     for a, b in itertools.pairwise(edges):
         if b > a:
             found += run(limit, t[a:b], v[a:b], open_[a:b])

@@ -1,5 +1,7 @@
 """Order of a stream: each message once, in order, however the wire shuffles and repeats; holes are told."""
 
+import math
+
 from hypothesis import given
 from hypothesis import strategies as st
 from msgspec.structs import replace
@@ -111,6 +113,20 @@ def test_a_greater_start_is_followed_at_once_even_if_the_clock_went_back_and_the
     assert order.push(of(0, 42, 45.0), 0.0, 2) == []
     assert [r.message.n for r in order.push(of(900, 1, 46.0), 0.0, 3)] == [1]
     assert (order.renumbered, order.late) == (1, 1)
+
+
+def test_a_message_that_waits_already_is_counted_as_repeated_and_waits_once():
+    order = StreamOrder(reorder_s=2.0, next_n=0)
+    assert push_all(order, [2, 2, 2, 1, 0]) == [0, 1, 2]
+    assert (order.duplicates, order.late, order.renumbered) == (2, 0, 0)
+
+
+def test_a_message_can_change_nothing_that_was_judged_before_it_was_known():
+    """The next moment after the one up to which the record was known; before any record every moment is after."""
+    (known,) = StreamOrder(reorder_s=2.0).push(at(0, 10.0), 5.0, 0)
+    assert known.after_s == math.nextafter(5.0, math.inf)
+    (first,) = StreamOrder(reorder_s=2.0).push(at(0, 10.0), -math.inf, 0)
+    assert first.after_s == -math.inf
 
 
 def test_script_helper_makes_sound_messages():

@@ -46,12 +46,12 @@ def test_a_long_block_is_no_silence_inside():
     assert steps_of(m.receive(t, np.full(9, 9.0), np.ones(9, dtype=int))) == [(True, 2.0), (False, 2.0)]
 
 
-@given(st.lists(st.integers(1, 12), min_size=1, max_size=40), st.lists(st.integers(1, 40), max_size=4))
+@given(st.lists(st.integers(1, 12), min_size=1, max_size=40), st.lists(st.floats(0, 1), max_size=4))
 def test_any_cut_of_a_stream_reports_the_same_silences(steps, cuts):
     t = np.cumsum(steps).astype(float)
     whole = receive(Missing(5.0, 0.0), t)
     m, parts = Missing(5.0, 0.0), []
-    edges = [0, *sorted(min(c, len(t)) for c in cuts), len(t)]
+    edges = [0, *sorted(round(c * len(t)) for c in cuts), len(t)]
     for a, b in itertools.pairwise(edges):
         if b > a:
             parts += steps_of(m.wait(t[a], 0)) if t[a] - m.last_s > 5.0 else []
@@ -79,6 +79,11 @@ def test_a_silence_so_long_begins_anew():
     assert stuck(Stuck(after_s=3.0), [0, 1, 9, 10, 11, 12], [7] * 6) == [(True, 12.0)]
 
 
+def test_a_silence_of_just_its_time_begins_anew():
+    assert stuck(Stuck(after_s=3.0), [0, 2, 5, 6], [7] * 4) == []
+    assert stuck(Stuck(after_s=3.0), [0, 2.9, 5.8], [7] * 3) == [(True, 5.8)]
+
+
 def test_a_standing_line_may_keep_its_values():
     assert stuck(Stuck(after_s=3.0), range(8), [7] * 8, [0, 0, 0, 0, 1, 1, 1, 1]) == [(True, 6.0)]
 
@@ -87,11 +92,11 @@ def test_zero_is_a_value():
     assert stuck(Stuck(after_s=2.0), range(4), [0] * 4) == [(True, 2.0)]
 
 
-@given(st.lists(st.sampled_from([0.0, 1.0]), min_size=1, max_size=40), st.lists(st.integers(0, 40), max_size=5))
+@given(st.lists(st.sampled_from([0.0, 1.0]), min_size=1, max_size=40), st.lists(st.floats(0, 1), max_size=5))
 def test_any_cut_of_a_stream_reports_the_same_of_stuck(values, cuts):
     t = np.arange(len(values), dtype=float)
     whole, s, parts = stuck(Stuck(after_s=3.0), t, values), Stuck(after_s=3.0), []
-    edges = [0, *sorted(min(c, len(t)) for c in cuts), len(t)]
+    edges = [0, *sorted(round(c * len(t)) for c in cuts), len(t)]
     for a, b in itertools.pairwise(edges):
         parts += stuck(s, t[a:b], values[a:b]) if b > a else []
     assert parts == whole
