@@ -7,7 +7,7 @@ import pytest
 
 from monitor.core import arrival
 from monitor.core.arrival import Arrival, Block, LineArrival, Message, Note, Tick
-from tests.core.story import T0, Story, decoded, pipeline
+from tests.core.script import T0, Script, decoded, pipeline
 
 KINDS = [Arrival, Block, Message, Tick, Note]
 
@@ -21,9 +21,9 @@ def test_it_is_a_frozen_struct(kind):
 
 def test_an_engine_takes_each_kind_that_a_line_is_fed():
     engine = pipeline()
-    story = Story()
-    story.say("oven-a/temperature", T0, [290.0, 291.0], 0.5)
-    (message,) = decoded(story.sorted())
+    script = Script()
+    script.send_samples("oven-a/temperature", T0, [290.0, 291.0], 0.5)
+    (message,) = decoded(script.sorted())
     fed = [message, Tick(T0 + 5.0), Note(T0 + 6.0, "monitor/disk/low", "raised", 1.0)]
     assert {type(one) for one in fed} == set(typing.get_args(LineArrival))
     engine.feed(fed)
@@ -31,8 +31,8 @@ def test_an_engine_takes_each_kind_that_a_line_is_fed():
 
 
 def test_a_message_of_samples_spans_its_first_to_its_last():
-    story = Story()
-    story.say("oven-a/temperature", T0, [290.0, 291.0, 292.0], 0.5)
-    (message,) = decoded(story.sorted())
+    script = Script()
+    script.send_samples("oven-a/temperature", T0, [290.0, 291.0, 292.0], 0.5)
+    (message,) = decoded(script.sorted())
     assert isinstance(message.body, Block)
     assert (message.t_s, message.end_s) == (message.body.t_s[0], message.body.t_s[-1]) == (T0, T0 + 1.0)

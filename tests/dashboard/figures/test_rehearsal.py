@@ -4,15 +4,15 @@ import pytest
 
 from dashboard.figures.rehearsal import rehearsal_figure, suggestion_figure
 from dashboard.figures.style import BLUE, GREY, ORANGE, VERMILLION
-from monitor.analysis.raisings import Raised
+from monitor.analysis.activations import Activation
 from monitor.analysis.suggest import Candidate, Suggestion
 
 SPAN = (1_764_000_000_000, 1_764_000_600_000)
 HOUR_MS = 3_600_000  # of Stockholm in winter
 
 
-def raised(t_s: float, end_s: float | None) -> Raised:
-    return Raised(line="core-1", alarm="oven-b/temperature/HI", priority="low", t_s=t_s, end_s=end_s)
+def raised(t_s: float, end_s: float | None) -> Activation:
+    return Activation(line="core-1", alarm="oven-b/temperature/HI", priority="low", t_s=t_s, end_s=end_s)
 
 
 def drawn(before, after, raisings=((), ())):
