@@ -47,7 +47,7 @@ def test_before_ignition_there_is_no_outcome():
     found = result(bench((SPECIMEN.start_ms - 1, "running", ""), (LIT_MS, "stopped", "")), over(SPECIMEN))
     assert (found.ignition_ms, found.outcome, found.burning, found.failed) == (None, None, False, False)
     assert (len(found.t_s), found.shocks_s, found.water_s) == (0, (), None)
-    assert found.words == "not lit yet"
+    assert found.words == "not ignited"
 
 
 def test_while_it_burns_it_has_held_until_now():

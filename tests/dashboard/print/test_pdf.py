@@ -36,7 +36,7 @@ def as_printed(text: str) -> str:
 
 def test_it_holds_title_proposal_facts_and_caution_of_the_sheet(sheet, whole):
     printed = text_of(pdf(sheet, whole))
-    for text in (sheet.title, sheet.proposed, sheet.caution, *(value for _, value in sheet.facts), *sheet.said):
+    for text in (sheet.title, sheet.proposed, sheet.caution, *(value for _, value in sheet.facts), *sheet.statements):
         assert as_printed(text) in printed
     for table in sheet.tables:
         assert as_printed(table.caption) in printed
