@@ -9,8 +9,7 @@ import asyncio
 import logging
 from dataclasses import dataclass, field
 from math import inf
-
-import aiomqtt
+from typing import Protocol
 
 from monitor.contract.messages import Refused, Stored
 from monitor.contract.rules import UNANSWERED_MAX
@@ -24,6 +23,12 @@ AGAIN_S = 15.0  # a message not stored after this is sent again; without any rep
 PROBE_S = 60.0  # what cannot be stored for now is tried again, one message of each stream
 
 LOG = logging.getLogger("gateway")
+
+
+class Client(Protocol):
+    """An MQTT client as a sender uses it: returns once the broker has taken the message (aiomqtt's `Client` does)."""
+
+    async def publish(self, topic: str, payload: bytes, qos: int) -> None: ...
 
 
 @dataclass(slots=True, kw_only=True)
@@ -83,7 +88,7 @@ class Sender:
         self._reported.set()
         self.moved.set()
 
-    async def send(self, client: aiomqtt.Client) -> None:
+    async def send(self, client: Client) -> None:
         """For as long as the connection lasts."""
         self.sent = -1
         while True:
@@ -91,7 +96,7 @@ class Sender:
             self.sent = -1
             await self._stream(client)
 
-    async def again(self, client: aiomqtt.Client) -> None:
+    async def again(self, client: Client) -> None:
         """A message that was lost on the way while others came through is sent again, and so is what was put aside."""
         probed_s = _now_s()
         while True:
@@ -128,7 +133,7 @@ class Sender:
             return inf
         return self._unanswered_s + AGAIN_S - _now_s()
 
-    async def _knock(self, client: aiomqtt.Client) -> None:
+    async def _knock(self, client: Client) -> None:
         """Send the oldest message and no other until a report names it or it is put aside.
 
         A monitor that has never reported may not exist: then it is sent a few times only.
@@ -150,7 +155,7 @@ class Sender:
         finally:
             self._knocking, self._knocked = False, None
 
-    async def _stream(self, client: aiomqtt.Client) -> None:
+    async def _stream(self, client: Client) -> None:
         """In order and within a window, until no report has come for a while although messages were sent."""
         self._unanswered_s = None
         while (left_s := self._quiet_left_s()) > 0.0:
@@ -188,6 +193,6 @@ async def _either(event: asyncio.Event, more: asyncio.Event | None, within_s: fl
     return event.is_set()
 
 
-async def publish(client: aiomqtt.Client, batch: list[OutboxMessage]) -> None:
+async def publish(client: Client, batch: list[OutboxMessage]) -> None:
     """Publish, and wait until the broker has taken it."""
     await asyncio.gather(*(client.publish(kept.topic, kept.payload, qos=1) for kept in batch))

@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import partial
+from typing import Protocol
 
 from paho.mqtt.client import MQTTMessage
 
@@ -28,6 +29,16 @@ class Received:
 
     arrival: Arrival | None
     acknowledge: Callable[[], None]
+
+
+class Transport(Protocol):
+    """The connection to a broker as the service uses it."""
+
+    inbox: "asyncio.Queue[Received]"
+
+    async def stay_connected(self) -> None: ...
+
+    async def publish(self, topic: str, payload: bytes, qos: int = 1, retain: bool = False) -> None: ...
 
 
 @dataclass(slots=True, kw_only=True)

@@ -3,6 +3,7 @@
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import Protocol
 
 STEP_S = 0.5  # a difference this large is a step; smaller ones are corrections by NTP, and followed
 HOLD_S = 60.0
@@ -11,6 +12,14 @@ HOLD_S = 60.0
 def paced_s() -> float:
     """Monotonic seconds, also counted while the machine sleeps where the system provides it."""
     return time.clock_gettime(getattr(time, "CLOCK_BOOTTIME", time.CLOCK_MONOTONIC))
+
+
+class UtcClock(Protocol):
+    """UTC seconds when called; `step_s` is the clock step that is not accepted yet, 0 where there is none."""
+
+    step_s: float
+
+    def __call__(self) -> float: ...
 
 
 @dataclass(slots=True)

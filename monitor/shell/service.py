@@ -10,7 +10,7 @@ import signal
 import time
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from typing import NoReturn, TypeVar
 
@@ -29,8 +29,8 @@ from monitor.contract.topics import monitor_topic, refused_topic, stored_topic, 
 from monitor.core.arrival import Note
 from monitor.core.pipeline import Pipeline
 from monitor.core.selfwatch import SelfWatch
-from monitor.shell.broker_link import Link, Received
-from monitor.shell.clock import SteadyClock
+from monitor.shell.broker_link import Link, Received, Transport
+from monitor.shell.clock import SteadyClock, UtcClock
 from monitor.shell.processor import NOT_WRITTEN, Processor, Written, lines_with, restored
 from monitor.shell.unknown_lines import Listener, answers_for_all
 from monitor.store import upgrade
@@ -77,12 +77,12 @@ class Service:
     """The tasks around one processor. One thread touches engines and store, so that there is one writer."""
 
     processor: Processor
-    link: Link
-    clock: SteadyClock = field(default_factory=SteadyClock)
+    link: Transport
+    clock: UtcClock = field(default_factory=SteadyClock)
     watch: SelfWatch = field(default_factory=SelfWatch)
     listener: Listener | None = None
     hung: bool = False  # the thread did not come back at the stop: only the end of the process ends it
-    thread: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(1, thread_name_prefix="processor"))
+    thread: Executor = field(default_factory=lambda: ThreadPoolExecutor(1, thread_name_prefix="processor"))
     _owed: Reports = field(default_factory=dict)
     _refused_numbers: dict[MessageNumber, Rejected] = field(default_factory=dict)
     _alarms: "asyncio.Queue[tuple[str, bytes]]" = field(default_factory=asyncio.Queue)
@@ -382,11 +382,11 @@ def watch(configuration: Configuration, lines: Sequence[str], at: BrokerAddress,
         writer.close()
 
 
-def _link(configuration: Configuration, lines: Sequence[str], at: BrokerAddress, clock: SteadyClock) -> Link:
+def _link(configuration: Configuration, lines: Sequence[str], at: BrokerAddress, now: Callable[[], float]) -> Link:
     works = configuration.works
     name = f"{works.works}-monitor-{hashlib.sha256(','.join(lines).encode()).hexdigest()[:10]}"
     filters = [subscription(works.works, line) for line in (["+"] if _are_all(configuration, lines) else lines)]
-    return Link(address=at, settings=works.broker, filters=filters, name=name, log=LOG.info, now=clock)
+    return Link(address=at, settings=works.broker, filters=filters, name=name, log=LOG.info, now=now)
 
 
 def _are_all(configuration: Configuration, lines: Sequence[str]) -> bool:

@@ -68,7 +68,7 @@ async def test_what_is_missing_is_sent_again(full: Sender, monkeypatch: pytest.M
     await wire.until(5)
     full.stored("a", Stored(n=4, first=0, missing=[(2, 2)], start=7))
     wire.sent.clear()
-    again = asyncio.create_task(full.again(wire))  # type: ignore[arg-type]
+    again = asyncio.create_task(full.again(wire))
     await wire.until(1)
     assert set(wire.sent) == {b"2"}
     task.cancel()
@@ -102,7 +102,7 @@ def in_given_time(script: Callable[[TimedWire], Coroutine[Any, Any, None]]) -> T
 
 
 async def connected(one: Sender, wire: TimedWire) -> list["asyncio.Task[None]"]:
-    return [asyncio.create_task(one.send(wire)), asyncio.create_task(one.again(wire))]  # type: ignore[arg-type]
+    return [asyncio.create_task(one.send(wire)), asyncio.create_task(one.again(wire))]
 
 
 def test_without_a_report_for_15_s_on_a_living_connection_only_the_oldest_is_sent_r17(full: Sender) -> None:

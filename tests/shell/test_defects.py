@@ -233,7 +233,7 @@ def test_the_service_goes_on_and_reports_what_is_refused(tmp_path, monkeypatch, 
     link.begin()
     service = Service(
         processor=processor_at(tmp_path, lines=LINES), link=link, clock=StoryClock(arrivals[0].received_s)
-    )  # type: ignore[arg-type]
+    )
     if where == "decode":
         decoding_fails(monkeypatch, KINDS[kind])
     else:

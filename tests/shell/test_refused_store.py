@@ -58,7 +58,7 @@ def undisturbed(arrivals: list[Arrival], tmp_path_factory: pytest.TempPathFactor
 def a_service(place: Any, link: StubLink, again: bool = False, lines: Sequence[str] = ("core-1",)) -> Service:
     link.begin()
     clock = StoryClock(link.arrivals[0].received_s)
-    return Service(processor=processor_at(place, again, list(lines)), link=link, clock=clock)  # type: ignore[arg-type]
+    return Service(processor=processor_at(place, again, list(lines)), link=link, clock=clock)
 
 
 def problems(place: Any) -> list[str]:

@@ -74,7 +74,7 @@ def test_a_store_at_fault_is_an_alarm_once_it_can_be_written(place, monkeypatch)
         return write(self, batch)
 
     monkeypatch.setattr(Writer, "write", writes)
-    service = Service(processor=processor_at(place, lines=["core-1"]), link=link, clock=clock)  # type: ignore[arg-type]
+    service = Service(processor=processor_at(place, lines=["core-1"]), link=link, clock=clock)
 
     async def fault() -> None:
         await eventually(lambda: service._problem)
@@ -105,7 +105,7 @@ def test_a_suspended_line_is_an_alarm_of_another_line_until_it_goes_on(place):
         suspended={"core-1": "its engine cannot be restored"},
     )
     one._tried_s = clock.now_s
-    service = Service(processor=one, link=link, clock=clock)  # type: ignore[arg-type]
+    service = Service(processor=one, link=link, clock=clock)
 
     async def suspended() -> None:
         await eventually(lambda: service._health)
@@ -117,8 +117,8 @@ def test_a_suspended_line_is_an_alarm_of_another_line_until_it_goes_on(place):
     asyncio.run(running(service, suspended))
     again = processor_at(place, again=True, lines=LINES)
     assert standing(again.engine.pipelines)[SUSPENDED]
-    link, service = StubLink([]), Service(processor=again, link=link, clock=clock)  # type: ignore[arg-type]
-    service.link = link  # type: ignore[assignment]
+    link, service = StubLink([]), Service(processor=again, link=link, clock=clock)
+    service.link = link
     link.begin()
     returned = {SUSPENDED: ("core-2", AlarmState.RETURNED.value)}
     asyncio.run(running(service, lambda: eventually(lambda: alarms(place) == returned)))
@@ -134,7 +134,7 @@ def test_a_folder_whose_free_space_cannot_be_found_out_stops_nothing(tmp_path, m
     link.begin()
     service = Service(
         processor=processor_at(tmp_path, lines=["core-1"]), link=link, clock=Clock(link.arrivals[-1].received_s)
-    )  # type: ignore[arg-type]
+    )
     asyncio.run(running(service, lambda: eventually(lambda: service._health and link.done.is_set())))
     assert service._health is not None
     assert service._health.disk_free_bytes is None
@@ -149,7 +149,7 @@ def test_a_note_is_kept_until_a_line_has_an_engine(tmp_path, lines):
     processor.engine.pipelines.clear()
     processor.suspended = dict.fromkeys(lines, "a reason")
     processor._tried_s = clock.now_s
-    service = Service(processor=processor, link=link, clock=clock)  # type: ignore[arg-type]
+    service = Service(processor=processor, link=link, clock=clock)
 
     async def all_suspended() -> None:
         await eventually(lambda: service._health)

@@ -126,7 +126,7 @@ class Suspensions:
 def a_service(folder: Path, link: StubLink, again: bool) -> Service:
     link.begin()
     processor = processor_at(folder, again, ["core-1"])
-    return Service(processor=processor, link=link, clock=StoryClock(link.arrivals[0].received_s))  # type: ignore[arg-type]
+    return Service(processor=processor, link=link, clock=StoryClock(link.arrivals[0].received_s))
 
 
 async def until_done(service: Service, link: StubLink) -> None:

@@ -1,7 +1,6 @@
 """A stop that arrives together with an answer is not lost, so that a busy monitor ends when it is asked to."""
 
 import asyncio
-from dataclasses import dataclass, field
 from types import SimpleNamespace
 from typing import Any
 
@@ -10,20 +9,15 @@ import pytest
 from monitor.contract.config.works import Broker
 from monitor.shell.broker_link import Link, Received
 from monitor.shell.service import Service
+from tests.shell.test_stop import StubLink
 
 RECEIVED = Received(None, lambda: None)
 
 
-@dataclass
-class Inbox:
-    """All of a link that waiting for messages touches."""
-
-    inbox: "asyncio.Queue[Received]" = field(default_factory=asyncio.Queue)
-
-
 async def test_a_stop_that_arrives_with_a_message_ends_the_wait_and_keeps_the_message():
-    link = Inbox()
-    service = Service(processor=SimpleNamespace(), link=link)  # type: ignore[arg-type]
+    link = StubLink([])
+    link.begin()
+    service = Service(processor=SimpleNamespace(), link=link)  # type: ignore[arg-type]  # nothing here touches it
     waiting = asyncio.create_task(service._gather())
     await asyncio.sleep(0.01)
     link.inbox.put_nowait(RECEIVED)

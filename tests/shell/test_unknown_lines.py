@@ -101,7 +101,7 @@ def test_one_monitor_of_the_works_answers():
     parts = [[lines[0]], lines[1:3], lines[3:], lines, lines[1:]]
     assert [unknown_lines.answers_for_all(c, part) for part in parts] == [True, False, False, True, False]
     at = BrokerAddress(host="127.0.0.1", port=1)
-    links = [_link(c, part, at, time.time) for part in parts]  # type: ignore[arg-type]
+    links = [_link(c, part, at, time.time) for part in parts]
     listening = [_listener(c, part, link) is not None for part, link in zip(parts, links, strict=True)]
     assert listening == [True, False, False, False, False]  # who has all lines receives them anyway
 
@@ -122,7 +122,7 @@ def test_the_service_publishes_it_and_a_sender_puts_it_aside_until_the_line_is_t
     """Conformance: what is refused so leaves the outbox only when it is stored. R19: what has no number is answered."""
     link = StubLink([*(of("core-9", n) for n in range(3)), of("core-8", payload=b'{"n":'), *UNNAMED[2:]])
     link.begin()
-    service = Service(processor=processor_at(tmp_path), link=link, clock=StoryClock(T0))  # type: ignore[arg-type]
+    service = Service(processor=processor_at(tmp_path), link=link, clock=StoryClock(T0))
 
     def refused() -> list[Refused]:
         topic = "tarn/core-9/refused/oven-a/temperature"

@@ -175,8 +175,8 @@ class Gateway:
             client = Client(self.broker, self.broker.generation)
             try:
                 async with asyncio.TaskGroup() as group:
-                    group.create_task(self.sender.send(client))  # type: ignore[arg-type]
-                    group.create_task(self.sender.again(client))  # type: ignore[arg-type]
+                    group.create_task(self.sender.send(client))
+                    group.create_task(self.sender.again(client))
                     group.create_task(self._until_cut())
             except* (aiomqtt.MqttError, CutError):
                 pass

@@ -135,11 +135,11 @@ class World:
         writer.write = counted  # type: ignore[method-assign]
         self.writer = writer
         engine = Engine({LINE: restore(writer, c, LINE, lambda _: None)})
-        link = WorldLink(self.broker, self.clock)
+        self.link = WorldLink(self.broker, self.clock)
         service = Service(
-            processor=Processor(configuration=c, writer=writer, engine=engine), link=link, clock=self.clock
-        )  # type: ignore[arg-type]
-        service.thread = InlineExecutor()  # type: ignore[assignment]
+            processor=Processor(configuration=c, writer=writer, engine=engine), link=self.link, clock=self.clock
+        )
+        service.thread = InlineExecutor()
         return service
 
     def bury(self) -> None:
@@ -196,10 +196,10 @@ class World:
                 await self._until_stored(work)
             while times and not work.done():
                 await asyncio.wait({work}, timeout=max(times.popleft() - self.loop.time(), 0.0))
-                if not work.done() and await self._trouble(service, work) not in SURVIVED:
+                if not work.done() and await self._trouble(work) not in SURVIVED:
                     break
         finally:
-            await self._end(service, work)
+            await self._end(work)
         return True
 
     async def _until_stored(self, work: "asyncio.Task[None]") -> None:
@@ -210,7 +210,7 @@ class World:
             if self.loop.time() > self.duration_s + 0.5 and len(box) == 0:
                 break
 
-    async def _trouble(self, service: Service, work: "asyncio.Task[None]") -> str:
+    async def _trouble(self, work: "asyncio.Task[None]") -> str:
         """What happened."""
         what = self.rng.choice(TROUBLES)
         self.report.troubles.append(f"{self.loop.time():.3f} {what}")
@@ -230,7 +230,7 @@ class World:
             self.disk.dead = True
             self.broker.start()
         elif what == "cut monitor":
-            service.link.cut.set()  # type: ignore[attr-defined]
+            self.link.cut.set()
             await asyncio.sleep(self.rng.uniform(0.0, 2.0))
         elif what == "cut gateway":
             self.gateway.cut.set()
@@ -251,11 +251,11 @@ class World:
             self.disk.dead = self.dies_at_start = True
         return what
 
-    async def _end(self, service: Service, work: "asyncio.Task[None]") -> None:
-        service.link.dead = self.disk.dead  # type: ignore[attr-defined]
+    async def _end(self, work: "asyncio.Task[None]") -> None:
+        self.link.dead = self.disk.dead
         work.cancel()
         result = (await asyncio.gather(work, return_exceptions=True))[0]
-        service.link.dead = True  # type: ignore[attr-defined]
+        self.link.dead = True
         if self.disk.dead:
             self.bury()
         else:
