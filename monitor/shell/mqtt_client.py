@@ -3,12 +3,13 @@
 import asyncio
 import ssl
 from collections.abc import Callable
-from typing import Any
+from typing import Any, Protocol
 
 from paho.mqtt import client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from monitor.contract.address import BrokerAddress
@@ -22,6 +23,14 @@ BURST = 100  # packets that are read before others have their turn
 
 class ConnectionLostError(OSError):
     """The connection ended, or never came about."""
+
+
+class Socket(Protocol):
+    """A socket of either kind, as paho has them."""
+
+    def fileno(self) -> int: ...
+
+    def close(self) -> None: ...
 
 
 class Connection:
@@ -124,38 +133,38 @@ class Connection:
                 waiting.set_exception(error)
         if self._misc is not None:
             self._misc.cancel()
-        sock: Any = self._paho.socket()
+        sock = self._paho.socket()
         if sock is not None and sock.fileno() >= 0:
             self._forget(sock)
             sock.close()
 
     # ---- the socket ------------------------------------------------------------------------------------------------
 
-    def _on_socket_open(self, _paho: Any, _data: Any, sock: Any) -> None:
+    def _on_socket_open(self, _paho: object, _data: object, sock: Socket) -> None:
         self._loop.call_soon_threadsafe(self._opened, sock)  # paho connects on another thread
 
-    def _on_socket_register_write(self, _paho: Any, _data: Any, sock: Any) -> None:
+    def _on_socket_register_write(self, _paho: object, _data: object, sock: Socket) -> None:
         self._loop.call_soon_threadsafe(self._add_writer, sock)
 
-    def _on_socket_unregister_write(self, _paho: Any, _data: Any, sock: Any) -> None:
+    def _on_socket_unregister_write(self, _paho: object, _data: object, sock: Socket) -> None:
         if sock.fileno() >= 0:
             self._loop.remove_writer(sock)
 
-    def _on_socket_close(self, _paho: Any, _data: Any, sock: Any) -> None:
+    def _on_socket_close(self, _paho: object, _data: object, sock: Socket) -> None:
         self._forget(sock)
 
-    def _opened(self, sock: Any) -> None:
+    def _opened(self, sock: Socket) -> None:
         if self.lost.done():  # given up while it was being opened
             sock.close()
             return
         self._loop.add_reader(sock, self._read)
         self._misc = self._loop.call_later(MISC_S, self._keep_alive)
 
-    def _add_writer(self, sock: Any) -> None:
+    def _add_writer(self, sock: Socket) -> None:
         if not self.lost.done() and sock.fileno() >= 0:
             self._loop.add_writer(sock, self._write)
 
-    def _forget(self, sock: Any) -> None:
+    def _forget(self, sock: Socket) -> None:
         if sock.fileno() >= 0:
             self._loop.remove_reader(sock)
             self._loop.remove_writer(sock)
@@ -166,7 +175,7 @@ class Connection:
             before = self._packets
             if not self._went_well(self._paho.loop_read()):
                 return
-            sock: Any = self._paho.socket()
+            sock = self._paho.socket()
             ahead = isinstance(sock, ssl.SSLSocket) and sock.pending()
             if self._packets == before and not ahead:
                 return
@@ -186,25 +195,31 @@ class Connection:
 
     # ---- what paho reports -----------------------------------------------------------------------------------------
 
-    def _on_connect(self, _paho: Any, _data: Any, flags: mqtt.ConnectFlags, reason: Any, _properties: Any) -> None:
+    def _on_connect(
+        self, _paho: object, _data: object, flags: mqtt.ConnectFlags, reason: ReasonCode, _properties: object
+    ) -> None:
         self._packets += 1
         if reason.is_failure:
             self._lose(f"refused: {reason}")
         elif not self._connected.done():
             self._connected.set_result(bool(flags.session_present))
 
-    def _on_disconnect(self, _paho: Any, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
+    def _on_disconnect(
+        self, _paho: object, _data: object, _flags: object, reason: ReasonCode, _properties: object
+    ) -> None:
         self._lose(str(reason))
 
-    def _on_message(self, _paho: Any, _data: Any, message: mqtt.MQTTMessage) -> None:
+    def _on_message(self, _paho: object, _data: object, message: mqtt.MQTTMessage) -> None:
         self._packets += 1
         if not self.lost.done():
             self._receive(message)
 
-    def _on_publish(self, _paho: Any, _data: Any, mid: int, _reason: Any, _properties: Any) -> None:
+    def _on_publish(self, _paho: object, _data: object, mid: int, _reason: object, _properties: object) -> None:
         self._answered(mid, [])
 
-    def _on_subscribe(self, _paho: Any, _data: Any, mid: int, reasons: list[Any], _properties: Any) -> None:
+    def _on_subscribe(
+        self, _paho: object, _data: object, mid: int, reasons: list[ReasonCode], _properties: object
+    ) -> None:
         self._answered(mid, [str(reason) for reason in reasons if reason.is_failure])
 
 

@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 
 import msgspec
 import pyarrow as pa
-from sqlalchemy import Connection, Table, delete, func, insert, select, true, update
+from sqlalchemy import Connection, Select, Table, delete, func, insert, select, true, update
 from sqlalchemy.exc import DataError, IntegrityError, SQLAlchemyError
 
 from monitor.contract import bounds
@@ -289,7 +289,7 @@ class Writer:
         with self.engine.connect() as connection:
             return max(last_id or 0 for last_id in connection.execute(select(held, known)).one())
 
-    def _own(self, wanted: Any, table: Table) -> Any:
+    def _own(self, wanted: Select[Any], table: Table) -> Select[Any]:
         return wanted if self.lines is None else wanted.where(table.c.line.in_(sorted(self.lines)))
 
     def _read_aside(self) -> "dict[AsideKey, str]":
@@ -317,7 +317,7 @@ class Writer:
                 at_end = Batch(now={restored.line: restored.now}, states={restored.line: restored.state})
                 self._own_rows(connection, _own_rows(at_end, restored.message_id, self.name), sparing)
 
-    def _execute(self, connection: Any, batch: Batch, sparing: bool = False) -> int:
+    def _execute(self, connection: Connection, batch: Batch, sparing: bool = False) -> int:
         """All statements of a batch; returns the id of its last message."""
         touched = dict(sorted(batch.numbers.streams.items())) if batch.numbers else {}
         last_id = self._messages(connection, batch.messages)
@@ -375,14 +375,14 @@ class Writer:
         self.not_recorded[line, what] += 1
         return Rejected(kind=NOT_RECORDED, topic=f"*/{line}/{what}", why=why, received_s=time.time(), line=line)
 
-    def _messages(self, connection: Any, messages: Sequence[tuple[Message, bytes]]) -> int:
+    def _messages(self, connection: Connection, messages: Sequence[tuple[Message, bytes]]) -> int:
         if not messages:
             return self.last_id
         rows = [{"id": self.last_id + 1 + i, **_message_row(m, p)} for i, (m, p) in enumerate(messages)]
         connection.execute(insert(MESSAGE), rows)
         return self.last_id + len(rows)
 
-    def _outputs(self, connection: Any, outputs: Sequence[Output]) -> None:
+    def _outputs(self, connection: Connection, outputs: Sequence[Output]) -> None:
         for table, rows in _rows_of(outputs).items():
             upsert(connection, table, rows)
         for finding in (o for o in outputs if isinstance(o, Finding)):
@@ -394,7 +394,7 @@ class Writer:
         audit_trail.append(connection, audit_trail.entries_of(outputs))
         self._rejected(connection, outputs)
 
-    def _rejected(self, connection: Any, outputs: Sequence[Output]) -> None:
+    def _rejected(self, connection: Connection, outputs: Sequence[Output]) -> None:
         refused = [o for o in outputs if isinstance(o, Rejected)]
         counts = Counter((r.line, r.kind) for r in refused)
         newest = {(r.line, r.kind): r for r in refused}
@@ -517,9 +517,9 @@ def _ledger_row(stream: Stream, numbers: StreamNumbers) -> Row:
     }  # fmt: skip
 
 
-def _rows_of(outputs: Sequence[Output]) -> dict[Any, list[Row]]:
+def _rows_of(outputs: Sequence[Output]) -> dict[Table, list[Row]]:
     """Rows by table; of several with one key the last counts."""
-    rows: dict[Any, dict[Any, Row]] = {}
+    rows: dict[Table, dict[tuple[object, ...], Row]] = {}
     for output in outputs:
         how = _ROW_OF.get(type(output))
         if how is not None:
@@ -599,7 +599,7 @@ def _revision_row(r: Revision) -> Row:
     }  # fmt: skip
 
 
-_ROW_OF: dict[type, tuple[Any, Any]] = {
+_ROW_OF: dict[type, tuple[Table, Callable[[Any], Row]]] = {
     Proposal: (PROPOSAL, _proposal_row),
     Revision: (IN_FORCE, _revision_row),
     Finding: (FINDING, _finding_row),
