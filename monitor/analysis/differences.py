@@ -8,7 +8,7 @@ import numpy as np
 
 from monitor.contract.record import Floats
 
-Key = tuple[Any, ...]
+Key = tuple[object, ...]
 Entries = Mapping[Key, Mapping[str, Any]]
 SHOWN = 60  # characters of a value
 LAST_DIGITS = 1e-6  # in the unit of a column: rounding by another order of arithmetic, as in a rebuilt line, is smaller

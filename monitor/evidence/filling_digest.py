@@ -3,7 +3,6 @@
 import hashlib
 from collections.abc import Iterable, Mapping
 from dataclasses import fields
-from typing import Any
 
 import msgspec
 import numpy as np
@@ -23,18 +22,17 @@ def filling_digest(
     """
     digest = hashlib.sha256()
     for name in sorted(rows):
-        _add(digest, name.encode(), _canonical(rows[name]))
-    _add(digest, b"verdicts", np.ascontiguousarray(verdicts, dtype="<i1").tobytes())
+        digest.update(_framed(name.encode(), _canonical(rows[name])))
+    digest.update(_framed(b"verdicts", np.ascontiguousarray(verdicts, dtype="<i1").tobytes()))
     for kind, values in ((b"finding", findings), (b"alarm", alarms)):
         for value in sorted(_encoded(v) for v in values):
-            _add(digest, kind, value)
+            digest.update(_framed(kind, value))
     return digest.hexdigest()
 
 
-def _add(digest: Any, name: bytes, value: bytes) -> None:
+def _framed(name: bytes, value: bytes) -> bytes:
     """Each part with its length, so that no two records have the same bytes."""
-    for part in (name, value):
-        digest.update(len(part).to_bytes(8, "little") + part)
+    return b"".join(len(part).to_bytes(8, "little") + part for part in (name, value))
 
 
 def _canonical(column: Floats) -> bytes:
@@ -44,5 +42,5 @@ def _canonical(column: Floats) -> bytes:
     return values.tobytes()
 
 
-def _encoded(value: Any) -> bytes:
+def _encoded(value: Finding | AlarmRow) -> bytes:
     return msgspec.json.encode([[f.name, getattr(value, f.name)] for f in fields(value)])

@@ -21,7 +21,7 @@ from monitor.store.message_history import Came
 from monitor.store.schema import CHECKPOINT, LINE_NOW
 from monitor.store.writer import now_row
 
-Columns = Mapping[str, Any]
+Columns = Mapping[str, object]
 COUNTED = "now/extra/late/"
 OF_0_4_0 = b"\x80"  # how a snapshot of version 0.4.0 begins, which no start uses any more
 
@@ -109,12 +109,12 @@ class StateOnRecord:
         return of_entries(table, {(self.line,): old}, {(self.line,): new})
 
 
-def _columns(row: Mapping[str, Any]) -> dict[str, Any]:
+def _columns(row: Mapping[str, Any]) -> dict[str, object]:
     """The line at a moment, each number by a name of its own."""
     return {"t_ms": row["t_ms"], **dict(_leaves(msgspec.json.decode(row["now"]), "now"))}
 
 
-def _leaves(value: Any, name: str) -> Iterator[tuple[str, Any]]:
+def _leaves(value: object, name: str) -> Iterator[tuple[str, object]]:
     if isinstance(value, dict) and value:
         for key in value:
             yield from _leaves(value[key], f"{name}/{key}")
@@ -125,7 +125,7 @@ def _leaves(value: Any, name: str) -> Iterator[tuple[str, Any]]:
         yield name, value
 
 
-def _present(pipeline: Pipeline) -> dict[str, Any]:
+def _present(pipeline: Pipeline) -> dict[str, object]:
     """What a start would show of an engine."""
     alarms = {n: a.state.value for n, a in sorted(pipeline.book.alarms.items()) if a.state is not AlarmState.NORMAL}
     recipe = pipeline.recipe and f"{pipeline.recipe.recipe} {pipeline.recipe.revision}"

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from sqlalchemy import Connection, Engine, Table, and_, func, or_, select
+from sqlalchemy import ColumnElement, Connection, Engine, Table, and_, func, or_, select
 
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.line import Line
@@ -179,7 +179,7 @@ def _fillings(stored: Connection, held: RestartPoint) -> Fillings:
     return last_known.fillings(stored, held.drum.line, ms(held.drum.start_s) + 1)
 
 
-def _rows(connection: Connection, table: Table, wanted: Any) -> list[dict[str, Any]]:
+def _rows(connection: Connection, table: Table, wanted: ColumnElement[bool]) -> list[dict[str, Any]]:
     return [row._asdict() for row in connection.execute(select(table).where(wanted))]
 
 

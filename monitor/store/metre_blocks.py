@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
-from sqlalchemy import Connection, and_, select
+from sqlalchemy import ColumnElement, Connection, and_, select
 
 from monitor.contract.record import Finding, Floats, Verdict
 from monitor.store.schema import (
@@ -62,7 +62,7 @@ def lay_over(first: int, verdict: Verdicts, findings: Sequence[Finding]) -> Verd
     return laid
 
 
-def _touching(line: str, start_m: float, end_m: float) -> Any:
+def _touching(line: str, start_m: float, end_m: float) -> ColumnElement[bool]:
     b = METRE_BLOCK.c
     low = b.first_m + b.rows > start_m
     return and_(b.line == line, low, b.first_m < end_m) if np.isfinite(end_m) else and_(b.line == line, low)

@@ -10,7 +10,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
-from sqlalchemy import Connection, and_, case, func, or_, select
+from sqlalchemy import CTE, ColumnElement, Connection, and_, case, func, or_, select
 from sqlalchemy.exc import OperationalError, ProgrammingError
 
 from monitor.analysis.lengths import metres_by_verdict
@@ -560,14 +560,14 @@ def _splice(r: Any) -> Splice:
     )
 
 
-def _on_drums(line: str, start_m: float) -> Any:
+def _on_drums(line: str, start_m: float) -> ColumnElement[bool]:
     """Drums of a line from the one on that holds a metre: drums follow each other, so earlier ones end before it."""
     d = DRUM.c
     first = select(func.max(d.start_m)).where(d.line == line, d.start_m <= start_m).scalar_subquery()
     return and_(d.line == line, d.start_m >= func.coalesce(first, start_m))
 
 
-def _positions(line: str) -> Any:
+def _positions(line: str) -> CTE:
     """Every pay-off that a line has on record, one look for each and none for each drum; a null row ends it."""
     s = SPLICE.c
     found = select(func.min(s.position).label("position")).where(s.line == line).cte("positions", recursive=True)

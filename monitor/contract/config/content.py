@@ -5,7 +5,6 @@ Keys that hold their default do not count, so that a program which knows more op
 
 import hashlib
 from collections.abc import Iterator
-from typing import Any
 
 import msgspec
 
@@ -20,7 +19,7 @@ def digest_of(settings: Settings) -> str:
     return hashlib.sha256(msgspec.json.encode(form, order="deterministic")).hexdigest()
 
 
-def differences_of(before: Settings, after: Settings) -> dict[str, tuple[Any, Any]]:
+def differences_of(before: Settings, after: Settings) -> dict[str, tuple[object, object]]:
     """(before, after) by key where two contents are not the same, `window/oven-b/temperature/hi` for example.
 
     None is a key that is not set.
@@ -30,7 +29,7 @@ def differences_of(before: Settings, after: Settings) -> dict[str, tuple[Any, An
     return {key: (old.get(key), new.get(key)) for key in keys if old.get(key) != new.get(key)}
 
 
-def _leaves(form: Any, at: str) -> Iterator[tuple[str, Any]]:
+def _leaves(form: object, at: str) -> Iterator[tuple[str, object]]:
     if isinstance(form, dict):
         for key, value in form.items():
             yield from _leaves(value, f"{at}/{key}" if at else key)
@@ -44,7 +43,7 @@ def _leaves(form: Any, at: str) -> Iterator[tuple[str, Any]]:
         yield at, form
 
 
-def _label(entry: Any, i: int) -> str:
+def _label(entry: object, i: int) -> str:
     if not isinstance(entry, dict):
         return f"[{i + 1}]"
     if "quantity" in entry:
