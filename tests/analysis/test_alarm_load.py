@@ -1,5 +1,7 @@
 """Alarm figures by their definitions; thresholds and which of them are recalled stand in `AlarmFigureSettings`."""
 
+from collections.abc import Iterable
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -9,14 +11,16 @@ from monitor.analysis.activations import Activation, of_changes, of_rows
 from monitor.analysis.alarm_load import figures, observed
 from monitor.contract.config.works import AlarmFigureSettings
 from monitor.contract.record import SILENCE_ALARM, AlarmChange
-from tests.core.script import decoded, pipeline
+from tests.core.script import Script, decoded, pipeline
 from tests.core.test_pipeline import core_line, of
 
 S = AlarmFigureSettings()
 DAY = 86_400.0
 
 
-def raised(times, alarm="oven/HI", lasts=30.0, priority="low") -> list[Activation]:
+def raised(
+    times: Iterable[float], alarm: str = "oven/HI", lasts: float | None = 30.0, priority: str = "low"
+) -> list[Activation]:
     return [
         Activation(line="core-1", alarm=alarm, priority=priority, t_s=t, end_s=None if lasts is None else t + lasts)
         for t in times
@@ -106,7 +110,7 @@ def test_floods_lie_apart_and_inside_and_hold_a_full_window(times):
 
 
 def test_activations_are_paired_with_their_returns():
-    def before(script, s):
+    def before(script: Script, s: int) -> None:
         if 20 <= s < 40 or 60 <= s < 70:
             script.arrivals = [
                 a

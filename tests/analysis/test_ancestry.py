@@ -37,7 +37,7 @@ def wound(drum: str, start_m: float, end_m: float, taken: Mapping[str, float] | 
 
 
 @st.composite
-def families(draw):
+def families(draw: st.DrawFn) -> tuple[Family, list[list[Made]]]:
     """Two cores laid up into cable drums, those sheathed and cut: (family, drums by generation)."""
     lengths = draw(st.lists(st.floats(200, 2000), min_size=2, max_size=4))
     spans = []

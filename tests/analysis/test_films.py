@@ -4,10 +4,11 @@ import pytest
 
 from monitor.analysis.films import film_guesses
 from monitor.commands.check import FIRST_GUESS, films
+from monitor.contract.config.configuration import Configuration
 from tests.core.script import configuration
 
 
-def without_film(zone: str):
+def without_film(zone: str) -> Configuration:
     """The demo's works with a zone of core-1 whose film coefficient nobody measured."""
     c = configuration()
     line = c.lines["core-1"]

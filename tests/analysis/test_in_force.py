@@ -3,13 +3,14 @@
 import pytest
 
 from monitor.analysis.in_force import recipes_in_force
+from monitor.contract.config.recipe import Recipe
 from tests.core.script import configuration
 
 RECIPE = configuration().recipes["core-2g5"]
 FILES = {"core-2g5": RECIPE}
 
 
-def revision(n: int):
+def revision(n: int) -> Recipe:
     return RECIPE.model_copy(update={"revision": n})
 
 

@@ -4,9 +4,10 @@ import numpy as np
 import pytest
 
 from monitor.analysis.preceding import preceding_conditions
+from monitor.contract.record import Floats
 
 
-def journeys(seed: int, effect: float, lag: int = -12, faults: int = 25):
+def journeys(seed: int, effect: float, lag: int = -12, faults: int = 25) -> tuple[dict[str, Floats], list[int]]:
     rng = np.random.default_rng(seed)
     size = 6000
     columns = {f"s{i}": rng.normal(0, 1, size) for i in range(8)}

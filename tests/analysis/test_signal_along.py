@@ -1,12 +1,16 @@
 """A stream along the cable: samples in time become means at metres, by the line's own track."""
 
+from collections.abc import Callable
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from numpy.typing import ArrayLike
 
 from monitor.analysis.signal_along import along
 from monitor.contract.reading import Trend
+from monitor.contract.record import Floats
 from monitor.contract.units import convert
 from tests.core.script import configuration
 
@@ -14,12 +18,17 @@ LINE = configuration().lines["core-1"]
 END_S = 100.0
 
 
-def trend(step_s: float, of: object) -> Trend:
+def trend(step_s: float, of: Callable[[Floats], ArrayLike]) -> Trend:
     t = np.arange(0.0, END_S + step_s / 2, step_s)
-    return Trend((t * 1e3).astype(np.int64), np.asarray(of(t), dtype=np.float64))  # type: ignore[operator]
+    return Trend((t * 1e3).astype(np.int64), np.asarray(of(t), dtype=np.float64))
 
 
-def run(speed_m_s: float, value: object, counter: object = None, spacing_m: float = 5.0):
+def run(
+    speed_m_s: float,
+    value: Callable[[Floats], ArrayLike],
+    counter: Callable[[Floats], ArrayLike] | None = None,
+    spacing_m: float = 5.0,
+) -> tuple[Floats, Floats]:
     shown = convert(np.array([speed_m_s]), "m/s", LINE.speed_unit)[0]
     counted = counter or (lambda t: 1000.0 + speed_m_s * t)
     return along(LINE, trend(0.5, value), trend(1.0, counted), trend(0.5, lambda t: np.full(len(t), shown)), spacing_m)
@@ -40,7 +49,7 @@ def test_a_counter_that_is_set_to_zero_changes_no_place():
 
 @given(bad=st.sets(st.integers(0, 200), max_size=180))
 def test_bad_samples_leave_holes_and_move_nothing(bad):
-    def value(t):
+    def value(t: Floats) -> Floats:
         v = np.arange(len(t), dtype=np.float64)
         v[sorted(b for b in bad if b < len(v))] = np.nan
         return v

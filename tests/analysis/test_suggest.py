@@ -1,9 +1,12 @@
 """Suggestions: on signals whose answer is known by construction, and the same alarms as a loop over samples."""
 
+from collections.abc import Iterable
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.typing import ArrayLike
 
 from monitor.analysis.suggest import Recorded, crossings, joined, noise, suggest, that_matter, tried, windows_alone
 from monitor.contract.config.line import Response
@@ -13,8 +16,8 @@ from monitor.core.limit import Limit
 WHY = Response(cause="xxx", consequence="xxx", corrective_action="xxx", time_to_respond_s=60)
 
 
-def data(v, dt=1.0) -> Recorded:
-    v = np.asarray(v, dtype=float)
+def data(values: ArrayLike, dt: float = 1.0) -> Recorded:
+    v = np.asarray(values, dtype=float)
     return Recorded(np.arange(len(v)) * dt, v, np.ones(len(v), dtype=bool))
 
 
@@ -91,7 +94,7 @@ def test_the_same_alarms_as_a_loop_over_samples(v, hi, band, on, off):
     assert found == loop(v, hi, band, on, off)
 
 
-def loop(v, hi, band, on, off) -> list[int]:
+def loop(v: Iterable[float], hi: float, band: float, on: float, off: float) -> list[int]:
     """The definition, sample by sample: OPC 10000-9 B.1.5."""
     raised, since, active, left = [], None, False, None
     for t, x in enumerate(v):

@@ -9,7 +9,7 @@ from typing import Any
 
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.load import load
-from monitor.contract.record import Finding, FindingKind, Verdict
+from monitor.contract.record import Finding, FindingKind, Floats, Verdict
 from monitor.core.arrival import Arrival
 from monitor.core.decode import Decoder
 from monitor.core.pipeline import Pipeline
@@ -39,16 +39,16 @@ class Script:
     numbers: dict[str, int] = field(default_factory=dict)
 
     def send_samples(
-        self, path: str, t_s: float, v: float | Sequence[float], dt_s: float | None = None, **more: object
+        self, path: str, t_s: float, v: float | Sequence[float] | Floats, dt_s: float | None = None, **more: Any
     ) -> None:
         """One sample or a block; it arrives when its last sample was taken."""
-        fields: dict[str, object] = {"v": v if isinstance(v, int | float) else [float(x) for x in v]}
+        fields: dict[str, Any] = {"v": v if isinstance(v, int | float) else [float(x) for x in v]}
         if dt_s is not None:
             fields["dt"] = dt_s * 1e3
         last = t_s + (dt_s or 0.0) * (len(v) - 1 if not isinstance(v, int | float) else 0)
         self.send(path, t_s, last, **fields, **more)
 
-    def send(self, path: str, t_s: float, received_s: float | None = None, **fields: object) -> None:
+    def send(self, path: str, t_s: float, received_s: float | None = None, **fields: Any) -> None:
         """Any message."""
         n = self.numbers.get(path, -1) + 1
         self.numbers[path] = n
@@ -66,7 +66,7 @@ def pipeline(line: str = "core-1") -> Pipeline:
     return Pipeline(line=c.lines[line], recipes=c.recipes_for(line))
 
 
-def decoded(arrivals: Sequence[Arrival]) -> list:  # type: ignore[type-arg]
+def decoded(arrivals: Sequence[Arrival]) -> list[Any]:
     """Arrivals of the demo works as messages; a rejected one fails the test."""
     decoder = Decoder.of(configuration())
     messages = [decoder.decode(a) for a in arrivals]

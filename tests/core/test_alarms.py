@@ -1,5 +1,8 @@
 """The alarm table: ISA-18.2 states, recalled (letters A B C D G H I of its diagram), and what a table must keep."""
 
+from collections.abc import Iterable
+from typing import Any
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -39,7 +42,7 @@ def test_every_state_can_be_reached_and_can_get_back_to_normal():
     for (state, _), to in TABLE.items():
         edges[state] |= set(to) if isinstance(to, tuple) else {to}
 
-    def reach(start):
+    def reach(start: AlarmState) -> set[AlarmState]:
         seen, todo = {start}, [start]
         while todo:
             for nxt in edges[todo.pop()] - seen:
@@ -63,11 +66,11 @@ def book() -> AlarmBook:
     return made
 
 
-def event(t, what, **more) -> AlarmEvent:
+def event(t: int, what: str, **more: Any) -> AlarmEvent:
     return AlarmEvent(known_s=float(t), seq=t, t_s=float(t), alarm="x/HI", event=what, **more)
 
 
-def states(made: AlarmBook, events) -> list:
+def states(made: AlarmBook, events: Iterable[AlarmEvent]) -> list[AlarmState]:
     return [c.after for e in events if isinstance(c := made.apply(e, "r", 1), AlarmChange)]
 
 

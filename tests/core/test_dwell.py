@@ -1,8 +1,11 @@
 """Dwell against its limits: constant speed gives length by speed, and no cut of time changes what is found."""
 
+from collections.abc import Iterable
+
 import numpy as np
 import pytest
 
+from monitor.contract.config.recipe import Recipe
 from monitor.contract.record import Finding
 from monitor.core import dwell
 from monitor.core.alarms import AlarmEvent
@@ -24,7 +27,7 @@ def track_at(*speeds_m_per_s: float) -> Track:
     return track
 
 
-def check_of(recipe=RECIPE, before=()) -> dwell.DwellCheck:
+def check_of(recipe: Recipe | None = RECIPE, before: Iterable[dwell.DwellCheck] = ()) -> dwell.DwellCheck:
     return next(c for c in dwell.checks(recipe, LINE, list(before)) if c.dwell.zone == ZONE)
 
 

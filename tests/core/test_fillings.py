@@ -1,6 +1,7 @@
 """Numbers of fillings: in order, the same again for what is known, and which one holds a metre."""
 
 import itertools
+from collections.abc import Iterable
 
 import numpy as np
 import pytest
@@ -12,7 +13,7 @@ from monitor.contract.record import AlarmChange, DrumSpan, Output, Priority, Rej
 from monitor.core import fillings
 from monitor.core.arrival import Message, Note, Tick
 from monitor.core.fillings import Fillings
-from tests.core.script import T0, decoded, pipeline, through_snapshot
+from tests.core.script import T0, Script, decoded, pipeline, through_snapshot
 from tests.core.test_pipeline import core_line, of
 
 NAMES = st.lists(st.sampled_from(["7", "8", "A/1", "A_1"]), max_size=40)
@@ -80,7 +81,7 @@ def test_no_metre_is_on_no_drum(metre):
 
 
 def came_back() -> list[Message | Tick | Note]:
-    def change(script, s):
+    def change(script: Script, s: int) -> None:
         for i, name in enumerate(["8", "7", None, "7", "8"], 1):
             if s == 25 * i:
                 script.send("take-up/drum", T0 + s, drum=name, recipe="core-2g5")
@@ -100,7 +101,7 @@ def test_a_drum_that_comes_back_on_a_line_is_another_filling():
 def changed(*changes: tuple[str | None, str]) -> list[Output]:
     """What a line makes of drum changes (name, recipe), 25 s apart, after C1-0001."""
 
-    def change(script, s):
+    def change(script: Script, s: int) -> None:
         for i, (name, recipe) in enumerate(changes, 1):
             if s == 25 * i:
                 script.send("take-up/drum", T0 + s, drum=name, recipe=recipe)
@@ -133,7 +134,7 @@ def test_another_recipe_for_the_drum_that_is_on_is_not_taken_silently_r23():
     assert "7 is on already with recipe core-2g5" in rejected.why
 
 
-def events(outputs) -> list[tuple[str, float]]:
+def events(outputs: Iterable[Output]) -> list[tuple[str, float]]:
     return [(c.event, c.t_s - T0) for c in of(AlarmChange, outputs) if c.alarm == NAME_USED]
 
 
@@ -171,7 +172,7 @@ def test_an_engine_that_begins_without_a_snapshot_knows_the_names_on_record():
 def test_an_alarm_names_the_drum_that_holds_its_metre_and_none_for_cable_that_is_on_none_yet():
     """A12: 7 of 188 alarms named the drum of their batch's end. 230 m/min from 1000 m on; the knife is 8 m back."""
 
-    def faults(script, s):
+    def faults(script: Script, s: int) -> None:
         if s % 20 == 5:
             script.send_samples("spark-electrode/spark-fault", T0 + s + 0.3, 1)
         if s in (50, 90):

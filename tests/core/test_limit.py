@@ -6,12 +6,13 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from numpy.typing import ArrayLike
 
 from monitor.core.limit import Crossing, Limit, Stretch
 
 
-def stretch(t, v, open_=None) -> Stretch:
-    t, v = np.asarray(t, dtype=float), np.asarray(v, dtype=float)
+def stretch(times: ArrayLike, values: ArrayLike, open_: ArrayLike | None = None) -> Stretch:
+    t, v = np.asarray(times, dtype=float), np.asarray(values, dtype=float)
     shut = np.ones(len(t), dtype=bool) if open_ is None else np.asarray(open_, dtype=bool)
     return Stretch(t_s=t, v=v, L_m=4.0 * t, known_s=t, seq=np.arange(len(t)), open=shut)
 
@@ -20,7 +21,7 @@ def events(crossings: list[Crossing]) -> list[tuple[str, float]]:
     return [("raised" if c.raised else "gated" if c.gated else "returned", c.at.t_s) for c in crossings]
 
 
-def run(limit: Limit, t, v, open_=None) -> list[tuple[str, float]]:
+def run(limit: Limit, t: ArrayLike, v: ArrayLike, open_: ArrayLike | None = None) -> list[tuple[str, float]]:
     s = stretch(t, v, open_)
     return events(limit.feed(s, s.t_s, s.t_s))
 
@@ -115,13 +116,14 @@ def test_a_crossing_bears_time_place_and_what_was_known_then():
 class OneByOne:
     """The same rules written as a person would say them, a sample at a time."""
 
-    def __init__(self, at, sign, deadband, on_delay, off_delay):
+    def __init__(self, at: float, sign: int, deadband: float, on_delay: float, off_delay: float) -> None:
         self.at, self.sign, self.deadband, self.on, self.off = at, sign, deadband, on_delay, off_delay
-        self.since = self.left = None
+        self.since: float | None = None
+        self.left: float | None = None
         self.active = False
-        self.events = []
+        self.events: list[tuple[str, float]] = []
 
-    def sample(self, t, v, open_):
+    def sample(self, t: float, v: float, open_: bool) -> None:
         x, limit = self.sign * v, self.sign * self.at
         if self.active:
             holding = open_ and x > limit - self.deadband

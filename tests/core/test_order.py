@@ -2,26 +2,27 @@
 
 import math
 
+import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
-from msgspec.structs import replace
 
 from monitor.contract.topics import Stream
-from monitor.core.arrival import Message
+from monitor.core.arrival import Block, Message
 from monitor.core.order import StreamOrder
 from tests.core.script import decoded
 
 STREAM = Stream("core-1", "oven-a", "temperature")
 
 
-def message(n: int) -> Message:
-    return Message(stream=STREAM, n=n, t_s=float(n), end_s=float(n), received_s=float(n), body=None)  # type: ignore[arg-type]
+def at(n: int, t_s: float, start: int = 0) -> Message:
+    sample = Block(np.array([t_s]), np.array([290.0]))
+    return Message(stream=STREAM, n=n, t_s=t_s, end_s=t_s, received_s=t_s, body=sample, start=start)
 
 
 def push_all(order: StreamOrder, numbers: list[int]) -> list[int]:
     out = []
     for i, n in enumerate(numbers):
-        out += [r.message.n for r in order.push(message(n), 0.0, i)]
+        out += [r.message.n for r in order.push(at(n, float(n)), 0.0, i)]
     return out
 
 
@@ -56,10 +57,6 @@ def test_a_hole_is_waited_for_until_the_newest_stamp_is_far_enough():
     assert order.late == 1
 
 
-def at(n: int, t_s: float) -> Message:
-    return Message(stream=STREAM, n=n, t_s=t_s, end_s=t_s, received_s=t_s, body=None)  # type: ignore[arg-type]
-
-
 def test_a_publisher_that_counts_anew_is_followed_and_what_it_repeats_of_old_is_late():
     order = StreamOrder(reorder_s=2.0)
     assert len(order.push(at(500, 10.0), 0.0, 0)) == 1
@@ -82,7 +79,7 @@ def test_a_stray_number_far_ahead_does_not_silence_a_stream():
 def test_a_hole_names_its_numbering():
     order = StreamOrder(reorder_s=2.0)
     for t_s, (start, n) in enumerate([(5, 0), (5, 2), (7, 0), (7, 2)]):
-        order.push(replace(at(n, 10.0 * t_s), start=start), 0.0, t_s)
+        order.push(at(n, 10.0 * t_s, start), 0.0, t_s)
         holes = order.expire(10.0 * t_s + 2.0, 0.0)[1]
         assert [(h.start, h.first, h.last) for h in holes] == ([(start, 1, 1)] if n == 2 else [])
 
@@ -91,16 +88,12 @@ def test_the_first_message_may_have_any_number():
     assert push_all(StreamOrder(reorder_s=2.0), [17, 18]) == [17, 18]
 
 
-def of(start: int, n: int, t_s: float) -> Message:
-    return Message(stream=STREAM, n=n, t_s=t_s, end_s=t_s, received_s=t_s, body=None, start=start)  # type: ignore[arg-type]
-
-
 def test_a_named_numbering_begins_at_0_so_what_comes_before_its_first_message_waits_for_it():
     order = StreamOrder(reorder_s=2.0)
-    assert order.push(of(500, 1, 11.0), 0.0, 0) == []
-    assert [r.message.n for r in order.push(of(500, 0, 10.0), 0.0, 1)] == [0, 1]
+    assert order.push(at(1, 11.0, 500), 0.0, 0) == []
+    assert [r.message.n for r in order.push(at(0, 10.0, 500), 0.0, 1)] == [0, 1]
     other = StreamOrder(reorder_s=2.0)
-    assert other.push(of(500, 7, 10.0), 0.0, 0) == []
+    assert other.push(at(7, 10.0, 500), 0.0, 0) == []
     released, holes = other.expire(12.0, 0.0)
     assert [r.message.n for r in released] == [7]
     assert [(h.first, h.last) for h in holes] == [(0, 6)]
@@ -108,10 +101,10 @@ def test_a_named_numbering_begins_at_0_so_what_comes_before_its_first_message_wa
 
 def test_a_greater_start_is_followed_at_once_even_if_the_clock_went_back_and_the_old_numbering_is_late():
     order = StreamOrder(reorder_s=2.0)
-    assert [r.message.n for r in order.push(of(0, 41, 50.0), 0.0, 0)] == [41]
-    assert [r.message.n for r in order.push(of(900, 0, 40.0), 0.0, 1)] == [0]
-    assert order.push(of(0, 42, 45.0), 0.0, 2) == []
-    assert [r.message.n for r in order.push(of(900, 1, 46.0), 0.0, 3)] == [1]
+    assert [r.message.n for r in order.push(at(41, 50.0, 0), 0.0, 0)] == [41]
+    assert [r.message.n for r in order.push(at(0, 40.0, 900), 0.0, 1)] == [0]
+    assert order.push(at(42, 45.0, 0), 0.0, 2) == []
+    assert [r.message.n for r in order.push(at(1, 46.0, 900), 0.0, 3)] == [1]
     assert (order.renumbered, order.late) == (1, 1)
 
 

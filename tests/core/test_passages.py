@@ -3,6 +3,7 @@
 import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
+from numpy.typing import ArrayLike
 
 from monitor.contract.config.line import Zone
 from monitor.core.passages import Passages, edges_m
@@ -11,7 +12,7 @@ from monitor.core.track import Track
 ZONES = [Zone(name="oven-a", start_m=10, end_m=24), Zone(name="oven-a", pass_number=2, start_m=66, end_m=80)]
 
 
-def moving_track(speeds) -> Track:
+def moving_track(speeds: ArrayLike) -> Track:
     v = np.repeat(np.asarray(speeds, dtype=float), 10)
     t = np.arange(len(v)) * 0.1
     L = np.concatenate(([0], np.cumsum(0.5 * (v[1:] + v[:-1]) * 0.1)))

@@ -2,7 +2,9 @@
 
 import itertools
 import json
+from collections.abc import Callable, Container, Iterable, Sequence
 from functools import cache
+from typing import TypeVar
 
 import msgspec
 import numpy as np
@@ -28,11 +30,18 @@ from monitor.core.counter_alarm import COUNTER_ALARM
 from monitor.core.pipeline import Pipeline
 from tests.core.script import T0, Script, decoded, pipeline, through_snapshot
 
+T = TypeVar("T")
+
 GAUGES = ("hot-gauge/diameter", "cold-gauge/diameter-x", "cold-gauge/diameter-y")
 
 
 def core_line(
-    seconds: int, speed=lambda s: 230.0, seed=1, before=lambda script, s: None, quiet=(), reading=lambda L, t: L
+    seconds: int,
+    speed: Callable[[float], float] = lambda _: 230.0,
+    seed: int = 1,
+    before: Callable[[Script, int], object] = lambda _script, _s: None,
+    quiet: Container[str] = (),
+    reading: Callable[[float, float], float] = lambda L, _: L,
 ) -> Script:
     """A line that runs; `before` may add to each second, `quiet` streams say nothing."""
     rng = np.random.default_rng(seed)
@@ -65,7 +74,7 @@ def core_line(
     return script
 
 
-def record(outputs: list[Output]) -> tuple[list[str], dict[str, np.ndarray]]:
+def record(outputs: Sequence[Output]) -> tuple[list[str], dict[str, np.ndarray]]:
     """A record in one form: everything but rows as sorted text, rows as whole columns."""
     rows = sorted((o for o in outputs if isinstance(o, MetreRows)), key=lambda r: r.first_m)
     for a, b in itertools.pairwise(rows):
@@ -76,16 +85,16 @@ def record(outputs: list[Output]) -> tuple[list[str], dict[str, np.ndarray]]:
     return sorted(repr(o) for o in outputs if not isinstance(o, MetreRows)), columns
 
 
-def of(kind, outputs):
+def of(kind: type[T], outputs: Iterable[object]) -> list[T]:
     return [o for o in outputs if isinstance(o, kind)]
 
 
-def closed(outputs) -> dict[str, Finding]:
+def closed(outputs: Iterable[object]) -> dict[str, Finding]:
     """Findings by key, each as it was last told."""
     return {f.key: f for f in of(Finding, outputs)}
 
 
-def raised(outputs) -> list[str]:
+def raised(outputs: Iterable[object]) -> list[str]:
     return [c.alarm for c in of(AlarmChange, outputs) if c.event == "raised"]
 
 

@@ -1,24 +1,27 @@
 """Missing and stuck instruments: every stream check meets the same list of cases."""
 
 import itertools
+from collections.abc import Iterable, Sized
 
 import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
+from numpy.typing import ArrayLike
 
-from monitor.core.presence import Missing, Stuck
+from monitor.contract.record import Ints
+from monitor.core.presence import Missing, Silence, Stuck
 
 
-def steps_of(silences):
+def steps_of(silences: Iterable[Silence]) -> list[tuple[bool, float]]:
     return [(s.begins, s.t_s) for s in silences]
 
 
-def seqs(t, size=1):
+def seqs(t: Sized, size: int = 1) -> Ints:
     return np.arange(len(t)) // size
 
 
-def receive(m: Missing, t):
-    t = np.asarray(t, dtype=float)
+def receive(m: Missing, times: ArrayLike) -> list[tuple[bool, float]]:
+    t = np.asarray(times, dtype=float)
     return steps_of(m.receive(t, t, seqs(t)))
 
 
@@ -59,8 +62,8 @@ def test_any_cut_of_a_stream_reports_the_same_silences(steps, cuts):
     assert parts == whole
 
 
-def stuck(s: Stuck, t, v, moving=None):
-    t, v = np.asarray(t, dtype=float), np.asarray(v, dtype=float)
+def stuck(s: Stuck, times: ArrayLike, values: ArrayLike, moving: ArrayLike | None = None) -> list[tuple[bool, float]]:
+    t, v = np.asarray(times, dtype=float), np.asarray(values, dtype=float)
     m = np.ones(len(t), dtype=bool) if moving is None else np.asarray(moving, dtype=bool)
     return steps_of(s.receive(t, v, m, t, seqs(t)))
 

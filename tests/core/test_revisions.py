@@ -1,5 +1,7 @@
 """A change of limits: two people, a revision that rises, in force from a known metre on, and the way back."""
 
+from typing import Any
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -7,20 +9,20 @@ from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 
 from monitor.contract.config.limits import LimitsError, differences, limits_of, with_limits
 from monitor.contract.messages import LimitsStep
-from monitor.contract.record import AlarmChange, DrumSpan, Gap, Proposal, Rejected, Revision
+from monitor.contract.record import AlarmChange, DrumSpan, Gap, Output, Proposal, Rejected, Revision
 from monitor.core.revisions import NotAllowedError, Revisions
-from tests.core.script import T0, configuration, decoded, pipeline
+from tests.core.script import T0, Script, configuration, decoded, pipeline
 from tests.core.test_pipeline import core_line, of
 
 LINE, RECIPE = configuration().lines["core-1"], configuration().recipes["core-2g5"]
 HI = "window/oven-b/temperature/hi"
 
 
-def step(what: str, by: str = "Mira", **more) -> LimitsStep:
+def step(what: Any, by: str = "Mira", **more: Any) -> LimitsStep:
     return LimitsStep(n=0, t=0, step=what, recipe="core-2g5", by=by, **more)
 
 
-def proposed(changes=None) -> Revisions:
+def proposed(changes: dict[str, float | None] | None = None) -> Revisions:
     book = Revisions(LINE, {"core-2g5": RECIPE})
     book.take(step("propose", proposal="P1", changes=changes or {HI: 316.0}, reason="too tight", base=1), 10.0)
     return book
@@ -152,7 +154,7 @@ class Works(RuleBasedStateMachine):
         self.count, self.newest = 0, 1
 
     @rule(by=st.sampled_from(["Mira", "Olle"]), hi=st.floats(306, 320))
-    def propose(self, by, hi):
+    def propose(self, by: str, hi: float) -> None:
         self.count += 1
         self._try(step("propose", by, proposal=f"P{self.count}", changes={HI: hi}, reason="x"))
 
@@ -161,14 +163,14 @@ class Works(RuleBasedStateMachine):
         which=st.integers(1, 6),
         what=st.sampled_from(["approve", "refuse", "withdraw"]),
     )
-    def decide(self, by, which, what):
+    def decide(self, by: str, which: int, what: str) -> None:
         self._try(step(what, by, proposal=f"P{which}"))
 
     @rule(to=st.integers(1, 5))
-    def back(self, to):
+    def back(self, to: int) -> None:
         self._try(step("go back", to=to))
 
-    def _try(self, made):
+    def _try(self, made: LimitsStep) -> None:
         try:
             _, turn = self.book.take(made, 0.0)
         except NotAllowedError:
@@ -179,7 +181,7 @@ class Works(RuleBasedStateMachine):
             assert turn.by != turn.approved_by
 
     @invariant()
-    def what_is_in_force_is_the_newest_and_approved(self):
+    def what_is_in_force_is_the_newest_and_approved(self) -> None:
         recipe = self.book.in_force["core-2g5"]
         assert recipe.revision == self.newest
         approved = [p for p in self.book.proposals.values() if p.state == "approved"]
@@ -193,8 +195,8 @@ TestWorks = Works.TestCase
 # ---- in the engine -----------------------------------------------------------------------------------------------
 
 
-def changed(seconds: int = 80):
-    def before(script, s):
+def changed(seconds: int = 80) -> list[Output]:
+    def before(script: Script, s: int) -> None:
         t = T0 + s
         if s == 20:
             script.send("operator/limits", t, step="propose", proposal="P1", recipe="core-2g5", by="Mira", reason="x",
@@ -232,7 +234,7 @@ def test_a_proposal_alone_changes_no_limit():
 
 
 def test_a_drum_that_begins_later_is_of_the_new_revision():
-    def before(script, s):
+    def before(script: Script, s: int) -> None:
         t = T0 + s
         if s == 20:
             script.send("operator/limits", t, step="go back", recipe="core-2g5", by="Olle", to=1)
@@ -266,7 +268,7 @@ def test_c20_the_monitor_refuses_a_limit_that_no_instrument_of_the_line_can_meas
 
 
 def test_people_s_numbers_are_the_clock_s_and_leave_no_gap():
-    def before(script, s):
+    def before(script: Script, s: int) -> None:
         if s in (10, 20):
             script.numbers["operator/action"] = int((T0 + s) * 1e3) - 1
             script.send("operator/action", T0 + s, action="mark metres", by="Mira", start_m=1.0, end_m=2.0)

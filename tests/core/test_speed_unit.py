@@ -1,12 +1,14 @@
 """A13: a line whose speed comes in m/s has the record, forecast and headroom of the same line in m/min."""
 
 import json
+from collections.abc import Iterable
 from functools import cache
+from typing import Any
 
 import numpy as np
 import pytest
 
-from monitor.contract.record import AlarmChange, Finding
+from monitor.contract.record import AlarmChange, Finding, Output
 from monitor.core.cure.forecast import SPEED_STEP_M_S, slowest_m_s
 from monitor.core.cure.stage import FORECAST_ALARM
 from monitor.core.cure.stage import status_json as cure_status
@@ -31,7 +33,7 @@ def cold_oven() -> Script:
 
 
 @cache
-def run(unit: str):
+def run(unit: str) -> tuple[Pipeline, list[Output]]:
     """(engine, outputs) of that script, its speeds in one unit or the other."""
     works, arrivals = (PER_MIN if unit == "m/min" else PER_S), cold_oven().sorted()
     if unit == "m/s":
@@ -55,7 +57,7 @@ def test_rows_are_the_same_but_for_the_speed_s_own_column():
 
 
 def test_findings_and_alarms_are_the_same():
-    def results(outputs):
+    def results(outputs: Iterable[Output]) -> tuple[list[Any], list[Any]]:
         found = [(f.kind, f.stream, f.check, f.verdict, f.start_m, f.end_m) for f in of(Finding, outputs)]
         return found, [(c.alarm, c.event, c.t_s, c.priority) for c in of(AlarmChange, outputs)]
 

@@ -1,11 +1,13 @@
 """Alarms that return by themselves: when, and what a second happening does."""
 
+from collections.abc import Iterable
 from itertools import pairwise
 from typing import ClassVar
 
 from hypothesis import given
 from hypothesis import strategies as st
 
+from monitor.core.alarms import AlarmEvent
 from monitor.core.timed_alarm import TimedAlarm
 
 
@@ -14,7 +16,7 @@ class Jump(TimedAlarm):
     duration_s: ClassVar[float] = 30.0
 
 
-def events(events) -> list[tuple[str, float]]:
+def events(events: Iterable[AlarmEvent]) -> list[tuple[str, float]]:
     return [(e.event, e.t_s) for e in events]
 
 

@@ -1,18 +1,21 @@
 """L(t): it never goes back, it is the counter where that is sound, and the counter's faults leave no mark on it."""
 
 import itertools
+from collections.abc import Iterable
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from numpy.typing import ArrayLike
 
+from monitor.contract.record import Floats
 from monitor.core.track import Track
 
 STEP_S = 0.1
 
 
-def truth(speeds_m_per_s) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def truth(speeds_m_per_s: ArrayLike) -> tuple[Floats, Floats, Floats]:
     """Times, speeds at 10 Hz, and metres run from 100 m on."""
     v = np.repeat(np.asarray(speeds_m_per_s, dtype=float), 10)
     t = np.arange(len(v)) * STEP_S
@@ -20,7 +23,7 @@ def truth(speeds_m_per_s) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     return t, v, L
 
 
-def run(t, reading, v, cuts=(), **more) -> Track:
+def run(t: Floats, reading: Floats, v: Floats, cuts: Iterable[int] = (), **more: float) -> Track:
     track = Track(line="core-1", jump_m=1.0, slip_percent=3.0, **more)
     edges = [0, *sorted(c for c in cuts if c < len(t)), len(t)]
     for a, b in itertools.pairwise(edges):
@@ -136,7 +139,7 @@ def test_when_and_at_are_inverse_where_the_line_moves(v):
     assert np.allclose(track.at(track.when(asked)), asked, atol=1e-6)
 
 
-def kinked(readings, i: int, size: float) -> np.ndarray:
+def kinked(readings: Floats, i: int, size: float) -> Floats:
     """Readings that from place `i` on are off by a jump, or begin again at 0."""
     found = readings.copy()
     found[i:] += size if size else -readings[i]

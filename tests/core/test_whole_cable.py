@@ -1,6 +1,7 @@
 """Laying-up and sheathing by the same engine: drums put on, lay and overlap worked out, a wall that cools."""
 
 import itertools
+from collections.abc import Callable
 from functools import cache
 
 import numpy as np
@@ -22,7 +23,12 @@ LAY_M = 1000.0  # counter at the start
 INSIDE = "cooling/inside"
 
 
-def laying_up(seconds: int, bow=lambda s: 312.5, speed=lambda s: 50.0, before=lambda script, s: None) -> Script:
+def laying_up(
+    seconds: int,
+    bow: Callable[[float], float] = lambda _: 312.5,
+    speed: Callable[[float], float] = lambda _: 50.0,
+    before: Callable[[Script, int], object] = lambda _story, _s: None,
+) -> Script:
     """Laying-up line 1 with everything that it says."""
     rng, script, L = np.random.default_rng(3), Script("lay-1"), LAY_M
     script.send("line/state", T0, state="running")
@@ -45,7 +51,7 @@ def laying_up(seconds: int, bow=lambda s: 312.5, speed=lambda s: 50.0, before=la
     return script
 
 
-def sheathing(seconds: int, trough_C: float = 20.0, speed=lambda s: 120.0) -> Script:
+def sheathing(seconds: int, trough_C: float = 20.0, speed: Callable[[float], float] = lambda _: 120.0) -> Script:
     """Sheathing line 1."""
     rng, script, L = np.random.default_rng(4), Script("sheath-1"), 5000.0
     script.send("line/state", T0, state="running")

@@ -1,11 +1,12 @@
 """Facts of a drum from its rows and findings."""
 
 from decimal import Decimal
+from typing import Any
 
 import numpy as np
 import pytest
 
-from monitor.contract.config.recipe import Exposure
+from monitor.contract.config.recipe import EventCheck, Exposure
 from monitor.contract.record import Finding, FindingKind
 from monitor.evidence.drum_facts import fault_rates, required_exposure, spark_exposure_s, wall_from_outside
 from tests.core.script import configuration, finding, in_m_per_s
@@ -66,7 +67,7 @@ def test_exposure_is_that_of_the_fastest_metre():
     assert spark_exposure_s({"metre-counter/speed": np.array([240.0])}, LINE, "capstan") is None
 
 
-def check_by(**exposure):
+def check_by(**exposure: Any) -> EventCheck:
     (check,) = [c for c in RECIPE.event_check if c.name == "spark-fault"]
     return check.model_copy(update={"exposure": Exposure(**exposure) if exposure else None})
 

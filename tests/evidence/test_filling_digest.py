@@ -1,12 +1,14 @@
 """The digest of a filling: of what is known, not of how it is held; any change of a value changes it."""
 
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
+from numpy.typing import ArrayLike
 
-from monitor.contract.record import Finding, Verdict
+from monitor.contract.record import Finding, Verdict, Verdicts
 from monitor.evidence.filling_digest import filling_digest
 
 FINDING = Finding(
@@ -17,7 +19,7 @@ COLUMNS = st.dictionaries(st.text(max_size=5), st.lists(st.floats(), min_size=3,
 SOUND = np.zeros(3, dtype=np.int8)
 
 
-def of(columns, verdicts=SOUND, findings=(FINDING,)) -> str:
+def of(columns: Mapping[str, ArrayLike], verdicts: Verdicts = SOUND, findings: Sequence[Finding] = (FINDING,)) -> str:
     return filling_digest({n: np.array(v, dtype=float) for n, v in columns.items()}, verdicts, findings, [])
 
 

@@ -1,10 +1,14 @@
 """One metre's way from stored samples is the way the stream saw it."""
 
+from collections.abc import Sequence
+
 import numpy as np
 import pytest
 
-from monitor.core.arrival import Block
+from monitor.contract.record import Floats
+from monitor.core.arrival import Block, Message
 from monitor.core.cure.plan import INNER, PEAK
+from monitor.core.pipeline import Pipeline
 from monitor.evidence.metre_history import Passage, Series, heat_of, oven_streams
 from tests.core.script import configuration, decoded, pipeline
 from tests.core.test_pipeline import core_line, record
@@ -13,13 +17,13 @@ C = configuration()
 LINE, RECIPE = C.lines["core-1"], C.recipes["core-2g5"]
 
 
-def series(messages, path: str) -> Series:
+def series(messages: Sequence[Message], path: str) -> Series:
     blocks = [m.body for m in messages if m.stream.path == path and isinstance(m.body, Block)]
     return Series(np.concatenate([b.t_s for b in blocks]), np.concatenate([b.v for b in blocks]))
 
 
 @pytest.fixture(scope="module")
-def recorded():
+def recorded() -> tuple[list[Message], dict[str, Floats], Pipeline]:
     def speed(s: float) -> float:
         return 230.0 - 60.0 * np.sin(s / 20.0)
 
@@ -28,7 +32,7 @@ def recorded():
     return messages, record(engine.feed(messages))[1], engine
 
 
-def passage_of(messages, engine) -> Passage:
+def passage_of(messages: Sequence[Message], engine: Pipeline) -> Passage:
     anchor_s = float(engine.track.t_s[0])
     counter, speed = series(messages, LINE.counter.stream), series(messages, LINE.counter.speed)
     return Passage.of(LINE, counter, speed, anchor_s, float(engine.track.L_m[0]))

@@ -1,10 +1,12 @@
 """The release record of a drum: each thing against release is counted from the evidence that it is about."""
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from monitor.contract.config.configuration import Configuration
 from monitor.contract.drum_names import NAME_USED
 from monitor.contract.reading import AlarmRow
 from monitor.contract.record import FillingKey, Finding, FindingKind, Verdict
@@ -19,7 +21,7 @@ from tests.dashboard.fake_record import FakeRecord, some_alarms
 
 
 @pytest.fixture
-def asked(configuration, clock) -> EvidenceSource:  # noqa: F811
+def asked(configuration: Configuration, clock: Callable[[], float]) -> EvidenceSource:  # noqa: F811
     fake = FakeRecord(configuration, clock)
     fake.alarms = [a for a in some_alarms(clock()) if a.line == "core-2"]
     return EvidenceSource(fake, configuration, clock)

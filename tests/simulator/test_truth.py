@@ -113,7 +113,7 @@ def test_random_faults_come_at_their_rate(seed: int) -> None:
     assert between.low < 20.0 * 4.8 < between.high
 
 
-def test_truth_is_read_as_it_was_written(tmp_path) -> None:  # type: ignore[no-untyped-def]
+def test_truth_is_read_as_it_was_written(tmp_path):
     run, _ = run_of(made(EVERYTHING), 130.0)
     assert Truth.read(run.truth.write(tmp_path)) == run.truth
 

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from monitor.contract.record import Floats
 from monitor.statistics.recurrence import (
     Found,
     NoPeriod,
@@ -25,7 +26,7 @@ RESOLUTION_M = 0.05
 
 def cable(
     seed: int, period: float, length: float = 5000.0, chance: float = 0.1, others: int = 10, jitter: float = 0.02
-):
+) -> tuple[Floats, int]:
     """Faults of a part that marks some of its turns, among `others` times as many random ones: (positions, of part)."""
     rng = np.random.default_rng(seed)
     turns = np.arange(rng.uniform(0, period), length, period)
@@ -198,7 +199,7 @@ def test_a_steady_part_keeps_its_phase_and_a_wearing_one_does_not():
 # ---- which clock ---------------------------------------------------------------------------------------------------
 
 
-def run_with(speed_changes: bool, of: str, seed: int = 1):
+def run_with(speed_changes: bool, of: str, seed: int = 1) -> tuple[Floats, Floats]:
     """Events once a turn of metres or of seconds on a line whose speed changes or not: (metres, seconds)."""
     rng = np.random.default_rng(seed)
     t = np.linspace(0, 1500, 150_001)

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from monitor.contract.config.recipe import Recipe
 from monitor.core.cure.forecast import (
     ACT_STEP_S,
     SLOWEST_OF_SET,
@@ -161,7 +162,7 @@ def test_the_slowest_speed_is_the_lower_limit_of_the_speed_in_its_own_unit_or_a_
     lowest = min(at for at in (window.lolo, window.lo) if at is not None)
     assert slowest_m_s(LINE, RECIPE) == pytest.approx(lowest / 60.0)
 
-    def limited(**limits: float | str | None):
+    def limited(**limits: float | str | None) -> Recipe:
         windows = [window.model_copy(update=limits) if w is window else w for w in RECIPE.window]
         return RECIPE.model_copy(update={"window": windows})
 

@@ -6,13 +6,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from monitor.contract.record import Finding, Priority, Verdict
+from monitor.contract.record import Finding, Floats, Output, Priority, Verdict
 from monitor.core.cure.forecast import slowest_m_s
 from monitor.core.cure.plan import COLUMNS, INNER, PEAK, Plan, cable_of, way_of
 from monitor.core.cure.stage import FORECAST_ALARM
 from monitor.core.cure.stage import status_json as cure_status
 from monitor.core.pipeline import Pipeline
-from monitor.physics.cure import Speed, cure
+from monitor.physics.cure import Cured, Speed, cure
 from tests.core.script import T0, Script, configuration, decoded, pipeline
 from tests.core.test_pipeline import closed, core_line, raised, record
 
@@ -23,13 +23,16 @@ assert PLAN is not None
 NOMINAL_C = {"shock-oven": 540.0, "oven-a": 290.0, "oven-b": 305.0, "cooling-trough": 25.0}
 
 
-def nominal(speed_m_per_min: float = 230.0, zone_C: dict[str, float] = NOMINAL_C, sign: float = 0.0):
+def nominal(speed_m_per_min: float = 230.0, zone_C: dict[str, float] = NOMINAL_C, sign: float = 0.0) -> Cured:
     """The model called once for a steady element."""
     way = way_of(LINE, zone_C, sign)
     return cure(cable_of(RECIPE), way, Speed((0.0,), (speed_m_per_min / 60,)), 0.0, PLAN.t90, PLAN.ageing)
 
 
-def fed(script: Script):
+Fed = tuple[Pipeline, list[Output], dict[str, Floats]]
+
+
+def fed(script: Script) -> Fed:
     engine = pipeline()
     out = engine.feed(decoded(script.sorted()))
     _, rows = record(out)
@@ -48,7 +51,7 @@ def quiet_ovens(script: Script) -> Script:
 
 
 @pytest.fixture(scope="module")
-def steady():
+def steady() -> Fed:
     return fed(quiet_ovens(core_line(200)))
 
 
