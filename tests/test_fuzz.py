@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from flask.testing import FlaskClient
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -131,7 +132,7 @@ def test_any_question_to_the_api_is_answered_or_refused_with_a_sentence(client, 
 
 
 @pytest.fixture(scope="module")
-def client():
+def client() -> FlaskClient:
     from dashboard.app import create_app
     from tests.dashboard.conftest import NOW_S
     from tests.dashboard.fake_record import FakeGateway, FakeRecord, core_lines_of

@@ -1,6 +1,7 @@
 """The cure of 600 elements in a line, real-time factor, beside `scipy.integrate.solve_ivp`; errors beside both."""
 
 import time
+from collections.abc import Callable
 
 import numpy as np
 from scipy.integrate import solve_ivp
@@ -8,6 +9,7 @@ from scipy.integrate import solve_ivp
 from monitor.analysis.what_if import PlannedStop, ask, ask_stop, calibrate, set_of
 from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Recipe
+from monitor.contract.record import Floats
 from monitor.core.cure.forecast import room
 from monitor.core.cure.plan import Plan, cable_of, way_of
 from monitor.physics.conduction import Wall
@@ -86,12 +88,12 @@ def _stiff(line: Line, recipe: Recipe) -> tuple[float, float]:
     return time.perf_counter() - begun, float(T[-1])
 
 
-def _change(wall: Wall, film: float, medium_C: float, plan: Plan):
+def _change(wall: Wall, film: float, medium_C: float, plan: Plan) -> Callable[[float, Floats], Floats]:
     K, C = wall.conductance_W_mK.copy(), wall.total_J_mK
     out = np.zeros(len(C))
     out[-1] = 2 * np.pi * wall.radius_m[-1] * film
 
-    def change(_: float, y: np.ndarray) -> np.ndarray:
+    def change(_: float, y: Floats) -> Floats:
         T = y[:-1]
         return np.append((-K @ T - out * (T - medium_C)) / C, plan.t90.rate_1_s(T[0]))
 

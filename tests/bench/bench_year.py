@@ -77,8 +77,8 @@ def _asked(context: Context, client: FlaskClient, count: int) -> dict[str, Calla
         "Alarms, history": lambda: _get(client, "/api/v1/alarm-changes?hours=168"),
         "Drums": lambda: drums.content(context),
         "Recurring": lambda: recurrence.answer(context, core, "event:spark-electrode/spark-fault", "20", 0.3, 30.0),
-        "Family": lambda: traceability.answer(context, found[core], None),  # type: ignore[arg-type]
-        "Record": lambda: release_record.record(context, whole_drum(context, found[reel])),  # type: ignore[arg-type]
+        "Family": lambda: traceability.answer(context, found[core], None),
+        "Record": lambda: release_record.record(context, whole_drum(context, found[reel])),
         "Shift": lambda: [shift.answer(context, start), shift.handovers(context)],
         "Alarm load, 30 days": lambda: alarm_load.answer(context, alarm_load.ALL, "30 days"),
     }

@@ -48,7 +48,7 @@ def written(place: Path) -> Database:
 
 
 @pytest.fixture(scope="module")
-def record(tmp_path_factory) -> Path:
+def record(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A store on SQLite, to be copied."""
     folder = tmp_path_factory.mktemp("record")
     written(folder).dispose()
@@ -56,7 +56,7 @@ def record(tmp_path_factory) -> Path:
 
 
 @pytest.fixture
-def copy(record, tmp_path) -> Path:
+def copy(record: Path, tmp_path: Path) -> Path:
     """A copy of it, the log of what was written last merged into the file."""
     folder = tmp_path / "record"
     shutil.copytree(record, folder)

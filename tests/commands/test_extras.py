@@ -14,7 +14,7 @@ from monitor.store import server
 
 
 @pytest.fixture
-def bare(monkeypatch):
+def bare(monkeypatch: pytest.MonkeyPatch) -> None:
     """An installation without its extras."""
     found = importlib.util.find_spec
 
@@ -37,7 +37,7 @@ def test_the_broker_that_is_not_installed_is_told_with_the_remedy():
         broker.serve(BrokerAddress(host="127.0.0.1", port=1))
 
 
-def without(monkeypatch, command: str, module: str, missing: str) -> None:
+def without(monkeypatch: pytest.MonkeyPatch, command: str, module: str, missing: str) -> None:
     """The one command there is cannot be loaded, since a module is missing."""
 
     def load() -> object:
@@ -60,7 +60,7 @@ def test_a_missing_module_of_another_part_is_an_error(monkeypatch):
         main(["check"])
 
 
-def installed(monkeypatch, **values: str) -> None:
+def installed(monkeypatch: pytest.MonkeyPatch, **values: str) -> None:
     """The installation has these entry points alone."""
     entries = [EntryPoint(name, value, "everymetre.commands") for name, value in values.items()]
     monkeypatch.setattr("monitor.__main__.entry_points", lambda group: entries)

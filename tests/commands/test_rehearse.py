@@ -1,6 +1,8 @@
 """Rehearsal out of the store: with unchanged limits the alarms are those of the record, wherever the messages lie."""
 
 import random
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -8,16 +10,16 @@ import pytest
 from monitor.__main__ import main
 from monitor.analysis.activations import of_rows
 from monitor.analysis.rehearse import Asked, CancelledError, Fault, Kept, Side, compare
-from monitor.analysis.suggest import tried
+from monitor.analysis.suggest import Candidate, Recorded, tried
 from monitor.commands import rehearse
 from monitor.commands.rehearse import drum_meant, known_in, recipes_then, run, shifts_in, suggestion
 from monitor.contract.config.limits import LimitsError, limits_of, with_limits
-from monitor.core.arrival import Block, Message
+from monitor.core.arrival import Arrival, Block, Message
 from monitor.core.pipeline import Pipeline
 from monitor.store.message_history import History
 from monitor.store.reader import StoreReader
 from monitor.store.rolling import roll_drums, roll_hours
-from tests.core.script import T0, configuration, decoded
+from tests.core.script import T0, Script, configuration, decoded
 from tests.core.test_pipeline import core_line
 from tests.shell.works import configs_at, processor_at, settings_at, stored_at, take
 from tests.store.test_writer import busy
@@ -26,7 +28,7 @@ HI = "window/oven-b/temperature/hi"
 START, END = round(T0 * 1e3), round((T0 + 400) * 1e3)
 
 
-def much(script, s):
+def much(script: Script, s: int) -> None:
     busy(script, s % 130)
     t = T0 + s
     if s == 20:
@@ -36,7 +38,7 @@ def much(script, s):
         script.send("operator/limits", t, step="approve", proposal="P1", recipe="core-2g5", by="Olle")
 
 
-def unkind(arrivals):
+def unkind(arrivals: list[Arrival]) -> list[Arrival]:
     """Some come late and out of order, as over a bad wire."""
     rng = random.Random(4)
     return sorted(arrivals, key=lambda a: a.received_s + (rng.uniform(0, 3) if rng.random() < 0.05 else 0))
@@ -46,7 +48,7 @@ ARRIVALS = unkind(core_line(260, before=much).arrivals)
 
 
 @pytest.fixture(scope="module", params=["database", "files", "both"])
-def folder(request, tmp_path_factory):
+def folder(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A record: in the database, rolled into files, or half and half."""
     place = tmp_path_factory.mktemp(request.param)
     processor = processor_at(place)
@@ -62,12 +64,12 @@ def folder(request, tmp_path_factory):
     return place
 
 
-def raised_on_record(folder):
+def raised_on_record(folder: Path) -> list[tuple[str, int, int | None]]:
     rows = StoreReader(settings_at(folder)).alarm_changes("core-1", 0, 10**15, 10**6)
     return [(r.alarm, round(r.t_s * 1e3), r.end_s and round(r.end_s * 1e3)) for r in of_rows(rows)]
 
 
-def rehearsed(side: Side):
+def rehearsed(side: Side) -> list[tuple[str, int, int | None]]:
     return [(r.alarm, round(r.t_s * 1e3), r.end_s and round(r.end_s * 1e3)) for r in side.raised]
 
 
@@ -226,7 +228,7 @@ def test_c8_a_suggestion_is_for_the_chosen_recipe_from_cable_of_that_recipe_only
     c = c.model_copy(update={"recipes": c.recipes | {"core-1g5": moved}})
     asked = []
 
-    def looked_at(data, at, *rest):
+    def looked_at(data: Recorded, at: float, *rest: Any) -> list[Candidate]:
         asked.append((at, int(data.open.sum())))
         return tried(data, at, *rest)
 
@@ -252,7 +254,7 @@ def test_an_hour_of_eight_is_an_eighth_of_a_shift(folder):
 def test_known_faults_are_told_earlier_later_or_not():
     """Oven B too hot for a minute: metres marked there are told of by the window; a tighter limit tells sooner."""
 
-    def before(script, s):
+    def before(script: Script, s: int) -> None:
         if 100 <= s < 160:
             script.arrivals = [
                 a for a in script.arrivals if not (a.topic.endswith("oven-b/temperature") and a.received_s > T0 + s)
@@ -305,7 +307,7 @@ def test_the_command_prints_both_sides(tmp_path, capsys):
 
 
 def test_a2_a_name_means_its_newest_filling_and_a_number_any(tmp_path, capsys):
-    def came_back(script, s):
+    def came_back(script: Script, s: int) -> None:
         for at, name in ((60, "C1-0002"), (130, "C1-0001")):
             if s == at:
                 script.send("take-up/drum", T0 + s, drum=name, recipe="core-2g5")

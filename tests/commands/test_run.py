@@ -6,6 +6,7 @@ import signal
 import socket
 import subprocess
 import urllib.request
+from collections.abc import Iterator
 from pathlib import Path
 
 import psutil
@@ -48,7 +49,7 @@ class Demo:
 
 
 @pytest.fixture
-def demo(tmp_path):
+def demo(tmp_path: Path) -> Iterator["Demo"]:
     one = Demo(tmp_path)
     try:
         yield one.start()

@@ -1,5 +1,7 @@
 """Thickness readings of a laboratory against a recipe (F7)."""
 
+from pathlib import Path
+
 import pytest
 
 from monitor.__main__ import main
@@ -8,7 +10,7 @@ from tests.core.script import CONFIGS
 WALL_MM = 0.9  # of core-2g5, so that the thinnest place may have 0.71 mm
 
 
-def wall(tmp_path, readings: list[str], *more: str) -> int:
+def wall(tmp_path: Path, readings: list[str], *more: str) -> int:
     (tmp_path / "readings.csv").write_text("wall_mm\n" + "".join(f"{r}\n" for r in readings))
     words = ["wall", str(tmp_path / "readings.csv"), "--recipe", "core-2g5", "--configs", str(CONFIGS)]
     return main([*words, *more])

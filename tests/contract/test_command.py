@@ -3,6 +3,7 @@
 import sys
 from argparse import ArgumentParser, Namespace
 from importlib.metadata import EntryPoint
+from pathlib import Path
 from types import ModuleType
 
 import pytest
@@ -23,7 +24,7 @@ class Entry:
         return self.command
 
 
-def run(monkeypatch, command: Command, *words: str) -> int:
+def run(monkeypatch: pytest.MonkeyPatch, command: Command, *words: str) -> int:
     monkeypatch.setattr(program, "entry_points", lambda group: [Entry(command)])
     return program.main(["any", *words])
 
@@ -57,7 +58,7 @@ def test_what_the_code_does_not_have_is_of_another_version(value):
         loaded(entry(value))
 
 
-def module_at(folder, monkeypatch, text: str) -> None:
+def module_at(folder: Path, monkeypatch: pytest.MonkeyPatch, text: str) -> None:
     (folder / "a_command.py").write_text(text)
     monkeypatch.syspath_prepend(folder)
 

@@ -130,7 +130,7 @@ class Copy:
 
 
 @pytest.fixture(scope="module")
-def tree(tmp_path_factory) -> Copy:
+def tree(tmp_path_factory: pytest.TempPathFactory) -> Copy:
     return Copy(tmp_path_factory.mktemp("tree"))
 
 

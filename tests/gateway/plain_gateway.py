@@ -9,6 +9,7 @@ import pathlib
 import queue
 import sys
 import time
+from typing import IO, Any
 
 from paho.mqtt import client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
@@ -22,33 +23,34 @@ IN_FLIGHT_MAX, WINDOW_MAX = 50, 1000  # R18
 class Message:
     """One message of the outbox."""
 
-    def __init__(self, topic, start, n, payload):
+    def __init__(self, topic: str, start: int, n: int, payload: str) -> None:
         self.topic, self.start, self.n, self.payload = topic, start, n, payload
-        self.sent_s = None
-        self.aside_s = None  # since when it is put aside
+        self.sent_s: float | None = None
+        self.aside_s: float | None = None  # since when it is put aside
         self.answered, self.reports = 0, 0  # sent so often with a report of the line afterwards (R19)
 
 
 class Gateway:
     """Everything happens in `step`; the client's own thread only puts what it receives into `events`."""
 
-    def __init__(self, port, log, authority):
+    def __init__(self, port: int, log: IO[str], authority: str | None) -> None:
         self.port, self.log, self.authority = port, log, authority
         self.start = round(time.time() * 1000)  # R10
-        self.next_n = {}
-        self.outbox = []  # in the order in which messages arose
-        self.events = queue.Queue()
-        self.client, self.ready, self.dialled_s = None, False, -1e9
-        self.in_flight = set()
+        self.next_n: dict[str, int] = {}
+        self.outbox: list[Message] = []  # in the order in which messages arose
+        self.events: queue.SimpleQueue[tuple[Any, ...]] = queue.SimpleQueue()
+        self.client: mqtt.Client | None = None
+        self.ready, self.dialled_s = False, -1e9
+        self.in_flight: set[int] = set()
         self.knocking, self.knocks, self.knocked_s = True, 0, -1e9
-        self.knocked = None  # the message that the knock waits for
+        self.knocked: Message | None = None  # the message that the knock waits for
         self.reported = False  # a report of the line was received, ever
         self.reports = 0
-        self.silent_since_s = None
+        self.silent_since_s: float | None = None
 
     # -- what the line does
 
-    def put(self, path, fields):
+    def put(self, path: str, fields: dict[str, object]) -> None:
         topic = f"{LINE}/{path}"
         n = self.next_n.get(topic, 0)
         self.next_n[topic] = n + 1
@@ -59,7 +61,7 @@ class Gateway:
 
     # -- the connection
 
-    def connect(self, now_s):
+    def connect(self, now_s: float) -> None:
         self.dialled_s = now_s
         if self.client is not None:
             self.client.loop_stop()
@@ -67,7 +69,10 @@ class Gateway:
         client.max_inflight_messages_set(IN_FLIGHT_MAX)
         if self.authority:
             client.tls_set(self.authority)
-        mine = lambda what, *more: self.events.put((client, what, *more))  # noqa: E731
+
+        def mine(what: str, *more: object) -> None:
+            self.events.put((client, what, *more))
+
         client.on_connect = lambda c, *_: c.subscribe([(topic, 1) for topic in REPORTS])
         client.on_subscribe = lambda _c, _u, _mid, codes, _p: mine("subscribed", codes)
         client.on_message = lambda _c, _u, m: mine("report", m.topic, m.payload)
@@ -80,7 +85,7 @@ class Gateway:
             return
         client.loop_start()
 
-    def receive(self, client, what, *more):
+    def receive(self, client: mqtt.Client, what: str, *more: Any) -> None:
         if client is not self.client:
             return
         if what == "subscribed" and not any(code.is_failure for code in more[0]):
@@ -95,7 +100,7 @@ class Gateway:
         elif what == "report":
             self.report(more[0].split("/"), json.loads(more[1]))
 
-    def report(self, levels, report):
+    def report(self, levels: list[str], report: dict[str, Any]) -> None:
         topic, start = f"{LINE}/{levels[3]}/{levels[4]}", report.get("start", 0)
         self.reports += 1
         self.reported, self.silent_since_s = True, None
@@ -119,7 +124,7 @@ class Gateway:
         self.outbox = [m for m in self.outbox if m not in covered]
         self.end_knock()
 
-    def end_knock(self):
+    def end_knock(self) -> None:
         """Once its message is covered, refused or put aside (R17)."""
         if self.knocking and self.knocked and (self.knocked not in self.outbox or self.knocked.aside_s is not None):
             self.knocking, self.knocked = False, None
@@ -128,7 +133,7 @@ class Gateway:
 
     # -- sending
 
-    def step(self, now_s):
+    def step(self, now_s: float) -> None:
         while not self.events.empty():
             self.receive(*self.events.get())
         if not self.ready:
@@ -146,12 +151,12 @@ class Gateway:
             return
         self.knocking = False
         due = [m for m in waiting if m.sent_s is None or now_s > m.sent_s + AGAIN_S]
-        probes = {}
+        probes: dict[str, Message] = {}
         for message in self.outbox:
             if message.aside_s is not None:
                 probes.setdefault(message.topic, message)
         for message in probes.values():
-            if now_s > message.aside_s + ASIDE_S:
+            if message.aside_s is not None and now_s > message.aside_s + ASIDE_S:
                 message.aside_s = now_s
                 due.append(message)
         open_now = sum(m.sent_s is not None for m in waiting)
@@ -161,7 +166,7 @@ class Gateway:
             open_now += message.sent_s is None
             self.send(message, now_s)
 
-    def send(self, message, now_s):
+    def send(self, message: Message, now_s: float) -> None:
         if message.sent_s is not None or message.reports:
             message.answered += self.reports > message.reports
         message.reports = self.reports
@@ -169,6 +174,7 @@ class Gateway:
             print("in no report", message.topic, message.n, flush=True)
             message.aside_s = now_s
             return
+        assert self.client is not None
         info = self.client.publish(message.topic, message.payload, qos=1)
         self.in_flight.add(info.mid)
         message.sent_s = now_s
@@ -176,15 +182,19 @@ class Gateway:
             self.silent_since_s = now_s
 
 
-def main():
+def main() -> None:
     port, seconds = int(sys.argv[1]), float(sys.argv[2])
     with pathlib.Path(sys.argv[3]).open("w") as log:
         gateway = Gateway(port, log, *(sys.argv[4:] or [None]))
         begun_s, offset_s = time.monotonic(), time.time() - time.monotonic()  # R13: stamps never go back
-        utc_ms = lambda s: round((s + offset_s) * 1000)  # noqa: E731
+
+        def utc_ms(s: float) -> int:
+            return round((s + offset_s) * 1000)
+
         gateway.put("line/state", {"t": utc_ms(begun_s), "state": "running"})
         gateway.put("take-up/drum", {"t": utc_ms(begun_s), "drum": "G-1", "recipe": "core-2g5"})
-        block, block_s, next_s, i = [], begun_s, begun_s, 0
+        block: list[float] = []
+        block_s, next_s, i = begun_s, begun_s, 0
         while True:
             now_s = time.monotonic()
             while next_s <= now_s and now_s < begun_s + seconds:  # ten samples a second

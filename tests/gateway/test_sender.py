@@ -254,7 +254,7 @@ def test_a_message_that_no_report_can_name_holds_up_nothing_and_stays(count: int
     async def script(_: TimedWire) -> None:
         for n in range(5):
             one.put("a", n, b"%d" % n, 7)
-        tasks = await connected(one, wire)  # type: ignore[arg-type]
+        tasks = await connected(one, wire)
         for n in range(5, 205):
             one.put("a", n, b"%d" % n, 7)
             await asyncio.sleep(1.0)

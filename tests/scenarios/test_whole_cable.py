@@ -73,7 +73,7 @@ class Works:
 
 
 @pytest.fixture(scope="module")
-def works(tmp_path_factory) -> Works:
+def works(tmp_path_factory: pytest.TempPathFactory) -> Works:
     return Works(tmp_path_factory.mktemp("whole"))
 
 
@@ -166,7 +166,7 @@ def test_a_derived_stream_is_read_as_the_engine_worked_it_out(works):
 
 
 @pytest.fixture
-def context(works) -> Context:
+def context(works: Works) -> Context:
     clock = lambda: START_S + max(UNTIL_S.values())  # noqa: E731
     return Context(
         record=works.record,

@@ -392,7 +392,7 @@ def comparable(folder: Path) -> Record:
     found = everything(folder, LINE)
     record: Record = {"rows": found["rows"], "verdict": found["verdict"]}
     for name in ("drums", "findings", "changes", "now", "states", "gaps"):
-        texts: list[str] = [x if isinstance(x, str) else repr(x) for x in found[name]]  # type: ignore[attr-defined]
+        texts: list[str] = [x if isinstance(x, str) else repr(x) for x in found[name]]
         record[name] = sorted(_plain(text) for text in texts)
     engine, f = open_for_reading(settings_at(folder)), IN_FORCE.c
     wanted = select(f.recipe, f.t_ms, f.line_metre, f.by_whom, f.approved_by, f.reason, f.changes)

@@ -16,6 +16,7 @@ from types import SimpleNamespace
 
 from monitor.contract.address import BrokerAddress
 from simulator.line import Sent
+from simulator.pace import Pace
 from simulator.publisher import Publisher
 
 LATER_S = 1e7
@@ -42,17 +43,11 @@ class ScriptRun:
         return 0.0
 
 
-@dataclass
-class Faster:
-    """The script's time from its first message that is new, so many times faster than real."""
-
-    speed: float
-    start_s: float
-    pace: float = 1.0
-    begun_s: float = field(default_factory=time.time)
+class Faster(Pace):
+    """The script's time from its first message that is new, so many times faster than real, before it happens too."""
 
     def due_s(self, stamp_s: float) -> float:
-        return self.begun_s + (stamp_s - self.start_s) / self.speed
+        return self.begun_s + (stamp_s - self.start_s) / self.pace
 
 
 def main(settings: SimpleNamespace) -> None:
@@ -62,7 +57,7 @@ def main(settings: SimpleNamespace) -> None:
     publisher = Publisher(
         works="tarn",
         runs={"core-1": run},
-        pace=Faster(settings.speed, 0.0),
+        pace=Faster(settings.speed, 0.0, time.time()),
         until_s=None,
         broker=address,
         log=print,
@@ -72,9 +67,9 @@ def main(settings: SimpleNamespace) -> None:
     first = next(run.messages())
     run.next_n = dict(publisher.senders["core-1"].outbox.next_n)
     if settings.keeps_pace:
-        publisher.pace = Faster(settings.speed, first.send_s, begun_s=_begun_s(folder / "begun"))  # type: ignore[assignment]
+        publisher.pace = Faster(settings.speed, first.send_s, _begun_s(folder / "begun"))
     else:
-        publisher.pace = Faster(settings.speed, next(run.messages()).send_s)  # type: ignore[assignment]
+        publisher.pace = Faster(settings.speed, next(run.messages()).send_s, time.time())
     asyncio.run(publisher.publish())
 
 

@@ -3,10 +3,13 @@
 import shutil
 import sqlite3
 import subprocess
+from pathlib import Path
 
 import pytest
 
 from monitor.contract.config.works import Store
+from monitor.core.arrival import Arrival
+from monitor.shell.processor import Processor
 from monitor.store import rolling as rollup
 from monitor.store.reader import StoreReader
 from tests.core.test_pipeline import core_line
@@ -16,11 +19,11 @@ from tests.store.test_writer import busy
 
 
 @pytest.fixture(scope="module")
-def arrivals():
+def arrivals() -> list[Arrival]:
     return core_line(130, before=busy).sorted()
 
 
-def kept(place, arrivals):
+def kept(place: Path, arrivals: list[Arrival]) -> Processor:
     processor = processor_at(place)
     take(processor, arrivals)
     processor.writer.write(processor.last_batch())

@@ -10,8 +10,9 @@ from pathlib import Path
 from monitor.contract.config.works import Store
 from monitor.contract.topics import Stream
 from monitor.store.reader import StoreReader
+from tests.core.script import CONFIGS
 from tests.shell.brokers import PATH, program
-from tests.shell.works import CONFIGS, PATIENCE, until
+from tests.shell.works import PATIENCE, until
 
 README = Path(__file__).parents[2] / "README.md"
 

@@ -4,7 +4,7 @@ import asyncio
 import shutil
 import ssl
 import subprocess
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import aiomqtt
@@ -101,7 +101,7 @@ class Works:
 
 
 @pytest.fixture
-def fifty(tmp_path, server):
+def fifty(tmp_path: Path, server: str) -> Iterator[Works]:
     one = Works(tmp_path, server)
     try:
         yield one

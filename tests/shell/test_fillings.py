@@ -110,7 +110,7 @@ def all_fillings(folder: Path) -> tuple[Known, dict[tuple[str, int], str]]:
 
 
 @pytest.fixture(scope="module")
-def unique(tmp_path_factory) -> Known:
+def unique(tmp_path_factory: pytest.TempPathFactory) -> Known:
     """The record of the script in which every drum has a name of its own, nothing rolled, never stopped."""
     folder = tmp_path_factory.mktemp("unique")
     take(processor_at(folder, lines=LINES), arrivals(UNIQUE))
@@ -157,7 +157,7 @@ def runs_the_same(folder: Path, names: tuple[str, ...], want: Known, stop: int, 
 
 
 @st.composite
-def trapped(draw) -> tuple[str, ...]:
+def trapped(draw: st.DrawFn) -> tuple[str, ...]:
     """Names for the drums, few of them different; a drum does not follow itself."""
     few = draw(st.lists(st.sampled_from(TRAPS), min_size=2, max_size=4, unique=True))
     names: list[str] = []

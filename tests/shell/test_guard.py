@@ -1,6 +1,7 @@
 """A monitor ends when its lines are no longer its own, also where that cannot be found out for long."""
 
 import asyncio
+from collections.abc import Callable
 
 import pytest
 from sqlalchemy import create_engine
@@ -27,7 +28,7 @@ class Lease:
 
 
 @pytest.fixture
-def watched(monkeypatch):
+def watched(monkeypatch: pytest.MonkeyPatch) -> Callable[[Lease], int]:
     """Looks at a lease until the process would end; returns how many looks that took."""
 
     def end() -> None:

@@ -1,22 +1,27 @@
 """Limits that came into force live on: after a restart, after the messages are gone, and beside the files."""
 
+from pathlib import Path
+from typing import Any
+
 import pytest
 from sqlalchemy import delete
 
+from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.limits import limits_of
+from monitor.shell.processor import Processor
 from monitor.shell.restore import restore
 from monitor.store.audit_trail import verify
 from monitor.store.reader import StoreReader
 from monitor.store.revisions import RevisionConflictError, refuse_conflicts
 from monitor.store.schema import CHECKPOINT, MESSAGE
-from tests.core.script import T0
+from tests.core.script import T0, Script
 from tests.core.test_pipeline import core_line
 from tests.core.test_revisions import HI
 from tests.shell.works import everything, processor_at, settings_at, stored_at, take
 from tests.store.test_audit_trail import rows_of
 
 
-def before(script, s):
+def before(script: Script, s: int) -> None:
     t = T0 + s
     if s == 20:
         script.send(
@@ -31,7 +36,7 @@ ARRIVALS = core_line(80, before=before).sorted()
 
 
 @pytest.fixture
-def processor(place):
+def processor(place: Path) -> Processor:
     one = processor_at(place)
     take(one, ARRIVALS, 100)
     one.writer.write(one.last_batch())
@@ -71,7 +76,7 @@ def test_it_is_still_in_force_when_its_messages_are_gone(processor, place):
     assert pipeline.revisions.earlier["core-2g5", 1].revision == 1
 
 
-def _with_file(configuration, **update):
+def _with_file(configuration: Configuration, **update: Any) -> Configuration:
     recipe = configuration.recipes["core-2g5"].model_copy(update=update)
     return configuration.model_copy(update={"recipes": configuration.recipes | {"core-2g5": recipe}})
 

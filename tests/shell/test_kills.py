@@ -11,6 +11,7 @@ from sqlalchemy import text
 from monitor.contract.config.works import Store
 from monitor.core.arrival import Arrival
 from monitor.store.database import open_for_reading
+from tests.core.script import Script
 from tests.core.test_pipeline import core_line
 from tests.shell.brokers import KINDS, Process, broker, monitor
 from tests.shell.works import configs_at, everything, processor_at, take, until
@@ -25,14 +26,14 @@ SEEDS = (7, 8)  # of the order of kills: twice these for each broker, at the sam
 
 @pytest.fixture(scope="module")
 def arrivals() -> list[Arrival]:
-    def much(script, s: int) -> None:
+    def much(script: Script, s: int) -> None:
         busy(script, s % 130)
 
     return core_line(SECONDS, before=much).sorted()
 
 
 @pytest.fixture(scope="module")
-def undisturbed(tmp_path_factory, arrivals) -> dict[str, object]:
+def undisturbed(tmp_path_factory: pytest.TempPathFactory, arrivals: list[Arrival]) -> dict[str, object]:
     folder = tmp_path_factory.mktemp("undisturbed")
     processor = processor_at(folder)
     take(processor, arrivals)

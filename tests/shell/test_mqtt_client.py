@@ -21,7 +21,9 @@ SETTINGS = Broker(receive_maximum=20)
 
 
 @pytest.fixture(scope="module", params=KINDS)
-def running(request, tmp_path_factory) -> Iterator[tuple[Process, BrokerAddress]]:
+def running(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[tuple[Process, BrokerAddress]]:
     port = free_port()
     one = broker(request.param, tmp_path_factory.mktemp("broker"), port).start()
     yield one, BrokerAddress(host="127.0.0.1", port=port)

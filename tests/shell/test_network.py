@@ -7,6 +7,7 @@ import time
 
 import pytest
 
+from monitor.core.arrival import Arrival
 from tests.core.test_pipeline import core_line
 from tests.shell.brokers import KINDS, broker, monitor
 from tests.shell.proxy import Proxy
@@ -19,12 +20,12 @@ STANDS_S = 12.0  # longer than the keep-alive: whoever waits must notice
 
 
 @pytest.fixture(scope="module")
-def arrivals():
+def arrivals() -> list[Arrival]:
     return core_line(SECONDS, before=lambda script, s: busy(script, s % 130)).sorted()
 
 
 @pytest.fixture(scope="module")
-def undisturbed(tmp_path_factory, arrivals):
+def undisturbed(tmp_path_factory: pytest.TempPathFactory, arrivals: list[Arrival]) -> dict[str, object]:
     folder = tmp_path_factory.mktemp("undisturbed")
     processor = processor_at(folder)
     take(processor, arrivals)

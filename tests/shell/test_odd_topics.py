@@ -3,6 +3,8 @@
 import socket
 import struct
 import time
+from collections.abc import Iterator
+from pathlib import Path
 
 import psutil
 import pytest
@@ -29,7 +31,7 @@ def publish(port: int, topic: bytes, payload: bytes) -> None:
 
 
 @pytest.fixture
-def works(tmp_path):
+def works(tmp_path: Path) -> Iterator[Works]:
     one = Works(tmp_path, "embedded")
     try:
         one.broker.start()

@@ -1,5 +1,7 @@
 """A quantity that was renamed on the wire is still understood where a store or a recording holds its messages."""
 
+from pathlib import Path
+
 import pytest
 from sqlalchemy import text
 
@@ -8,6 +10,7 @@ from monitor.contract.record import Splice
 from monitor.contract.topics import RENAMED, Stream, is_notification, parse, present
 from monitor.core.arrival import Arrival, Message
 from monitor.core.pipeline import Pipeline
+from monitor.shell.processor import Processor
 from monitor.shell.recording import Mapping, read_rows
 from monitor.store import rolling as rollup
 from monitor.store.message_history import History
@@ -19,7 +22,7 @@ DRUMS = ["C1-0001", "C2-0001", "C1-0007"]
 
 
 @pytest.fixture
-def processor(place):
+def processor(place: Path) -> Processor:
     """A processor over a store whose pay-off changes are held as version 0.4.0 wrote them."""
     processor = processor_at(place, lines=["lay-1"])
     take(processor, laying_up(90, before=put_on).sorted())
@@ -30,7 +33,7 @@ def processor(place):
     return processor
 
 
-def payoffs(processor) -> list[str]:
+def payoffs(processor: Processor) -> list[str]:
     start_ms = round(T0 * 1e3)
     found = [
         m

@@ -158,7 +158,7 @@ class Undisturbed:
 
 
 @pytest.fixture(scope="module")
-def undisturbed(memory) -> Undisturbed:
+def undisturbed(memory: Path) -> Undisturbed:
     return Undisturbed(memory)
 
 

@@ -26,7 +26,7 @@ ARRIVALS = core_line(130, before=busy).sorted()
 
 
 @pytest.fixture(scope="module")
-def undisturbed(tmp_path_factory) -> dict:
+def undisturbed(tmp_path_factory: pytest.TempPathFactory) -> dict[str, object]:
     folder = tmp_path_factory.mktemp("undisturbed")
     take(processor_at(folder), ARRIVALS, 50)
     return everything(folder)

@@ -4,6 +4,7 @@ import json
 import resource
 import subprocess
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import psutil
@@ -44,7 +45,7 @@ class Works:
 
 
 @pytest.fixture(params=KINDS)
-def works(request, tmp_path):
+def works(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator["Works"]:
     one = Works(tmp_path, request.param)
     try:
         one.broker.start()

@@ -20,7 +20,7 @@ def arrivals_of(line: str) -> list[Arrival]:
 
 
 @pytest.fixture(scope="module")
-def alone(tmp_path_factory) -> dict[str, dict]:
+def alone(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, object]]:
     found = {}
     for line in LINES:
         folder = tmp_path_factory.mktemp(line)

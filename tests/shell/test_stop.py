@@ -110,7 +110,7 @@ class Suspensions:
         send, value = self.inner.send, None
         while True:
             try:
-                waited_for = send(value)  # type: ignore[arg-type]
+                waited_for = send(value)
             except StopIteration:
                 return
             self.count += 1

@@ -38,7 +38,7 @@ class SlowConnection:
 
 
 async def test_a_stop_that_arrives_with_the_answer_to_a_publication_is_not_lost():
-    link = Link(address=None, settings=Broker(), filters=[], name="name", log=print)  # type: ignore[arg-type]
+    link = Link(address=None, settings=Broker(), filters=[], name="name", log=print)
     link._connection = connection = SlowConnection()  # type: ignore[assignment]
     publishing = asyncio.create_task(link.publish("tarn/core-1/monitor/alarm", b"{}"))
     await asyncio.sleep(0.01)

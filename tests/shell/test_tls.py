@@ -4,6 +4,7 @@ import json
 import shutil
 import subprocess
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -67,7 +68,7 @@ class Guarded:
 
 
 @pytest.fixture
-def guarded(tmp_path):
+def guarded(tmp_path: Path) -> Iterator["Guarded"]:
     one = Guarded(tmp_path)
     try:
         one.broker.start()

@@ -6,6 +6,7 @@ import time
 from collections import Counter
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import Any
 
 from sqlalchemy import Engine as Database
 from sqlalchemy import select
@@ -78,12 +79,12 @@ def numbers_stored(database: Database) -> "Counter[str]":
     return found
 
 
-def everything(folder: Path, line: str = "core-1") -> dict[str, object]:
+def everything(folder: Path, line: str = "core-1") -> dict[str, Any]:
     """All that the record says of a line but for the monitor itself, for comparing two records."""
     return everything_of(StoreReader(settings_at(folder)), line)
 
 
-def everything_of(reader: StoreReader, line: str) -> dict[str, object]:
+def everything_of(reader: StoreReader, line: str) -> dict[str, Any]:
     """All that a record says of a line but for the monitor itself."""
     rows = reader.rows(line, 0, 1e9)
     first, verdict = reader.verdicts(line, 0, 1e9)

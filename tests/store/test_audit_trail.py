@@ -1,10 +1,15 @@
 """The journal holds what people did, once, and shows when anyone changed it."""
 
+from collections.abc import Sequence
+from typing import Any
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from sqlalchemy import create_engine, delete, select, text, update
+from sqlalchemy import Engine, create_engine, delete, select, text, update
 
+from monitor.core.arrival import Arrival
+from monitor.shell.processor import Processor
 from monitor.store.audit_trail import JournalEntry, append, verify
 from monitor.store.schema import JOURNAL, METADATA
 from tests.core.script import T0, Script
@@ -12,7 +17,7 @@ from tests.core.test_pipeline import core_line
 from tests.shell.works import processor_at, take
 
 
-def rows_of(processor):
+def rows_of(processor: Processor) -> Sequence[Any]:
     with processor.writer.engine.connect() as c:
         return c.execute(select(JOURNAL).order_by(JOURNAL.c.line, JOURNAL.c.seq)).all()
 
@@ -32,7 +37,7 @@ def acted(script: Script, s: int) -> None:
 
 
 @pytest.fixture
-def arrivals():
+def arrivals() -> list[Arrival]:
     return core_line(60, before=acted).sorted()
 
 
@@ -84,7 +89,7 @@ ENTRIES = [
 ]
 
 
-def kept():
+def kept() -> Engine:
     engine = create_engine("sqlite://")
     METADATA.create_all(engine)
     with engine.begin() as c:
@@ -93,7 +98,7 @@ def kept():
     return engine
 
 
-def verdicts(engine) -> dict[str, str]:
+def verdicts(engine: Engine) -> dict[str, str]:
     with engine.connect() as c:
         rows = c.execute(select(JOURNAL).order_by(JOURNAL.c.line, JOURNAL.c.seq)).all()
     return {v.line: v.wrong for v in verify(rows)}

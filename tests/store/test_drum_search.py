@@ -1,5 +1,8 @@
 """Drums searched for, on either database: those that a reading of all of them would find, in pages (D5, D6)."""
 
+from collections.abc import Iterator
+from pathlib import Path
+
 import pytest
 from sqlalchemy import insert
 
@@ -15,7 +18,7 @@ NAMES = ("1-1001", "1-1002", "A_1", "A%1", "a\\1", "B-1002", "1-1003")
 
 
 @pytest.fixture
-def reader(place):
+def reader(place: Path) -> Iterator[StoreReader]:
     """Drums of 100 m by turns on two lines, the last on its drum still; of the first three one is decided twice."""
     writer = Writer(settings_at(place))
     with writer.engine.begin() as c:

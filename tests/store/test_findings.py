@@ -1,9 +1,12 @@
 """Findings of an interval, on either database: all that touch it, short, long and open ones, and no other."""
 
+from collections.abc import Iterator
+from pathlib import Path
+
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from sqlalchemy import delete, insert
+from sqlalchemy import Engine, delete, insert
 
 from monitor.store.findings import read_findings
 from monitor.store.schema import FINDING, LONG_FINDING_M
@@ -16,7 +19,7 @@ FINDINGS = st.lists(st.tuples(st.floats(0, 10_000), LENGTHS), max_size=12)
 
 
 @pytest.fixture
-def store(place):
+def store(place: Path) -> Iterator[Engine]:
     writer = Writer(settings_at(place))
     yield writer.engine
     writer.close()

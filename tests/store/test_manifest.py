@@ -3,12 +3,15 @@
 import errno
 import os
 from pathlib import Path
+from typing import IO, Any
 
 import pyarrow.parquet as pq
 import pytest
-from sqlalchemy import select
+from sqlalchemy import Engine, select
 
 from monitor.contract.topics import Stream
+from monitor.core.arrival import Arrival
+from monitor.shell.processor import Processor
 from monitor.store import manifest, parquet_files
 from monitor.store import rolling as rollup
 from monitor.store.reader import StoreReader
@@ -20,7 +23,7 @@ OVEN = Stream("core-1", "oven-a", "temperature")
 
 
 @pytest.fixture
-def processor(place):
+def processor(place: Path) -> tuple[Processor, Arrival]:
     """A processor that has taken three hours of one oven, none of it in files, and a message still to come."""
     script = Script()
     for i in range(18):
@@ -33,7 +36,7 @@ def processor(place):
     return processor, arrivals[17]
 
 
-def entries(engine) -> dict[str, tuple]:
+def entries(engine: Engine) -> dict[str, Any]:
     with engine.connect() as connection:
         return {r.path: r for r in connection.execute(select(MANIFEST))}
 
@@ -132,13 +135,13 @@ def test_a_file_set_aside_is_shown_until_it_is_removed(place, processor):
     assert reader.damaged_files() == []
 
 
-def late_comes(processor) -> None:
-    processor, late = processor
+def late_comes(kept: tuple[Processor, Arrival]) -> None:
+    processor, late = kept
     take(processor, [late])
     processor.writer.write(processor.last_batch())
 
 
-def values(place) -> list[float]:
+def values(place: Path) -> list[float]:
     return StoreReader(settings_at(place)).samples(OVEN, 0, 10**15).v.tolist()
 
 
@@ -148,16 +151,16 @@ ALL = [290.0 + i for i in range(18)] + [310.0]
 class Opened:
     """Opening a Parquet file to read fails once, at the `at`-th time."""
 
-    def __init__(self, monkeypatch, at: int) -> None:
+    def __init__(self, monkeypatch: pytest.MonkeyPatch, at: int) -> None:
         self.left, self.failed = at, False
         open_path, parquet_file = Path.open, pq.ParquetFile
 
-        def opened(path: Path, mode: str = "r", *more: object):
+        def opened(path: Path, mode: str = "r", *more: Any) -> IO[Any]:
             if mode == "rb" and path.suffix == ".parquet":
                 self.count(path)
             return open_path(path, mode, *more)
 
-        def parquet(path: Path, **more: object):
+        def parquet(path: Path, **more: object) -> pq.ParquetFile:
             self.count(path)
             return parquet_file(path, **more)
 

@@ -2,6 +2,7 @@
 
 import errno
 import os
+from pathlib import Path
 
 import pytest
 from sqlalchemy import update
@@ -17,7 +18,7 @@ from tests.store.test_rolling import NOW_MS, keep
 HOUR_MS = rolling.HOUR_MS
 
 
-def came(place) -> list[tuple[int, int]]:
+def came(place: Path) -> list[tuple[int, int]]:
     """(id, stamp in ms) of all messages."""
     parts = History(configuration=stored_at(place), line="core-1").came(0, 10**15)
     return [(at, round(m.t_s * 1e3)) for part in parts for at, m in part if isinstance(m, Message)]

@@ -1,6 +1,7 @@
 """Parquet files are whole under their name, and every change of their bytes is found or harmless."""
 
 import errno
+from collections.abc import Iterator
 from pathlib import Path
 
 import pyarrow as pa
@@ -16,7 +17,7 @@ def table(*numbers: int) -> pa.Table:
 
 
 @pytest.fixture
-def written(tmp_path) -> Path:
+def written(tmp_path: Path) -> Path:
     path = tmp_path / "hours" / "one.parquet"
     files.write_whole(path, SCHEMA, [table(*range(500)), table(*range(500, 900))])
     return path
@@ -29,7 +30,7 @@ def test_it_is_read_as_it_was_written(written):
 
 
 def test_the_name_holds_no_half_file(tmp_path):
-    def broken():
+    def broken() -> Iterator[pa.Table]:
         yield table(1)
         raise OSError(errno.ENOSPC, "No space left on device")
 

@@ -4,6 +4,7 @@ import json
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -13,6 +14,7 @@ from sqlalchemy import Engine, event, insert, select, text, update
 from monitor.contract.record import WITHDRAWN, DrumSpan, MetreRows, Verdict
 from monitor.contract.topics import Stream
 from monitor.core.arrival import Arrival, Message
+from monitor.shell.processor import Processor
 from monitor.store import manifest
 from monitor.store import rolling as rollup
 from monitor.store.message_history import History
@@ -28,7 +30,7 @@ def arrival(path: str, second: float, **fields: object) -> Arrival:
     return Arrival(f"tarn/core-1/{path}", payload, T0 + second + 1)
 
 
-def kept(processor) -> list[tuple[int, int]]:
+def kept(processor: Processor) -> list[tuple[int, int]]:
     start_ms = round(T0 * 1e3)
     found = [
         m
@@ -38,7 +40,7 @@ def kept(processor) -> list[tuple[int, int]]:
     return [(m.start, m.n) for m in found if isinstance(m, Message)]
 
 
-def rolled(processor, place) -> None:
+def rolled(processor: Processor, place: Path) -> None:
     processor.writer.write(processor.last_batch())
     assert rollup.roll_hours(processor.writer.engine, place, -2 * rollup.HOUR_MS, ["core-1"])
 

@@ -1,6 +1,7 @@
 """An hour's file: a stream's rows and no others, whatever else lies beside them and however old the file is."""
 
 import json
+from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
@@ -23,7 +24,7 @@ def rows(station: str, quantity: str, first: int, size: int, schema: pa.Schema =
 
 
 @pytest.fixture
-def hour(tmp_path):
+def hour(tmp_path: Path) -> Path:
     """Three streams, one of them in more than one row group."""
     path = tmp_path / "hour.parquet"
     write_whole(path, SCHEMA, [rows(*name, 10 * i, 3 if i else 70_000) for i, name in enumerate(STREAMS)])

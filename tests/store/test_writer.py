@@ -1,6 +1,7 @@
 """Writer, files and reader: what goes in comes out, once, whatever breaks in between."""
 
 import json
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -12,6 +13,7 @@ from monitor.contract.record import Finding, Rejected, Verdict
 from monitor.contract.topics import Stream
 from monitor.core.arrival import Arrival
 from monitor.shell.broker_link import Received
+from monitor.shell.processor import Processor
 from monitor.store import rolling as rollup
 from monitor.store.metre_blocks import lay_over
 from monitor.store.numbering import HOLES_MAX, MISSING_MAX
@@ -166,7 +168,7 @@ def test_strangers_share_one_row_of_rejected_messages_a_kind(place):
     assert row.topic == "tarn/line-299/oven-a/temperature"
 
 
-def rolled(processor, folder) -> None:
+def rolled(processor: Processor, folder: Path) -> None:
     rollup.roll_drums(processor.writer.engine, folder)
     rollup.roll_hours(processor.writer.engine, folder, 0)
 

@@ -7,7 +7,7 @@ from concurrent.futures import Executor, Future
 from typing import Any
 
 
-class _JumpingSelector(selectors.DefaultSelector):  # type: ignore[misc, valid-type]
+class _JumpingSelector(selectors.DefaultSelector):
     """Reports no readiness by waiting: it passes the time instead."""
 
     def __init__(self) -> None:

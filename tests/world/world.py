@@ -31,7 +31,7 @@ from monitor.shell.service import Service
 from monitor.store import manifest, samples
 from monitor.store.database import open_for_reading
 from monitor.store.reader import StoreReader
-from monitor.store.writer import Writer
+from monitor.store.writer import Batch, Writer
 from tests.shell import works
 from tests.shell.works import take
 from tests.world.disk import Disk, Killed, database_steps, file_steps
@@ -127,7 +127,7 @@ class World:
         writer = Writer(c.works.store, [LINE])
         write = writer.write
 
-        def counted(batch):  # type: ignore[no-untyped-def]
+        def counted(batch: Batch) -> int:
             done = write(batch)
             self.disk.committed()
             return done

@@ -2,6 +2,7 @@
 
 import asyncio
 import socket
+from collections.abc import Iterator
 
 import pytest
 
@@ -11,7 +12,7 @@ from tests.ports import free_port
 
 
 @pytest.fixture
-def one():
+def one() -> Iterator[int]:
     with socket.create_server(("127.0.0.1", free_port())) as taken:
         yield taken.getsockname()[1]
 

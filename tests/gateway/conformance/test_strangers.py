@@ -11,13 +11,13 @@ import pytest
 from monitor.contract.address import BrokerAddress
 from monitor.gateway.conformance.strangers import Stranger, server_context, strangers
 from tests.core.script import CONFIGS
-from tests.shell.works import free_port
+from tests.ports import free_port
 
 WRONG = ("of another authority", "of the site's authority for another host")
 
 
 @pytest.fixture(scope="module")
-def certificates(tmp_path_factory) -> Path:
+def certificates(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("tls")
     subprocess.run([CONFIGS / "make-certificates.sh", folder, "localhost"], check=True, capture_output=True)
     return folder

@@ -29,7 +29,7 @@ def connection(seen: list) -> TappedConnection:
     published = lambda *fields: seen.append(fields)  # noqa: E731
     return TappedConnection(
         writer=None, on_connected=lambda: seen.append("connected"), on_subscribed=seen.append, on_published=published
-    )  # type: ignore[arg-type]
+    )
 
 
 @given(st.lists(st.integers(0, len(ALL)), max_size=8))
@@ -69,7 +69,7 @@ def test_what_is_not_acknowledged_is_counted_against_what_the_broker_allows():
         on_subscribed=lambda _: None,
         on_published=lambda *_: None,
         on_in_flight=lambda *f: flights.append(f),
-    )  # type: ignore[arg-type]
+    )
     one.sent(CONNECT_5)
     one.received(bytes.fromhex("20 0e 00 00 0b 26 0001 61 0001 62 21 0014 25"))  # a user property, Receive Maximum 20
     for packet in (7, 8):

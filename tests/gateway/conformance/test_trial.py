@@ -89,7 +89,7 @@ CASES = [
 
 
 @pytest.fixture(scope="module")
-def tried(tmp_path_factory) -> dict[tuple[str, str], Tried]:
+def tried(tmp_path_factory: pytest.TempPathFactory) -> dict[tuple[str, str], Tried]:
     """All trials at once, since they mostly wait."""
     with ExitStack() as stack:
         running = {}
