@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.line import Line, StreamSettings
 from monitor.contract.config.recipe import Recipe
-from monitor.contract.messages import Action
+from monitor.contract.messages import Action, LimitsStep
 from monitor.contract.reading import (
     AlarmRow,
     DamagedFile,
@@ -439,9 +439,9 @@ def some_alarms(now_s: float) -> list[AlarmRow]:
 class FakeGateway:
     """Keeps what was sent."""
 
-    sent: list[tuple[str, Action]] = field(default_factory=list)
+    sent: list[tuple[str, Action | LimitsStep]] = field(default_factory=list)
 
-    def send(self, line: str, action: Action) -> None:
+    def send(self, line: str, action: Action | LimitsStep) -> None:
         self.sent.append((line, action))
 
 

@@ -9,20 +9,20 @@ LOOK = (Path(__file__).parents[2] / "dashboard" / "assets" / "look.css").read_te
 TEXT, LARGE = 4.5, 3.0  # success criteria 1.4.3 and 1.4.11, level AA
 
 
-def tokens(theme):
+def tokens(theme: str) -> dict[str, str]:
     """Tokens of a theme, those common to both included."""
     common = re.search(r":root \{(.*?)\}", LOOK, re.DOTALL)[1]
     own = re.search(rf'data-mantine-color-scheme="{theme}"\] \{{(.*?)\}}', LOOK, re.DOTALL)[1]
     return dict(re.findall(r"--([\w-]+): (#[0-9a-f]{6})", common + own))
 
 
-def luminance(colour):
+def luminance(colour: str) -> float:
     parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
     linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts]
     return sum(weight * c for weight, c in zip((0.2126, 0.7152, 0.0722), linear, strict=True))
 
 
-def contrast(a, b):
+def contrast(a: str, b: str) -> float:
     high, low = sorted((luminance(a), luminance(b)), reverse=True)
     return (high + 0.05) / (low + 0.05)
 

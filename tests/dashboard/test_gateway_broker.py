@@ -4,7 +4,7 @@ import queue
 import socket
 import subprocess
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 import pytest
 from paho.mqtt import client as mqtt
@@ -42,7 +42,7 @@ class Broker:
         self.process.wait(PATIENCE_S)
 
 
-def until(attempt):
+def until(attempt: Callable[[], object]) -> None:
     """Try until it gives something true; the deadline makes a failure a failure."""
     deadline = time.monotonic() + PATIENCE_S
     while time.monotonic() < deadline:
@@ -55,10 +55,10 @@ def until(attempt):
     raise AssertionError("waited in vain")
 
 
-def queue_wait(seconds):
+def queue_wait(seconds: float) -> None:
     """Let the other side work for a moment."""
     try:
-        queue.Queue().get(timeout=seconds)
+        queue.SimpleQueue[None]().get(timeout=seconds)
     except queue.Empty:
         return
 
@@ -99,7 +99,7 @@ def test_a_broker_that_went_away_is_told_to_the_person(broker):
         until(lambda: gateway.send("core-2", ACTION) is None)
         broker.stop()
 
-        def refused():
+        def refused() -> bool:
             with pytest.raises(NotSentError):
                 gateway.send("core-2", ACTION)
             return True

@@ -1,35 +1,37 @@
 """Long computations in processes of their own: they tell, end, fail, are stopped, and are not too many."""
 
 import signal
+from multiprocessing.connection import Connection
 
 import pytest
 
-from dashboard.jobs import AT_ONCE, ProcessBench, TooManyError
-from monitor.analysis.rehearse import Asked
+from dashboard.jobs import AT_ONCE, Job, ProcessBench, TooManyError
+from monitor.analysis.rehearse import Asked, AskedLimit
+from monitor.contract.config.configuration import Configuration
 from tests.shell.works import until
 
 ASKED = Asked(line="core-1", start_ms=0, end_ms=1, changes={})
 
 
-def quick(end, _configuration, _asked):
+def quick(end: Connection, _configuration: Configuration, _asked: Asked | AskedLimit) -> None:
     end.send(("share", 0.5))
     end.send(("done", 42))
 
 
-def fails(end, _configuration, _asked):
+def fails(end: Connection, _configuration: Configuration, _asked: Asked | AskedLimit) -> None:
     end.send(("failed", "nothing on record"))
 
 
-def dies(_end, _configuration, _asked):
+def dies(_end: Connection, _configuration: Configuration, _asked: Asked | AskedLimit) -> None:
     raise SystemExit(3)
 
 
-def slow(end, _configuration, _asked):
+def slow(end: Connection, _configuration: Configuration, _asked: Asked | AskedLimit) -> None:
     end.send(("share", 0.1))
     signal.pause()  # a computation that never ends by itself
 
 
-def ended(bench: ProcessBench, key: str):
+def ended(bench: ProcessBench, key: str) -> Job:
     until(lambda: bench.look(key).over, 30, "the end")
     return bench.look(key)
 

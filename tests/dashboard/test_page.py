@@ -7,7 +7,7 @@ from dashboard.page import GROUPS, Shows
 from dashboard.text.addresses import MOVED, moved
 
 
-def listed():
+def listed() -> list[tuple[str, str, str]]:
     return [entry for group in pages.navigation().values() for entry in group]
 
 

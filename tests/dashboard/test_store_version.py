@@ -1,18 +1,20 @@
 """A store of another version than the program: pages and answers carry the sentence."""
 
 import pytest
+from flask.testing import FlaskClient
 
 from monitor.contract.reading import SchemaVersionError
+from tests.dashboard.fake_record import FakeRecord
 
 SENTENCE = "The store was written by a newer program."
 OUTPUTS = [{"id": "content", "property": "children"}, {"id": "content", "property": "data-title"}]
 
 
 @pytest.fixture
-def refused(record, client, monkeypatch):
+def refused(record: FakeRecord, client: FlaskClient, monkeypatch: pytest.MonkeyPatch) -> FlaskClient:
     """A browser's client, over a record that refuses every question."""
 
-    def refuse(*_args, **_kwargs):
+    def refuse(*_args: object, **_kwargs: object) -> None:
         raise SchemaVersionError(SENTENCE)
 
     for question in ("lines_now", "drums", "health", "alarms_now", "rejected"):

@@ -14,6 +14,7 @@ from dashboard.jobs import ProcessBench
 from dashboard.web.serve import LOOPBACK_NAMES, guard
 from monitor.commands.rehearse import work
 from monitor.contract.config.limits import limits_of
+from monitor.contract.messages import Action, LimitsStep
 from monitor.core.arrival import Arrival
 from monitor.store.reader import StoreReader
 from tests.core.script import T0
@@ -43,7 +44,7 @@ class Works:
         self.url = f"http://127.0.0.1:{port}"
         threading.Thread(target=self.server.serve_forever, daemon=True).start()
 
-    def send(self, line: str, step) -> None:
+    def send(self, line: str, step: Action | LimitsStep) -> None:
         """The gateway; after each step the line says some more, so that it takes effect."""
         self.now_s += 0.01
         topic = topic_of("tarn", line, step)
@@ -53,7 +54,7 @@ class Works:
 
 
 @pytest.fixture
-def works(tmp_path, port) -> Iterator[Works]:
+def works(tmp_path: Path, port: int) -> Iterator[Works]:
     one = Works(tmp_path, port)
     yield one
     one.server.shutdown()

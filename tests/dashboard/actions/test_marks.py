@@ -4,10 +4,12 @@ import pytest
 
 from dashboard.actions.marks import mark_metres, marks_on, withdraw
 from dashboard.actions.operator import RejectedActionError
+from monitor.contract.reading import DrumRow
+from tests.dashboard.fake_record import FakeRecord
 
 
 @pytest.fixture
-def drum(record):
+def drum(record: FakeRecord) -> DrumRow:
     return next(d for d in record.drums("core-1") if d.end_m)
 
 

@@ -6,15 +6,17 @@ import pytest
 from flask import g
 
 from dashboard.actions.operator import RejectedActionError, note_resistance, send_response, sign_record
+from dashboard.context import Context
 from dashboard.gateway import NotSentError
 from dashboard.queries import alarm_list
 from dashboard.web.accounts import Person
+from monitor.contract.messages import Action
 from tests.dashboard.conftest import NOW_S
 
 NOW_MS = round(NOW_S * 1e3)
 
 
-def key_of(context, name):
+def key_of(context: Context, name: str) -> str:
     return next(alarm_list.key_of(a) for a in context.record.alarms_now() if a.alarm == name)
 
 
@@ -100,7 +102,7 @@ def test_an_alarm_raised_anew_meanwhile_is_not_answered(context, gateway):
 
 
 def test_a_broker_that_is_away_is_told_to_the_person(context, monkeypatch):
-    def refuse(line, action):
+    def refuse(line: str, action: Action) -> None:
         raise NotSentError("Not sent: no broker.")
 
     monkeypatch.setattr(context.gateway, "send", refuse)

@@ -7,6 +7,7 @@ from dashboard.actions import proposals
 from dashboard.actions.operator import RejectedActionError
 from dashboard.gateway import NotSentError
 from dashboard.web.accounts import Person
+from monitor.contract.messages import LimitsStep
 from monitor.contract.reading import ProposalRow
 
 HI = "window/oven-b/temperature/hi"
@@ -68,7 +69,7 @@ def test_where_there_are_accounts_the_role_decides_and_the_name_is_theirs(app, c
 
 
 def test_a_broker_that_is_away_is_said(context, gateway, monkeypatch):
-    def away(_line, _step):
+    def away(_line: str, _step: LimitsStep) -> None:
         raise NotSentError("Not sent: no broker")
 
     monkeypatch.setattr(gateway, "send", away)

@@ -11,7 +11,7 @@ from dashboard.commands import dashboard as main
 CONFIGS = str(Path(__file__).parents[3] / "configs")
 
 
-def words(*options):
+def words(*options: str) -> argparse.Namespace:
     parser = argparse.ArgumentParser()
     main.COMMAND.options(parser)
     return parser.parse_args(["--configs", CONFIGS, *options])

@@ -1,5 +1,7 @@
 """`everymetre record` prints what the page and the PDF of a drum say."""
 
+from collections.abc import Callable
+
 import msgspec
 import pytest
 from pypdf import PdfReader
@@ -8,18 +10,20 @@ from dashboard.commands import record as record_command
 from dashboard.commands.record import text_of
 from dashboard.print.sheet import sheet_of
 from monitor.__main__ import main
+from monitor.contract.reading import DrumRow
 from monitor.evidence.record_types import ReleaseRecord
 from monitor.evidence.release_record import record as record_of
 from monitor.evidence.whole_drum import whole_drum
+from tests.dashboard.fake_record import FakeRecord
 
 
 @pytest.fixture
-def drum(record):
+def drum(record: FakeRecord) -> DrumRow:
     return next(d for d in record.drums("core-1") if d.end_m)
 
 
 @pytest.fixture
-def words(monkeypatch, record, clock):
+def words(monkeypatch: pytest.MonkeyPatch, record: FakeRecord, clock: Callable[[], float]) -> list[str]:
     """The command with the record of these tests, and the drum it is asked for."""
     monkeypatch.setattr(record_command, "StoreReader", lambda *_: record)
     monkeypatch.setattr(record_command.time, "time", clock)

@@ -3,6 +3,7 @@
 import dataclasses
 import json
 import time
+from typing import Any
 
 import pytest
 
@@ -12,7 +13,7 @@ from dashboard.figures.along import along_figure, from_status
 from dashboard.figures.faultmap import fault_map, lane_of
 from dashboard.queries import live
 from dashboard.text import alarm_text
-from monitor.contract.reading import AlarmRow
+from monitor.contract.reading import AlarmRow, NowRow
 from monitor.contract.record import Finding, FindingKind
 from monitor.core.cure.stage import status_json as cure_status
 from tests.core import script
@@ -30,12 +31,12 @@ def cure() -> dict:
 
 
 @pytest.fixture
-def row(context, cure):
+def row(context: Context, cure: dict[str, Any]) -> NowRow:
     return dataclasses.replace(context.line_now("core-1"), extra={"cure": cure})
 
 
 @pytest.fixture
-def knowing(context, row, monkeypatch) -> Context:
+def knowing(context: Context, row: NowRow, monkeypatch: pytest.MonkeyPatch) -> Context:
     monkeypatch.setattr(context.record, "lines_now", lambda: [row])
     return context
 

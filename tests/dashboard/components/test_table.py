@@ -1,11 +1,13 @@
 """Tables: each cell under its head, numbers written one way, and a name for who listens."""
 
+from typing import Any
+
 import pytest
 
 from dashboard.components.table import table
 
 
-def parts(made):
+def parts(made: Any) -> tuple[Any, Any, Any]:
     inner = made.children
     caption, head, body = inner.children
     return caption.children, head.children.children, body.children

@@ -1,26 +1,31 @@
 """Temperature and cure along the path as data: zones where they are, curves as given, limits of the recipe."""
 
+from typing import Any
+
 import numpy as np
 import pytest
 
 from dashboard.figures.along import INDEX_MOST, POINTS, Along, along_figure, from_status, history_figure
+from monitor.contract.config.configuration import Configuration
+from monitor.contract.config.line import Line
+from monitor.contract.config.recipe import Cure
 from monitor.evidence.metre_history import Heat
 from monitor.physics.heat_march import Trace
 
 
-def curve(size: int = 50, **more) -> Along:
+def curve(size: int = 50, **more: Any) -> Along:
     x = np.linspace(0.0, 122.0, size)
-    usual = {"name": "now", "position_m": x, "inner_C": 20 + x, "surface_C": 25 + x, "index": x / 20}
+    usual: dict[str, Any] = {"name": "now", "position_m": x, "inner_C": 20 + x, "surface_C": 25 + x, "index": x / 20}
     return Along(**(usual | more))
 
 
 @pytest.fixture
-def line(configuration):
+def line(configuration: Configuration) -> Line:
     return configuration.lines["core-1"]
 
 
 @pytest.fixture
-def cure(configuration):
+def cure(configuration: Configuration) -> Cure | None:
     return configuration.recipes["core-2g5"].cure
 
 

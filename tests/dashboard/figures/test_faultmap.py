@@ -1,36 +1,49 @@
 """The fault map as data: traces, bases, axes, limits. No picture is compared."""
 
+from collections.abc import Callable, Mapping, Sequence
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from plotly.graph_objects import Figure
 
 from dashboard.figures.faultmap import envelope, fault_map, hover, lane_of, lanes
 from dashboard.figures.style import ORANGE, VERMILLION
-from monitor.contract.record import FindingKind, Verdict
+from monitor.contract.config.configuration import Configuration
+from monitor.contract.record import Finding, FindingKind, Floats, Verdict
 from monitor.evidence.whole_drum import on_drum
 from tests.core import script
 from tests.dashboard.fake_record import drum_with
 
 
-def finding(start, end, kind="window", stream="cold-gauge/diameter-x", check="HI", verdict=Verdict.SUSPECT):
-    more = {"stream": stream, "check": check, "verdict": verdict, "extreme": 3.7, "limit": 3.66, "unit": "mm"}
+def finding(
+    start: float,
+    end: float | None,
+    kind: str = "window",
+    stream: str = "cold-gauge/diameter-x",
+    check: str = "HI",
+    verdict: Verdict = Verdict.SUSPECT,
+) -> Finding:
+    more: dict[str, Any] = {
+        "stream": stream, "check": check, "verdict": verdict, "extreme": 3.7, "limit": 3.66, "unit": "mm",
+    }  # fmt: skip
     return script.finding(start, end, FindingKind(kind), **more)
 
 
 @pytest.fixture
-def map_of(configuration):
+def map_of(configuration: Configuration) -> Callable[..., Figure]:
     line, recipe = configuration.lines["core-1"], configuration.recipes["core-2g5"]
 
-    def make(findings, length=4000.0, rows=None):
+    def make(findings: Sequence[Finding], length: float = 4000.0, rows: Mapping[str, Floats] | None = None) -> Figure:
         return fault_map(drum_with(line, recipe, findings, 1000.0, length, rows))
 
     return make
 
 
-def bars(figure, name):
+def bars(figure: Figure, name: str) -> Any:
     return next(trace for trace in figure.data if trace.type == "bar" and trace.name == name)
 
 

@@ -1,12 +1,14 @@
 """The page Alarms: the form offers what the state of an alarm allows, and says what to do about it."""
 
 from types import SimpleNamespace
+from typing import Any
 
 import pytest
 from dash import no_update
 from dash.exceptions import PreventUpdate
 
 from dashboard.actions.operator import SHELVE_MIN
+from dashboard.context import Context
 from dashboard.pages.alarms import callbacks, layout
 from dashboard.queries.alarm_list import SPANS_H
 from tests.dashboard.actions.test_operator import key_of
@@ -56,7 +58,15 @@ def test_what_is_answered_is_named_with_its_response(context):
         assert words in text
 
 
-def pressed(context, monkeypatch, button, key, reason="", sent=None, clicks=1):
+def pressed(
+    context: Context,
+    monkeypatch: pytest.MonkeyPatch,
+    button: Any,
+    key: Any,
+    reason: str = "",
+    sent: Any = None,
+    clicks: int | None = 1,
+) -> Any:
     monkeypatch.setattr(callbacks, "ctx", SimpleNamespace(triggered=[{"value": clicks}], triggered_id=button))
     return callbacks.answer(context, 1, None, None, key, "Mira", reason, "60", sent)
 

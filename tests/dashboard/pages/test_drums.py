@@ -1,7 +1,10 @@
 """The page Drums: the newest first, each with the metres that its ribbon shows."""
 
+from typing import Any
+
 import pytest
 
+from dashboard.context import Context
 from dashboard.pages.drums import layout as drums
 from dashboard.text import format
 from monitor.contract.record import FindingKind, Verdict
@@ -13,7 +16,7 @@ from tests.dashboard.page_text import text_of
 
 
 @pytest.fixture
-def rows(context):
+def rows(context: Context) -> list[Any]:
     listed, _ = drums.listing(context, drums.searched(drums.NEWEST))
     return [row.children for row in listed.children.children[2].children]
 
@@ -47,7 +50,7 @@ def test_without_drums_it_says_when_the_first_begins(context, record, monkeypatc
     assert "A drum starts when the first drum message of a line arrives." in text_of(drums.content(context))
 
 
-def names(context, **asked) -> tuple[list[str], bool]:
+def names(context: Context, **asked: Any) -> tuple[list[str], bool]:
     found, older = drums.found(context, drums.searched({**drums.NEWEST, **asked}))
     return [d.drum for d in found], older
 

@@ -1,9 +1,12 @@
 """The page Health: what was rejected, damaged or missed, and how old the newest data of each stream is."""
 
+from collections.abc import Iterator
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
+from dashboard.context import Context
 from dashboard.pages.health import layout as health
 from dashboard.text import format
 from tests.dashboard.conftest import NOW_S
@@ -12,7 +15,7 @@ from tests.dashboard.page_text import text_of
 NOW_MS = round(NOW_S * 1e3)
 
 
-def table(context, begins: str) -> list[list[str]]:
+def table(context: Context, begins: str) -> list[list[str]]:
     """Rows of the table whose caption begins so."""
     for made in _tables(health.content(context)):
         caption, _, body = made.children
@@ -21,7 +24,7 @@ def table(context, begins: str) -> list[list[str]]:
     raise AssertionError(begins)
 
 
-def _tables(part):
+def _tables(part: Any) -> Iterator[Any]:
     if isinstance(part, list):
         for one in part:
             yield from _tables(one)
@@ -71,7 +74,7 @@ def test_every_stream_has_the_age_of_its_newest_sample_or_that_there_is_none(con
 def test_gaps_of_the_last_day_are_listed_by_their_numbers(context, record, monkeypatch):
     asked = []
 
-    def gaps(line, start_ms, end_ms):
+    def gaps(line: str, start_ms: int, end_ms: int) -> list[tuple[str, int, int, int]]:
         asked.append((start_ms, end_ms))
         return [("head/pressure", 5120, 5123, NOW_MS)] if line == "core-1" else []
 

@@ -1,5 +1,6 @@
 """The page Limits: choosing, comparing, proposing; and who may."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import pytest
@@ -7,6 +8,7 @@ from dash import html
 
 from dashboard.actions import proposals
 from dashboard.actions.operator import RejectedActionError
+from dashboard.context import Context
 from dashboard.figures.rehearsal import suggestion_figure
 from dashboard.pages.limits import layout as limits
 from dashboard.pages.limits.callbacks import _set, _words
@@ -14,7 +16,9 @@ from monitor.analysis.activations import Activation
 from monitor.analysis.rehearse import Asked, AskedLimit, Fault, Side, compare
 from monitor.analysis.suggest import Candidate, Suggestion
 from monitor.contract.config.limits import limits_of, with_limits
+from monitor.contract.config.recipe import Recipe
 from monitor.contract.reading import ProposalRow, RevisionRow
+from monitor.contract.record import Finding
 from monitor.evidence.whole_drum import whole_drum
 from tests.core import script
 from tests.dashboard.conftest import NOW_S
@@ -25,11 +29,11 @@ GROUP = "window/oven-b/temperature"
 
 
 @pytest.fixture
-def recipe(context):
+def recipe(context: Context) -> Recipe:
     return context.recipes("core-1")["core-2g5"]
 
 
-def came(recipe, revision=2, hi=318.0):
+def came(recipe: Recipe, revision: int = 2, hi: float = 318.0) -> RevisionRow:
     new = with_limits(recipe, {HI: hi}, revision)
     return RevisionRow(
         line="core-1",
@@ -139,7 +143,7 @@ def test_a_field_put_back_is_no_change(recipe):
     assert _set(kept, present, "no/such", 1.0) == kept
 
 
-def found(hi_times, other=()):
+def found(hi_times: Sequence[float], other: Sequence[Finding] = ()) -> Side:
     raised = [
         Activation(
             line="core-1", alarm="oven-b/temperature/HI", priority="medium", t_s=t, end_s=t + 20.0, line_metre=20_000.0

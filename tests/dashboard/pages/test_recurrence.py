@@ -9,7 +9,7 @@ from dashboard.pages.recurrence import layout as recurrence
 from monitor.contract.record import Finding, FindingKind, Verdict
 from tests.core.script import finding
 from tests.dashboard.conftest import NOW_S
-from tests.dashboard.fake_record import FIRST_L_M, SPEED_M_PER_MIN, START_S
+from tests.dashboard.fake_record import FIRST_L_M, SPEED_M_PER_MIN, START_S, FakeRecord
 from tests.dashboard.page_text import text_of
 
 EVENT = "fault:spark-electrode/spark-fault"
@@ -24,7 +24,7 @@ def fault(at: float, kind: str = "fault", stream: str = "spark-electrode/spark-f
 
 
 @pytest.fixture
-def marked(record, monkeypatch):
+def marked(record: FakeRecord, monkeypatch: pytest.MonkeyPatch) -> list[Finding]:
     """A capstan wheel of 2.513 m marks a third of its turns for 4 km, then someone turned it."""
     rng = np.random.default_rng(1)
     turns = 20_000 + np.arange(0, 4000, 2.513)

@@ -5,9 +5,10 @@ from dataclasses import replace
 import pytest
 
 from dashboard.actions.operator import RejectedActionError, hand_over
+from dashboard.context import Context
 from dashboard.pages.shift import layout as shift
 from dashboard.text import format
-from monitor.analysis.shift_calendar import shift_at
+from monitor.analysis.shift_calendar import ShiftSpan, shift_at
 from monitor.contract.record import FindingKind
 from tests.core.script import finding
 from tests.dashboard.conftest import NOW_S
@@ -18,7 +19,7 @@ NOW_MS = round(NOW_S * 1e3)
 
 
 @pytest.fixture
-def span(context):
+def span(context: Context) -> ShiftSpan:
     works = context.configuration.works
     return shift_at(NOW_MS, works.shift, works.time_zone)
 

@@ -1,7 +1,10 @@
 """The page What if: what is asked is calculated, or rejected with what to enter."""
 
+from typing import Any
+
 import pytest
 
+from dashboard.context import Context
 from dashboard.pages.what_if import layout as what_if
 
 PLAIN = {
@@ -10,7 +13,7 @@ PLAIN = {
 }  # fmt: skip
 
 
-def ask(context, **other) -> str:
+def ask(context: Context, **other: Any) -> str:
     return str(what_if.answer(context, "core-1", "core-2g5", PLAIN | other))
 
 

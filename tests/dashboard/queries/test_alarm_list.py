@@ -1,6 +1,8 @@
 """What the browser draws the alarm list from: everything once, then only rows that changed; history by pages (D1)."""
 
+from collections.abc import Mapping
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -11,7 +13,7 @@ from tests.dashboard.conftest import NOW_S
 NOW_MS = round(NOW_S * 1e3)
 
 
-def rows_of(reply):
+def rows_of(reply: Mapping[str, Any]) -> list[Any]:
     return [reply["rows"][key] for key, _ in reply["order"]]
 
 

@@ -9,7 +9,7 @@ from monitor.contract.reading import AlarmRow
 ALARM = st.tuples(st.sampled_from(PRIORITIES), st.sampled_from([*STATES, "shelved"]))
 
 
-def alarm(line, priority, state, name="head/pressure/HI"):
+def alarm(line: str, priority: str, state: str, name: str = "head/pressure/HI") -> AlarmRow:
     return AlarmRow(
         line=line,
         alarm=name,
@@ -30,7 +30,7 @@ def alarm(line, priority, state, name="head/pressure/HI"):
     )
 
 
-def alarms(line, *several):
+def alarms(line: str, *several: tuple[str, str]) -> list[AlarmRow]:
     return [alarm(line, *one) for one in several]
 
 

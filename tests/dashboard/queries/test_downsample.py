@@ -1,5 +1,7 @@
 """Thinning keeps every peak, and a hole in the data stays a hole in the line."""
 
+from collections.abc import Sequence
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -7,9 +9,10 @@ from hypothesis import strategies as st
 
 from dashboard.queries.downsample import edges_ms, live, long
 from monitor.contract.reading import Trend
+from monitor.contract.record import Floats
 
 
-def trend(v, step_ms=10):
+def trend(v: Sequence[float] | Floats, step_ms: int = 10) -> Trend:
     return Trend(np.arange(len(v), dtype=np.int64) * step_ms, np.asarray(v, dtype=np.float64))
 
 

@@ -5,6 +5,7 @@ from dataclasses import replace
 import pytest
 from msgspec import structs
 
+from dashboard.context import Context
 from dashboard.pages.health import layout as health
 from dashboard.queries.live import moment
 from dashboard.queries.monitors import REPORTED_MS, monitors, recent, suspended, unmonitored
@@ -17,7 +18,7 @@ from tests.shell.works import settings_at
 HEALTH = FakeRecord.health
 
 
-def reports(context, monkeypatch, *of: tuple[list[str], int]) -> None:
+def reports(context: Context, monkeypatch: pytest.MonkeyPatch, *of: tuple[list[str], int]) -> None:
     """Monitors of these lines, each with the age of its last report in ms."""
     row = HEALTH(context.record)[0]
     rows = [replace(row, monitor=", ".join(lines), lines=lines, t_ms=context.now_ms - age) for lines, age in of]

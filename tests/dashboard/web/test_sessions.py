@@ -1,6 +1,7 @@
 """Sessions on the server: they outlast a restart, end when unused, and the file holds no token."""
 
 import stat
+from pathlib import Path
 
 import pytest
 
@@ -16,7 +17,7 @@ def time_now() -> list[float]:
 
 
 @pytest.fixture
-def sessions(tmp_path, time_now) -> SessionList:
+def sessions(tmp_path: Path, time_now: list[float]) -> SessionList:
     accounts = Accounts(tmp_path / "accounts.json")
     accounts.put("Mira", "look", PASSWORD)
     return SessionList(accounts=accounts, clock=lambda: time_now[0])

@@ -2,12 +2,15 @@
 
 import re
 from types import SimpleNamespace
+from typing import Any
 
 import pytest
+from dash import Dash
 from flask.testing import FlaskClient
+from werkzeug.test import TestResponse
 
 from dashboard.web import accounts as accounts_module
-from dashboard.web.accounts import HASHER
+from dashboard.web.accounts import HASHER, Accounts
 from dashboard.web.serve import collector_token
 from dashboard.web.sign_in import TRIES, WITHIN_S, ask_who
 from tests.dashboard.conftest import PASSWORD
@@ -19,7 +22,7 @@ def time_now() -> list[float]:
 
 
 @pytest.fixture
-def door(app, accounts, time_now, monkeypatch) -> FlaskClient:
+def door(app: Dash, accounts: Accounts, time_now: list[float], monkeypatch: pytest.MonkeyPatch) -> FlaskClient:
     monkeypatch.setattr("limits.storage.memory.time", SimpleNamespace(time=lambda: time_now[0]))
     ask_who(app.server, accounts, "Tarn", lambda: time_now[0], tls=True)
     return app.server.test_client()
@@ -30,7 +33,7 @@ def token_in(page: str) -> str:
     return found.group(1) if found else ""
 
 
-def enter(door: FlaskClient, name: str, password: str, token: str | None = None, **more):
+def enter(door: FlaskClient, name: str, password: str, token: str | None = None, **more: Any) -> TestResponse:
     page = door.get("/login", base_url="https://localhost").get_data(as_text=True)
     given = token if token is not None else token_in(page)
     return door.post(
@@ -118,7 +121,7 @@ def cookie_of(door: FlaskClient) -> str:
     return found.value
 
 
-def bearing(app, cookie: str) -> FlaskClient:
+def bearing(app: Dash, cookie: str) -> FlaskClient:
     """Another browser that holds a copied cookie."""
     other = app.server.test_client()
     other.set_cookie("everymetre", cookie, domain="localhost", secure=True)
