@@ -55,6 +55,19 @@ def test_f3_any_is_rare_in_the_dashboard_and_has_its_reason():
     assert len(used) <= 12, used
 
 
+def test_f3_helpers_of_tests_have_types():
+    """A test's own arguments are fixtures and examples; what else is called says what it takes and returns."""
+    untyped = []
+    for path in sorted((ROOT / "tests").rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef) and not node.name.startswith("test_"):
+                a = node.args
+                takes = [x for x in (*a.posonlyargs, *a.args, *a.kwonlyargs, a.vararg, a.kwarg) if x is not None]
+                if node.returns is None or any(x.annotation is None for x in takes if x.arg not in ("self", "cls")):
+                    untyped.append(f"{path.relative_to(ROOT)}:{node.lineno}: {node.name}")
+    assert untyped == []
+
+
 FIELDS_MOST = 4
 
 

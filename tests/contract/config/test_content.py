@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from monitor.contract.config.content import differences_of, digest_of
 from monitor.contract.config.limits import limits_of, with_limits
+from monitor.contract.config.line import Line
 from monitor.contract.config.load import load
 from monitor.contract.config.recipe import Recipe
 from tests.core.script import CONFIGS, configuration
@@ -29,7 +30,7 @@ def known_revisions() -> dict[tuple[str, int], str]:
 def test_a_revision_of_a_file_of_the_demo_has_one_content():
     """A9: a monitor of a newer version would else refuse to start on the record of an older one."""
     c, known = load(CONFIGS), known_revisions()
-    files = {f"recipes/{name}.toml": recipe for name, recipe in c.recipes.items()}
+    files: dict[str, Recipe | Line] = {f"recipes/{name}.toml": recipe for name, recipe in c.recipes.items()}
     files |= {f"lines/{name}.toml": line for name, line in c.lines.items()}
     for name, file in files.items():
         digest = digest_of(file)
