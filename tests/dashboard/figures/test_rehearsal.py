@@ -1,6 +1,9 @@
 """Figures of a rehearsal as data: both sets of limits, both rows of alarms, and what each suggestion would cost."""
 
+from typing import Any
+
 import pytest
+from plotly.graph_objects import Figure
 
 from dashboard.figures.rehearsal import rehearsal_figure, suggestion_figure
 from dashboard.figures.style import BLUE, GREY, ORANGE, VERMILLION
@@ -15,7 +18,7 @@ def raised(t_s: float, end_s: float | None) -> Activation:
     return Activation(line="core-1", alarm="oven-b/temperature/HI", priority="low", t_s=t_s, end_s=end_s)
 
 
-def drawn(before, after, raisings=((), ())):
+def drawn(before: Any, after: Any, raisings: Any = ((), ())) -> Figure:
     points = ([SPAN[0], SPAN[1]], [300.0, 305.0])
     return rehearsal_figure("Oven B", "degC", points, SPAN, "Europe/Stockholm", before, after, raisings)
 

@@ -1,26 +1,29 @@
 """The record as PDF: every word of the sheet, the same bytes for the same sheet, and verdicts without colour too."""
 
+from collections.abc import Callable
 from dataclasses import replace
 from io import BytesIO
 
 import pytest
 from pypdf import PdfReader
 
+from dashboard.context import Context
 from dashboard.print.pdf import PrintedRibbon, pdf
-from dashboard.print.sheet import SheetTable, sheet_of
+from dashboard.print.sheet import Sheet, SheetTable, sheet_of
+from monitor.contract.reading import DrumRow
 from monitor.contract.record import Verdict
 from monitor.evidence.release_record import record as record_of
 from monitor.evidence.verdict_runs import Run
-from monitor.evidence.whole_drum import whole_drum
+from monitor.evidence.whole_drum import WholeDrum, whole_drum
 
 
 @pytest.fixture
-def whole(context, drum):
+def whole(context: Context, drum: DrumRow) -> WholeDrum:
     return whole_drum(context, drum)
 
 
 @pytest.fixture
-def sheet(context, whole):
+def sheet(context: Context, whole: WholeDrum) -> Sheet:
     return sheet_of(context, record_of(context, whole))
 
 
@@ -69,7 +72,7 @@ class Canvas:
     def __init__(self) -> None:
         self.calls: list[tuple[str, tuple[object, ...]]] = []
 
-    def __getattr__(self, name: str):
+    def __getattr__(self, name: str) -> Callable[..., "Canvas"]:
         def draw(*given: object, **_: object) -> "Canvas":
             self.calls.append((name, given))
             return self
