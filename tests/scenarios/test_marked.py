@@ -48,9 +48,11 @@ def recorded(scenario_name: str, line: str) -> tuple[LineRun, list[Output]]:
     return run, out + engine.tick(START_S + scenario.duration_s + 30.0)
 
 
-def true_cure(run: LineRun, step_m: float) -> TrueCure:
-    """The simulator's own solver, at the middles of metres."""
-    metres = cure.every(run, step_m)[:-1] + 0.5
+@cache
+def true_cure(scenario_name: str, line: str) -> TrueCure:
+    """The simulator's own solver, at the middles of metres; of each fifth metre on long runs."""
+    run, _ = recorded(scenario_name, line)
+    metres = cure.every(run, 1.0 if run.truth.until_s <= 1200 else 5.0)[:-1] + 0.5
     c = cure.cure(run, metres)
     return TrueCure(metres, c.index_inner, c.peak_C, c.degradation)
 
@@ -80,8 +82,7 @@ def test_full_marks(scenario: str, line: str) -> None:
     drums = [o for o in out if isinstance(o, DrumSpan)]
     marks = mark(run.truth, findings, drums, run.line, run.recipe)
     if run.recipe.cure:
-        true = true_cure(run, 1.0 if run.truth.until_s <= 1200 else 5.0)
-        marks.append(mark_cure(true, findings, run.recipe, Allowed()))
+        marks.append(mark_cure(true_cure(scenario, line), findings, run.recipe, Allowed()))
     assert all(m.good for m in marks), table({line: marks})
     assert not [o for o in out if isinstance(o, Rejected | Gap)]
     found = {o.kind for o in out if isinstance(o, CounterFault)}
@@ -106,14 +107,13 @@ def rows_of(out: list[Output], column: str) -> dict[int, float]:
 @pytest.mark.parametrize("scenario", ["oven-sag", "slow-drift", "stop-60s", "shock-trip", "ramp"])
 def test_cure_of_each_metre_is_that_of_another_solver(scenario: str) -> None:
     """Within 1 %: gauges that are off by noise of 0.3 K, and a solver by another method (Chebyshev, implicit)."""
-    run, out = recorded(scenario, "core-1")
-    metres = cure.every(run, 5.0)[:-1] + 0.5
-    true = cure.cure(run, metres)
+    _, out = recorded(scenario, "core-1")
+    true = true_cure(scenario, "core-1")
     for column, values in (("cure/index-inner", true.index_inner), ("cure/surface-peak", true.peak_C)):
         row = rows_of(out, column)
-        mine = np.array([row.get(int(m), np.nan) for m in metres])
+        mine = np.array([row.get(int(m), np.nan) for m in true.metres])
         seen = ~np.isnan(mine)
-        assert seen.sum() > 0.9 * len(metres)
+        assert seen.sum() > 0.9 * len(true.metres)
         assert np.abs(mine[seen] / values[seen] - 1).max() < 0.01, column
 
 
