@@ -29,6 +29,8 @@ if MEMORY.is_dir() and shutil.disk_usage(MEMORY).free > ROOM_BYTES:
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 sys.dont_write_bytecode = False
 
+gc.disable()  # until all tests are collected: what is imported and collected stays
+
 settings.register_profile("works", deadline=None)
 settings.load_profile("works")
 statements.share()
@@ -71,4 +73,5 @@ def pytest_collection_finish() -> None:
     """What is loaded by now stays, so that collecting garbage need not go through it again and again."""
     gc.collect()
     gc.freeze()
+    gc.enable()
     gc.set_threshold(20_000, 20, 20)
