@@ -1,5 +1,6 @@
 """State of the line over time: the speed shows whether it moves, the reported machine state shows how."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -29,6 +30,13 @@ class StateTimeline:
     _moving: bool = False
     _newest_move: int = _STANDING
     _waiting: list[tuple[float, int, str, str]] = field(default_factory=list)
+
+    def begin(self, steps: Sequence[tuple[float, str, str]]) -> None:
+        """Go on from steps on record: UTC s, state and reason, oldest first. For a timeline that has none."""
+        self.t_s, self.code = [t_s for t_s, _, _ in steps], [STATES.index(state) for _, state, _ in steps]
+        self.reason = [reason for _, _, reason in steps]
+        self._moving = bool(steps) and steps[-1][1] != STATES[0]
+        self._newest_move = _MOVING if self._moving else _STANDING
 
     def report(self, t_s: float, state: str, reason: str) -> None:
         """The state that the machine reports, in effect from `t_s`."""

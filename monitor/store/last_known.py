@@ -20,7 +20,7 @@ from monitor.store.findings import finding_of
 from monitor.store.numbering import StreamNumbers
 from monitor.store.parquet_files import DAMAGE
 from monitor.store.rolling import hour_files
-from monitor.store.schema import ALARM_NOW, DRUM, FINDING, LEDGER, LINE_NOW, MESSAGE, METRE_BLOCK, PROPOSAL
+from monitor.store.schema import ALARM_NOW, DRUM, FINDING, LEDGER, LINE_NOW, MESSAGE, METRE_BLOCK, PROPOSAL, STATE_SPAN
 
 
 def read(connection: Connection, described: Line, now: Line) -> LastKnown | None:
@@ -128,6 +128,16 @@ def newest_state(engine: Engine, folder: Path, line: str, before_ms: int) -> Sta
         if rows:
             return msgspec.json.decode(rows[-1]["story"], type=StateChange)
     return None
+
+
+def states(connection: Connection, line: str, since_ms: int, until_ms: int) -> list[tuple[float, str, str]]:
+    """UTC s, state and reason of each step of the line's state in a span of time, and of the one before it."""
+    s = STATE_SPAN.c
+    first = select(func.max(s.t_ms)).where(s.line == line, s.t_ms <= since_ms).scalar_subquery()
+    wanted = select(s.t_ms, s.state, s.reason).where(
+        s.line == line, s.t_ms >= func.coalesce(first, since_ms), s.t_ms < until_ms
+    )
+    return [(r.t_ms / 1e3, r.state, r.reason) for r in connection.execute(wanted.order_by(s.t_ms))]
 
 
 def _spans(connection: Connection, line: str, next_row: int | None) -> Iterator[DrumSpan]:

@@ -67,3 +67,21 @@ def test_on_a_bench_the_machine_alone_says_what_it_does():
 def test_before_anything_is_known_it_is_stopped():
     assert StateTimeline(stopped_below_m_per_s=BELOW).now == "stopped"
     assert list(StateTimeline(stopped_below_m_per_s=BELOW).at(np.array([1.0]))) == [0]
+
+
+@given(st.lists(st.floats(0, 0.3), min_size=2, max_size=40), WORDS, st.integers(1, 39))
+def test_a_timeline_that_goes_on_from_steps_on_record_is_the_one_that_was_there(speeds, words, at):
+    at = min(at, len(speeds) - 1)
+    whole = fed(speeds, words, [])
+    earlier = [w for w in sorted(words) if w[0] <= at - 1]
+    record = [(t, state, "") for t, state in steps(whole) if t <= at - 1]
+    later = StateTimeline(stopped_below_m_per_s=BELOW)
+    later.begin(record)
+    if earlier:
+        later.report(at - 1.0, earlier[-1][1], "")
+    for t, state in words:
+        if t > at - 1:
+            later.report(t, state, "")
+    later.add_speed(np.arange(at, len(speeds), dtype=np.float64), np.array(speeds[at:]))
+    later.settle(1e9)
+    assert steps(later) == steps(whole)
