@@ -15,7 +15,7 @@ COUNTER_ALARM = "line/counter/fault"
 
 @dataclass(slots=True)
 class CounterAlarm(TimedAlarm):
-    """Raised by a fault that the track found, and returned half a minute after the last."""
+    """Raised by a fault that the track found, and returned half a minute after the last, or after a slip ended."""
 
     name: ClassVar[str] = COUNTER_ALARM
     duration_s: ClassVar[float] = 30.0
@@ -28,9 +28,11 @@ class CounterAlarm(TimedAlarm):
 
     def flow(self, before_s: float, upto_s: float, track: Track) -> Iterator[AlarmEvent | CounterFault]:
         """Take the track's faults before a time; then return the alarm where none came until `upto_s`."""
-        due = [f for f in track.faults if f.t_s < before_s]
-        track.faults = [f for f in track.faults if f.t_s >= before_s]
-        for fault in due:
-            yield fault
-            yield from self.happen(fault.t_s, fault.reading_m, fault.line_metre)
+        if track.faults or track.slips:
+            faults = [f for f in track.faults if f.t_s < before_s]
+            slips = [slip for slip in track.slips if slip[0] < before_s]
+            track.faults, track.slips = track.faults[len(faults) :], track.slips[len(slips) :]
+            yield from faults
+            for t_s, reading_m, L_m in sorted([(f.t_s, f.reading_m, f.line_metre) for f in faults] + slips):
+                yield from self.happen(t_s, reading_m, L_m)
         yield from self.quiet(upto_s)

@@ -44,7 +44,7 @@ from monitor.core.order import Released, StreamOrder
 from monitor.core.revisions import NotAllowedError, Revisions, Turn
 from monitor.core.state import STATES, StateTimeline
 from monitor.core.stream import StreamFlow, tape_of
-from monitor.core.track import Track
+from monitor.core.track import PAST_S, Track
 
 CLOCK_SPREAD_S = 5.0  # gateways' clocks may differ by this much before a silent counter is bridged too early
 LABELS = {"revision", "title"}  # keys of a recipe that judge no cable
@@ -81,6 +81,7 @@ class Pipeline:
     _events: list[AlarmEvent] = field(default_factory=list)
     _holding: set[str] = field(default_factory=set)
     _worked_out: dict[str, list[StreamFlow]] = field(default_factory=dict)  # derived streams by what they come of
+    _waits: tuple[float, float] = (0.0, 0.0)  # how long checks wait before they report, s and m
 
     def __post_init__(self, earlier: Mapping[tuple[str, int], Recipe]) -> None:
         self.revisions = Revisions(self.line, dict(self.recipes), dict(earlier))
@@ -341,6 +342,8 @@ class Pipeline:
         for check in self.dwells:
             definitions |= check.definitions()
         self.book.define(definitions | self.curing.definitions())
+        waits = [flow.waits for flow in self.flows.values()] + [(0.0, check.dwell.on_delay_m) for check in self.dwells]
+        self._waits = max(s for s, _ in waits), max(m for _, m in waits)
 
     def take_recipes(self, files: Mapping[str, Recipe], before: Mapping[str, Recipe], by: str) -> list[Output]:
         """The recipes of the files: of greater revisions than those in force, from the cable at the take-up on.
@@ -370,9 +373,9 @@ class Pipeline:
 
     def _forget(self) -> None:
         """Keep what cable still in the line needs."""
-        self.track.forget_before(self.rows.needed_from_L_m)
+        self.track.forget_before(self.rows.needed_from_L_m, *self._waits)
         oldest_s = float(self.track.t_s[0])
-        self.states.forget_before(oldest_s)
+        self.states.forget_before(min(oldest_s, self.track.end_s - PAST_S))
         self.rows.forget_before(oldest_s)
         for flow in self.flows.values():
             if flow.heat is not None:

@@ -108,42 +108,63 @@ def _open_stretches(pipeline: Pipeline, known: LastKnown) -> None:
     for f in sorted((f for f in known.findings if f.end_m is None), key=lambda f: f.start_s):
         found[f.stream, f.check] = f
     for flow in pipeline.flows.values():
-        _open_of(pipeline, flow, found)
+        _open_of(flow, found)
     for check in pipeline.dwells:
         for name, limit in check.sides:
-            _set(limit, found.get((check.stream, name)), 0.0)
+            _set(limit, found.get((check.stream, name)))
     for length in pipeline.curing.lengths:
         if length.end_m == np.inf:
             for cured in length.checks:
-                _set(cured.limit, found.get((cured.column, cured.check)), 0.0)
-            _set(length.unverified, found.get((length.plan.columns[0], "unverified")), 0.0)
+                _set(cured.limit, found.get((cured.column, cured.check)))
+            _set(length.unverified, found.get((length.plan.columns[0], "unverified")))
     foreseen = [f for f in known.findings if f.stream == "cure/forecast" and f.verdict is Verdict.SUSPECT]
     if foreseen and pipeline.states.now == "stopped":
         pipeline.curing.foreseen(foreseen)
 
 
-def _open_of(pipeline: Pipeline, flow: StreamFlow, found: Mapping[tuple[str, str], Finding]) -> None:
-    path, offset_m = flow.settings.path, flow.where[0].end_m - pipeline.line.counter_m
+def _open_of(flow: StreamFlow, found: Mapping[tuple[str, str], Finding]) -> None:
+    path = flow.settings.path
     if flow.window:
         for name, limit in flow.window.limits.items():
-            _set(limit, found.get((path, name)), offset_m)
+            finding = found.get((path, name))
+            _set(limit, finding, None if finding is None else _counter_m(flow, finding))
     silence = found.get((path, "missing"))
     if silence is not None and flow.missing is not None and not _heard_since(flow, silence):
-        flow.missing.silent, flow.missing.last_s = True, silence.start_s
-        flow.last_used(silence.start_s, silence.start_m + offset_m)
+        flow.missing.silent = True
+        start_s, start_m = silence.start_s, _counter_m(flow, silence)
+        if not _is_same(flow.missing.last_s, flow.missing.last_m, start_s, start_m):
+            flow.missing.last_s, flow.missing.last_m = start_s, start_m
     stuck = found.get((path, "stuck"))
     if flow.stuck is not None:
         flow.stuck.stuck = stuck is not None
         if stuck is not None:
-            flow.stuck_since(stuck.start_s)
+            start_s, start_m = stuck.start_s, _counter_m(flow, stuck)
+            if not _is_same(flow.stuck.since_s, flow.stuck.since_m, start_s, start_m):
+                flow.stuck.since_s, flow.stuck.since_m = start_s, start_m
+
+
+def _counter_m(flow: StreamFlow, finding: Finding) -> float:
+    """The counter's length where a finding starts, by which the flow comes to the same start again, to the bit.
+
+    A stream of a zone with several passes has one finding for each.
+    """
+    extent = next((e for e in flow.where if e.suffix.lstrip("/") == finding.text), flow.where[0])
+    counter_m, end_m = flow.line.counter_m, extent.end_m
+    L_m = finding.start_m + end_m - counter_m
+    near = (L_m, float(np.nextafter(L_m, -np.inf)), float(np.nextafter(L_m, np.inf)))
+    return next((m for m in near if m + counter_m - end_m == finding.start_m), L_m)
 
 
 def _heard_since(flow: StreamFlow, silence: Finding) -> bool:
     return flow.newest_s > silence.start_s and flow.newest == flow.newest
 
 
-def _set(limit: Limit, finding: Finding | None, offset_m: float) -> None:
-    """A limit is beyond where the record has an open stretch of it, since the same moment; else it is not yet."""
+def _set(limit: Limit, finding: Finding | None, start_m: float | None = None) -> None:
+    """A limit is beyond where the record has an open stretch of it, since the same moment; else it is not yet.
+
+    `start_m` is where the stretch starts by the limit's own metres, where these are not the finding's. The engine's
+    own start is kept where it is the same to the bit but for rounding.
+    """
     if finding is None:
         if limit.mode in STANDING:
             limit.mode, limit.start, limit.left = Mode.IDLE, None, None
@@ -154,9 +175,14 @@ def _set(limit: Limit, finding: Finding | None, offset_m: float) -> None:
         limit.extreme = -np.inf
     value = limit.at if extreme is None else extreme
     limit.extreme = max(limit.extreme, limit.sign * value)
-    if limit.start is None or round(limit.start.t_s * 1e3) != round(t_s * 1e3):
-        L_m = finding.start_m + offset_m
+    L_m = finding.start_m if start_m is None else start_m
+    if limit.start is None or not _is_same(limit.start.t_s, limit.start.L_m, t_s, L_m):
         limit.start = Point(t_s=t_s, L_m=L_m, clock=L_m, value=value, known_s=t_s, seq=-1)
+
+
+def _is_same(t_s: float, L_m: float, known_s: float, known_m: float) -> bool:
+    """Whether the engine has a time and metre as the record has them: times in ms, metres but for rounding."""
+    return t_s == t_s and round(t_s * 1e3) == round(known_s * 1e3) and abs(L_m - known_m) <= EXACT_M
 
 
 # ---- alarms --------------------------------------------------------------------------------------------------------

@@ -64,7 +64,7 @@ from monitor.core.zone_heat import ZoneHeat
 from monitor.physics.heat_march import Elements
 from monitor.physics.margins import Margin, Margins
 
-VERSION = 9
+VERSION = 10
 MAGIC = b"EMS\n"
 DIGEST_BYTES = 32
 
@@ -202,7 +202,7 @@ def _numbered(span: DrumSpan, fillings: Fillings) -> DrumSpan:
 
 
 TYPES: dict[str, StateType] = {
-    "pipeline": StateType(Pipeline, ("line", "recipes", "_worked_out"), _relink_pipeline),
+    "pipeline": StateType(Pipeline, ("line", "recipes", "_worked_out", "_waits"), _relink_pipeline),
     "revisions": StateType(Revisions, ("line", "earlier"), _relink_revisions),
     "drums": StateType(Drums, ("line", "fillings"), _relink_drums),
     "name alarm": StateType(NameAlarm),
@@ -355,10 +355,31 @@ def _starts_of_tracks(tree: Tree) -> None:
         track["starts"] = ["list"]
 
 
+def _past_and_silences(tree: Tree) -> None:
+    """To version 10: silences keep where they began, and a track a thin past, which a start fills from messages.
+
+    An action of a person may be a mark.
+    """
+    for action in every(tree, "action"):
+        action.setdefault("mark", None)
+    for engine in every(tree, "pipeline"):
+        knots_s, knots_m = (_revived_array(*engine["track"][name][1:]) for name in ("t_s", "L_m"))
+        engine["track"] |= {"slips": ["list"], "_past_t": ["list"], "_past_L": ["list"], "_past_due_s": -np.inf}
+        for flow in every(engine, "flow"):
+            _, _, last_m = flow.pop("_last")
+            del flow["_stuck_since"]
+            if flow["missing"] is not None:
+                flow["missing"] |= {"last_m": last_m, "last_known_s": flow["missing"]["last_s"], "last_seq": -1}
+            if flow["stuck"] is not None:
+                since_s = flow["stuck"]["since_s"]
+                flow["stuck"]["since_m"] = float(np.interp(since_s, knots_s, knots_m)) if len(knots_s) else np.nan
+
+
 # From each version to the next.
 UPGRADES: dict[int, Upgrade] = {
     1: _starts_kinds_and_signers, 2: _number_fillings, 3: _unjudged, 4: _people_by_start, 5: _offsets_on_grid,
     6: _parts_of_the_engine, 7: _unverified, 8: _starts_of_tracks,
+    9: _past_and_silences,
 }  # fmt: skip
 
 

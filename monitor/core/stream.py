@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from functools import cache
 
 import numpy as np
@@ -10,16 +11,16 @@ from numpy.typing import NDArray
 from monitor.contract.config.base import LimitName
 from monitor.contract.config.line import Line, StreamSettings
 from monitor.contract.config.recipe import EventCheck, Recipe, Tape, Window
-from monitor.contract.record import Finding, FindingKind, Floats, Verdict
+from monitor.contract.record import Finding, FindingKind, Floats, Rejected, Verdict
 from monitor.core.alarms import AlarmEvent, Definition
 from monitor.core.arrival import Block
-from monitor.core.derived_streams import derived, moved_m_per_min
+from monitor.core.derived_streams import OVER_S, derived, moved_m_per_min
 from monitor.core.limit import Crossing, Limit, Point, Stretch
 from monitor.core.metre_samples import Cells
 from monitor.core.order import Released, StreamOrder
 from monitor.core.presence import Missing, Silence, Stuck
 from monitor.core.state import STATES, StateTimeline
-from monitor.core.track import Track
+from monitor.core.track import PAST_S, Track
 from monitor.core.zone_heat import ZoneHeat
 
 SIGN: dict[LimitName, int] = {"LOLO": -1, "LO": -1, "HI": 1, "HIHI": 1}
@@ -27,7 +28,7 @@ VERDICT = {"none": Verdict.CONFORMING, "suspect": Verdict.SUSPECT, "nonconformin
 
 RUNNING = STATES.index("running")
 
-Found = AlarmEvent | Finding
+Found = AlarmEvent | Finding | Rejected
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,8 +178,6 @@ class StreamFlow:
     too_late: int = 0
     newest: float = np.nan
     newest_s: float = -np.inf
-    _stuck_since: float = np.nan
-    _last: tuple[float, float] = (-np.inf, 0.0)  # time and L of the newest sample used: the track may forget them
 
     @classmethod
     def of(cls, line: Line, settings: StreamSettings) -> "StreamFlow":
@@ -237,15 +236,16 @@ class StreamFlow:
         """How many messages and samples came too late to be used."""
         return self.order.late + self.pending.late + self.too_late
 
-    def last_used(self, t_s: float, L_m: float) -> None:
-        """Set the newest sample as used then, with the counter at `L_m`."""
-        self._last = (t_s, L_m)
-
-    def stuck_since(self, t_s: float) -> None:
-        """The value has been the same since then."""
-        self._stuck_since = t_s
-        if self.stuck is not None:
-            self.stuck.since_s = t_s
+    @property
+    def waits(self) -> tuple[float, float]:
+        """How long its checks wait before they report, in s and in m of cable."""
+        found = [(self.settings.missing_after_s or 0.0, 0.0), (self.settings.stuck_after_s or 0.0, 0.0)]
+        if self.window is not None:
+            w = self.window.window
+            found += [(w.on_delay_s or 0.0, w.on_delay_m or 0.0), (w.off_delay_s or 0.0, w.off_delay_m or 0.0)]
+        if self.pulse is not None:
+            found.append((self.pulse.check.off_delay_s, 0.0))
+        return max(s for s, _ in found), max(m for _, m in found)
 
     def definitions(self) -> dict[str, Definition]:
         """The alarms that this stream can raise now."""
@@ -265,41 +265,78 @@ class StreamFlow:
     def flow(self, before_s: float, upto_s: float, track: Track, states: StateTimeline) -> Iterator[Found]:
         """Use samples known before `before_s`; then report what waiting until `upto_s` without more has shown."""
         if self.settings.missing_after_s and self.missing is None:
-            self._last = float(track.t_s[0]), float(track.L_m[0])
-            self.missing = Missing(self.settings.missing_after_s, self._last[0])
+            after_s, begin_s, begin_m = self.settings.missing_after_s, float(track.t_s[0]), float(track.L_m[0])
+            self.missing = Missing(after_s=after_s, last_s=begin_s, last_m=begin_m)
         taken = self.pending.take(before_s)
         if taken is not None:
-            t_s, v, known_s, seq = taken
-            if self.settings.derived:
-                v = derived(self.settings.derived, self.tape, v, moved_m_per_min(track, t_s))
-            missing = np.isnan(v)
-            if missing.any():
-                good = ~missing
-                t_s, v, known_s, seq = t_s[good], v[good], known_s[good], seq[good]
-            if len(t_s):
-                yield from self._use(t_s, v, known_s, seq, track, states)
+            yield from self._use(*taken, track, states)
         yield from self._wait(upto_s, track)
 
     def _use(
         self, t_s: Floats, v: Floats, known_s: Floats, seq: NDArray[np.int64], track: Track, states: StateTimeline
     ) -> Iterator[Found]:
+        late, L_m = known_s - t_s > self.line.settle_s, track.at(t_s)
+        is_late = late.any()
+        if is_late:
+            L_m[late] = track.was_at(t_s[late], known_s[late])
+        if self.settings.derived:
+            moved = moved_m_per_min(track, t_s)
+            if is_late:
+                moved[late] = (L_m[late] - track.was_at(t_s[late] - OVER_S, known_s[late])) * (60.0 / OVER_S)
+            v = derived(self.settings.derived, self.tape, v, moved)
+        missing = np.isnan(v)
+        if is_late:
+            lost = np.isnan(L_m)
+            yield from self._too_late(t_s, known_s, seq, lost & ~missing)
+            missing |= lost
+        if missing.any():
+            good = ~missing
+            t_s, v, known_s, seq, L_m, late = t_s[good], v[good], known_s[good], seq[good], L_m[good], late[good]
+        if len(t_s):
+            yield from self._judge(t_s, v, known_s, seq, L_m, late, track, states)
+
+    def _place(self, t_s: float, known_s: float, track: Track) -> float:
+        """L at a time that became known then, m."""
+        if known_s - t_s > self.line.settle_s:
+            return float(track.was_at(np.array([t_s]), np.array([known_s]))[0])
+        return float(track.at(t_s))
+
+    def _too_late(
+        self, t_s: Floats, known_s: Floats, seq: NDArray[np.int64], lost: NDArray[np.bool_]
+    ) -> Iterator[Rejected]:
+        """Samples so late that nobody knows which cable they are about; a derived one is reported by its source."""
+        self.too_late += int(np.count_nonzero(lost))
+        if self.settings.derived:
+            return
+        path, line = self.settings.path, self.line.line
+        for of in np.unique(seq[lost]):
+            samples = np.flatnonzero(lost & (seq == of))
+            stamp_s, came_s = float(t_s[samples[0]]), float(known_s[samples[0]])
+            why = (
+                f"{path}: expected samples of the last {PAST_S / 3600:.0f} h, got {len(samples)} from "
+                f"{datetime.fromtimestamp(stamp_s, UTC):%Y-%m-%d %H:%M:%S} UTC on, {came_s - stamp_s:.0f} s late: "
+                "their metre is not known any more; mark the metres by hand"
+            )
+            yield Rejected(kind="too late", topic=f"*/{line}/{path}", why=why, received_s=came_s, line=line)
+
+    def _judge(
+        self, t_s: Floats, v: Floats, known_s: Floats, seq: NDArray[np.int64], L_m: Floats, late: NDArray[np.bool_],
+        track: Track, states: StateTimeline,
+    ) -> Iterator[Found]:  # fmt: skip
         self.newest, self.newest_s = float(v[-1]), float(t_s[-1])
-        L_m = track.at(t_s)
         if self.missing:
-            yield from self._silences("missing", self.missing.receive(t_s, known_s, seq), track)
-            self._last = self.newest_s, float(L_m[-1])
+            yield from self._silences("missing", self.missing.receive(t_s, L_m, known_s, seq), track)
         if self.settings.kind == "events":
             yield from self._events(t_s, v, known_s, seq, L_m)
             return
         if self.stuck:
             moving = states.at(t_s) == RUNNING
-            yield from self._silences("stuck", self.stuck.receive(t_s, v, moving, known_s, seq), track)
+            yield from self._silences("stuck", self.stuck.receive(t_s, v, moving, L_m, known_s, seq), track)
         if self.window:
             yield from self._windows(t_s, v, known_s, seq, L_m, states)
-        self._gather(t_s, v, known_s, L_m)
+        self._gather(t_s, v, L_m, late)
 
-    def _gather(self, t_s: Floats, v: Floats, known_s: Floats, L_m: Floats) -> None:
-        late = known_s - t_s > self.line.settle_s
+    def _gather(self, t_s: Floats, v: Floats, L_m: Floats, late: NDArray[np.bool_]) -> None:
         if late.any():
             self.too_late += int(late.sum())
             t_s, v, L_m = t_s[~late], v[~late], L_m[~late]
@@ -421,7 +458,7 @@ class StreamFlow:
 
     def _wait(self, upto_s: float, track: Track) -> Iterator[Found]:
         if self.missing:
-            yield from self._silences("missing", self.missing.wait(upto_s, -1), track)
+            yield from self._silences("missing", self.missing.wait(upto_s), track)
         yield from self._pulse_over(upto_s)
 
     def _silences(self, check: str, silences: list[Silence], track: Track) -> Iterator[Found]:
@@ -429,31 +466,26 @@ class StreamFlow:
         alarm = f"{self.settings.path}/{check}"
         for silence in silences:
             event = "raised" if silence.begins else "returned"
-            if check == "stuck":
-                self._stuck_since = silence.since_s if silence.begins else self._stuck_since
-            since = self._stuck_since if check == "stuck" else silence.since_s
-            start_L = self._last[1] if since == self._last[0] else float(track.at(since))
-            metre = start_L + self.line.counter_m - self.where[0].end_m
+            metre = silence.since_m + self.line.counter_m - self.where[0].end_m
             yield AlarmEvent(
                 known_s=silence.known_s, seq=silence.seq, t_s=silence.t_s, alarm=alarm, event=event, line_metre=metre
             )
-            yield from self._unverified(check, silence, since, start_L, track)
+            yield from self._unverified(check, silence, track)
 
-    def _unverified(
-        self, check: str, silence: Silence, since: float, start_L: float, track: Track
-    ) -> Iterator[Finding]:
+    def _unverified(self, check: str, silence: Silence, track: Track) -> Iterator[Finding]:
         settings, offset = self.settings, self.line.counter_m
+        ended_m = self._place(silence.t_s, silence.known_s, track)
         for extent in self.where:
             yield Finding(
                 line=self.line.line,
-                key=f"{settings.path}/{check}{extent.suffix}@{round(since * 1e3)}",
+                key=f"{settings.path}/{check}{extent.suffix}@{round(silence.since_s * 1e3)}",
                 kind=FindingKind(check),
                 stream=settings.path,
                 check=check,
                 verdict=Verdict.UNVERIFIED if settings.required else Verdict.CONFORMING,
-                start_m=start_L + offset - extent.end_m,
-                end_m=None if silence.begins else float(track.at(silence.t_s)) + offset - extent.start_m,
-                start_s=since,
+                start_m=silence.since_m + offset - extent.end_m,
+                end_m=None if silence.begins else ended_m + offset - extent.start_m,
+                start_s=silence.since_s,
                 end_s=None if silence.begins else silence.t_s,
                 extreme=None,
                 limit=settings.missing_after_s if check == "missing" else settings.stuck_after_s,

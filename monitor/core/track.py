@@ -1,6 +1,7 @@
 """Line metre as a function of time: the counter where valid, integrated speed otherwise; monotonic."""
 
 from bisect import bisect_left, bisect_right
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
@@ -16,6 +17,8 @@ COASTS_S = 0.5
 START_EVERY_S = 60.0
 START_BEFORE_S = 120.0  # before the oldest cable in the line, so that delays and limits have begun
 BLIND_S = 2.0  # speed samples further apart than this show little of what lies between
+PAST_S = 4 * 3600.0  # how far back a sample that comes late can still be given its metre
+PAST_STEP_S = 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,9 +56,13 @@ def _empty() -> Floats:
 class Track:
     """L(t) by its knots, final up to `end_s`. Fed by the counter's readings (m) and the speed's (m/s), each in order.
 
-    A counter that resets, wraps, jumps or slips is bridged by speed and reported; the reading afterwards counts on
-    from there. Sums run sample by sample, so that any cut of the input gives the same knots to the bit. Whatever is
-    added to a reading lies on a grid, so that a track that begins at another reading comes to the same knots too.
+    A counter that resets, wraps, jumps or slips is bridged by speed and reported once; the reading afterwards counts
+    on from there. One that does not move although the speed does slips. Sums run sample by sample, so that any cut of
+    the input gives the same knots to the bit. Whatever is added to a reading lies on a grid, so that a track that
+    begins at another reading comes to the same knots too.
+
+    Knots are kept for the cable in the line. Beside them is a thin past, for samples that come late: of the readings,
+    and of the speed's samples where no reading was, the first in each `PAST_STEP_S` of UTC, for `PAST_S`.
     """
 
     line: str
@@ -66,6 +73,7 @@ class Track:
     t_s: Floats = field(default_factory=_empty)
     L_m: Floats = field(default_factory=_empty)
     faults: list[CounterFault] = field(default_factory=list)
+    slips: list[tuple[float, float, float]] = field(default_factory=list)  # (UTC s, reading, L) while a slip goes on
     starts: list[TrackStart] = field(default_factory=list)  # the first lies well before the oldest cable in the line
     _counter: list[tuple[float, float]] = field(default_factory=list)  # readings not yet used
     _speed_t: list[float] = field(default_factory=list)
@@ -77,6 +85,9 @@ class Track:
     _slipping: bool = False
     _blind_s: float = -np.inf  # end of the newest piece without speed
     _raw_m: float = 0.0
+    _past_t: list[float] = field(default_factory=list)
+    _past_L: list[float] = field(default_factory=list)
+    _past_due_s: float = -np.inf  # the next one is kept from then on
 
     @classmethod
     def of(cls, line: Line) -> "Track":
@@ -118,6 +129,7 @@ class Track:
     def extend(self, until_s: float) -> None:
         """The counter stays silent: go on to `until_s` by speed, holding the newest speed as the best estimate."""
         self._stand_in_for_speed(until_s)
+        measured_s = self._speed_t[-1] if self._speed_t else -np.inf
         if self._speed_t and until_s > self._speed_t[-1]:
             # No stream shows movement any more: the line is taken to be stopped until one does.
             self._append_speed(min(self._speed_t[-1] + COASTS_S, until_s), 0.0)
@@ -129,17 +141,54 @@ class Track:
         if not len(self.t_s):
             self._begin(self._speed_t[0], self.start_m or 0.0)
         first, last = bisect_right(self._speed_t, self.end_s), bisect_left(self._speed_t, until_s)
+        is_measured = self._speed_t[last : last + 1] == [until_s]
         self._raw_m = to_grid(self._raw_m)
         for t in [*self._speed_t[first:last], until_s]:
             if t > self.end_s:
                 self._raw_m += self._by_speed(self.end_s, t)
                 self._knot(t, self._raw_m)
+                if self._past_due_s <= t <= measured_s and (t < until_s or is_measured):
+                    self._keep_past(t, self.now_m)
         self._forget_speed()
 
     def at(self, t_s: Floats | float) -> Floats:
         """L at times up to `end_s`, m; before the first knot the first L, after the last the last."""
         t_s = np.asarray(t_s, dtype=np.float64)
         return np.asarray(np.interp(t_s, self.t_s, self.L_m) if len(self.t_s) else np.zeros_like(t_s))
+
+    def was_at(self, t_s: Floats, known_s: Floats) -> Floats:
+        """L at rising times of samples that were known late, by the thin past as it was when each became known, m.
+
+        NaN where that is more than `PAST_S` ago, or before the first knot.
+        """
+        if not len(t_s) or not self._past_t:
+            return np.full(len(t_s), np.nan)
+        first = max(bisect_right(self._past_t, float(t_s[0])) - 1, 0)
+        last = bisect_right(self._past_t, float(t_s[-1])) + 1
+        past_t, past_L = np.array(self._past_t[first:last]), np.array(self._past_L[first:last])
+        before = np.searchsorted(past_t, t_s, side="right") - 1
+        at = np.maximum(before, 0)
+        after = np.minimum(at + 1, len(past_t) - 1)
+        span_s = past_t[after] - past_t[at]
+        reached = (span_s > 0.0) & (past_t[after] <= known_s)
+        share = np.divide(t_s - past_t[at], span_s, out=np.zeros(len(t_s)), where=reached)
+        is_known = (before >= 0) & (known_s - t_s <= PAST_S)
+        return np.where(is_known, past_L[at] + share * (past_L[after] - past_L[at]), np.nan)
+
+    @property
+    def newest_reading(self) -> tuple[float, float] | None:
+        """When the counter gave the newest reading that was used, UTC s, and L there; None before there is any."""
+        return None if self._last is None else (self._last[0], float(self.at(self._last[0])))
+
+    @property
+    def past(self) -> tuple[list[float], list[float]]:
+        """Times (UTC s) and metres of the thin past."""
+        return self._past_t.copy(), self._past_L.copy()
+
+    def remember(self, t_s: Sequence[float], L_m: Sequence[float]) -> None:
+        """Take over the thin past of a track that was there before this one, which has none yet."""
+        self._past_t, self._past_L = list(t_s), list(L_m)
+        self._past_due_s = _next_step(self._past_t[-1]) if self._past_t else -np.inf
 
     def when(self, L_m: Floats) -> Floats:
         """Time at which L was last at these metres (it may have been stopped there); NaN outside what is known."""
@@ -148,15 +197,18 @@ class Track:
         # Of several knots at one metre np.interp takes the last; a test holds it to that.
         return np.asarray(np.interp(L_m, self.L_m, self.t_s, left=np.nan, right=np.nan))
 
-    def forget_before(self, L_m: float) -> None:
-        """Drop knots and starts that no metre beyond `L_m` needs."""
-        while len(self.starts) > 1 and self.starts[1].L_m <= L_m:
-            if not self.starts[1].t_s <= float(self.when(np.array([L_m]))[0]) - START_BEFORE_S:
+    def forget_before(self, L_m: float, wait_s: float = 0.0, wait_m: float = 0.0) -> None:
+        """Drop knots and starts that no metre beyond `L_m` needs; checks wait so long before they report."""
+        while len(self.starts) > 1 and self.starts[1].L_m <= L_m - wait_m:
+            if not self.starts[1].t_s <= float(self.when(np.array([L_m]))[0]) - START_BEFORE_S - wait_s:
                 break
             del self.starts[0]
         first = int(np.searchsorted(self.L_m, L_m, side="left")) - 1
         if first > 256:
             self.t_s, self.L_m = self.t_s[first:], self.L_m[first:]
+        past = bisect_right(self._past_t, self.end_s - PAST_S) - 1
+        if past > 256:
+            del self._past_t[:past], self._past_L[:past]
 
     def begin(self, t_s: float, L_m: float) -> None:
         """A line of which only a place is known: it was at `L_m` at `t_s`. For a track that has nothing yet."""
@@ -180,6 +232,7 @@ class Track:
         """Count on from `by_m` further; where that is back, the track waits until that is made up for."""
         self.starts = []
         self._raw_m += by_m
+        self._past_L = [L + by_m for L in self._past_L]
         if self._last is not None:
             t, reading, offset, S = self._last
             self._last = (t, reading, offset + to_grid(by_m), S)
@@ -264,6 +317,8 @@ class Track:
                 knots_t.append(t)
                 knots_L.append(top)
                 end = t
+                if t >= self._past_due_s:
+                    self._keep_past(t, top)
                 self._keep_start(top, is_first)
         del self._counter[: len(ready)]
         self._put(knots_t, knots_L)
@@ -279,10 +334,13 @@ class Track:
             self._slip = None
         allowed = self.jump_m + self.slip_percent / 100 * by_speed
         kind, bridged_m = None, by_speed - by_counter if self._slipping else 0.0
-        if abs(by_counter - by_speed) > allowed:
+        counts_on = 0.0 <= by_counter <= bounds.SPEED_M_PER_S * (t - t0)
+        if abs(by_counter - by_speed) > allowed and not (self._slipping and counts_on):
             kind = "reset" if reading < self.jump_m + by_speed else "jump"
             bridged_m = by_speed - by_counter
-            if self.wraps_at_m and abs(self.wraps_at_m - bridged_m) <= allowed:
+            if counts_on and self._slip is None:  # the reading before was at fault too: this is no jump
+                kind, self._slipping = "slip", True
+            elif self.wraps_at_m and abs(self.wraps_at_m - bridged_m) <= allowed:
                 kind, bridged_m = "wrap", bridged_m if self._slipping else self.wraps_at_m
         offset += to_grid(bridged_m)
         if kind is not None:
@@ -296,7 +354,9 @@ class Track:
                     line_metre=reading + offset,
                 )
             )
-            self._slip = None
+            self._slip = (reading, S, offset) if kind == "slip" else None
+        elif self._slipping:
+            self.slips.append((t, reading, reading + offset))
         self._last = (t, reading, offset, S)
         return reading + self._watch_slip(t, reading, reading0, offset, S)
 
@@ -349,9 +409,16 @@ class Track:
             )
         )  # fmt: skip
 
+    def _keep_past(self, t: float, L: float) -> None:
+        self._past_t.append(t)
+        self._past_L.append(L)
+        self._past_due_s = _next_step(t)
+
     def _begin(self, t: float, L: float) -> None:
         self._raw_m = L
         self._put([t], [L])
+        if t >= self._past_due_s:
+            self._keep_past(t, L)
 
     def _knot(self, t: float, L: float) -> None:
         self._put([t], [max(L, self.now_m)])
@@ -363,6 +430,11 @@ class Track:
             self.t_s, self.L_m = self.t_s[:-1], self.L_m[:-1]
         self.t_s = np.concatenate((self.t_s, t))
         self.L_m = np.concatenate((self.L_m, L))
+
+
+def _next_step(t_s: float) -> float:
+    """When the step of the thin past that a time is in ends."""
+    return (t_s // PAST_STEP_S + 1.0) * PAST_STEP_S
 
 
 def to_grid(by_m: float) -> float:

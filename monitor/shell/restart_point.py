@@ -17,14 +17,14 @@ from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.line import Line
 from monitor.contract.messages import DrumChange
 from monitor.contract.record import DrumSpan, Output, Proposal
-from monitor.contract.topics import Stream
 from monitor.core.arrival import Message
 from monitor.core.fillings import Fillings
 from monitor.core.pipeline import Pipeline
-from monitor.core.resume import LastKnown, resume
+from monitor.core.resume import resume
 from monitor.core.track import Track, to_grid
+from monitor.shell.counted_track import counted, counter_and_speed, first_counter_s
 from monitor.shell.damage import END_MS, Lost
-from monitor.shell.restore import BEFORE_S, counted, first_counter_s
+from monitor.shell.restore import BEFORE_S
 from monitor.store import last_known
 from monitor.store.database import upsert
 from monitor.store.last_known import drum_span
@@ -123,9 +123,9 @@ def _of(configuration: Configuration, described: Line, after: Lost, drum: DrumSp
     if begin_s + BEFORE_S >= start_s:
         return None
     first_s = min(m.t_s for m in first)
-    streams = tuple(Stream(line, *path.split("/")) for path in (described.counter.stream, described.counter.speed))
+    streams = counter_and_speed(described)
     history = History(configuration=configuration, line=line, after_id=after.last_id, streams=streams)
-    track = counted(history, described, LastKnown(t_s=start_s, line_metre=0.0), start_s - first_s)
+    track = counted(history, described, start_s, start_s - first_s)
     if not len(track.t_s):
         return None
     off_m = to_grid(drum.start_m - float(track.at(start_s)) - described.counter_m + described.take_up_m)

@@ -17,17 +17,17 @@ from monitor.contract.config.content import differences_of, digest_of
 from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Recipe
 from monitor.contract.messages import DrumChange, LimitsStep
-from monitor.contract.record import Finding, FindingKind, Floats, MetreRows, Output, Revision
+from monitor.contract.record import Finding, FindingKind, MetreRows, Output, Revision
 from monitor.contract.topics import Stream
-from monitor.contract.units import convert
-from monitor.core.arrival import Block, Message, Note, Tick
+from monitor.core.arrival import Message, Note, Tick
 from monitor.core.decode import Decoder
 from monitor.core.fillings import Fillings
 from monitor.core.manual_entries import People
 from monitor.core.pipeline import Pipeline
 from monitor.core.resume import EXACT_M, LastKnown, resume
 from monitor.core.snapshot import Given, SnapshotError, dump, load
-from monitor.core.track import START_BEFORE_S, Track, TrackStart
+from monitor.core.track import PAST_S, START_BEFORE_S, Track, TrackStart
+from monitor.shell.counted_track import counted, counter_and_speed, first_counter_s, past_before
 from monitor.shell.defects import engine_step
 from monitor.store import audit_trail, last_known
 from monitor.store.message_history import END_ID, History, again
@@ -45,7 +45,6 @@ from monitor.store.writer import Restored, Writer, ms
 BEFORE_S = START_BEFORE_S
 BEFORE_START_S = 60.0  # what was reported before the track starts may take effect after it
 LOOK_BACK_S = (1800.0, 4 * 3600.0, 48 * 3600.0)  # how far the counter is read back to find that cable
-SLICE_S = 1.0
 FOR_EVER_MS = 2**53
 
 Arrivals = Sequence[Message | Tick | Note]
@@ -162,6 +161,8 @@ class _Start:
         except SnapshotError as error:
             self.log(f"{self.line}: the last snapshot cannot be used: {error}. Going on from the record and messages.")
             return None
+        if not pipeline.track.past[0] and (reading := pipeline.track.newest_reading) is not None:
+            self._fill_past(pipeline, *reading)  # of a version that kept none
         with self.writer.engine.connect() as connection:
             known = self.known(connection)
         works, count = self.configuration.works, 0
@@ -197,11 +198,12 @@ class _Start:
                 pipeline.revisions.proposals = last_known.proposals(connection, self.line)
         begin, count = _Begin(0.0) if known is None else self._begin(known), 0
         if begin.start is not None:
+            self._fill_past(pipeline, begin.start.t_s, begin.start.L_m)
             pipeline.track.start_at(begin.start)
         self._assume(pipeline, begin.t_s)
         for messages in self._messages(begin.t_s, known, pipeline.people):
             if pipeline.track.start_m is None:
-                pipeline.track.start_m = begin.metre_at(first_counter_s(messages, self.record.file))
+                self._begin_track(pipeline, begin, messages)
             self._feed(pipeline, messages, known)
             count += len(messages)
         if known is not None:
@@ -216,6 +218,20 @@ class _Start:
                 f"the cable in the line; rows go on at metre {pipeline.rows.next_m}"
             )
         return pipeline
+
+    def _begin_track(self, pipeline: Pipeline, begin: "_Begin", messages: Arrivals) -> None:
+        """Where the track begins that has no start on record: at its first reading, or where the counter says."""
+        t_s = first_counter_s(messages, self.record.file)
+        pipeline.track.start_m = begin.metre_at(t_s)
+        if t_s is not None and pipeline.track.start_m is not None:
+            self._fill_past(pipeline, t_s, pipeline.track.start_m)
+
+    def _fill_past(self, pipeline: Pipeline, t_s: float, L_m: float) -> None:
+        """Give a track that begins at a reading, at `L_m`, the thin past of one that was there before."""
+        pipeline.track.remember(*past_before(self._counter_history(), self.record.file, t_s, L_m))
+
+    def _counter_history(self) -> History:
+        return self._history(*counter_and_speed(self.record.file))
 
     def _as_far(self, finding: Finding, upto_s: float) -> Finding:
         """A finding, of an open stretch beyond a limit with the extreme that it has come to by then.
@@ -250,6 +266,7 @@ class _Start:
         with self.writer.engine.connect() as connection:
             drum = last_known.drum_at(connection, self.line, begin_ms)
             recipe = last_known.recipe_at(connection, self.line, begin_ms)
+            pipeline.states.begin(last_known.states(connection, self.line, begin_ms - ms(PAST_S), begin_ms))
         if drum is not None:
             pipeline.assume(
                 DrumChange(n=0, t=begin_ms, drum=drum.drum, recipe=drum.recipe, planned_length_m=drum.planned_length_m),
@@ -279,10 +296,10 @@ class _Start:
             return _Begin(0.0)
         if known.track is not None and known.track.L_m <= oldest_m:
             return _Begin(known.track.t_s - BEFORE_START_S, known.track)
-        history = self._history(*(Stream(line.line, *p.split("/")) for p in (line.counter.stream, line.counter.speed)))
+        history = self._counter_history()
         found = _Begin(known.t_s - BEFORE_S)
         for back_s in LOOK_BACK_S:
-            track = counted(history, line, known, back_s)
+            track = counted(history, line, known.t_s, back_s)
             if not len(track.t_s):
                 continue
             off_m = known.line_metre - float(track.at(known.t_s))
@@ -368,43 +385,3 @@ def _from(rows: MetreRows, first: float) -> MetreRows:
 def _is_on_record(message: Message, upto_s: float) -> bool:
     """Whether a message is a change of limits that was in effect by then: what came of it is on record."""
     return isinstance(message.body, LimitsStep) and message.t_s <= upto_s
-
-
-def first_counter_s(messages: Arrivals, line: Line) -> float | None:
-    for m in messages:
-        if isinstance(m, Message) and m.stream.path == line.counter.stream and isinstance(m.body, Block):
-            return float(m.body.t_s[0])
-    return None
-
-
-def counted(history: History, line: Line, known: LastKnown, back_s: float) -> Track:
-    """The track of a span by counter and speed alone."""
-    c, start_s, end_s = line.counter, known.t_s - back_s, known.t_s
-    track = Track.of(line)
-    found: dict[str, list[Block]] = {c.stream: [], c.speed: []}
-    for messages in history.read(ms(start_s), ms(end_s)):
-        for m in messages:
-            if isinstance(m, Message) and isinstance(m.body, Block):
-                found[m.stream.path].append(m.body)
-    (counter_s, reading_m), (speed_s, v) = (_in_order(found[path], start_s, end_s) for path in (c.stream, c.speed))
-    v = convert(v, line.speed_unit, "m/s")
-    edges = np.arange(start_s, end_s + 2 * SLICE_S, SLICE_S)
-    of_speed, of_counter = np.searchsorted(speed_s, edges), np.searchsorted(counter_s, edges)
-    for i in range(len(edges) - 1):
-        a, b = of_speed[i], of_speed[i + 1]
-        track.add_speed(speed_s[a:b], v[a:b])
-        a, b = of_counter[i], of_counter[i + 1]
-        track.add_counter(counter_s[a:b], reading_m[a:b])
-    if len(track.t_s) and track.end_s < end_s:
-        track.extend(end_s)  # the engine had gone on without the counter too
-    return track
-
-
-def _in_order(blocks: Sequence[Block], start_s: float, end_s: float) -> tuple[Floats, Floats]:
-    """Times and values of blocks between two times, the oldest first."""
-    if not blocks:
-        return np.empty(0), np.empty(0)
-    t_s, v = (np.concatenate(parts) for parts in zip(*((b.t_s, b.v) for b in blocks), strict=True))
-    inside = np.flatnonzero((t_s >= start_s) & (t_s <= end_s))
-    order = inside[np.argsort(t_s[inside], kind="stable")]
-    return t_s[order], v[order]

@@ -29,3 +29,13 @@ def test_a_fault_that_is_not_due_waits():
     track, alarm = track_with_faults(10.0), CounterAlarm()
     assert list(alarm.flow(10.0, 10.0, track)) == []
     assert len(track.faults) == 1
+
+
+def test_the_alarm_of_a_slip_returns_once_it_is_over():
+    track, alarm = track_with_faults(10.0), CounterAlarm()
+    track.slips = [(20.0, 20.0, 1020.0), (45.0, 45.0, 1045.0), (90.0, 90.0, 1090.0)]
+    found = [*alarm.flow(60.0, 60.0, track), *alarm.flow(200.0, 200.0, track)]
+    assert [(e.event, e.t_s) for e in found if isinstance(e, AlarmEvent)] == [
+        ("raised", 10.0), ("returned", 75.0), ("raised", 90.0), ("returned", 120.0),
+    ]  # fmt: skip
+    assert len([f for f in found if isinstance(f, CounterFault)]) == 1

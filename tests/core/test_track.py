@@ -1,6 +1,7 @@
 """L(t): it never goes back, it is the counter where that is sound, and the counter's faults leave no mark on it."""
 
 import itertools
+from bisect import bisect_left
 from collections.abc import Iterable
 
 import numpy as np
@@ -10,7 +11,7 @@ from hypothesis import strategies as st
 from numpy.typing import ArrayLike
 
 from monitor.contract.record import Floats
-from monitor.core.track import Track
+from monitor.core.track import PAST_S, PAST_STEP_S, Track
 
 STEP_S = 0.1
 
@@ -82,6 +83,32 @@ def test_a_counter_that_trembles_between_two_spans_does_not_slip():
     t, v, _ = truth([0.0] * 20)
     track = run(t, 110.0 + 0.02 * (np.arange(len(t)) % 2) - 0.01, v)
     assert not track.faults
+
+
+@pytest.mark.parametrize("share", [0.0, 0.4, 2.0])
+def test_a_counter_that_counts_wrongly_for_long_is_reported_once_or_twice(share):
+    """With readings a second apart, a counter that stood was reported as a jump at every one of them."""
+    t = np.arange(200.0)
+    v = np.full(200, 3.0)
+    wrong = (t >= 60) & (t < 120)
+    reading = 100 + np.concatenate(([0], np.cumsum(np.where(wrong[1:], share * 3.0, 3.0))))
+    track = run(t, reading, v)
+    assert 1 <= len(track.faults) <= 3
+    assert "slip" in [f.kind for f in track.faults]
+    assert np.abs(track.at(t) - (100 + 3.0 * t)).max() < 0.1
+    assert track.slips[0][0] < 65
+    assert 118 <= track.slips[-1][0] < 130
+    assert {f.kind for f in track.faults if f.t_s >= 64} == set()
+
+
+def test_a_reset_while_the_counter_slips_is_reported_too():
+    t, v = np.arange(200.0), np.full(200, 3.0)
+    slow = (t >= 60) & (t < 140)
+    reading = 100 + np.concatenate(([0], np.cumsum(np.where(slow[1:], 0.6, 3.0))))
+    reading[100:] -= reading[100]
+    track = run(t, reading, v)
+    assert [f.kind for f in track.faults][-1] == "reset"
+    assert np.abs(track.at(t) - (100 + 3.0 * t)).max() < 0.1
 
 
 def test_silent_counter_is_bridged_by_speed_and_taken_up_again():
@@ -211,9 +238,60 @@ def test_a_track_that_starts_where_another_was_comes_to_the_same_to_the_bit(v, k
     whole = fed(Track(line="core-1", jump_m=1.0, slip_percent=3.0), -1.0)
     for start in whole.starts:
         later = Track(line="core-1", jump_m=1.0, slip_percent=3.0)
+        upto = bisect_left(whole.past[0], start.t_s)
+        later.remember(whole.past[0][:upto], whole.past[1][:upto])
         later.start_at(start)
         fed(later, start.t_s)
+        assert later.past == whole.past
         asked = t[t >= start.t_s]
         assert np.array_equal(later.at(asked), whole.at(asked))
         assert later.faults == [f for f in whole.faults if f.t_s > start.t_s]
+        assert later.slips == [slip for slip in whole.slips if slip[0] > start.t_s]
         assert later.starts == [s for s in whole.starts if s.t_s >= start.t_s]
+
+
+@given(speeds, st.lists(st.integers(0, 400), max_size=6))
+def test_the_thin_past_is_the_same_under_any_cut_and_lies_on_the_track(v, cuts):
+    """A3: where a sample that comes late is placed depended on what the track had forgotten by then."""
+    t, v, L = truth(v)
+    whole, parts = run(t, L, v), run(t, L, v, cuts)
+    assert whole.past == parts.past
+    past_t, past_L = map(np.array, whole.past)
+    assert np.array_equal(whole.at(past_t), past_L)
+    assert len(np.unique(past_t // PAST_STEP_S)) == len(past_t)
+    assert (np.diff(past_t) < 2 * PAST_STEP_S).all()
+    asked = t[t <= past_t[-1]]
+    placed = whole.was_at(asked, np.full(len(asked), t[-1]))
+    before = np.searchsorted(past_t, asked, side="right") - 1
+    assert (placed >= past_L[before]).all()
+    assert (placed <= past_L[np.minimum(before + 1, len(past_L) - 1)]).all()
+
+
+@given(st.lists(st.floats(0, 6), min_size=10, max_size=40), st.floats(0.3, 0.8), st.floats(0.1, 0.99))
+def test_a_late_sample_is_placed_as_the_track_was_when_it_became_known(v, known, when):
+    t, v, L = truth(v)
+    track, at = Track(line="core-1", jump_m=1.0, slip_percent=3.0), int(known * len(t))
+    track.add_counter(t[:at], L[:at])
+    track.add_speed(t[:at], v[:at])
+    asked, known_s = np.array([when * track.end_s]), np.array([track.end_s])
+    placed = track.was_at(asked, known_s)
+    track.add_counter(t[at:], L[at:])
+    track.add_speed(t[at:], v[at:])
+    assert track.was_at(asked, known_s) == placed
+
+
+def test_the_thin_past_reaches_as_far_back_as_it_should_and_no_further():
+    t = np.arange(0.0, PAST_S + 4000.0, 1.0)
+    track = Track(line="core-1", jump_m=10.0, slip_percent=3.0)
+    for a in range(0, len(t), 1000):
+        track.add_counter(t[a : a + 1000], 4.0 * t[a : a + 1000])
+        track.add_speed(t[a : a + 1000], np.full(len(t[a : a + 1000]), 4.0))
+        track.forget_before(track.now_m - 100.0)
+    assert len(track.t_s) < 2000
+    assert len(track.past[0]) < PAST_S / PAST_STEP_S + 1000
+    end_s = track.end_s
+    asked = np.array([end_s - PAST_S - 1.0, end_s - PAST_S, end_s - 3001.5, end_s - 5.0])
+    placed = track.was_at(asked, np.full(4, end_s))
+    assert np.isnan(placed[0])
+    assert placed[1:].tolist() == (4.0 * asked[1:]).tolist()
+    assert np.isnan(track.was_at(np.array([-1.0]), np.array([10.0])))[0]  # before there was any
