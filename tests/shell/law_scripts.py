@@ -4,6 +4,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cache
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -13,6 +14,7 @@ from tests.core.script import T0, Script
 
 HUSHED_S, SILENT_S, STANDS_S = 150.0, 200.0, 240.0
 SLIPS_S, STUCK_S, UNCOUNTED_S = 600.0, 120.0, 90.0
+HELD_BACK_S = 1200.0  # what the fault's instrument reports comes so late
 COUNTED_S = 5.0  # how much a message of counter or speed holds: more is taken for a silent counter
 SILENCE_S = 45.0  # arrivals further apart than this: the line is silent, and its monitor takes its own clock
 TICK_AFTER_S = 15.0
@@ -143,7 +145,7 @@ DAYS = {
 @cache
 def script(line: str, seed: int) -> tuple[Arrival, ...]:
     """Drums, pay-off changes, a stop, alarms that are acknowledged, shelved and raised again, a silent instrument, a
-    silent line, a change of limits; a counter that is reset, slips, stands and is silent."""
+    silent line, a change of limits; a counter that is reset, slips, stands and is silent; faults that come late."""
     day, rng, script = DAYS[line], np.random.default_rng(seed), Script(line)
     end_s, block_s, pace = day.hours * 3600, day.block_s, day.pace
     stop_s, high_s, hushed_s, silent_s = rng.uniform(600 / pace, end_s - 900 / pace, 4)
@@ -182,7 +184,16 @@ def script(line: str, seed: int) -> tuple[Arrival, ...]:
             if not 0 <= begin - uncounted_s < UNCOUNTED_S / pace:
                 _in_parts(script, "metre-counter/length", T0 + begin, reading, day.counter_step_s)
             _in_parts(script, "metre-counter/speed", T0 + begin, v, 1.0)
+    _hold_back(script, day, np.random.default_rng((seed, 2)).uniform(600 / pace, end_s - 600 / pace))
     return tuple(script.sorted())
+
+
+def _hold_back(script: Script, day: Day, begin_s: float) -> None:
+    """What the fault's instrument reports in a while comes at its end."""
+    begin_s, until_s = T0 + begin_s, T0 + begin_s + HELD_BACK_S / day.pace
+    for i, a in enumerate(script.arrivals):
+        if a.topic.endswith(day.fault) and begin_s <= a.received_s < until_s:
+            script.arrivals[i] = msgspec.structs.replace(a, received_s=until_s)
 
 
 def _in_parts(script: Script, path: str, t_s: float, values: Floats, dt_s: float) -> None:
