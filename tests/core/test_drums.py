@@ -44,6 +44,43 @@ def test_the_drum_that_is_on_named_again_is_no_change_and_another_recipe_for_it_
     assert "drum A is on already with recipe core-2g5, which stays; got recipe other" in rejected.why
 
 
+def test_with_no_drum_on_only_no_drum_and_no_recipe_is_no_change():
+    """A line that is set up for a recipe before its first drum is changed by that."""
+    drums = Drums(line=LINE)
+    changes = [put_on(None, ""), put_on(None), put_on("A", ""), put_on("A")]
+    assert [drums.is_on(c) for c in changes] == [True, False, False, False]
+    list(drums.change(put_on("A"), RECIPE, 0.0, 100.0))
+    assert [drums.is_on(c) for c in changes] == [False, False, True, True]
+
+
+def test_what_a_drum_holds_depends_on_its_kind_and_reaches_around_it():
+    drums = Drums(line=LINE)
+    for i, name in enumerate(["A", "B", None]):
+        list(drums.change(put_on(name, "core-2g5" if name else ""), RECIPE, 10.0 * i, 100.0 + 20.0 * i))
+    metres = np.arange(98.0, 142.0)
+    assert metres[drums.hold(metres)].tolist() == list(range(100, 140))
+    assert metres[drums.hold(metres, lambda span: span.drum == "B")].tolist() == list(range(120, 140))
+    assert metres[drums.hold(metres, lambda span: span.drum == "A", around_m=1.0)].tolist() == list(range(99, 121))
+
+
+def test_a_drum_begins_and_ends_with_the_cable_at_the_knife():
+    drums = Drums(line=LINE)
+    change = DrumChange(n=0, t=0, drum="A", recipe="core-2g5", planned_length_m=2000.0)
+    (on,) = drums.change(change, RECIPE, 5.0, 100.25)
+    assert on == DrumSpan(
+        line=LINE.line, filling=1, drum="A", recipe="core-2g5", revision=RECIPE.revision, start_m=100.25, end_m=None,
+        start_s=5.0, end_s=None, planned_length_m=2000.0,
+    )  # fmt: skip
+    ended, _ = drums.change(put_on("B"), RECIPE, 9.0, 180.5)
+    assert (ended.drum, ended.end_m, ended.end_s) == ("A", 180.5, 9.0)
+    assert [s.end_m for s in drums.spans] == [180.5, None]
+    assert drums.fillings.kept == drums.spans
+    drums.forget_before(180.4)
+    assert len(drums.spans) == 2
+    drums.forget_before(180.5)
+    assert [s.drum for s in drums.spans] == ["B"]
+
+
 def test_a_recipe_that_is_not_known_is_rejected_by_name_and_the_drum_is_on_all_the_same():
     drums = Drums(line=LINE)
     (rejected,) = drums.rejected(put_on("A", "other"), 1.0, False)

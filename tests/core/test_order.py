@@ -72,8 +72,18 @@ def test_a_stray_number_far_ahead_does_not_silence_a_stream():
     released, holes = order.expire(12.0, 0.0)
     assert [r.message.n for r in released] == [9_000_000_000]
     assert holes == []
+    assert order.renumbered == 1
     assert [r.message.n for r in order.push(at(7, 12.5), 0.0, 1)] == [7]
     assert [r.message.n for r in order.push(at(8, 13.0), 0.0, 2)] == [8]
+
+
+def test_a_hole_among_numbers_of_a_clock_is_a_hole_and_the_largest_is_one_million():
+    for first, is_hole in ((1_764_000_000_002, True), (1_764_001_000_000, True), (1_764_001_000_001, False)):
+        order = StreamOrder(reorder_s=2.0, next_n=1_764_000_000_000)
+        order.push(at(first, 10.0), 0.0, 0)
+        _, holes = order.expire(12.0, 0.0)
+        assert [(h.first, h.last) for h in holes] == ([(1_764_000_000_000, first - 1)] if is_hole else [])
+        assert order.renumbered == (not is_hole)
 
 
 def test_a_hole_names_its_numbering():

@@ -3,6 +3,7 @@
 from itertools import pairwise
 
 import numpy as np
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -17,11 +18,11 @@ def steps(timeline: StateTimeline) -> list[tuple[float, str]]:
     return [(t, STATES[code]) for t, code in zip(timeline.t_s, timeline.code, strict=True)]
 
 
-def fed(speeds: list[float], words: list[tuple[float, str]], cuts: list[int]) -> StateTimeline:
+def fed(speeds: list[float], words: list[tuple[float, str]], cuts: list[float]) -> StateTimeline:
     timeline = StateTimeline(stopped_below_m_per_s=BELOW)
     for t, state in words:
         timeline.report(t, state, "")
-    edges = [0, *sorted(min(c, len(speeds)) for c in cuts), len(speeds)]
+    edges = [0, *sorted(round(c * len(speeds)) for c in cuts), len(speeds)]
     for i, j in pairwise(edges):
         timeline.add_speed(np.arange(i, j, dtype=np.float64), np.array(speeds[i:j]))
         if j > i:
@@ -30,7 +31,7 @@ def fed(speeds: list[float], words: list[tuple[float, str]], cuts: list[int]) ->
     return timeline
 
 
-@given(speeds=SPEEDS, words=WORDS, cuts=st.lists(st.integers(0, 40), max_size=5))
+@given(speeds=SPEEDS, words=WORDS, cuts=st.lists(st.floats(0, 1), max_size=5))
 def test_where_calls_are_cut_does_not_show(speeds, words, cuts):
     whole = fed(speeds, words, [])
     early = [w for w in words if w[0] <= len(speeds) - 1]
@@ -85,3 +86,63 @@ def test_a_timeline_that_goes_on_from_steps_on_record_is_the_one_that_was_there(
     later.add_speed(np.arange(at, len(speeds), dtype=np.float64), np.array(speeds[at:]))
     later.settle(1e9)
     assert steps(later) == steps(whole)
+
+
+@pytest.mark.parametrize(
+    ("reported", "states"),
+    [
+        ([], ["running"]),  # it never reports anything: it runs
+        (["stopped"], ["ramping"]),  # it reports a stop and moves all the same
+        (["ramping", "running"], ["ramping", "running"]),
+        (["running", "stopped"], ["running", "ramping"]),
+    ],
+)
+def test_a_line_that_moves_runs_or_ramps_as_it_reports(reported, states):
+    timeline = fed([0.5, 0.5], [], [])
+    for i, state in enumerate(reported):
+        timeline.report(10.0 + i, state, f"reason {i}")
+    timeline.settle(100.0)
+    found = [state for _, state in steps(timeline)]
+    assert found[0] == "running"
+    assert found[-len(states) :] == states
+    assert timeline.now == states[-1]
+
+
+def test_a_reason_stays_with_the_state_that_it_was_given_for():
+    timeline = fed([0.5] * 3, [], [])
+    timeline.report(5.0, "ramping", "strip broke")
+    timeline.add_speed(np.array([8.0]), np.array([0.0]))
+    timeline.settle(9.0)
+    assert [(STATES[c], r) for c, r in zip(timeline.code, timeline.reason, strict=True)][-2:] == [
+        ("ramping", "strip broke"), ("stopped", ""),
+    ]  # fmt: skip
+
+
+def test_what_is_not_in_effect_yet_waits_and_steps_come_with_their_places():
+    timeline = StateTimeline(stopped_below_m_per_s=BELOW)
+    timeline.add_speed(np.array([1.0, 5.0]), np.array([0.5, 0.0]))
+    assert timeline.settle(0.9) == []
+    assert timeline.settle(1.0) == [0]
+    assert timeline.settle(4.9) == []
+    assert timeline.settle(5.0) == [1]
+    assert timeline.at(np.array([0.5, 1.0, 4.9, 5.0, 9.0])).tolist() == [STATES.index(s) for s in (
+        "stopped", "running", "running", "stopped", "stopped",
+    )]  # fmt: skip
+
+
+def test_a_line_moves_again_just_a_fifth_above_the_threshold():
+    timeline = fed([0.0, 1.2 * BELOW - 1e-9, 1.2 * BELOW], [], [])
+    assert steps(timeline) == [(2.0, "running")]
+    assert steps(fed([0.2, BELOW, BELOW - 1e-9], [], [])) == [(0.0, "running"), (2.0, "stopped")]
+
+
+def test_steps_that_no_sample_can_meet_are_dropped_and_the_one_in_force_stays():
+    times = np.arange(600.0)
+    timeline = fed([0.5, 0.0] * 300, [], [])
+    before = timeline.at(times)
+    timeline.forget_before(200.0)  # too few to be worth it
+    assert len(timeline.t_s) == len(timeline.code) == len(timeline.reason) == 600
+    timeline.forget_before(400.0)
+    assert timeline.t_s[0] == 399.0
+    assert len(timeline.code) == len(timeline.reason) == len(timeline.t_s) == 201
+    assert timeline.at(times[400:]).tolist() == before[400:].tolist()

@@ -112,6 +112,16 @@ def test_ribbons_of_many_drums_are_those_of_each_with_fewer_reads(bad):
     assert record.read - before == 3  # one for each line on which cable of these lies
 
 
+def test_ribbons_of_reels_alone_read_the_earlier_drum_once_for_all():
+    record = SmallRecord(bad={"sheath-1": [(350, 450, BAD)]})
+    wound = [(reel, reel.end_m - reel.start_m) for reel in REELS]
+    single = [whole_runs(source(record), *one) for one in wound]
+    before = record.read
+    assert ribbons(source(record), wound) == single
+    assert record.read - before == 2
+    assert [[(r.start_m, r.end_m) for r in of if r.verdict is BAD] for of in single] == [[(150, 200)], [(0, 50)]]
+
+
 def test_related_drums_come_from_the_earliest_process_to_the_latest_with_the_shared_metres():
     asked = source(SmallRecord())
     found = related_metres(lineage_of(asked), REELS[0], 150.0, 200.0)
