@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 States = Sequence[tuple[int, str, str]]  # (UTC ms, state, reason) of each change
 UNKNOWN = "unknown"
@@ -87,8 +88,8 @@ def with_silence(states: States, silent: Sequence[tuple[int, int]]) -> list[tupl
 def in_state_s(states: States, start_ms: int, end_ms: int, which: Sequence[str]) -> float:
     """Seconds of a span in which the line was in one of some states, as far as its states are known."""
     known = [(max(t, start_ms), state) for t, state, _ in states if t < end_ms]
-    ends = [t for t, _ in known[1:]] + [end_ms]
-    return sum(max(0, e - t) for (t, state), e in zip(known, ends, strict=True) if state in which) / 1e3
+    steps = pairwise([*known, (end_ms, "")])
+    return sum(max(0, until - t) for (t, state), (until, _) in steps if state in which) / 1e3
 
 
 def producing_s(states: States, start_ms: int, end_ms: int) -> float:

@@ -47,6 +47,15 @@ def test_the_page_says_lines_stops_alarms_and_what_wants_an_answer(context, reco
     assert "Unacknowledged alarms: " in text
 
 
+def test_a_line_that_has_never_reported_is_shown_without_figures(context, record, monkeypatch):
+    """The whole page failed until every line of the plant had reported once."""
+    monkeypatch.setattr(record, "states", lambda line, *_: [] if line == "core-2" else [(0, "running", "")])
+    monkeypatch.setattr(record, "lines_now", list)
+    text = text_of(shift.answer(context, str(NOW_MS)))
+    assert context.configuration.lines["core-2"].title in text
+    assert "no data received yet" in text
+
+
 def test_a_silence_is_no_production(context, record, span):
     calm = shift.of_line(context, context.configuration.lines["core-1"], span, NOW_MS)
     for t_ms, event in ((NOW_MS - 600_000, "raised"), (NOW_MS - 300_000, "returned")):
