@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.contract.record import Verdict
-from monitor.evidence.release_rule import LEAST_M, coverage, propose
+from monitor.evidence.release_rule import LEAST_M, coverage, propose, unanswered
 
 GOOD, BAD = Verdict.CONFORMING.word, Verdict.NONCONFORMING.word
 SOUND = {
@@ -68,3 +68,15 @@ def test_release_is_proposed_only_with_all_evidence(metres, seen, standing, ende
 def test_coverage_is_the_share_of_metres_with_a_value():
     columns = {"a/b": np.array([1.0, np.nan, 3.0, 4.0]), "empty/one": np.empty(0)}
     assert coverage(columns, ["a/b", "c/d", "empty/one"]) == {"a/b": 0.75, "c/d": 0.0, "empty/one": 0.0}
+
+
+def test_what_stands_against_release_is_written_with_its_length_share_and_number():
+    found = propose(**(SOUND | {
+        "metres": {GOOD: 90.0, BAD: 1.26, Verdict.SUSPECT.word: 2.5}, "seen": {"a/b": 0.98765}, "standing": 1,
+        "others": ["2 alarms"],
+    }))  # fmt: skip
+    assert found.reasons == (
+        "no data yet for 6.2 m", "1.3 m nonconforming", "2.5 m suspect", "a/b has data for 98.8 % of the length",
+        "1 alarm during winding of this drum is unacknowledged", "2 alarms",
+    )  # fmt: skip
+    assert unanswered(2, "S-1") == "2 alarms during winding of S-1 are unacknowledged"
