@@ -56,6 +56,15 @@ def test_a_name_was_used_before_where_an_earlier_filling_bears_it(names):
     assert [known.used_before(s) for s in made] == [name in names[:i] for i, name in enumerate(names)]
 
 
+@pytest.mark.parametrize(
+    ("metre", "filling"), [(-0.1, None), (0.0, 1), (99.9, 1), (100.0, None), (109.9, None), (110.0, 2), (250.0, 3)]
+)
+def test_cable_between_two_drums_is_on_neither(metre, filling):
+    known, _ = wound(["7", "8", "7"])
+    found = known.holding(metre, 300.0)
+    assert (found.filling if found else None) == filling
+
+
 @given(NAMES, st.floats(-50, 5000), st.floats(-50, 5000))
 def test_the_filling_that_holds_a_metre_is_the_one_on_which_it_lies(names, metre, wound_m):
     known, made = wound(names)

@@ -1,6 +1,7 @@
 """Circuit integrity: figures of EN 50200 as quoted (830 +40/-0, shocks every 5 min within 10 s), classes recalled."""
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -54,7 +55,7 @@ def test_a_test_without_length_is_refused():
 
 def kept(**more):
     """The test by EN 50200 with everything kept for its two hours."""
-    usual = {"t_s": T, "flame_C": FLAME, "shocks_s": SHOCKS, "broken_s": None, "ended_s": 7200}
+    usual: dict[str, Any] = {"t_s": T, "flame_C": FLAME, "shocks_s": SHOCKS, "broken_s": None, "ended_s": 7200}
     return judge(EN_50200, **(usual | more))
 
 
