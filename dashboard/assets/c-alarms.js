@@ -71,7 +71,7 @@
   function paint() {
     const room = document.getElementById("alarms-now");
     if (!room || memory.newest === null) return;
-    if (!room.firstChild) room.append(Draw.table(CAPTION, HEADS, [4, 5], "alarms"));
+    if (!room.firstChild) room.append(Draw.table(CAPTION, HEADS, [4, 5], "alarms wide"));
     const table = room.querySelector("table");
     const had = new Map([...table.tBodies].map((body) => [body.dataset.key, body]));
     let before = table.tHead;
@@ -217,7 +217,7 @@
   }
 
   function pastTable(reply) {
-    const room = Draw.table("Alarm history", PAST, [6], "history");
+    const room = Draw.table("Alarm history", PAST, [6], "history wide");
     const body = Draw.el("tbody");
     for (const row of reply.rows) {
       const line = Draw.el("tr");

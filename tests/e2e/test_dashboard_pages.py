@@ -560,16 +560,23 @@ def test_traceability_follows_a_metre_to_its_process_history(served: Served, str
     assert "?metre=" in strict.url
 
 
+@pytest.mark.parametrize("width", [390, 768, 1920])
 @pytest.mark.parametrize(
-    "address", ["/alarms", "/drums", "/drum/core-1/1-1042", "/release/core-1/1-1041", "/alarm-load", "/limits"]
+    "address",
+    ["/alarms", "/drums", "/drum/core-1/1-1042", "/release/core-1/1-1041", "/alarm-load", "/limits", "/health"],
 )
-def test_d7_on_a_telephone_no_table_scrolls_sideways(served: Served, page: Page, address: str) -> None:
-    page.set_viewport_size({"width": 390, "height": 800})
+def test_d7_no_table_scrolls_sideways(served: Served, page: Page, address: str, width: int) -> None:
+    """Where its columns do not fit, each row is a card; on a wide screen a table is one."""
+    page.set_viewport_size({"width": width, "height": 1000})
     page.goto(served.url + address)
     expect(page.locator(".table-room td").first).to_be_visible()
-    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    if address == "/alarms":
+        expect(page.locator("table.history td").first).to_be_visible()
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
     wide = "[...document.querySelectorAll('.table-room')].filter(x => x.scrollWidth > x.clientWidth + 1).length"
     assert page.evaluate(wide) == 0
+    shown_as = "[...new Set([...document.querySelectorAll('table')].map(x => getComputedStyle(x).display))]"
+    assert width < 1000 or page.evaluate(shown_as) == ["table"]
     labels = page.evaluate(
         "[...document.querySelectorAll('.table-room td:not([colspan])')].filter(x => !x.dataset.label).length"
     )

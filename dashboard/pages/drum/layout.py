@@ -83,7 +83,7 @@ def _history(length_m: float) -> Component:
         step=1, w=180, debounce=300,
     )  # fmt: skip
     shown = html.Div(id="history", role="region", **aria("Process history of the chosen metre", live="polite"))
-    return html.Div([field, shown], className="history")
+    return html.Div([field, shown], className="metre-history")
 
 
 def _mark_form(context: Context, drum: WholeDrum) -> Component:
