@@ -1,13 +1,12 @@
 """Whatever happens to a works, nothing is lost or doubled, and its record is that of an undisturbed works."""
 
 import re
-from collections.abc import Iterable
 
 import pytest
 
 from monitor.store.writer import Writer
 from tests.world.stories import LONG, SHORT, Kind
-from tests.world.world import STORIES, Report, World, undisturbed
+from tests.world.world import STORIES, World, undisturbed, unsound
 
 SEEDS = range(500)
 SEEDS_LONG = range(20)
@@ -20,11 +19,6 @@ FOUND = {
     57: "the metre that two drums share was deleted with the first drum's rows",
     171: "an engine rebuilt behind the start of a stretch placed it at the first metre of its track",
 }
-
-
-def unsound(seeds: Iterable[int], kind: Kind) -> list[Report]:
-    reports = [World(seed, kind).run() for seed in seeds]
-    return [report for report in reports if not report.sound]
 
 
 @pytest.mark.parametrize("first", SEEDS[::TOGETHER])

@@ -10,8 +10,9 @@ import re
 import shutil
 import sqlite3
 import tempfile
+import traceback
 from collections import Counter, deque
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from pathlib import Path
@@ -70,10 +71,17 @@ class Report:
     lost: list[tuple[str, int]] = field(default_factory=list)
     doubled: list[tuple[str, int]] = field(default_factory=list)
     differs: list[str] = field(default_factory=list)
+    raised: str = ""  # the traceback of what the service or the judge raised
 
     @property
     def sound(self) -> bool:
-        return not (self.lost or self.doubled or self.differs)
+        return not (self.lost or self.doubled or self.differs or self.raised)
+
+
+def unsound(seeds: Iterable[int], kind: Kind) -> list[Report]:
+    """Reports of the worlds in which something is wrong."""
+    worlds = (World(seed, kind) for seed in seeds)
+    return [world.report for world in worlds if not world.run().sound]
 
 
 @dataclass(slots=True)
@@ -219,8 +227,6 @@ class World:
             if what == "stop and kill":
                 work.cancel()
             await asyncio.wait({work}, timeout=3.0)
-        elif what == "kill":
-            self.disk.dead = True
         elif what == "broker":
             self.broker.kill()
             await asyncio.sleep(self.rng.uniform(0.0, 1.0))
