@@ -123,8 +123,8 @@ class World:
         disk.committed()  # what a process finds has survived
         return disk
 
-    def _step(self) -> None:
-        self.disk.step()
+    def _present_disk(self) -> Disk:
+        return self.disk
 
     # ---- one process ------------------------------------------------------------------------------------
 
@@ -166,7 +166,7 @@ class World:
 
     def run(self) -> Report:
         try:
-            with file_steps(self._step), database_steps(self._step), quick_rounds(self.rng):
+            with file_steps(self._present_disk), database_steps(self._present_disk), quick_rounds(self.rng):
                 self.loop.run_until_complete(self._run())
             self._judge()
         finally:
