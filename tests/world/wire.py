@@ -7,6 +7,7 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import partial
+from math import inf
 
 import aiomqtt
 import msgspec
@@ -21,29 +22,39 @@ from tests.world.stories import Message
 
 INFLIGHT = 40
 AWAY_S = 0.3
+OVERTAKEN_MAX = 10  # messages that overtake one: two blocks of each stream
+QUIET_S = 0.5
+
+Packet = tuple[int, str, bytes]  # id, topic, payload
 
 
 @dataclass(slots=True)
 class Session:
     """What the broker keeps for the monitor: messages not acknowledged yet, in their order."""
 
-    queue: deque[tuple[int, str, bytes]] = field(default_factory=deque)
+    queue: deque[Packet] = field(default_factory=deque)
     sent: int = 0  # of the queue, how many are on the connection
     more: asyncio.Event = field(default_factory=asyncio.Event)
 
 
 @dataclass(slots=True)
 class Broker:
-    """Keeps one session for the monitor in memory; a kill loses it. `repeat`: the chance that a message comes twice."""
+    """Keeps one session for the monitor in memory; a kill loses it.
+
+    `repeat`: the chance that a message comes twice. `reorder`: the chance that others overtake it, of its own stream
+    and of others.
+    """
 
     rng: random.Random
     repeat: float
+    reorder: float = 0.0
     session: Session | None = None
     alive: bool = True
     generation: int = 0
     up: asyncio.Event = field(default_factory=asyncio.Event)
     receive: Callable[[str, bytes], None] = lambda _topic, _payload: None
     _ids: int = 0
+    _overtaken: list[tuple[int, Packet]] = field(default_factory=list)  # with the id that the last to overtake has
 
     def __post_init__(self) -> None:
         self.up.set()
@@ -55,12 +66,25 @@ class Broker:
         if self.session is not None:
             for _ in range(2 if self.rng.random() < self.repeat else 1):
                 self._ids += 1
-                self.session.queue.append((self._ids, topic, payload))
+                packet = self._ids, topic, payload
+                if self.reorder and self.rng.random() < self.reorder:
+                    self._overtaken.append((self._ids + self.rng.randint(1, OVERTAKEN_MAX), packet))
+                else:
+                    self.session.queue.append(packet)
+            self.deliver_overtaken(self._ids)
             self.session.more.set()
+
+    def deliver_overtaken(self, upto_id: float = inf) -> None:
+        """Put messages into the session's queue that enough others have overtaken; all where no others come."""
+        due = [packet for at, packet in self._overtaken if at <= upto_id]
+        if due and self.session is not None:
+            self._overtaken = [(at, packet) for at, packet in self._overtaken if at > upto_id]
+            self.session.queue.extend(due)
 
     def kill(self) -> None:
         """Everything it kept is gone."""
         self.alive, self.session = False, None
+        self._overtaken.clear()
         self.generation += 1
         self.up.clear()
 
@@ -116,9 +140,11 @@ class WorldLink:
                     done = partial(self._acknowledge, session, alive, mid)
                     self.inbox.put_nowait(Received(Arrival(topic, payload, self.clock()), done))
                 session.more.clear()
-                with contextlib.suppress(TimeoutError):
-                    async with asyncio.timeout(0.5):
+                try:
+                    async with asyncio.timeout(QUIET_S):
                         await session.more.wait()
+                except TimeoutError:
+                    broker.deliver_overtaken()
             raise CutError
         finally:
             alive[0] = False
