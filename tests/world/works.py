@@ -1,5 +1,6 @@
 """A small works for the world under a seed: one slow core line with an oven, a gauge, a tester and a take-up."""
 
+import re
 from functools import cache
 
 from monitor.contract.config.configuration import Configuration
@@ -20,6 +21,7 @@ behind_max_s = 1e9
 
 LINE_FILE = """
 line = "core-9"
+revision = 1
 kind = "core"
 title = "Core line 9"
 take_up = "take-up"
@@ -114,13 +116,19 @@ def _line_file() -> str:
 
 
 @cache
-def _parsed(revision: int) -> Configuration:
-    recipe = RECIPE.replace("revision = 1", f"revision = {revision}").replace("Thin core", f"Thin core {revision}")
-    return parse({"works.toml": WORKS, "lines/core-9.toml": _line_file(), "recipes/thin.toml": recipe})
+def _parsed(recipe_revision: int, line_revision: int) -> Configuration:
+    recipe, line = _revised(RECIPE, recipe_revision), _revised(_line_file(), line_revision)
+    return parse({"works.toml": WORKS, "lines/core-9.toml": line, "recipes/thin.toml": recipe})
 
 
-def configuration(folder: str, kind: Kind, revision: int = 1) -> Configuration:
-    """The small works with its store in a folder; a later revision of its recipe has another title only."""
-    c = _parsed(revision)
+def _revised(text: str, revision: int) -> str:
+    """A file's text with another revision and title."""
+    text = re.sub(r"(?m)^revision = 1$", f"revision = {revision}", text, count=1)
+    return re.sub(r'(?m)^title = "(.*)"$', rf'title = "\1 {revision}"', text, count=1)
+
+
+def configuration(folder: str, kind: Kind, recipe_revision: int = 1, line_revision: int = 1) -> Configuration:
+    """The small works with its store in a folder; a later revision of its recipe or line has another title only."""
+    c = _parsed(recipe_revision, line_revision)
     store = Store(folder=folder, raw_hours_in_database=kind.raw_hours_in_database)
     return c.model_copy(update={"works": c.works.model_copy(update={"store": store})})

@@ -36,6 +36,7 @@ from tests.shell import works
 from tests.shell.works import take
 from tests.world.disk import Disk, Killed, database_steps, file_steps
 from tests.world.loop import InlineExecutor, VirtualLoop
+from tests.world.older import OLDER, go_back
 from tests.world.stories import SHORT, Kind, Message, story
 from tests.world.wire import Broker, Gateway, WorldLink
 from tests.world.works import LINE, configuration
@@ -46,6 +47,7 @@ TAIL_S = 0.1  # virtual, in which troubles may still come when the story has end
 FRESH_EVERY = 7  # one world in so many begins without a store; the others begin with an empty one
 PAGE_BYTES = 1024  # of that: a small file is copied, checked and sealed sooner
 START_STEPS = 30  # of the store in a start, more or less
+UPGRADE_STEPS = 100
 END_WITHIN_S = 400.0
 SHARED = Path("/dev/shm")
 
@@ -54,6 +56,8 @@ TROUBLES = (
     "broker", "cut monitor", "cut gateway", "full disk", "no snapshot", "damaged snapshot", "broker and monitor",
     "kill in the next start",
 )  # fmt: skip
+WIDER_FROM = 500  # seeds before it keep the troubles under which something was found
+WIDER_TROUBLES = (*TROUBLES, "upgrade", "edit of the line")
 SURVIVED = ("broker", "cut monitor", "cut gateway")  # by the process
 
 
@@ -113,13 +117,18 @@ class World:
             (self.folder / FILE).write_bytes(empty_store())
         self.loop = VirtualLoop()
         self.broker = Broker(self.rng, self.rng.choice((0.0, 0.02, 0.2)))
+        self.troubles = TROUBLES
+        if seed >= WIDER_FROM:
+            self.troubles = WIDER_TROUBLES
+            self.broker.reorder = self.rng.choice((0.0, 0.0, 0.0, 0.1))
         self.clock = Clock(self.loop, kind.t0_s)
         self.gateway = Gateway(self.broker, "tarn", LINE, self.messages, self.clock, SPEED)
         self.slow_s = self.rng.choice((0.0, 0.0, 0.0, 0.001))
         self.disk = self._disk()
         self.snapshot = ""  # what happens to it before the next start
+        self.older: int | None = None  # version of the program before the next start
         self.dies_at_start = False
-        self.revision = 1
+        self.recipe_revision = self.line_revision = 1
 
     def _disk(self) -> Disk:
         disk = Disk(self.folder, self.rng, self.loop.pass_time, self.slow_s)
@@ -134,7 +143,7 @@ class World:
     def service(self) -> Service:
         """A process that starts: reads the store, and is killed while it does so where the disk says so."""
         self.report.starts += 1
-        c = configuration(str(self.folder), self.kind, self.revision)
+        c = configuration(str(self.folder), self.kind, self.recipe_revision, self.line_revision)
         writer = Writer(c.works.store, [LINE])
         write = writer.write
 
@@ -172,6 +181,8 @@ class World:
             with file_steps(self._present_disk), database_steps(self._present_disk), quick_rounds(self.rng):
                 self.loop.run_until_complete(self._run())
             self._judge()
+        except (Exception, Killed):  # noqa: BLE001 - a world that raises is not sound, and others are still to run
+            self.report.raised = traceback.format_exc()
         finally:
             self.loop.close()
             shutil.rmtree(self.root, ignore_errors=True)
@@ -223,7 +234,7 @@ class World:
 
     async def _trouble(self, work: "asyncio.Task[None]") -> str:
         """What happened."""
-        what = self.rng.choice(TROUBLES)
+        what = self.rng.choice(self.troubles)
         self.report.troubles.append(f"{self.loop.time():.3f} {what}")
         if what == "kill in a step" or what == "stop and kill":
             self.disk.kill_after = self.rng.randrange(60)
@@ -233,10 +244,6 @@ class World:
         elif what == "broker":
             self.broker.kill()
             await asyncio.sleep(self.rng.uniform(0.0, 1.0))
-            self.broker.start()
-        elif what == "broker and monitor":
-            self.broker.kill()
-            self.disk.dead = True
             self.broker.start()
         elif what == "cut monitor":
             self.link.cut.set()
@@ -251,14 +258,27 @@ class World:
                 work.cancel()
                 await asyncio.wait({work}, timeout=30.0)
             self.disk.full = False
-        elif what in ("no snapshot", "damaged snapshot"):
-            self.disk.dead = True
-            self.snapshot = what
-        elif what == "edit":
-            self.revision += 1
-        elif what == "kill in the next start":
-            self.disk.dead = self.dies_at_start = True
+        else:
+            self._change(what)
         return what
+
+    def _change(self, what: str) -> None:
+        """The process ends, by a kill where nothing else is said, and the next one finds something changed."""
+        if what == "edit":
+            self.recipe_revision += 1
+        elif what == "edit of the line":
+            self.line_revision += 1
+        elif what == "upgrade":
+            self.older, self.disk.dead = self.rng.choice(OLDER), self.rng.random() < 0.5
+        else:
+            self.disk.dead = True
+            if what == "broker and monitor":
+                self.broker.kill()
+                self.broker.start()
+            elif what in ("no snapshot", "damaged snapshot"):
+                self.snapshot = what
+            elif what == "kill in the next start":
+                self.dies_at_start = True
 
     async def _end(self, work: "asyncio.Task[None]") -> None:
         self.link.dead = self.disk.dead
@@ -274,6 +294,10 @@ class World:
             self.disk.committed()
         if self.snapshot:
             self._harm_snapshot()
+        if self.older is not None and (self.folder / FILE).exists():
+            go_back(self.folder, self.older)
+            self.older, self.disk = None, self._disk()
+            self.disk.kill_after = self.rng.choice((None, self.rng.randrange(UPGRADE_STEPS)))
 
     def _harm_snapshot(self) -> None:
         """An older program's snapshot cannot be read either: it is as if there were none."""
@@ -294,10 +318,15 @@ class World:
         if self.rng.random() < 0.25:  # the record says the same before and after
             roll(self.folder, self.kind)
         held = stored_numbers(self.folder)
-        sent = {(m.path, m.n) for m in self.messages}
-        self.report.lost = sorted(sent - set(held))
-        self.report.doubled = sorted(one for one, count in held.items() if count > 1)
-        found, wanted = everything(self.folder), undisturbed(self.report.seed % STORIES, self.kind)
+        times = Counter((path, n) for path, n, _ in held)
+        sent = {(m.path, m.n): m for m in self.messages}
+        self.report.lost = sorted(sent.keys() - times.keys())
+        self.report.doubled = sorted(one for one, count in times.items() if count > 1)
+        wanted = undisturbed(self.report.seed % STORIES, self.kind)
+        if self.broker.reorder:  # messages count in the order in which they came
+            in_order = sorted(held, key=lambda one: one[2])
+            wanted = record_of([sent[path, n] for path, n, _ in in_order], self.kind)
+        found = everything(self.folder)
         self.report.differs = [name for name, value in wanted.items() if found[name] != value]
 
 
@@ -375,14 +404,23 @@ def messages_of(number: int, kind: Kind) -> list[Message]:
 @lru_cache(maxsize=2 * STORIES)
 def undisturbed(number: int, kind: Kind) -> dict[str, Any]:
     """The record of a story to which nothing happens."""
+    return record_of(messages_of(number, kind), kind)
+
+
+def arrivals_of(messages: Sequence[Message]) -> list[Arrival]:
+    """Messages that come without delay."""
+    return [Arrival(f"tarn/{LINE}/{m.path}", m.payload, m.send_s) for m in messages]
+
+
+def record_of(messages: Sequence[Message], kind: Kind) -> dict[str, Any]:
+    """The record of messages that come in this order to a works to which nothing happens."""
     folder = temporary()
     c = configuration(str(folder), kind)
     writer = Writer(c.works.store, [LINE])
     processor = Processor(
         configuration=c, writer=writer, engine=Engine({LINE: restore(writer, c, LINE, lambda _: None)})
     )
-    arrivals = [Arrival(f"tarn/{LINE}/{m.path}", m.payload, m.send_s) for m in told(number, kind)]
-    take(processor, arrivals, 60)
+    take(processor, arrivals_of(messages), 60)
     writer.write(processor.last_batch())
     processor.roll()
     writer.close()
