@@ -3,12 +3,13 @@
 import logging
 import time
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, cast
 
 from sqlalchemy import Column, Connection, Engine, MetaData, String, Table, func, insert, make_url, select
+from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.schema import CreateIndex, CreateTable, ExecutableDDLElement
 
 from monitor.contract.config.works import Store
@@ -218,6 +219,7 @@ def _alone(engine: Engine) -> Iterator[Connection]:
         try:
             yield connection
         except BaseException:
-            connection.exec_driver_sql("ROLLBACK")
+            with suppress(SQLAlchemyError):  # an interrupt has closed the connection, and with it the transaction
+                connection.exec_driver_sql("ROLLBACK")
             raise
         connection.exec_driver_sql("COMMIT")

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 from alembic.script import ScriptDirectory
-from sqlalchemy import Column, Connection, Engine, Integer, Table, create_engine, inspect, select, text
+from sqlalchemy import Column, Connection, Engine, Integer, Table, create_engine, event, inspect, select, text
 
 from monitor.__main__ import main
 from monitor.contract.config.works import Store
@@ -188,6 +188,28 @@ def test_an_upgrade_that_fails_changes_nothing(place, engine, monkeypatch):
     with engine.connect() as connection:
         assert tables_of(connection) == before
     assert version_in(engine) == upgrade.revision(1)
+
+
+def test_an_upgrade_that_is_interrupted_raises_the_interrupt(tmp_path, monkeypatch):
+    """SQLAlchemy has closed the connection then, and refuses the ROLLBACK."""
+    folder = tmp_path / "store"
+    folder.mkdir()
+    engine = create_engine(f"sqlite:///{folder / FILE}")
+    with engine.begin() as connection:
+        upgrade.migrate(connection, 1)
+
+    def interrupt(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    def interrupted(connection: Connection, version: int) -> None:
+        event.listen(connection.engine, "do_execute", interrupt, once=True)
+        connection.execute(text("create table half (a integer)"))
+
+    monkeypatch.setattr(upgrade, "migrate", interrupted)
+    with pytest.raises(KeyboardInterrupt):
+        open_for_writing(Store(folder=str(folder)))
+    assert version_in(engine) == upgrade.revision(1)
+    engine.dispose()
 
 
 KILLED = """
