@@ -14,10 +14,10 @@ from functools import partial
 from multiprocessing import get_context
 
 from tests import statements
-from tests.world.stories import LONG, SHORT, Kind
+from tests.world.stories import HALF_HOUR, LONG, SHORT, Kind
 from tests.world.world import Report, unsound
 
-KINDS = {"short": SHORT, "long": LONG}
+KINDS = {"short": SHORT, "half-hour": HALF_HOUR, "long": LONG}
 PRINT_EVERY_S = 60.0
 TOGETHER = 20  # seeds that a process takes at once
 
@@ -33,7 +33,7 @@ def main(arguments: Sequence[str]) -> int:
     parser.add_argument("first", type=int, metavar="FIRST")
     parser.add_argument("end", type=int, metavar="END")
     parser.add_argument(
-        "--kind", choices=KINDS, default="short", help="stories of half an hour or of an hour"
+        "--kind", choices=KINDS, default="short", help="stories of a quarter of an hour, of half an hour or of an hour"
     )
     parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1, help="processes; by default one a core")
     given = parser.parse_args(arguments)

@@ -22,12 +22,20 @@ class Message:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Kind:
-    """How long the line runs, when in the hour it begins, what happens on it, and how soon its hours become files."""
+    """How long the line runs, when in the hour it begins, what happens on it, and how soon its hours become files.
+
+    Drums change `quiet_s` after the beginning and before the end at the nearest, and the line stops between two times.
+    The counter's first reading is below `reading_m`; some of them pass 1000 m, where it begins again.
+    """
 
     length_s: int
     start_s: float
+    quiet_s: int
     drum_changes: int
     faults: int
+    stops_s: tuple[int, int]
+    stops_for_s: tuple[int, ...]
+    reading_m: float
     raw_hours_in_database: float
 
     @property
@@ -36,8 +44,18 @@ class Kind:
         return HOUR_S + self.start_s
 
 
-SHORT = Kind(length_s=1800, start_s=2700.0, drum_changes=4, faults=4, raw_hours_in_database=0.05)
-LONG = Kind(length_s=3600, start_s=1500.0, drum_changes=7, faults=6, raw_hours_in_database=0.2)
+SHORT = Kind(
+    length_s=900, start_s=3150.0, quiet_s=100, drum_changes=3, faults=3, stops_s=(120, 240), stops_for_s=(0, 100, 300),
+    reading_m=1000.0, raw_hours_in_database=0.05,
+)  # fmt: skip
+HALF_HOUR = Kind(
+    length_s=1800, start_s=2700.0, quiet_s=200, drum_changes=4, faults=4, stops_s=(300, 900),
+    stops_for_s=(0, 120, 400), reading_m=900.0, raw_hours_in_database=0.05,
+)  # fmt: skip
+LONG = Kind(
+    length_s=3600, start_s=1500.0, quiet_s=200, drum_changes=7, faults=6, stops_s=(300, 2700),
+    stops_for_s=(0, 120, 400), reading_m=900.0, raw_hours_in_database=0.2,
+)  # fmt: skip
 
 
 @dataclass(slots=True)
@@ -53,15 +71,15 @@ class _Telling:
 
 
 def story(number: int, kind: Kind) -> list[Message]:
-    """Messages in the order in which the gateway has them: some 90 of a short story, 170 of a long one."""
+    """Messages in the order in which the gateway has them: some 50 of a short story, 170 of a long one."""
     rng, t0_s, length_s = random.Random(number), kind.t0_s, kind.length_s
     telling = _Telling()
-    reading, speed = rng.uniform(0.0, 900.0), 6.0
+    reading, speed = rng.uniform(0.0, kind.reading_m), 6.0
     telling.add("line/state", t0_s, t0_s, state="running")
     telling.add("take-up/drum", t0_s, t0_s, drum=NAMES[0], recipe="thin")
-    changes = sorted(rng.sample(range(200, length_s - 200), kind.drum_changes))
-    stop_at = rng.randrange(300, length_s - 900)
-    stop_for = rng.choice((0, 120, 400))
+    changes = sorted(rng.sample(range(kind.quiet_s, length_s - kind.quiet_s), kind.drum_changes))
+    stop_at = rng.randrange(*kind.stops_s)
+    stop_for = rng.choice(kind.stops_for_s)
     hot = [(a, a + rng.randrange(60, 900)) for a in rng.sample(range(length_s), 3)]
     faults = sorted(rng.sample(range(length_s), kind.faults))
     for block in range(int(length_s / (BLOCK * STEP_S))):

@@ -8,10 +8,10 @@ from monitor.store.writer import Writer
 from tests.world.stories import LONG, SHORT, Kind
 from tests.world.world import STORIES, World, undisturbed, unsound
 
-SEEDS = range(500)
+SEEDS = range(600)
 SEEDS_LONG = range(20)
 TOGETHER = 100  # a part of what workers share
-# Seeds of worlds in which something was wrong once; what each found.
+# Seeds of worlds with long stories in which something was wrong once; what each found.
 FOUND = {
     9: "a gateway that met its broker before the monitor did was run past",
     37: "an engine rebuilt without a snapshot gave rows that differed in the last bits",
