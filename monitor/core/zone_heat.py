@@ -50,27 +50,32 @@ class ZoneHeat:
         self.knot_v = np.concatenate((self.knot_v, v[first]))
 
     def mean(self, a_s: Floats, b_s: Floats) -> tuple[Floats, NDArray[np.bool_]]:
-        """Mean between two times, and whether samples cover all of it."""
+        """Mean between two times, and whether samples cover all of it.
+
+        A sample covers the time up to the next one, straight between the two; where that is further away than
+        `held_s`, or has not come, its value holds for so long. The first one covers `held_s` before it too.
+        """
         if not len(self.t_s):
             return np.full_like(a_s, np.nan), np.zeros(len(a_s), dtype=bool)
+        (i, heat_a, unheard_a), (j, heat_b, unheard_b) = self._since_sample(a_s), self._since_sample(b_s)
+        heat = (self.integral[j] - self.integral[i]) + (heat_b - heat_a)
+        known = (self.unheard_s[j] - self.unheard_s[i]) + (unheard_b - unheard_a) <= 0.0
         span = np.where(b_s > a_s, b_s - a_s, 1.0)
-        mean = np.where(b_s > a_s, self._between(self.integral, a_s, b_s) / span, np.interp(a_s, self.t_s, self.v))
-        known = (a_s >= self.t_s[0] - self.held_s) & (b_s <= self.t_s[-1] + self.held_s)
-        known &= self._between(self.unheard_s, a_s, b_s) <= 0.0
+        mean = np.where(b_s > a_s, heat / span, np.interp(a_s, self.t_s, self.v))
         return np.where(known, mean, np.nan), known
 
-    def _between(self, total: Floats, a_s: Floats, b_s: Floats) -> Floats:
-        """How much a running sum grows between two times: the same to the bit wherever the sum began."""
-        steps, widths = np.append(np.diff(total), 0.0), np.append(np.diff(self.t_s), 1.0)
+    def _since_sample(self, t_s: Floats) -> tuple[NDArray[np.int64], Floats, Floats]:
+        """The sample before each time, and what integral and unheard time have grown by since.
 
-        def place(t_s: Floats) -> tuple[NDArray[np.int64], Floats]:
-            at = np.clip(np.searchsorted(self.t_s, t_s, side="right") - 1, 0, len(total) - 1)
-            share = np.clip((t_s - self.t_s[at]) / widths[at], 0.0, 1.0)
-            return at, steps[at] * share
-
-        (i, before), (j, after) = place(a_s), place(b_s)
-        grown: Floats = (total[j] - total[i]) + (after - before)
-        return grown
+        No sum enters the latter two, so that they are the same to the bit wherever the sums began.
+        """
+        at = np.maximum(np.searchsorted(self.t_s, t_s, side="right") - 1, 0)
+        since_s = t_s - self.t_s[at]
+        steps, widths_s = np.append(np.diff(self.integral), 0.0)[at], np.append(np.diff(self.t_s), np.inf)[at]
+        holds = (widths_s > self.held_s) | (since_s < 0.0)
+        heat = np.where(holds, self.v[at] * since_s, steps * (since_s / widths_s))
+        unheard_s = np.where(holds, since_s - np.clip(since_s, -self.held_s, self.held_s), 0.0)
+        return at, heat, unheard_s
 
     def mean_over(self, zones: list[Zone], passed: "Passages") -> Floats:
         """Mean temperature of each metre in these passes together; NaN where any moment has no data."""
