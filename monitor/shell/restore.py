@@ -145,7 +145,10 @@ class _Start:
 
     def _history(self, *streams: Stream) -> History:
         upto_id = END_ID if self.upto_id is None else self.upto_id
-        return History(configuration=self.configuration, line=self.line, upto_id=upto_id, streams=streams)
+        return History(
+            configuration=self.configuration, line=self.line, upto_id=upto_id, streams=streams,
+            engine=self.reader.engine,
+        )  # fmt: skip
 
     # ---- from a snapshot ---------------------------------------------------------------------------------
 

@@ -30,7 +30,7 @@ END_ID = 2**62
 class History:
     """Messages of one line, those that came after message `after_id` up to `upto_id`, of all its streams or of some.
 
-    Memory holds an hour of it at most, whatever the span.
+    Memory holds an hour of it at most, whatever the span. Without an `engine` each reading opens one of its own.
     """
 
     configuration: Configuration
@@ -38,6 +38,7 @@ class History:
     after_id: int = -1
     upto_id: int = END_ID
     streams: tuple[Stream, ...] = ()
+    engine: Engine | None = None
 
     def read(self, start_ms: int, end_ms: int) -> Iterator[list[Message | Tick | Note]]:
         """Messages stamped in a span of time, in lists, in the order they came."""
@@ -49,7 +50,7 @@ class History:
         store = self.configuration.works.store
         decoder = Decoder.of(self.configuration)
         files = hour_files(Path(store.folder), self.line, (start_ms // HOUR_MS - 1) * HOUR_MS, end_ms)
-        engine = open_for_reading(store)
+        engine = self.engine or open_for_reading(store)
         try:
             later = self._least_ids(engine, files)
             waiting: list[Came] = []
@@ -68,7 +69,8 @@ class History:
                 waiting = waiting[ready:]
             yield waiting
         finally:
-            engine.dispose()
+            if self.engine is None:
+                engine.dispose()
 
     def _least_ids(self, engine: Engine, files: list[Path]) -> list[int]:
         """For each file and then for the database: the least id in it or in what follows it."""

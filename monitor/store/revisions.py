@@ -2,7 +2,7 @@
 
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, replace
-from typing import TypeVar
+from functools import lru_cache
 
 from pydantic import ValidationError
 from sqlalchemy import Connection, Engine, select
@@ -15,7 +15,6 @@ from monitor.contract.config.recipe import Recipe
 from monitor.store.schema import IN_FORCE, LINE_REVISION, REVISION
 
 FILES = "configuration files"  # who brought a revision that no message did
-M = TypeVar("M", Line, Recipe)
 
 
 class RevisionConflictError(CannotRunError):
@@ -169,15 +168,24 @@ def _path(file: Line | Recipe, name: str) -> str:
     return f"{'recipes' if isinstance(file, Recipe) else 'lines'}/{name}.toml"
 
 
-def _kept(model: type[M], name: str, revision: int, digest: str | None, text: str, t_ms: int) -> RecordedRevision:
+@lru_cache(maxsize=200)
+def _content(model: type[Line] | type[Recipe], text: str) -> tuple[Line | Recipe | None, str]:
+    """A file's content and its digest: revisions stay as they are, and each start and each page reads all of them."""
     try:
-        content: M | None = model.model_validate_json(text)
+        content = model.model_validate_json(text)
     except ValidationError:  # of another program's keys: its digest still shows whether it is the same
-        content = None
+        return None, ""
+    return content, digest_of(content)
+
+
+def _kept(
+    model: type[Line] | type[Recipe], name: str, revision: int, digest: str | None, text: str, t_ms: int
+) -> RecordedRevision:
+    content, found = _content(model, text)
     return RecordedRevision(
         name=name,
         revision=revision,
-        digest=digest or (digest_of(content) if content else ""),
+        digest=digest or found,
         text=text,
         t_ms=t_ms,
         content=content,

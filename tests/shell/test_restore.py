@@ -1,7 +1,11 @@
 """An engine that stops anywhere goes on as if it had not, by its checkpoint and the messages that followed."""
 
 import gc
+from collections import Counter
+from collections.abc import Callable
+from functools import partial
 from itertools import pairwise
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -9,10 +13,13 @@ from hypothesis import strategies as st
 from sqlalchemy import create_engine, delete, select, update
 
 from monitor.contract.config.configuration import Configuration
+from monitor.contract.config.line import Line
+from monitor.contract.config.recipe import Recipe
 from monitor.core.pipeline import Pipeline
 from monitor.shell import processor as processor_module
 from monitor.shell.broker_link import Received
 from monitor.shell.restore import restore
+from monitor.store import message_history, reader
 from monitor.store.revisions import lines_on_record
 from monitor.store.schema import CHECKPOINT, LINE_REVISION
 from tests.core.script import T0, Script
@@ -63,6 +70,31 @@ def test_a_line_that_is_rebuilt_leaves_no_connection_open(place):
     finally:
         gc.enable()
     engine.dispose()
+
+
+def test_a_line_that_is_rebuilt_reads_over_one_engine_and_each_revision_once(place, monkeypatch):
+    """Each of them takes as long as twenty statements, of every line at every start."""
+    processor = processor_at(place)
+    take(processor, ARRIVALS[:1500], 50)
+    opened, parsed = Counter(), Counter()
+    for module in (reader, message_history):
+        opening = partial(_counted, module.open_for_reading, opened, "engine")
+        monkeypatch.setattr(module, "open_for_reading", opening)
+    for model in (Line, Recipe):
+        parsing = partial(_counted, model.model_validate_json, parsed)
+        monkeypatch.setattr(model, "model_validate_json", lambda text, parsing=parsing: parsing(text, text))
+    for _ in range(3):
+        with processor.writer.engine.begin() as c:
+            c.execute(delete(CHECKPOINT))
+        restore(processor.writer, processor.configuration, "core-1", lambda _: None)
+    processor.writer.close()
+    assert opened == {"engine": 3}
+    assert set(parsed.values()) <= {1}
+
+
+def _counted(function: Callable[..., Any], count: "Counter[Any]", key: object, *given: Any) -> Any:
+    count[key] += 1
+    return function(*given)
 
 
 def test_a_damaged_checkpoint_is_set_aside_and_the_engine_is_rebuilt(place, undisturbed):
