@@ -21,6 +21,7 @@ from monitor.store.server import FILE as FILE
 from monitor.store.server import KEEPALIVE, SERVER_KEEPALIVE, server_url
 
 VERSION_EVERY_S = 5.0
+_ANY_ROW = [select(literal(1)).select_from(table).limit(1) for table in (CHECKPOINT, DRUM, MESSAGE)]
 
 LOG = logging.getLogger("monitor")
 
@@ -74,10 +75,8 @@ def faults_of_empty(connection: Connection, folder: Path) -> Iterator[str]:
     """
     version = upgrade.version_of(connection)
     upgrade.refuse_newer(version, upgrade.place_of(connection))
-    if version is not None:
-        for table in (CHECKPOINT, DRUM, MESSAGE):
-            if connection.execute(select(literal(1)).select_from(table).limit(1)).first():
-                return
+    if version is not None and any(connection.execute(any_row).first() for any_row in _ANY_ROW):
+        return
     if files := count_files(folder):
         yield f"the database holds nothing, though {files} files of hours and drums lie in {folder}"
 

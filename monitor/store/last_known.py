@@ -6,7 +6,7 @@ from typing import Any
 
 import msgspec
 import numpy as np
-from sqlalchemy import Connection, Engine, func, or_, select
+from sqlalchemy import BindParameter, Connection, Engine, bindparam, func, or_, select
 
 from monitor.contract.config.line import Line
 from monitor.contract.messages import StateChange
@@ -22,6 +22,17 @@ from monitor.store.parquet_files import DAMAGE
 from monitor.store.rolling import hour_files
 from monitor.store.schema import ALARM_NOW, DRUM, FINDING, LEDGER, LINE_NOW, MESSAGE, METRE_BLOCK, PROPOSAL, STATE_SPAN
 
+# A start asks each of them for each line: built once, which costs as much as to execute.
+_LINE: BindParameter[str] = bindparam("line")
+_NOW = select(LINE_NOW).where(LINE_NOW.c.line == _LINE)
+_ALARMS = select(ALARM_NOW).where(ALARM_NOW.c.line == _LINE)
+_LEDGER = select(LEDGER).where(LEDGER.c.line == _LINE)
+_PROPOSALS = select(PROPOSAL).where(PROPOSAL.c.line == _LINE).order_by(PROPOSAL.c.t_ms)
+_LAST_ROW = select(func.max(METRE_BLOCK.c.first_m + METRE_BLOCK.c.rows)).where(METRE_BLOCK.c.line == _LINE)
+_LAST_ROLLED = select(func.max(DRUM.c.end_m)).where(DRUM.c.line == _LINE, DRUM.c.rows_file.is_not(None))
+_BEGUN = select(DRUM).where(DRUM.c.line == _LINE, DRUM.c.start_ms < bindparam("before_ms"))
+_NEWEST_FILLINGS = _BEGUN.order_by(DRUM.c.filling.desc()).limit(KEPT)
+
 
 def read(connection: Connection, described: Line, now: Line) -> LastKnown | None:
     """What is known of a line as it was `described`, with the counter's position as it is `now`.
@@ -29,7 +40,8 @@ def read(connection: Connection, described: Line, now: Line) -> LastKnown | None
     The cable at the take-up keeps its metre where counter or take-up have moved. None for a line whose counter was
     never received.
     """
-    newest = connection.execute(select(LINE_NOW).where(LINE_NOW.c.line == now.line)).first()
+    line = {"line": now.line}
+    newest = connection.execute(_NOW, line).first()
     if newest is None or newest.t_ms <= 0:
         return None
     status = msgspec.json.decode(newest.now)
@@ -42,7 +54,7 @@ def read(connection: Connection, described: Line, now: Line) -> LastKnown | None
         next_row=next_row,
         recipe=status["extra"].get("recipe"),
         spans=list(_spans(connection, now.line, next_row)),
-        alarms=[_alarm(r) for r in connection.execute(select(ALARM_NOW).where(ALARM_NOW.c.line == now.line))],
+        alarms=[_alarm(r) for r in connection.execute(_ALARMS, line)],
         findings=list(_findings(connection, now.line)),
         orders=_orders(connection, now.line),
     )
@@ -55,10 +67,8 @@ def _track(start: object, moved_m: float) -> TrackStart | None:
 
 def _next_row(connection: Connection, line: str) -> int | None:
     """The first whole metre without a row: behind the newest block, or the newest drum whose rows are in its file."""
-    b, d = METRE_BLOCK.c, DRUM.c
-    block = connection.execute(select(func.max(b.first_m + b.rows)).where(b.line == line)).scalar()
-    rolled = select(func.max(d.end_m)).where(d.line == line, d.rows_file.is_not(None))
-    drum = connection.execute(rolled).scalar()
+    block = connection.execute(_LAST_ROW, {"line": line}).scalar()
+    drum = connection.execute(_LAST_ROLLED, {"line": line}).scalar()
     ends = [int(block)] if block is not None else []
     return max([*ends, int(np.floor(drum))] if drum is not None else ends, default=None)
 
@@ -76,9 +86,8 @@ def drum_span(r: Any) -> DrumSpan:
 
 def fillings(connection: Connection, line: str, before_ms: int = 2**53) -> Fillings:
     """The newest fillings of a line that began before a time."""
-    begun = select(DRUM).where(DRUM.c.line == line, DRUM.c.start_ms < before_ms)
-    newest = begun.order_by(DRUM.c.filling.desc()).limit(KEPT)
-    return Fillings.of(drum_span(row) for row in connection.execute(newest))
+    newest = connection.execute(_NEWEST_FILLINGS, {"line": line, "before_ms": before_ms})
+    return Fillings.of(drum_span(row) for row in newest)
 
 
 def drum_at(connection: Connection, line: str, t_ms: int) -> DrumSpan | None:
@@ -98,7 +107,6 @@ def recipe_at(connection: Connection, line: str, t_ms: int) -> str | None:
 
 def proposals(connection: Connection, line: str) -> dict[str, Proposal]:
     """Proposals by name, oldest first, each as it is now."""
-    p = PROPOSAL.c
     return {
         r.proposal: Proposal(
             line=r.line, proposal=r.proposal, recipe=r.recipe, base=r.base, state=r.state,
@@ -106,7 +114,7 @@ def proposals(connection: Connection, line: str) -> dict[str, Proposal]:
             rehearsal=r.rehearsal, decided_by=r.decided_by, decided_reason=r.decided_reason,
             decided_s=None if r.decided_ms is None else r.decided_ms / 1e3, revision=r.revision,
         )
-        for r in connection.execute(select(PROPOSAL).where(p.line == line).order_by(p.t_ms))
+        for r in connection.execute(_PROPOSALS, {"line": line})
     }  # fmt: skip
 
 
@@ -158,7 +166,7 @@ def _findings(connection: Connection, line: str) -> Iterator[Finding]:
 
 def _orders(connection: Connection, line: str) -> dict[str, tuple[int, int, float]]:
     """By stream: its newest numbering, the number after the newest that is stored, and the newest stamp."""
-    rows = connection.execute(select(LEDGER).where(LEDGER.c.line == line)).all()
+    rows = connection.execute(_LEDGER, {"line": line}).all()
     kept = {f"{r.station}/{r.quantity}": r.spans for r in rows if r.station not in (OPERATOR, MONITOR)}
     found = {}
     for path, text in kept.items():

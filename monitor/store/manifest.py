@@ -7,10 +7,12 @@ replaces leave the database: whenever a process ends, the file has one of the tw
 import errno
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path, PurePosixPath
+from typing import Any
 
 import pyarrow.parquet as pq
-from sqlalchemy import Connection, Engine, delete, select, update
+from sqlalchemy import Connection, Engine, Select, bindparam, delete, select, update
 
 from monitor.store.database import upsert
 from monitor.store.parquet_files import ASIDE, sha256
@@ -146,13 +148,19 @@ def look_in_turn(engine: Engine, folder: Path, lines: Collection[str] | None, af
             return
 
 
+@lru_cache
+def _following(lines: frozenset[str] | None) -> Select[Any]:
+    """The file that follows the path `after`; built once, as it is asked for all the time."""
+    m = MANIFEST.c
+    wanted = select(MANIFEST).where(m.path > bindparam("after")).order_by(m.path).limit(1)
+    return wanted if lines is None else wanted.where(m.line.in_(sorted(lines)))
+
+
 def _look(engine: Engine, folder: Path, lines: Collection[str] | None, after: str) -> tuple[str, int]:
     """(path, bytes) of the file that was looked at."""
     m = MANIFEST.c
-    wanted = select(MANIFEST).order_by(m.path).limit(1)
-    wanted = wanted if lines is None else wanted.where(m.line.in_(sorted(lines)))
     with engine.connect() as connection:
-        row = connection.execute(wanted.where(m.path > after)).first()
+        row = connection.execute(_following(None if lines is None else frozenset(lines)), {"after": after}).first()
     if row is None:
         return "", 0
     try:

@@ -10,7 +10,7 @@ from typing import Any, TypeVar, cast
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
-from sqlalchemy import Connection, Engine, and_, delete, select, update
+from sqlalchemy import Connection, Engine, and_, bindparam, delete, select, update
 
 from monitor.analysis.lengths import metres_by_verdict
 from monitor.contract.record import Verdict
@@ -23,6 +23,17 @@ from monitor.store.schema import CHECKPOINT, DRUM, MESSAGE, METRE_BLOCK
 
 HOUR_MS = 3_600_000
 Report = Callable[[str, str], None]  # what could not be moved into a file, and why
+
+# Asked every few seconds, whether there is something to move or not: built once, which costs as much as to execute.
+_BEGINNING_MS = -(2**62)
+_KNOWN = select(CHECKPOINT.c.line, CHECKPOINT.c.message_id)
+_STAMPS = select(MESSAGE.c.t_ms).where(MESSAGE.c.line == bindparam("line")).limit(1)
+_NEWEST = _STAMPS.order_by(MESSAGE.c.t_ms.desc())
+_OLDEST = _STAMPS.where(MESSAGE.c.t_ms < bindparam("end"), MESSAGE.c.t_ms >= bindparam("since")).order_by(
+    MESSAGE.c.t_ms
+)
+_ENDED = select(DRUM).where(DRUM.c.end_m.is_not(None), DRUM.c.rows_file.is_(None)).order_by(DRUM.c.start_m)
+_TO_COUNT = select(DRUM).where(DRUM.c.rows_file.is_not(None), DRUM.c.conforming_m.is_(None))
 
 T = TypeVar("T")
 
@@ -132,39 +143,29 @@ def each_hour(
     No connection is held; whoever is killed leaves half a file under a name that nothing reads.
     """
     with engine.connect() as connection:
-        known = {
-            row.line: row.message_id
-            for row in connection.execute(select(CHECKPOINT.c.line, CHECKPOINT.c.message_id))
-            if lines is None or row.line in lines
-        }
+        known = {row.line: row.message_id for row in connection.execute(_KNOWN) if lines is None or row.line in lines}
+        held = {line: _hours_held(connection, line, keep_ms) for line in known}
     for line, message_id in known.items():
-        for hour in _hours_held(engine, line, keep_ms):
+        for hour in held[line]:
             path = None
             with _by_itself(f"{hour_file(folder, line, hour)}", report):
                 path = yield from _roll_hour(engine, folder, line, hour, message_id)
             yield path
 
 
-def _hours_held(engine: Engine, line: str, keep_ms: int) -> Iterator[int]:
+def _hours_held(connection: Connection, line: str, keep_ms: int) -> list[int]:
     """Hours (UTC ms) that ended `keep_ms` before a line's newest message and have any, in order.
 
     Each is one look into the index by time, so that hours without a message cost nothing.
     """
-    m = MESSAGE.c
-    stamps = select(m.t_ms).where(m.line == line)
-    with engine.connect() as connection:
-        newest = connection.execute(stamps.order_by(m.t_ms.desc()).limit(1)).scalar()
+    newest = connection.execute(_NEWEST, {"line": line}).scalar()
     end = 0 if newest is None else (newest - keep_ms) // HOUR_MS * HOUR_MS
-    following = stamps.where(m.t_ms < end).order_by(m.t_ms).limit(1)
-    hour = None
-    while True:
-        with engine.connect() as connection:
-            after = following if hour is None else following.where(m.t_ms >= hour + HOUR_MS)
-            oldest = connection.execute(after).scalar()
-        if oldest is None:
-            return
-        hour = oldest // HOUR_MS * HOUR_MS
-        yield hour
+    hours: list[int] = []
+    since = _BEGINNING_MS
+    while (oldest := connection.execute(_OLDEST, {"line": line, "since": since, "end": end}).scalar()) is not None:
+        hours.append(oldest // HOUR_MS * HOUR_MS)
+        since = hours[-1] + HOUR_MS
+    return hours
 
 
 def _roll_hour(
@@ -244,14 +245,11 @@ def each_drum(
     engine: Engine, folder: Path, lines: Collection[str] | None = None, report: Report = log_not_moved
 ) -> Iterator[Path | None]:
     """As `roll_drums`, a drum a step: its file, or None where it stays. Nothing is held between two steps."""
-    d = DRUM.c
     with engine.connect() as connection:
-        found = connection.execute(
-            select(DRUM).where(d.end_m.is_not(None), d.rows_file.is_(None)).order_by(d.start_m)
-        ).all()
-        ended = [drum for drum in found if lines is None or drum.line in lines]
+        ended = [drum for drum in connection.execute(_ENDED) if lines is None or drum.line in lines]
+        to_count = [drum for drum in connection.execute(_TO_COUNT) if lines is None or drum.line in lines]
         reach = {line: _reach_m(connection, line) for line in {drum.line for drum in ended}}
-    yield from _recount_drums(engine, folder, lines, report)
+    yield from _recount_drums(engine, folder, to_count, report)
     for drum in ended:
         if reach[drum.line] >= drum.end_m:
             path = None
@@ -290,12 +288,9 @@ def _roll_drum(engine: Engine, folder: Path, drum: "object") -> Path:
     return path
 
 
-def _recount_drums(engine: Engine, folder: Path, lines: Collection[str] | None, report: Report) -> Iterator[None]:
+def _recount_drums(engine: Engine, folder: Path, drums: Iterable[Any], report: Report) -> Iterator[None]:
     """Count the metres of drums again that findings came to after their rows lay in a file, a drum a step."""
     d = DRUM.c
-    with engine.connect() as connection:
-        wanted = select(DRUM).where(d.rows_file.is_not(None), d.conforming_m.is_(None))
-        drums = [drum for drum in connection.execute(wanted) if lines is None or drum.line in lines]
     for drum in drums:
         with _by_itself(f"the metres of drum {drum.drum} of {drum.line}", report):
             table = read(folder / drum.rows_file, ["line_metre", "verdict"])
