@@ -1,5 +1,6 @@
 """Findings as values, out of the rows of their table."""
 
+from math import ceil, floor, inf, isfinite, nextafter
 from typing import Any
 
 from sqlalchemy import Connection, or_, select, text
@@ -31,6 +32,14 @@ def read_findings(c: Connection, line: str, start_m: float, end_m: float) -> lis
         long = c.execute(of_line.where(LONG_FINDING, or_(f.end_m.is_(None), f.end_m > start_m)))
     found = [*c.execute(short), *long]
     return [finding_of(r) for r in sorted(found, key=lambda r: (r.start_m, r.key))]
+
+
+def findings_on_metres(c: Connection, line: str, start_m: float, end_m: float) -> list[Finding]:
+    """Findings that touch any whole metre of which an interval has a part: what is laid over the verdicts of metres.
+
+    A metre that two drums share has one verdict, on whichever of them the finding is.
+    """
+    return read_findings(c, line, nextafter(floor(start_m), -inf), ceil(end_m) if isfinite(end_m) else end_m)
 
 
 def finding_of(r: Any) -> Finding:

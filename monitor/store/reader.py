@@ -38,7 +38,7 @@ from monitor.core.derived_streams import OVER_S, by_speed_m_per_min, derived
 from monitor.core.stream import tape_of
 from monitor.store import drum_search, parquet_files, samples
 from monitor.store.database import open_for_reading
-from monitor.store.findings import finding_of, read_findings
+from monitor.store.findings import finding_of, findings_on_metres, read_findings
 from monitor.store.metre_blocks import Verdicts, cut_to, join_in_place, lay_over, read_blocks, read_verdicts
 from monitor.store.revisions import contents, recipes_on_record
 from monitor.store.rolling import HOUR_MS, hour_files
@@ -240,7 +240,7 @@ class StoreReader:
         def question(c: Connection) -> tuple[int, Verdicts]:
             pieces = self._drum_pieces(c, line, start_m, end_m, ["line_metre", "verdict"])
             first, verdict = _join_verdicts(pieces, read_verdicts(c, line, start_m, end_m))
-            return first, lay_over(first, verdict, read_findings(c, line, start_m, end_m))
+            return first, lay_over(first, verdict, findings_on_metres(c, line, start_m, end_m))
 
         return self._ask(question, (int(np.floor(start_m)), np.empty(0, dtype=np.int8)))
 

@@ -16,7 +16,7 @@ from monitor.analysis.lengths import metres_by_verdict
 from monitor.contract.record import Verdict
 from monitor.store import manifest, samples
 from monitor.store.checksum import is_as_stored
-from monitor.store.findings import read_findings
+from monitor.store.findings import findings_on_metres
 from monitor.store.metre_blocks import Verdicts, lay_over, read_blocks
 from monitor.store.parquet_files import damage, name_aside, read, set_aside, why, write_each
 from monitor.store.schema import CHECKPOINT, DRUM, MESSAGE, METRE_BLOCK
@@ -270,7 +270,7 @@ def _roll_drum(engine: Engine, folder: Path, drum: "object") -> Path:
     line, filling, start_m, end_m = (getattr(drum, k) for k in ("line", "filling", "start_m", "end_m"))
     with engine.connect() as connection:
         first, verdict, columns = read_blocks(connection, line, start_m, end_m)
-        verdict = lay_over(first, verdict, read_findings(connection, line, start_m, end_m))
+        verdict = lay_over(first, verdict, findings_on_metres(connection, line, start_m, end_m))
         path = own_file(connection, folder, line, filling)
     metres = first + np.arange(len(verdict), dtype=np.float64)
     table = pa.table({"line_metre": metres, "drum_metre": metres - start_m, "verdict": verdict} | dict(columns.items()))
@@ -296,7 +296,7 @@ def _recount_drums(engine: Engine, folder: Path, drums: Iterable[Any], report: R
             table = read(folder / drum.rows_file, ["line_metre", "verdict"])
             first = int(table["line_metre"][0].as_py()) if len(table) else int(np.floor(drum.start_m))
             with engine.begin() as connection:
-                findings = read_findings(connection, drum.line, drum.start_m, drum.end_m)
+                findings = findings_on_metres(connection, drum.line, drum.start_m, drum.end_m)
                 verdict = lay_over(first, table["verdict"].to_numpy(), findings)
                 mine = update(DRUM).where(d.line == drum.line, d.filling == drum.filling)
                 connection.execute(mine.values(counts(first, verdict, drum.start_m, drum.end_m)))

@@ -9,6 +9,7 @@ from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import partial
+from math import floor
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -416,12 +417,15 @@ def _keep_aside(connection: Connection, guilty: Sequence[SetAside]) -> None:
 
 
 def _uncount(connection: Connection, finding: Finding) -> None:
-    """Metres of drums whose rows lie in a file already are to be counted again: a finding has come to them since."""
+    """Metres of drums whose rows lie in a file already are to be counted again: a finding has come to them since.
+
+    It touches whole metres, and with one that two drums share both of them.
+    """
     d = DRUM.c
     if finding.verdict is Verdict.CONFORMING and finding.check != WITHDRAWN:
         return
-    before = true() if finding.end_m is None else d.start_m < finding.end_m
-    rolled = (d.line == finding.line, d.rows_file.is_not(None), before, d.end_m > finding.start_m)
+    before = true() if finding.end_m is None else d.start_m < floor(finding.end_m) + 1
+    rolled = (d.line == finding.line, d.rows_file.is_not(None), before, d.end_m > floor(finding.start_m))
     connection.execute(update(DRUM).where(*rolled).values(conforming_m=None))
 
 

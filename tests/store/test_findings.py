@@ -1,6 +1,7 @@
 """Findings of an interval, on either database: all that touch it, short, long and open ones, and no other."""
 
 from collections.abc import Iterator
+from math import ceil, floor
 from pathlib import Path
 
 import pytest
@@ -8,7 +9,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from sqlalchemy import Engine, delete, insert
 
-from monitor.store.findings import read_findings
+from monitor.store.findings import findings_on_metres, read_findings
 from monitor.store.schema import FINDING, LONG_FINDING_M
 from monitor.store.writer import Writer
 from tests.core.script import finding
@@ -43,9 +44,15 @@ def test_it_is_what_reading_all_of_them_would_find(store, found, a, length):
         for i, (start_m, long) in enumerate(found):
             c.execute(insert(FINDING), [row(i, start_m, long, "core-1"), row(i, start_m, long, "core-2")])
         got = read_findings(c, "core-1", a, a + length)
+        on_metres = findings_on_metres(c, "core-1", a, a + length)
     touching = [
         f"{i}" for i, (start, long) in enumerate(found) if start < a + length and (long is None or start + long > a)
     ]
     assert sorted(f.key for f in got) == sorted(touching)
+    assert {f.key for f in on_metres} == {
+        f"{i}"
+        for i, (start, long) in enumerate(found)
+        if start < ceil(a + length) and (long is None or start + long >= floor(a))
+    }
     assert [f.start_m for f in got] == sorted(f.start_m for f in got)
     assert {f.line for f in got} <= {"core-1"}

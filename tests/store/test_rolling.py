@@ -196,6 +196,29 @@ def test_metres_marked_after_their_drum_lies_in_its_file_are_counted(place):
     assert metres() == (9.0, 0.0)
 
 
+@pytest.mark.parametrize("marked", [(5.0, 5.1), (5.6, 5.7)])
+@pytest.mark.parametrize("rolls_before", [0, 1, 2])
+def test_a_metre_that_two_drums_share_has_one_verdict_on_both(place, marked, rolls_before):
+    """On whichever side a finding is, and whatever has moved into files: the sums of a drum changed with that."""
+    settings = settings_at(place)
+    writer, reader = Writer(settings, ["core-1"]), StoreReader(settings)
+    first, second = wound(1, 0.0, 5.3), wound(2, 5.3, None)
+    rows = MetreRows("core-1", 0, np.zeros(10, np.int8), {"x": np.ones(10)})
+    outputs = [[first, second, rows], [replace(second, end_m=9.0, end_s=T0 + 9)], []]
+    outputs[rolls_before].append(finding(*marked))
+    for some in outputs:
+        writer.write(Batch(outputs=some))
+        if finding(*marked) in some:
+            assert [d.metres["suspect"] for d in reader.drums("core-1")] == pytest.approx([0.7, 0.3])
+        rollup.roll_drums(writer.engine, place)
+    assert [d.metres["suspect"] for d in reader.drums("core-1")] == pytest.approx([0.7, 0.3])
+    with writer.engine.connect() as connection:
+        sums = connection.execute(select(DRUM.c.suspect_m).order_by(DRUM.c.filling)).scalars().all()
+    assert sums == pytest.approx([0.3, 0.7])
+    writer.close()
+    reader.close()
+
+
 def test_years_without_messages_are_not_looked_at_hour_by_hour(place):
     """A line's oldest message may lie years before its newest: a stop waited for the walk over 200,000 empty hours."""
     processor = processor_at(place, lines=["core-1"])
