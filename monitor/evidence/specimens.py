@@ -49,7 +49,7 @@ class Tested:
         if not self.outcome.valid:
             return f"{held}, but the schedule was not kept: {'; '.join(self.outcome.departures)}"
         earned = self.outcome.class_min
-        return f"{held}: " + (f"{earned} min earned" if earned else "too short for any class")
+        return f"{held}: " + (f"class {earned} min" if earned else "too short for any class")
 
 
 def tested(source: EvidenceSource, drum: DrumRow) -> Tested | None:

@@ -12,7 +12,7 @@ from monitor.contract.record import MessageNumber, Rejected
 from monitor.contract.topics import Stream
 from monitor.core.arrival import Arrival, Message
 from monitor.core.decode import Decoder, printable
-from monitor.store.refusals import first_line
+from monitor.store.store_errors import first_line
 from monitor.store.writer import SetAside
 
 DEFECT = "defect"  # kind of rejection

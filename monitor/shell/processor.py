@@ -28,9 +28,9 @@ from monitor.shell.salvage import SET_ASIDE, FedMessage, Salvage, suspension
 from monitor.shell.unknown_lines import UnknownLines, answers_for_all
 from monitor.store import manifest
 from monitor.store.ledger import LedgerDelta, Reports, reports_of
-from monitor.store.refusals import NOT_RECORDED, first_line, is_of_data, is_of_line
 from monitor.store.rolling import each_drum, each_hour, log_not_moved
 from monitor.store.samples import NOTE, TICK
+from monitor.store.store_errors import NOT_RECORDED, first_line, is_of_data, is_of_line
 from monitor.store.writer import Batch, Writer, key_of, ms
 
 NOW_EVERY_S = 0.25

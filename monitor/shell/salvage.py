@@ -19,8 +19,8 @@ from monitor.core.pipeline import Pipeline
 from monitor.core.snapshot import Given, dump, load
 from monitor.shell.defects import EngineError, engine_step
 from monitor.shell.restore import restore
-from monitor.store.refusals import StoreNotAsExpectedError, first_line, is_of_data, is_of_line
 from monitor.store.samples import TICK
+from monitor.store.store_errors import StoreNotAsExpectedError, first_line, is_of_data, is_of_line
 from monitor.store.writer import Batch, SetAside, Writer, key_of, ms
 
 SET_ASIDE = "set aside"  # kind of rejection

@@ -36,8 +36,8 @@ from monitor.shell.unknown_lines import Listener, answers_for_all
 from monitor.store import upgrade
 from monitor.store.lease import Lease, LeaseLostError
 from monitor.store.ledger import Reports
-from monitor.store.refusals import first_line, is_unexpected
 from monitor.store.revisions import refuse_conflicts
+from monitor.store.store_errors import first_line, is_unexpected
 from monitor.store.writer import Batch, Writer
 
 BATCH = 400

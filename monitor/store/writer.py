@@ -52,7 +52,6 @@ from monitor.store.lease import Lease
 from monitor.store.ledger import Ledger, LedgerDelta, Reports
 from monitor.store.numbering import StreamNumbers
 from monitor.store.parquet_files import why
-from monitor.store.refusals import NOT_RECORDED, first_line, is_of_data
 from monitor.store.revisions import FILES
 from monitor.store.schema import (
     ALARM_CHANGE,
@@ -77,6 +76,7 @@ from monitor.store.schema import (
     STATE_SPAN,
 )
 from monitor.store.seal import set_seal
+from monitor.store.store_errors import NOT_RECORDED, first_line, is_of_data
 
 SET_ASIDE_MAX = 1000  # of one line; the oldest go first
 ASIDE_KNOWN_MAX = 100_000  # of all lines, in memory

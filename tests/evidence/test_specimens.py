@@ -62,7 +62,7 @@ def test_a_circuit_that_held_earns_its_class_and_times_count_from_ignition():
     found = result(bench(RUNNING, STOPPED), over(SPECIMEN))
     assert found.outcome is not None
     assert (found.burning, found.failed, found.outcome.held_s, found.outcome.class_min) == (False, False, 3600.0, 60)
-    assert found.words == "held 3\u202f600 s: 60 min earned"
+    assert found.words == "held 3\u202f600 s: class 60 min"
     assert found.shocks_s == tuple(300.0 * i + 2 for i in range(1, 12))
     assert (found.t_s[0], found.t_s[-1]) == (0.0, 3600.0)
     assert found.flame_C.tolist() == [850.0] * 3601

@@ -18,9 +18,9 @@ def raised(t_s: float, end_s: float | None) -> Activation:
     return Activation(line="core-1", alarm="oven-b/temperature/HI", priority="low", t_s=t_s, end_s=end_s)
 
 
-def drawn(before: Any, after: Any, raisings: Any = ((), ())) -> Figure:
+def drawn(before: Any, after: Any, activations: Any = ((), ())) -> Figure:
     points = ([SPAN[0], SPAN[1]], [300.0, 305.0])
-    return rehearsal_figure("Oven B", "degC", points, SPAN, "Europe/Stockholm", before, after, raisings)
+    return rehearsal_figure("Oven B", "degC", points, SPAN, "Europe/Stockholm", before, after, activations)
 
 
 def test_the_stream_is_drawn_in_local_time_over_its_span():

@@ -9,7 +9,7 @@ from sqlalchemy.exc import DataError, OperationalError
 
 from monitor.contract.command import CannotRunError
 from monitor.contract.reading import SchemaVersionError
-from monitor.store.refusals import StoreNotAsExpectedError, first_line, is_of_data, is_of_line, is_unexpected
+from monitor.store.store_errors import StoreNotAsExpectedError, first_line, is_of_data, is_of_line, is_unexpected
 from monitor.store.writer import Writer
 from tests.shell.works import settings_at
 
