@@ -21,7 +21,9 @@ def fillings(context: Context, page: str, drum: DrumRow, named_alike: Sequence[D
     if len(named_alike) < 2:
         return []
     place = [d.key for d in named_alike].index(drum.key)
-    parts: list[Component | str] = [f"Filling {place + 1} of {len(named_alike)} of this drum, whose name came back."]
+    parts: list[Component | str] = [
+        f"Filling {place + 1} of {len(named_alike)} of this drum, whose name was used again."
+    ]
     lines = context.configuration.lines
     for i, other in enumerate(named_alike):
         title = lines[other.line].title if other.line in lines else other.line

@@ -201,7 +201,7 @@ class Calibration:
 
 
 def calibrate(line: Line, recipe: Recipe, setting: Setting, position_m: float, reading_C: float) -> Calibration:
-    """One factor for the films of all ovens from one surface temperature at a path position, the line being steady.
+    """One factor for the films of all ovens from one surface temperature at a path position of a steady line.
 
     ValueError where no factor from 0.3 to 3 gives the reading, or the place is not on the path.
     """
@@ -231,8 +231,9 @@ def calibrate(line: Line, recipe: Recipe, setting: Setting, position_m: float, r
         f"{z.name} at {exact(z.start_m)} m": round(z.film_W_m2K * factor, 1) for z in way.zones if z.name in ovens(line)
     }
     summary = (
-        f"films times {fixed(factor, 3)}: the inner index is {fixed(after, 2)}, not {fixed(before, 2)}. "
-        f"A reading 5 K off would make it {fixed(_index_at(line, recipe, plain, surface_C, reading_C - 5), 2)} "
+        f"film coefficients times {fixed(factor, 3)} change the inner index from {fixed(before, 2)} to "
+        f"{fixed(after, 2)}. "
+        f"A reading 5 K lower or higher gives {fixed(_index_at(line, recipe, plain, surface_C, reading_C - 5), 2)} "
         f"or {fixed(_index_at(line, recipe, plain, surface_C, reading_C + 5), 2)}"
     )
     return Calibration(

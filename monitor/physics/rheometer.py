@@ -69,7 +69,7 @@ def _words(rate: Rate, rows: int, about: tuple[float, float], scatter: float, sp
     half = (about[1] - about[0]) / 2e3
     text += f" +- {half:.1f} (95 %), times scatter by {scatter:.1f} %"
     if half * 1e3 > 0.15 * abs(rate.activation_J_mol):
-        text += "; Ea is loose: add temperatures further apart"
+        text += "; Ea is poorly determined: add temperatures further apart"
     if rate.activation_J_mol <= 0:
         text += "; an Ea that is not positive is no cure: check the rows"
     return text + f"; outside {span[0]:g}..{span[1]:g} degC it is extrapolation"

@@ -104,7 +104,7 @@ def _mark_form(context: Context, drum: WholeDrum) -> Component:
                     dmc.NumberInput(id="mark-from", label="From drum metre", **metres),
                     dmc.NumberInput(id="mark-to", label="To drum metre", **metres),
                     dmc.TextInput(id="mark-by", label="Name", w=180),
-                    dmc.TextInput(id="mark-reason", label="What and why", w=360),
+                    dmc.TextInput(id="mark-reason", label="Observation and reason", w=360),
                     dmc.Button("Mark", id="mark-do", mt=24),
                 ],
                 className="controls",

@@ -52,7 +52,7 @@ def content(context: Context) -> Children:
         html.Div(heading("Drums", "What is in each drum?"), className="top"),
         html.Div(
             [
-                dmc.TextInput(id="drums-name", label="Name, or a part of it", debounce=400, w=200),
+                dmc.TextInput(id="drums-name", label="Name or part of it", debounce=400, w=200),
                 dmc.Select(id="drums-line", label="Line", clearable=True, w=180,
                            data=[{"value": name, "label": line.title} for name, line in lines.items()]),
                 dmc.Select(id="drums-recipe", label="Recipe", clearable=True, searchable=True, data=recipes, w=200),

@@ -87,7 +87,7 @@ def _controls(context: Context) -> Component:
             dmc.Select(id="limits-group", label="Limits of", allowDeselect=False, searchable=True, w=270),
             dmc.Select(
                 id="limits-span",
-                label="Over",
+                label="Period",
                 value="1 h",
                 allowDeselect=False,
                 w=190,

@@ -548,7 +548,7 @@ def _paretos(context: Context, of: ChosenCable) -> Children:
         rows = [[b.name, b.count, percent(b.upto)] for b in bars]
         head = [title.capitalize(), "Faults", "Cumulative"]
         blocks.append(table(f"By {title}", head, rows, empty="", numeric=(1, 2)))
-    return [html.H2("Where faults come from"), html.Div(blocks, className="beside-blocks")]
+    return [html.H2("Origin of faults"), html.Div(blocks, className="beside-blocks")]
 
 
 def _faults_on(context: Context, line: str, drums: Sequence[DrumRow]) -> list[tuple[DrumRow, Finding]]:

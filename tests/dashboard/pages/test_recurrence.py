@@ -51,7 +51,7 @@ def test_the_wheel_is_named_with_period_rivals_and_fold(context, marked):
     figure = fold_figure(found.x, found.period, "m")
     across = np.array(figure.data[0].x) / found.period
     assert np.median(np.abs(across - 0.5)) < 0.05  # what keeps it stands in the middle
-    assert "Where faults come from" in text_of(found.more)
+    assert "Origin of faults" in text_of(found.more)
     assert "Conditions before the fault" in text_of(found.more)
 
 

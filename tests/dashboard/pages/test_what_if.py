@@ -41,7 +41,7 @@ def test_a_stop_says_its_scrap(context):
 
 
 def test_a_reading_calibrates_and_an_impossible_one_is_refused(context):
-    assert "films times 1.366" in ask(context, reading=140.0)
+    assert "film coefficients times 1.366" in ask(context, reading=140.0)
     assert "look at emissivity" in ask(context, reading=700.0)
 
 
