@@ -18,6 +18,7 @@ from monitor.contract.record import Floats
 from monitor.statistics.distributions import chi_squared_above, chi_squared_quantile
 
 HARMONICS = 8
+CANDIDATES = 400 * HARMONICS  # of the highest scores, among which peaks are looked for
 FEWEST = 6  # events; with fewer nothing is reported
 FEWEST_TURNS = 4
 COHERENT = 100_000  # resolution cells of the longest period's clock in one stretch
@@ -143,16 +144,17 @@ def _parts(x: Floats, count: int) -> list[Floats]:
 
 def _powers(x: Floats, places: NDArray[np.int64], step: float, top: float) -> Floats:
     """2 n R_k^2 of each harmonic at each frequency, by one transform of the events in fine bins."""
-    bin_ = 1 / (8 * top)
-    size = 1 << math.ceil(math.log2(1 / (step * bin_)))
+    from scipy.fft import next_fast_len  # here, since most who import this module fold and search nothing
+
+    size = next_fast_len(math.ceil(8 * top / step), real=True)
     bin_ = 1 / (step * size)
     at = x / bin_
     low = np.floor(at).astype(np.int64)
     part = at - low
     counts = np.bincount(low, 1 - part, minlength=size) + np.bincount(low + 1, part, minlength=size + 1)[:size]
-    found = np.abs(np.fft.rfft(counts)) ** 2
-    powers = np.zeros((HARMONICS, len(places)))
     most = math.floor(top / step)
+    found = np.abs(np.fft.rfft(counts)[: most + 1]) ** 2
+    powers = np.zeros((HARMONICS, len(places)))
     for k in range(1, HARMONICS + 1):
         inside = places * k <= most
         powers[k - 1, inside] = found[places[inside] * k] * 2 / len(x)
@@ -211,7 +213,10 @@ def find(
 
 def _peaks(p: Periodogram, count: int = 12) -> list[int]:
     """Places of the highest scores that lie apart, highest first."""
-    order = np.argsort(p.score)[::-1][: 400 * HARMONICS]
+    high = np.arange(len(p.score))
+    if len(high) > CANDIDATES:
+        high = np.argpartition(p.score, -CANDIDATES)[-CANDIDATES:]
+    order = high[np.argsort(p.score[high])[::-1]]
     found: list[int] = []
     for i in order.tolist():
         if p.score[i] > 0 and all(abs(i - j) > 4 * HARMONICS for j in found):
