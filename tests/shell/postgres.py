@@ -7,6 +7,7 @@ import subprocess
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import cache
 from pathlib import Path
 
 import psycopg
@@ -49,6 +50,7 @@ def running() -> Iterator[str]:
         shutil.rmtree(folder, ignore_errors=True)
 
 
+@cache
 def database_for(server: str, what: str) -> str:
     """Address of the database that belongs to a name, made if it is not there yet."""
     name = "t" + hashlib.sha256(what.encode()).hexdigest()[:20]
