@@ -293,7 +293,7 @@ class StreamFlow:
             good = ~missing
             t_s, v, known_s, seq, L_m, late = t_s[good], v[good], known_s[good], seq[good], L_m[good], late[good]
         if len(t_s):
-            yield from self._judge(t_s, v, known_s, seq, L_m, late, track, states)
+            yield from self._judge(t_s, v, known_s, seq, L_m, late if is_late else None, track, states)
 
     def _place(self, t_s: float, known_s: float, track: Track) -> float:
         """L at a time that became known then, m."""
@@ -320,8 +320,8 @@ class StreamFlow:
             yield Rejected(kind="too late", topic=f"*/{line}/{path}", why=why, received_s=came_s, line=line)
 
     def _judge(
-        self, t_s: Floats, v: Floats, known_s: Floats, seq: NDArray[np.int64], L_m: Floats, late: NDArray[np.bool_],
-        track: Track, states: StateTimeline,
+        self, t_s: Floats, v: Floats, known_s: Floats, seq: NDArray[np.int64], L_m: Floats,
+        late: NDArray[np.bool_] | None, track: Track, states: StateTimeline,
     ) -> Iterator[Found]:  # fmt: skip
         self.newest, self.newest_s = float(v[-1]), float(t_s[-1])
         if self.missing:
@@ -336,8 +336,8 @@ class StreamFlow:
             yield from self._windows(t_s, v, known_s, seq, L_m, states)
         self._gather(t_s, v, L_m, late)
 
-    def _gather(self, t_s: Floats, v: Floats, L_m: Floats, late: NDArray[np.bool_]) -> None:
-        if late.any():
+    def _gather(self, t_s: Floats, v: Floats, L_m: Floats, late: NDArray[np.bool_] | None) -> None:
+        if late is not None:
             self.too_late += int(late.sum())
             t_s, v, L_m = t_s[~late], v[~late], L_m[~late]
         if not len(t_s):
