@@ -1,10 +1,15 @@
 """What people say of cable: a resistance against IEC 60228, a decision that changes no verdict; both are sealed."""
 
+import math
+
 import pytest
 
 from monitor.contract.messages import Action
 from monitor.contract.record import WITHDRAWN, Finding, FindingKind, Verdict
+from monitor.contract.topics import Stream
 from monitor.core import manual_entries
+from monitor.core.arrival import Message
+from monitor.core.order import Released
 from monitor.store.audit_trail import entries_of
 from tests.core.script import T0, Script, configuration, decoded, pipeline
 from tests.core.test_pipeline import core_line, of
@@ -92,3 +97,45 @@ def test_what_is_marked_is_a_verdict_only_where_it_is_suspect():
         ("Mira", "mark metres"), ("Mira", "mark metres: repaired"), ("Mira", "mark metres: concession"),
         ("Mira", "mark metres: comment"), ("Olle", "withdraw mark"),
     ]  # fmt: skip
+
+
+def message(n: int, start: int = 0) -> Message:
+    stream = Stream("core-1", "operator", "action")
+    body = Action(n=n, t=n, action="acknowledge", by="Mira")
+    return Message(stream=stream, n=n, t_s=0.0, end_s=0.0, received_s=0.0, body=body, start=start)
+
+
+def test_a_response_takes_effect_when_it_arrives_and_names_its_activation_and_its_time():
+    """F9."""
+    action = Action(
+        n=1, t=20_000, action="shelve", by="Mira", reason="why", alarm="a/b/HI", occurrence=12_345, until=80_000
+    )
+    event = manual_entries.alarm_response(Released(message(1), known_s=25.0, seq=7), action)
+    assert (event.known_s, event.seq, event.t_s, event.alarm, event.event) == (25.0, 7, 20.0, "a/b/HI", "shelve")
+    assert (event.occurrence_s, event.shelve_for_s, event.by, event.reason) == (12.345, 60.0, "Mira", "why")
+    bare = Action(n=1, t=20_000, action="unshelve", by="Mira")
+    event = manual_entries.alarm_response(Released(message(1), known_s=-math.inf, seq=0), bare)
+    assert (event.known_s, event.alarm, event.occurrence_s, event.shelve_for_s) == (20.0, "", None, None)
+
+
+def test_a_message_is_known_by_its_number_and_the_oldest_are_forgotten():
+    people = manual_entries.People()
+    assert people.is_new(message(1))
+    assert not people.is_new(message(1))
+    assert people.is_new(message(1, start=5))  # of another numbering
+    for n in range(2, manual_entries.KEPT + 1):
+        assert people.is_new(message(n))
+    assert not people.is_new(message(2))
+    assert len(people.known) == manual_entries.KEPT
+    assert people.is_new(message(1))
+
+
+@pytest.mark.parametrize(
+    ("ends", "span"),
+    [((5.0, 9.0), (5.0, 9.0)), ((9.0, 5.0), (5.0, 9.0)), ((5.0, None), (5.0, 5.0)), ((5.0, 0.0), (0.0, 5.0))],
+)
+def test_a_mark_lies_between_its_ends_whichever_comes_first_at_the_time_of_marking(ends, span):
+    action = Action(n=1, t=20_500, action="mark metres", by="Mira", reason="scrape", start_m=ends[0], end_m=ends[1])
+    found = manual_entries.mark("core-1", action, {})
+    assert (found.start_m, found.end_m, found.start_s, found.end_s) == (*span, 20.5, 20.5)
+    assert (found.verdict, found.by, found.reason, found.text) == (Verdict.SUSPECT, "Mira", "scrape", "")

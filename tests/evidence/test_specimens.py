@@ -46,7 +46,7 @@ def test_only_a_specimen_has_a_test():
 def test_before_ignition_there_is_no_outcome():
     found = result(bench((SPECIMEN.start_ms - 1, "running", ""), (LIT_MS, "stopped", "")), over(SPECIMEN))
     assert (found.ignition_ms, found.outcome, found.burning, found.failed) == (None, None, False, False)
-    assert (len(found.t_s), found.shocks_s, found.water_s) == (0, (), None)
+    assert (len(found.t_s), len(found.flame_C), found.shocks_s, found.water_s) == (0, 0, (), None)
     assert found.words == "not ignited"
 
 
@@ -56,6 +56,12 @@ def test_while_it_burns_it_has_held_until_now():
     assert found.words == "burning, held 100 s so far"
     assert found.t_s.tolist() == [float(s) for s in range(101)]
     assert result(bench(RUNNING), over(SPECIMEN), now_s=LIT_MS / 1e3).outcome is None
+
+
+def test_a_flame_that_is_lit_as_the_specimen_is_mounted_is_its_own():
+    mounted_ms = SPECIMEN.start_ms
+    found = result(bench((mounted_ms, "running", ""), (mounted_ms + 1, "stopped", "")), over(SPECIMEN))
+    assert (found.ignition_ms, found.ended_ms) == (mounted_ms, mounted_ms + 1)
 
 
 def test_a_circuit_that_held_earns_its_class_and_times_count_from_ignition():
