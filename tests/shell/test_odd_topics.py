@@ -52,9 +52,9 @@ def test_the_monitor_goes_on_counts_it_and_ends_on_sigterm(works):
     works.send("oven-a/temperature", n=1, v=291.0)
     until(lambda: works.samples("oven-a/temperature") == [290.0, 291.0], 20, "the sample after them")
     process = psutil.Process(works.monitor.process.pid)
-    before = sum(process.cpu_times()[:2])
-    time.sleep(1.0)  # what is measured is a second of its work
-    assert sum(process.cpu_times()[:2]) - before < 0.7
+    before, began_s = sum(process.cpu_times()[:2]), time.monotonic()
+    time.sleep(1.0)  # what is measured is a second of its work, or longer where the machine is busy
+    assert sum(process.cpu_times()[:2]) - before < 0.7 * (time.monotonic() - began_s)
     assert works.monitor.output.count("connected to") == connections
     until(lambda: works.rejected().get("topic", 0) > 0, 20, f"their count ({works.rejected()})")
     assert works.monitor.end(within_s=5.0) == 0
