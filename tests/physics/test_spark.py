@@ -35,6 +35,16 @@ def test_a_rule_that_says_nothing_is_refused(rule, frequency_Hz):
         needed_s(rule, frequency_Hz)
 
 
+@pytest.mark.parametrize(("electrode_m", "speed"), [(0.0, 1.0), (-0.5, 1.0), (0.5, -1.0)])
+def test_what_is_no_electrode_or_no_speed_is_refused(electrode_m, speed):
+    with pytest.raises(ValueError, match="electrode"):
+        exposure_s(electrode_m, speed)
+
+
+def test_exposure_is_length_by_speed():
+    assert exposure_s(0.5, 2.0) == 0.25
+
+
 def test_a_standing_cable_is_exposed_for_ever_and_nonsense_is_refused():
     assert exposure_s(0.5, 0.0) == float("inf")
     with pytest.raises(ValueError, match="electrode"):

@@ -38,6 +38,20 @@ def test_a_wall_fails_by_its_mean_or_by_its_thinnest_place():
     assert not judge_wall(["0.84"] * 18, "0.9", "insulation").mean_ok
 
 
+def test_a_mean_is_rounded_to_hundredths_before_tenths():
+    """1.745 becomes 1.75 and that 1.8; rounded at once it would be 1.7."""
+    assert rounded_mean_mm(["1.745"] * 18) == Decimal("1.8")
+    assert rounded_mean_mm(["1.744"] * 18) == Decimal("1.7")
+
+
+@pytest.mark.parametrize(("thinnest", "is_allowed"), [("0.71", True), ("0.709", False)])
+def test_a_thinnest_place_of_just_what_is_allowed_passes(thinnest, is_allowed):
+    """0.9 mm specified: 0.9 x 0.9 - 0.1 = 0.71 mm."""
+    found = judge_wall([*["0.95"] * 17, thinnest], "0.9", "insulation")
+    assert (found.mean_mm, found.thinnest_mm, found.mean_ok) == (Decimal("0.9"), Decimal(thinnest), True)
+    assert found.thinnest_ok is is_allowed
+
+
 @given(st.lists(st.integers(50, 250), min_size=1, max_size=18))
 def test_rounding_moves_the_mean_by_at_most_half_a_step_of_each(hundredths):
     readings = [Decimal(h) / 100 for h in hundredths]
