@@ -44,6 +44,7 @@ def imported_by(package: str) -> set[str]:
 
 
 BASE, PAGES, DEMO = names(PROJECT["dependencies"]), names(EXTRAS["pages"]), names(EXTRAS["demo"])
+NOTIFY = names(EXTRAS["notify"])
 
 
 def test_monitor_and_simulator_import_what_is_declared_for_them():
@@ -51,12 +52,12 @@ def test_monitor_and_simulator_import_what_is_declared_for_them():
 
 
 def test_the_pages_import_what_is_declared_for_them():
-    assert imported_by("dashboard") <= BASE | PAGES
+    assert imported_by("dashboard") <= BASE | PAGES | NOTIFY
 
 
 def test_nothing_is_declared_that_is_not_used():
     used = set().union(*map(imported_by, OURS)) | NOT_BY_IMPORT
-    assert BASE | PAGES | DEMO | names(EXTRAS["postgres"]) <= used
+    assert BASE | PAGES | DEMO | NOTIFY | names(EXTRAS["postgres"]) <= used
 
 
 def test_what_the_pages_alone_need_is_not_installed_without_them():

@@ -189,6 +189,8 @@ class AlarmReport(msgspec.Struct, frozen=True, kw_only=True):
     line_metre: float | None = None
     drum: str | None = None
     filling: int | None = None
+    unit: Annotated[str, Meta(description="Of value and limit.")] = ""
+    recipe: Annotated[str | None, Meta(description="By which the alarm was judged, null: by none.")] = None
 
 
 class Health(msgspec.Struct, frozen=True, kw_only=True):

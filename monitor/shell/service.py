@@ -246,7 +246,8 @@ class Service:
         t, occurrence = round(c.t_s * 1e3), round(c.occurrence_s * 1e3)
         return AlarmReport(
             t=t, alarm=c.alarm, occurrence=occurrence, state=c.after.value, priority=c.priority.value, text=text,
-            value=c.value, limit=c.limit, line_metre=c.line_metre, drum=drum, filling=filling,
+            value=c.value, limit=c.limit, line_metre=c.line_metre, drum=drum, filling=filling, unit=c.unit,
+            recipe=c.recipe,
         )  # fmt: skip
 
     async def _publish_alarms(self) -> None:

@@ -66,6 +66,8 @@ def parse(files: Mapping[str, str]) -> Configuration:
     orders = [m for _, m in _all(files, "orders.toml", Orders, faults)]
     lines = _by_name(_all(files, "lines/", Line, faults), "line", faults)
     recipes = _by_name(_all(files, "recipes/", Recipe, faults), "recipe", faults)
+    if works:
+        faults += _contacts_meet_lines(works[0], lines)
     if "works.toml" not in files:
         faults.append(FileFault("works.toml", "(file)", "is missing.", "Write it: works, title, time_zone."))
     if not any(name.startswith("lines/") for name in files):
@@ -152,6 +154,15 @@ def _all_keys(model: type[BaseModel], seen: set[type]) -> set[str]:
             if isinstance(inner, type) and issubclass(inner, BaseModel):
                 keys |= _all_keys(inner, seen)
     return keys
+
+
+def _contacts_meet_lines(works: Works, lines: Mapping[str, Line]) -> Iterator[FileFault]:
+    """Lines that people are to be notified about."""
+    for i, contact in enumerate(works.contact):
+        for name in contact.lines:
+            if name not in lines:
+                problem = f"there is no line {name}; there are {', '.join(sorted(lines))}."
+                yield FileFault("works.toml", f"contact.{i}.lines", problem, "Correct the name, or leave it out.")
 
 
 def _recipe_meets_lines(file: str, recipe: Recipe, lines: Mapping[str, Line]) -> Iterator[FileFault]:

@@ -1,7 +1,7 @@
 """The file of a works: broker, store, pages, shifts, and limits on messages."""
 
 from datetime import time
-from typing import Annotated, Self
+from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
@@ -84,6 +84,28 @@ class AlarmFigureSettings(Settings):
         return self
 
 
+class Contact(Settings):
+    """Who is notified of unacknowledged alarms, by the addresses in a file or a variable, one address a line.
+
+    `step` 0 is notified first, each further one when nobody has responded for the alarm's time to respond. Lines and
+    shifts are all of them where none is named.
+    """
+
+    name: Annotated[str, Field(min_length=1, max_length=40)]
+    address_file: str | None = None
+    address_variable: str | None = None
+    lines: list[Name] = []
+    priorities: Annotated[list[Literal["low", "medium", "high"]], Field(min_length=1)] = ["high"]
+    shifts: list[str] = []
+    step: Annotated[int, Field(ge=0, le=9)] = 0
+
+    @model_validator(mode="after")
+    def _one_source(self) -> Self:
+        if (self.address_file is None) == (self.address_variable is None):
+            raise ValueError(f"contact {self.name}: expected address_file or address_variable, one of them")
+        return self
+
+
 class Works(Settings):
     """The site."""
 
@@ -96,10 +118,19 @@ class Works(Settings):
     wire: WireLimits = WireLimits()
     shift: list[Shift] = []
     alarm_figures: AlarmFigureSettings = AlarmFigureSettings()
+    contact: list[Contact] = []
 
     @model_validator(mode="after")
-    def _shifts_differ(self) -> Self:
+    def _names_fit(self) -> Self:
         problems = [*repeated("shift", [s.name for s in self.shift])]
+        problems += repeated("contact", [c.name for c in self.contact])
+        known = {shift.name for shift in self.shift}
+        problems += [
+            f"contact {c.name}: there is no shift {name}; there are {', '.join(sorted(known)) or 'none'}"
+            for c in self.contact
+            for name in c.shifts
+            if name not in known
+        ]
         problems += repeated("shift.begins", [s.begins.isoformat() for s in self.shift])
         refuse(problems)
         return self
