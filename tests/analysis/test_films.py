@@ -26,7 +26,7 @@ def test_each_oven_has_a_guess_by_the_recipe_s_setpoints():
     assert "is outside 0.5..50" in guess.estimate.outside
 
 
-def test_nothing_is_said_while_every_zone_has_a_coefficient_of_its_own():
+def test_nothing_is_reported_while_every_zone_has_a_coefficient_of_its_own():
     assert films(configuration(), every=False) == []
     assert len(films(configuration(), every=True)) > 3
 

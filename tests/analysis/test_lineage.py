@@ -69,7 +69,7 @@ def test_a2_an_orphan_says_why_its_origin_is_not_known(wound, why):
     assert [o.pay_off for o in found] == ["pay-off"] * len(found)
 
 
-def test_a2_where_no_drum_was_reported_at_a_pay_off_that_is_said():
+def test_a2_where_no_drum_was_reported_at_a_pay_off_that_is_reported():
     lineage = Lineage(record=Wound([SHEATHED], []), configuration=configuration(), recipe_of=lambda _: None)  # type: ignore[arg-type]
     want = Orphan(start_m=0.0, end_m=500.0, pay_off="pay-off", why="no drum was reported there")
     assert lineage.without_parent(SHEATHED) == [want]

@@ -41,7 +41,7 @@ def test_a_cluster_in_a_long_slow_stretch_blames_no_stream_that_merely_lasted():
     assert all(d.chance > 0.05 for d in found)
 
 
-def test_too_few_faults_or_too_little_clean_cable_are_said():
+def test_too_few_faults_or_too_little_clean_cable_are_reported():
     columns, at = journeys(1, 0)
     with pytest.raises(ValueError, match="at least 3"):
         preceding_conditions(columns, at[:2])

@@ -26,7 +26,7 @@ def test_a_stranger_is_none_of_them():
     assert found.none > 0.9
 
 
-def test_two_marks_on_a_turn_are_told_as_such():
+def test_two_marks_on_a_turn_are_reported_as_such():
     found = rank([p for p in PARTS if p.name == "far-sheave-wheel"], 1.885, 1.8845, 1.8855)
     assert (found.part.part.name, found.part.marks) == ("far-sheave-wheel", 2)
 

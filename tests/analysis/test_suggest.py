@@ -34,7 +34,7 @@ def test_noise_is_that_of_the_quick_part():
     assert noise(noisy().v) == pytest.approx(1.0, rel=0.05)
 
 
-def test_the_ripple_is_silenced_and_the_real_ones_are_told():
+def test_the_ripple_is_silenced_and_the_real_ones_are_reported():
     recorded = noisy()
     found = tried(recorded, 104.0, 1, 0.0, [0.0, 1.0, 2.0, 4.0], real=[(12_000, 12_180), (30_000, 30_240)])
     plain = next(c for c in found if c.deadband == 0 and c.on_delay_s == 0)

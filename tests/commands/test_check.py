@@ -14,7 +14,7 @@ def edit(path: Path, old: str, new: str) -> None:
     path.write_text(text.replace(old, new, 1))
 
 
-def test_sound_files_are_said_to_be_so(tmp_path, capsys):
+def test_sound_files_are_reported_to_be_so(tmp_path, capsys):
     configs, *_ = configs_at(tmp_path)
     assert main(["check", str(configs)]) == 0
     assert "no fault" in capsys.readouterr().out
@@ -63,7 +63,7 @@ def test_every_fault_is_named_at_once_with_file_key_and_remedy(tmp_path, capsys)
         ('sheave = "far-sheave"', 'sheave = "far-shave"', "cure.sheave", "Name the first sheave"),
     ],
 )
-def test_a_recipe_that_does_not_meet_its_lines_is_told_so(tmp_path, capsys, old, new, key, remedy):
+def test_a_recipe_that_does_not_meet_its_lines_is_reported_so(tmp_path, capsys, old, new, key, remedy):
     configs, *_ = configs_at(tmp_path)
     edit(configs / "recipes" / "core-2g5.toml", old, new)
     assert main(["check", str(configs)]) == 1

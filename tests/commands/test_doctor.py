@@ -275,7 +275,7 @@ def test_a_flipped_bit_in_any_file_is_noticed(copy, capsys):
 
 
 @pytest.mark.parametrize("way", [Path.unlink, lambda path: path.write_bytes(b"")])
-def test_a_record_without_its_database_is_not_begun_anew(copy, way):
+def test_a_record_without_its_database_is_not_begun_again(copy, way):
     """A9: a store of 0 bytes started empty at metre 0 though drums lay beside it."""
     way(copy / FILE)
     with pytest.raises(DamagedStoreError, match="empty or missing, though 2 files of hours and drums lie beside it"):

@@ -32,7 +32,7 @@ def test_a_server_without_its_driver_is_refused_with_the_remedy():
 
 
 @pytest.mark.usefixtures("bare")
-def test_the_broker_that_is_not_installed_is_told_with_the_remedy():
+def test_the_broker_that_is_not_installed_is_reported_with_the_remedy():
     with pytest.raises(CannotRunError, match=r"pip install everymetre\[demo\]"):
         broker.serve(BrokerAddress(host="127.0.0.1", port=1))
 

@@ -32,7 +32,7 @@ def test_nothing_is_written_over(tmp_path, capsys):
     assert files_in(tmp_path) == {"mine.toml": b"mine"}
 
 
-def test_a_folder_that_is_not_there_is_said_with_what_to_do(tmp_path, capsys):
+def test_a_folder_that_is_not_there_is_reported_with_what_to_do(tmp_path, capsys):
     """F10: `check` advised an option that it refuses."""
     assert main(["check", str(tmp_path / "none")]) == 2
     assert f"everymetre init {tmp_path / 'none'}" in capsys.readouterr().err

@@ -46,7 +46,7 @@ def test_cure_curves_are_read_at_nine_tenths_of_their_rise(tmp_path, capsys):
         ("temperature_C,t90_s\n110,20\n120,x\n", "take the bad rows out"),
     ],
 )
-def test_what_is_wrong_with_the_rows_is_said(tmp_path, capsys, text, says):
+def test_what_is_wrong_with_the_rows_is_reported(tmp_path, capsys, text, says):
     (tmp_path / "rows.csv").write_text(text)
     assert main(["kinetics", str(tmp_path / "rows.csv")]) == 2
     assert says in capsys.readouterr().err

@@ -251,7 +251,7 @@ def test_an_hour_of_eight_is_an_eighth_of_a_shift(folder):
 # ---- comparing ---------------------------------------------------------------------------------------------------
 
 
-def test_known_faults_are_told_earlier_later_or_not():
+def test_known_faults_are_reported_earlier_later_or_not():
     """Oven B too hot for a minute: metres marked there are told of by the window; a tighter limit tells sooner."""
 
     def before(script: Script, s: int) -> None:

@@ -63,7 +63,7 @@ def test_river_water_flow_its_three_low_segments_are_found_and_no_other(water):
         assert finding.extreme == pytest.approx(24.25, abs=0.05)
 
 
-def test_river_water_flow_its_ten_holes_are_told(water):
+def test_river_water_flow_its_ten_holes_are_reported(water):
     """Ten places where the next sample is more than an hour and a half away, 2 h to 32 h, by the file itself."""
     stamps = pd.to_datetime(pd.read_csv(WATER_FLOW)["Time"], utc=True)
     steps_h = stamps.diff().dt.total_seconds().to_numpy()[1:] / 3600

@@ -81,7 +81,7 @@ def test_no_child_outlives_a_parent_that_is_killed(demo):
 
 
 @pytest.mark.parametrize("part", ["monitor", "broker"])
-def test_a_part_that_dies_is_told_with_its_last_words_and_all_is_stopped(demo, part):
+def test_a_part_that_dies_is_reported_with_its_last_words_and_all_is_stopped(demo, part):
     os.kill(demo.part(part).pid, signal.SIGKILL)
     assert demo.run.process is not None
     assert demo.run.process.wait(25 * PATIENCE) == 1

@@ -35,7 +35,7 @@ def test_shuffled_and_repeated_messages_leave_once_and_in_order(shuffled, repeat
 
 
 @given(st.sets(st.integers(1, 30), min_size=1))
-def test_what_never_comes_is_told_as_holes_and_nothing_else_is_lost(missing):
+def test_what_never_comes_is_reported_as_holes_and_nothing_else_is_lost(missing):
     order = StreamOrder(reorder_s=2.0, next_n=0)
     sent = [n for n in range(33) if n not in missing]
     out = push_all(order, sent)
@@ -57,7 +57,7 @@ def test_a_hole_is_waited_for_until_the_newest_stamp_is_far_enough():
     assert order.late == 1
 
 
-def test_a_publisher_that_counts_anew_is_followed_and_what_it_repeats_of_old_is_late():
+def test_a_publisher_that_counts_again_is_followed_and_what_it_repeats_of_old_is_late():
     order = StreamOrder(reorder_s=2.0)
     assert len(order.push(at(500, 10.0), 0.0, 0)) == 1
     assert [r.message.n for r in order.push(at(0, 11.0), 0.0, 1)] == [0]

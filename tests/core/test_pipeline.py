@@ -279,7 +279,7 @@ def test_a_drum_begins_with_the_cable_at_the_take_up():
     assert drum.start_m == pytest.approx(1000 + 114 - 122)
 
 
-def test_a_stop_does_not_cry_but_the_metres_that_stood_are_told_by_their_dwell():
+def test_a_stop_does_not_cry_but_the_metres_that_stood_are_reported_by_their_dwell():
     def speed(s: float) -> float:
         return 0.0 if 60 <= s < 100 else 230.0
 

@@ -81,13 +81,13 @@ def test_any_change_ends_it():
     assert stuck(Stuck(after_s=3.0), range(6), [7, 7, 7, 7, 7.1, 7]) == [(True, 3.0), (False, 4.0)]
 
 
-def test_a_silence_so_long_begins_anew():
+def test_a_silence_so_long_begins_again():
     """The same value before and after a hole: nobody can say that it stood still between."""
     assert stuck(Stuck(after_s=3.0), [0, 1, 9, 10, 11], [7] * 5) == []
     assert stuck(Stuck(after_s=3.0), [0, 1, 9, 10, 11, 12], [7] * 6) == [(True, 12.0)]
 
 
-def test_a_silence_of_just_its_time_begins_anew():
+def test_a_silence_of_just_its_time_begins_again():
     assert stuck(Stuck(after_s=3.0), [0, 2, 5, 6], [7] * 4) == []
     assert stuck(Stuck(after_s=3.0), [0, 2.9, 5.8], [7] * 3) == [(True, 5.8)]
 

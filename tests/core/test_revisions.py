@@ -117,7 +117,7 @@ def test_a_step_that_is_not_allowed_changes_nothing_and_says_why(made, says):
     assert (book.in_force, book.proposals) == before
 
 
-def test_a_proposal_for_a_revision_that_has_passed_must_be_made_anew():
+def test_a_proposal_for_a_revision_that_has_passed_must_be_made_again():
     book = proposed()
     book.take(step("propose", proposal="P2", changes={HI: 317.0}, reason="x"), 11.0)
     book.take(step("approve", "Olle", proposal="P1"), 20.0)

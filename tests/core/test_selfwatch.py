@@ -19,7 +19,7 @@ def health(queue: int = 0, free: int | None = 2**40, t: int = 0) -> Health:
     return Health(t=t, messages=0, rejected={}, lag_s=0.0, queue=queue, last_commit=None, disk_free_bytes=free)
 
 
-def test_each_trouble_is_told_once_and_its_end_once():
+def test_each_trouble_is_reported_once_and_its_end_once():
     watch, long = SelfWatch(), "monitor/queue/long"
     assert watch.judge(health(), {}) == []
     assert watch.judge(health(6000, t=1000), {}) == [Note(1.0, long, "raised", 6000.0)]

@@ -137,7 +137,7 @@ def test_lay_and_overlap_of_a_steady_line():
     assert overlap[seen] == pytest.approx(25.0, abs=0.01)
 
 
-def test_a_bow_that_slows_makes_a_long_lay_and_is_told():
+def test_a_bow_that_slows_makes_a_long_lay_and_is_reported():
     out = pipeline("lay-1").feed(decoded(laying_up(120, bow=lambda s: 312.5 if s < 60 else 280.0).sorted()))
     assert raised(out) == ["bow/lay-length/HI", "bow/lay-length/HIHI"]
     worst = closed(out)[next(k for k in closed(out) if "HIHI" in k)]
@@ -250,7 +250,7 @@ def test_a_wall_cools_as_another_solver_has_it(trough_C, m_per_min):
     assert rows[INSIDE][seen] == pytest.approx(by_another_solver(trough_C, m_per_min), abs=0.1)
 
 
-def test_a_wall_that_stays_warm_is_told_and_its_metres_are_suspect():
+def test_a_wall_that_stays_warm_is_reported_and_its_metres_are_suspect():
     out = pipeline("sheath-1").feed(decoded(sheathing(100, 70.0).sorted()))
     assert "cooling/inside/too-warm" in raised(out)
     (finding,) = [f for f in closed(out).values() if f.check == "too-warm"]

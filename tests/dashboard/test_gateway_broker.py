@@ -92,7 +92,7 @@ def test_an_answer_arrives_as_it_was_encoded(broker):
         listener.loop_stop()
 
 
-def test_a_broker_that_went_away_is_told_to_the_person(broker):
+def test_a_broker_that_went_away_is_reported_to_the_person(broker):
     gateway = MqttGateway("tarn", BrokerAddress(host="127.0.0.1", port=broker.port))
     gateway.start()
     try:

@@ -177,7 +177,7 @@ def test_a_silent_line_turns_grey_and_says_no_data(served: Served, page: Page) -
     expect(page.locator("#connection")).to_have_text("")
 
 
-def test_d10_a_past_that_comes_in_is_said_and_not_painted_dead(served: Served, page: Page) -> None:
+def test_d10_a_past_that_comes_in_is_reported_and_not_painted_dead(served: Served, page: Page) -> None:
     begun = served.clock()
     served.record.clock = lambda: begun - 1000.0 + 20.0 * (served.clock() - begun)  # 20 s of the past each second
     page.goto(served.url + "/")
@@ -375,7 +375,7 @@ def test_both_axes_of_the_map_agree_after_a_zoom(served: Served, page: Page) -> 
     )
 
 
-def test_zooming_a_long_trend_fetches_the_piece_anew(served: Served, page: Page) -> None:
+def test_zooming_a_long_trend_fetches_the_piece_again(served: Served, page: Page) -> None:
     page.goto(served.url + "/trend")
     page.wait_for_function("document.querySelector('#long-trends .js-plotly-plot')?.bound !== undefined")
     count = "document.querySelector('#long-trends .js-plotly-plot').data[0].x.length"

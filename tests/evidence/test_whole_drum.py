@@ -49,7 +49,7 @@ def test_f3_everything_of_a_drum_is_in_its_own_metres(source: EvidenceSource, dr
     assert drum.row in drum.named_alike
 
 
-def test_what_is_said_of_the_whole_drum_is_no_finding_of_its_metres(drum: WholeDrum) -> None:
+def test_what_is_reported_of_the_whole_drum_is_no_finding_of_its_metres(drum: WholeDrum) -> None:
     decision = script.finding(0.0, 100.0, FindingKind.DECISION, verdict=Verdict.CONFORMING)
     resistance = script.finding(0.0, 100.0, FindingKind.RESISTANCE, verdict=Verdict.NONCONFORMING)
     found = drum_with(drum.line, None, [decision, resistance]).of_metres()

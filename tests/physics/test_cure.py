@@ -106,7 +106,7 @@ def test_each_of_many_is_as_it_is_alone():
     assert many == [cure(CABLE, WAY, speed, e, *RATES) for e in entries]
 
 
-def test_a_line_that_stands_for_ever_is_said_so():
+def test_a_line_that_stands_for_ever_is_reported_so():
     with pytest.raises(ValueError, match="give a restart"):
         cure(CABLE, WAY, Speed((0.0, 5.0), (4.0, 0.0)), 0.0, *RATES)
 

@@ -55,7 +55,7 @@ def test_where_the_signs_are_the_same_there_is_none(start, end):
     assert root(lambda x: -x, start, end, 1e-6) is None
 
 
-def test_ends_that_are_no_numbers_are_said_to_be():
+def test_ends_that_are_no_numbers_are_reported_to_be():
     with pytest.raises(ArithmeticError, match="expected numbers at the ends 0 and 1"):
         root(lambda _: float("nan"), 0, 1, 1e-6)
 

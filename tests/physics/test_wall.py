@@ -59,6 +59,6 @@ def test_rounding_moves_the_mean_by_at_most_half_a_step_of_each(hundredths):
     assert abs(rounded_mean_mm(readings) - mean) <= Decimal("0.055")
 
 
-def test_no_readings_is_said():
+def test_no_readings_is_reported():
     with pytest.raises(ValueError, match="18"):
         rounded_mean_mm([])

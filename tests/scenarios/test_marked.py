@@ -131,7 +131,7 @@ def test_the_alarm_comes_before_the_metre_is_lost_and_its_number_saves() -> None
     assert 200 < foreseen.value < 240
 
 
-def test_both_scraps_of_a_stop_are_told_before_the_restart() -> None:
+def test_both_scraps_of_a_stop_are_reported_before_the_restart() -> None:
     """Overheated in the ovens, cooled in the span between: foreseen while the line stands, found when it has left."""
     _, out = recorded("stop-60s", "core-1")
     restart_s = START_S + 250.0

@@ -81,7 +81,7 @@ def test_what_an_outside_client_says_is_stored_and_what_is_bad_is_counted(works)
     assert works.monitor.alive
 
 
-def test_stored_up_to_is_said_after_the_commit_and_to_whoever_repeats(works):
+def test_stored_up_to_is_reported_after_the_commit_and_to_whoever_repeats(works):
     words = [program("mosquitto_sub"), "-h", "127.0.0.1", "-p", str(works.port), "-V", "mqttv5"]
     words += ["-t", "tarn/core-1/stored/oven-a/temperature", "-C", "2", "-W", "30", "-v"]
     t = round(time.time() * 1e3)
@@ -150,7 +150,7 @@ def test_a_broker_that_is_not_there_yet_is_waited_for(tmp_path):
         one.broker.close()
 
 
-def test_while_it_is_away_the_broker_keeps_what_is_said(works):
+def test_while_it_is_away_the_broker_keeps_what_is_reported(works):
     """A persistent session: the outside client gets its acknowledgement from the broker, the monitor the message."""
     works.send("oven-a/temperature", n=0, v=290.0)
     until(lambda: works.samples("oven-a/temperature") == [290.0], 20, "the first sample")
@@ -169,7 +169,7 @@ def test_while_it_is_away_the_broker_keeps_what_is_said(works):
         (["--configs", "/nowhere"], "/nowhere"),
     ],
 )
-def test_what_cannot_be_done_is_said_in_a_sentence(tmp_path, words, says):
+def test_what_cannot_be_done_is_explained_in_a_sentence(tmp_path, words, says):
     configs, *_ = configs_at(tmp_path)
     given = words if "--configs" in words else ["--configs", str(configs), *words]
     done = ended(everymetre("monitor", *given))
@@ -178,7 +178,7 @@ def test_what_cannot_be_done_is_said_in_a_sentence(tmp_path, words, says):
     assert "Traceback" not in done.stderr
 
 
-def test_a_full_disk_is_said_acknowledges_nothing_and_is_recovered_from(works):
+def test_a_full_disk_is_reported_acknowledges_nothing_and_is_recovered_from(works):
     """The monitor's files may not grow any more: as with a full disk, no transaction is committed until they may."""
     works.send("oven-a/temperature", n=0, v=290.0)
     until(lambda: works.samples("oven-a/temperature") == [290.0], 20, "the first sample")

@@ -36,7 +36,7 @@ def test_two_at_once_keep_the_records_that_each_keeps_alone(place, alone):
     assert {line: everything(place, line) for line in LINES} == alone
 
 
-def test_one_that_starts_anew_goes_on_with_its_own_lines(place, alone):
+def test_one_that_starts_again_goes_on_with_its_own_lines(place, alone):
     first, other = (processor_at(place, lines=[line]) for line in LINES)
     take(first, arrivals_of("core-1")[:900])
     take(other, arrivals_of("core-2"))

@@ -106,7 +106,7 @@ def test_no_secret_stands_in_a_log(guarded):
         assert word not in guarded.monitor.output + guarded.broker.output
 
 
-def test_a_wrong_password_is_said_without_it_and_tried_again(guarded):
+def test_a_wrong_password_is_reported_without_it_and_tried_again(guarded):
     guarded.password.write_text("not the password\n")
     guarded.monitor.ready = lambda: "no broker at" in guarded.monitor.output
     guarded.monitor.start()

@@ -65,7 +65,7 @@ def test_a_drum_change_starts_a_drum_at_the_cutter() -> None:
     assert [c.start_m for c in run.truth.cuts] == [992.0, 1492.0, 1792.0, 2092.0]  # counter 114, take-up 122
 
 
-def test_the_speed_of_the_machine_is_told_when_it_changes() -> None:
+def test_the_speed_of_the_machine_is_reported_when_it_changes() -> None:
     _, sent = run_of(made(EVERYTHING), 120.0)
     states = [json.loads(s.payload) for s in sent if s.topic.endswith("line/state")]
     assert [(m["t"] / 1e3 - START_S, m["state"], m["reason"]) for m in states] == [

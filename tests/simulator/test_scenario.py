@@ -53,7 +53,7 @@ def test_an_unknown_key_is_refused_with_a_remedy() -> None:
     assert f"scenarios/made.toml: line[1].spark[1].probabilty: is not a key known here. {remedy}" in problems
 
 
-def test_several_faults_are_told_at_once() -> None:
+def test_several_faults_are_reported_at_once() -> None:
     script = '[[line.spark]]\nkind = "random"\n[[line.lump]]\nheight_mm = 1.0\nat_m = [1.0]\nper_km = 1.0\n'
     problems = problems_of(script)
     assert problems.count("either at_m, a list of metres, or per_km") == 2

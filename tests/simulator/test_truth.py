@@ -96,7 +96,7 @@ def test_recurring_faults_stand_a_circumference_apart_at_their_phase() -> None:
     assert {s.cause for s in run.truth.sparks} == {"capstan-wheel"}
 
 
-def test_a_fault_is_told_when_it_enters_the_electrode() -> None:
+def test_a_fault_is_reported_when_it_enters_the_electrode() -> None:
     script = '[[line.spark]]\nkind = "cluster"\nat_m = [200.0]\ncount = 1\nspread_m = 0.001\n'
     run, _ = run_of(made(script), 100.0)
     (spark,) = run.truth.sparks

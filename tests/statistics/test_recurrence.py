@@ -157,7 +157,7 @@ def test_with_few_events_it_is_silent_and_says_why(n):
     assert grid is None
 
 
-def test_events_too_near_together_are_said_to_be():
+def test_events_too_near_together_are_reported_to_be():
     found, _ = find(np.linspace(0, 1, 20), 0.5, 10, RESOLUTION_M)
     assert isinstance(found, NoPeriod)
     assert "too close together" in found.why

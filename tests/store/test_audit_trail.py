@@ -52,7 +52,7 @@ def test_what_people_did_is_there_with_who_when_why_before_and_after(place, arri
     assert [v.wrong for v in verify(rows_of(processor))] == [""]
 
 
-def test_what_is_told_again_after_a_restart_is_not_written_again(place, arrivals):
+def test_what_is_reported_again_after_a_restart_is_not_written_again(place, arrivals):
     processor = processor_at(place)
     take(processor, arrivals)
     once = rows_of(processor)
@@ -61,7 +61,7 @@ def test_what_is_told_again_after_a_restart_is_not_written_again(place, arrivals
     assert rows_of(again) == once
 
 
-def test_a_recipe_that_changed_is_told_by_its_digests(place):
+def test_a_recipe_that_changed_is_reported_by_its_digests(place):
     processor = processor_at(place)
     recipe = processor.configuration.recipes["core-2g5"]
     processor.writer.keep_revisions([recipe], T0)
@@ -121,7 +121,7 @@ def test_any_change_of_any_field_shows_and_only_on_its_line(seq, field):
 
 
 @given(st.integers(1, 9))
-def test_an_entry_that_was_taken_out_shows_even_if_the_rest_is_numbered_anew(seq):
+def test_an_entry_that_was_taken_out_shows_even_if_the_rest_is_numbered_again(seq):
     engine, j = kept(), JOURNAL.c
     with engine.begin() as c:
         c.execute(delete(JOURNAL).where(j.line == "line-0", j.seq == seq))

@@ -107,7 +107,7 @@ def test_all_faults_are_named_at_once():
     assert {fault.split(":")[0] for fault in output} == {"works.toml", "lines/core-1.toml", "recipes/core-2g5.toml"}
 
 
-def test_a_missing_works_file_is_said():
+def test_a_missing_works_file_is_reported():
     with pytest.raises(ConfigurationError, match=r"works\.toml: \(file\): is missing"):
         parse({k: v for k, v in FILES.items() if k != "works.toml"})
 

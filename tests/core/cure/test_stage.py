@@ -76,7 +76,7 @@ def test_the_surface_at_the_first_sheave_is_known_apart(steady):
     assert (rows["cure/index-sheave"][seen] > 0.3).all()
 
 
-def test_headroom_and_forecast_of_a_steady_line_are_told(steady):
+def test_headroom_and_forecast_of_a_steady_line_are_reported(steady):
     engine, _, _ = steady
     now = cure_status(engine.curing)
     assert now["lost"] == now["at_risk"] == now["overheated"] == []
@@ -112,7 +112,7 @@ def test_metres_that_met_a_silent_oven_are_unverified_for_cure_and_no_others():
     assert reported == set((np.flatnonzero(blind & late) + first).tolist())
 
 
-def test_an_oven_that_sags_is_told_before_its_metres_are_lost():
+def test_an_oven_that_sags_is_reported_before_its_metres_are_lost():
     """At 240 m/min an oven B of 270 degC undercures: the alarm comes with the speed that saves."""
 
     def set_cold(script: Script) -> Script:
@@ -134,7 +134,7 @@ def test_an_oven_that_sags_is_told_before_its_metres_are_lost():
     assert nominal(first.value, NOMINAL_C | {"oven-b": 270.0}).index_inner > 0.95
 
 
-def test_another_recipe_marches_the_cable_inside_anew_from_the_head():
+def test_another_recipe_marches_the_cable_inside_again_from_the_head():
     def change(script: Script, s: int) -> None:
         if s == 100:
             script.send("take-up/drum", T0 + 100.25, drum="C1-0002", recipe="core-1g5")

@@ -94,14 +94,14 @@ def test_an_incomplete_answer_is_not_sent(context, gateway, action, by, reason, 
     assert gateway.sent == []
 
 
-def test_an_alarm_raised_anew_meanwhile_is_not_answered(context, gateway):
+def test_an_alarm_raised_again_meanwhile_is_not_answered(context, gateway):
     key = key_of(context, "oven-a/temperature/LO").replace("|1764", "|1763")
     with pytest.raises(RejectedActionError, match="changed"):
         send_response(context, key, "acknowledge", "K. Berg", "", "60")
     assert gateway.sent == []
 
 
-def test_a_broker_that_is_away_is_told_to_the_person(context, monkeypatch):
+def test_a_broker_that_is_away_is_reported_to_the_person(context, monkeypatch):
     def refuse(line: str, action: Action) -> None:
         raise NotSentError("Not sent: no broker.")
 

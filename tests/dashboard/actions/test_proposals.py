@@ -37,7 +37,7 @@ def test_a_proposal_carries_changes_reason_and_rehearsal(context, gateway):
         ({HI: 318.0}, "Mira", "x", "", "Rehearse these limits first"),
     ],
 )
-def test_what_is_wanting_is_said_and_nothing_is_sent(context, gateway, changes, by, reason, words, says):
+def test_what_is_wanting_is_reported_and_nothing_is_sent(context, gateway, changes, by, reason, words, says):
     with pytest.raises(RejectedActionError, match=says):
         proposals.propose(context, ["core-1"], "core-2g5", changes, by, reason, words)
     assert gateway.sent == []
@@ -68,7 +68,7 @@ def test_where_there_are_accounts_the_role_decides_and_the_name_is_theirs(app, c
                 proposals.decide(context, "core-1", "core-2g5", "P", "refuse", "Mira", "")
 
 
-def test_a_broker_that_is_away_is_said(context, gateway, monkeypatch):
+def test_a_broker_that_is_away_is_reported(context, gateway, monkeypatch):
     def away(_line: str, _step: LimitsStep) -> None:
         raise NotSentError("Not sent: no broker")
 

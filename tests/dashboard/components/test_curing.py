@@ -98,7 +98,7 @@ def test_a_line_that_is_well_has_its_room_in_few_words(context, row):
     assert shown["room"].endswith("m/min before undercure")
 
 
-def test_a_line_at_risk_is_told_what_to_do_until_when_and_what_is_lost(context, row, cure):
+def test_a_line_at_risk_is_reported_what_to_do_until_when_and_what_is_lost(context, row, cure):
     risk = cure | {"at_risk": [[100.0, 130.0]], "lost": [[90.0, 100.0]], "save": 228.1, "act_by_ms": 1_764_035_000_000}
     shown = live.cure_now(context, dataclasses.replace(row, extra={"cure": risk}))
     assert shown is not None

@@ -29,7 +29,7 @@ def test_c20_an_eccentricity_that_cannot_be_gives_no_money(context, typed):
     assert "a year" not in text
 
 
-def test_too_few_metres_are_said(context, record, monkeypatch):
+def test_too_few_metres_are_reported(context, record, monkeypatch):
     monkeypatch.setattr(record, "rows", lambda *_: {"line_metre": [24000.0], "cold-gauge/diameter-x": [3.58]})
     assert "Metres with data: 1;" in text_of(capability.answer(context, "core-1", "cold-gauge/diameter-x", "3", 0.05))
     monkeypatch.setattr(record, "drums", lambda *_: [])

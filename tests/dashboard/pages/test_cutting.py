@@ -12,7 +12,7 @@ from tests.dashboard.page_text import text_of
 NOW_MS = round(NOW_S * 1e3)
 
 
-def test_bad_cable_is_told_from_the_outer_end(context, record, drum):
+def test_bad_cable_is_reported_from_the_outer_end(context, record, drum):
     length = drum.end_m - drum.start_m
     bad = cutting.bad_of_all(context, [drum], True)[drum.key]
     findings = [f for f in record.findings("core-1", drum.start_m, drum.end_m) if f.verdict > Verdict.CONFORMING]
@@ -58,7 +58,7 @@ def test_an_order_that_is_due_counts_for_more(context):
 
 
 @pytest.mark.parametrize(("chosen", "says"), [([], "Choose finished drums"), (["no such"], "Choose finished drums")])
-def test_what_cannot_be_cut_is_said(context, chosen, says):
+def test_what_cannot_be_cut_is_reported(context, chosen, says):
     assert says in text_of(cutting.answer(context, "core-1", chosen, 2.0, True))
 
 

@@ -87,7 +87,7 @@ def test_gaps_of_the_last_day_are_listed_by_their_numbers(context, record, monke
 @pytest.mark.parametrize(
     ("begins", "of"), [("Rejected", "rejected"), ("Damaged", "damaged_files"), ("Monitors", "health")]
 )
-def test_where_there_is_nothing_that_is_said(context, record, monkeypatch, begins, of):
+def test_where_there_is_nothing_that_is_reported(context, record, monkeypatch, begins, of):
     monkeypatch.setattr(record, of, list)
     ((text,),) = table(context, begins)
     assert text in ("None.", "None found.", "No monitor has reported yet.")

@@ -95,7 +95,7 @@ def test_every_limit_has_a_group_a_field_and_a_unit(context, recipe):
     assert "on-delay in m" in text
 
 
-def test_what_is_changed_is_listed_and_what_cannot_be_is_said(context, recipe):
+def test_what_is_changed_is_listed_and_what_cannot_be_is_reported(context, recipe):
     assert "No changes yet" in text_of(limits.changed(context, "core-1", recipe, {}))
     text = text_of(limits.changed(context, "core-1", recipe, {HI: 318.0, "cure/index_warn": None}))
     assert "Oven B temperature: HI" in text

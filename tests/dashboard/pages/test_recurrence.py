@@ -84,7 +84,7 @@ def test_d11_too_few_events_in_the_newest_drums_are_looked_for_in_more(context, 
     assert recurrence.busiest(context, "core-1") == recurrence.RecurrenceChoice("core-1", EVENT, "100")
 
 
-def test_a_repair_that_helped_is_said_to_have_helped(context, marked):
+def test_a_repair_that_helped_is_reported_to_have_helped(context, marked):
     text = text_of(recurrence.work(context, "core-1", EVENT, "30"))
     assert "Olle: wheel turned" in text
     assert "it fell" in text
@@ -109,7 +109,7 @@ def test_an_oven_is_looked_through_in_seconds(context, record):
     assert found.unit == "s"
 
 
-def test_faults_at_one_place_of_every_drum_are_told(context, marked, monkeypatch):
+def test_faults_at_one_place_of_every_drum_are_reported(context, marked, monkeypatch):
     drums = [d for d in marked.drums("core-1") if d.end_m]
     x = np.sort([d.start_m + 100.0 + 5 * i for d in drums for i in range(8)])
     text = text_of(recurrence._by_place(context, recurrence.cable(context, "core-1", "30"), x, START_S + x))
@@ -117,7 +117,7 @@ def test_faults_at_one_place_of_every_drum_are_told(context, marked, monkeypatch
     assert "of the length" in text
 
 
-def test_few_faults_and_strange_ranges_are_said(context, record, monkeypatch):
+def test_few_faults_and_strange_ranges_are_reported(context, record, monkeypatch):
     monkeypatch.setattr(record, "findings", lambda *_: [fault(20_100.0)])
     found = recurrence.answer(context, "core-1", EVENT, "3", 0.4, 20.0)
     assert "only 1 events" in text_of(found.parts)
@@ -144,13 +144,13 @@ def test_work_is_noted_with_name_place_and_deed(context, gateway):
         ("capstan", "Olle", " ", "what was done"),
     ],
 )
-def test_what_is_wanting_is_said(context, gateway, station, by, done, says):
+def test_what_is_wanting_is_reported(context, gateway, station, by, done, says):
     with pytest.raises(RejectedActionError, match=says):
         note_work(context, "core-1", station, by, done)
     assert gateway.sent == []
 
 
-def test_how_long_before_is_told_in_metres_and_seconds():
+def test_how_long_before_is_reported_in_metres_and_seconds():
     assert recurrence._offset(-23.0, 230.0 / 60) == "23 m, 6.0 s, earlier on the drum"
     assert recurrence._offset(4.0, float("nan")) == "4 m later on the drum"
     assert recurrence._offset(0.0, 230.0 / 60) == "at the fault"

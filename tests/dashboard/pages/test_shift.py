@@ -86,7 +86,7 @@ def test_the_next_drum_change_is_predicted_from_length_and_speed(context, record
     assert shift.drum_change_due(context, line) == format.NO_VALUE
 
 
-def test_a_works_without_a_calendar_is_told_so(context):
+def test_a_works_without_a_calendar_is_reported_so(context):
     works = context.configuration.works.model_copy(update={"shift": []})
     bare = replace(context, configuration=context.configuration.model_copy(update={"works": works}))
     assert "no shifts" in text_of(shift.answer(bare, str(NOW_MS)))
@@ -175,7 +175,7 @@ def test_d3_what_is_not_listed_is_counted(context, record, monkeypatch):
 @pytest.mark.parametrize(
     ("by", "text", "says"), [("", "x", "Enter your name"), ("Mira", " ", "Enter the handover note")]
 )
-def test_what_is_wanting_is_said(context, gateway, by, text, says):
+def test_what_is_wanting_is_reported(context, gateway, by, text, says):
     with pytest.raises(RejectedActionError, match=says):
         hand_over(context, by, text)
     assert gateway.sent == []

@@ -34,6 +34,6 @@ def test_a_monitor_that_is_well_has_no_troubles():
         ({"problems": ["core-1 is neither stored"]}, 1_000_500, "core-1 is neither stored"),
     ],
 )
-def test_each_trouble_is_said_with_what_to_look_at(change, now_ms, says):
+def test_each_trouble_is_reported_with_what_to_look_at(change, now_ms, says):
     (said,) = troubles(dataclasses.replace(WELL, **change), now_ms)
     assert said.startswith(says)
