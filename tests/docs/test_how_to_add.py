@@ -190,6 +190,7 @@ def test_a_command_and_an_analysis_are_modules_named_where_they_are_found(tree):
         "install",
         "-q",
         "--no-deps",
+        "--no-compile",
         "--no-build-isolation",
         "--target",
         str(tree.folder / "installed"),
