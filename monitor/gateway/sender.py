@@ -174,8 +174,8 @@ class Sender:
                 self.sent = self.outbox.end - 1
                 self.more.clear()
             self.moved.set()
-            if not batch:
-                await _either(self.more, None, left_s)
+            if not batch:  # now that all are sent, it is known exactly for how many a report is outstanding
+                await _either(self.more, None, self._quiet_left_s())
 
 
 def _now_s() -> float:

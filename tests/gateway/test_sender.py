@@ -101,6 +101,25 @@ def in_given_time(script: Callable[[TimedWire], Coroutine[Any, Any, None]]) -> T
     return wire
 
 
+def test_the_last_messages_of_a_line_are_sent_again_where_later_ones_are_stored_already_r17() -> None:
+    """Their report was lost with the monitor; nothing more came from the line, and they were never sent again."""
+    one = Sender(outbox=Outbox(answered=True))
+    for topic, count in (("k", 1), ("a", 1), ("b", 5)):
+        for n in range(count):
+            one.put(topic, n, f"{topic}{n}".encode())
+
+    async def script(wire: TimedWire) -> None:
+        tasks = await connected(one, wire)
+        await asyncio.sleep(0.5)
+        one.stored("b", Stored(n=4, first=0))
+        one.stored("k", Stored(n=0, first=0))
+        await asyncio.sleep(40.0)
+        for task in tasks:
+            task.cancel()
+
+    assert b"a0" in in_given_time(script).between(1.0, 0.5 + REPORT_WITHIN_S + 2 * KNOCK_S)
+
+
 async def connected(one: Sender, wire: TimedWire) -> list["asyncio.Task[None]"]:
     return [asyncio.create_task(one.send(wire)), asyncio.create_task(one.again(wire))]
 
