@@ -1,6 +1,7 @@
 """An asyncio loop whose time is virtual: it jumps to the next timer instead of waiting, and never depends on load."""
 
 import asyncio
+import math
 import selectors
 from collections.abc import Callable
 from concurrent.futures import Executor, Future
@@ -29,7 +30,15 @@ class VirtualLoop(asyncio.SelectorEventLoop):
     def __init__(self) -> None:
         self._jumping = _JumpingSelector()
         super().__init__(self._jumping)
-        self._clock_resolution = 1e-9
+
+    @property
+    def _clock_resolution(self) -> float:
+        """The least step of time: a timer that is due within it is not waited for, and time would not pass."""
+        return math.ulp(self._jumping.now_s)
+
+    @_clock_resolution.setter
+    def _clock_resolution(self, _: float) -> None:
+        """That of the machine's clock, which asyncio sets."""
 
     def time(self) -> float:
         return self._jumping.now_s

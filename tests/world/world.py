@@ -76,11 +76,12 @@ class Report:
     lost: list[tuple[str, int]] = field(default_factory=list)
     doubled: list[tuple[str, int]] = field(default_factory=list)
     differs: list[str] = field(default_factory=list)
+    kept: int = 0  # messages that the gateway still has when everything was given its time
     raised: str = ""  # the traceback of what the service or the judge raised
 
     @property
     def sound(self) -> bool:
-        return not (self.lost or self.doubled or self.differs or self.raised)
+        return not (self.lost or self.doubled or self.differs or self.kept or self.raised)
 
 
 def unsound(seeds: Iterable[int], kind: Kind) -> list[Report]:
@@ -231,6 +232,7 @@ class World:
             box = self.gateway.sender.outbox
             if self.loop.time() > self.duration_s + 0.5 and len(box) == 0:
                 break
+        self.report.kept = len(self.gateway.sender.outbox)
 
     async def _trouble(self, work: "asyncio.Task[None]") -> str:
         """What happened."""
