@@ -312,10 +312,12 @@ class StreamFlow:
         for of in np.unique(seq[lost]):
             samples = np.flatnonzero(lost & (seq == of))
             stamp_s, came_s = float(t_s[samples[0]]), float(known_s[samples[0]])
+            is_old = came_s - stamp_s > PAST_S
+            wanted = f"of the last {PAST_S / 3600:.0f} h" if is_old else "since the counter's first reading"
             why = (
-                f"{path}: expected samples of the last {PAST_S / 3600:.0f} h, got {len(samples)} from "
+                f"{path}: expected samples {wanted}, got {len(samples)} from "
                 f"{datetime.fromtimestamp(stamp_s, UTC):%Y-%m-%d %H:%M:%S} UTC on, {came_s - stamp_s:.0f} s late: "
-                "their metre is not known any more; mark the metres by hand"
+                "their metre is not known; mark the metres by hand"
             )
             yield Rejected(kind="too late", topic=f"*/{line}/{path}", why=why, received_s=came_s, line=line)
 

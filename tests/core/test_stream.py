@@ -79,8 +79,15 @@ def test_a_fault_whose_metre_is_not_known_any_more_is_rejected_in_words():
     assert rejected.why.startswith(
         f"{SPARK}: expected samples of the last 4 h, got 1 from 2025-11-24 16:01:40 UTC on, "
     )
-    assert rejected.why.endswith(" s late: their metre is not known any more; mark the metres by hand")
+    assert rejected.why.endswith(" s late: their metre is not known; mark the metres by hand")
     assert engine.now().extra["late"] == {SPARK: 1}
+
+
+def test_a_late_fault_of_before_the_first_reading_is_rejected_too():
+    script = running(200)
+    script.send(SPARK, T0 - 30, T0 + 150, v=1)
+    (rejected,) = of(Rejected, laying_up().feed(decoded(script.sorted())))
+    assert f"{SPARK}: expected samples since the counter's first reading, got 1 from " in rejected.why
 
 
 @settings(max_examples=12, deadline=None, phases=[Phase.explicit, Phase.generate])
