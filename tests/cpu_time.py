@@ -35,7 +35,7 @@ class CpuTime:
         """With workers, on the process that collects their reports."""
         for name, value in report.user_properties:
             if name == CPU_S:
-                self.by_test[report.nodeid] += float(str(value))
+                self.by_test[report.nodeid] += float(str(value))  # type: ignore[assignment]  # a Counter holds any number
 
     def sums(self) -> Counter[str]:
         """By file, or by test where all are of one file."""

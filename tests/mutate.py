@@ -19,10 +19,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from importlib.util import cache_from_source
 from pathlib import Path
+from typing import Any
 
 from tests.test_mirror import ROOT, file_of
 
-SWAPS: dict[type[ast.AST], type[ast.AST]] = {
+SWAPS: dict[type[ast.AST], type[Any]] = {
     ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq,
     ast.Is: ast.IsNot, ast.IsNot: ast.Is, ast.In: ast.NotIn, ast.NotIn: ast.In,
     ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div, ast.Div: ast.Mult, ast.And: ast.Or, ast.Or: ast.And,

@@ -66,7 +66,7 @@ def next_unit(units: Iterable[str], to_wait: bool) -> str:
     return next((unit for unit in units if waits(unit) == to_wait), units[0])
 
 
-class Schedule(LoadScopeScheduling):
+class Schedule(LoadScopeScheduling):  # type: ignore[misc]  # xdist has no types
     """Units in the order of collection, those that wait to some workers and those that compute to the others."""
 
     def __init__(self, config: pytest.Config, log: Producer | None = None) -> None:

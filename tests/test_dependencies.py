@@ -27,7 +27,7 @@ MOST_MB = 700
 
 def names(requirements: Iterable[str]) -> set[str]:
     """Distributions that requirements name, without our own extras."""
-    return {canonicalize_name(Requirement(r).name) for r in requirements} - {"everymetre"}
+    return {str(canonicalize_name(Requirement(r).name)) for r in requirements} - {"everymetre"}
 
 
 def imported_by(package: str) -> set[str]:

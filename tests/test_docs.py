@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from monitor.contract.record import AlarmChange, Finding, MetreRows
+from monitor.core.arrival import Message
 from monitor.core.decode import Decoder
 from tests.core.script import T0, Script, configuration, pipeline
 from tests.core.test_pipeline import core_line
@@ -63,7 +64,7 @@ def example() -> dict:
     message = Decoder("tarn", c.lines, c.works.wire).decode(arrival)
     engine = pipeline()
     decoder = Decoder("tarn", c.lines, c.works.wire)
-    out = engine.feed([decoder.decode(a) for a in script.sorted()])
+    out = engine.feed([m for a in script.sorted() if isinstance(m := decoder.decode(a), Message)])
     return {"arrival": arrival, "message": message, "out": out, "engine": engine}
 
 

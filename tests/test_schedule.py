@@ -2,6 +2,7 @@
 
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 from tests.schedule import LONG, PARTED, SHARED, WAITING, in_order, next_unit, unit
 
@@ -21,9 +22,14 @@ def test_a_file_is_one_unit_unless_its_cases_wait():
         assert unit(f"{file}::test_a") == unit(f"{other}::test_b")
 
 
+def item(nodeid: str) -> Any:
+    """What is read of a test."""
+    return SimpleNamespace(nodeid=nodeid)
+
+
 def test_what_waits_comes_first_then_what_is_long_and_the_rest_as_it_was():
     order = [f"{OTHER}::test_b", f"{MARKED}::test_a", f"{OTHER}::test_a", f"{KILLS}::test_b", f"{KILLS}::test_a"]
-    ordered = [item.nodeid for item in in_order([SimpleNamespace(nodeid=s) for s in order])]
+    ordered = [item.nodeid for item in in_order([item(s) for s in order])]
     assert ordered == [order[3], order[4], order[1], order[0], order[2]]
 
 

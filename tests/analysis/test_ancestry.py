@@ -37,17 +37,18 @@ def wound(drum: str, start_m: float, end_m: float, taken: Mapping[str, float] | 
 
 
 @st.composite
-def families(draw: st.DrawFn) -> tuple[Family, list[list[Made]]]:
+def families(draw: st.DrawFn) -> tuple[Family, float, list[float]]:
     """Two cores laid up into cable drums, those sheathed and cut: (family, drums by generation)."""
     lengths = draw(st.lists(st.floats(200, 2000), min_size=2, max_size=4))
-    spans = []
+    spans: list[Span] = []
+    cut = 0.0
     total = min(sum(lengths), sum(lengths[::-1])) / LAY
     for position, order in (("a", lengths), ("b", lengths[::-1])):
         at, splices = 0.0, []
         for i, length in enumerate(order):
             splices.append(on(position, f"core-{position}{i}", at, length))
             at += length / LAY
-        cut = draw(st.floats(0.2, 0.8)) * total if position == "a" else cut  # noqa: F821
+        cut = draw(st.floats(0.2, 0.8)) * total if position == "a" else cut
         made = [wound("cable-1", 0.0, cut, {position: LAY}), wound("cable-2", cut, total, {position: LAY})]
         spans += spans_of(splices, made)
     run = [on("x", "cable-1", 0.0, cut), on("x", "cable-2", cut, total - cut)]

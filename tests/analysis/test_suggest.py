@@ -18,7 +18,7 @@ WHY = Response(cause="xxx", consequence="xxx", corrective_action="xxx", time_to_
 
 def data(values: ArrayLike, dt: float = 1.0) -> Recorded:
     v = np.asarray(values, dtype=float)
-    return Recorded(np.arange(len(v)) * dt, v, np.ones(len(v), dtype=bool))
+    return Recorded(np.arange(len(v), dtype=np.float64) * dt, v, np.ones(len(v), dtype=bool))
 
 
 def noisy(n: int = 40_000, seed: int = 1) -> Recorded:

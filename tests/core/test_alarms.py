@@ -38,7 +38,7 @@ def test_transition_as_recalled_from_isa_18_2(state, event, active, after):
 
 
 def test_every_state_can_be_reached_and_can_get_back_to_normal():
-    edges = {s: set() for s in AlarmState}
+    edges: dict[AlarmState, set[AlarmState]] = {s: set() for s in AlarmState}
     for (state, _), to in TABLE.items():
         edges[state] |= set(to) if isinstance(to, tuple) else {to}
 

@@ -177,12 +177,18 @@ def test_whether_a_line_that_is_not_ours_is_of_the_works_is_not_known_here():
     assert (one.kind, one.number, one.final) == ("unknown line", None, False)
 
 
+def rejected_of(topic: str, payload: bytes) -> Rejected:
+    one = decode(topic, payload)
+    assert isinstance(one, Rejected)
+    return one
+
+
 def test_where_no_report_can_name_a_message_its_line_hears_that_it_came():
     """B1: a publisher may not wait for ever for it, nor go on while its line is not taken."""
     for topic, payload in (OF_NOBODY["topic"], (OVEN_A, b"no number"), ("tarn/core-1/OVEN/temperature", b"{}")):
-        assert rules.empty_report_line(decode(topic, payload)) == "core-1"
+        assert rules.empty_report_line(rejected_of(topic, payload)) == "core-1"
     for topic, payload in (UNKNOWN_LINE, *FINAL.values(), *LATER.values()):
-        assert not rules.empty_report_line(decode(topic, payload))
+        assert not rules.empty_report_line(rejected_of(topic, payload))
     assert not rules.empty_report_line(
         Rejected(kind="line suspended", topic=OVEN_A, why="later", received_s=T0, line="core-1")
     )

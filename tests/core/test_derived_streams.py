@@ -35,7 +35,8 @@ def test_a_tape_wound_at_its_own_width_measured_along_the_cable_does_not_overlap
     rule=st.sampled_from([(LAY, None), (OVERLAP, TAPE)]),
 )
 def test_where_nothing_moves_or_turns_there_is_no_value(rpm, speed, rule):
-    found = derived(*rule, np.array(rpm), np.full(len(rpm), speed))
+    made_by, tape = rule
+    found = derived(made_by, tape, np.array(rpm), np.full(len(rpm), speed))
     for value, turns in zip(found, rpm, strict=True):
         if turns > 1e-300 and speed > 0:
             assert np.isfinite(value)

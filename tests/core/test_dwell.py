@@ -20,7 +20,7 @@ ZONE = "shock-oven"
 def track_at(*speeds_m_per_s: float) -> Track:
     """A minute at each speed, from line metre 1000 on."""
     v = np.repeat(speeds_m_per_s, 600)
-    t_s = np.arange(len(v)) * 0.1
+    t_s = np.arange(len(v), dtype=np.float64) * 0.1
     track = Track(line="core-1", jump_m=1.0, slip_percent=3.0)
     track.add_counter(t_s, 1000.0 + np.concatenate(([0.0], np.cumsum(v[:-1] * 0.1))))
     track.add_speed(t_s, v)

@@ -1,5 +1,7 @@
 """Another recipe or revision amid a stretch that stands open: it ends there, in order, and no alarm is left behind."""
 
+from typing import Any
+
 import pytest
 
 from monitor.contract.record import AlarmChange, Finding, Output, Revision
@@ -11,7 +13,7 @@ HI = "window/oven-b/temperature/hi"
 
 
 def limits(script: Script, s: float, name: str, to: float) -> None:
-    change = {"proposal": name, "recipe": "core-2g5"}
+    change: dict[str, Any] = {"proposal": name, "recipe": "core-2g5"}
     script.send("operator/limits", T0 + s, step="propose", by="Mira", reason="wide", changes={HI: to}, **change)
     script.send("operator/limits", T0 + s + 0.1, step="approve", by="Olle", **change)
 

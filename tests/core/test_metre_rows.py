@@ -1,7 +1,9 @@
 """Rows: each whole metre once and in order, verified only where a recipe was in force and a known drum holds it."""
 
+from collections.abc import Callable
 from functools import partial
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import pytest
@@ -37,7 +39,7 @@ def test_each_metre_is_given_out_once_and_in_order_however_the_arrivals_are_cut(
         assert [one.first_m for one in rows[1:]] == ends[:-1]
     size = min(sum(map(len, few)), sum(map(len, many)))
     verdicts = [np.concatenate([one.verdict for one in rows])[:size] for rows in (few, many)]
-    assert np.array_equal(*verdicts)
+    assert np.array_equal(verdicts[0], verdicts[1])
     assert (verdicts[0] == Verdict.CONFORMING).any()
 
 
@@ -74,7 +76,8 @@ def test_rows_of_hours_do_not_depend_on_how_the_arrivals_are_cut(line, seed, sha
     for rows in (whole, one_by_one):
         assert [one.first_m for one in rows[1:]] == [one.first_m + len(one) for one in rows[:-1]]
     assert whole[0].columns.keys() == one_by_one[0].columns.keys()
-    for values in (lambda one: one.verdict, *(partial(_column, name) for name in whole[0].columns)):
+    columns: list[Callable[[MetreRows], Any]] = [partial(_column, name) for name in whole[0].columns]
+    for values in (lambda one: one.verdict, *columns):
         expected, got = (np.concatenate([values(one) for one in rows]) for rows in (whole, one_by_one))
         assert np.array_equal(got, expected, equal_nan=True)
 

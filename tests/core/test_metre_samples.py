@@ -49,7 +49,7 @@ def test_mean_least_and_most_are_those_of_the_samples_in_the_metre(steps):
 def test_a_slow_gauge_speaks_for_the_metres_it_is_held_for_and_no_further():
     cells = Cells(held_s=1.0)
     cells.add(np.array([0.2, 8.2]), np.array([0.0, 2.0]), np.array([5.0, 6.0]))
-    passed = np.arange(9) * 0.25
+    passed = np.arange(9, dtype=np.float64) * 0.25
     mean, _, _ = cells.take(0, 9, passed)
     assert mean[:5].tolist() == [5.0] * 5
     assert np.isnan(mean[5:8]).all()
@@ -80,7 +80,7 @@ def test_rows_that_begin_later_hold_what_those_before_would_have(skipped, steps)
     passed_s = np.interp(10.5 + np.arange(count), M, t_s)
     whole, later = Cells(held_s=5.0), Cells(held_s=5.0)
     for cells in (whole, later):
-        cells.add(M, t_s, np.arange(len(M)) + 0.5)
+        cells.add(M, t_s, np.arange(len(M), dtype=np.float64) + 0.5)
     every = whole.take(10, count, passed_s)
     rest = later.take(10 + skipped, count - skipped, passed_s[skipped:])
     for a, b in zip(every, rest, strict=True):

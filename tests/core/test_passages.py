@@ -14,7 +14,7 @@ ZONES = [Zone(name="oven-a", start_m=10, end_m=24), Zone(name="oven-a", pass_num
 
 def moving_track(speeds: ArrayLike) -> Track:
     v = np.repeat(np.asarray(speeds, dtype=float), 10)
-    t = np.arange(len(v)) * 0.1
+    t = np.arange(len(v), dtype=np.float64) * 0.1
     L = np.concatenate(([0], np.cumsum(0.5 * (v[1:] + v[:-1]) * 0.1)))
     track = Track(line="core-1", jump_m=1.0, slip_percent=3.0)
     track.add_counter(t, L)

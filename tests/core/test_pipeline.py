@@ -4,7 +4,7 @@ import itertools
 import json
 from collections.abc import Callable, Container, Iterable, Sequence
 from functools import cache
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import msgspec
 import numpy as np
@@ -52,7 +52,7 @@ def core_line(
         t = T0 + s
         v = np.array([speed(s + i / 10) for i in range(11)]) / 60
         steps = np.concatenate(([0], np.cumsum(0.5 * (v[1:] + v[:-1]) * 0.1)))
-        sampled = {
+        sampled: dict[str, tuple[Any, float]] = {
             "metre-counter/length": ([reading(L + x, t + 0.1 * i) for i, x in enumerate(steps[:10])], 0.1),
             "metre-counter/speed": (v[:10] * 60, 0.1),
             "shock-oven/temperature": (540 + rng.normal(0, 0.3, 2), 0.5),
@@ -194,7 +194,9 @@ def long_blocks(block_s: int, seed: int) -> list:
         script.send("take-up/drum", T0 + at_s, T0 + at_s + late_s, drum=name, recipe="laid-2x2g5")
     for begin in range(0, 200, block_s):
         L += 50.0 / 60.0 * block_s
-        script.send_samples("metre-counter/length", T0 + begin, L + 50.0 / 60.0 * np.arange(-block_s, 0), 1.0)
+        script.send_samples(
+            "metre-counter/length", T0 + begin, L + 50.0 / 60.0 * np.arange(-block_s, 0, dtype=np.float64), 1.0
+        )
         values = {"metre-counter/speed": 50.0, "bow/speed": 312.5, "tape-head/speed": 2484.0, "spark-a/voltage": 6.1}
         for path, value in values.items():
             script.send_samples(path, T0 + begin, np.full(block_s, value), 1.0)

@@ -220,10 +220,15 @@ def test_it_is_in_force_at_once_from_a_known_metre_on():
     assert raised[0].limit == 304.0
 
 
+def send(script: Script, path: str, t_s: float, **fields: Any) -> bool:
+    script.send(path, t_s, **fields)
+    return True
+
+
 def test_a_proposal_alone_changes_no_limit():
     out = pipeline().feed(
         decoded(
-            core_line(60, before=lambda script, s: s == 20 and script.send(
+            core_line(60, before=lambda script, s: s == 20 and send(script,
                 "operator/limits", T0 + s, step="propose", proposal="P1", recipe="core-2g5", by="Mira", reason="x",
                 changes={HI: 304.0})).sorted()
         )
@@ -247,7 +252,7 @@ def test_a_drum_that_begins_later_is_of_the_new_revision():
 
 def test_a_step_that_is_refused_is_counted_with_its_line():
     out = pipeline().feed(
-        decoded(core_line(30, before=lambda script, s: s == 9 and script.send(
+        decoded(core_line(30, before=lambda script, s: s == 9 and send(script,
             "operator/limits", T0 + s, step="approve", proposal="P1", recipe="core-2g5", by="Olle")).sorted())
     )  # fmt: skip
     (refused,) = of(Rejected, out)
@@ -258,7 +263,7 @@ def test_a_step_that_is_refused_is_counted_with_its_line():
 def test_c20_the_monitor_refuses_a_limit_that_no_instrument_of_the_line_can_measure():
     """Whatever a page let through: nothing else stands between a message and the limits in force."""
     out = pipeline().feed(
-        decoded(core_line(30, before=lambda script, s: s == 9 and script.send(
+        decoded(core_line(30, before=lambda script, s: s == 9 and send(script,
             "operator/limits", T0 + s, step="propose", proposal="P1", recipe="core-2g5", by="Mira", reason="x",
             changes={"window/oven-b/temperature/hihi": 1e9})).sorted())
     )  # fmt: skip

@@ -2,6 +2,7 @@
 
 import gzip
 from functools import cache
+from typing import Any
 
 import msgspec
 import numpy as np
@@ -161,7 +162,7 @@ VALUES = st.recursive(
 )
 
 
-def same(a: object, b: object) -> bool:
+def same(a: Any, b: Any) -> bool:
     if type(a) is not type(b):
         return False
     if isinstance(a, np.ndarray):

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from monitor.contract.record import AlarmChange, Finding, Output
+from monitor.core.arrival import Message
 from monitor.core.cure.forecast import SPEED_STEP_M_S, slowest_m_s
 from monitor.core.cure.stage import FORECAST_ALARM
 from monitor.core.cure.stage import status_json as cure_status
@@ -44,7 +45,7 @@ def run(unit: str) -> tuple[Pipeline, list[Output]]:
                 arrivals[i] = type(a)(a.topic, json.dumps(body).encode(), a.received_s)
     engine = Pipeline(line=works.lines["core-1"], recipes=works.recipes_for("core-1"))
     decoder = Decoder.of(works)
-    return engine, engine.feed([decoder.decode(a) for a in arrivals])
+    return engine, engine.feed([m for a in arrivals if isinstance(m := decoder.decode(a), Message)])
 
 
 def test_rows_are_the_same_but_for_the_speed_s_own_column():

@@ -3,6 +3,7 @@
 import itertools
 from bisect import bisect_left
 from collections.abc import Iterable
+from typing import Any
 
 import numpy as np
 import pytest
@@ -19,12 +20,12 @@ STEP_S = 0.1
 def truth(speeds_m_per_s: ArrayLike) -> tuple[Floats, Floats, Floats]:
     """Times, speeds at 10 Hz, and metres run from 100 m on."""
     v = np.repeat(np.asarray(speeds_m_per_s, dtype=float), 10)
-    t = np.arange(len(v)) * STEP_S
+    t = np.arange(len(v), dtype=np.float64) * STEP_S
     L = 100 + np.concatenate(([0], np.cumsum(0.5 * (v[1:] + v[:-1]) * STEP_S)))
     return t, v, L
 
 
-def run(t: Floats, reading: Floats, v: Floats, cuts: Iterable[int] = (), **more: float) -> Track:
+def run(t: Floats, reading: Floats, v: Floats, cuts: Iterable[int] = (), **more: Any) -> Track:
     track = Track(line="core-1", jump_m=1.0, slip_percent=3.0, **more)
     edges = [0, *sorted(c for c in cuts if c < len(t)), len(t)]
     for a, b in itertools.pairwise(edges):
@@ -81,7 +82,7 @@ def test_slip_is_noticed_and_its_metres_are_given_back():
 
 def test_a_counter_that_trembles_between_two_spans_does_not_slip():
     t, v, _ = truth([0.0] * 20)
-    track = run(t, 110.0 + 0.02 * (np.arange(len(t)) % 2) - 0.01, v)
+    track = run(t, 110.0 + 0.02 * (np.arange(len(t), dtype=np.float64) % 2) - 0.01, v)
     assert not track.faults
 
 

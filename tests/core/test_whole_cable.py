@@ -2,7 +2,7 @@
 
 import itertools
 from collections.abc import Callable
-from functools import cache
+from functools import cache, partial
 
 import numpy as np
 import pytest
@@ -164,7 +164,7 @@ def test_tape_overlap_by_turns_is_the_handbook_geometry():
 
 @given(st.lists(st.floats(0, 300), min_size=4, max_size=40))
 def test_speed_over_the_second_before_is_the_mean(speeds):
-    t_s = np.arange(len(speeds)) * 0.5
+    t_s = np.arange(len(speeds), dtype=np.float64) * 0.5
     found = by_speed_m_per_min(t_s, np.array(speeds), t_s[2:])
     want = [0.25 * a + 0.5 * b + 0.25 * c for a, b, c in zip(speeds, speeds[1:], speeds[2:], strict=False)]
     assert found == pytest.approx(want, abs=1e-9)
@@ -234,7 +234,7 @@ def by_another_solver(trough_C: float, m_per_min: float) -> float:
     pieces += [(line.open_air.film_coefficient_W_m2K, line.open_air.temperature_C, 39.0 - at)]
     for _, _, length in pieces:
         edges.append(edges[-1] + length / (m_per_min / 60))
-    path = [heat.PathPiece(film, lambda t, C=C: np.full_like(t, C)) for film, C, _ in pieces]
+    path = [heat.PathPiece(film, partial(np.full_like, fill_value=C)) for film, C, _ in pieces]
     never = configuration().recipes["core-2g5"].cure
     assert never is not None
     out = heat.solve(wall, path, np.array([edges]), (165.0, 165.0), never.t90, never.degradation, 0.02)

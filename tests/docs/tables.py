@@ -76,12 +76,13 @@ def messages() -> str:
 def keys() -> str:
     """A list of every configuration key of each file."""
     parts = []
-    for file, model in [
+    files: list[tuple[str, type[BaseModel]]] = [
         ("works.toml", Works),
         ("orders.toml", Orders),
         ("lines/NAME.toml", Line),
         ("recipes/NAME.toml", Recipe),
-    ]:
+    ]
+    for file, model in files:
         parts += [f"`{file}`", "", *_keys(model, 0), ""]
     return "\n".join(parts).rstrip()
 

@@ -6,20 +6,22 @@ from dataclasses import replace
 import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
-from monitor.contract.record import Finding, Verdict, Verdicts
+from monitor.contract.record import Finding, FindingKind, Verdict
 from monitor.evidence.filling_digest import filling_digest
 
 FINDING = Finding(
-    line="core-1", key="s@1", kind="event", stream="s", check="spark-fault", verdict=Verdict.NONCONFORMING,
+    line="core-1", key="s@1", kind=FindingKind.FAULT, stream="s", check="spark-fault", verdict=Verdict.NONCONFORMING,
     start_m=3.0, end_m=4.0, start_s=1.0, end_s=1.5, extreme=None, limit=None, unit="",
 )  # fmt: skip
 COLUMNS = st.dictionaries(st.text(max_size=5), st.lists(st.floats(), min_size=3, max_size=3), min_size=1, max_size=4)
 SOUND = np.zeros(3, dtype=np.int8)
 
 
-def of(columns: Mapping[str, ArrayLike], verdicts: Verdicts = SOUND, findings: Sequence[Finding] = (FINDING,)) -> str:
+def of(
+    columns: Mapping[str, ArrayLike], verdicts: NDArray[np.int8] = SOUND, findings: Sequence[Finding] = (FINDING,)
+) -> str:
     return filling_digest({n: np.array(v, dtype=float) for n, v in columns.items()}, verdicts, findings, [])
 
 

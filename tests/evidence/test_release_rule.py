@@ -1,5 +1,7 @@
 """What is proposed for a drum: release only where nothing is missing, and each thing against it is named."""
 
+from typing import Any
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -9,7 +11,7 @@ from monitor.contract.record import Verdict
 from monitor.evidence.release_rule import LEAST_M, coverage, propose, unanswered
 
 GOOD, BAD = Verdict.CONFORMING.word, Verdict.NONCONFORMING.word
-SOUND = {
+SOUND: dict[str, Any] = {
     "ended": True, "length_m": 100.0, "metres": {GOOD: 100.0}, "seen": {"cold-gauge/diameter-x": 1.0},
     "standing": 0, "cure_known": True,
 }  # fmt: skip

@@ -7,14 +7,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.physics.cure import new_elements
-from monitor.physics.heat_march import Elements, march
+from monitor.physics.heat_march import Elements, Media, Route, march
 from tests.physics import reference as ref
 
 NOMINAL = ref.CASES["steady_2.5_230"]
 CABLE, WAY, RATES = ref.cable(NOMINAL), ref.way(NOMINAL), ref.rates(NOMINAL)
 
 
-def started() -> tuple[Elements, np.ndarray, object, object]:
+def started() -> tuple[Elements, np.ndarray, Route, Media]:
     case = ref.CASES["oven_b_profile_240"]
     wall = ref.cable(case).wall()
     route = ref.way(case).route(wall)
@@ -46,7 +46,7 @@ def test_a_march_may_stop_anywhere_and_go_on_to_the_same_bits(stops):
 
 def test_a_medium_that_is_silent_for_too_long_leaves_the_element_unverified():
     element, cross, route, media = started()
-    knots = type(media).of([(np.array([0.0, 40.0]), np.array([300.0, 300.0]))] * len(media.held_s))
+    knots = Media.of([(np.array([0.0, 40.0]), np.array([300.0, 300.0]))] * len(media.held_s))
     held = replace(knots, held_s=np.full(len(media.held_s), 5.0))
     march(element, cross, route, held, *RATES)
     assert not element.seen.any()

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from monitor.analysis import rotating_parts
+from monitor.contract.config.line import Line
 from monitor.contract.record import Finding
 from monitor.statistics import recurrence as recur
 from monitor.statistics.recurrence import Found, NoPeriod
@@ -12,7 +13,7 @@ from tests.scenarios.test_marked import recorded
 RESOLUTION_M = 0.1
 
 
-def faults(scenario: str) -> tuple[np.ndarray, np.ndarray, object]:
+def faults(scenario: str) -> tuple[np.ndarray, np.ndarray, Line]:
     run, out = recorded(scenario, "core-1")
     found = sorted(
         {f.key: f for f in out if isinstance(f, Finding) and f.kind == "fault"}.values(), key=lambda f: f.start_m

@@ -1,5 +1,7 @@
 """Instruments: each tells its own truth with its own troubles, and pages or blocks change nothing of it."""
 
+from typing import Any
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -13,7 +15,7 @@ from tests.simulator.made import made, run_of
 STREAM = "cold-gauge/diameter-x"
 
 
-def gauge(*troubles: InstrumentTrouble, interval_s: float = 0.1, sigma: float = 0.0, **more: object) -> Gauge:
+def gauge(*troubles: InstrumentTrouble, interval_s: float = 0.1, sigma: float = 0.0, **more: Any) -> Gauge:
     settings = StreamSettings(station="cold-gauge", quantity="diameter-x", unit="mm", interval_s=interval_s)
     return Gauge(
         settings=settings,
@@ -33,12 +35,15 @@ def trouble(kind: str, **more: float) -> InstrumentTrouble:
 
 def samples(one: Gauge, until_s: float = 30.0) -> tuple[np.ndarray, np.ndarray, list[str]]:
     """Stamps in s, values and qualities of all that is sent."""
-    t, v, q = [], [], []
+    t: list[float] = []
+    v: list[float] = []
+    q: list[str] = []
     for draft in one.drafts(one.take(round(until_s * 1e3)), 0):
-        values = draft.body["v"] if isinstance(draft.body["v"], list) else [draft.body["v"]]
-        t += [(draft.body["t"] + k * draft.body.get("dt", 0)) / 1e3 for k in range(len(values))]
+        body: dict[str, Any] = dict(draft.body)
+        values = body["v"] if isinstance(body["v"], list) else [body["v"]]
+        t += [(body["t"] + k * body.get("dt", 0)) / 1e3 for k in range(len(values))]
         v += values
-        q += [draft.body.get("q", "good")] * len(values)
+        q += [body.get("q", "good")] * len(values)
     return np.array(t), np.array(v), q
 
 

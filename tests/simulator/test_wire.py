@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from simulator.scenario import Wire
 from simulator.wire import StreamWire
 
-READY = np.arange(400) * 0.5
+READY = np.arange(400, dtype=np.float64) * 0.5
 shares = st.floats(0.0, 1.0)
 
 
@@ -37,7 +37,7 @@ def test_a_kind_wire_keeps_the_order_and_bounds_the_delay() -> None:
 
 def test_shares_are_as_told() -> None:
     wire = Wire(repeated_share=0.2, reordered_share=0.3, lost_share=0.1, reordered_by_s=3.0)
-    carried = StreamWire(wire, np.random.default_rng(2)).carry(np.arange(20_000) * 0.5)
+    carried = StreamWire(wire, np.random.default_rng(2)).carry(np.arange(20_000, dtype=np.float64) * 0.5)
     counts = np.bincount([len(times) for times in carried], minlength=3) / 20_000
     # Each share is a binomial proportion: five standard deviations at most.
     for seen, expected in ((counts[0], 0.1), (counts[2], 0.2 * 0.9)):
