@@ -335,7 +335,7 @@ class FakeRecord:
         if settings is None or settings.kind == "events" or end_s <= start_s:
             return Trend(np.empty(0, np.int64), np.empty(0))
         step_s = max(float(settings.interval_s or 1.0), 0.05)
-        t = np.arange(np.ceil(start_s / step_s), np.ceil(end_s / step_s)) * step_s
+        t = np.arange(np.ceil(start_s / step_s), np.ceil(end_s / step_s), dtype=np.float64) * step_s
         return Trend(np.round(t * 1e3).astype(np.int64), self._values(stream, settings, t))
 
     def _values(self, stream: Stream, settings: StreamSettings, t: Floats) -> Floats:

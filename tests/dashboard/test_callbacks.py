@@ -2,6 +2,7 @@
 
 import ast
 from pathlib import Path
+from typing import Any
 
 import pytest
 from dash import Dash, Input, Output, State, html
@@ -10,6 +11,7 @@ from dashboard import pages
 from dashboard.callbacks import Callbacks
 from dashboard.context import Context
 from dashboard.pages.recurrence import callbacks as recurrence
+from dashboard.pages.recurrence import layout
 from dashboard.pages.recurrence.layout import RecurrenceResult
 
 PAGES = Path(pages.__file__).parent
@@ -71,7 +73,7 @@ def test_no_function_of_a_page_holds_callbacks_inside(path: Path) -> None:
 
 def test_e8_the_fold_is_of_the_answer_to_the_same_question(context: Context) -> None:
     """Two people with other bounds of the period see their own points."""
-    empty = recurrence.layout.answer(context, "core-1", "event:", "20", 0.4, 20.0)
+    empty = layout.answer(context, "core-1", "event:", "20", 0.4, 20.0)
     mine, theirs = (
         RecurrenceResult(parts=[], more=[], x=empty.x, shade=empty.x, shade_at=empty.x, period=p, unit="m")
         for p in (1.5, 2.5)
@@ -79,6 +81,8 @@ def test_e8_the_fold_is_of_the_answer_to_the_same_question(context: Context) -> 
     context.answers.put(("recurring", "core-1", "event:", "20", 0.4, 20.0), mine)
     context.answers.put(("recurring", "core-1", "event:", "20", 1.0, 20.0), theirs)
     assert context.answers.get(("recurring", "core-1", "event:", "20", 0.4, 20.0), RecurrenceResult) is mine
+    drawn: Any
+    nothing: Any
     drawn, _ = recurrence.fold(context, 1.5, False, "core-1", "event:", "20", 0.4, 20.0)
     assert drawn.data
     nothing, hidden = recurrence.fold(context, 1.5, False, "core-1", "event:", "20", 0.5, 20.0)

@@ -64,7 +64,12 @@ def test_every_step_from_the_pages_is_taken_and_a_repeated_one_once():
     )  # fmt: skip
     approve = LimitsStep(n=0, t=0, step="approve", recipe="core-2g5", by="Olle", proposal="P1")
     first, second = Outgoing(1), Outgoing(2)
-    steps = [(10, propose, first), (12, approve, second), (14, mark, first), (16, mark, first)]
+    steps: list[tuple[int, LimitsStep | Action, Outgoing]] = [
+        (10, propose, first),
+        (12, approve, second),
+        (14, mark, first),
+        (16, mark, first),
+    ]
     people = [sent(T0 + s, body, by) for s, body, by in steps]
     arrivals = sorted([*core_line(40).sorted(), *people, *people], key=lambda a: a.received_s)
     out = pipeline().feed(decoded(arrivals))

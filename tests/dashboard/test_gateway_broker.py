@@ -35,7 +35,7 @@ class Broker:
         self.process = subprocess.Popen(
             ["/usr/sbin/mosquitto", "-p", str(self.port)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
         )
-        until(lambda: socket.create_connection(("127.0.0.1", self.port), 1).close() or True)
+        until(lambda: socket.create_connection(("127.0.0.1", self.port), 1))
 
     def stop(self) -> None:
         self.process.terminate()
@@ -70,11 +70,16 @@ def broker() -> Iterator[Broker]:
     one.stop()
 
 
+def sent(gateway: MqttGateway) -> bool:
+    gateway.send("core-2", ACTION)
+    return True
+
+
 def test_an_answer_arrives_as_it_was_encoded(broker):
     received: queue.Queue[tuple[str, bytes, int]] = queue.Queue()
-    subscribed = queue.Queue()
+    subscribed: queue.Queue[bool] = queue.Queue()
     listener = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
-    listener.on_message = lambda _c, _u, m: received.put((m.topic, m.payload, m.qos))
+    listener.on_message = lambda _c, _u, m: received.put((m.topic, bytes(m.payload), m.qos))
     listener.on_connect = lambda c, *_: c.subscribe("tarn/#", qos=1)
     listener.on_subscribe = lambda *_: subscribed.put(True)
     listener.connect("127.0.0.1", broker.port)
@@ -83,7 +88,7 @@ def test_an_answer_arrives_as_it_was_encoded(broker):
     gateway.start()
     try:
         assert subscribed.get(timeout=PATIENCE_S)
-        until(lambda: gateway.send("core-2", ACTION) is None)
+        until(lambda: sent(gateway))
         topic = "tarn/core-2/operator/action"
         assert received.get(timeout=PATIENCE_S) == (topic, Outgoing(7000).encode(topic, ACTION), 1)
     finally:
@@ -96,7 +101,7 @@ def test_a_broker_that_went_away_is_reported_to_the_person(broker):
     gateway = MqttGateway("tarn", BrokerAddress(host="127.0.0.1", port=broker.port))
     gateway.start()
     try:
-        until(lambda: gateway.send("core-2", ACTION) is None)
+        until(lambda: sent(gateway))
         broker.stop()
 
         def refused() -> bool:

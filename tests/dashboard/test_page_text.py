@@ -9,7 +9,6 @@ import pytest
 from dash.development.base_component import Component
 
 from dashboard.context import Context
-from dashboard.figures.faultmap import sentence
 from dashboard.pages import route
 from dashboard.pages.alarm_load import layout as alarm_load
 from dashboard.pages.capability import layout as capability
@@ -20,6 +19,7 @@ from dashboard.pages.shift import layout as shift
 from dashboard.pages.traceability import layout as traceability
 from dashboard.pages.what_if import layout as what_if
 from dashboard.queries import alarm_list, live
+from dashboard.text.findings import sentence
 from monitor.contract.config import titles
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.record import FindingKind
@@ -27,6 +27,7 @@ from monitor.evidence.drum_facts import fault_rates
 from tests.core.script import configuration as whole_works
 from tests.core.script import finding
 from tests.dashboard.fake_record import FakeRecord, drum_with
+from tests.dashboard.replies import reply_of
 
 DRUM, FAULTS = "1-1042", "fault:spark-electrode/spark-fault"
 READ = ("title", "value", "limit", "text", "what", "line", "where")  # of what the api gives
@@ -76,9 +77,9 @@ def answers(context: Context) -> dict[str, Callable[[], Any]]:
         "signal": lambda: vars_of(recurrence.answer(context, "core-1", "signal:cold-gauge/diameter-x", "3", 0.4, 20.0)),
         "work": lambda: recurrence.work(context, "core-1", "mark:", "10"),
         "what if": lambda: what_if.answer(context, line.line, recipe.recipe, typed),
-        "alarms": lambda: list(alarm_list.now(context, None)["rows"].values()),
-        "changes": lambda: list(alarm_list.history(context, 24, 0, None)["rows"]),
-        "live": lambda: [one["asks"] for one in live.answer(context, live.Question())["lines"]],
+        "alarms": lambda: list(reply_of(alarm_list.now(context, None))["rows"].values()),
+        "changes": lambda: list(reply_of(alarm_list.history(context, 24, 0, None))["rows"]),
+        "live": lambda: [one["asks"] for one in reply_of(live.answer(context, live.Question()))["lines"]],
     }
 
 

@@ -16,6 +16,7 @@ from dashboard.shared import NewestAnswers, Shared
 from monitor.contract.config.configuration import Configuration
 from tests.dashboard.conftest import NOW_S
 from tests.dashboard.fake_record import FakeGateway, FakeRecord
+from tests.dashboard.replies import reply_of
 
 VIEWERS = 20
 
@@ -66,8 +67,8 @@ def test_g1_twenty_viewers_at_once_are_one_question_to_the_record(
 
 @pytest.mark.parametrize("since_m", [0.0, 312.5, 655.0, 3000.0])
 def test_a_viewers_part_of_the_ribbon_is_that_of_the_whole(context: Context, since_m: float) -> None:
-    whole = live.answer(context, live.Question())["lines"][0]["ribbon"]["runs"]
-    part = live.answer(context, live.Question(metres={"core-1": since_m}))["lines"][0]["ribbon"]
+    whole = reply_of(live.answer(context, live.Question()))["lines"][0]["ribbon"]["runs"]
+    part = reply_of(live.answer(context, live.Question(metres={"core-1": since_m})))["lines"][0]["ribbon"]
     assert part["since"] == since_m
     assert part["runs"] == [[max(a, since_m), b, v] for a, b, v in whole if b > since_m]
 
@@ -89,7 +90,8 @@ def test_a_ribbon_read_on_is_the_one_read_whole(configuration: Configuration, re
     going_on = fresh()
     for _ in range(80):
         now_s[0] += 7.0
-        ribbons = [[line["ribbon"] for line in live.answer(c, live.Question())["lines"]] for c in (going_on, fresh())]
+        replies = [reply_of(live.answer(c, live.Question())) for c in (going_on, fresh())]
+        ribbons = [[line["ribbon"] for line in reply["lines"]] for reply in replies]
         assert ribbons[0] == ribbons[1]
 
 

@@ -1,6 +1,7 @@
 """`everymetre record` prints what the page and the PDF of a drum say."""
 
 from collections.abc import Callable
+from pathlib import Path
 
 import msgspec
 import pytest
@@ -26,8 +27,8 @@ def drum(record: FakeRecord) -> DrumRow:
 def words(monkeypatch: pytest.MonkeyPatch, record: FakeRecord, clock: Callable[[], float]) -> list[str]:
     """The command with the record of these tests, and the drum it is asked for."""
     monkeypatch.setattr(record_command, "StoreReader", lambda *_: record)
-    monkeypatch.setattr(record_command.time, "time", clock)
-    monkeypatch.chdir(record_command.Path(__file__).parents[3])
+    monkeypatch.setattr("time.time", clock)
+    monkeypatch.chdir(Path(__file__).parents[3])
     return ["record", "core-1"]
 
 

@@ -95,15 +95,15 @@ def test_a_line_that_is_well_has_its_room_in_few_words(context, row):
     shown = live.cure_now(context, row)
     assert shown is not None
     assert shown["advice"] == ""
-    assert shown["room"].endswith("m/min before undercure")
+    assert str(shown["room"]).endswith("m/min before undercure")
 
 
 def test_a_line_at_risk_is_reported_what_to_do_until_when_and_what_is_lost(context, row, cure):
     risk = cure | {"at_risk": [[100.0, 130.0]], "lost": [[90.0, 100.0]], "save": 228.1, "act_by_ms": 1_764_035_000_000}
     shown = live.cure_now(context, dataclasses.replace(row, extra={"cure": risk}))
     assert shown is not None
-    assert shown["advice"].startswith("reduce speed to 228.1 m/min or below by ")
-    assert shown["advice"].endswith("10 m now in the line will be undercured")
+    assert str(shown["advice"]).startswith("reduce speed to 228.1 m/min or below by ")
+    assert str(shown["advice"]).endswith("10 m now in the line will be undercured")
     standing = live.advice(risk | {"standing": True, "overheated": [[1.0, 5.0]]}, context.zone)
     assert standing.startswith("restart at 228.1 m/min or below; ")
     assert "4 m now in the line overheated" in standing

@@ -1,6 +1,7 @@
 """Links from drum to drum: a drum's own page, and the other fillings of a name that came back."""
 
 from dataclasses import replace
+from typing import Any
 
 from dash import dcc
 
@@ -25,11 +26,12 @@ def test_a2_every_other_filling_of_a_name_is_linked_and_this_one_is_named(contex
     of = drums(record)
     (shown,) = fillings(context, "release", of[1], of)
     assert shown.children[0].startswith("Filling 2 of 3")
-    links = [part.href for part in shown.children if isinstance(part, dcc.Link)]
+    links = [vars(part)["href"] for part in shown.children if isinstance(part, dcc.Link)]
     assert links == [way_to("release", d.line, d.filling) for d in (of[0], of[2])]
     assert shown.children[-1].children.startswith("3: gone, ")  # of a line that is no longer configured
 
 
 def test_a_drums_link_names_it_and_leads_to_its_filling(record: FakeRecord) -> None:
     drum = drums(record)[1]
-    assert (drum_link(drum).children, drum_link(drum).href) == (drum.drum, f"/drum/{drum.line}/filling/900")
+    link: Any = drum_link(drum)
+    assert (link.children, link.href) == (drum.drum, f"/drum/{drum.line}/filling/900")

@@ -1,5 +1,7 @@
 """The ribbon as elements: each run where its metres are, and words for who cannot see it."""
 
+from typing import Any
+
 import pytest
 
 from dashboard.components.ribbon import CLASS, in_words, legend, ribbon
@@ -27,10 +29,11 @@ def test_no_two_verdicts_look_the_same():
 def test_the_words_name_the_gravest_first_and_leave_out_what_is_not_there():
     assert in_words(RUNS, 201.0) == "201 m wound; 11 m nonconforming, 50 m suspect, 40 m unverified"
     assert in_words([Run(0, 5, GOOD)], 5.0) == "5 m wound; no faults recorded"
-    shown = ribbon(RUNS, 201.0, None, size="tall")
+    shown: Any = ribbon(RUNS, 201.0, None, size="tall")
     assert shown.to_plotly_json()["props"]["aria-label"] == in_words(RUNS, 201.0)
     assert (shown.role, shown.className) == ("img", "ribbon tall")
-    assert ribbon(RUNS, 201.0, None).className == "ribbon"
+    usual: Any = ribbon(RUNS, 201.0, None)
+    assert usual.className == "ribbon"
 
 
 @pytest.mark.parametrize("metres", [None, {GOOD: 1.0, SUSPECT: 2.0, UNVERIFIED: 3.0, BAD: 4.0}])

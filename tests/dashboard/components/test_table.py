@@ -36,7 +36,7 @@ def test_without_a_row_it_says_so_over_its_whole_width():
 
 
 def test_it_can_be_reached_by_keyboard_and_named():
-    made = table("Drums", ["a"], [], empty="none", classes="wide")
+    made: Any = table("Drums", ["a"], [], empty="none", classes="wide")
     assert (made.tabIndex, made.role, made.to_plotly_json()["props"]["aria-label"]) == (0, "region", "Drums")
     assert made.children.className == "wide"
 

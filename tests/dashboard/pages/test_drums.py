@@ -1,11 +1,12 @@
 """The page Drums: the newest first, each with the metres that its ribbon shows."""
 
-from typing import Any
+from typing import Any, cast
 
 import pytest
 
 from dashboard.context import Context
 from dashboard.pages.drums import layout as drums
+from dashboard.pages.drums.layout import SearchData
 from dashboard.text import format
 from monitor.contract.record import FindingKind, Verdict
 from monitor.evidence.inherited import whole_runs
@@ -51,7 +52,7 @@ def test_without_drums_it_says_when_the_first_begins(context, record, monkeypatc
 
 
 def names(context: Context, **asked: Any) -> tuple[list[str], bool]:
-    found, older = drums.found(context, drums.searched({**drums.NEWEST, **asked}))
+    found, older = drums.found(context, drums.searched(cast(SearchData, {**drums.NEWEST, **asked})))
     return [d.drum for d in found], older
 
 
@@ -63,7 +64,8 @@ def test_any_part_of_a_name_finds_a_drum_however_old(context):
 
 def test_pages_together_are_all_drums_once(context, monkeypatch):
     monkeypatch.setattr(drums, "PAGE_OF", 3)
-    together, page, older = [], 0, True
+    together: list[str] = []
+    page, older = 0, True
     while older:
         found, older = names(context, page=page)
         together, page = together + found, page + 1

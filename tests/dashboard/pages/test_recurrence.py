@@ -24,7 +24,7 @@ def fault(at: float, kind: str = "fault", stream: str = "spark-electrode/spark-f
 
 
 @pytest.fixture
-def marked(record: FakeRecord, monkeypatch: pytest.MonkeyPatch) -> list[Finding]:
+def marked(record: FakeRecord, monkeypatch: pytest.MonkeyPatch) -> FakeRecord:
     """A capstan wheel of 2.513 m marks a third of its turns for 4 km, then someone turned it."""
     rng = np.random.default_rng(1)
     turns = 20_000 + np.arange(0, 4000, 2.513)

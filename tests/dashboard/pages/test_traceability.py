@@ -5,9 +5,11 @@ from dataclasses import replace
 import pytest
 from dash.exceptions import PreventUpdate
 
+from dashboard.components import FillingData
 from dashboard.pages.traceability import callbacks
 from dashboard.pages.traceability import layout as traceability
 from dashboard.text import format
+from monitor.analysis.lineage import Lineage
 from tests.dashboard.page_text import json_of, text_of
 
 
@@ -39,17 +41,17 @@ def test_input_that_is_not_on_record_is_named(context, drum, monkeypatch):
     orphan = type(
         "Orphan", (), {"start_m": 10.0, "end_m": 20.5, "pay_off": "pay-off-a", "why": "no drum was reported there"}
     )
-    monkeypatch.setattr(traceability.Lineage, "without_parent", lambda *_: [orphan])
+    monkeypatch.setattr(Lineage, "without_parent", lambda *_: [orphan])
     text = text_of(traceability.answer(context, drum, None))
     assert "No input drum recorded for: 10.0 to 20.5 m at pay-off-a (no drum was reported there)." in text
 
 
 def test_the_callback_reads_what_was_typed_and_a_drum_that_is_gone_changes_nothing(context, drum):
-    of = {"line": drum.line, "filling": drum.filling}
+    of: FillingData = {"line": drum.line, "filling": drum.filling}
     assert "Drum metre 700.0" in text_of(callbacks.follow(context, 700, of))
     assert "Enter a metre to trace." in text_of(callbacks.follow(context, "", of))
     with pytest.raises(PreventUpdate):
-        callbacks.follow(context, 700, of | {"filling": 99})
+        callbacks.follow(context, 700, FillingData(line=drum.line, filling=99))
 
 
 def test_the_page_begins_in_the_middle_of_the_drum(context, drum):

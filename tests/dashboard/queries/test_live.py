@@ -4,6 +4,7 @@ from dataclasses import replace
 
 from dashboard.queries.live import moment
 from dashboard.queries.monitors import REPORTED_MS
+from tests.dashboard.replies import reply_of
 
 
 def test_a_suspended_line_is_shown_with_what_to_do_and_no_other(context, monkeypatch):
@@ -13,9 +14,9 @@ def test_a_suspended_line_is_shown_with_what_to_do_and_no_other(context, monkeyp
     reported = replace(row, suspended={"core-1": why})
     monkeypatch.setattr(type(context.record), "health", lambda _: [reported])
     now = moment(context)
-    assert now.reply["needs"][0] == {"line": "core-1", "why": "suspended"}
-    assert [need["line"] for need in now.reply["needs"]].count("core-1") == 1
-    suspended = {line["line"]: line["suspended"] for line in now.lines.values()}
+    assert reply_of(now.reply)["needs"][0] == {"line": "core-1", "why": "suspended"}
+    assert [need["line"] for need in reply_of(now.reply)["needs"]].count("core-1") == 1
+    suspended = {line["line"]: str(line["suspended"]) for line in now.lines.values()}
     assert {line for line, text in suspended.items() if text} == {"core-1"}
     assert "Nothing is stored or judged" in suspended["core-1"]
     assert "Watch the line by its own instruments" in suspended["core-1"]

@@ -13,6 +13,7 @@ from monitor.contract.messages import Health
 from monitor.store.reader import StoreReader
 from monitor.store.writer import Batch, Writer
 from tests.dashboard.fake_record import FakeRecord
+from tests.dashboard.replies import reply_of
 from tests.shell.works import settings_at
 
 HEALTH = FakeRecord.health
@@ -20,7 +21,7 @@ HEALTH = FakeRecord.health
 
 def reports(context: Context, monkeypatch: pytest.MonkeyPatch, *of: tuple[list[str], int]) -> None:
     """Monitors of these lines, each with the age of its last report in ms."""
-    row = HEALTH(context.record)[0]
+    row = context.record.health()[0]
     rows = [replace(row, monitor=", ".join(lines), lines=lines, t_ms=context.now_ms - age) for lines, age in of]
     monkeypatch.setattr(type(context.record), "health", lambda _: rows)
 
@@ -30,8 +31,8 @@ def test_a_line_that_no_monitor_has_is_named_on_lines_and_health_with_the_remedy
     reports(context, monkeypatch, (["core-1"], 500))
     assert set(unmonitored(context)) == {"core-2"}
     now = moment(context)
-    assert now.reply["needs"][0] == {"line": "core-2", "why": "not monitored"}
-    assert [need["line"] for need in now.reply["needs"]].count("core-2") == 1
+    assert reply_of(now.reply)["needs"][0] == {"line": "core-2", "why": "not monitored"}
+    assert [need["line"] for need in reply_of(now.reply)["needs"]].count("core-2") == 1
     assert now.lines["core-1"]["unmonitored"] == ""
     remedy = "Start a monitor that has it: everymetre monitor --lines core-2"
     assert str(now.lines["core-2"]["unmonitored"]).endswith(remedy)

@@ -7,6 +7,7 @@ from dashboard.queries import live
 from tests.core.script import in_m_per_s
 from tests.dashboard.conftest import NOW_S
 from tests.dashboard.fake_record import FIRST_L_M, START_S, FakeRecord
+from tests.dashboard.replies import reply_of
 
 NOW_MS = round(NOW_S * 1e3)
 
@@ -35,7 +36,7 @@ def test_live_gives_limits_of_speed_in_m_per_min_whatever_their_unit(context, cl
     there = Context(
         record=record, configuration=works, clock=clock, gateway=context.gateway, numbering=context.numbering
     )
-    first = live.answer(there, live.Question())["lines"][1]
+    first = reply_of(live.answer(there, live.Question()))["lines"][1]
     assert (first["speed"], first["window"], first["outside"]) == (pytest.approx(230.0), [200.0, 245.0], False)
 
 
