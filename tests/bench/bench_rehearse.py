@@ -67,7 +67,9 @@ def _month(c: Configuration, folder: Path) -> None:
     Writer(c.works.store).close()
     size0 = psutil.Process().memory_info().rss
     end_ms = START_MS + DAYS * 86_400_000 - 1
-    reading, parts = _timed(lambda: [_n(part) for part in recorded(c, LINE, WINDOW, START_MS, end_ms)])
+    reading, parts = _timed(
+        lambda: [_n(part) for part in recorded(c, LINE, next(iter(c.recipes_for(LINE))), WINDOW, START_MS, end_ms)]
+    )
     print(f"{sum(parts):,} samples of {DAYS} days at {RATE} Hz; read from Parquet in {reading:.2f} s")
     t_s = T0 + np.arange(len(v)) / RATE
     whole = Recorded(t_s, v, np.ones(len(v), dtype=bool))
@@ -148,7 +150,7 @@ def _pandas(t_s: np.ndarray, v: np.ndarray) -> list[float]:
 def _line(c: Configuration) -> None:
     """One simulated hour of the demo, kept as it comes, then rehearsed."""
     processor = Processor(configuration=c, writer=Writer(c.works.store), engine=Engine.of(c))
-    _hour(processor, _begin(load_scenario(CONFIGS, "demo", c), c, 0, {}, 1, 0.0), {})
+    _hour(processor, _begin(load_scenario(CONFIGS, "demo", c), c, 0, 1, 0.0))
     processor.writer.write(processor.last_batch())
     processor.writer.close()
     changes = {n: {"window/oven-b/temperature/hi": 312.0} for n in c.recipes_for(LINE)}

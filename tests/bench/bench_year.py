@@ -68,7 +68,7 @@ def _asked(context: Context, client: FlaskClient, count: int) -> dict[str, Calla
     core, reel = "core-1", "rewind-1"
     works = context.configuration.works
     span = shift_at(END_MS - 1, works.shift, works.time_zone)
-    found = {line: context.record.drum(line, name_of(line, count - 3)) for line in (core, reel)}
+    found = {line: context.record.drum_named(line, name_of(line, count - 3)) for line in (core, reel)}
     start = str(span.start_ms) if span else None
     return {
         "live, all lines": lambda: _get(client, "/api/v1/live"),

@@ -70,7 +70,11 @@ def through_a_thread(port: int, clock: Clock, hand_over: bool) -> None:
             done.set()
 
     client.on_subscribe = lambda *_: clock.ready()
-    client.on_connect = lambda *_: client.subscribe(FILTER, qos=1)
+
+    def subscribe(*_: object) -> None:
+        client.subscribe(FILTER, qos=1)
+
+    client.on_connect = subscribe
 
     def receive(_client: object, _data: object, message: mqtt.MQTTMessage) -> None:
         if hand_over:

@@ -185,7 +185,7 @@ def _splices(c: Configuration, line: Line, starts: Sequence[int]) -> list[dict[s
 
 
 def _messages(line: Line, past: Past) -> list[dict[str, Any]]:
-    rows = []
+    rows: list[dict[str, Any]] = []
     for s in line.stream:
         if s.kind != "samples" or s.derived:
             continue
