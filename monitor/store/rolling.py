@@ -136,7 +136,7 @@ def roll_hours(
 
 def each_hour(
     engine: Engine, folder: Path, keep_ms: int, lines: Collection[str] | None = None, report: Report = log_not_moved
-) -> Iterator[Path | None]:
+) -> Generator[Path | None, None, None]:
     """As `roll_hours`, a stream of an hour a step: its file after the last, else None.
 
     Batches may be written between two steps: messages that come meanwhile are not of the hour that is written.

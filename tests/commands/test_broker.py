@@ -45,6 +45,6 @@ def test_a_broker_that_cannot_start_ends_with_1_and_says_why(monkeypatch, capsys
             raise OSError("address already in use")
 
     monkeypatch.setattr("iotcore.Broker", Refuses)
-    monkeypatch.setattr(broker.signal, "signal", lambda *_: None)
+    monkeypatch.setattr("signal.signal", lambda *_: None)
     assert broker.serve(BrokerAddress(host="127.0.0.1", port=18831)) == 1
     assert "cannot start: address already in use" in capsys.readouterr().err

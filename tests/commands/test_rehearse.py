@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from monitor.__main__ import main
-from monitor.analysis.activations import of_rows
+from monitor.analysis.activations import Activation, of_rows
 from monitor.analysis.rehearse import Asked, CancelledError, Fault, Kept, Side, compare
 from monitor.analysis.suggest import Candidate, Recorded, tried
 from monitor.commands import rehearse
@@ -64,13 +64,20 @@ def folder(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFact
     return place
 
 
-def raised_on_record(folder: Path) -> list[tuple[str, int, int | None]]:
+Times = tuple[str, int, int | None]  # of an alarm: raised and returned, UTC ms
+
+
+def times_of(one: Activation) -> Times:
+    return one.alarm, round(one.t_s * 1e3), None if one.end_s is None else round(one.end_s * 1e3)
+
+
+def raised_on_record(folder: Path) -> list[Times]:
     rows = StoreReader(settings_at(folder)).alarm_changes("core-1", 0, 10**15, 10**6)
-    return [(r.alarm, round(r.t_s * 1e3), r.end_s and round(r.end_s * 1e3)) for r in of_rows(rows)]
+    return [times_of(r) for r in of_rows(rows)]
 
 
-def rehearsed(side: Side) -> list[tuple[str, int, int | None]]:
-    return [(r.alarm, round(r.t_s * 1e3), r.end_s and round(r.end_s * 1e3)) for r in side.raised]
+def rehearsed(side: Side) -> list[Times]:
+    return [times_of(r) for r in side.raised]
 
 
 def test_unchanged_limits_raise_the_alarms_of_the_record(folder):

@@ -4,6 +4,7 @@ import json
 import subprocess
 import sys
 from collections import Counter
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -30,6 +31,10 @@ def made(log: Path) -> list[tuple[str, int, int]]:
     return [tuple(json.loads(line)) for line in log.read_text().splitlines()] if log.exists() else []
 
 
+def reached(log: Path, count: int) -> bool:
+    return len(made(log)) >= count
+
+
 @pytest.mark.parametrize("kind", KINDS)
 def test_joint_kills_lose_nothing_and_store_nothing_twice(tmp_path, kind):
     configs, port, _ = configs_at(tmp_path)
@@ -41,7 +46,7 @@ def test_joint_kills_lose_nothing_and_store_nothing_twice(tmp_path, kind):
             one.start()
         with subprocess.Popen(words) as gateway:
             for i in range(KILLS):
-                until(lambda i=i: len(made(log)) >= MADE_BETWEEN * (i + 1), SECONDS, "more messages")
+                until(partial(reached, log, MADE_BETWEEN * (i + 1)), SECONDS, "more messages")
                 for one in both:
                     one.kill()
                 for one in both:

@@ -413,7 +413,8 @@ def compare(wanted: Record, found: Record) -> dict[str, str]:
     """Where two records differ, by part."""
     differences = {}
     for name in ("drums", "findings", "changes", "now", "states", "gaps", "limits"):
-        missing, extra = Counter(wanted[name]) - Counter(found[name]), Counter(found[name]) - Counter(wanted[name])
+        expected, got = Counter[str](wanted[name]), Counter[str](found[name])
+        missing, extra = expected - got, got - expected
         if missing or extra:
             lines = [f"- {x}" for x in list(missing)[:6]] + [f"+ {x}" for x in list(extra)[:6]]
             differences[name] = f"{missing.total()} missing, {extra.total()} extra\n" + "\n".join(lines)

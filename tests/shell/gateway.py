@@ -13,11 +13,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import SimpleNamespace
+from typing import cast
 
 from monitor.contract.address import BrokerAddress
-from simulator.line import Sent
+from simulator.line import LineRun, Sent
 from simulator.pace import Pace
 from simulator.publisher import Publisher
+from simulator.truth import Truth
 
 LATER_S = 1e7
 
@@ -29,7 +31,7 @@ class ScriptRun:
     file: Path
     next_n: dict[str, int] = field(default_factory=dict)
     next_drum: int = 1
-    truth: object = None
+    truth: Truth | None = None
 
     def messages(self, page_s: float = 0.0, until_s: float | None = None) -> Iterator[Sent]:
         with self.file.open() as lines:
@@ -56,7 +58,7 @@ def main(settings: SimpleNamespace) -> None:
     folder = Path(settings.folder)
     publisher = Publisher(
         works="tarn",
-        runs={"core-1": run},
+        runs={"core-1": cast(LineRun, run)},
         pace=Faster(settings.speed, 0.0, time.time()),
         until_s=None,
         broker=address,

@@ -3,6 +3,7 @@
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cache
+from typing import Any
 
 import msgspec
 import numpy as np
@@ -19,7 +20,7 @@ COUNTED_S = 5.0  # how much a message of counter or speed holds: more is taken f
 SILENCE_S = 45.0  # arrivals further apart than this: the line is silent, and its monitor takes its own clock
 TICK_AFTER_S = 15.0
 
-Hum = Callable[[np.random.Generator, Floats, Floats], dict[str, tuple[Sequence[float] | Floats, float]]]
+Hum = Callable[[np.random.Generator, Floats, NDArray[np.bool_]], dict[str, tuple[Sequence[float] | Floats, float]]]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -51,7 +52,7 @@ class Day:
     rows: int = 1000  # a script has more
 
 
-def _laying_up(rng: np.random.Generator, v: Floats, high: Floats) -> dict:
+def _laying_up(rng: np.random.Generator, v: Floats, high: NDArray[np.bool_]) -> dict:
     def about(value: float, sd: float, every: int) -> tuple[Floats, float]:
         return (value + rng.normal(0, sd, len(v)))[::every], float(every)
 
@@ -66,7 +67,7 @@ def _laying_up(rng: np.random.Generator, v: Floats, high: Floats) -> dict:
     }
 
 
-def _core(rng: np.random.Generator, v: Floats, high: Floats) -> dict:
+def _core(rng: np.random.Generator, v: Floats, high: NDArray[np.bool_]) -> dict:
     def about(value: float, sd: float, every: int) -> tuple[Floats, float]:
         return (value + rng.normal(0, sd, len(v)))[::every], float(every)
 
@@ -86,7 +87,7 @@ def _core(rng: np.random.Generator, v: Floats, high: Floats) -> dict:
     }
 
 
-def _sheath(rng: np.random.Generator, v: Floats, high: Floats) -> dict:
+def _sheath(rng: np.random.Generator, v: Floats, high: NDArray[np.bool_]) -> dict:
     def about(value: float, sd: float, every: int) -> tuple[Floats, float]:
         return (value + rng.normal(0, sd, len(v)))[::every], float(every)
 
@@ -104,11 +105,11 @@ def _sheath(rng: np.random.Generator, v: Floats, high: Floats) -> dict:
     }
 
 
-def _rewinder(rng: np.random.Generator, v: Floats, high: Floats) -> dict:
+def _rewinder(rng: np.random.Generator, v: Floats, high: NDArray[np.bool_]) -> dict:
     return {"take-up/tension": ((120 + rng.normal(0, 1, len(v)))[::5], 5.0)}
 
 
-def _bench(rng: np.random.Generator, v: Floats, high: Floats) -> dict:
+def _bench(rng: np.random.Generator, v: Floats, high: NDArray[np.bool_]) -> dict:
     return {"flame/temperature": (np.where(high, 878.0, 850.0) + rng.normal(0, 0.5, len(v)), 1.0)}
 
 
@@ -220,7 +221,7 @@ def _changes_of_drums(day: Day, seed: int, rng: np.random.Generator, script: Scr
 
 
 def _people(day: Day, script: Script, high_s: float, long_high_s: float) -> None:
-    change = {"proposal": "P1", "recipe": day.recipe}
+    change: dict[str, Any] = {"proposal": "P1", "recipe": day.recipe}
     wide = {day.limit: day.wide}
     script.send(
         "operator/limits", T0 + round(700 / day.pace), step="propose", by="Mira", reason="wide", changes=wide, **change
@@ -228,7 +229,11 @@ def _people(day: Day, script: Script, high_s: float, long_high_s: float) -> None
     script.send("operator/limits", T0 + round(1700 / day.pace), step="approve", by="Olle", **change)
     alarm = f"{day.high}/HI"
     script.send("operator/action", T0 + round(high_s + 90 / day.pace), action="acknowledge", by="Mira", alarm=alarm)
-    shelve = {"alarm": alarm, "reason": "known", "until": round((T0 + long_high_s + 1500 / day.pace) * 1e3)}
+    shelve: dict[str, Any] = {
+        "alarm": alarm,
+        "reason": "known",
+        "until": round((T0 + long_high_s + 1500 / day.pace) * 1e3),
+    }
     script.send("operator/action", T0 + round(long_high_s + 120 / day.pace), action="shelve", by="Mira", **shelve)
 
 

@@ -1,5 +1,7 @@
 """A core line for as long as wanted: what happens on it in months happens every few minutes."""
 
+from typing import Any
+
 import numpy as np
 
 from monitor.core.arrival import Arrival
@@ -83,7 +85,7 @@ def _people_and_events(script: Script, s: int, L: float) -> None:
         marked_m = {"start_m": round(L - 40.0, 1), "end_m": round(L - 38.0, 1)}
         script.send("operator/action", t, action="mark metres", by="Olle", reason="scrape", **marked_m)
     if s % 400 == 350:
-        change = {"proposal": f"P{s}", "recipe": RECIPE}
+        change: dict[str, Any] = {"proposal": f"P{s}", "recipe": RECIPE}
         limit = LIMITS_C[s // 400 % 2]
         script.send(
             "operator/limits", t, step="propose", by="Mira", reason="rehearsed", changes={LIMIT: limit}, **change

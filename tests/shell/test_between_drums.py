@@ -1,6 +1,7 @@
 """A3: a line whose monitor starts without a snapshot while no drum is on goes on as it was."""
 
 from pathlib import Path
+from typing import Any
 
 import pytest
 from sqlalchemy import delete
@@ -23,7 +24,8 @@ def script_of(line: str, recipe: str | None) -> Script:
     script.line = line
     script.send("line/state", T0, state="running")
     script.send("take-up/drum", T0 + 10, drum="A", recipe=LINES[line])
-    script.send("take-up/drum", T0 + 150, drum=None, **({"recipe": recipe} if recipe else {}))
+    more: dict[str, Any] = {"recipe": recipe} if recipe else {}
+    script.send("take-up/drum", T0 + 150, drum=None, **more)
     for i in range(400):
         script.send_samples("metre-counter/length", T0 + i, 5000.0 + 3.5 * i)
         script.send_samples("metre-counter/speed", T0 + i, 210.0)

@@ -119,11 +119,11 @@ def test_a_changed_value_of_a_table_that_is_compared_is_named(place, database, t
                 tried.append((table, column.name, words))
     made = rebuild(stored_at(place), "core-1", tmp_path / "made")
     found = [*map(str, made.differences), *made.not_compared]
-    for table, column, words in tried:
+    for table, name, words in tried:
         mine = [f for f in found if f.startswith(f"table {table.name}")]
         if table not in (CHECKPOINT, LINE_NOW, LEDGER):
             mine = [f for f in mine if words in f]
-        assert mine, (table.name, column, found)
+        assert mine, (table.name, name, found)
 
 
 def warmer(arrow: bytes) -> bytes:

@@ -1,5 +1,6 @@
 """A damaged or missing file costs its own span, is logged, and stops nothing; each hour and drum rolls by itself."""
 
+import os
 from collections.abc import Callable, Iterator
 from functools import partial
 from pathlib import Path
@@ -14,9 +15,10 @@ from monitor.contract.topics import Stream
 from monitor.core.arrival import Arrival
 from monitor.shell import processor as processor_module
 from monitor.shell.processor import Processor
-from monitor.store import manifest, parquet_files
+from monitor.store import manifest
 from monitor.store import rolling as rollup
 from monitor.store.message_history import History
+from monitor.store.parquet_files import write_each
 from monitor.store.reader import StoreReader
 from tests.core.script import T0, Script
 from tests.core.test_pipeline import core_line
@@ -109,10 +111,10 @@ def arrivals() -> list[Arrival]:
 def test_a_drum_that_cannot_be_written_stops_no_other_and_loses_no_row(place, arrivals, monkeypatch, bad: int):
     """A8: one bad name stopped the rolling of all lines."""
     processor = written(place, arrivals)
-    before, write = everything(place), rollup.write_each
+    before, write = everything(place), write_each
     paths: list[Path] = []
 
-    def one_fails(path: Path, *args: object) -> Iterator[None]:
+    def one_fails(path: Path, *args: Any) -> Iterator[None]:
         paths.append(path)
         if paths.index(path) == bad:
             raise OSError(36, "File name too long")
@@ -131,9 +133,9 @@ def test_a_drum_that_cannot_be_written_stops_no_other_and_loses_no_row(place, ar
 def test_hours_roll_though_one_of_them_cannot(place, monkeypatch):
     """A8."""
     processor = written(place, slow_script())
-    second, write = rollup.hour_file(place, "core-1", round((T0 + 3600) * 1e3)), rollup.write_each
+    second, write = rollup.hour_file(place, "core-1", round((T0 + 3600) * 1e3)), write_each
 
-    def one_fails(path: Path, *args: object) -> Iterator[None]:
+    def one_fails(path: Path, *args: Any) -> Iterator[None]:
         if path == second:
             raise ValueError("a payload that is no JSON")
         return write(path, *args)
@@ -234,7 +236,7 @@ def samples_of(place: Path) -> list[float]:
 def test_a_disk_that_is_full_while_an_hour_is_written_costs_nothing(place, monkeypatch):
     """A8: the file gets no name, its hour stays in the database, the others move; later it moves too."""
     processor, before = written(place, slow_script()), [290.0 + i for i in range(20)]
-    sync, calls = parquet_files.os.fsync, iter(range(10**6))
+    sync, calls = os.fsync, iter(range(10**6))
 
     def full(file: int) -> None:
         if next(calls) == 0:
@@ -242,7 +244,7 @@ def test_a_disk_that_is_full_while_an_hour_is_written_costs_nothing(place, monke
         sync(file)
 
     with monkeypatch.context() as m:
-        m.setattr(parquet_files.os, "fsync", full)
+        m.setattr(os, "fsync", full)
         failed: dict[str, str] = {}
         assert len(rollup.roll_hours(processor.writer.engine, place, 0, None, failed.__setitem__)) == 2
     assert [reason for reason in failed.values() if "No space left" in reason] == list(failed.values())
@@ -260,7 +262,7 @@ def test_a_folder_that_cannot_be_entered_keeps_only_its_own_line_in_the_database
     processor = written(place, both)
     (place / "lines").mkdir()
     (place / "lines" / "core-1").write_text("no folder")
-    monkeypatch.setattr(processor_module, "each_hour", partial(keeping_none, processor_module.each_hour))
+    monkeypatch.setattr(processor_module, "each_hour", partial(keeping_none, rollup.each_hour))
     for _ in range(3):
         assert list(processor.rolling())
     assert len(sorted((place / "lines" / "core-2").rglob("*.parquet"))) == 3
@@ -296,7 +298,7 @@ def test_a_defect_in_moving_drums_keeps_no_hour_from_its_file_and_ends_nothing(p
         yield
 
     monkeypatch.setattr(processor_module, "each_drum", defect)
-    monkeypatch.setattr(processor_module, "each_hour", partial(keeping_none, processor_module.each_hour))
+    monkeypatch.setattr(processor_module, "each_hour", partial(keeping_none, rollup.each_hour))
     list(processor.rolling())
     assert len(hours(place)) == 3
     reason = "ValueError: a defect of the monitor"

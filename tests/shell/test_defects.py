@@ -17,6 +17,7 @@ from monitor.contract.record import Rejected
 from monitor.core.arrival import Arrival
 from monitor.core.decode import Decoder
 from monitor.core.pipeline import Pipeline
+from monitor.core.snapshot import load
 from monitor.shell import processor as processor_module
 from monitor.shell import restore, salvage
 from monitor.shell.defects import KEPT_MAX, NUMBER_UNKNOWN, Defects, EngineError, engine_step
@@ -81,7 +82,7 @@ def engine_fails(monkeypatch: pytest.MonkeyPatch, step: str, make: Callable[[], 
     if step == "now":
         monkeypatch.setattr(Pipeline, "now", failing(Pipeline.now, of_pipeline))
     if step == "load":
-        monkeypatch.setattr(salvage, "load", failing(salvage.load, lambda _, given: given.line.line, True))
+        monkeypatch.setattr(salvage, "load", failing(load, lambda _, given: given.line.line, True))
     if step == "dump":
         for module in (processor_module, salvage, restore):
             monkeypatch.setattr(module, "dump", failing(module.dump, of_pipeline))

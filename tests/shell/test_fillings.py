@@ -7,6 +7,7 @@ into files on the way and after a restart.
 
 import json
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -49,7 +50,7 @@ Known = dict[tuple[str, int], dict[str, object]]  # by line and number
 def arrivals(names: tuple[str, ...]) -> list[Arrival]:
     """Both lines' messages in the order in which they are received, some seconds in each."""
     lay, sheath = Script("lay-1"), Script("sheath-1")
-    events: list[tuple[float, Script, str, dict[str, object]]] = [(0, lay, "line/state", {"state": "running"})]
+    events: list[tuple[float, Script, str, dict[str, Any]]] = [(0, lay, "line/state", {"state": "running"})]
     events += [(0, sheath, "line/state", {"state": "running"}), (BARE_S, lay, "take-up/drum", {"drum": None})]
     events.append((5, sheath, "take-up/drum", {"drum": "S1-0001", "recipe": "cable-2x2g5"}))
     for i, (name, t_s) in enumerate(zip(names, CHANGES_S, strict=True)):

@@ -11,6 +11,7 @@ import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -129,12 +130,16 @@ def roll(folder: Path, report: Callable[[str, str], None] = lambda what, why: py
         engine.dispose()
 
 
+def keep_reason(reasons: list[str], _: str, why: str) -> None:
+    reasons.append(why)
+
+
 def test_full_while_hours_move_into_files(record, tmp_path):
     before = everything(record)
     for write, folder in each_write(roll, record, tmp_path):
         reasons: list[str] = []
         with disk(write):
-            roll(folder, lambda _, why, reasons=reasons: reasons.append(why))
+            roll(folder, partial(keep_reason, reasons))
         assert any("disk is full" in why or "No space left" in why for why in reasons), (write, reasons)
         assert everything(folder) == before
         roll(folder)

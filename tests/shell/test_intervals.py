@@ -1,6 +1,7 @@
 """Questions about an interval give what a look at every row would give, however long or open what lies there (G1)."""
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from sqlalchemy import insert
@@ -14,7 +15,7 @@ from tests.shell.works import settings_at
 SPANS = [(0.0, 50.0), (499.5, 500.5), (1000.0, 2500.0), (2999.0, 3000.0), (-5.0, 1e9), (7000.0, float("inf"))]
 
 
-def finding(i: int, start_m: float, end_m: float | None) -> dict[str, object]:
+def finding(i: int, start_m: float, end_m: float | None) -> dict[str, Any]:
     return {
         "line": "core-1", "key": str(i), "kind": "window", "stream": "a/b", "check_name": "HI",
         "verdict": int(Verdict.SUSPECT), "start_m": start_m, "end_m": end_m, "start_ms": i, "end_ms": None,

@@ -3,6 +3,7 @@
 import json
 import random
 import sys
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -81,6 +82,9 @@ class Count:
     def __init__(self, store: Path) -> None:
         self.engine = open_for_reading(Store(folder=str(store)))
 
+    def reached(self, count: int) -> bool:
+        return self() >= count
+
     def __call__(self) -> int:
         try:
             with self.engine.connect() as c:
@@ -109,7 +113,7 @@ def test_nothing_is_lost_or_doubled_whoever_is_killed(tmp_path, arrivals, undist
             part.start()
         for name in rng.sample(KILLS, len(KILLS)):
             seen = min(count() + rng.randint(20, 350), len(arrivals))
-            until(lambda seen=seen: count() >= seen, 60, f"message {seen} before {name} is killed")
+            until(partial(count.reached, seen), 60, f"message {seen} before {name} is killed")
             if name == "monitor, stopping":
                 name = "monitor"
                 parts[name].kill_while_it_stops(rng.uniform(0.0, STOPS_FOR_S))

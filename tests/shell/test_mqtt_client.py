@@ -46,7 +46,7 @@ async def connected(
 
 async def payloads(inbox: "asyncio.Queue[MQTTMessage]", count: int) -> list[bytes]:
     async with asyncio.timeout(30):
-        return [(await inbox.get()).payload for _ in range(count)]
+        return [bytes((await inbox.get()).payload) for _ in range(count)]
 
 
 async def test_what_was_not_acknowledged_comes_again_on_the_next_connection_and_nothing_else(running):

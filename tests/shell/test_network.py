@@ -4,6 +4,7 @@ import random
 import signal
 import sys
 import time
+from functools import partial
 
 import pytest
 
@@ -47,7 +48,7 @@ def test_pulled_and_standing_cables_lose_nothing(tmp_path, arrivals, undisturbed
                 part.start()
             for i in range(16):
                 seen = min(count() + rng.randint(50, 250), len(arrivals))
-                until(lambda seen=seen: count() >= seen, 60, f"message {seen}")
+                until(partial(count.reached, seen), 60, f"message {seen}")
                 (to_monitor, to_gateway)[i % 2].cut()
                 if i == 9:
                     stand_still(to_monitor)

@@ -21,7 +21,9 @@ from monitor.shell import processor as processor_module
 from monitor.shell import salvage
 from monitor.shell import service as module
 from monitor.shell.broker_link import Received
+from monitor.shell.restore import restore
 from monitor.shell.service import Service
+from monitor.store.database import open_for_writing
 from monitor.store.reader import StoreReader
 from monitor.store.schema import CHECKPOINT, LINE_NOW, MESSAGE, REJECTED, SET_ASIDE
 from monitor.store.writer import Batch
@@ -288,7 +290,7 @@ def test_a_row_that_the_monitor_makes_and_the_database_refuses_stops_nothing(
         len([r for r in caplog.records if f"the database refuses what the monitor writes as {table}" in r.message]) == 1
     )
     assert read(place, select(SET_ASIDE)) == []
-    counted = {r.kind: r.count for r in read(place, select(REJECTED))}
+    counted = {r.kind: r._mapping["count"] for r in read(place, select(REJECTED))}
     assert (counted.get("not recorded", 0) > 0) is (table != "rejected")
     assert len(read(place, select(MESSAGE.c.n).where(MESSAGE.c.station != MONITOR))) == len(arrivals)
     refused_table = {"line_now": LINE_NOW, "checkpoint": CHECKPOINT}.get(table)
@@ -312,7 +314,7 @@ def test_a_restart_whose_own_rows_are_refused_goes_on(place, arrivals, undisturb
     with pytest.MonkeyPatch.context() as m:
         from monitor.store import writer
 
-        opened = writer.open_for_writing
+        opened = open_for_writing
 
         def opens(*given: Any) -> Engine:
             engine = opened(*given)
@@ -338,7 +340,7 @@ def two_lines(arrivals: Sequence[Arrival]) -> list[Arrival]:
 
 def test_a_line_whose_engine_cannot_be_restored_waits_and_the_other_goes_on(place, arrivals, monkeypatch, caplog):
     """A defect meets the stored messages of one line while a batch is salvaged; its gateway sends again later."""
-    both, restore = two_lines(arrivals), salvage.restore
+    both = two_lines(arrivals)
     link, again, state = StubLink(both), StubLink(both), {"broken": True}
 
     def restores(writer: Any, configuration: Any, line: str, log: Any) -> Any:
@@ -374,7 +376,7 @@ def test_a_line_whose_engine_cannot_be_restored_waits_and_the_other_goes_on(plac
 
 
 def test_a_monitor_starts_though_one_engine_cannot_be_restored(place, arrivals, monkeypatch):
-    both, restore = two_lines(arrivals), salvage.restore
+    both = two_lines(arrivals)
     half = len(both) // 2
     first = processor_at(place, lines=["core-1", "core-2"])
     store(first, both[:half])

@@ -96,8 +96,10 @@ def fed(configuration: Configuration, line: str, arrivals: Sequence[Arrival], la
     decoder = Decoder(works.works, configuration.lines, works.wire)
     found: list[Message | Tick] = []
     for part, now_s in parts(arrivals, len(arrivals), last_s):
-        found += [decoder.decode(a) for a in part] if part else [Tick(round(now_s, 3))]
-    assert all(isinstance(m, Message | Tick) for m in found)
+        for one in map(decoder.decode, part):
+            assert isinstance(one, Message)
+            found.append(one)
+        found += [] if part else [Tick(round(now_s, 3))]
     return found
 
 
@@ -306,7 +308,8 @@ def restarted(
             run(run_from, arrivals[at:stop_at], arrivals[at - 1].received_s if at else None)
             run_from.writer.close()  # without a last batch: as kill -9 leaves it
             at = stop_at
-            was, given_out, log = present(run_from, line), record_of(folder, line), []
+            was, given_out = present(run_from, line), record_of(folder, line)
+            log: list[str] = []
             lose_snapshot(run_from, line, mode)
             damage = Damage(folder) if mode == "damaged files" else None
             c = changed(mode, c, line)

@@ -2,7 +2,7 @@
 
 import gc
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import partial
 from itertools import pairwise
 from typing import Any
@@ -15,6 +15,8 @@ from sqlalchemy import create_engine, delete, select, update
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Recipe
+from monitor.contract.record import Output
+from monitor.core.arrival import LineArrival
 from monitor.core.pipeline import Pipeline
 from monitor.shell import processor as processor_module
 from monitor.shell.broker_link import Received
@@ -116,7 +118,12 @@ def test_ten_kills_in_a_minute_do_not_lengthen_the_replay(place, monkeypatch):
     """A10: no checkpoint in the first 30 s of a process; replay 330 to 12,071 messages over 15 kills."""
     fed: list[int] = []
     feed = Pipeline.feed
-    monkeypatch.setattr(Pipeline, "feed", lambda engine, messages: fed.append(len(messages)) or feed(engine, messages))
+
+    def counted(engine: Pipeline, messages: Sequence[LineArrival]) -> list[Output]:
+        fed.append(len(messages))
+        return feed(engine, messages)
+
+    monkeypatch.setattr(Pipeline, "feed", counted)
     replayed: list[int] = []
     for i in range(11):
         processor = processor_at(place)

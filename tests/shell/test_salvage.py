@@ -16,6 +16,7 @@ from sqlalchemy.exc import DataError, OperationalError
 from monitor.contract.messages import STREAM_MESSAGES
 from monitor.contract.record import AlarmChange, Rejected
 from monitor.contract.topics import MONITOR
+from monitor.core import snapshot
 from monitor.core.arrival import Arrival
 from monitor.core.pipeline import Pipeline
 from monitor.shell import salvage
@@ -349,7 +350,7 @@ def test_a_batch_of_poison_is_sorted_out_by_few_looks_at_the_database(place, mon
     processor, probes, loads = processor_at(place, lines=LINES), Counter[str](), Counter[str]()
     store(processor, before)
     refusing(processor, ["message"])
-    probe, load = Writer.probe, salvage.load
+    probe, load = Writer.probe, snapshot.load
 
     def counted(self: Writer, batch: Batch) -> None:
         probes["all"] += 1

@@ -31,7 +31,7 @@ from monitor.shell.service import Service
 from monitor.store import upgrade
 from monitor.store.database import open_for_reading
 from monitor.store.lease import hold
-from monitor.store.schema import CHECKPOINT, LEDGER, MESSAGE, SET_ASIDE
+from monitor.store.schema import CHECKPOINT, LEDGER, MESSAGE, SCHEMA_VERSION, SET_ASIDE
 from monitor.store.writer import Batch, Writer
 from tests.core.test_pipeline import core_line
 from tests.shell.works import everything, processor_at, settings_at, take
@@ -475,7 +475,7 @@ def test_a_store_that_was_upgraded_meanwhile_ends_the_service_with_nothing_more_
     def upgraded(_: object) -> None:
         written["commits"] += 1
         if written["commits"] > 2:
-            upgrade.refuse_newer(upgrade.SCHEMA_VERSION + 1, "here")
+            upgrade.refuse_newer(SCHEMA_VERSION + 1, "here")
 
     monkeypatch.setattr(upgrade, "confirm", upgraded)
     with hold(settings_at(place), ["core-1"], 0.0) as lease:

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from sqlalchemy import insert
@@ -41,7 +42,7 @@ def reader(place: Path) -> Iterator[StoreReader]:
     writer.close()
 
 
-def found(reader: StoreReader, **asked: object) -> list[str]:
+def found(reader: StoreReader, **asked: Any) -> list[str]:
     return [drum.drum for drum in reader.find_drums(DrumSearch(**asked))]
 
 

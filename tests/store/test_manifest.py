@@ -14,6 +14,7 @@ from monitor.core.arrival import Arrival
 from monitor.shell.processor import Processor
 from monitor.store import manifest, parquet_files
 from monitor.store import rolling as rollup
+from monitor.store.parquet_files import sha256
 from monitor.store.reader import StoreReader
 from monitor.store.schema import MANIFEST
 from tests.core.script import T0, Script
@@ -47,7 +48,7 @@ def test_each_file_is_entered_as_it_is(place, processor):
     found = entries(engine)
     assert sorted(found) == sorted(p.relative_to(place).as_posix() for p in paths)
     for name, entry in found.items():
-        assert entry.sha256 == manifest.sha256(place / name)
+        assert entry.sha256 == sha256(place / name)
         assert entry.size_bytes == (place / name).stat().st_size
         assert (entry.line, entry.next_sha256, entry.damage) == ("core-1", "", "")
     assert sorted(entry.rows for entry in found.values()) == [5, 6, 6]

@@ -37,7 +37,8 @@ def test_a_stream_is_read_whole_and_alone(hour, stream, first, size):
     assert found.schema == SCHEMA
     assert found["n"].to_pylist() == list(range(first, first + size))
     assert set(zip(found["station"].to_pylist(), found["quantity"].to_pylist(), strict=True)) == {STREAMS[stream]}
-    assert read(hour, *STREAMS[stream], ["n"]).equals(found.select(["n"]))
+    station, quantity = STREAMS[stream]
+    assert read(hour, station, quantity, ["n"]).equals(found.select(["n"]))
 
 
 @pytest.mark.parametrize("name", [("oven-a", "pressure"), ("oven-aa", "temperature"), ("", "")])

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from sqlalchemy import select, text
 
-from monitor.contract.record import Finding, Rejected, Verdict
+from monitor.contract.record import Finding, Output, Rejected, Verdict
 from monitor.contract.topics import Stream
 from monitor.core.arrival import Arrival
 from monitor.shell.broker_link import Received
@@ -43,7 +43,7 @@ def arrivals() -> list[Arrival]:
 
 def test_the_record_read_is_the_record_made(place, arrivals):
     processor = processor_at(place)
-    out = []
+    out: list[Output] = []
     for start in range(0, len(arrivals), 300):
         batch = processor.take([Received(a, lambda: None) for a in arrivals[start : start + 300]], T0 + start)
         processor.writer.write(batch)

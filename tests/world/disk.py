@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 import pytest
 from sqlalchemy import Engine, event
@@ -150,17 +150,17 @@ def database_steps(disk: Callable[[], Disk]) -> Iterator[None]:
             raise sqlite3.OperationalError("database or disk is full") from error
 
     class Cursor(sqlite3.Cursor):
-        def execute(self, statement: str, *parameters: Any) -> sqlite3.Cursor:
+        def execute(self, statement: str, *parameters: Any) -> Self:
             if not statement.startswith("PRAGMA"):
                 step(writes=not statement.startswith(("SELECT", "select")))
             return super().execute(statement, *parameters)
 
-        def executemany(self, statement: str, *parameters: Any) -> sqlite3.Cursor:
+        def executemany(self, statement: str, parameters: Any, /) -> Self:
             step()
-            return super().executemany(statement, *parameters)
+            return super().executemany(statement, parameters)
 
     class Connection(sqlite3.Connection):
-        def cursor(self, *_: Any) -> sqlite3.Cursor:
+        def cursor(self, _: Any = None) -> Any:
             return super().cursor(Cursor)
 
         def commit(self) -> None:

@@ -30,6 +30,7 @@ from monitor.shell.restore import restore
 from monitor.shell.service import Service
 from monitor.store import manifest, parquet_files
 from monitor.store.database import FILE, open_for_writing
+from monitor.store.ledger import Reports
 from monitor.store.reader import StoreReader
 from monitor.store.writer import Batch, Writer
 from tests.shell import works
@@ -148,7 +149,7 @@ class World:
         writer = Writer(c.works.store, [LINE])
         write = writer.write
 
-        def counted(batch: Batch) -> int:
+        def counted(batch: Batch) -> Reports:
             done = write(batch)
             self.disk.committed()
             return done
