@@ -9,6 +9,7 @@ from monitor.contract.config.recipe import Recipe
 from monitor.contract.record import Finding
 from monitor.core import dwell
 from monitor.core.alarms import AlarmEvent
+from monitor.core.stream import Found
 from monitor.core.track import Track
 from tests.core.script import configuration
 
@@ -31,7 +32,7 @@ def check_of(recipe: Recipe | None = RECIPE, before: Iterable[dwell.DwellCheck] 
     return next(c for c in dwell.checks(recipe, LINE, list(before)) if c.dwell.zone == ZONE)
 
 
-def found_by(check: dwell.DwellCheck, track: Track, *until_s: float) -> list[AlarmEvent | Finding]:
+def found_by(check: dwell.DwellCheck, track: Track, *until_s: float) -> list[Found]:
     return [one for t_s in until_s for one in check.flow(t_s, track)]
 
 

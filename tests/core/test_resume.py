@@ -1,5 +1,6 @@
 """An engine that is set to what the record knows: the record's place of what is open, and all that checks wait for."""
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -16,7 +17,7 @@ from tests.core.test_pipeline import closed, core_line, of
 OVEN = "oven-b/temperature"
 
 
-def hot_from(begin_s: int, until_s: int = 10**9):
+def hot_from(begin_s: int, until_s: int = 10**9) -> Callable[[Script, int], None]:
     """Oven B is too hot for a while."""
 
     def before(script: Script, s: int) -> None:

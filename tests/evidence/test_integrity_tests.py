@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from monitor.evidence.integrity_tests import EN_50200, EN_50200_WATER, judge
+from monitor.evidence.integrity_tests import EN_50200, EN_50200_WATER, Outcome, judge
 
 T = np.arange(0, 7300, 10.0)
 FLAME = np.where(T < 60, 700.0, 845.0)
@@ -53,7 +53,7 @@ def test_a_test_without_length_is_refused():
         judge(EN_50200, T, FLAME, SHOCKS, None, 0)
 
 
-def kept(**more):
+def kept(**more: Any) -> Outcome:
     """The test by EN 50200 with everything kept for its two hours."""
     usual: dict[str, Any] = {"t_s": T, "flame_C": FLAME, "shocks_s": SHOCKS, "broken_s": None, "ended_s": 7200}
     return judge(EN_50200, **(usual | more))

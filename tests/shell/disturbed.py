@@ -32,7 +32,7 @@ from tests.shell import postgres
 from tests.shell.brokers import Process, broker, ended, monitor
 from tests.shell.long_script import LIMIT, LINE, MESSAGES_PER_S, RECIPE
 from tests.shell.test_kills import gateway, prepared
-from tests.shell.test_restart_law import as_version_8
+from tests.shell.test_restart_law import as_version_9
 from tests.shell.works import SERVER, everything, numbers_stored, processor_at, settings_at, take, until
 
 DATABASES = ("sqlite", "postgresql")
@@ -224,7 +224,7 @@ def damage_snapshot(works: Works) -> None:
 
 def snapshot_of_older_version(works: Works) -> None:
     works.stop()
-    _with_snapshot(works, as_version_8)
+    _with_snapshot(works, as_version_9)
 
 
 def _with_snapshot(works: Works, change: Callable[[bytes], bytes | None]) -> None:

@@ -78,7 +78,7 @@ def test_a_line_that_is_rebuilt_reads_over_one_engine_and_each_revision_once(pla
     """Each of them takes as long as twenty statements, of every line at every start."""
     processor = processor_at(place)
     take(processor, ARRIVALS[:1500], 50)
-    opened, parsed = Counter(), Counter()
+    opened, parsed = Counter[str](), Counter[str]()
     for module in (reader, message_history):
         opening = partial(_counted, module.open_for_reading, opened, "engine")
         monkeypatch.setattr(module, "open_for_reading", opening)

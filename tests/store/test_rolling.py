@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from sqlalchemy import Engine, event, insert, select, text, update
 
-from monitor.contract.record import WITHDRAWN, DrumSpan, MetreRows, Verdict
+from monitor.contract.record import WITHDRAWN, DrumSpan, MetreRows, Output, Verdict
 from monitor.contract.topics import Stream
 from monitor.core.arrival import Arrival, Message
 from monitor.shell.processor import Processor
@@ -210,7 +210,7 @@ def test_a_metre_that_two_drums_share_has_one_verdict_on_both(place, marked, rol
     writer, reader = Writer(settings, ["core-1"]), StoreReader(settings)
     first, second = wound(1, 0.0, 5.3), wound(2, 5.3, None)
     rows = MetreRows("core-1", 0, np.zeros(10, np.int8), {"x": np.ones(10)})
-    outputs = [[first, second, rows], [replace(second, end_m=9.0, end_s=T0 + 9)], []]
+    outputs: list[list[Output]] = [[first, second, rows], [replace(second, end_m=9.0, end_s=T0 + 9)], []]
     outputs[rolls_before].append(finding(*marked))
     for some in outputs:
         writer.write(Batch(outputs=some))

@@ -119,7 +119,7 @@ class World:
             (self.folder / FILE).write_bytes(empty_store())
         self.loop = VirtualLoop()
         self.broker = Broker(self.rng, self.rng.choice((0.0, 0.02, 0.2)))
-        self.troubles = TROUBLES
+        self.troubles: tuple[str, ...] = TROUBLES
         if seed >= WIDER_FROM:
             self.troubles = WIDER_TROUBLES
             self.broker.reorder = self.rng.choice((0.0, 0.0, 0.0, 0.1))
