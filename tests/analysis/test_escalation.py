@@ -14,7 +14,9 @@ def contact(name: str, step: int = 0, **more: object) -> Contact:
     return Contact(name=name, step=step, address_variable="X", **more)
 
 
-def report(state: str = "unacknowledged", occurrence: int = 1, alarm: str = "oven/HI", priority: str = "high"):
+def report(
+    state: str = "unacknowledged", occurrence: int = 1, alarm: str = "oven/HI", priority: str = "high"
+) -> AlarmReport:
     return AlarmReport(t=occurrence, alarm=alarm, occurrence=occurrence, state=state, priority=priority, text="")
 
 

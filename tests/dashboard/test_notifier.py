@@ -1,10 +1,13 @@
 """Notifications: what is sent, kept and tried again."""
 
+from pathlib import Path
+
 import msgspec
 import pytest
 
 from dashboard.notifier import RESPOND_S, Notifier
 from monitor.analysis.escalation import RETRY_S, SETTLE_S
+from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.works import Contact
 from monitor.contract.messages import AlarmReport
 from tests.core.script import configuration as whole_works
@@ -36,7 +39,7 @@ class Sent:
 
 
 @pytest.fixture
-def works():
+def works() -> Configuration:
     found = whole_works()
     contacts = [
         Contact(name="operator", address_variable="A"), Contact(name="foreman", step=1, address_variable="B"),
@@ -47,7 +50,7 @@ def works():
 class Running:
     """A notifier with two contacts, its clock and its log."""
 
-    def __init__(self, works, path) -> None:
+    def __init__(self, works: Configuration, path: Path) -> None:
         self.works, self.path, self.now_s = works, path / "notify.json", 0.0
         self.logged: list[str] = []
         self.operator, self.foreman = Sent(), Sent()
@@ -63,7 +66,7 @@ class Running:
 
 
 @pytest.fixture
-def notified(works, tmp_path):
+def notified(works: Configuration, tmp_path: Path) -> "Running":
     return Running(works, tmp_path)
 
 
@@ -104,7 +107,7 @@ def test_a_restart_forgets_no_alarm_and_notifies_nobody_twice(notified):
 def test_a_kill_while_a_notice_is_sent_repeats_it(notified, monkeypatch):
     notified.notifier.receive(TOPIC, alarm())
 
-    def killed(_notice):
+    def killed(_notice: object) -> None:
         raise KeyboardInterrupt
 
     monkeypatch.setattr(notified.notifier, "_send", killed)

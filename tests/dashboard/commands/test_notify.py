@@ -9,6 +9,7 @@ from email import message_from_bytes
 from email.policy import default
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
+from typing import Any
 
 import pytest
 from aiosmtpd.controller import Controller
@@ -38,7 +39,7 @@ class Mail:
     def __init__(self) -> None:
         self.got: list[bytes] = []
 
-    async def handle_DATA(self, _server, _session, envelope):
+    async def handle_DATA(self, _server: object, _session: object, envelope: Any) -> str:
         self.got.append(envelope.content)
         return "250 OK"
 
@@ -99,7 +100,7 @@ def test_the_command_sends_by_mail_and_web_hook_what_came_while_it_was_away_too(
     assert hooked[0]["title"].startswith("high alarm, Core line 1")
 
 
-def copy_of_configs(folder, more: str) -> None:
+def copy_of_configs(folder: Path, more: str) -> None:
     shutil.copytree(Path(__file__).parents[3] / "configs", folder)
     works = folder / "works.toml"
     works.write_text(works.read_text() + "\n" + more)
