@@ -1,6 +1,7 @@
 """A demo works in a folder of its own, and a processor that keeps its record: for tests of the shell."""
 
 import dataclasses
+import re
 import shutil
 import time
 from collections import Counter
@@ -103,12 +104,14 @@ def everything_of(reader: StoreReader, line: str) -> dict[str, Any]:
 
 
 def configs_at(folder: Path) -> tuple[Path, int, int]:
-    """A copy of the demo's configuration on free ports: (folder, broker's port, pages' port)."""
+    """A copy of the demo's configuration on free ports, as `configuration` has it: (folder, broker's port, pages')."""
     port, page = free_port(), free_port()
     shutil.copytree(CONFIGS, folder / "configs")
     works = folder / "configs" / "works.toml"
     text = works.read_text().replace("18831", str(port)).replace("18850", str(page))
     works.write_text(text.replace(".run/store", str(folder / "run" / "store")))
+    for recipe in (folder / "configs" / "recipes").glob("*.toml"):
+        recipe.write_text(re.sub(r"(?m)^revision = \d+$", "revision = 1", recipe.read_text(), count=1))
     return folder / "configs", port, page
 
 
