@@ -7,6 +7,7 @@ from pydantic import Field, model_validator
 
 from monitor.contract import bounds
 from monitor.contract.config.base import Name, NotNegative, Positive, Settings, StreamPath, refuse, repeated
+from monitor.contract.config.events import DEFAULT_KINDS, EventKind
 from monitor.contract.record import Priority
 from monitor.contract.topics import RESERVED_STATIONS
 from monitor.contract.units import ABSOLUTE_ZERO_C, UNITS, convert, units_of
@@ -183,7 +184,8 @@ class Line(Settings):
     """One continuous machine. `pay_off` names the stations where drums of earlier lines go in.
 
     `process` is its place on the way of the cable: lines are shown in that order. A change of the file raises
-    `revision`; it takes effect from the metre at the next start of the monitor.
+    `revision`; it takes effect from the metre at the next start of the monitor. `event_kind` are kinds of events of
+    its own, which come before those that every line has.
     """
 
     line: Name
@@ -203,6 +205,12 @@ class Line(Settings):
     zone: list[Zone] = []
     stream: list[StreamSettings]
     rotating_part: list[RotatingPart] = []
+    event_kind: list[EventKind] = []
+
+    @property
+    def event_kinds(self) -> tuple[EventKind, ...]:
+        """All kinds of events, the first that names an alarm is its kind."""
+        return (*self.event_kind, *DEFAULT_KINDS)
 
     @property
     def stations(self) -> dict[str, Station]:
@@ -241,6 +249,7 @@ class Line(Settings):
         problems = [*repeated("station", [s.name for s in self.station])]
         problems += repeated("stream", [s.path for s in self.stream])
         problems += repeated("pay_off", self.pay_off)
+        problems += repeated("event_kind", [kind.name for kind in self.event_kinds])
         known = {s.name for s in self.station}
         for what, name in [
             ("take_up", self.take_up),

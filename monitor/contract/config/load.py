@@ -4,12 +4,14 @@ import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
+from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Any, TypeVar
 from zoneinfo import available_timezones
 
 from pydantic import BaseModel, ValidationError
 
+from monitor.contract.config.alarms import NOT_IN_FILES, alarms_of
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.limits import beyond_instruments
 from monitor.contract.config.line import Line
@@ -75,6 +77,8 @@ def parse(files: Mapping[str, str]) -> Configuration:
     if works and works[0].time_zone not in available_timezones():
         problem = f"expected a time zone name such as Europe/Stockholm, got {works[0].time_zone!r}."
         faults.append(FileFault("works.toml", "time_zone", problem, "Correct the name."))
+    for name, line in lines.items():
+        faults += _kinds_meet_alarms(f"lines/{name}.toml", line, recipes)
     for name, recipe in recipes.items():
         faults += _recipe_meets_lines(f"recipes/{name}.toml", recipe, lines)
     for wanted in orders[0].length if orders else []:
@@ -163,6 +167,19 @@ def _contacts_meet_lines(works: Works, lines: Mapping[str, Line]) -> Iterator[Fi
             if name not in lines:
                 problem = f"there is no line {name}; there are {', '.join(sorted(lines))}."
                 yield FileFault("works.toml", f"contact.{i}.lines", problem, "Correct the name, or leave it out.")
+
+
+def _kinds_meet_alarms(file: str, line: Line, recipes: Mapping[str, Recipe]) -> Iterator[FileFault]:
+    """Every pattern of a line's own kinds of events must name an alarm that the line can raise."""
+    known = sorted(alarms_of(line, [r for r in recipes.values() if r.line_kind == line.kind]))
+    for i, kind in enumerate(line.event_kind, 1):
+        named = [("causes", pattern) for pattern in kind.causes] + [("effects", pattern) for pattern in kind.effects]
+        for key, pattern in named:
+            if pattern.partition("/")[0] not in NOT_IN_FILES and not any(fnmatchcase(a, pattern) for a in known):
+                near = get_close_matches(pattern, known, n=1)
+                remedy = f"Did you mean {near[0]!r}?" if near else "Write station/quantity/check of an alarm."
+                problem = f"line {line.line} raises no alarm {pattern!r}."
+                yield FileFault(file, f"event_kind[{i}].{key}", problem, remedy)
 
 
 def _recipe_meets_lines(file: str, recipe: Recipe, lines: Mapping[str, Line]) -> Iterator[FileFault]:
