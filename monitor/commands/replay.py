@@ -16,7 +16,7 @@ from monitor.contract.command import Command
 from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.load import ConfigurationError, load
 from monitor.contract.config.works import Store
-from monitor.contract.record import AlarmChange, CounterFault, Finding, Gap, Output, Rejected
+from monitor.contract.record import AlarmChange, CounterFault, Finding, Gap, LineEvent, Output, Rejected
 from monitor.core.arrival import Arrival
 from monitor.core.decode import Decoder
 from monitor.core.engine import Engine
@@ -154,6 +154,8 @@ def print_summary(outputs: Sequence[Output], late: dict[str, int]) -> None:
     """Print a summary of the recording's results."""
     raised = Counter(o.alarm for o in outputs if isinstance(o, AlarmChange) and o.event == "raised")
     print("alarms raised: " + (", ".join(f"{name} {n}" for name, n in sorted(raised.items())) or "none"))
+    events = {o.event: o.kind for o in outputs if isinstance(o, LineEvent)}
+    print("events: " + (", ".join(f"{kind} {n}" for kind, n in sorted(Counter(events.values()).items())) or "none"))
     findings = list({o.key: o for o in outputs if isinstance(o, Finding)}.values())
     for kind, count in sorted(Counter(f.kind for f in findings).items()):
         print(f"findings, {kind}: {count}")

@@ -7,6 +7,7 @@ TEXT = 400  # a person's reason, or a machine's cause of a stop
 WORDS = 8000  # a handover note, never cut
 SUMMARY = 4000  # a rehearsal in words
 ALARM = 200  # stream and check
+EVENT = 220  # an alarm with the time of its raising
 CHANGES = 200  # limits changed at once
 
 # What a line of text may hold: no control characters. A text may be of several lines, with tabs.

@@ -19,6 +19,7 @@ Name = Annotated[str, Meta(max_length=bounds.NAME, pattern=bounds.ONE_LINE)]
 Label = Annotated[str, Meta(max_length=bounds.LABEL, pattern=bounds.ONE_LINE)]
 RequiredLabel = Annotated[str, Meta(min_length=1, max_length=bounds.LABEL, pattern=bounds.ONE_LINE)]
 AlarmName = Annotated[str, Meta(max_length=bounds.ALARM, pattern=bounds.ONE_LINE)]
+EventKey = Annotated[str, Meta(max_length=bounds.EVENT, pattern=bounds.ONE_LINE)]
 Text = Annotated[str, Meta(max_length=bounds.TEXT, pattern=bounds.LINES)]
 Words = Annotated[str, Meta(max_length=bounds.WORDS, pattern=bounds.LINES)]
 Metre = Annotated[float, Meta(ge=-bounds.LENGTH_M, le=bounds.LENGTH_M)]
@@ -81,7 +82,8 @@ class PayoffChange(msgspec.Struct, frozen=True, kw_only=True):
 
 class Action(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """What a person did. `occurrence` names one activation of an alarm by its time, so that a late response applies to
-    no other; of a mark that is withdrawn it is the time `t` of the marking.
+    no other; of a mark that is withdrawn it is the time `t` of the marking. `event` in place of `alarm`: a response to
+    each of its alarms.
     """
 
     n: Sequence
@@ -127,6 +129,7 @@ class Action(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
         ]
         | None
     ) = None
+    event: EventKey | None = None
 
 
 class LimitsStep(msgspec.Struct, frozen=True, kw_only=True):
@@ -193,6 +196,29 @@ class AlarmReport(msgspec.Struct, frozen=True, kw_only=True):
     recipe: Annotated[str | None, Meta(description="By which the alarm was judged, null: by none.")] = None
 
 
+class EventReport(msgspec.Struct, frozen=True, kw_only=True):
+    """An event as it is now, with its alarms; `event` is the same as it grows, and an `action` answers it by that.
+
+    `drum` holds its first line metre, `filling` is its number there. Faults lie `spacing_m` or multiples of it apart.
+    """
+
+    t: UtcMs
+    event: str
+    kind: str
+    start: UtcMs
+    end: UtcMs | None = None
+    priority: str
+    asks: bool
+    alarms: Annotated[dict[str, UtcMs], Meta(description="Its alarms, each with the time of its newest activation.")]
+    start_m: float | None = None
+    end_m: float | None = None
+    drum: str | None = None
+    filling: int | None = None
+    faults: int = 0
+    spacing_m: float | None = None
+    by: str = ""
+
+
 class Health(msgspec.Struct, frozen=True, kw_only=True):
     """Status of the monitor: once a second, retained."""
 
@@ -225,5 +251,6 @@ MONITOR_MESSAGES: dict[str, type[msgspec.Struct]] = {
     "stored": Stored,
     "refused": Refused,
     "alarm": AlarmReport,
+    "event": EventReport,
     "health": Health,
 }

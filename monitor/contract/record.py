@@ -154,6 +154,57 @@ class AlarmOccurrence:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class EventMember:
+    """An alarm of an event, by its newest raising there; `raised`: how often. `asks`: it waits for an answer."""
+
+    alarm: str
+    occurrence_s: float
+    priority: Priority
+    raised: int = 1
+    active: bool = True
+    asks: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LineEvent:
+    """One happening on a line as it is now, with the alarms that belong to it.
+
+    `event` is its key, the same as it grows; `kind` names an entry of the table of kinds. Line metres and end are None
+    where it is about none, or goes on; `filling` holds its first metre. `touched_from_m` to `touched_to_m` is all cable
+    that was in the line meanwhile. `changed_s`: since when it is as it is. `faults_m` are the newest places of a series
+    of `faults`, `spacing_m` what they have in common.
+    """
+
+    line: str
+    event: str
+    kind: str
+    start_s: float
+    end_s: float | None
+    changed_s: float
+    start_m: float | None
+    end_m: float | None
+    touched_from_m: float | None
+    touched_to_m: float | None
+    members: tuple[EventMember, ...]
+    faults: int
+    faults_m: tuple[float, ...]
+    spacing_m: float | None
+    answered_by: str
+    answered_s: float | None
+    filling: FillingKey | None = None
+
+    @property
+    def priority(self) -> Priority:
+        """The highest of its members'."""
+        return max((m.priority for m in self.members), key=list(Priority).index)
+
+    @property
+    def asks(self) -> bool:
+        """Whether it waits for an answer; else `answered_by` is who gave the last."""
+        return any(m.asks for m in self.members)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DrumSpan:
     """A filling: one drum from one drum change to the next, as an interval of line metre.
 
@@ -313,6 +364,7 @@ Output = (
     Finding
     | AlarmChange
     | AlarmOccurrence
+    | LineEvent
     | DrumSpan
     | Splice
     | MetreRows

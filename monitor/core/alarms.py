@@ -1,6 +1,6 @@
 """States of an alarm: one literal table of ISA-18.2 states and events (from memory; alarms here do not latch)."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 
 from monitor.contract.record import AlarmChange, AlarmOccurrence, AlarmState, Priority
@@ -66,6 +66,7 @@ class AlarmEvent:
     by: str = field(default="", compare=False)
     reason: str = field(default="", compare=False)
     shelve_for_s: float | None = field(default=None, compare=False)
+    of_event: str = field(default="", compare=False)  # answered as a whole: its key
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,22 +115,17 @@ class AlarmBook:
         ]
         return sorted(ends)
 
-    def apply_all(
-        self, events: Iterable[AlarmEvent], upto_s: float, recipe: str | None, revision: int | None
-    ) -> Iterator[tuple[float, AlarmChange | AlarmOccurrence]]:
-        """Events in their order, with the ends of shelving that fall between them, or by `upto_s`: when, and what."""
-        for event in sorted(events):
-            yield from self._apply_each(self.shelving_ends(event.known_s), recipe, revision)
-            yield from self._apply_each([event], recipe, revision)
-        yield from self._apply_each(self.shelving_ends(upto_s), recipe, revision)
+    def in_order(
+        self, events: Iterable[AlarmEvent], upto_s: float, answers: Callable[[AlarmEvent], list[AlarmEvent]]
+    ) -> Iterator[AlarmEvent]:
+        """Events in their order, with the ends of shelving that fall between them, or by `upto_s`; apply each at once.
 
-    def _apply_each(
-        self, events: Iterable[AlarmEvent], recipe: str | None, revision: int | None
-    ) -> Iterator[tuple[float, AlarmChange | AlarmOccurrence]]:
-        for event in events:
-            change = self.apply(event, recipe, revision)
-            if change is not None:
-                yield event.known_s, change
+        `answers` gives those of an answer to several alarms, as it is when its turn comes.
+        """
+        for event in sorted(events):
+            yield from self.shelving_ends(event.known_s)
+            yield from answers(event)
+        yield from self.shelving_ends(upto_s)
 
     def apply(
         self, event: AlarmEvent, recipe: str | None, revision: int | None

@@ -40,6 +40,7 @@ def alarm_response(one: Released, action: Action) -> AlarmEvent:
     return AlarmEvent(
         known_s=known_s, seq=one.seq, t_s=action.t / 1e3, alarm=action.alarm or "", event=action.action,
         occurrence_s=occurrence_s, by=action.by, reason=action.reason, shelve_for_s=shelve_for_s,
+        of_event=action.event or "",
     )  # fmt: skip
 
 

@@ -37,6 +37,7 @@ from monitor.core.cure.stage import CureStage
 from monitor.core.cure.stage import status_json as cure_status
 from monitor.core.drums import Drums, NameAlarm
 from monitor.core.dwell import DwellCheck
+from monitor.core.events import CableNow, EventBook
 from monitor.core.line_silence import LineSilence
 from monitor.core.manual_entries import People
 from monitor.core.metre_rows import Rows
@@ -64,6 +65,7 @@ class Pipeline:
     track: Track = field(init=False)
     states: StateTimeline = field(init=False)
     book: AlarmBook = field(init=False)
+    event_book: EventBook = field(init=False)
     flows: dict[str, StreamFlow] = field(init=False)
     curing: CureStage = field(init=False)
     drums: Drums = field(init=False)
@@ -87,7 +89,7 @@ class Pipeline:
         self.revisions = Revisions(self.line, dict(self.recipes), dict(earlier))
         self.track = Track.of(self.line)
         self.states = StateTimeline(stopped_below_m_per_s=self.line.stopped_below_m_per_min / 60.0)
-        self.book = AlarmBook(self.line.line)
+        self.book, self.event_book = AlarmBook(self.line.line), EventBook(self.line)
         self.flows = {s.path: StreamFlow.of(self.line, s) for s in self.line.stream}
         for flow in self.flows.values():
             flow.tape = tape_of(flow.settings, self.recipes.values())
@@ -271,12 +273,16 @@ class Pipeline:
 
     def _apply(self, found: Iterable[AlarmEvent], out: list[Output], upto_s: float = -np.inf) -> None:
         name, revision = (self.recipe.recipe, self.recipe.revision) if self.recipe else (None, None)
-        for t_s, change in self.book.apply_all(found, upto_s, name, revision):
+        cable = CableNow(self.line, self.track, self.states)
+        for event in self.book.in_order(found, upto_s, self.event_book.answers):
+            change = self.book.apply(event, name, revision)
+            wound_m = self.metre_at(event.known_s, None) if event.known_s > -np.inf else np.nan
             if isinstance(change, AlarmChange):
-                wound_m = self.metre_at(t_s, None) if t_s > -np.inf else np.nan
                 out.append(replace(change, filling=self.drums.filling_at(change.line_metre, wound_m)))
-            else:
+            elif change is not None:
                 out.append(change)
+            noted = self.event_book.note(event, self.book.alarms.get(event.alarm), cable)
+            out += [replace(one, filling=self.drums.filling_at(one.start_m, wound_m)) for one in noted]
 
     def _states(self, upto_s: float, out: list[Output]) -> None:
         for i in self.states.settle(upto_s):

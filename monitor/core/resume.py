@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from monitor.contract.drum_names import NAME_USED
-from monitor.contract.record import SILENCE_ALARM, AlarmChange, AlarmState, DrumSpan, Finding, Verdict
+from monitor.contract.record import SILENCE_ALARM, AlarmChange, AlarmState, DrumSpan, Finding, LineEvent, Verdict
 from monitor.contract.selfwatch import SELF_ALARMS
 from monitor.core.alarms import Alarm, AlarmEvent, Definition
 from monitor.core.counter_alarm import COUNTER_ALARM
@@ -34,8 +34,9 @@ class LastKnown:
     `track`: where its track starts for the oldest cable in the line. `next_row`: the first whole metre of which no row
     was given out. `recipe`: the one in force; None where an older program did not keep it. `spans`: drums that rows
     still to come may belong to, the one being wound last. `alarms`: the newest change of each. `findings`: those that
-    are open, and those of the newest forecast of a line that is
-    stopped. `orders`: by stream, its numbering, the next number and the newest stamp.
+    are open, and those of the newest forecast of a line that is stopped. `events`: those that go on, wait for an
+    answer or may still be joined, oldest first. `orders`: by stream, its numbering, the next number and the newest
+    stamp.
     """
 
     t_s: float
@@ -46,6 +47,7 @@ class LastKnown:
     spans: Sequence[DrumSpan] = ()
     alarms: Sequence[AlarmChange] = ()
     findings: Sequence[Finding] = ()
+    events: Sequence[LineEvent] = ()
     orders: Mapping[str, tuple[int, int, float]] = field(default_factory=dict)
 
 
@@ -64,6 +66,7 @@ def resume(pipeline: Pipeline, known: LastKnown) -> None:
             order.start, order.next_n, order.newest_s = start, next_n, newest_s
     _open_stretches(pipeline, known)
     _alarms(pipeline, known)
+    pipeline.event_book.go_on(known.events)
 
 
 def _metres(pipeline: Pipeline, known: LastKnown) -> None:

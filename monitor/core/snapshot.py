@@ -31,6 +31,7 @@ from monitor.contract.record import (
     AlarmState,
     CounterFault,
     DrumSpan,
+    EventMember,
     Finding,
     FindingKind,
     Priority,
@@ -47,6 +48,7 @@ from monitor.core.cure.plan import Plan
 from monitor.core.cure.stage import CureCheck, CureStage, Length
 from monitor.core.drums import Drums, NameAlarm
 from monitor.core.dwell import DwellCheck, zones_of
+from monitor.core.events import EventBook, OpenEvent
 from monitor.core.fillings import Fillings
 from monitor.core.limit import Limit, Mode, Point
 from monitor.core.line_silence import LineSilence
@@ -64,7 +66,7 @@ from monitor.core.zone_heat import ZoneHeat
 from monitor.physics.heat_march import Elements
 from monitor.physics.margins import Margin, Margins
 
-VERSION = 10
+VERSION = 11
 MAGIC = b"EMS\n"
 DIGEST_BYTES = 32
 
@@ -173,7 +175,7 @@ def _relink_stage(stage: CureStage, given: Given) -> None:
     stage.line = given.line
 
 
-def _relink_line(part: Drums | Rows | LineSilence, given: Given) -> None:
+def _relink_line(part: Drums | Rows | LineSilence | EventBook, given: Given) -> None:
     part.line = given.line
 
 
@@ -217,6 +219,9 @@ TYPES: dict[str, StateType] = {
     "alarm": StateType(Alarm),
     "alarm definition": StateType(Definition),
     "alarm event": StateType(AlarmEvent),
+    "event book": StateType(EventBook, ("line",), _relink_line),
+    "open event": StateType(OpenEvent),
+    "event member": StateType(EventMember),
     "flow": StateType(StreamFlow, ("line", "where", "middle_m", "ahead_m"), _relink_flow),
     "order": StateType(StreamOrder),
     "pending": StateType(Pending),
@@ -375,11 +380,21 @@ def _past_and_silences(tree: Tree) -> None:
                 flow["stuck"]["since_m"] = float(np.interp(since_s, knots_s, knots_m)) if len(knots_s) else np.nan
 
 
+def _events(tree: Tree) -> None:
+    """To version 11: alarms belong to events; those raised before belong to none."""
+    for event in every(tree, "alarm event"):
+        event["of_event"] = ""
+    for action in every(tree, "action"):
+        action["event"] = None
+    for engine in every(tree, "pipeline"):
+        engine["event_book"] = {"": "event book", "events": ["list"]}
+
+
 # From each version to the next.
 UPGRADES: dict[int, Upgrade] = {
     1: _starts_kinds_and_signers, 2: _number_fillings, 3: _unjudged, 4: _people_by_start, 5: _offsets_on_grid,
     6: _parts_of_the_engine, 7: _unverified, 8: _starts_of_tracks,
-    9: _past_and_silences,
+    9: _past_and_silences, 10: _events,
 }  # fmt: skip
 
 

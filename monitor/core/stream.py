@@ -431,8 +431,8 @@ class StreamFlow:
             t_s.tolist(), v.tolist(), known_s.tolist(), seq.tolist(), (L_m + offset).tolist(), strict=True
         ):
             yield from self._pulse_over(known)
-            if self.pulse.until_s is None:
-                yield AlarmEvent(known_s=known, seq=s, t_s=t, alarm=alarm, event="raised", value=value, line_metre=M)
+            event = "raised" if self.pulse.until_s is None else "again"
+            yield AlarmEvent(known_s=known, seq=s, t_s=t, alarm=alarm, event=event, value=value, line_metre=M)
             self.pulse.until_s = known + check.off_delay_s
             yield Finding(
                 line=self.line.line,

@@ -136,6 +136,12 @@ def test_only_shelving_for_a_time_has_an_end_and_it_counts_from_when_it_became_k
     assert made.shelving_ends(1e9) == []
 
 
+def applied(made: AlarmBook, events: list[AlarmEvent], upto_s: float) -> list[tuple[float, Any]]:
+    """When each change became known, and what it is."""
+    in_order = made.in_order(events, upto_s, lambda e: [e])
+    return [(e.known_s, change) for e in in_order if (change := made.apply(e, "r", 1)) is not None]
+
+
 def test_ends_of_shelving_take_their_places_between_the_events():
     made = AlarmBook("core-1")
     made.define(dict.fromkeys(("x/HI", "y"), Definition(Priority.HIGH, 10.0, "mm")))
@@ -146,16 +152,16 @@ def test_ends_of_shelving_take_their_places_between_the_events():
         raise_y,
         event(40, "shelve", shelve_for_s=5.0),
     ]
-    out = list(made.apply_all(events, 45.0, "r", 1))
+    out = applied(made, events, 45.0)
     assert [(known_s, c.alarm, c.event, c.after) for known_s, c in out if isinstance(c, AlarmChange)] == [
         (1.0, "x/HI", "shelve", G), (21.0, "x/HI", "shelving ended", A), (30.0, "y", "raised", B),
         (40.0, "x/HI", "shelve", G), (45.0, "x/HI", "shelving ended", A), (50.0, "x/HI", "raised", B),
     ]  # fmt: skip
     made = book()
-    assert [c.after for _, c in made.apply_all([event(1, "shelve", shelve_for_s=2.0)], 3.0, "r", 1)] == [G, A]
+    assert [c.after for _, c in applied(made, [event(1, "shelve", shelve_for_s=2.0)], 3.0)] == [G, A]
     made = book()
-    assert [c.after for _, c in made.apply_all([event(1, "shelve", shelve_for_s=2.0)], 2.9, "r", 1)] == [G]
-    assert list(made.apply_all([event(2, "acknowledge"), event(2, "returned")], 2.9, "r", 1)) == []  # nothing changes
+    assert [c.after for _, c in applied(made, [event(1, "shelve", shelve_for_s=2.0)], 2.9)] == [G]
+    assert applied(made, [event(2, "acknowledge"), event(2, "returned")], 2.9) == []  # nothing changes
 
 
 def test_shelving_ends_by_itself_and_shows_the_present_value():
