@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from monitor.contract.command import CannotRunError
 from monitor.contract.config.recipe import Recipe
-from monitor.contract.record import FillingKey, Finding, FindingKind, Floats, Ints, Splice
+from monitor.contract.record import FillingKey, Finding, FindingKind, Floats, Ints, LineEvent, Splice
 from monitor.contract.topics import Stream
 
 
@@ -192,6 +192,10 @@ class Record(Protocol):
         ...
 
     def count_alarm_changes(self, line: str | None, start_ms: int, end_ms: int) -> int: ...
+    def events_open(self, line: str) -> Sequence[LineEvent]:
+        """Events of a line that go on or wait for an answer, most urgent first."""
+        ...
+
     def drums(self, line: str | None = None, limit: int = 50) -> Sequence[DrumRow]:
         """Newest first, the one being wound included."""
         ...

@@ -1,4 +1,4 @@
-"""A filling in one number: a digest of its rows, findings and alarms, the same however they were computed."""
+"""A filling in one number: a digest of its rows, findings, alarms and events, the same however they were computed."""
 
 import hashlib
 from collections.abc import Iterable, Mapping
@@ -9,16 +9,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.contract.reading import AlarmRow
-from monitor.contract.record import Finding, Floats
+from monitor.contract.record import Finding, Floats, LineEvent
 
 
 def filling_digest(
-    rows: Mapping[str, Floats], verdicts: NDArray[np.int8], findings: Iterable[Finding], alarms: Iterable[AlarmRow]
-) -> str:
+    rows: Mapping[str, Floats], verdicts: NDArray[np.int8], findings: Iterable[Finding], alarms: Iterable[AlarmRow],
+    events: Iterable[LineEvent],
+) -> str:  # fmt: skip
     """SHA-256, in hexadecimal, of the record of a filling.
 
     `rows` are columns with one value for each whole line metre, in order, NaN where nothing is known; `verdicts` are
-    theirs. The order of columns, findings and alarms does not matter, nor do the bits of a NaN.
+    theirs. The order of columns, findings, alarms and events does not matter, nor do the bits of a NaN.
+    Of events counts that they began: they may go on, and be answered, when the filling has ended.
     """
     digest = hashlib.sha256()
     for name in sorted(rows):
@@ -27,6 +29,8 @@ def filling_digest(
     for kind, values in ((b"finding", findings), (b"alarm", alarms)):
         for value in sorted(_encoded(v) for v in values):
             digest.update(_framed(kind, value))
+    for begun in sorted(msgspec.json.encode([e.event, e.start_m, e.start_s]) for e in events):
+        digest.update(_framed(b"event", begun))
     return digest.hexdigest()
 
 

@@ -19,6 +19,7 @@ from monitor.contract.topics import Stream, present
 from monitor.evidence.filling_digest import filling_digest
 from monitor.store import audit_trail
 from monitor.store.database import upsert
+from monitor.store.events import first_ms
 from monitor.store.numbering import Span, StreamNumbers, joined
 from monitor.store.parquet_files import why
 from monitor.store.reader import StoreReader
@@ -30,6 +31,7 @@ from monitor.store.schema import (
     CHECKPOINT,
     COUNTER_FAULT,
     DRUM,
+    EVENT,
     FINDING,
     GAP,
     HEALTH,
@@ -115,6 +117,7 @@ _OF_LINES = or_(JOURNAL.c.who != FILES, JOURNAL.c.target.like("line %"))
 
 ENTRIES = (
     Entered(table=FINDING, key=("key",), ends="end_ms"),
+    Entered(table=EVENT, key=("event",), ends="changed_ms"),
     Entered(table=ALARM_CHANGE, key=("alarm", "t_ms", "event"), ignored=frozenset({"id"})),
     Entered(table=ALARM_NOW, key=("alarm",), needs="end"),
     Entered(
@@ -221,7 +224,7 @@ def adopt(asked: StoreComparison, stored: Engine, made: Engine) -> None:
     """Give the store that was made again the findings and alarms that are not compared: rows are read with them."""
     if asked.is_whole:
         return
-    for entered in (e for e in ENTRIES if e.table in (FINDING, ALARM_CHANGE)):
+    for entered in (e for e in ENTRIES if e.table in (FINDING, EVENT, ALARM_CHANGE)):
         table, compared = entered.table, _settled(stored, entered, asked)[0]
         with stored.connect() as connection:
             rows = [row._asdict() for row in connection.execute(select(table).where(table.c.line == asked.line))]
@@ -239,6 +242,9 @@ def _compare_entries(
     old, waiting = _settled(readers[0].engine, entered, asked)
     new, _ = _settled(readers[1].engine, entered, asked)
     new = {key: row for key, row in new.items() if key not in waiting}
+    if entered.table is EVENT:
+        since_ms = _events_since_ms(readers[0], asked.line)
+        new = {key: row for key, row in new.items() if row["start_ms"] >= since_ms}
     found.entries += len(old)
     found.differences += of_entries(entered.table.name, old, new)
 
@@ -271,12 +277,20 @@ def _entries(engine: Engine, entered: Entered, asked: StoreComparison) -> Entrie
     return {tuple(row[n] for n in entered.key): row for row in entered.read(rows)}
 
 
+def _events_since_ms(stored: StoreReader, line: str) -> int:
+    """Since when a store has events: an older program kept none."""
+    with stored.engine.connect() as connection:
+        since_ms = first_ms(connection, line)
+    return END_MS if since_ms is None else since_ms
+
+
 # ---- metres and drums ----------------------------------------------------------------------------------------------
 
 
 def _compare_drum(readers: tuple[StoreReader, StoreReader], drum: DrumRow, found: Compared) -> None:
     """Digest of a finished filling, and its metres by verdict where they are stored."""
-    old, new = (drum_digest(reader, drum) for reader in readers)
+    since_ms = _events_since_ms(readers[0], drum.line)
+    old, new = (drum_digest(reader, drum, since_ms) for reader in readers)
     name = f"{drum.filling} {drum.drum}"
     found.digests.append((name, old))
     place = f"filling {drum.filling}, drum {drum.drum}"
@@ -313,13 +327,15 @@ def _finished(reader: StoreReader, asked: StoreComparison) -> list[DrumRow]:
     return sorted(drums, key=lambda d: d.start_m)
 
 
-def drum_digest(reader: StoreReader, drum: DrumRow) -> str:
-    """Digest of a finished drum as a store holds it."""
+def drum_digest(reader: StoreReader, drum: DrumRow, since_ms: int = 0) -> str:
+    """Digest of a finished drum as a store holds it, with events that began since a time."""
     line, start_m, end_m = drum.line, drum.start_m, drum.end_m if drum.end_m is not None else np.inf
     changes = reader.alarm_changes(line, drum.start_ms, drum.end_ms or END_MS, 10**9)
     alarms = [a for a in changes if a.line_metre is not None and start_m <= a.line_metre < end_m]
     rows = dict(reader.rows(line, start_m, end_m))
-    return filling_digest(rows, reader.verdicts(line, start_m, end_m)[1], reader.findings(line, start_m, end_m), alarms)
+    verdicts, findings = reader.verdicts(line, start_m, end_m)[1], reader.findings(line, start_m, end_m)
+    events = [e for e in reader.events_begun(line, start_m, end_m) if e.start_s * 1e3 >= since_ms]
+    return filling_digest(rows, verdicts, findings, alarms, events)
 
 
 def _spans(

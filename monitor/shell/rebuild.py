@@ -18,10 +18,11 @@ from monitor.core.cure.plan import COLUMNS, COOLING
 from monitor.shell.compare_stores import Compared, StoreComparison, adopt, compare
 from monitor.shell.damage import Damage, Lost
 from monitor.shell.rebuild_engine import END_MS, EngineRebuild
+from monitor.store import events
 from monitor.store.database import open_for_reading
 from monitor.store.reader import StoreReader
 from monitor.store.revisions import FILES
-from monitor.store.schema import DRUM, IN_FORCE, LINE_REVISION, METRE_BLOCK
+from monitor.store.schema import ALARM_CHANGE, DRUM, IN_FORCE, LINE_REVISION, METRE_BLOCK
 from monitor.store.writer import Writer, ms
 
 VALUE_BYTES = 8
@@ -60,7 +61,7 @@ def rebuild(configuration: Configuration, line: str, folder: Path, damage: Damag
         for i, (after, before) in enumerate(pairwise([None, *lost, None])):
             _make_part(engine, configuration, line, folder / str(i), (after, before), damage, found)
         holes = list(_holes(configuration.works.store, line, lost, found.parts))
-        notes = (*found.assumed, *_notes(engine, line, found.first_ms))
+        notes = (*found.assumed, *_notes(engine, line, found.first_ms), *_events_not_kept(engine, line, found.first_ms))
     finally:
         engine.dispose()
     return RebuiltLine(
@@ -198,6 +199,18 @@ def _notes(engine: Engine, line: str, first_ms: int | None) -> Iterator[str]:
             f"revision {revision} of {name} was taken by an older program, which kept no message with it: it is taken "
             f"by its time, {_utc(t_ms)}; what differs within minutes of it may come of that"
         )
+
+
+def _events_not_kept(engine: Engine, line: str, first_ms: int | None) -> Iterator[str]:
+    """Since when there are events, where alarms were raised before: older programs kept none."""
+    a = ALARM_CHANGE.c
+    with engine.connect() as connection:
+        since_ms = events.first_ms(connection, line)
+        raised = select(func.min(a.t_ms)).where(a.line == line, a.event == "raised", a.t_ms >= (first_ms or 0))
+        raised_ms = connection.execute(raised).scalar()
+    if raised_ms is not None and (since_ms is None or raised_ms < since_ms):
+        until = "" if since_ms is None else f" before {_utc(since_ms)}"
+        yield f"events of {line}{until} are not on record: older programs kept none. They are not compared"
 
 
 def room_bytes(configuration: Configuration, line: str) -> int:

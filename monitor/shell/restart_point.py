@@ -27,10 +27,11 @@ from monitor.shell.damage import END_MS, Lost
 from monitor.shell.restore import BEFORE_S
 from monitor.store import last_known
 from monitor.store.database import upsert
+from monitor.store.events import joinable_rows
 from monitor.store.last_known import drum_span
 from monitor.store.message_history import Came, History
 from monitor.store.revisions import RevisionsTaken
-from monitor.store.schema import ALARM_CHANGE, ALARM_NOW, DRUM, FINDING
+from monitor.store.schema import ALARM_CHANGE, ALARM_NOW, DRUM, EVENT, FINDING
 from monitor.store.writer import Batch, Writer, ms
 
 FIRST_MESSAGES = 200  # behind a loss: what lies before their newest stamp may miss some of it
@@ -166,6 +167,8 @@ def restart_from(pipeline: Pipeline, engine: Engine, writer: Writer, held: Resta
     with engine.connect() as stored, writer.engine.begin() as made:
         upsert(made, ALARM_NOW, _alarms(stored, line, at_ms))
         upsert(made, FINDING, [row | {"end_m": None, "end_ms": None} for row in _open(stored, line, at_ms)])
+        events = joinable_rows(stored, line, at_ms, pipeline.now().line_metre, at_ms)
+        upsert(made, EVENT, [row._asdict() for row in events])
         fillings = _fillings(stored, held)
     with writer.engine.connect() as connection:
         known = last_known.read(connection, pipeline.line, pipeline.line)

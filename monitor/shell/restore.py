@@ -170,6 +170,7 @@ class _Start:
             known = self.known(connection)
         works, count = self.configuration.works, 0
         decoder = Decoder(works.works, {self.line: self.record.file}, works.wire)
+        knew_events = bool(pipeline.event_book.events)  # a snapshot of an older program has none
         while rows := self.writer.messages_after(self.line, self.last_id):
             reported = (again(decoder, stream, received_ms, payload) for _, stream, received_ms, payload in rows)
             self._feed(pipeline, [m for m in reported if m is not None], known)
@@ -177,6 +178,8 @@ class _Start:
             self.checkpoint(pipeline)
         if known is not None and known.next_row is not None and pipeline.rows.next_m is not None:
             pipeline.rows.next_m = max(pipeline.rows.next_m, known.next_row)
+        if known is not None and not knew_events:
+            pipeline.event_book.go_on(known.events)
         self.log(f"{self.line}: goes on at line metre {pipeline.track.now_m:.1f}, {count} messages after the snapshot")
         return pipeline
 

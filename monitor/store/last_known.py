@@ -16,6 +16,7 @@ from monitor.core.fillings import KEPT, Fillings
 from monitor.core.resume import LastKnown
 from monitor.core.track import TrackStart
 from monitor.store import samples
+from monitor.store.events import event_of, joinable_rows
 from monitor.store.findings import finding_of
 from monitor.store.numbering import StreamNumbers
 from monitor.store.parquet_files import DAMAGE
@@ -46,16 +47,17 @@ def read(connection: Connection, described: Line, now: Line) -> LastKnown | None
         return None
     status = msgspec.json.decode(newest.now)
     moved_m = (described.counter_m - described.take_up_m) - (now.counter_m - now.take_up_m)
-    next_row = _next_row(connection, now.line)
+    next_row, line_metre = _next_row(connection, now.line), float(status["line_metre"])
     return LastKnown(
         t_s=float(status["extra"].get("t_s", newest.t_ms / 1e3)),
-        line_metre=float(status["line_metre"]) + moved_m,
+        line_metre=line_metre + moved_m,
         track=_track(status["extra"].get("track"), moved_m),
         next_row=next_row,
         recipe=status["extra"].get("recipe"),
         spans=list(_spans(connection, now.line, next_row)),
         alarms=[_alarm(r) for r in connection.execute(_ALARMS, line)],
         findings=list(_findings(connection, now.line)),
+        events=[event_of(r) for r in joinable_rows(connection, now.line, newest.t_ms, line_metre)],
         orders=_orders(connection, now.line),
     )
 

@@ -31,13 +31,24 @@ from monitor.contract.reading import (
     RevisionRow,
     Trend,
 )
-from monitor.contract.record import AlarmState, FillingKey, Finding, FindingKind, Floats, Ints, Splice, Verdict
+from monitor.contract.record import (
+    AlarmState,
+    FillingKey,
+    Finding,
+    FindingKind,
+    Floats,
+    Ints,
+    LineEvent,
+    Splice,
+    Verdict,
+)
 from monitor.contract.topics import Stream
 from monitor.contract.units import convert
 from monitor.core.derived_streams import OVER_S, by_speed_m_per_min, derived
 from monitor.core.stream import tape_of
 from monitor.store import drum_search, parquet_files, samples
 from monitor.store.database import open_for_reading
+from monitor.store.events import event_of
 from monitor.store.findings import finding_of, findings_on_metres, read_findings
 from monitor.store.metre_blocks import Verdicts, cut_to, join_in_place, lay_over, read_blocks, read_verdicts
 from monitor.store.revisions import contents, recipes_on_record
@@ -47,6 +58,7 @@ from monitor.store.schema import (
     ALARM_NOW,
     DAMAGED,
     DRUM,
+    EVENT,
     FINDING,
     GAP,
     HEALTH,
@@ -55,6 +67,7 @@ from monitor.store.schema import (
     LINE_NOW,
     MANIFEST,
     MESSAGE,
+    OPEN_EVENT,
     PROPOSAL,
     REJECTED,
     SPLICE,
@@ -162,6 +175,19 @@ class StoreReader:
         wanted = select(func.count()).select_from(ALARM_CHANGE).where(a.t_ms >= start_ms, a.t_ms <= end_ms)
         rows = self._all(wanted if line is None else wanted.where(a.line == line))
         return int(rows[0][0]) if rows else 0
+
+    def events_begun(self, line: str, start_m: float, end_m: float) -> Sequence[LineEvent]:
+        """Events whose first metre lies in an interval, along it."""
+        e = EVENT.c
+        wanted = select(EVENT).where(e.line == line, e.start_m >= start_m, e.start_m < end_m)
+        return [event_of(r) for r in self._all(wanted.order_by(e.start_m, e.event))]
+
+    def events_open(self, line: str) -> Sequence[LineEvent]:
+        """Events of a line that go on or wait for an answer, most urgent first, then newest."""
+        e = EVENT.c
+        wanted = select(EVENT).where(e.line == line, OPEN_EVENT)
+        urgency = case(URGENCY, value=e.priority, else_=3)
+        return [event_of(r) for r in self._all(wanted.order_by(urgency, e.start_ms.desc()))]
 
     def drums(self, line: str | None = None, limit: int = 50) -> Sequence[DrumRow]:
         """Newest first, the one being wound included."""

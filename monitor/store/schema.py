@@ -2,6 +2,7 @@
 
 from sqlalchemy import (
     BigInteger,
+    Boolean,
     Column,
     Float,
     Index,
@@ -18,7 +19,7 @@ from sqlalchemy import (
 from monitor.contract import bounds
 
 # Raised by one with each change of a table; the revision that leads to it lies in monitor/store/migrations/versions.
-SCHEMA_VERSION = 14
+SCHEMA_VERSION = 15
 
 METADATA = MetaData()
 _BigId = BigInteger().with_variant(Integer, "sqlite")
@@ -96,6 +97,35 @@ ALARM_NOW = Table(
         for c in ALARM_CHANGE.columns
         if c.name != "id"
     ),
+)
+
+# Events by key, each as it is now: `members` is JSON of its alarms, `faults_m` of the newest places of a series.
+# `changed_ms`: since when it is so.
+OPEN_EVENT = text("(asks OR end_ms IS NULL)")
+EVENT = Table(
+    "event",
+    METADATA,
+    Column("line", String(bounds.NAME), primary_key=True),
+    Column("event", String(bounds.EVENT), primary_key=True),
+    Column("kind", String(bounds.NAME), nullable=False),
+    Column("start_ms", BigInteger, nullable=False),
+    Column("end_ms", BigInteger),
+    Column("changed_ms", BigInteger, nullable=False),
+    Column("start_m", Float),
+    Column("end_m", Float),
+    Column("touched_from_m", Float),
+    Column("touched_to_m", Float),
+    Column("priority", String(10), nullable=False),
+    Column("asks", Boolean, nullable=False),
+    Column("members", Text, nullable=False),
+    Column("faults", Integer, nullable=False),
+    Column("faults_m", Text, nullable=False),
+    Column("spacing_m", Float),
+    Column("answered_by", String(bounds.LABEL), nullable=False),
+    Column("answered_ms", BigInteger),
+    Index("event_by_metre", "line", "start_m"),
+    Index("event_by_change", "line", "changed_ms"),
+    Index("event_open", "line", "start_ms", sqlite_where=OPEN_EVENT, postgresql_where=OPEN_EVENT),
 )
 
 # Few findings are long or still open: what touches an interval is one of these or begins at most so far before it.

@@ -32,6 +32,7 @@ from monitor.contract.record import (
     DrumSpan,
     Finding,
     Gap,
+    LineEvent,
     LineNow,
     MetreRows,
     Output,
@@ -48,6 +49,7 @@ from monitor.core.decode import printable
 from monitor.store import audit_trail
 from monitor.store.checksum import checksum
 from monitor.store.database import FILE, not_examined, open_for_writing, upsert
+from monitor.store.events import event_row
 from monitor.store.lease import Lease
 from monitor.store.ledger import Ledger, LedgerDelta, Reports
 from monitor.store.numbering import StreamNumbers
@@ -59,6 +61,7 @@ from monitor.store.schema import (
     CHECKPOINT,
     COUNTER_FAULT,
     DRUM,
+    EVENT,
     FINDING,
     GAP,
     HEALTH,
@@ -607,6 +610,7 @@ _ROW_OF: dict[type, tuple[Table, Callable[[Any], Row]]] = {
     Proposal: (PROPOSAL, _proposal_row),
     Revision: (IN_FORCE, _revision_row),
     Finding: (FINDING, _finding_row),
+    LineEvent: (EVENT, event_row),
     DrumSpan: (DRUM, _drum_row),
     Splice: (SPLICE, _splice_row),
     MetreRows: (METRE_BLOCK, _metre_row),

@@ -20,6 +20,7 @@ from monitor.store.schema import (
     ALARM_CHANGE,
     ALARM_NOW,
     DRUM,
+    EVENT,
     FINDING,
     GAP,
     LINE_NOW,
@@ -84,6 +85,7 @@ def _line(
     _many(connection, ALARM_CHANGE, changes)
     newest = {row["alarm"]: row for row in changes}
     _many(connection, ALARM_NOW, list(newest.values()))
+    _many(connection, EVENT, _events(changes))
     _many(connection, STATE_SPAN, _states(line.line, starts))
     _many(connection, SPLICE, _splices(c, line, starts))
     _many(connection, GAP, [
@@ -142,6 +144,21 @@ def _findings(line: Line, starts: Sequence[int], rng: np.random.Generator) -> li
                 "text": "",
             })  # fmt: skip
     return rows
+
+
+def _events(changes: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """An event for each raising of an alarm; that of the newest waits for an answer."""
+    raised = [row for row in changes if row["event"] == "raised"]
+    return [
+        {
+            "line": row["line"], "event": f"{row['alarm']}@{row['t_ms']}", "kind": "other", "start_ms": row["t_ms"],
+            "end_ms": row["t_ms"] + 20_000, "changed_ms": row["t_ms"] + 20_000, "start_m": row["line_metre"],
+            "end_m": row["line_metre"], "touched_from_m": row["line_metre"], "touched_to_m": row["line_metre"],
+            "priority": row["priority"], "asks": i == len(raised) - 1, "members": "[]", "faults": 0, "faults_m": "[]",
+            "spacing_m": None, "answered_by": "Mira", "answered_ms": row["t_ms"] + 10_000,
+        }
+        for i, row in enumerate(raised)
+    ]  # fmt: skip
 
 
 def _changes(line: Line, recipe: str, starts: Sequence[int], rng: np.random.Generator) -> list[dict[str, Any]]:

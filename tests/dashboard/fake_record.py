@@ -22,7 +22,7 @@ from monitor.contract.reading import (
     RevisionRow,
     Trend,
 )
-from monitor.contract.record import FillingKey, Finding, FindingKind, Floats, Splice, Verdict
+from monitor.contract.record import FillingKey, Finding, FindingKind, Floats, LineEvent, Splice, Verdict
 from monitor.contract.topics import Stream
 from monitor.evidence.whole_drum import WholeDrum, on_drum
 from tests.core.script import finding
@@ -82,6 +82,7 @@ class FakeRecord:
     proposed: list[ProposalRow] = field(default_factory=list)
     came: list[RevisionRow] = field(default_factory=list)
     put_on: list[Splice] = field(default_factory=list)
+    events: list[LineEvent] = field(default_factory=list)
     bare: set[str] = field(default_factory=set)
 
     def __post_init__(self) -> None:
@@ -207,6 +208,9 @@ class FakeRecord:
 
     def count_alarm_changes(self, line: str | None, start_ms: int, end_ms: int) -> int:
         return len(self.alarm_changes(line, start_ms, end_ms, 10**9))
+
+    def events_open(self, line: str) -> Sequence[LineEvent]:
+        return [e for e in self.events if line == e.line and (e.asks or e.end_s is None)]
 
     def drums(self, line: str | None = None, limit: int = 50) -> Sequence[DrumRow]:
         names = [line] if line else list(self.configuration.lines)

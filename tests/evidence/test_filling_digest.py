@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from monitor.contract.record import Finding, FindingKind, Verdict
 from monitor.evidence.filling_digest import filling_digest
+from tests.store.test_events import asking, event
 
 FINDING = Finding(
     line="core-1", key="s@1", kind=FindingKind.FAULT, stream="s", check="spark-fault", verdict=Verdict.NONCONFORMING,
@@ -22,7 +23,13 @@ SOUND = np.zeros(3, dtype=np.int8)
 def of(
     columns: Mapping[str, ArrayLike], verdicts: NDArray[np.int8] = SOUND, findings: Sequence[Finding] = (FINDING,)
 ) -> str:
-    return filling_digest({n: np.array(v, dtype=float) for n, v in columns.items()}, verdicts, findings, [])
+    return filling_digest({n: np.array(v, dtype=float) for n, v in columns.items()}, verdicts, findings, [], [])
+
+
+def test_an_event_that_began_in_it_counts_whatever_became_of_it():
+    digests = [filling_digest({}, SOUND, [], [], events) for events in ([], [event(1.0)], [event(2.0)])]
+    assert len(set(digests)) == 3
+    assert filling_digest({}, SOUND, [], [], [asking(event(1.0))]) == digests[1]
 
 
 def test_it_stays_as_computed():

@@ -17,6 +17,7 @@ from monitor.store.schema import (
     ALARM_NOW,
     CHECKPOINT,
     DRUM,
+    EVENT,
     FINDING,
     JOURNAL,
     LEDGER,
@@ -32,7 +33,7 @@ from tests.commands.test_doctor import written
 from tests.shell.works import settings_at, stored_at
 
 LOOKED_AT = (MESSAGE, JOURNAL, REVISION, MANIFEST)  # each change is noticed by a look at the table itself
-COMPARED = (FINDING, ALARM_CHANGE, ALARM_NOW, DRUM, STATE_SPAN, LEDGER, LINE_NOW, CHECKPOINT)
+COMPARED = (FINDING, EVENT, ALARM_CHANGE, ALARM_NOW, DRUM, STATE_SPAN, LEDGER, LINE_NOW, CHECKPOINT)
 BY_ROWS = (*SUMS, "rows_file")  # of a drum: tests/shell/test_rebuild.py and tests/commands/test_doctor.py
 NOT_NOTICED = {
     "message.id": "only the order of messages: where it makes no other record, there is nothing to notice",
@@ -44,6 +45,7 @@ NOT_NOTICED = {
     "alarm_change.line": "an alarm of another line: that line's record differs",
     "alarm_now.line": "likewise",
     "finding.line": "likewise",
+    "event.line": "likewise",
     "drum.line": "likewise",
     "state_span.line": "likewise",
     "ledger.line": "likewise",

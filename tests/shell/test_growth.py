@@ -58,6 +58,8 @@ def questions(reader: StoreReader, drum: int, drums: int) -> dict[str, Callable[
         "alarms_now": reader.alarms_now,
         "alarm_changes": lambda: [reader.alarm_changes(x, t0, t1, 20) for x in (None, LINE)],
         "count_alarm_changes": lambda: [reader.count_alarm_changes(x, t0, t1) for x in (None, LINE)],
+        "events_begun": lambda: reader.events_begun(LINE, start, end),
+        "events_open": lambda: reader.events_open(LINE),
         "drums": lambda: [reader.drums(None, 10), reader.drums(LINE, 10)],
         "drum": lambda: reader.drum(LINE, drum + 1),
         "drum_named": lambda: reader.drum_named(LINE, name_of(LINE, drum)),

@@ -142,7 +142,8 @@ def test_its_messages_make_it_again_but_for_the_last_digits_of_oven_temperatures
     open_for_writing(settings_at(store)).dispose()
     made = rebuild(stored_at(store), "lay-1", tmp_path / "lay-1")
     assert made.differences == ()
-    (note,) = made.notes
+    note, of_events = made.notes
+    assert of_events == "events of lay-1 are not on record: older programs kept none. They are not compared"
     assert note.startswith("how lay-1 was described is not on record: filling 1, drum ")
     assert note.endswith("are made again by its present file")
     found = rebuild(stored_at(store), "core-1", tmp_path / "core-1").differences

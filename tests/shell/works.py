@@ -95,6 +95,7 @@ def everything_of(reader: StoreReader, line: str) -> dict[str, Any]:
         "drums": list(reader.drums(line)),
         "findings": sorted(map(repr, reader.findings(line, -1e9, 1e9))),
         "changes": sorted(map(repr, changes)),
+        "events": sorted(repr(e) for e in reader.events_begun(line, -1e9, 1e9) if e.kind != "monitor"),
         "now": sorted(repr(a) for a in reader.alarms_now(line) if not a.alarm.startswith("monitor/")),
         "states": list(reader.states(line, 0, 10**15)),
         "gaps": list(reader.gaps(line, 0, 10**15)),
