@@ -19,10 +19,12 @@ from monitor.contract.command import Command
 from monitor.contract.config.line import Line
 from monitor.contract.config.load import ConfigurationError, load
 from monitor.contract.config.recipe import Recipe, Window
-from monitor.contract.record import DrumSpan, Finding, FindingKind, Floats
+from monitor.contract.record import DrumSpan, Finding, FindingKind, Floats, LineEvent
+from monitor.store.events import event_of
 from monitor.store.findings import finding_of
-from monitor.store.schema import DRUM, FINDING
+from monitor.store.schema import DRUM, EVENT, FINDING
 from simulator.commands import SUMMARIES
+from simulator.mark_events import EventMark, mark_events
 from simulator.truth import DrumCut, Spark, TrueStretch, Truth
 
 SPARK_SEARCH_M = 5.0  # a finding farther away than this is of another fault
@@ -37,7 +39,7 @@ CURE_CHECKS = (
     ("cure/degradation", "overheated"),
 )
 
-T = TypeVar("T", Finding, DrumSpan)
+T = TypeVar("T", Finding, DrumSpan, LineEvent)
 
 
 @dataclass(slots=True, kw_only=True)
@@ -355,6 +357,14 @@ def _note(result: Mark, error_m: float, limit_m: float, what: str) -> None:
         result.off.append(f"{what}: off by {error_m:.2f} m, allowed {limit_m:.2f}")
 
 
+def mark_of(events: EventMark) -> Mark:
+    """How events were scored, as a mark: one in several parts, or together with another, was not found."""
+    parts = [f"in several parts: {text}" for text in events.split] + [
+        f"not by itself: {text}" for text in events.hidden
+    ]
+    return Mark(what="events", true=events.true, found=events.found, missed=events.missed + parts, false=events.false)
+
+
 # ---- the command ---------------------------------------------------------------------------------------------------
 
 
@@ -383,6 +393,11 @@ def read_cure(path: Path) -> TrueCure | None:
 def read_findings(connection: Connection) -> list[Finding]:
     """All findings of a store."""
     return [finding_of(row) for row in connection.execute(select(FINDING))]
+
+
+def read_events(connection: Connection) -> list[LineEvent]:
+    """All events of a store."""
+    return [event_of(row) for row in connection.execute(select(EVENT))]
 
 
 def read_drums(connection: Connection) -> list[DrumSpan]:
@@ -431,11 +446,12 @@ def _run(options: Namespace) -> int:
         print(error, file=sys.stderr)
         return 2
     with create_engine(address).connect() as connection:
-        findings, drums = read_findings(connection), read_drums(connection)
+        findings, drums, events = read_findings(connection), read_drums(connection), read_events(connection)
     marks = {}
     for t in truths:
         line, recipe, found = configuration.lines[t.line], configuration.recipes[t.recipe], _since(t, findings)
         marks[t.line] = mark(t, found, _since(t, drums), line, recipe)
+        marks[t.line].append(mark_of(mark_events(t, _since(t, events), line, recipe)))
         if (cured := read_cure(options.truth / f"{t.line}-cure.parquet")) is not None:
             marks[t.line].append(mark_cure(cured, found, recipe, Allowed()))
     print(table(marks))

@@ -12,6 +12,7 @@ from monitor.contract.record import (
     DrumSpan,
     Finding,
     Gap,
+    LineEvent,
     MetreRows,
     Output,
     Rejected,
@@ -23,6 +24,7 @@ from monitor.core.engine import Engine
 from simulator import cure
 from simulator.line import LineRun, simulate
 from simulator.mark import Allowed, TrueCure, mark, mark_cure, table
+from simulator.mark_events import EventMark, mark_events
 from simulator.scenario import load_scenario
 from tests.simulator.made import CONFIGS, START_S, configuration
 
@@ -87,6 +89,36 @@ def test_full_marks(scenario: str, line: str) -> None:
     assert not [o for o in out if isinstance(o, Rejected | Gap)]
     found = {o.kind for o in out if isinstance(o, CounterFault)}
     assert found == {fault.kind for fault in run.truth.counter}
+
+
+# Happenings by scenario; in "standard" a random fault 24 m behind a cluster is in the cluster's event.
+EVENTS = {
+    ("clean", "core-1"): 0, ("demo", "core-1"): 10, ("demo", "core-2"): 8, ("demo", "lay-1"): 4,
+    ("demo", "sheath-1"): 1, ("demo", "rewind-1"): 0, ("oven-sag", "core-1"): 1, ("slow-drift", "core-1"): 2,
+    ("stop-60s", "core-1"): 1, ("shock-trip", "core-1"): 1,
+}  # fmt: skip
+
+
+def marked_events(scenario: str, line: str) -> EventMark:
+    run, out = recorded(scenario, line)
+    return mark_events(run.truth, [o for o in out if isinstance(o, LineEvent)], run.line, run.recipe)
+
+
+@pytest.mark.parametrize(("scenario", "line"), list(EVENTS))
+def test_each_true_happening_is_one_event(scenario: str, line: str) -> None:
+    """D2. None is missed, none is in two, none is hidden in that of another, and no event is of nothing."""
+    marked = marked_events(scenario, line)
+    assert marked.good, marked
+    assert marked.true == marked.found == EVENTS[scenario, line]
+
+
+def test_what_events_cannot_tell_apart_yet() -> None:
+    """A fault close behind a cluster, within one raising of the tester's alarm; marks of a part far from each other."""
+    standard, ramp = marked_events("standard", "core-1"), marked_events("ramp", "core-1")
+    assert (standard.true, standard.found, len(standard.hidden)) == (44, 42, 2)
+    assert standard.missed == standard.split == standard.false == []
+    assert ramp.missed == ramp.hidden == ramp.false == []
+    assert all("near-sheave-wheel" in text for text in ramp.split)
 
 
 def test_the_standard_scenario_is_worth_marking() -> None:

@@ -7,12 +7,14 @@ import pytest
 from sqlalchemy import create_engine, insert
 
 from monitor.contract.record import DrumSpan, Finding, FindingKind, Verdict
-from monitor.store.schema import DRUM, FINDING, METADATA
+from monitor.store.events import event_row
+from monitor.store.schema import DRUM, EVENT, FINDING, METADATA
 from simulator import mark as marking
 from simulator.mark import Allowed, Mark, mark, mark_drums
 from simulator.truth import TrueStretch, Truth
 from tests.core.script import finding
 from tests.simulator.made import CONFIGS, START_S, configuration, made, run_of
+from tests.simulator.test_mark_events import perfect_events
 
 STORY = """
 [[line.spark]]
@@ -167,6 +169,9 @@ def test_the_command_reads_a_store_and_says_by_its_code(
                     start_ms=round(d.start_s * 1e3),
                 )
             )  # fmt: skip
+        c = configuration()
+        for event in perfect_events(truth, c.lines["core-1"], c.recipes["core-2g5"]):
+            connection.execute(insert(EVENT).values(event_row(event)))
     assert run_command(tmp_path) == 0
     assert "spark faults" in capsys.readouterr().out
     with engine.begin() as connection:
