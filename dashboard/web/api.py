@@ -19,6 +19,7 @@ from dashboard.text.troubles import troubles
 from dashboard.web.metrics import METRICS_TYPE, metrics
 from monitor.contract.config.line import Line
 from monitor.contract.reading import DrumRow
+from monitor.contract.record import LineEvent
 from monitor.contract.topics import Stream
 from monitor.evidence.inherited import lineage_of, related_metres
 from monitor.evidence.release_record import record
@@ -42,6 +43,7 @@ def blueprint(context: Context) -> Blueprint:
         "live": live_reply,
         "alarms": alarms_reply,
         "alarm-changes": alarm_changes_reply,
+        "events": events_reply,
         "trend": trend_reply,
         "process-history": process_history_reply,
         "health": health_reply,
@@ -101,6 +103,25 @@ def alarm_changes_reply(context: Context) -> dict[str, object]:
     """One page of changes: `hours` back, `page` from 0, `until` (UTC ms, optional) where an older page ended."""
     until = _whole("until", 0, MS_MAX) if "until" in request.args else None
     return alarm_list.history(context, _whole("hours", 1, 24 * 31, 8), _whole("page", 0, 10**6, 0), until)
+
+
+def events_reply(context: Context) -> dict[str, object]:
+    """Events of a `line` that go on or wait for an answer, most urgent first; times are UTC ms."""
+    line = _line(context)
+    return {"t": context.now_ms, "events": [_event(line, e) for e in context.record.events_open(line.line)]}
+
+
+def _event(line: Line, e: LineEvent) -> dict[str, object]:
+    kinds = {kind.name: kind.title for kind in line.event_kinds}
+    return {
+        "line": e.line, "event": e.event, "kind": e.kind, "title": kinds.get(e.kind, e.kind),
+        "priority": e.priority.value, "asks": e.asks, "start": round(e.start_s * 1e3),
+        "end": None if e.end_s is None else round(e.end_s * 1e3), "start_m": e.start_m, "end_m": e.end_m,
+        "faults": e.faults, "spacing_m": e.spacing_m, "answered_by": e.answered_by,
+        "alarms": [
+            {"alarm": m.alarm, "occurrence": round(m.occurrence_s * 1e3), "raised": m.raised} for m in e.members
+        ],
+    }  # fmt: skip
 
 
 def health_reply(context: Context) -> dict[str, object]:

@@ -39,6 +39,7 @@ CHANNELS = {
         "A message that is not stored, and why.",
     ),
     "alarm": (f"{{works}}/{{line}}/{topics.MONITOR}/alarm", "alarm", "monitor", "A change of an alarm."),
+    "event": (f"{{works}}/{{line}}/{topics.MONITOR}/event", "event", "monitor", "An event with its alarms, as it is."),
     "health": (
         f"{{works}}/{{line}}/{topics.MONITOR}/health",
         "health",

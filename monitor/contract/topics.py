@@ -9,7 +9,7 @@ NAME = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
 STORED = "stored"  # {works}/{line}/stored/{station}/{quantity}: the monitor's "stored up to n"
 REFUSED = "refused"  # {works}/{line}/refused/{station}/{quantity}: numbers that will never be stored
 OPERATOR = "operator"  # actions of people
-MONITOR = "monitor"  # messages of the monitor: alarms, health
+MONITOR = "monitor"  # messages of the monitor: alarms, events, health
 RESERVED_STATIONS = frozenset({STORED, REFUSED, OPERATOR, MONITOR})
 
 # Quantities whose payload is not a number.
@@ -78,7 +78,7 @@ def limits_topic(works: str, line: str) -> str:
 
 
 def monitor_topic(works: str, line: str, quantity: str) -> str:
-    """Topic of the monitor's messages about a line: `alarm`, `health`."""
+    """Topic of the monitor's messages about a line: `alarm`, `event`, `health`."""
     return f"{works}/{line}/{MONITOR}/{quantity}"
 
 

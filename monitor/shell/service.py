@@ -20,9 +20,9 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from monitor.contract.address import BrokerAddress
 from monitor.contract.config.configuration import Configuration
-from monitor.contract.messages import AlarmReport, Health, Refused
+from monitor.contract.messages import AlarmReport, EventReport, Health, Refused
 from monitor.contract.reading import SchemaVersionError
-from monitor.contract.record import AlarmChange, MessageNumber, Output, Rejected
+from monitor.contract.record import AlarmChange, LineEvent, MessageNumber, Output, Rejected
 from monitor.contract.rules import EMPTY_REPORT, empty_report_line, empty_report_stream
 from monitor.contract.selfwatch import SELF_ALARMS
 from monitor.contract.topics import monitor_topic, refused_topic, stored_topic, subscription
@@ -239,6 +239,9 @@ class Service:
             if isinstance(output, AlarmChange):
                 payload = msgspec.json.encode(self._alarm_report(output))
                 self._alarms.put_nowait((monitor_topic(works, output.line, "alarm"), payload))
+            elif isinstance(output, LineEvent):
+                payload = msgspec.json.encode(_event_report(output))
+                self._alarms.put_nowait((monitor_topic(works, output.line, "event"), payload))
 
     def _alarm_report(self, c: AlarmChange) -> AlarmReport:
         text = f"{c.alarm} is {c.after.value}"
@@ -463,3 +466,13 @@ def _check(lease: Lease, engine: Engine) -> None:
     lease.check()
     with contextlib.suppress(SQLAlchemyError), engine.connect() as connection:  # a full disk is the writer's matter
         upgrade.check(connection)
+
+
+def _event_report(e: LineEvent) -> EventReport:
+    alarms = {m.alarm: round(m.occurrence_s * 1e3) for m in e.members}
+    return EventReport(
+        t=round(e.changed_s * 1e3), event=e.event, kind=e.kind, start=round(e.start_s * 1e3),
+        end=None if e.end_s is None else round(e.end_s * 1e3), priority=e.priority.value, asks=e.asks, alarms=alarms,
+        start_m=e.start_m, end_m=e.end_m, drum=e.filling.drum if e.filling else None,
+        filling=e.filling.filling if e.filling else None, faults=e.faults, spacing_m=e.spacing_m, by=e.answered_by,
+    )  # fmt: skip

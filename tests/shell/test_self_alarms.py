@@ -6,9 +6,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
+import msgspec
 import pytest
 from sqlalchemy.exc import OperationalError
 
+from monitor.contract.messages import EventReport
 from monitor.contract.record import AlarmState
 from monitor.shell.processor import Processor
 from monitor.shell.service import Service, standing
@@ -54,6 +56,13 @@ def states_of(link: StubLink, alarm: str) -> list[str]:
     return [one["state"] for one in alarms if one["alarm"] == alarm]
 
 
+def events_of(link: StubLink, alarm: str) -> list[EventReport]:
+    """What was published of events that an alarm belongs to."""
+    payloads = [payload for topic, payload in link.published if topic == "tarn/core-1/monitor/event"]
+    reports = [msgspec.json.decode(payload, type=EventReport) for payload in payloads]
+    return [report for report in reports if alarm in report.alarms]
+
+
 async def running(service: Service, script: Callable[[], Any]) -> None:
     work = asyncio.create_task(service.run())
     try:
@@ -87,6 +96,10 @@ def test_a_store_at_fault_is_an_alarm_once_it_can_be_written(place, monkeypatch)
 
     asyncio.run(running(service, fault))
     assert states_of(link, FAULT) == [AlarmState.UNACKNOWLEDGED.value, AlarmState.RETURNED.value]
+    raised, returned = events_of(link, FAULT)
+    assert (raised.kind, raised.priority, raised.asks, raised.end) == ("monitor", "high", True, None)
+    assert returned.event == raised.event
+    assert returned.end is not None
 
 
 def test_a_suspended_line_is_an_alarm_of_another_line_until_it_goes_on(place):

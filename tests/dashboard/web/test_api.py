@@ -1,5 +1,7 @@
 """The api answers what is asked, and tells whoever asks badly what was expected."""
 
+from dataclasses import replace
+
 import pytest
 
 from dashboard.context import Context
@@ -8,6 +10,7 @@ from tests.core.script import in_m_per_s
 from tests.dashboard.conftest import NOW_S
 from tests.dashboard.fake_record import FIRST_L_M, START_S, FakeRecord
 from tests.dashboard.replies import reply_of
+from tests.store.test_events import asking, event
 
 NOW_MS = round(NOW_S * 1e3)
 
@@ -128,6 +131,15 @@ def test_browsers_ask_each_time_and_are_answered_in_short_where_nothing_has_chan
     assert (again.headers["Cache-Control"], again.headers["ETag"]) == ("no-cache", first.headers["ETag"])
     assert client.get("/api/v1/live?line=nowhere").headers["Cache-Control"] == "no-store"
     assert client.get("/api/v1/metrics").headers["Cache-Control"] == "no-store"
+
+
+def test_events_of_a_line_that_wait_or_go_on_are_given_with_their_kind_in_words(client, context):
+    first, over = asking(event(10.0)), event(20.0)
+    context.record.events += [first, over, replace(first, line="core-2", event="other@1")]
+    (given,) = client.get("/api/v1/events?line=core-1").get_json()["events"]
+    assert (given["event"], given["title"], given["priority"]) == (first.event, "Thick place", "medium")
+    assert given["alarms"] == [{"alarm": "cold-gauge/diameter-x/HI", "occurrence": given["start"], "raised": 1}]
+    assert client.get("/api/v1/events?line=core-9").status_code == 400
 
 
 def test_nothing_can_be_written_through_the_api(client):
