@@ -8,7 +8,7 @@ from monitor.store.writer import Writer
 from tests.world.stories import LONG, SHORT, Kind
 from tests.world.world import STORIES, World, undisturbed, unsound
 
-SEEDS = range(600)
+SEEDS = range(1000)
 SEEDS_LONG = range(20)
 TOGETHER = 100  # a part of what workers share
 # Seeds of worlds with long stories in which something was wrong once; what each found.
