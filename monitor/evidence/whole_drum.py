@@ -7,7 +7,7 @@ from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Recipe
 from monitor.contract.number_format import fixed
 from monitor.contract.reading import DrumRow
-from monitor.contract.record import Finding, FindingKind, Floats, Verdict
+from monitor.contract.record import WITHDRAWN, Finding, FindingKind, Floats, Verdict
 from monitor.evidence.inherited import InheritedFault, as_runs, inherited_faults
 from monitor.evidence.source import EvidenceSource, length_m, named_alike
 from monitor.evidence.specimens import Tested, tested
@@ -59,6 +59,10 @@ class WholeDrum:
         """What was found of its metres, inherited findings last; not those of the drum as a whole."""
         own = [f for f in self.findings if f.finding.kind not in OF_THE_WHOLE or f.finding.verdict > Verdict.CONFORMING]
         return [*own, *(_as_finding(self.row, x, self.length_m) for x in self.inherited)]
+
+    def marks(self) -> list[DrumFinding]:
+        """Marks of people on its metres that are not withdrawn."""
+        return [f for f in self.findings if f.finding.kind is FindingKind.MARK and f.finding.check != WITHDRAWN]
 
 
 def whole_drum(source: EvidenceSource, row: DrumRow) -> WholeDrum:

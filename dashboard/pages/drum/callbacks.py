@@ -90,4 +90,4 @@ def listed(context: Context, n: int | None, message: str | None, of: FillingData
     found = context.record.drum(of["line"], of["filling"]) if message == SENT and (n or 0) % LOOK_EVERY_S == 0 else None
     if found is None:
         raise PreventUpdate
-    return layout.findings_again(context, found), layout.mark_choices(context, found)
+    return layout.after_marking(context, found)

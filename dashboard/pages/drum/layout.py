@@ -9,7 +9,7 @@ from dash import dcc, html
 from dash.development.base_component import Component
 from plotly.graph_objects import Figure
 
-from dashboard.actions.marks import KINDS, marks_on
+from dashboard.actions.marks import KINDS
 from dashboard.components import Children, aria, attributes
 from dashboard.components.chart import chart
 from dashboard.components.fillings import fillings
@@ -41,7 +41,7 @@ def content(context: Context, row: DrumRow) -> Children:
     """The page of one drum."""
     drum = whole_drum(context, row)
     facts = [*_rates(drum), *_measured(drum)]
-    metres, found = lengths_m(drum.runs), drum.of_metres()
+    metres, found, marks = lengths_m(drum.runs), drum.of_metres(), drum.marks()
     maps = fault_map(drum), flame_figure(drum.test) if drum.test else None
     return [
         html.Div(
@@ -56,7 +56,7 @@ def content(context: Context, row: DrumRow) -> Children:
                 chart("fault-map", maps[0], coloured=False),
                 _history(drum.length_m),
                 html.Div(findings_table(context, drum, found), id="drum-findings"),
-                _mark_form(context, drum),
+                _mark_form(drum, marks),
             ],
             **attributes(page="drum", line=row.line, length=f"{drum.length_m:.3f}", drum=row.drum),
         ),
@@ -86,7 +86,7 @@ def _history(length_m: float) -> Component:
     return html.Div([field, shown], className="metre-history")
 
 
-def _mark_form(context: Context, drum: WholeDrum) -> Component:
+def _mark_form(drum: WholeDrum, marks: list[DrumFinding]) -> Component:
     """What a person puts on record of metres of this drum, and takes back."""
     metres = {"suffix": " m", "min": 0, "max": math.ceil(drum.length_m), "w": 130}
     return html.Details(
@@ -112,7 +112,7 @@ def _mark_form(context: Context, drum: WholeDrum) -> Component:
             html.Div(
                 [
                     dmc.Select(id="mark-which", label="Mark to withdraw", clearable=True, w=440,
-                               data=mark_choices(context, drum.row)),
+                               data=mark_choices(drum.line, marks)),
                     dmc.Button("Withdraw", id="mark-undo", variant="default", mt=24),
                 ],
                 className="controls",
@@ -123,16 +123,15 @@ def _mark_form(context: Context, drum: WholeDrum) -> Component:
     )  # fmt: skip
 
 
-def mark_choices(context: Context, row: DrumRow) -> list[dict[str, str]]:
+def mark_choices(line: Line, marks: list[DrumFinding]) -> list[dict[str, str]]:
     """Marks that can be withdrawn, by drum metre."""
-    line = context.configuration.lines[row.line]
     return [
         {
-            "value": mark.key,
-            "label": f"{format.metres(mark.start_m - row.start_m)} to "
-            f"{format.metres((mark.end_m or mark.start_m) - row.start_m)} m: {sentence(mark, line)}",
+            "value": found.finding.key,
+            "label": f"{format.metres(found.start_m)} to {format.metres(found.end_m)} m: "
+            f"{sentence(found.finding, line)}",
         }
-        for mark in marks_on(context, row)
+        for found in marks
     ]
 
 
@@ -229,10 +228,10 @@ def findings_table(context: Context, drum: WholeDrum, found: list[DrumFinding]) 
     )
 
 
-def findings_again(context: Context, row: DrumRow) -> Component:
-    """The findings of a drum as they are on record now."""
+def after_marking(context: Context, row: DrumRow) -> tuple[Component, list[dict[str, str]]]:
+    """The findings of a drum as they are on record now, and the marks that can be withdrawn."""
     drum = whole_drum(context, row)
-    return findings_table(context, drum, drum.of_metres())
+    return findings_table(context, drum, drum.of_metres()), mark_choices(drum.line, drum.marks())
 
 
 def history_table(context: Context, drum: DrumRow, metre_m: float) -> Children:
