@@ -129,14 +129,16 @@ class Lineage:
         return self._children[key]
 
     def without_parent(self, drum: DrumRow) -> list[Orphan]:
-        """Where on a drum what went in at a pay-off is not on record, in order."""
-        line = self.configuration.lines.get(drum.line)
-        positions = line.pay_off if line else []
-        holes = orphaned(self.parents(drum.key), positions, self._length_m(drum) or 0.0)
+        """Where on a drum what went in at a pay-off is not on record, in order, and why."""
         return [
             Orphan(start_m=a, end_m=b, pay_off=at, why=self._why_orphaned(drum.line, at, drum.start_m + a))
-            for a, b, at in holes
+            for a, b, at in self.holes(drum)
         ]
+
+    def holes(self, drum: DrumRow) -> list[tuple[float, float, str]]:
+        """The same as (start, end, pay-off), without the reasons, each of which takes a query."""
+        line = self.configuration.lines.get(drum.line)
+        return orphaned(self.parents(drum.key), line.pay_off if line else [], self._length_m(drum) or 0.0)
 
     def drum(self, key: FillingKey) -> DrumRow | None:
         """The drum of a key, None for one that was not wound here."""

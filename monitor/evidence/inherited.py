@@ -140,9 +140,11 @@ class _Reading:
         return self.source.record.verdicts(line, start_m, end_m)
 
 
-def ribbons(source: EvidenceSource, wound: Sequence[tuple[DrumRow, float]]) -> list[list[Run]]:
+def ribbons(
+    source: EvidenceSource, wound: Sequence[tuple[DrumRow, float]], lineage: Lineage | None = None
+) -> list[list[Run]]:
     """`whole_runs` of many drums, each with the length that is on it, in few queries however many they are."""
-    lineage, reading = lineage_of(source), _Reading(source)
+    lineage, reading = lineage or lineage_of(source), _Reading(source)
     lineage.gather([drum for drum, _ in wound])
     reading.read([*_own(wound), *_earlier(lineage, [drum for drum, _ in wound])])
     found = []

@@ -11,7 +11,7 @@ from monitor.contract.config.line import Line
 from monitor.contract.config.recipe import Recipe
 from monitor.contract.drum_names import NAME_USED
 from monitor.contract.number_format import exact, fixed, significant
-from monitor.contract.reading import DrumRow
+from monitor.contract.reading import AlarmRow, DrumRow
 from monitor.contract.record import FillingKey, Finding, FindingKind, Floats, Verdict
 from monitor.evidence.drum_facts import required_exposure, spark_exposure_s
 from monitor.evidence.inherited import InheritedFault, RelatedMetres, lineage_of, names_apart, related_metres
@@ -193,14 +193,19 @@ def alarms_of(source: EvidenceSource, drum: DrumRow) -> tuple[AlarmCount, list[A
     until = drum.end_ms or source.now_ms
     changes = source.record.alarm_changes(drum.line, drum.start_ms, until, MOST)
     later = source.record.alarm_changes(drum.line, until + 1, until + ANSWERED_WITHIN_MS, MOST)
+    answers = [
+        AlarmAnswer(alarm=c.alarm, event=c.event, by=c.by, reason=c.reason, t_ms=c.t_ms) for c in changes if c.by
+    ]
+    return alarm_count(changes, later), answers
+
+
+def alarm_count(changes: Sequence[AlarmRow], later: Sequence[AlarmRow]) -> AlarmCount:
+    """How many alarms there were, and how many are not acknowledged, by their changes then and in the day after."""
     # A name that is used again concerns no cable, and holds no drum.
     raised = {(c.alarm, c.occurrence_ms) for c in changes if c.event == "raised" and c.alarm != NAME_USED}
     # Each activation needs its own acknowledgement: one that became active again since is not acknowledged by it.
     waiting = len(raised - {(c.alarm, c.occurrence_ms) for c in (*changes, *later) if c.by})
-    answers = [
-        AlarmAnswer(alarm=c.alarm, event=c.event, by=c.by, reason=c.reason, t_ms=c.t_ms) for c in changes if c.by
-    ]
-    return AlarmCount(raised=len(raised), not_answered=waiting), answers
+    return AlarmCount(raised=len(raised), not_answered=waiting)
 
 
 def _finding(f: Finding, drum: DrumRow) -> FindingOnDrum:

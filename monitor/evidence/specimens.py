@@ -1,8 +1,6 @@
 """Circuit integrity tests on record: the result of each specimen, and the tests that belong to a drum."""
 
-from collections.abc import Callable
 from dataclasses import dataclass
-from functools import partial
 
 import numpy as np
 
@@ -99,17 +97,8 @@ def tested(source: EvidenceSource, drum: DrumRow) -> Tested | None:
     )
 
 
-def flames_of(
-    source: EvidenceSource,
-    drum: DrumRow,
-    lineage: Lineage | None = None,
-    test_of: Callable[[DrumRow], Tested | None] | None = None,
-) -> list[Tested]:
-    """Tests of specimens cut from a drum, or from its neighbours out of the same drum before.
-
-    `test_of` gives the test of a drum where many drums are asked for and it is kept.
-    """
-    test_of = test_of or partial(tested, source)
+def flames_of(source: EvidenceSource, drum: DrumRow, lineage: Lineage | None = None) -> list[Tested]:
+    """Tests of specimens cut from a drum, or from its neighbours out of the same drum before."""
     lineage = lineage or lineage_of(source)
     parents = {s.parent for s in lineage.parents(drum.key)}
     keys: dict[FillingKey, None] = {}
@@ -119,7 +108,7 @@ def flames_of(
             pieces = lineage.family(row).forward(key, 0.0, float("inf"))
             keys |= dict.fromkeys(p.drum for p in pieces)
     rows = [row for key in keys if (row := lineage.drum(key)) is not None]
-    found = [t for row in rows if (t := test_of(row)) is not None]
+    found = [t for row in rows if (t := tested(source, row)) is not None]
     return sorted(found, key=lambda t: t.drum.start_ms)
 
 

@@ -40,7 +40,7 @@ def test_a_resistance_that_is_missing_or_too_high_holds_a_drum(asked, record, dr
         (7.9, Verdict.NONCONFORMING, ["the conductor has 7.9 ohm/km, allowed 7.41"]),
     ):
         measured = finding(*span, FindingKind.RESISTANCE, verdict=verdict, extreme=ohm_per_km, limit=7.41)
-        monkeypatch.setattr(record, "findings", lambda *_, measured=measured: [measured])
+        monkeypatch.setattr(record, "findings_of_kind", lambda *_, measured=measured: [measured])
         assert reasons_beside_metres(asked, [drum]) == [reasons]
 
 
@@ -62,7 +62,7 @@ def test_cable_of_unknown_origin_holds_a_drum(asked, record, drum):  # noqa: F81
     of = replace(asked, configuration=c.model_copy(update={"lines": dict(c.lines) | {"core-1": line}}))
     [reasons] = reasons_beside_metres(of, [drum])
     assert reasons[0].startswith("what went in at pay-off for ")
-    assert reasons[0].endswith("is not on record: no drum was reported there")
+    assert reasons[0].endswith(" m is not on record")
     record.put_on.append(
         Splice(
             line="core-1",

@@ -29,10 +29,10 @@ from monitor.analysis.shift import (
 from monitor.analysis.shift_calendar import ShiftSpan, shift_at, shifts_between
 from monitor.contract import bounds
 from monitor.contract.config.line import Line
-from monitor.contract.reading import AlarmRow
+from monitor.contract.reading import AlarmRow, NowRow
 from monitor.contract.record import SILENCE_ALARM, Finding, FindingKind, Verdict
 from monitor.evidence.held import reasons_beside_metres
-from monitor.evidence.inherited import ribbons
+from monitor.evidence.inherited import lineage_of, ribbons
 from monitor.evidence.source import length_m
 from monitor.evidence.verdict_runs import lengths_m
 
@@ -115,6 +115,7 @@ def answer(context: Context, start: str | None) -> Children:
     good = sum(x.metres[Verdict.CONFORMING.word] for x in found)
     total = sum(sum(x.metres.values()) for x in found)
     open_ = list(context.record.alarms_now())
+    decisions = context.record.findings_of_kind(FindingKind.DECISION, DECISIONS)
     asking = [a for a in open_ if a.state in UNACKNOWLEDGED]
     head = (
         f"{works.title}: shift {span.title}, {format.local(span.start_ms, context.zone, day=True)} to "
@@ -131,8 +132,8 @@ def answer(context: Context, start: str | None) -> Children:
         _ran(found),
         _stops(context, found),
         _open(context, open_),
-        _held(context),
-        _by_rule(context, span.start_ms, until),
+        _held(context, decisions),
+        _by_rule(context, decisions, span.start_ms, until),
         html.P(
             "Length is counted at the take-up during this shift. Availability, effectiveness, quality and OEE as "
             "ISO 22400-2 defines them, by length: planned busy time is the shift so far, nominal speed the "
@@ -168,7 +169,7 @@ def of_line(context: Context, line: Line, span: ShiftSpan, until_ms: int) -> Lin
         stops=halts,
         measures=measures,
         state=now.state if now else "no data received yet",
-        drum_change_due=drum_change_due(context, line),
+        drum_change_due=drum_change_due(context, line, now),
         drum=now.drum or "" if now else "",
         no_data_s=in_state_s(states, span.start_ms, until_ms, (UNKNOWN,)),
     )
@@ -197,9 +198,8 @@ def silent(context: Context, line: str, span: ShiftSpan, until_ms: int) -> list[
     return [(max(a, span.start_ms), min(b, until_ms)) for a, b in spans if b > span.start_ms]
 
 
-def drum_change_due(context: Context, line: Line) -> str:
+def drum_change_due(context: Context, line: Line, now: NowRow | None) -> str:
     """When the drum that is being wound will be full at the present speed."""
-    now = context.line_now(line.line)
     if now is None or now.planned_length_m is None or now.drum_start_m is None:
         return format.NO_VALUE
     wound = now.line_metre + line.counter_m - line.take_up_m - now.drum_start_m
@@ -272,10 +272,9 @@ def _open(context: Context, open_: Sequence[AlarmRow]) -> html.Div:
     return table(f"Open and shelved alarms ({len(rows)})", heads, rows, empty="None.")
 
 
-def _held(context: Context) -> html.Div:
+def _held(context: Context, decisions: Sequence[Finding]) -> html.Div:
     """Drums and reels whose newest signed decision is to hold them."""
     newest: dict[tuple[str, float], Finding] = {}
-    decisions = context.record.findings_of_kind(FindingKind.DECISION, DECISIONS)
     for f in decisions:
         newest.setdefault((f.line, f.start_m), f)
     rows = []
@@ -292,15 +291,17 @@ def _held(context: Context) -> html.Div:
     return table(caption, heads, rows, empty="None.", classes="notes")
 
 
-def _by_rule(context: Context, start_ms: int, until_ms: int) -> html.Div:
+def _by_rule(context: Context, decisions: Sequence[Finding], start_ms: int, until_ms: int) -> html.Div:
     """Drums and reels finished in a span of time that the release rule holds, with no decision signed."""
     newest = context.record.drums(limit=LATELY)
     ended = [d for d in newest if d.end_ms is not None and start_ms <= d.end_ms < until_ms]
-    decided = {(f.line, f.start_m) for f in context.record.findings_of_kind(FindingKind.DECISION, DECISIONS)}
+    decided = {(f.line, f.start_m) for f in decisions}
     waiting = [d for d in ended if (d.line, d.start_m) not in decided and d.line in context.configuration.lines]
     rows = []
-    made_of = ribbons(context, [(d, length_m(context, d)) for d in waiting])
-    for drum, of, reasons in zip(waiting, made_of, reasons_beside_metres(context, waiting), strict=True):
+    lineage = lineage_of(context)
+    made_of = ribbons(context, [(d, length_m(context, d)) for d in waiting], lineage)
+    beside = reasons_beside_metres(context, waiting, lineage)
+    for drum, of, reasons in zip(waiting, made_of, beside, strict=True):
         metres = lengths_m(of)
         if reasons or any(metres[v] > 0 for v in Verdict if v is not Verdict.CONFORMING):
             link = dcc.Link(drum.drum, href=way_to("release", drum.line, drum.filling))
@@ -310,7 +311,8 @@ def _by_rule(context: Context, start_ms: int, until_ms: int) -> html.Div:
     every = len(newest) < LATELY or newest[-1].start_ms < start_ms
     only = "" if every else f", of the {LATELY} drums that were begun last: earlier ones are on the page Drums"
     return table(
-        f"Finished in this shift and held by the release rule, with no decision signed ({len(rows)}{only})",
+        f"Finished in this shift, with no decision signed, and held by the release rule for metres, alarms, resistance "
+        f"or origin ({len(rows)}{only})",
         [*heads, "Other reasons"], rows, empty="None.", numeric=(2, 3, 4), classes="notes",
     )  # fmt: skip
 

@@ -74,16 +74,16 @@ def test_the_next_drum_change_is_predicted_from_length_and_speed(context, record
     line = context.configuration.lines["core-1"]
     now = context.line_now("core-1")
     left = now.planned_length_m - (now.line_metre + line.counter_m - line.take_up_m - now.drum_start_m)
-    assert shift.drum_change_due(context, line) == format.local(
+    assert shift.drum_change_due(context, line, context.line_now("core-1")) == format.local(
         round(now.t_ms + left / now.speed_m_per_s * 1e3), context.zone
     )
     standing = replace(now, speed_m_per_s=0.0)
     monkeypatch.setattr(record, "lines_now", lambda: [standing])
-    assert "line stopped" in shift.drum_change_due(context, line)
+    assert "line stopped" in shift.drum_change_due(context, line, context.line_now("core-1"))
     monkeypatch.setattr(record, "lines_now", lambda: [replace(standing, planned_length_m=10.0)])
-    assert shift.drum_change_due(context, line) == "now"
+    assert shift.drum_change_due(context, line, context.line_now("core-1")) == "now"
     monkeypatch.setattr(record, "lines_now", list)
-    assert shift.drum_change_due(context, line) == format.NO_VALUE
+    assert shift.drum_change_due(context, line, context.line_now("core-1")) == format.NO_VALUE
 
 
 def test_a_works_without_a_calendar_is_reported_so(context):
