@@ -316,7 +316,8 @@ class EventBook:
     def _touch(self, one: OpenEvent, event: AlarmEvent, cable: CableNow) -> None:
         """Metres that an event is about, and the cable that was in the line."""
         at_s = min(event.t_s, event.known_s)
-        if self._kind(one.kind).same != "stop":
+        kind = self._kind(one.kind)
+        if kind.effects and kind.same != "stop":
             one.add_touched(cable.oldest(at_s), cable.newest(at_s))
         if event.event in ENDS:
             metre = self._passing(event.alarm, event, cable) if one.last_m is not None else None
