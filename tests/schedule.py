@@ -28,7 +28,7 @@ LONG = (
     "tests/shell/test_restart_law.py",
     "tests/shell/test_salvage.py",
     "tests/statistics/test_recurrence.py",
-    "tests/shell/test_rebuild.py",
+    "tests/shell/test_doctor_rebuild.py",
     "tests/shell/test_fillings.py",
     "tests/commands/test_rehearse.py",
     "tests/shell/test_restore.py",

@@ -19,7 +19,7 @@ from monitor.contract.config.load import ConfigurationError, load
 from monitor.shell import work_folder
 from monitor.shell.compare_stores import NOT_COMPARED
 from monitor.shell.damage import Damage, examine
-from monitor.shell.rebuild import RebuiltLine, rebuild, room_bytes
+from monitor.shell.doctor_rebuild import RebuiltLine, rebuild, room_bytes
 from monitor.store.database import open_for_reading
 from monitor.store.lease import hold
 from monitor.store.parquet_files import why

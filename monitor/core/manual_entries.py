@@ -8,7 +8,7 @@ from monitor.contract.messages import Action
 from monitor.contract.record import WITHDRAWN, Finding, FindingKind, Verdict
 from monitor.core.alarms import AlarmEvent
 from monitor.core.arrival import Message
-from monitor.core.order import Released
+from monitor.core.message_order import Released
 from monitor.physics.resistance import most_ohm_per_km, to_20_C
 
 M_PER_KM = 1000.0

@@ -40,8 +40,8 @@ from monitor.core.dwell import DwellCheck
 from monitor.core.events import CableNow, EventBook
 from monitor.core.line_silence import LineSilence
 from monitor.core.manual_entries import People
+from monitor.core.message_order import Released, StreamOrder
 from monitor.core.metre_rows import Rows
-from monitor.core.order import Released, StreamOrder
 from monitor.core.revisions import NotAllowedError, Revisions, Turn
 from monitor.core.state import STATES, StateTimeline
 from monitor.core.stream import StreamFlow, tape_of

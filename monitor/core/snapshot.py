@@ -53,9 +53,9 @@ from monitor.core.fillings import Fillings
 from monitor.core.limit import Limit, Mode, Point
 from monitor.core.line_silence import LineSilence
 from monitor.core.manual_entries import People
+from monitor.core.message_order import StreamOrder
 from monitor.core.metre_rows import Rows
 from monitor.core.metre_samples import Cells
-from monitor.core.order import StreamOrder
 from monitor.core.pipeline import Pipeline
 from monitor.core.presence import Missing, Stuck
 from monitor.core.revisions import Revisions

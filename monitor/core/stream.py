@@ -16,8 +16,8 @@ from monitor.core.alarms import AlarmEvent, Definition
 from monitor.core.arrival import Block
 from monitor.core.derived_streams import OVER_S, derived, moved_m_per_min
 from monitor.core.limit import Crossing, Limit, Point, Stretch
+from monitor.core.message_order import Released, StreamOrder
 from monitor.core.metre_samples import Cells
-from monitor.core.order import Released, StreamOrder
 from monitor.core.presence import Missing, Silence, Stuck
 from monitor.core.state import STATES, StateTimeline
 from monitor.core.track import PAST_S, Track

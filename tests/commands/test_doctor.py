@@ -20,8 +20,8 @@ from monitor.commands.doctor import _without_file, lines_without_file
 from monitor.core.engine import Engine
 from monitor.shell.compare_stores import drum_digest
 from monitor.shell.damage import examine
+from monitor.shell.doctor_rebuild import RebuiltLine, rebuild, room_bytes
 from monitor.shell.processor import Processor
-from monitor.shell.rebuild import RebuiltLine, rebuild, room_bytes
 from monitor.shell.restore import restore
 from monitor.store import rolling as rollup
 from monitor.store.database import FILE, DamagedStoreError, open_for_writing

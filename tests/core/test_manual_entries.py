@@ -9,7 +9,7 @@ from monitor.contract.record import WITHDRAWN, Finding, FindingKind, Verdict
 from monitor.contract.topics import Stream
 from monitor.core import manual_entries
 from monitor.core.arrival import Message
-from monitor.core.order import Released
+from monitor.core.message_order import Released
 from monitor.store.audit_trail import entries_of
 from tests.core.script import T0, Script, configuration, decoded, pipeline
 from tests.core.test_pipeline import core_line, of

@@ -11,7 +11,7 @@ from sqlalchemy import Connection, Engine, Table, and_, create_engine, delete, i
 
 from monitor.shell.compare_stores import ENTRIES, SUMS
 from monitor.shell.damage import examine
-from monitor.shell.rebuild import rebuild
+from monitor.shell.doctor_rebuild import rebuild
 from monitor.store.schema import (
     ALARM_CHANGE,
     ALARM_NOW,
@@ -34,7 +34,7 @@ from tests.shell.works import settings_at, stored_at
 
 LOOKED_AT = (MESSAGE, JOURNAL, REVISION, MANIFEST)  # each change is noticed by a look at the table itself
 COMPARED = (FINDING, EVENT, ALARM_CHANGE, ALARM_NOW, DRUM, STATE_SPAN, LEDGER, LINE_NOW, CHECKPOINT)
-BY_ROWS = (*SUMS, "rows_file")  # of a drum: tests/shell/test_rebuild.py and tests/commands/test_doctor.py
+BY_ROWS = (*SUMS, "rows_file")  # of a drum: tests/shell/test_doctor_rebuild.py and tests/commands/test_doctor.py
 NOT_NOTICED = {
     "message.id": "only the order of messages: where it makes no other record, there is nothing to notice",
     "message.line": "a message of another line has its checksum: the two lines' records differ",

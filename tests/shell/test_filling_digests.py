@@ -9,7 +9,7 @@ from monitor.commands import replay
 from monitor.contract.config.works import Store
 from monitor.core.arrival import Arrival
 from monitor.shell.compare_stores import drum_digest
-from monitor.shell.rebuild import rebuild
+from monitor.shell.doctor_rebuild import rebuild
 from monitor.store import rolling
 from monitor.store.reader import StoreReader
 from tests.core.script import T0, Script, configuration

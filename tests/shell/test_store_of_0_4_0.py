@@ -14,7 +14,7 @@ from monitor.contract.config.limits import limits_of
 from monitor.contract.config.load import load
 from monitor.contract.config.recipe import Recipe
 from monitor.contract.topics import Stream
-from monitor.shell.rebuild import rebuild
+from monitor.shell.doctor_rebuild import rebuild
 from monitor.store import audit_trail, upgrade
 from monitor.store.database import FILE, open_for_reading, open_for_writing
 from monitor.store.migrations.versions import v0003_who_did_it_and_kinds as v0003

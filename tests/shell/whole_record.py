@@ -9,8 +9,8 @@ from sqlalchemy import text
 
 from monitor.contract.config.configuration import Configuration
 from monitor.shell.damage import examine
+from monitor.shell.doctor_rebuild import RebuiltLine, rebuild
 from monitor.shell.processor import Processor
-from monitor.shell.rebuild import RebuiltLine, rebuild
 from monitor.store.database import open_for_writing
 from tests.shell.law_scripts import script
 from tests.shell.test_restart_law import changed, configured, run, started

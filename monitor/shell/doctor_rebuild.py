@@ -17,7 +17,7 @@ from monitor.contract.reading import DrumRow
 from monitor.core.cure.plan import COLUMNS, COOLING
 from monitor.shell.compare_stores import Compared, StoreComparison, adopt, compare
 from monitor.shell.damage import Damage, Lost
-from monitor.shell.rebuild_engine import END_MS, EngineRebuild
+from monitor.shell.doctor_engine import END_MS, EngineRebuild
 from monitor.store import events
 from monitor.store.database import open_for_reading
 from monitor.store.reader import StoreReader

@@ -5,7 +5,7 @@ from pathlib import Path
 
 from sqlalchemy import text
 
-from monitor.shell.rebuild import RebuiltLine, rebuild
+from monitor.shell.doctor_rebuild import RebuiltLine, rebuild
 from monitor.store.database import open_for_writing
 from tests.commands.test_doctor import written
 from tests.shell.whole_record import EDITS, edited, made_again

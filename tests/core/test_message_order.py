@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from monitor.contract.topics import Stream
 from monitor.core.arrival import Block, Message
-from monitor.core.order import StreamOrder
+from monitor.core.message_order import StreamOrder
 from tests.core.script import decoded
 
 STREAM = Stream("core-1", "oven-a", "temperature")
