@@ -25,6 +25,7 @@ WAITING = (
 LONG = (
     "tests/e2e/test_dashboard_pages.py",
     "tests/scenarios/test_marked.py",
+    "tests/commands/test_doctor.py",
     "tests/shell/test_restart_law.py",
     "tests/shell/test_salvage.py",
     "tests/statistics/test_recurrence.py",

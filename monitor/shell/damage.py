@@ -13,7 +13,7 @@ from monitor.contract.config.configuration import Configuration
 from monitor.contract.config.content import digest_of
 from monitor.store import audit_trail, manifest
 from monitor.store.checksum import is_as_stored
-from monitor.store.database import faults_of_empty, faults_of_sqlite, open_for_reading
+from monitor.store.database import faults_of_empty, faults_of_sqlite, open_for_reading, rising
 from monitor.store.message_history import END_ID
 from monitor.store.parquet_files import ASIDE, damage, why
 from monitor.store.revisions import lines_on_record, recipes_on_record
@@ -187,7 +187,8 @@ def _read(engine: Engine, line: str, after_id: int, count: int) -> list[Any]:
     m = MESSAGE.c
     wanted = select(MESSAGE).where(m.line == line, m.id > after_id).order_by(m.id).limit(max(count, 1))
     with engine.connect() as connection:
-        return list(connection.execute(wanted))
+        rows = list(connection.execute(wanted))
+    return rising(rows, after_id)
 
 
 def _next_readable(engine: Engine, line: str, after_id: int) -> int | None:

@@ -6,11 +6,13 @@ import time
 from collections.abc import Iterator, Sequence
 from contextlib import closing
 from functools import lru_cache
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection, Engine, Executable, Table, create_engine, event, literal, select
 from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.exc import DatabaseError
 
 from monitor.contract.command import CannotRunError
 from monitor.contract.config.works import Store
@@ -184,3 +186,17 @@ def _upsert(dialect: str, table: Table, columns: tuple[str, ...], keep_old: bool
     keys = [c.name for c in table.primary_key.columns]
     others = {name: statement.excluded[name] for name in columns if name not in keys}
     return statement.on_conflict_do_update(index_elements=keys, set_=others)
+
+
+def rising(rows: Sequence[Any], after_id: int) -> Sequence[Any]:
+    """Rows that were asked for in the order of their ids, beyond one.
+
+    Raises DatabaseError where they are not: a damaged index gives such rows, and whoever reads on from the last of
+    them would read for ever.
+    """
+    ids = [after_id, *(row.id for row in rows)]
+    if any(not isinstance(later, int) or later <= earlier for earlier, later in pairwise(ids)):
+        raise DatabaseError(
+            f"rows beyond id {after_id}", None, ValueError("their ids do not rise: the file is damaged")
+        )
+    return rows

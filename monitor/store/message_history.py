@@ -17,7 +17,7 @@ from monitor.contract.topics import MONITOR, Stream, is_notification, present, s
 from monitor.core.arrival import Arrival, Block, Message, Note, Tick
 from monitor.core.decode import Decoder, blot_out, steps
 from monitor.store import parquet_files, samples
-from monitor.store.database import open_for_reading
+from monitor.store.database import open_for_reading, rising
 from monitor.store.rolling import HOUR_MS, hour_files
 from monitor.store.schema import MESSAGE
 
@@ -97,7 +97,7 @@ class History:
                     tuple_(m.station, m.quantity).in_([(s.station, s.quantity) for s in self.streams])
                 )
             with engine.connect() as c:
-                rows = c.execute(wanted.order_by(m.id).limit(TOGETHER)).all()
+                rows = rising(c.execute(wanted.order_by(m.id).limit(TOGETHER)).all(), last)
             if not rows:
                 return
             last = rows[-1].id

@@ -48,7 +48,7 @@ from monitor.core.arrival import Message
 from monitor.core.decode import printable
 from monitor.store import audit_trail
 from monitor.store.checksum import checksum
-from monitor.store.database import FILE, not_examined, open_for_writing, upsert
+from monitor.store.database import FILE, not_examined, open_for_writing, rising, upsert
 from monitor.store.events import event_row
 from monitor.store.lease import Lease
 from monitor.store.ledger import Ledger, LedgerDelta, Reports
@@ -263,7 +263,7 @@ class Writer:
         with self.engine.connect() as connection:
             return [
                 (r.id, Stream(line, r.station, r.quantity), r.received_ms, r.payload)
-                for r in connection.execute(wanted)
+                for r in rising(connection.execute(wanted).all(), message_id)
             ]
 
     def seal(self) -> None:

@@ -1,11 +1,13 @@
 """A database that holds nothing is not taken for the one of a folder full of files."""
 
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from sqlalchemy import insert
+from sqlalchemy.exc import DatabaseError
 
-from monitor.store.database import DamagedStoreError, open_for_writing
+from monitor.store.database import DamagedStoreError, open_for_writing, rising
 from monitor.store.schema import DRUM
 from tests.shell.works import settings_at
 
@@ -36,3 +38,16 @@ def test_a_database_that_knows_of_drums_is_taken_with_its_files(place):
     engine.dispose()
     put_file(place)
     open_for_writing(settings_at(place)).dispose()
+
+
+@pytest.mark.parametrize("ids", [[6, 7, 7], [6, 8, 7], [5], [4], ["7"], [None]])
+def test_rows_whose_ids_do_not_rise_are_damage(ids):
+    """A9: with a damaged index, doctor read the same rows for ever."""
+    with pytest.raises(DatabaseError, match="their ids do not rise"):
+        rising([SimpleNamespace(id=one) for one in ids], 5)
+
+
+@pytest.mark.parametrize("ids", [[], [6], [6, 7, 100]])
+def test_rows_whose_ids_rise_are_given_back(ids):
+    rows = [SimpleNamespace(id=one) for one in ids]
+    assert rising(rows, 5) is rows
