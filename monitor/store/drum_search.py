@@ -14,7 +14,10 @@ IS_DECISION = f.kind == FindingKind.DECISION.value
 
 
 def narrowed(drums: Select[Any], search: DrumSearch) -> Select[Any]:
-    """Of a select of drums those that are searched for, newest first."""
+    """Of a select of drums those that are searched for, newest first.
+
+    By name, drums are read until a page is full: a part of a name has no index.
+    """
     if search.name:
         drums = drums.where(d.drum.icontains(search.name, autoescape=True))
     if search.line:
@@ -24,8 +27,7 @@ def narrowed(drums: Select[Any], search: DrumSearch) -> Select[Any]:
     if search.undecided:
         decided = exists().where(f.line == d.line, f.start_m >= d.start_m, f.start_m < d.end_m, IS_DECISION)
         drums = drums.where(d.end_m.is_not(None), ~decided)
-    newest_first = d.start_ms.desc(), d.line, d.filling.desc()
-    return drums.order_by(*newest_first).limit(search.limit).offset(search.offset)
+    return drums.order_by(d.start_ms.desc()).limit(search.limit).offset(search.offset)
 
 
 def decisions(drums: Sequence[DrumRow]) -> Select[Any]:

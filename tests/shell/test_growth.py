@@ -12,7 +12,7 @@ from dashboard.context import Context
 from dashboard.gateway import ActionNumbers
 from dashboard.pages.drums import layout as drums_page
 from monitor.contract.config.works import Store
-from monitor.contract.reading import Record
+from monitor.contract.reading import DrumSearch, Record
 from monitor.contract.record import FindingKind
 from monitor.contract.topics import Stream
 from monitor.evidence.inherited import ribbons, whole_runs
@@ -47,6 +47,12 @@ def ms(drum: int, drums: int) -> int:
     return END_MS - round(1e3 * DRUM_S * (drums - drum))
 
 
+SEARCHES = (
+    DrumSearch(limit=10), DrumSearch(limit=10, offset=5), DrumSearch(line=LINE, limit=10),
+    DrumSearch(undecided=True, limit=10),
+)  # fmt: skip
+
+
 def questions(reader: StoreReader, drum: int, drums: int) -> dict[str, Callable[[], Any]]:
     """All that may be asked, about one drum of a line where it is about a place or a time."""
     start, end = drum * DRUM_M + 0.5, drum * DRUM_M + 900.5
@@ -61,6 +67,8 @@ def questions(reader: StoreReader, drum: int, drums: int) -> dict[str, Callable[
         "events_begun": lambda: reader.events_begun(LINE, start, end),
         "events_open": lambda: reader.events_open(LINE),
         "drums": lambda: [reader.drums(None, 10), reader.drums(LINE, 10)],
+        "find_drums": lambda: [reader.find_drums(x) for x in SEARCHES],
+        "decisions": lambda: reader.decisions(reader.drums(LINE, 10)),
         "drum": lambda: reader.drum(LINE, drum + 1),
         "drum_named": lambda: reader.drum_named(LINE, name_of(LINE, drum)),
         "drums_named": lambda: reader.drums_named(name_of(LINE, drum)),
