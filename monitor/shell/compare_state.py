@@ -129,7 +129,7 @@ def _present(pipeline: Pipeline) -> dict[str, object]:
     """What a start would show of an engine."""
     alarms = {n: a.state.value for n, a in sorted(pipeline.book.alarms.items()) if a.state is not AlarmState.NORMAL}
     recipe = pipeline.recipe and f"{pipeline.recipe.recipe} {pipeline.recipe.revision}"
-    events = [(e.key, e.asks) for e in pipeline.event_book.events if e.asks or e.active]
+    events = sorted((e.key, e.asks) for e in pipeline.event_book.events if e.asks or e.active)
     row = pipeline.rows.next_m
     return {
         **_columns(now_row(pipeline.now())),

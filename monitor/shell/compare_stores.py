@@ -244,7 +244,7 @@ def _compare_entries(
     new = {key: row for key, row in new.items() if key not in waiting}
     if entered.table is EVENT:
         since_ms = _events_since_ms(readers[0], asked.line)
-        new = {key: row for key, row in new.items() if row["start_ms"] >= since_ms}
+        new = {key: row for key, row in new.items() if key in old or row["start_ms"] >= since_ms}
     found.entries += len(old)
     found.differences += of_entries(entered.table.name, old, new)
 

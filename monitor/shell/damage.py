@@ -188,7 +188,7 @@ def _read(engine: Engine, line: str, after_id: int, count: int) -> list[Any]:
     wanted = select(MESSAGE).where(m.line == line, m.id > after_id).order_by(m.id).limit(max(count, 1))
     with engine.connect() as connection:
         rows = list(connection.execute(wanted))
-    return rising(rows, after_id)
+    return list(rising(rows, after_id))
 
 
 def _next_readable(engine: Engine, line: str, after_id: int) -> int | None:

@@ -55,6 +55,14 @@ PAGE = Page(
     layout=lambda context: html.H1(context.configuration.works.title),
 )  # fmt: skip
 """
+EVENT_KIND = """
+[[event_kind]]
+name = "burner"
+title = "Burner out of step"
+causes = ["{cause}"]
+same = "station"
+guard_s = 60.0
+"""
 COMMAND = """\"\"\"The command `everymetre greet`.\"\"\"
 
 from argparse import ArgumentParser, Namespace
@@ -135,7 +143,9 @@ def tree(tmp_path_factory: pytest.TempPathFactory) -> Copy:
 
 
 def test_every_recipe_of_the_guide_is_tried_here():
-    assert set(recipes()) == {"stream", "check", "line", "page", "table or column", "command", "analysis"}
+    assert set(recipes()) == {
+        "stream", "kind of event", "check", "line", "page", "table or column", "command", "analysis"
+    }  # fmt: skip
 
 
 def test_a_stream_is_a_table_in_the_line_and_a_window_in_the_recipe(tree):
@@ -151,6 +161,13 @@ def test_a_stream_is_a_table_in_the_line_and_a_window_in_the_recipe(tree):
     tree.write("hot.csv", f"time,stream,value\n{rows}")
     tree.write("mapping.toml", MAPPING.format(recipe=recipes_of_cores[0].removesuffix(".toml")))
     assert "capstan/bearing/HI 1" in tree.run("replay", "hot.csv", "--line", "core-1", "--mapping", "mapping.toml")
+
+
+def test_a_kind_of_event_is_a_table_in_the_line(tree):
+    tree.append("configs/lines/core-1.toml", EVENT_KIND.format(cause="oven-b/temperature/HI"))
+    assert "no fault" in tree.run("check", "configs")
+    tree.append("configs/lines/core-2.toml", EVENT_KIND.format(cause="no-such/stream/HI"))
+    assert "no-such/stream/HI" in tree.run("check", "configs", fails=True)
 
 
 def test_a_line_is_a_file(tree):

@@ -172,7 +172,7 @@ def test_a_silent_line_turns_grey_and_says_no_data(served: Served, page: Page) -
     page.goto(served.url)
     row = page.locator(".line-row[data-line=core-1]")
     expect(row.locator(".state")).to_contain_text("no data for 3")
-    expect(row).to_have_class("line-row old")
+    expect(row).to_have_class(re.compile(r"\bold\b"))
     expect(page.locator("#need")).to_contain_text("No data from: Core line 1.")
     expect(page.locator("#connection")).to_have_text("")
 
@@ -197,7 +197,7 @@ def test_a_server_that_went_away_is_no_connection_and_comes_back_by_itself(serve
     served.stop()
     expect(page.locator("#connection")).to_contain_text("no connection for")
     expect(state).to_contain_text("no connection for")
-    expect(page.locator(".line-row").first).to_have_class("line-row old")
+    expect(page.locator(".line-row").first).to_have_class(re.compile(r"\bold\b"))
     served.start()
     expect(state).to_have_text("running")
     expect(page.locator("#connection")).to_have_text("")

@@ -72,6 +72,8 @@ def other(value: Any) -> Any:
     """A value of the same kind that differs in little."""
     if value is None:
         return 7
+    if isinstance(value, bool):
+        return not value
     if isinstance(value, int | float):
         return value + 1
     if isinstance(value, bytes):

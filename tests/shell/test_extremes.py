@@ -114,7 +114,7 @@ def test_an_engine_makes_a_finite_record_of_any_readings(paths, values):
 
 def finite_or_none(place: Path, processor: Any) -> Iterator[str]:
     """Places in the store that hold an infinite number, or text that is no JSON where JSON is promised."""
-    of_json = {LINE_NOW.c.now, HEALTH.c.body, PROPOSAL.c.changes}
+    of_json = {LINE_NOW.c.now, HEALTH.c.said, PROPOSAL.c.changes}
     for table in METADATA.sorted_tables:
         for row in rows_of(processor, select(table)):
             for column in table.c:
