@@ -164,10 +164,10 @@ def test_a_stream_is_a_table_in_the_line_and_a_window_in_the_recipe(tree):
 
 
 def test_a_kind_of_event_is_a_table_in_the_line(tree):
-    tree.append("configs/lines/core-1.toml", EVENT_KIND.format(cause="oven-b/temperature/HI"))
-    assert "no fault" in tree.run("check", "configs")
-    tree.append("configs/lines/core-2.toml", EVENT_KIND.format(cause="no-such/stream/HI"))
+    tree.append("configs/lines/core-1.toml", EVENT_KIND.format(cause="no-such/stream/HI"))
     assert "no-such/stream/HI" in tree.run("check", "configs", fails=True)
+    tree.edit("configs/lines/core-1.toml", "no-such/stream/HI", "oven-b/temperature/HI")
+    assert "no fault" in tree.run("check", "configs")
 
 
 def test_a_line_is_a_file(tree):
