@@ -4,6 +4,7 @@ import sqlite3
 from collections.abc import Sequence
 from contextlib import closing
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -30,7 +31,12 @@ def test_a_line_goes_on_from_the_store_of_any_version(tmp_path, version):
         assert connection.execute("select version_num from alembic_version").fetchone() == (f"{version:04}",)
     log = run(tmp_path, arrivals[30:])
     assert "0 messages after the snapshot" in log[-1]
-    assert everything(tmp_path) == undisturbed(1, SHORT)
+    assert without_events(everything(tmp_path)) == without_events(undisturbed(1, SHORT))
+
+
+def without_events(record: dict[str, Any]) -> dict[str, Any]:
+    """Of what was open then, events do not know what came before."""
+    return {name: value for name, value in record.items() if name != "events"}
 
 
 def run(folder: Path, arrivals: Sequence[Arrival]) -> list[str]:
@@ -47,4 +53,4 @@ def run(folder: Path, arrivals: Sequence[Arrival]) -> list[str]:
 
 
 def test_an_earlier_layout_of_snapshots_is_among_what_an_older_program_leaves():
-    assert snapshot.VERSION == LAYOUT + 1, "give `older_snapshot` the way back from the new layout too"
+    assert snapshot.VERSION == LAYOUT + 2, "give `as_version_9` the way back from the new layout too"
