@@ -72,7 +72,7 @@ class Numbering:
         if n >= self.sure:
             _put_in(self.refused, n)
             if len(self.refused) > REFUSED_MAX:
-                self.sure = self.refused.pop(0)[1] + 1
+                self.sure = max(self.sure, self.refused.pop(0)[1] + 1)
         if not was_deferred:
             self._settle(n)
 

@@ -395,6 +395,18 @@ def test_what_is_older_than_the_ledger_remembers_is_refused_and_never_called_sto
     assert p.given_up <= not_now
 
 
+def test_what_was_forgotten_stays_so_when_older_refusals_make_room():
+    """2 makes room among those refused for now, then 1 among those refused for good: 2 was called stored."""
+    one = Numbering(start=0)
+    with mock.patch.multiple(numbering, REFUSED_MAX=3, DEFERRED_MAX=2):
+        for n in range(13):
+            (one.refuse if n in (1, 3, 5, 11) else one.defer if n in (2, 8, 10) else one.add)(n)
+    assert one.sure == 3
+    report = one.report()
+    assert report is not None
+    assert report.first > 2
+
+
 def test_every_second_message_of_11_hours_is_refused_for_now_and_stored_afterwards():
     p = Windowed(2000, set(), not_now=set(range(0, 2 * DEFERRED_MAX, 2)))
     p.arrive_in_order(2 * DEFERRED_MAX)
