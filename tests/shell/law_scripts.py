@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, partial
 from typing import Any
 
 import msgspec
@@ -52,10 +52,13 @@ class Day:
     rows: int = 1000  # a script has more
 
 
-def _laying_up(rng: np.random.Generator, v: Floats, high: NDArray[np.bool_]) -> dict:
-    def about(value: float, sd: float, every: int) -> tuple[Floats, float]:
-        return (value + rng.normal(0, sd, len(v)))[::every], float(every)
+def _about(rng: np.random.Generator, v: Floats, value: float, sd: float, every: int) -> tuple[Floats, float]:
+    """Readings about a value, one of so many seconds, with their interval in s."""
+    return (value + rng.normal(0, sd, len(v)))[::every], float(every)
 
+
+def _laying_up(rng: np.random.Generator, v: Floats, high: NDArray[np.bool_]) -> dict:
+    about = partial(_about, rng, v)
     return {
         "bow/speed": (312.5 * (v > 0), 1.0),
         "tape-head/speed": (2484.0 * (v > 0), 1.0),
@@ -68,9 +71,7 @@ def _laying_up(rng: np.random.Generator, v: Floats, high: NDArray[np.bool_]) -> 
 
 
 def _core(rng: np.random.Generator, v: Floats, high: NDArray[np.bool_]) -> dict:
-    def about(value: float, sd: float, every: int) -> tuple[Floats, float]:
-        return (value + rng.normal(0, sd, len(v)))[::every], float(every)
-
+    about = partial(_about, rng, v)
     return {
         "shock-oven/temperature": about(540, 0.3, 2),
         "oven-a/temperature": about(290, 0.3, 2),
@@ -88,9 +89,7 @@ def _core(rng: np.random.Generator, v: Floats, high: NDArray[np.bool_]) -> dict:
 
 
 def _sheath(rng: np.random.Generator, v: Floats, high: NDArray[np.bool_]) -> dict:
-    def about(value: float, sd: float, every: int) -> tuple[Floats, float]:
-        return (value + rng.normal(0, sd, len(v)))[::every], float(every)
-
+    about = partial(_about, rng, v)
     return {
         "barrel/temperature": about(152, 0.5, 5),
         "head/temperature": about(165, 0.5, 5),
